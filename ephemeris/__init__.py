@@ -1,0 +1,136 @@
+"""Open the planetary kernels: positions of Sun, Earth and Moon, and the Moon's orientation.
+
+The folder carries trimmed public kernels (see README.md beside this file), so that
+obsplan runs offline. Another directory with one .bsp, one .bpc and one .tf file may
+stand in their place.
+"""
+
+import hashlib
+from dataclasses import dataclass
+from datetime import datetime, timezone
+from functools import lru_cache
+from pathlib import Path
+
+import numpy as np
+from skyfield.api import load
+from skyfield.jpllib import SpiceKernel
+from skyfield.planetarylib import Frame, PlanetaryConstants
+from skyfield.timelib import Time, Timescale
+from skyfield.vectorlib import VectorFunction
+
+from obsplan.errors import EphemerisError
+
+HERE = Path(__file__).parent
+MOON_FRAME = "MOON_ME_DE421"
+
+
+@dataclass(frozen=True)
+class Ephemeris:
+    """Bodies, lunar frame and time scale of one set of kernels.
+
+    `first` and `last` bound the instants that every kernel covers (UTC), `files` names
+    the kernels with their SHA-256 sums.
+    """
+
+    timescale: Timescale
+    sun: VectorFunction
+    earth: VectorFunction
+    moon: VectorFunction
+    moon_frame: Frame
+    first: datetime
+    last: datetime
+    files: dict[str, str]
+
+    def time(self, times_utc: np.ndarray) -> Time:
+        """The Skyfield time of UTC instants given as datetime64, leap seconds counted.
+
+        Raises EphemerisError when an instant lies outside the kernels.
+        """
+        times_utc = np.asarray(times_utc, dtype="datetime64[us]")
+        self.require_cover(times_utc.min(), times_utc.max())
+        days = times_utc.astype("datetime64[D]")
+        seconds = (times_utc - days) / np.timedelta64(1, "s")
+        day_count = (days - np.datetime64("2000-01-01")).astype(int)
+        return self.timescale.utc(2000, 1, 1 + day_count, 0, 0, seconds)
+
+    def require_cover(self, first: np.datetime64, last: np.datetime64) -> None:
+        """Raise EphemerisError unless first..last lies inside every kernel."""
+        if first < np.datetime64(self.first.replace(tzinfo=None)) or last > np.datetime64(
+            self.last.replace(tzinfo=None)
+        ):
+            raise EphemerisError(
+                f"{', '.join(self.files)}: dates {_day(first)} to {_day(last)} are asked for, "
+                f"the kernels cover {self.first:%Y-%m-%d} to {self.last:%Y-%m-%d}; choose dates "
+                "inside, or name kernels that reach further with --ephemeris DIR"
+            )
+
+
+def _day(instant: np.datetime64) -> str:
+    return str(np.datetime64(instant, "D"))
+
+
+def _only(directory: Path, suffix: str) -> Path:
+    found = sorted(directory.glob(f"*{suffix}"))
+    if len(found) != 1:
+        raise EphemerisError(
+            f"{directory}: {len(found)} files end in {suffix}, exactly one is needed "
+            "(.bsp positions, .bpc lunar orientation, .tf frame text)"
+        )
+    return found[0]
+
+
+def _sums(directory: Path, paths: list[Path]) -> dict[str, str]:
+    """SHA-256 of each file, compared with the directory's SHA256SUMS where there is one."""
+    listed = {}
+    if (directory / "SHA256SUMS").exists():
+        for line in (directory / "SHA256SUMS").read_text().splitlines():
+            digest, name = line.split()
+            listed[name] = digest
+    sums = {}
+    for path in paths:
+        sums[path.name] = hashlib.sha256(path.read_bytes()).hexdigest()
+        if listed.get(path.name, sums[path.name]) != sums[path.name]:
+            raise EphemerisError(
+                f"{path}: the file is damaged (its SHA-256 is not the one in SHA256SUMS); "
+                "install obsplan again, or make the kernels again with rebuild.py"
+            )
+    return sums
+
+
+@lru_cache(maxsize=4)
+def open_ephemeris(directory: Path | None = None) -> Ephemeris:
+    """Open the kernels in `directory`, or those installed with obsplan.
+
+    Raises EphemerisError naming the file that is missing, damaged or not a kernel.
+    """
+    directory = Path(directory or HERE)
+    if not directory.is_dir():
+        raise EphemerisError(f"{directory}: no such directory of kernels")
+    positions, orientation, frames = (_only(directory, s) for s in (".bsp", ".bpc", ".tf"))
+    files = _sums(directory, [positions, orientation, frames])
+    try:
+        kernel = SpiceKernel(str(positions))
+        constants = PlanetaryConstants()
+        constants.read_text(frames.open("rb"))
+        constants.read_binary(orientation.open("rb"))
+        moon_frame = constants.build_frame_named(MOON_FRAME)
+        bodies = [kernel[number] for number in (10, 399, 301)]
+    except (ValueError, KeyError, LookupError, IndexError) as problem:
+        raise EphemerisError(
+            f"{directory}: the kernels cannot be read ({problem}); needed are positions of Sun, "
+            f"Earth and Moon and the frame {MOON_FRAME}"
+        ) from problem
+
+    timescale = load.timescale(builtin=True)
+    segments = [segment.spk_segment for segment in kernel.segments]
+    pck = moon_frame._segment  # the only place Skyfield keeps the orientation's span
+    first_jd = max(*(s.start_jd for s in segments), _jd(pck.initial_second))
+    last_jd = min(*(s.end_jd for s in segments), _jd(pck.final_second))
+    first, last = (
+        timescale.tdb_jd(jd).utc_datetime().astimezone(timezone.utc) for jd in (first_jd, last_jd)
+    )
+    return Ephemeris(timescale, *bodies, moon_frame, first, last, files)
+
+
+def _jd(seconds_past_j2000: float) -> float:
+    return 2451545.0 + seconds_past_j2000 / 86400.0

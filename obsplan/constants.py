@@ -1,0 +1,14 @@
+"""Numbers of nature, with the unit in the name and the source on the line."""
+
+SUN_RADIUS_KM = 695_700.0  # IAU 2015 resolution B3, nominal solar radius
+SOLAR_IRRADIANCE_W_M2 = 1361.0  # at 1 au; IAU 2015 resolution B3; Kopp & Lean 2011
+ASTRONOMICAL_UNIT_KM = 149_597_870.7  # IAU 2012 resolution B2
+EARTH_RADIUS_KM = 6378.14  # equatorial; Astronomical Almanac convention for eclipses
+# The lower atmosphere is opaque, so the Earth covers the Sun as if it were 1 % larger:
+# Espenak & Meeus 2009, NASA/TP-2009-214173, after the almanac's rule.
+EARTH_SHADOW_ENLARGEMENT = 1.01
+MOON_RADIUS_KM = 1737.4  # Archinal et al. 2018, Celest. Mech. 130:22
+SYNODIC_MONTH_DAYS = 29.530589  # mean; Meeus, Astronomical Algorithms 2nd ed.
+SPEED_OF_LIGHT_KM_S = 299_792.458  # SI definition
+STEFAN_BOLTZMANN_W_M2_K4 = 5.670374419e-8  # CODATA 2018, exact
+BOLTZMANN_DBW_PER_K_HZ = -228.599167  # 10 log10(1.380649e-23), SI definition

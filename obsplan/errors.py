@@ -1,0 +1,29 @@
+"""What can go wrong, said so that the reader can mend it.
+
+Every exception carries one or more complete lines for the user and the exit code of
+the command: 2 for input that cannot be used, 1 for an answer that does not hold.
+"""
+
+
+class ObsplanError(Exception):
+    """Base of the errors obsplan raises on purpose; `str()` is what the user reads."""
+
+    exit_code = 2
+
+
+class ScenarioError(ObsplanError, ValueError):
+    """The scenario file, or a file it names, cannot be used as it is."""
+
+
+class EphemerisError(ObsplanError, ValueError):
+    """A kernel is missing or damaged, or does not cover the dates asked for."""
+
+
+class TableError(ObsplanError, ValueError):
+    """A CSV file cannot be read as the table it should be; the row is named."""
+
+
+class DoesNotHold(ObsplanError, RuntimeError):
+    """The question has no answer that holds: the reason names what is in the way."""
+
+    exit_code = 1
