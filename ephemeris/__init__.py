@@ -6,6 +6,7 @@ stand in their place.
 """
 
 import hashlib
+import struct
 from dataclasses import dataclass
 from datetime import datetime, timezone
 from functools import lru_cache
@@ -21,6 +22,8 @@ from skyfield.vectorlib import VectorFunction
 from obsplan.errors import EphemerisError
 
 HERE = Path(__file__).parent
+# What the readers raise on a file that is cut short, garbled or of another kind.
+UNREADABLE = (OSError, ValueError, TypeError, LookupError, RuntimeError, struct.error)
 MOON_FRAME = "MOON_ME_DE421"
 
 
@@ -47,7 +50,8 @@ class Ephemeris:
         Raises EphemerisError when an instant lies outside the kernels.
         """
         times_utc = np.asarray(times_utc, dtype="datetime64[us]")
-        self.require_cover(times_utc.min(), times_utc.max())
+        if times_utc.size:
+            self.require_cover(times_utc.min(), times_utc.max())
         days = times_utc.astype("datetime64[D]")
         seconds = (times_utc - days) / np.timedelta64(1, "s")
         day_count = (days - np.datetime64("2000-01-01")).astype(int)
@@ -55,9 +59,9 @@ class Ephemeris:
 
     def require_cover(self, first: np.datetime64, last: np.datetime64) -> None:
         """Raise EphemerisError unless first..last lies inside every kernel."""
-        if first < np.datetime64(self.first.replace(tzinfo=None)) or last > np.datetime64(
-            self.last.replace(tzinfo=None)
-        ):
+        begin, end = (np.datetime64(t.replace(tzinfo=None)) for t in (self.first, self.last))
+        # Asked this way round, an instant that is no date at all (NaT) is refused as well.
+        if not (begin <= first and last <= end):
             raise EphemerisError(
                 f"{', '.join(self.files)}: dates {_day(first)} to {_day(last)} are asked for, "
                 f"the kernels cover {self.first:%Y-%m-%d} to {self.last:%Y-%m-%d}; choose dates "
@@ -107,29 +111,34 @@ def open_ephemeris(directory: Path | None = None) -> Ephemeris:
     if not directory.is_dir():
         raise EphemerisError(f"{directory}: no such directory of kernels")
     positions, orientation, frames = (_only(directory, s) for s in (".bsp", ".bpc", ".tf"))
-    files = _sums(directory, [positions, orientation, frames])
     try:
+        files = _sums(directory, [positions, orientation, frames])
         kernel = SpiceKernel(str(positions))
         constants = PlanetaryConstants()
         constants.read_text(frames.open("rb"))
         constants.read_binary(orientation.open("rb"))
         moon_frame = constants.build_frame_named(MOON_FRAME)
-        bodies = [kernel[number] for number in (10, 399, 301)]
-    except (ValueError, KeyError, LookupError, IndexError) as problem:
+        sun, earth, moon = (kernel[number] for number in (10, 399, 301))
+        timescale = load.timescale(builtin=True)
+        segments = [segment.spk_segment for segment in kernel.segments]
+        pck = moon_frame._segment  # the only place Skyfield keeps the orientation's span
+        first_jd = max(*(s.start_jd for s in segments), _jd(pck.initial_second))
+        last_jd = min(*(s.end_jd for s in segments), _jd(pck.final_second))
+        ends = timescale.tdb_jd(np.array([first_jd, last_jd]))
+        # The files are mapped, not read: one cut short only fails when its end is wanted.
+        for body in (sun, earth, moon):
+            body.at(ends)
+        moon_frame.rotation_at(ends)
+    except UNREADABLE as problem:
+        if isinstance(problem, EphemerisError):
+            raise
+        reason = str(problem).splitlines()[0] if str(problem) else type(problem).__name__
         raise EphemerisError(
-            f"{directory}: the kernels cannot be read ({problem}); needed are positions of Sun, "
+            f"{directory}: the kernels cannot be read ({reason}); needed are positions of Sun, "
             f"Earth and Moon and the frame {MOON_FRAME}"
         ) from problem
-
-    timescale = load.timescale(builtin=True)
-    segments = [segment.spk_segment for segment in kernel.segments]
-    pck = moon_frame._segment  # the only place Skyfield keeps the orientation's span
-    first_jd = max(*(s.start_jd for s in segments), _jd(pck.initial_second))
-    last_jd = min(*(s.end_jd for s in segments), _jd(pck.final_second))
-    first, last = (
-        timescale.tdb_jd(jd).utc_datetime().astimezone(timezone.utc) for jd in (first_jd, last_jd)
-    )
-    return Ephemeris(timescale, *bodies, moon_frame, first, last, files)
+    first, last = (end.astimezone(timezone.utc) for end in ends.utc_datetime())
+    return Ephemeris(timescale, sun, earth, moon, moon_frame, first, last, files)
 
 
 def _jd(seconds_past_j2000: float) -> float:

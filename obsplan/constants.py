@@ -4,6 +4,8 @@ SUN_RADIUS_KM = 695_700.0  # IAU 2015 resolution B3, nominal solar radius
 SOLAR_IRRADIANCE_W_M2 = 1361.0  # at 1 au; IAU 2015 resolution B3; Kopp & Lean 2011
 ASTRONOMICAL_UNIT_KM = 149_597_870.7  # IAU 2012 resolution B2
 EARTH_RADIUS_KM = 6378.14  # equatorial; Astronomical Almanac convention for eclipses
+EARTH_EQUATORIAL_RADIUS_KM = 6378.137  # WGS 84 ellipsoid, for ground stations; NIMA TR8350.2
+EARTH_FLATTENING = 1 / 298.257223563  # WGS 84 ellipsoid; NIMA TR8350.2
 # The lower atmosphere is opaque, so the Earth covers the Sun as if it were 1 % larger:
 # Espenak & Meeus 2009, NASA/TP-2009-214173, after the almanac's rule.
 EARTH_SHADOW_ENLARGEMENT = 1.01
@@ -12,3 +14,5 @@ SYNODIC_MONTH_DAYS = 29.530589  # mean; Meeus, Astronomical Algorithms 2nd ed.
 SPEED_OF_LIGHT_KM_S = 299_792.458  # SI definition
 STEFAN_BOLTZMANN_W_M2_K4 = 5.670374419e-8  # CODATA 2018, exact
 BOLTZMANN_DBW_PER_K_HZ = -228.599167  # 10 log10(1.380649e-23), SI definition
+# Mean of the disc at microwaves, where 220 to 240 K is usual; from memory, no source at hand.
+MOON_BRIGHTNESS_TEMPERATURE_K = 240.0

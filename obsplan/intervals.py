@@ -40,26 +40,40 @@ def union(windows: np.ndarray) -> np.ndarray:
 
 def intersect(a: np.ndarray, b: np.ndarray) -> np.ndarray:
     """Instants in both `a` and `b`."""
+    a, b = _alike(a, b)
     pieces = [
         (max(a_start, b_start), min(a_end, b_end))
         for a_start, a_end in a
         for b_start, b_end in b
         if max(a_start, b_start) < min(a_end, b_end)
     ]
-    return np.array(pieces, dtype=np.asarray(a).dtype).reshape(-1, 2)
+    return np.array(pieces, dtype=a.dtype).reshape(-1, 2)
 
 
 def subtract(a: np.ndarray, b: np.ndarray) -> np.ndarray:
     """Instants in `a` but not in `b`."""
+    a, b = _alike(a, b)
     left = [tuple(window) for window in a]
-    for b_start, b_end in b:
+    for b_start, b_end in b[b[:, 0] < b[:, 1]]:
         left = [
             piece
             for start, end in left
             for piece in ((start, min(end, b_start)), (max(start, b_end), end))
             if piece[0] < piece[1]
         ]
-    return np.array(left, dtype=np.asarray(a).dtype).reshape(-1, 2)
+    return np.array(left, dtype=a.dtype).reshape(-1, 2)
+
+
+def _alike(a: np.ndarray, b: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """Both as (n, 2) of one type, so that a finer unit in either is kept."""
+    a, b = np.asarray(a).reshape(-1, 2), np.asarray(b).reshape(-1, 2)
+    if len(a) and len(b):
+        kind = np.result_type(a, b)
+    else:
+        kind = a.dtype if len(a) else b.dtype
+    return (a.astype(kind) if len(a) else np.empty((0, 2), kind)), (
+        b.astype(kind) if len(b) else np.empty((0, 2), kind)
+    )
 
 
 def at_least(windows: np.ndarray, length) -> np.ndarray:

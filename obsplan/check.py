@@ -1,0 +1,310 @@
+"""Whether a timeline holds: an independent replay that names every broken rule.
+
+Slots come from anywhere, a planner or a hand. The check knows the scenario and the
+environment and nothing of how the slots were chosen.
+"""
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+from math import inf
+from typing import TYPE_CHECKING
+
+import numpy as np
+import pandas as pd
+
+from obsplan.errors import TableError
+from obsplan.intervals import from_mask
+from obsplan.replay import POWER_SLACK_W, Books, Run, known, moment, replay, stamp
+from obsplan.rules import Violation, figure, rule_names, slot_violations
+from obsplan.scenario import Platform, Scenario
+
+if TYPE_CHECKING:
+    from obsplan.environment import Environment
+
+# Slack for rounding in sums over a span: far below anything a battery or a store can show.
+ENERGY_SLACK_WH = 1e-6
+DATA_SLACK_MBIT = 1e-6
+
+
+@dataclass(frozen=True)
+class Verdict:
+    """What the replay of a timeline found.
+
+    violations: one row a broken rule: `rule`, `slots` (ids joined by a blank), `time_utc`
+        (when it first breaks), `amount` (at its worst), `unit`, `message`.
+    margins: the tightest spots: `margin`, `where`, `time_utc`, `amount`, `unit`.
+    resources: per platform one row a minute: `generation_w`, `load_w`, `stored_wh` and
+        `state_of_charge` (at the minute's start), `spilled_wh`, `stored_mbit` (at the
+        minute's start), `sent_mbit`.
+    rules: names of the rules that this scenario poses and that were applied.
+    """
+
+    violations: pd.DataFrame
+    margins: pd.DataFrame
+    resources: dict[str, pd.DataFrame]
+    rules: tuple[str, ...]
+
+    @property
+    def holds(self) -> bool:
+        """Whether no rule was found broken."""
+        return self.violations.empty
+
+    @property
+    def summary(self) -> str:
+        """One line for the reader."""
+        if self.holds:
+            return f"no violation found of {len(self.rules)} rules"
+        broken = [rule for rule in self.rules if rule in set(self.violations["rule"])]
+        many = "violation" if len(self.violations) == 1 else "violations"
+        return (
+            f"{len(self.violations)} {many} found; of {len(self.rules)} rules these are broken: "
+            f"{', '.join(broken)}"
+        )
+
+
+def check(scenario: Scenario, environment: "Environment", slots: pd.DataFrame) -> Verdict:
+    """Replay a timeline minute by minute and name every rule it breaks.
+
+    `slots` has columns `activity`, `start_utc`, and if wanted `end_utc` (missing: as long
+    as the scenario asks) and `slot` (an id; missing: the row, counted from 1); times carry
+    a zone. Raises TableError when slots are not such a table, ValueError when the
+    environment is not that of the scenario.
+    """
+    minutes = _covered_minutes(scenario, environment)
+    runs = _runs(scenario, slots)
+    books = replay(scenario, environment, runs, minutes)
+    rules = rule_names(scenario)
+    found = [
+        *slot_violations(scenario, environment, runs, minutes),
+        *_resource_violations(scenario, runs, books),
+    ]
+    found.sort(key=lambda v: (v.minute, rules.index(v.rule), v.slots, v.message))
+    index = environment.sky.index[:minutes]
+    return Verdict(
+        _table(scenario, found, list(Violation._fields)),
+        _table(scenario, _margins(scenario, environment, runs, books, minutes),
+               ["margin", "where", "minute", "amount", "unit"]),
+        {p.name: _minute_table(p, books[p.name], index) for p in scenario.platform},
+        rules,
+    )  # fmt: skip
+
+
+def resources_table(scenario: Scenario, verdict: Verdict) -> pd.DataFrame:
+    """Power and data of every platform per step of the span (UTC index).
+
+    Columns `platform`, `generation_w` and `load_w` (mean over the step),
+    `state_of_charge` and `stored_mbit` (at the step's start), `spilled_wh` and `sent_mbit`
+    (sum over the step); rows by time, then by platform as in the scenario.
+    """
+    how = {"generation_w": np.mean, "load_w": np.mean, "state_of_charge": None,
+           "spilled_wh": np.sum, "stored_mbit": None, "sent_mbit": np.sum}  # fmt: skip
+    step = scenario.span.step_min
+    parts = []
+    for name, table in verdict.resources.items():
+        part = pd.DataFrame({"platform": name}, index=table.index[::step])
+        for column, gather in how.items():
+            steps = table[column].to_numpy().reshape(-1, step)
+            part[column] = gather(steps, axis=1) if gather else steps[:, 0]
+        parts.append(part)
+    return pd.concat(parts).sort_index(kind="stable").rename_axis("time_utc")
+
+
+def _covered_minutes(scenario: Scenario, environment: "Environment") -> int:
+    """Minutes in the span's whole steps, all of which the environment must offer."""
+    minutes = scenario.steps * scenario.span.step_min
+    index = environment.sky.index
+    if (
+        len(index) < minutes
+        or index[0] != scenario.span.start_utc
+        or index[minutes - 1] != moment(scenario, minutes - 1)
+        or any(len(environment.platforms[p.name]) != len(index) for p in scenario.platform)
+    ):
+        raise ValueError("the environment does not offer every minute of the scenario's span")
+    return minutes
+
+
+def _runs(scenario: Scenario, slots: pd.DataFrame) -> list[Run]:
+    """The slots in order of start, as minutes of the span."""
+    if slots.empty:
+        return []
+    missing = [c for c in ("activity", "start_utc") if c not in slots]
+    if missing:
+        raise TableError(f"slots: column {' and '.join(missing)} is missing")
+    activities = {a.name: a for a in scenario.activity}
+    unknown = sorted({str(name) for name in slots["activity"]} - set(activities))
+    if unknown:
+        raise TableError(f"slots: no such activity: {', '.join(unknown)}")
+    start_min = _span_minutes(scenario, slots["start_utc"])
+    end_min = np.full(len(slots), np.nan)
+    if "end_utc" in slots and slots["end_utc"].notna().any():
+        end_min = _span_minutes(scenario, slots["end_utc"])
+    if np.isnan(start_min).any():
+        raise TableError("slots: every slot needs a start_utc")
+    if (end_min <= start_min).any():
+        raise TableError("slots: every slot must end after it starts")
+    ids = slots["slot"] if "slot" in slots else range(1, len(slots) + 1)
+    runs = []
+    for slot, name, start, end in zip(ids, slots["activity"], start_min, end_min):
+        activity = activities[name]
+        end = start + scenario.slot_min(activity) if np.isnan(end) else end
+        runs.append(
+            Run(str(slot), activity, scenario.platform_of(activity), float(start), float(end))
+        )
+    return sorted(runs, key=lambda run: (run.start_min, run.end_min, run.activity.name, run.slot))
+
+
+def _span_minutes(scenario: Scenario, times: pd.Series) -> np.ndarray:
+    """Minutes from the start of the span, exact to the microsecond; NaN where missing."""
+    if getattr(times.dtype, "tz", None) is None:
+        raise TableError(f"slots: {times.name} must hold times with a zone (UTC)")
+    since = times.dt.tz_convert("UTC").dt.as_unit("us") - pd.Timestamp(scenario.span.start_utc)
+    return (since / pd.Timedelta(minutes=1)).to_numpy(dtype=float)
+
+
+def _resource_violations(
+    scenario: Scenario, runs: list[Run], books: dict[str, Books]
+) -> Iterator[Violation]:
+    """Broken limits of bus, battery and store: one for each unbroken stretch of minutes."""
+    for platform in scenario.platform:
+        name, book = platform.name, books[platform.name]
+        capacity_wh, battery = platform.battery.capacity_wh, platform.battery
+        reserve_wh = battery.reserve * capacity_wh
+        store = platform.store
+        own = [run for run in runs if run.platform == name]
+        through = {p.name for p in scenario.platform if p.radio.to == name} | {name}
+        feeding = [run for run in runs if run.platform in through]
+
+        over_w = book.load_w - platform.bus_limit_w
+        for first, after in from_mask(over_w > POWER_SLACK_W):
+            worst = first + int(over_w[first:after].argmax())
+            near, amount = _near(own, first, worst), float(over_w[worst])
+            yield Violation(
+                "bus power", _ids(near), first, amount, "W",
+                f'"{name}" draws {figure(book.load_w[worst])} W at {stamp(scenario, worst)}, '
+                f"{figure(amount)} W over its bus limit of {figure(platform.bus_limit_w)} W "
+                f"({after - first} min from {stamp(scenario, first)}); "
+                f"{figure(amount)} W less then would mend it{_by_moving(near)}",
+            )  # fmt: skip
+
+        levels = (
+            ("state of charge", reserve_wh - book.stored_wh, ENERGY_SLACK_WH, "Wh", own,
+             "the battery of", f"below its reserve of {figure(reserve_wh)} Wh",
+             "more in the battery by then would mend it"),
+            ("storage", book.stored_mbit - store.capacity_mbit, DATA_SLACK_MBIT, "Mbit", feeding,
+             "the store of", f"above its capacity of {figure(store.capacity_mbit)} Mbit",
+             "less taken, or more sent, before then would mend it"),
+        )  # fmt: skip
+        for rule, excess, slack, unit, suspects, holder, limit, mend in levels:
+            for first, after in from_mask(excess > slack):
+                worst = first + int(excess[first:after].argmax())
+                # A level is the outcome of the minute before it.
+                near = _near(suspects, max(first - 1, 0), max(worst - 1, 0))
+                amount = float(excess[worst])
+                until = f"until {stamp(scenario, after)}" if after < len(excess) else "to the end"
+                yield Violation(
+                    rule, _ids(near), first, amount, unit,
+                    f'{holder} "{name}" is {figure(amount)} {unit} {limit} at '
+                    f"{stamp(scenario, worst)} (broken from {stamp(scenario, first)} {until}); "
+                    f"{figure(amount)} {unit} {mend}{_by_moving(near)}",
+                )  # fmt: skip
+
+        ends = (
+            ("end charge", (battery.end or 0.0) * capacity_wh - book.stored_wh[-1],
+             ENERGY_SLACK_WH, "Wh", own,
+             f'the battery of "{name}" ends the span with {figure(book.stored_wh[-1])} Wh',
+             "too little", "less drawn from it"),
+            ("end storage", book.stored_mbit[-1] - (inf if store.end_limit_mbit is None
+                                                    else store.end_limit_mbit),
+             DATA_SLACK_MBIT, "Mbit", feeding,
+             f'the store of "{name}" ends the span with {figure(book.stored_mbit[-1])} Mbit',
+             "too much", "less taken, or more sent,"),
+        )  # fmt: skip
+        end = len(book.load_w)
+        for rule, amount, slack, unit, suspects, what, how, mend in ends:
+            if amount > slack:
+                near, amount = _near(suspects, end - 1, end - 1), float(amount)
+                yield Violation(
+                    rule, _ids(near), end, amount, unit,
+                    f"{what} at {stamp(scenario, end)}, {figure(amount)} {unit} {how}; "
+                    f"{figure(amount)} {unit} {mend} before then would mend it"
+                    f"{_by_moving(near)}",
+                )  # fmt: skip
+
+
+def _near(runs: list[Run], *minutes: int) -> list[Run]:
+    """The runs on in these minutes, else the one that ended last before them."""
+    running = [r for r in runs if any(r.first <= minute < r.last for minute in minutes)]
+    ended = [r for r in runs if r.last <= minutes[-1]]
+    return running or ([max(ended, key=lambda r: r.end_min)] if ended else [])
+
+
+def _ids(runs: list[Run]) -> str:
+    return " ".join(run.slot for run in runs)
+
+
+def _by_moving(runs: list[Run]) -> str:
+    return f", for instance by moving or dropping {' or '.join(map(str, runs))}" if runs else ""
+
+
+def _table(scenario: Scenario, rows: list[tuple], columns: list[str]) -> pd.DataFrame:
+    """Rows as a table, with `minute` turned into `time_utc`."""
+    table = pd.DataFrame(rows, columns=columns)
+    times_utc = [moment(scenario, minute) for minute in table["minute"]]
+    table["minute"] = pd.DatetimeIndex(times_utc, dtype="datetime64[s, UTC]")
+    kinds = {c: float if c == "amount" else "str" for c in columns if c != "minute"}
+    return table.astype(kinds).rename(columns={"minute": "time_utc"})
+
+
+def _minute_table(platform: Platform, book: Books, index: pd.DatetimeIndex) -> pd.DataFrame:
+    return pd.DataFrame(
+        {
+            "generation_w": book.generation_w,
+            "load_w": book.load_w,
+            "stored_wh": book.stored_wh[:-1],
+            "state_of_charge": book.stored_wh[:-1] / platform.battery.capacity_wh,
+            "spilled_wh": book.spilled_wh,
+            "stored_mbit": book.stored_mbit[:-1],
+            "sent_mbit": book.sent_mbit,
+        },
+        index=index,
+    )
+
+
+def _margins(
+    scenario: Scenario,
+    environment: "Environment",
+    runs: list[Run],
+    books: dict[str, Books],
+    minutes: int,
+) -> list[tuple]:
+    """The tightest spot of every battery, bus and store, and of all contact-bound slots."""
+    rows = []
+    for platform in scenario.platform:
+        book, battery = books[platform.name], platform.battery
+        rooms = (
+            ("state of charge above reserve", book.stored_wh
+             - battery.reserve * battery.capacity_wh, "Wh"),
+            ("bus power headroom", platform.bus_limit_w - book.load_w, "W"),
+            ("store room", platform.store.capacity_mbit - book.stored_mbit, "Mbit"),
+        )  # fmt: skip
+        for margin, room, unit in rooms:
+            tightest = int(room.argmin())
+            rows.append((margin, platform.name, tightest, float(room[tightest]), unit))
+
+    silent = {
+        p.name: known(environment.platforms[p.name], "in_contact", p.name, minutes) == 0
+        for p in scenario.platform
+    }
+    left = []
+    for run in runs:
+        if run.activity.contact == "none" or not 0 <= run.first < minutes:
+            continue
+        # A run that needs contact at its start alone needs it through its first minute.
+        bound = min(run.last, minutes) if run.activity.contact == "whole" else run.first + 1
+        lost = np.flatnonzero(silent[run.platform][bound - 1 :])
+        loss = bound - 1 + int(lost[0]) if len(lost) else minutes
+        left.append((max(loss - bound, 0), bound, run.slot))
+    if left:
+        amount, bound, slot = min(left)
+        rows.append(("contact left after slot", slot, bound, float(amount), "min"))
+    return rows

@@ -1,0 +1,299 @@
+"""The physics over the span: what Sun, ground, arrays and links offer, minute by minute.
+
+Here arrays become tables. Conditions, energy and contacts are sampled once a minute, so
+that a replay can judge every minute of a plan; the planner sums minutes into steps.
+"""
+
+from dataclasses import dataclass
+from pathlib import Path
+
+import numpy as np
+import pandas as pd
+
+from obsplan import link, power, regolith, sky
+from obsplan.constants import SYNODIC_MONTH_DAYS
+from obsplan.ephemeris import Ephemeris, open_ephemeris
+from obsplan.events import windows_where
+from obsplan.scenario import Platform, Radio, Scenario, Station
+from obsplan.skyline import FLAT, read_profile, skyline_elevation_deg
+
+GROUND_STEP_MIN = 15
+
+
+@dataclass(frozen=True)
+class Environment:
+    """What the site offers over the span.
+
+    sky: one row a minute (UTC index), columns of the sky table (README, tables).
+    platforms: per platform, on the same minutes, `generation_w`, `base_load_w` (idle and
+        heater), `rate_kbps` (at which it can send), `station` (the one it uses, "" when
+        none or through a relay) and `in_contact` (a way to Earth is open).
+    contacts: one row a contact of a platform that sends to Earth.
+    events: first and last light, eclipses: columns `event`, `time_utc`.
+    kernels: names and SHA-256 sums of the ephemeris files.
+    """
+
+    sky: pd.DataFrame
+    platforms: dict[str, pd.DataFrame]
+    contacts: pd.DataFrame
+    events: pd.DataFrame
+    kernels: dict[str, str]
+
+
+def depth_column(depth_m: float) -> str:
+    """Name of the sky table's column for the ground temperature at a depth."""
+    return f"temperature_{depth_m * 100:g}cm_k"
+
+
+def environment(scenario: Scenario, ephemeris_directory: Path | None = None) -> Environment:
+    """Run the physics of a scenario over its span.
+
+    Raises EphemerisError when the span, or the lunation before it that warms the
+    ground, lies outside the kernels; ScenarioError when the skyline cannot be read.
+    """
+    ephemeris = open_ephemeris(ephemeris_directory)
+    skyline_path = scenario.skyline_path()
+    profile = FLAT if skyline_path is None else read_profile(skyline_path)
+    first, last = span_ends(scenario)
+    minutes = np.arange(first, last, np.timedelta64(1, "m"))
+
+    sky_table = _sky_columns(scenario, ephemeris, profile, minutes)
+    depths_m = [0.0, *wanted_depths_m(scenario)]
+    ground_k = _ground(scenario, ephemeris, profile, minutes, depths_m)
+    for depth_m, temperature_k in zip(depths_m, ground_k.T):
+        name = depth_column(depth_m) if depth_m else "surface_temperature_k"
+        sky_table[name] = temperature_k
+
+    platforms = {p.name: _power_columns(p, scenario, sky_table) for p in scenario.platform}
+    contacts = []
+    for platform in scenario.platform:
+        if platform.radio.to == "earth":
+            columns, rows = _link_columns(platform, scenario, ephemeris, profile, minutes)
+            platforms[platform.name] = platforms[platform.name].assign(**columns)
+            contacts.append(rows)
+    for platform in scenario.platform:
+        if platform.radio.to != "earth":
+            platforms[platform.name] = platforms[platform.name].assign(
+                rate_kbps=platform.radio.rate_kbps,
+                station="",
+                in_contact=platforms[platform.radio.to]["in_contact"],
+            )
+    events = pd.DataFrame(
+        sky.sun_events(ephemeris, first, last, *_place(scenario), profile),
+        columns=["event", "time_utc"],
+    )
+    events["time_utc"] = pd.to_datetime(events["time_utc"], utc=True)
+    return Environment(
+        sky_table,
+        platforms,
+        pd.concat(contacts, ignore_index=True),
+        events,
+        ephemeris.files,
+    )
+
+
+def span_ends(scenario: Scenario) -> tuple[np.datetime64, np.datetime64]:
+    """The span in whole steps, as UTC datetime64[s]."""
+    first = np.datetime64(scenario.span.start_utc.replace(tzinfo=None), "s")
+    return first, first + np.timedelta64(scenario.steps * scenario.span.step_min * 60, "s")
+
+
+def wanted_depths_m(scenario: Scenario) -> list[float]:
+    """Depths below the surface that the site or a condition names, rising."""
+    conditions = {a.when.ground.depth_m for a in scenario.activity if a.when.ground}
+    return sorted(conditions | set(scenario.site.depths_m))
+
+
+def _place(scenario: Scenario) -> tuple[float, float, float]:
+    site = scenario.site
+    return site.latitude_deg, site.longitude_deg, site.height_m
+
+
+def _sun_and_earth(scenario, ephemeris, profile, times_utc) -> dict[str, np.ndarray]:
+    """The Sun's and the Earth's place over the site, as columns of the sky table."""
+    place = _place(scenario)
+    sun_km, earth_km = sky.sun_and_earth_km(ephemeris, times_utc)
+    sun = sky.elevation_azimuth_range(sun_km, *place)
+    earth = sky.elevation_azimuth_range(earth_km, *place)
+    site_km = sky.site_km(*place)[:, None]
+    return {
+        "sun_elevation_deg": sun[0],
+        "sun_azimuth_deg": sun[1],
+        "sun_visible_fraction": sky.sun_visible_fraction(*sun, *earth, profile),
+        "irradiance_w_m2": sky.irradiance_w_m2(sun[2]),
+        "local_time_h": sky.local_time_h(sun_km, scenario.site.longitude_deg),
+        "earth_elevation_deg": earth[0],
+        "earth_azimuth_deg": earth[1],
+        "earth_range_km": earth[2],
+        "earth_phase_deg": sky.earth_phase_deg(sun_km - site_km, earth_km - site_km),
+    }
+
+
+def _sky_columns(scenario, ephemeris, profile, minutes) -> pd.DataFrame:
+    index = pd.DatetimeIndex(minutes, name="time_utc").tz_localize("UTC")
+    return pd.DataFrame(_sun_and_earth(scenario, ephemeris, profile, minutes), index=index)
+
+
+def _ground(scenario, ephemeris, profile, minutes, depths_m) -> np.ndarray:
+    """Ground temperature (minutes, depths), warmed through the lunation before the span."""
+    step = np.timedelta64(GROUND_STEP_MIN, "m")
+    cycle_steps = round(SYNODIC_MONTH_DAYS * 1440 / GROUND_STEP_MIN)
+    times_utc = np.arange(minutes[0] - cycle_steps * step, minutes[-1] + step + step, step)
+    over = _sun_and_earth(scenario, ephemeris, profile, times_utc)
+    absorbed_w_m2 = regolith.absorbed_flux_w_m2(
+        over["irradiance_w_m2"],
+        over["sun_elevation_deg"],
+        over["sun_azimuth_deg"],
+        over["sun_visible_fraction"],
+        scenario.site.slope_deg,
+        scenario.site.aspect_deg,
+        scenario.site.normal_albedo,
+    )
+    samples_k = regolith.ground_temperature_k(
+        absorbed_w_m2, GROUND_STEP_MIN * 60.0, np.array(depths_m), cycle_steps=cycle_steps
+    )
+    seconds = (times_utc - minutes[0]).astype("timedelta64[s]").astype(float)
+    at = (minutes - minutes[0]).astype("timedelta64[s]").astype(float)
+    return np.stack([np.interp(at, seconds, column) for column in samples_k.T], axis=1)
+
+
+def _power_columns(platform: Platform, scenario: Scenario, sky_table) -> pd.DataFrame:
+    """Generation of the arrays and the load that is always there."""
+    sun = [
+        sky_table[name].to_numpy()
+        for name in (
+            "irradiance_w_m2",
+            "sun_visible_fraction",
+            "sun_elevation_deg",
+            "sun_azimuth_deg",
+        )
+    ]
+    surface_k = sky_table["surface_temperature_k"].to_numpy()
+    generation_w = np.zeros(len(sky_table))
+    for array in platform.array:
+        facing = "sun" if array.facing == "sun" else (array.azimuth_deg, array.tilt_deg)
+        generation_w += power.array_power_w(
+            *sun,
+            area_m2=array.area_m2,
+            efficiency=array.efficiency,
+            facing=facing,
+            cell_temperature_k=power.cell_temperature_k(*sun, surface_k, facing=facing),
+            temperature_coefficient_per_k=array.temperature_coefficient_per_k,
+            dust_loss=array.dust_loss,
+        )
+    base_load_w = np.full(len(sky_table), platform.idle_w)
+    if platform.heater is not None:
+        base_load_w += power.heater_below_w(
+            surface_k, platform.heater.below_k, platform.heater.power_w
+        )
+    return pd.DataFrame(
+        {"generation_w": generation_w, "base_load_w": base_load_w}, index=sky_table.index
+    )
+
+
+def _link_columns(platform, scenario, ephemeris, profile, minutes):
+    """Rate, station and contact of a platform that sends to Earth, and its contacts."""
+    radio = platform.radio
+    first, last = span_ends(scenario)
+    rates_kbps, rows = [], []
+    for station in scenario.station:
+
+        def margin_deg(times_utc, station=station):
+            return _view(scenario, ephemeris, profile, radio, station, times_utc)["margin_deg"]
+
+        windows = windows_where(margin_deg, first, last)
+        view = _view(scenario, ephemeris, profile, radio, station, minutes)
+        rate_kbps = _rate_kbps(radio, station, view["range_km"])
+        rates_kbps.append(np.where(_whole_minutes(windows, minutes), rate_kbps, 0.0))
+        for acquisition, loss in windows:
+            inside = (minutes >= acquisition) & (minutes < loss)
+            if not inside.any():
+                continue
+            rows.append(
+                {
+                    "platform": platform.name,
+                    "station": station.name,
+                    "acquisition_utc": acquisition,
+                    "loss_utc": loss,
+                    "duration_min": (loss - acquisition) / np.timedelta64(1, "m"),
+                    "max_station_elevation_deg": view["station_elevation_deg"][inside].max(),
+                    "earth_elevation_deg": view["site_elevation_deg"][inside].mean(),
+                    "light_time_s": link.light_time_s(view["range_km"][inside]).mean(),
+                    "rate_kbps": rate_kbps[inside].mean(),
+                    "volume_mbit": rates_kbps[-1][inside].sum() * 60 / 1000,
+                }
+            )
+    rates_kbps = np.array(rates_kbps)
+    used = link.assign_stations(rates_kbps)
+    names = np.array([s.name for s in scenario.station] + [""], dtype=object)
+    columns = {
+        "rate_kbps": np.where(used >= 0, rates_kbps[used, np.arange(len(minutes))], 0.0),
+        "station": names[used],
+        "in_contact": used >= 0,
+    }
+    contacts = pd.DataFrame(rows, columns=CONTACT_COLUMNS)
+    for key in ("acquisition_utc", "loss_utc"):
+        contacts[key] = pd.to_datetime(contacts[key], utc=True)
+    return columns, contacts.sort_values(["acquisition_utc", "station"], ignore_index=True)
+
+
+CONTACT_COLUMNS = [
+    "platform",
+    "station",
+    "acquisition_utc",
+    "loss_utc",
+    "duration_min",
+    "max_station_elevation_deg",
+    "earth_elevation_deg",
+    "light_time_s",
+    "rate_kbps",
+    "volume_mbit",
+]
+
+
+def _view(scenario, ephemeris, profile, radio: Radio, station: Station, times_utc) -> dict:
+    """The line between site and station: elevations at both ends, range, margin."""
+    station_elevation, sun_separation, site_elevation, site_azimuth, range_km = sky.station_view(
+        ephemeris,
+        times_utc,
+        *_place(scenario),
+        station.latitude_deg,
+        station.longitude_deg,
+        station.height_m,
+    )
+    margin_deg = link.contact_margin_deg(
+        site_elevation,
+        skyline_elevation_deg(profile, site_azimuth),
+        radio.minimum_elevation_deg,
+        station_elevation,
+        station.mask_deg,
+        sun_separation,
+        station.sun_limit_deg,
+    )
+    return {
+        "margin_deg": margin_deg,
+        "station_elevation_deg": station_elevation,
+        "site_elevation_deg": site_elevation,
+        "range_km": range_km,
+    }
+
+
+def _rate_kbps(radio: Radio, station: Station, range_km: np.ndarray) -> np.ndarray:
+    if radio.budget is None:
+        return np.full(len(range_km), radio.rate_kbps)
+    budget = radio.budget
+    cn0 = link.cn0_db_hz(
+        budget.transmit_dbw + budget.antenna_gain_dbi,
+        link.path_loss_db(range_km, budget.frequency_mhz),
+        budget.losses_db,
+        station.g_over_t_db_k,
+    )
+    return link.rate_kbps(cn0, budget.required_ebn0_db, budget.margin_db, budget.ceiling_kbps)
+
+
+def _whole_minutes(windows: np.ndarray, minutes: np.ndarray) -> np.ndarray:
+    """Minutes that lie wholly inside a window."""
+    inside = np.zeros(len(minutes), dtype=bool)
+    for acquisition, loss in windows:
+        inside |= (minutes >= acquisition) & (minutes + np.timedelta64(60, "s") <= loss)
+    return inside

@@ -1,0 +1,195 @@
+"""The question in whole steps, free of any solver and any clock.
+
+A problem is built from a scenario and its environment: activities become tasks with
+permitted starts and load profiles, platforms become nodes with energy and data per step.
+"""
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from obsplan.environment import Environment
+from obsplan.scenario import Activity, Platform, Scenario
+from obsplan.windows import coverage_bin, start_mask
+
+
+@dataclass(frozen=True)
+class Task:
+    """One activity. Profiles have one entry per step of a slot (`length` of them).
+
+    load_w is the mean draw of the step, peak_w the highest in it: energy follows the
+    mean, the bus must carry the peak. `earlier` lists (task, steps from that task's end).
+    """
+
+    name: str
+    node: int
+    length: int
+    load_w: np.ndarray
+    peak_w: np.ndarray
+    data_mbit: np.ndarray
+    count: int
+    must: int
+    gap: int
+    value: float
+    repeat_worth: float
+    starts: np.ndarray
+    bins: np.ndarray
+    earlier: tuple[tuple[int, int], ...]
+
+    def run_value(self, earlier_in_bin: int) -> float:
+        """What a run is worth when the bin already holds `earlier_in_bin` runs."""
+        return self.value * self.repeat_worth**earlier_in_bin
+
+
+@dataclass(frozen=True)
+class Node:
+    """One platform; arrays have one entry per step.
+
+    send_mbit is the most that can leave in a step, `receiver` the node it goes to (-1 is
+    Earth). Peak base load counts for the bus, mean base load for the battery.
+    """
+
+    name: str
+    generation_w: np.ndarray
+    base_w: np.ndarray
+    base_peak_w: np.ndarray
+    bus_limit_w: float
+    capacity_wh: float
+    reserve_wh: float
+    start_wh: float
+    end_wh: float
+    charge_efficiency: float
+    discharge_efficiency: float
+    charge_limit_w: float
+    transmit_w: float
+    send_mbit: np.ndarray
+    send_share: np.ndarray
+    receiver: int
+    station: np.ndarray
+    store_mbit: float
+    store_start_mbit: float
+    store_end_mbit: float
+
+
+@dataclass(frozen=True)
+class Problem:
+    """Tasks, nodes and the pairs of tasks that may not overlap."""
+
+    steps: int
+    step_h: float
+    tasks: tuple[Task, ...]
+    nodes: tuple[Node, ...]
+    exclusive: frozenset[tuple[int, int]]
+
+
+def problem(scenario: Scenario, environment: Environment) -> Problem:
+    """The scheduling problem of a scenario in its environment."""
+    names = [a.name for a in scenario.activity]
+    return Problem(
+        steps=scenario.steps,
+        step_h=scenario.span.step_min / 60,
+        tasks=tuple(_task(scenario, environment, a, names) for a in scenario.activity),
+        nodes=tuple(_node(scenario, environment, p) for p in scenario.platform),
+        exclusive=frozenset(exclusive_pairs(scenario)),
+    )
+
+
+def slot_profile(activity: Activity, slot_min: int) -> tuple[np.ndarray, np.ndarray]:
+    """Draw in watts and data in Mbit for each minute of a slot."""
+    warm, run = activity.warm_up_min, activity.duration_min
+    draw_w, data_mbit = np.zeros(slot_min), np.zeros(slot_min)
+    draw_w[:warm] = activity.warm_up_w
+    draw_w[warm : warm + run] = activity.power_w
+    data_mbit[warm : warm + run] = activity.data_mbit / run
+    return draw_w, data_mbit
+
+
+def exclusive_pairs(scenario: Scenario) -> set[tuple[int, int]]:
+    """Pairs (i < j) of activities that may not overlap, whatever the reason."""
+    pairs = set()
+    instrument = {i.name: i for i in scenario.instrument}
+    platform = {p.name: p for p in scenario.platform}
+    for i, a in enumerate(scenario.activity):
+        for j, b in enumerate(scenario.activity[:i]):
+            on_a, on_b = instrument[a.instrument], instrument[b.instrument]
+            if (
+                (on_a is on_b and on_a.one_at_a_time)
+                or (on_a.platform == on_b.platform and platform[on_a.platform].one_at_a_time)
+                or b.name in a.not_with
+                or a.name in b.not_with
+                or (a.quiet and b.disturbs)
+                or (b.quiet and a.disturbs)
+            ):
+                pairs.add((j, i))
+    return pairs
+
+
+def _task(scenario: Scenario, environment: Environment, activity: Activity, names) -> Task:
+    step_min = scenario.span.step_min
+    slot_min = scenario.slot_min(activity)
+    draw_w, data_mbit = (
+        profile.reshape(-1, step_min) for profile in slot_profile(activity, slot_min)
+    )
+    platforms = [p.name for p in scenario.platform]
+    return Task(
+        name=activity.name,
+        node=platforms.index(scenario.platform_of(activity)),
+        length=slot_min // step_min,
+        load_w=draw_w.mean(axis=1),
+        peak_w=draw_w.max(axis=1),
+        data_mbit=data_mbit.sum(axis=1),
+        count=activity.count,
+        must=activity.must,
+        gap=-(-activity.gap_min // step_min),
+        value=activity.value,
+        repeat_worth=activity.repeat_worth,
+        starts=start_mask(scenario, environment, activity),
+        bins=coverage_bin(scenario, environment, activity),
+        earlier=tuple(
+            (names.index(after.activity), -(-after.settle_min // step_min))
+            for after in activity.after
+        ),
+    )
+
+
+def _node(scenario: Scenario, environment: Environment, platform: Platform) -> Node:
+    step_min, steps = scenario.span.step_min, scenario.steps
+    table = environment.platforms[platform.name]
+    names = [p.name for p in scenario.platform]
+    stations = [s.name for s in scenario.station]
+    battery, store = platform.battery, platform.store
+
+    def per_step(column: str) -> np.ndarray:
+        return table[column].to_numpy(dtype=float).reshape(steps, step_min)
+
+    rate_kbps = per_step("rate_kbps")
+    station = table["station"].to_numpy().reshape(steps, step_min)
+    # A station counts for a step when it serves the platform in all its sending minutes.
+    used = [
+        set(names_in_step) - {""} if sending.any() else set()
+        for names_in_step, sending in zip(station.tolist(), rate_kbps > 0)
+    ]
+    return Node(
+        name=platform.name,
+        generation_w=per_step("generation_w").mean(axis=1),
+        base_w=per_step("base_load_w").mean(axis=1),
+        base_peak_w=per_step("base_load_w").max(axis=1),
+        bus_limit_w=platform.bus_limit_w,
+        capacity_wh=battery.capacity_wh,
+        reserve_wh=battery.reserve * battery.capacity_wh,
+        start_wh=battery.start * battery.capacity_wh,
+        end_wh=max(battery.reserve, battery.end or 0.0) * battery.capacity_wh,
+        charge_efficiency=battery.charge_efficiency,
+        discharge_efficiency=battery.discharge_efficiency,
+        charge_limit_w=battery.charge_limit_w or np.inf,
+        transmit_w=platform.radio.transmit_w,
+        send_mbit=rate_kbps.sum(axis=1) * 60 / 1000,
+        send_share=(rate_kbps > 0).mean(axis=1),
+        receiver=-1 if platform.radio.to == "earth" else names.index(platform.radio.to),
+        station=np.array([stations.index(min(u)) if len(u) == 1 else -1 for u in used]),
+        store_mbit=store.capacity_mbit,
+        store_start_mbit=store.start_mbit,
+        store_end_mbit=store.capacity_mbit
+        if store.end_limit_mbit is None
+        else min(store.end_limit_mbit, store.capacity_mbit),
+    )

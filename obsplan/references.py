@@ -1,0 +1,146 @@
+"""Whether the names inside a scenario lead anywhere.
+
+Works on the file as parsed, before the models, so that a mistyped name and a value out
+of range are reported together.
+"""
+
+from datetime import datetime
+from difflib import get_close_matches
+from typing import Any
+
+
+def reference_errors(raw: dict[str, Any]) -> list[str]:
+    """One line for every name that is doubled or unknown and every contradiction."""
+    tables = {key: _tables(raw, key) for key in ("station", "platform", "instrument", "activity")}
+    names = {key: [t["name"] for t in rows] for key, rows in tables.items()}
+    lines = _span_errors(raw.get("span"))
+    for key, all_names in names.items():
+        for name in sorted({n for n in all_names if all_names.count(n) > 1}):
+            lines.append(f'{key} "{name}": the name is used {all_names.count(name)} times; '
+                         "names must differ")  # fmt: skip
+
+    for row in tables["instrument"]:
+        lines += _unknown(f'instrument "{row["name"]}".platform', row.get("platform"),
+                          names["platform"], "platform")  # fmt: skip
+    for row in tables["platform"]:
+        lines += _radio_errors(row, tables)
+        lines += _battery_errors(row)
+    for row in tables["activity"]:
+        where = f'activity "{row["name"]}"'
+        lines += _unknown(f"{where}.instrument", row.get("instrument"), names["instrument"],
+                          "instrument")  # fmt: skip
+        for name in _list(row.get("not_with")):
+            lines += _unknown(f"{where}.not_with", name, names["activity"], "activity")
+        for after in _list(row.get("after")):
+            if isinstance(after, dict):
+                lines += _unknown(f"{where}.after", after.get("activity"), names["activity"],
+                                  "activity")  # fmt: skip
+        must, count = row.get("must", 0), row.get("count", 1)
+        if isinstance(must, int) and isinstance(count, int) and must > count:
+            lines.append(f"{where}.must = {must}: more runs are required than wanted "
+                         f"(count = {count}); allowed is 0 to {count}")  # fmt: skip
+    return lines + _order_cycles(tables["activity"])
+
+
+def _tables(raw: dict[str, Any], key: str) -> list[dict[str, Any]]:
+    return [t for t in _list(raw.get(key)) if isinstance(t, dict) and isinstance(t.get("name"), str)]
+
+
+def _list(value: Any) -> list:
+    return list(value) if isinstance(value, list | tuple) else []
+
+
+def _unknown(where: str, name: Any, known: list[str], what: str) -> list[str]:
+    if not isinstance(name, str) or name in known:
+        return []
+    near = get_close_matches(name, known, n=1, cutoff=0.5)
+    hint = f"did you mean '{near[0]}'?" if near else f"known are {', '.join(known) or 'none'}"
+    return [f'{where} = "{name}": no such {what}; {hint}']
+
+
+def _span_errors(span: Any) -> list[str]:
+    if not isinstance(span, dict):
+        return []
+    start, end = (_instant(span.get(key)) for key in ("start_utc", "end_utc"))
+    if start is None or end is None:
+        return []
+    if end <= start:
+        return [f"span.end_utc = {end.isoformat()}: must be after span.start_utc"]
+    step = span.get("step_min", 15)
+    if isinstance(step, int) and (end - start).total_seconds() < 60 * step:
+        return [f"span: shorter than one step of {step} min"]
+    if (end - start).days > 60:
+        return [f"span: {(end - start).days} days long; allowed are at most 60"]
+    return []
+
+
+def _instant(value: Any) -> datetime | None:
+    if isinstance(value, str):
+        try:
+            value = datetime.fromisoformat(value)
+        except ValueError:
+            return None
+    return value if isinstance(value, datetime) and value.tzinfo else None
+
+
+def _radio_errors(platform: dict[str, Any], tables: dict[str, list]) -> list[str]:
+    radio = platform.get("radio")
+    if not isinstance(radio, dict):
+        return []
+    where = f'platform "{platform["name"]}".radio'
+    rate, budget, to = radio.get("rate_kbps"), radio.get("budget"), radio.get("to", "earth")
+    if (rate is None) == (budget is None):
+        return [f"{where}: give either rate_kbps or a budget table"]
+    others = [p for p in tables["platform"] if p["name"] != platform["name"]]
+    lines = _unknown(f"{where}.to", to, ["earth"] + [p["name"] for p in others], "receiver")
+    if to != "earth":
+        relay = next((p for p in others if p["name"] == to), {})
+        onward = relay.get("radio")
+        if isinstance(onward, dict) and onward.get("to", "earth") != "earth":
+            lines.append(f'{where}.to = "{to}": the relay must itself send to "earth"')
+        if budget is not None:
+            lines.append(f"{where}.budget: a relay needs rate_kbps; a budget is for Earth")
+    elif budget is not None:
+        lines += [
+            f'station "{s["name"]}".g_over_t_db_k: is needed, since {where} works by a budget'
+            for s in tables["station"]
+            if s.get("g_over_t_db_k") is None
+        ]
+    return lines
+
+
+def _battery_errors(platform: dict[str, Any]) -> list[str]:
+    battery = platform.get("battery")
+    if not isinstance(battery, dict):
+        return []
+    where = f'platform "{platform["name"]}".battery'
+    reserve, start = battery.get("reserve"), battery.get("start", 1.0)
+    numbers = isinstance(reserve, int | float) and isinstance(start, int | float)
+    if numbers and 0 <= start < reserve <= 1:
+        return [f"{where}.start = {start}: below the reserve; allowed is {reserve} to 1"]
+    return []
+
+
+def _order_cycles(activities: list[dict[str, Any]]) -> list[str]:
+    """Each ring of `after` once, named from its alphabetically first member."""
+    before = {
+        row["name"]: [a.get("activity") for a in _list(row.get("after")) if isinstance(a, dict)]
+        for row in activities
+    }
+    rings = set()
+    explored = set()
+
+    def walk(name: str, path: tuple[str, ...]) -> None:
+        if name in path:
+            ring = path[path.index(name) :]
+            turn = ring.index(min(ring))
+            rings.add(ring[turn:] + ring[:turn])
+        elif isinstance(name, str) and name not in explored:
+            for earlier in before.get(name, []):
+                walk(earlier, (*path, name))
+            explored.add(name)
+
+    for name in before:
+        walk(name, ())
+    return [f"activity.after: a ring of orders: {' after '.join((*r, r[0]))}; no run could be first"
+            for r in sorted(rings)]  # fmt: skip

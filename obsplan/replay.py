@@ -1,0 +1,226 @@
+"""The books of power and data, kept minute by minute for the slots of a timeline.
+
+The arithmetic is this module's own. It shares nothing with the planner, so that a
+mistake there cannot hide here.
+"""
+
+from dataclasses import dataclass
+from datetime import datetime, timedelta
+from itertools import accumulate
+from math import ceil, floor, inf
+from typing import TYPE_CHECKING
+
+import numpy as np
+import pandas as pd
+
+from obsplan.scenario import Activity, Battery, Platform, Scenario
+
+if TYPE_CHECKING:
+    from obsplan.environment import Environment
+
+MINUTE_H = 1.0 / 60.0
+MBIT_PER_KBPS_MIN = 60.0 / 1000.0
+# Slack for rounding in sums over a span: far below anything a bus or a battery can show.
+POWER_SLACK_W = 1e-9
+NEED_SLACK_WH = 1e-9
+# A rest this small is rounding; sending it would switch the transmitter on for nothing.
+DATA_DUST_MBIT = 1e-9
+
+
+@dataclass(frozen=True)
+class Run:
+    """One slot, in minutes from the start of the span."""
+
+    slot: str
+    activity: Activity
+    platform: str
+    start_min: float
+    end_min: float
+
+    @property
+    def first(self) -> int:
+        """The minute in which the slot starts."""
+        return floor(self.start_min)
+
+    @property
+    def last(self) -> int:
+        """The first minute that the slot does not touch."""
+        return ceil(self.end_min)
+
+    def __str__(self) -> str:
+        return f'"{self.activity.name}" (slot {self.slot})'
+
+
+@dataclass(frozen=True)
+class Books:
+    """Power and data of a platform over n minutes; levels (n+1,) hold at minute starts."""
+
+    generation_w: np.ndarray
+    load_w: np.ndarray
+    stored_wh: np.ndarray
+    spilled_wh: np.ndarray
+    stored_mbit: np.ndarray
+    sent_mbit: np.ndarray
+
+
+def moment(scenario: Scenario, minute: float) -> datetime:
+    """The instant (UTC) that lies `minute` minutes after the start of the span."""
+    return scenario.span.start_utc + timedelta(minutes=float(minute))
+
+
+def stamp(scenario: Scenario, minute: float) -> str:
+    """The same instant as text, with seconds only where there are some."""
+    instant = moment(scenario, minute)
+    return f"{instant:%Y-%m-%dT%H:%M:%SZ}" if instant.second else f"{instant:%Y-%m-%dT%H:%MZ}"
+
+
+def replay(
+    scenario: Scenario, environment: "Environment", runs: list[Run], minutes: int
+) -> dict[str, Books]:
+    """Books of every platform over the first `minutes` minutes of the span.
+
+    The slots alone decide everything, since sending follows one rule. Each minute the
+    minute's data enters the stores; then platforms that send through another go, by name,
+    then those that send to Earth. A platform sends what its rate, its store and the
+    receiver's room allow, with the transmitter on for the whole minute, unless that would
+    break the bus limit or leave the battery short of what the loads still to come need.
+    A station hears one platform at a time: the one whose store is fuller for its size.
+    """
+    drawn_w = {p.name: np.zeros(minutes) for p in scenario.platform}
+    taken_mbit = {p.name: np.zeros(minutes) for p in scenario.platform}
+    for run in runs:
+        _add_profile(run, drawn_w[run.platform], taken_mbit[run.platform])
+
+    generation_w, quiet_w, changes_wh, needs_wh = {}, {}, {}, {}
+    quotas_mbit, stations = {}, {}
+    for platform in scenario.platform:
+        name, table = platform.name, environment.platforms[platform.name]
+        generation_w[name] = known(table, "generation_w", name, minutes)
+        base_w = known(table, "base_load_w", name, minutes)
+        rate_kbps = known(table, "rate_kbps", name, minutes)
+        quiet_w[name] = base_w + drawn_w[name]
+        sending_w = quiet_w[name] + platform.radio.transmit_w
+        allowed = sending_w <= platform.bus_limit_w + POWER_SLACK_W
+        quotas_mbit[name] = np.where(allowed, rate_kbps * MBIT_PER_KBPS_MIN, 0.0)
+        changes_wh[name] = [
+            _change_wh(platform.battery, generation_w[name] - load_w)
+            for load_w in (quiet_w[name], sending_w)
+        ]
+        needs_wh[name] = _needed_wh(platform.battery, changes_wh[name][0])
+        stations[name] = table["station"].tolist()
+    levels_wh, levels_mbit, sent_mbit = _exchange(
+        scenario.platform, changes_wh, needs_wh, taken_mbit, quotas_mbit, stations
+    )
+
+    books = {}
+    for platform in scenario.platform:
+        name, battery = platform.name, platform.battery
+        sends = sent_mbit[name] > 0.0
+        load_w = quiet_w[name] + np.where(sends, platform.radio.transmit_w, 0.0)
+        offered_wh = np.where(sends, changes_wh[name][1], changes_wh[name][0])
+        stored_wh = levels_wh[name]
+        turned_away_wh = (stored_wh[:-1] + offered_wh - stored_wh[1:]) / battery.charge_efficiency
+        above_limit_w = generation_w[name] - load_w - (battery.charge_limit_w or inf)
+        spilled_wh = turned_away_wh + np.maximum(above_limit_w, 0.0) * MINUTE_H
+        books[name] = Books(
+            generation_w[name], load_w, stored_wh, spilled_wh, levels_mbit[name], sent_mbit[name]
+        )
+    return books
+
+
+def known(table: pd.DataFrame, column: str, platform: str, minutes: int) -> np.ndarray:
+    """A platform's column without gaps, as numbers; raises ValueError where one is missing.
+
+    A number that is missing would make every comparison come out false, and so pass.
+    """
+    values = table[column].to_numpy(dtype=float)[:minutes]
+    if not np.isfinite(values).all():
+        raise ValueError(f'platform "{platform}": {column} is not known in every minute')
+    return values
+
+
+def _add_profile(run: Run, drawn_w: np.ndarray, taken_mbit: np.ndarray) -> None:
+    """Add what a slot draws and takes: warm-up first, then the run, then nothing."""
+    activity = run.activity
+    warm = run.first + activity.warm_up_min
+    marks = (run.first, warm, warm + activity.duration_min)
+    first, warm, done = (min(max(min(m, run.last), 0), len(drawn_w)) for m in marks)
+    drawn_w[first:warm] += activity.warm_up_w
+    drawn_w[warm:done] += activity.power_w
+    taken_mbit[warm:done] += activity.data_mbit / activity.duration_min
+
+
+def _change_wh(battery: Battery, net_w: np.ndarray) -> np.ndarray:
+    """What each minute's surplus or deficit does to a battery that has room."""
+    charged_w = np.minimum(net_w, battery.charge_limit_w or inf) * battery.charge_efficiency
+    return np.where(net_w >= 0, charged_w, net_w / battery.discharge_efficiency) * MINUTE_H
+
+
+def _needed_wh(battery: Battery, change_wh: np.ndarray) -> list[float]:
+    """Least energy at each minute's start (n+1) that lasts to the end without sending."""
+    reserve_wh = battery.reserve * battery.capacity_wh
+    end_wh = max(battery.reserve, battery.end or 0.0) * battery.capacity_wh
+    backward = accumulate(
+        reversed(change_wh.tolist()),
+        lambda need, change: max(need - change, reserve_wh),
+        initial=end_wh,
+    )
+    return list(backward)[::-1]
+
+
+def _exchange(
+    platforms: tuple[Platform, ...], changes_wh, needs_wh, taken_mbit, quotas_mbit, stations
+) -> tuple[dict[str, np.ndarray], dict[str, np.ndarray], dict[str, np.ndarray]]:
+    """Walk through the minutes: levels in Wh (n+1) and in Mbit (n+1), and Mbit sent (n)."""
+    ordered = sorted(platforms, key=lambda p: p.name)
+    names = [p.name for p in ordered]
+    direct = [k for k, p in enumerate(ordered) if p.radio.to == "earth"]
+    relaying = [(k, names.index(p.radio.to)) for k, p in enumerate(ordered) if k not in direct]
+    full_wh = [p.battery.capacity_wh for p in ordered]
+    full_mbit = [p.store.capacity_mbit for p in ordered]
+    quiet_wh, sending_wh = ([changes_wh[n][way].tolist() for n in names] for way in (0, 1))
+    need_wh = [needs_wh[n] for n in names]
+    taken = [taken_mbit[n].tolist() for n in names]
+    quota = [quotas_mbit[n].tolist() for n in names]
+    station = [stations[n] for n in names]
+
+    wh = [p.battery.start * p.battery.capacity_wh for p in ordered]
+    mbit = [p.store.start_mbit for p in ordered]
+    wh_history = [[level] for level in wh]
+    mbit_history = [[level] for level in mbit]
+    sent_history: list[list[float]] = [[] for _ in ordered]
+
+    def affordable(k: int, minute: int) -> bool:
+        after_wh = min(wh[k] + sending_wh[k][minute], full_wh[k])
+        return after_wh >= need_wh[k][minute + 1] - NEED_SLACK_WH
+
+    for minute in range(len(taken[0])):
+        sent = [0.0] * len(ordered)
+        for k, new in enumerate(taken):
+            mbit[k] += new[minute]
+        for k, to in relaying:
+            amount = min(mbit[k], quota[k][minute], full_mbit[to] - mbit[to])
+            if amount > DATA_DUST_MBIT and affordable(k, minute):
+                sent[k] = amount
+                mbit[k] -= amount
+                mbit[to] += amount
+        heard: dict[str | int, int] = {}
+        for k in direct:
+            if min(mbit[k], quota[k][minute]) > DATA_DUST_MBIT and affordable(k, minute):
+                receiver = station[k][minute] or k
+                rival = heard.setdefault(receiver, k)
+                if mbit[k] / full_mbit[k] > mbit[rival] / full_mbit[rival]:
+                    heard[receiver] = k
+        for k in heard.values():
+            sent[k] = min(mbit[k], quota[k][minute])
+            mbit[k] -= sent[k]
+        for k, amount in enumerate(sent):
+            wh[k] = min(wh[k] + (sending_wh if amount else quiet_wh)[k][minute], full_wh[k])
+            wh_history[k].append(wh[k])
+            mbit_history[k].append(mbit[k])
+            sent_history[k].append(amount)
+
+    return tuple(
+        {name: np.array(history) for name, history in zip(names, histories)}
+        for histories in (wh_history, mbit_history, sent_history)
+    )

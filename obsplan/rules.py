@@ -1,0 +1,351 @@
+"""The rules that slots must keep by themselves: placement, conditions, order, exclusion.
+
+What slots do to power and data is in the replay.
+"""
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+from math import ceil, inf, isinf
+from typing import TYPE_CHECKING, NamedTuple
+
+import numpy as np
+
+from obsplan.intervals import from_mask
+from obsplan.replay import Run, known, stamp
+from obsplan.scenario import Activity, Scenario
+
+if TYPE_CHECKING:
+    from obsplan.environment import Environment
+
+# rule, key of `when` (and of the sky table), unit as it follows a number
+CONDITIONS = (
+    ("sun elevation", "sun_elevation_deg", " deg"),
+    ("visible fraction", "sun_visible_fraction", ""),
+    ("earth elevation", "earth_elevation_deg", " deg"),
+    ("earth phase", "earth_phase_deg", " deg"),
+    ("surface temperature", "surface_temperature_k", " K"),
+    ("ground temperature", "ground", " K"),
+    ("local time", "local_time_h", " h"),
+)
+COVERAGE_UNITS = {"local_time_h": " h", "sun_elevation_deg": " deg", "earth_phase_deg": " deg",
+                  "span_h": " h"}  # fmt: skip
+
+
+class Violation(NamedTuple):
+    """A broken rule; `minute` counts from the start of the span."""
+
+    rule: str
+    slots: str
+    minute: float
+    amount: float
+    unit: str
+    message: str
+
+
+@dataclass(frozen=True)
+class Demand:
+    """What an activity asks of every minute of a slot, or of its first minute alone."""
+
+    rule: str
+    met: np.ndarray
+    missed: np.ndarray
+    whole: bool
+    excess: np.ndarray
+    value: np.ndarray
+    unit: str
+    allowed: str
+
+
+def figure(amount: float) -> str:
+    """A number as a sentence shows it: two decimals, or two digits where it is small."""
+    text = f"{amount:.2f}" if abs(amount) >= 0.01 or amount == 0 else f"{amount:.2g}"
+    return text.rstrip("0").rstrip(".") if "." in text and "e" not in text else text
+
+
+def rule_names(scenario: Scenario) -> tuple[str, ...]:
+    """Names of the rules that the scenario poses, in the order they are reported."""
+    activities, platforms = scenario.activity, scenario.platform
+    posed = {
+        "span": True,
+        "grid": True,
+        "duration": True,
+        **{rule: any(getattr(a.when, key) for a in activities) for rule, key, _ in CONDITIONS},
+        "coverage": any(a.coverage for a in activities),
+        "contact": any(a.contact != "none" for a in activities),
+        "instrument": any(i.one_at_a_time for i in scenario.instrument),
+        "platform": any(p.one_at_a_time for p in platforms),
+        "repeat": True,
+        "gap": any(a.gap_min for a in activities),
+        "not with": any(a.not_with for a in activities),
+        "quiet": any(a.quiet for a in activities),
+        "order": any(a.after for a in activities),
+        "count": True,
+        "must": any(a.must for a in activities),
+        "bus power": True,
+        "state of charge": True,
+        "end charge": any(p.battery.end is not None for p in platforms),
+        "storage": True,
+        "end storage": any(p.store.end_limit_mbit is not None for p in platforms),
+    }
+    return tuple(rule for rule, applies in posed.items() if applies)
+
+
+def slot_violations(
+    scenario: Scenario, environment: "Environment", runs: list[Run], minutes: int
+) -> Iterator[Violation]:
+    """Every broken rule of the slots, which come in order of start."""
+    yield from _placement(scenario, runs, minutes)
+    yield from _unmet_demands(scenario, environment, runs, minutes)
+    yield from _overlaps(scenario, runs)
+    yield from _gaps(scenario, runs)
+    yield from _orders(scenario, runs)
+    yield from _counts(scenario, runs, minutes)
+
+
+def _placement(scenario: Scenario, runs: list[Run], minutes: int) -> Iterator[Violation]:
+    step = scenario.span.step_min
+    for run in runs:
+        wanted = scenario.slot_min(run.activity)
+        at = stamp(scenario, run.start_min)
+        if run.start_min < 0:
+            yield Violation(
+                "span", run.slot, run.start_min, -run.start_min, "min",
+                f"{run} starts at {at}, {figure(-run.start_min)} min before the span; start it "
+                f"at {stamp(scenario, 0)} or later",
+            )  # fmt: skip
+        if run.end_min > minutes:
+            late = run.end_min - minutes
+            yield Violation(
+                "span", run.slot, max(run.start_min, minutes), late, "min",
+                f"{run} ends at {stamp(scenario, run.end_min)}, {figure(late)} min after the "
+                f"span's last whole step; "
+                + (f"start it at {stamp(scenario, (minutes - wanted) // step * step)} or earlier"
+                   if wanted <= minutes else "it needs a longer span"),
+            )  # fmt: skip
+        off = run.start_min % step
+        if off:
+            before = run.start_min - off
+            yield Violation(
+                "grid", run.slot, run.start_min, off, "min",
+                f"{run} starts at {at}, {figure(off)} min after a whole step of {step} min; "
+                f"start it at {stamp(scenario, before)} or {stamp(scenario, before + step)}",
+            )  # fmt: skip
+        length = run.end_min - run.start_min
+        if length != wanted:
+            yield Violation(
+                "duration", run.slot, run.start_min, abs(length - wanted), "min",
+                f"{run} at {at} lasts {figure(length)} min, the scenario asks for {wanted} min; "
+                f"end it at {stamp(scenario, run.start_min + wanted)}",
+            )  # fmt: skip
+
+
+def _demands(
+    activity: Activity, scenario: Scenario, environment: "Environment", minutes: int
+) -> list[Demand]:
+    """Every condition, the coverage and the contact that the activity asks for."""
+    demands = []
+
+    def add(rule, met, whole, excess, value, unit, allowed):
+        missed = np.concatenate([[0], np.cumsum(~met)])
+        demands.append(Demand(rule, met, missed, whole, excess, value, unit, allowed))
+
+    def column(name: str) -> np.ndarray:
+        if name == "span_h":
+            return np.arange(minutes) / 60.0
+        return environment.sky[name].to_numpy(dtype=float)[:minutes]
+
+    for rule, key, unit in CONDITIONS:
+        asked = getattr(activity.when, key)
+        if asked is None:
+            continue
+        if key == "ground":
+            key, asked = f"temperature_{asked.depth_m * 100:g}cm_k", asked.temperature_k
+        value, (low, high) = column(key), asked
+        if key == "local_time_h":
+            late, early = value >= low, value <= high
+            met = late | early if low > high else late & early
+            excess = np.minimum((low - value) % 24.0, (value - high) % 24.0)
+        else:
+            met = (value >= low) & (value <= high)
+            excess = np.maximum(low - value, value - high)
+        add(rule, met, True, excess, value, unit, f"{_between(low, high)}{unit}")
+    if activity.coverage is not None:
+        unit = COVERAGE_UNITS[activity.coverage.over]
+        value = column(activity.coverage.over)
+        low, high = activity.coverage.edges[0], activity.coverage.edges[-1]
+        add("coverage", (value >= low) & (value < high), False,
+            np.maximum(low - value, value - high), value, unit,
+            f"{figure(low)} to before {figure(high)}{unit}")  # fmt: skip
+    if activity.contact != "none":
+        name = scenario.platform_of(activity)
+        met = known(environment.platforms[name], "in_contact", name, minutes) > 0
+        unknown = np.full(minutes, np.nan)
+        add("contact", met, activity.contact == "whole", unknown, unknown, "", "")
+    return demands
+
+
+def _unmet_demands(
+    scenario: Scenario, environment: "Environment", runs: list[Run], minutes: int
+) -> Iterator[Violation]:
+    """One violation for each unbroken stretch of a slot in which a demand is not met."""
+    known: dict[str, list[Demand]] = {}
+    for run in runs:
+        name = run.activity.name
+        if name not in known:
+            known[name] = _demands(run.activity, scenario, environment, minutes)
+        for demand in known[name]:
+            first = max(run.first, 0)
+            last = min(run.last, minutes) if demand.whole else run.first + 1
+            if not 0 <= first < last <= minutes or demand.missed[first] == demand.missed[last]:
+                continue
+            mend = _mend(scenario, run, known[name], minutes)
+            for start, end in first + from_mask(~demand.met[first:last]):
+                yield _unmet(scenario, run, demand, int(start), int(end), mend)
+
+
+def _between(low: float, high: float) -> str:
+    if isinf(high):
+        return f"at least {figure(low)}"
+    return f"at most {figure(high)}" if isinf(low) else f"{figure(low)} to {figure(high)}"
+
+
+def _unmet(
+    scenario: Scenario, run: Run, demand: Demand, start: int, end: int, mend: str
+) -> Violation:
+    since = f"{end - start} min from {stamp(scenario, start)}"
+    if demand.rule == "contact":
+        what = f"is out of contact for {since}" if demand.whole else (
+            f"starts out of contact at {stamp(scenario, run.start_min)}")  # fmt: skip
+        return Violation("contact", run.slot, start, float(end - start), "min",
+                         f"{run} {what}; {mend}")  # fmt: skip
+    excess = demand.excess[start:end]
+    worst = start + int(np.where(np.isnan(excess), inf, excess).argmax())
+    value, amount = demand.value[worst], float(demand.excess[worst])
+    outside = "which is not known, must be" if np.isnan(value) else (
+        f"{figure(value)}{demand.unit}, is {figure(amount)}{demand.unit} outside the allowed"
+    )  # fmt: skip
+    quantity = "coverage value" if demand.rule == "coverage" else demand.rule
+    during = f" ({since})" if demand.whole else ""
+    return Violation(
+        demand.rule, run.slot, start, amount, demand.unit.strip(),
+        f"{run}: {quantity} at {stamp(scenario, worst)}, {outside} {demand.allowed}{during}; "
+        f"{mend}",
+    )  # fmt: skip
+
+
+def _mend(scenario: Scenario, run: Run, demands: list[Demand], minutes: int) -> str:
+    """The nearest start at which conditions, coverage and contact are all met."""
+    length = scenario.slot_min(run.activity)
+    starts = np.arange(0, minutes - length + 1, scenario.span.step_min)
+    for demand in demands:
+        ends = starts + (length if demand.whole else 1)
+        starts = starts[demand.missed[ends] == demand.missed[starts]]
+    if not len(starts):
+        return "no start in the span meets all its conditions; widen what is allowed"
+    nearest = starts[np.abs(starts - run.start_min).argmin()]
+    return f"the nearest start that meets its conditions is {stamp(scenario, int(nearest))}"
+
+
+def _overlaps(scenario: Scenario, runs: list[Run]) -> Iterator[Violation]:
+    """Pairs of slots that may not share a minute, once for each rule that parts them."""
+    alone = {i.name for i in scenario.instrument if i.one_at_a_time}
+    single = {p.name for p in scenario.platform if p.one_at_a_time}
+    running: list[Run] = []
+    for later in runs:
+        running = [run for run in running if run.end_min > later.start_min]
+        for earlier in running:
+            a, b = earlier.activity, later.activity
+            reasons = {}
+            if a.name == b.name:
+                reasons["repeat"] = f'runs of "{a.name}" may not overlap'
+            if a.instrument == b.instrument and a.instrument in alone:
+                reasons["instrument"] = f'"{a.instrument}" runs one slot at a time'
+            if earlier.platform == later.platform and later.platform in single:
+                reasons["platform"] = f'"{later.platform}" runs one slot at a time'
+            if a.name in b.not_with or b.name in a.not_with:
+                reasons["not with"] = "they exclude each other"
+            for quiet, other in ((a, b), (b, a)):
+                if quiet.name != other.name and quiet.quiet and other.disturbs:
+                    reasons["quiet"] = f'"{other.name}" disturbs, "{quiet.name}" must be quiet'
+            minutes = min(earlier.end_min, later.end_min) - later.start_min
+            for rule, why in reasons.items():
+                yield Violation(
+                    rule, f"{earlier.slot} {later.slot}", later.start_min, minutes, "min",
+                    f"{earlier} and {later} overlap for {figure(minutes)} min from "
+                    f"{stamp(scenario, later.start_min)}, but {why}; start the second at "
+                    f"{_next_step(scenario, earlier.end_min)} or later",
+                )  # fmt: skip
+        running.append(later)
+
+
+def _next_step(scenario: Scenario, minute: float) -> str:
+    step = scenario.span.step_min
+    return stamp(scenario, ceil(minute / step) * step)
+
+
+def _gaps(scenario: Scenario, runs: list[Run]) -> Iterator[Violation]:
+    """Runs that start too soon after the run before them of the same activity."""
+    before: dict[str, Run] = {}
+    for run in runs:
+        name, gap_min = run.activity.name, run.activity.gap_min
+        previous = before.get(name)
+        if previous and gap_min and run.start_min < previous.end_min + gap_min:
+            early = previous.end_min + gap_min - run.start_min
+            yield Violation(
+                "gap", f"{previous.slot} {run.slot}", run.start_min, early, "min",
+                f"{run} starts at {stamp(scenario, run.start_min)}, {figure(early)} min too early "
+                f"for the gap of {gap_min} min after slot {previous.slot}; start it at "
+                f"{_next_step(scenario, previous.end_min + gap_min)} or later",
+            )  # fmt: skip
+        if not previous or run.end_min > previous.end_min:
+            before[name] = run
+
+
+def _orders(scenario: Scenario, runs: list[Run]) -> Iterator[Violation]:
+    """Runs before which no run of the activity they come after has ended and settled."""
+    first_ended: dict[str, Run] = {}
+    for run in runs:
+        known = first_ended.setdefault(run.activity.name, run)
+        if run.end_min < known.end_min:
+            first_ended[run.activity.name] = run
+    for run in runs:
+        at = stamp(scenario, run.start_min)
+        for after in run.activity.after:
+            first = first_ended.get(after.activity)
+            before = f"{after.settle_min} min before" if after.settle_min else "before"
+            if first is None:
+                yield Violation(
+                    "order", run.slot, run.start_min, 1.0, "run",
+                    f'{run} starts at {at}; a run of "{after.activity}" must have ended {before}, '
+                    f'and there is none; place "{after.activity}" to end by '
+                    f"{stamp(scenario, run.start_min - after.settle_min)}",
+                )  # fmt: skip
+            elif first.end_min + after.settle_min > run.start_min:
+                early = first.end_min + after.settle_min - run.start_min
+                yield Violation(
+                    "order", f"{first.slot} {run.slot}", run.start_min, early, "min",
+                    f"{run} starts at {at}, {figure(early)} min too early: a run of "
+                    f'"{after.activity}" must have ended {before}; start it at '
+                    f"{_next_step(scenario, first.end_min + after.settle_min)} or later",
+                )  # fmt: skip
+
+
+def _counts(scenario: Scenario, runs: list[Run], minutes: int) -> Iterator[Violation]:
+    """Activities with more runs than wanted or fewer than required."""
+    for activity in scenario.activity:
+        own = [run for run in runs if run.activity.name == activity.name]
+        surplus = own[activity.count :]
+        if surplus:
+            yield Violation(
+                "count", " ".join(run.slot for run in surplus), surplus[0].start_min,
+                float(len(surplus)), "run",
+                f'"{activity.name}" has {len(own)} runs, {activity.count} are wanted; '
+                f"drop {len(surplus)}, or raise count",
+            )  # fmt: skip
+        missing = activity.must - len(own)
+        if missing > 0:
+            yield Violation(
+                "must", " ".join(run.slot for run in own), minutes, float(missing), "run",
+                f'"{activity.name}" has {len(own)} runs by the end of the span, {activity.must} '
+                f"are required; place {missing} more",
+            )  # fmt: skip

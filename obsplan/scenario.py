@@ -1,0 +1,446 @@
+"""The scenario file: site, span, stations, platforms, instruments and activities.
+
+A scenario is TOML. It is read into frozen models, so that everything downstream can
+trust names, ranges and units. All mistakes of a file are reported at once, each as one
+line: file, key, value, what is wrong, what is allowed.
+"""
+
+import hashlib
+import math
+import tomllib
+from datetime import datetime, timedelta, timezone
+from difflib import get_close_matches
+from pathlib import Path
+from typing import Annotated, Any, Literal, get_args
+
+from pydantic import AfterValidator, BaseModel, BeforeValidator, ConfigDict, Field, ValidationError
+
+from obsplan.errors import ScenarioError
+from obsplan.references import reference_errors
+
+
+def _utc(value: Any) -> Any:
+    if isinstance(value, str):
+        try:
+            value = datetime.fromisoformat(value)
+        except ValueError:
+            raise ValueError("not a time; write it like 2028-07-01T00:00:00Z") from None
+    if not isinstance(value, datetime):
+        raise ValueError("not a time; write it like 2028-07-01T00:00:00Z")
+    if value.tzinfo is None:
+        raise ValueError("the time has no zone; end it with Z for UTC")
+    value = value.astimezone(timezone.utc)
+    if value.second or value.microsecond:
+        raise ValueError("the time must be a whole minute")
+    return value
+
+
+def _list_as_tuple(value: Any) -> Any:
+    return tuple(value) if isinstance(value, list) else value
+
+
+def _rising_pair(value: tuple[float, float]) -> tuple[float, float]:
+    if any(math.isnan(bound) for bound in value) or value[0] > value[1]:
+        raise ValueError("the range must be [low, high] with low <= high")
+    return value
+
+
+def _rising(value: tuple[float, ...]) -> tuple[float, ...]:
+    if any(b <= a for a, b in zip(value, value[1:])):
+        raise ValueError("the bin edges must rise")
+    return value
+
+
+Number = Annotated[float, Field(allow_inf_nan=False)]
+NotNegative = Annotated[Number, Field(ge=0)]
+Positive = Annotated[Number, Field(gt=0)]
+Share = Annotated[Number, Field(ge=0, le=1)]
+Efficiency = Annotated[Number, Field(gt=0, le=1)]
+Latitude = Annotated[Number, Field(ge=-90, le=90)]
+Longitude = Annotated[Number, Field(ge=-180, le=360)]
+Azimuth = Annotated[Number, Field(ge=0, le=360)]
+Elevation = Annotated[Number, Field(ge=-10, le=90)]
+Slope = Annotated[Number, Field(ge=0, le=90)]
+Minutes = Annotated[int, Field(ge=1, le=60_000)]
+Name = Annotated[str, Field(min_length=1, max_length=60, pattern=r"^[^\x00-\x1f,;\"]+$")]
+Utc = Annotated[datetime, BeforeValidator(_utc)]
+Pair = Annotated[tuple[float, float], BeforeValidator(_list_as_tuple)]
+Range = Annotated[Pair, AfterValidator(_rising_pair)]
+Names = Annotated[tuple[Name, ...], BeforeValidator(_list_as_tuple)]
+
+
+class Model(BaseModel):
+    model_config = ConfigDict(frozen=True, extra="forbid", strict=True)
+
+
+class Site(Model):
+    """Where the lander stands. The surface slope drives the ground temperature only."""
+
+    name: Name
+    latitude_deg: Latitude
+    longitude_deg: Longitude
+    height_m: Annotated[Number, Field(ge=-20_000, le=20_000)] = 0.0
+    skyline: str = "flat"
+    slope_deg: Slope = 0.0
+    aspect_deg: Azimuth = 0.0
+    normal_albedo: Annotated[Number, Field(ge=0, le=0.5)] = 0.12
+    depths_m: Annotated[
+        tuple[Annotated[Number, Field(gt=0, le=2)], ...], BeforeValidator(_list_as_tuple)
+    ] = (0.1, 0.3)
+
+
+class Span(Model):
+    """First and last instant of the plan, half-open, and the step of the timeline."""
+
+    start_utc: Utc
+    end_utc: Utc
+    step_min: Annotated[int, Field(ge=1, le=120)] = 15
+
+
+class Station(Model):
+    """A ground station; `g_over_t_db_k` is needed where a radio works by a link budget."""
+
+    name: Name
+    latitude_deg: Latitude
+    longitude_deg: Longitude
+    height_m: Annotated[Number, Field(ge=-500, le=9000)] = 0.0
+    mask_deg: Annotated[Number, Field(ge=0, le=90)] = 10.0
+    sun_limit_deg: Annotated[Number, Field(ge=0, le=90)] = 2.0
+    g_over_t_db_k: Number | None = None
+
+
+class Array(Model):
+    """A solar array, towards the Sun or fixed by azimuth and tilt (0 looks at the zenith)."""
+
+    area_m2: Positive
+    efficiency: Efficiency
+    facing: Literal["sun", "fixed"] = "sun"
+    azimuth_deg: Azimuth = 0.0
+    tilt_deg: Annotated[Number, Field(ge=0, le=180)] = 0.0
+    temperature_coefficient_per_k: Annotated[Number, Field(ge=-0.02, le=0)] = -0.0023
+    dust_loss: Share = 0.0
+
+
+class Battery(Model):
+    """The battery; `reserve`, `start` and `end` are states of charge."""
+
+    capacity_wh: Positive
+    reserve: Share
+    start: Share = 1.0
+    end: Share | None = None
+    charge_efficiency: Efficiency = 0.95
+    discharge_efficiency: Efficiency = 0.95
+    charge_limit_w: Positive | None = None
+
+
+class Heater(Model):
+    """Survival heating: `power_w` while the ground is colder than `below_k`."""
+
+    power_w: NotNegative
+    below_k: Annotated[Number, Field(gt=0, le=500)]
+
+
+class Budget(Model):
+    """A link budget from the transmitter to the required signal at the station."""
+
+    frequency_mhz: Positive
+    transmit_dbw: Number
+    antenna_gain_dbi: Number
+    losses_db: NotNegative
+    required_ebn0_db: Number
+    margin_db: NotNegative
+    ceiling_kbps: Positive
+
+
+class Radio(Model):
+    """The way to Earth, or through another platform; the rate is fixed or by budget."""
+
+    to: Name = "earth"
+    transmit_w: NotNegative
+    rate_kbps: Positive | None = None
+    budget: Budget | None = None
+    minimum_elevation_deg: Elevation = 0.0
+
+
+class Store(Model):
+    """Data memory; `end_limit_mbit` is what may still be aboard at the end of the span."""
+
+    capacity_mbit: Positive
+    start_mbit: NotNegative = 0.0
+    end_limit_mbit: NotNegative | None = None
+
+
+class Platform(Model):
+    """Lander, rover or orbiter: its own arrays, battery, radio and store."""
+
+    name: Name
+    kind: Literal["lander", "rover", "orbiter"]
+    idle_w: NotNegative
+    bus_limit_w: Positive
+    one_at_a_time: bool = False
+    array: Annotated[tuple[Array, ...], BeforeValidator(_list_as_tuple)] = ()
+    battery: Battery
+    heater: Heater | None = None
+    radio: Radio
+    store: Store
+
+
+class Instrument(Model):
+    """A device on a platform; `hazard` puts the usual caution beside its slots."""
+
+    name: Name
+    platform: Name
+    one_at_a_time: bool = True
+    hazard: Literal["none", "laser", "radioactive source", "mechanism", "radio transmitter"] = (
+        "none"
+    )
+
+
+class GroundRange(Model):
+    """A permitted range of ground temperature at a depth."""
+
+    depth_m: Annotated[Number, Field(gt=0, le=2)]
+    temperature_k: Range
+
+
+class When(Model):
+    """Ranges that must hold through the whole slot. A `local_time_h` range may pass 24 h."""
+
+    sun_elevation_deg: Range | None = None
+    sun_visible_fraction: Range | None = None
+    earth_elevation_deg: Range | None = None
+    earth_phase_deg: Range | None = None
+    surface_temperature_k: Range | None = None
+    ground: GroundRange | None = None
+    local_time_h: Pair | None = None
+
+
+class Coverage(Model):
+    """Spread runs over bins: in each bin the first run is worth full value."""
+
+    over: Literal["local_time_h", "sun_elevation_deg", "earth_phase_deg", "span_h"]
+    edges: Annotated[
+        tuple[Number, ...],
+        BeforeValidator(_list_as_tuple),
+        Field(min_length=2),
+        AfterValidator(_rising),
+    ]
+
+
+class After(Model):
+    """Order: at least one run of `activity` must have ended `settle_min` before the start."""
+
+    activity: Name
+    settle_min: Annotated[int, Field(ge=0, le=60_000)] = 0
+
+
+class Activity(Model):
+    """A kind of run asked of an instrument.
+
+    A slot lasts `warm_up_min + duration_min`, rounded up to whole steps; the warm-up draws
+    `warm_up_w` and yields no data. The k-th run (of its coverage bin, in time order) is
+    worth `value * repeat_worth**(k-1)`.
+    """
+
+    name: Name
+    instrument: Name
+    duration_min: Minutes
+    warm_up_min: Annotated[int, Field(ge=0, le=60_000)] = 0
+    warm_up_w: NotNegative = 0.0
+    power_w: NotNegative = 0.0
+    data_mbit: NotNegative = 0.0
+    count: Annotated[int, Field(ge=1, le=2000)] = 1
+    must: Annotated[int, Field(ge=0, le=2000)] = 0
+    value: NotNegative = 1.0
+    repeat_worth: Share = 1.0
+    gap_min: Annotated[int, Field(ge=0, le=60_000)] = 0
+    contact: Literal["whole", "start", "none"] = "none"
+    quiet: bool = False
+    disturbs: bool = False
+    not_with: Names = ()
+    after: Annotated[tuple[After, ...], BeforeValidator(_list_as_tuple)] = ()
+    when: When = When()
+    coverage: Coverage | None = None
+
+
+class Scenario(Model):
+    """Everything the planner is told. `folder` is where relative file names start."""
+
+    title: str
+    site: Site
+    span: Span
+    station: Annotated[
+        tuple[Station, ...], BeforeValidator(_list_as_tuple), Field(min_length=1)
+    ]
+    platform: Annotated[
+        tuple[Platform, ...], BeforeValidator(_list_as_tuple), Field(min_length=1)
+    ]
+    instrument: Annotated[tuple[Instrument, ...], BeforeValidator(_list_as_tuple)] = ()
+    activity: Annotated[tuple[Activity, ...], BeforeValidator(_list_as_tuple)] = ()
+    folder: Path = Field(default=Path("."), exclude=True)
+    input_hash: str = Field(default="", exclude=True)
+
+    @property
+    def steps(self) -> int:
+        """Whole steps in the span; a rest shorter than a step is left unused."""
+        length = self.span.end_utc - self.span.start_utc
+        return length // timedelta(minutes=self.span.step_min)
+
+    def platform_of(self, activity: Activity) -> str:
+        """Name of the platform that carries the activity's instrument."""
+        return next(i.platform for i in self.instrument if i.name == activity.instrument)
+
+    def slot_min(self, activity: Activity) -> int:
+        """Length of a slot in minutes: warm-up and duration, rounded up to whole steps."""
+        step = self.span.step_min
+        return -(-(activity.warm_up_min + activity.duration_min) // step) * step
+
+    def skyline_path(self) -> Path | None:
+        """The skyline file, or None for a flat skyline."""
+        return None if self.site.skyline == "flat" else self.folder / self.site.skyline
+
+
+def read_scenario(path: str | Path) -> Scenario:
+    """Read and validate a scenario file.
+
+    Raises ScenarioError whose lines name every mistake in the file.
+    """
+    path = Path(path)
+    try:
+        content = path.read_bytes()
+    except OSError as problem:
+        raise ScenarioError(f"{path}: cannot be read ({problem.strerror})") from None
+    try:
+        raw = tomllib.loads(content.decode("utf-8"))
+    except UnicodeDecodeError:
+        raise ScenarioError(f"{path}: not UTF-8 text") from None
+    except tomllib.TOMLDecodeError as problem:
+        raise ScenarioError(f"{path}: not valid TOML: {problem}") from None
+    scenario = scenario_from(raw, source=str(path))
+    digest = hashlib.sha256(content)
+    skyline = path.parent / scenario.site.skyline
+    if scenario.site.skyline != "flat":
+        if not skyline.is_file():
+            raise ScenarioError(
+                f'{path}: site.skyline = "{scenario.site.skyline}": no such file beside the '
+                'scenario; name a CSV profile or "flat"'
+            )
+        digest.update(skyline.read_bytes())
+    return scenario.model_copy(
+        update={"folder": path.parent, "input_hash": digest.hexdigest()[:16]}
+    )
+
+
+def scenario_from(raw: dict[str, Any], source: str = "scenario") -> Scenario:
+    """Validate a scenario given as nested dictionaries; `source` names it in errors."""
+    lines = []
+    for key in ("folder", "input_hash"):
+        if key in raw:
+            lines.append(f"{source}: unknown key '{key}'")
+    scenario = None
+    try:
+        scenario = Scenario.model_validate({k: v for k, v in raw.items() if k not in ("folder", "input_hash")})
+    except ValidationError as problem:
+        lines += [f"{source}: {_line(raw, error)}" for error in problem.errors()]
+    lines += [f"{source}: {line}" for line in reference_errors(raw)]
+    if lines:
+        raise ScenarioError("\n".join(lines))
+    return scenario
+
+
+def _line(raw: dict[str, Any], error: dict[str, Any]) -> str:
+    """One line for one pydantic error: key path, value, what is wrong, what is allowed."""
+    loc, kind, context = error["loc"], error["type"], error.get("ctx", {})
+    where = key_path(raw, loc)
+    if kind == "extra_forbidden":
+        known = _known_keys(loc[:-1])
+        near = get_close_matches(str(loc[-1]), known, n=1, cutoff=0.5)
+        hint = f"; did you mean '{near[0]}'?" if near else f"; known are {', '.join(known)}"
+        return f"{where}: unknown key{hint}"
+    if kind == "missing":
+        return f"{where}: is needed but missing"
+    if kind == "model_type":
+        return f"{where}: must be a table, not {error['input']!r}"
+    value = "" if isinstance(error["input"], dict | list | tuple) else f" = {_shown(error['input'])}"
+    limits = _limits(loc)
+    message = {
+        "float_type": "must be a number",
+        "int_type": "must be a whole number",
+        "string_type": "must be a text in quotes",
+        "bool_type": "must be true or false",
+        "tuple_type": "must be a list in brackets",
+        "finite_number": "must be a finite number",
+        "too_short": f"must have at least {context.get('min_length')} entries",
+        "string_pattern_mismatch": "must not contain commas, semicolons, quotes or line breaks",
+        "literal_error": f"allowed are {context.get('expected')}",
+        "value_error": str(context.get("error", "")),
+    }.get(kind)
+    if message is None:
+        message = f"out of range: allowed is {limits}" if limits else error["msg"]
+    elif limits and kind in ("float_type", "int_type"):
+        message += f"; allowed is {limits}"
+    return f"{where}{value}: {message}"
+
+
+def _shown(value: Any) -> str:
+    return f'"{value}"' if isinstance(value, str) else str(value)
+
+
+def key_path(raw: Any, loc: tuple) -> str:
+    """The key as a user finds it: `activity 3 "drive".duration_min`."""
+    words = ""
+    for part in loc:
+        if isinstance(part, int):
+            raw = raw[part] if isinstance(raw, list | tuple) and part < len(raw) else None
+            name = raw.get("name") if isinstance(raw, dict) else None
+            words += f" {part + 1}" + (f' "{name}"' if isinstance(name, str) else "")
+        else:
+            raw = raw.get(part) if isinstance(raw, dict) else None
+            words += f".{part}" if words else str(part)
+    return words or "the file"
+
+
+def _fields_at(loc: tuple) -> tuple[type[BaseModel] | None, Any]:
+    """The model that holds the key `loc` and the field itself."""
+    model, field = Scenario, None
+    for part in loc:
+        if isinstance(part, int):
+            continue
+        if model is None or part not in model.model_fields:
+            return None, None
+        field = model.model_fields[part]
+        holder, model = model, _model_in(field.annotation)
+    return (holder if field else Scenario), field
+
+
+def _model_in(annotation: Any) -> type[BaseModel] | None:
+    if isinstance(annotation, type) and issubclass(annotation, BaseModel):
+        return annotation
+    return next(filter(None, (_model_in(inner) for inner in get_args(annotation))), None)
+
+
+def _known_keys(loc: tuple) -> list[str]:
+    model = Scenario if not loc else _model_in(_fields_at(loc)[1].annotation)
+    return [k for k, f in model.model_fields.items() if not f.exclude]
+
+
+def _limits(loc: tuple) -> str:
+    """The permitted range of a number, in words, or "" where the field has none."""
+    _, field = _fields_at(loc)
+    bounds: dict[str, float] = {}
+
+    def collect(metadata: Any, annotation: Any) -> None:
+        for item in metadata:
+            for name in ("ge", "gt", "le", "lt"):
+                if getattr(item, name, None) is not None:
+                    bounds[name] = getattr(item, name)
+            collect(getattr(item, "metadata", ()), None)
+        for inner in get_args(annotation):
+            collect(getattr(inner, "__metadata__", ()), inner)
+
+    if field is not None:
+        collect(field.metadata, field.annotation)
+    low = f"at least {bounds['ge']:g}" if "ge" in bounds else ""
+    low = f"more than {bounds['gt']:g}" if "gt" in bounds else low
+    high = f"at most {bounds['le']:g}" if "le" in bounds else ""
+    return " and ".join(filter(None, (low, high)))

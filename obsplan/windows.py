@@ -1,0 +1,139 @@
+"""When each activity is permitted to be: the sky table against its conditions.
+
+A condition must hold in every minute of a slot; minutes are folded into the steps of the
+plan, so that a step counts only when all of it is permitted.
+"""
+
+import numpy as np
+import pandas as pd
+
+from obsplan import intervals
+from obsplan.environment import Environment, depth_column
+from obsplan.scenario import Activity, Scenario
+
+COLUMN_OF = {
+    "sun_elevation_deg": "sun_elevation_deg",
+    "sun_visible_fraction": "sun_visible_fraction",
+    "earth_elevation_deg": "earth_elevation_deg",
+    "earth_phase_deg": "earth_phase_deg",
+    "surface_temperature_k": "surface_temperature_k",
+    "local_time_h": "local_time_h",
+}
+
+
+def condition_masks(
+    scenario: Scenario, environment: Environment, activity: Activity
+) -> dict[str, np.ndarray]:
+    """Per condition of `activity`, the minutes (n,) in which it holds."""
+    table = environment.sky
+    masks = {}
+    for key, column in COLUMN_OF.items():
+        limits = getattr(activity.when, key)
+        if limits is None:
+            continue
+        value, (low, high) = table[column].to_numpy(), limits
+        above, below = value >= low, value <= high
+        # Only local time runs in a circle, so only there may low exceed high.
+        masks[key] = above & below if low <= high else above | below
+    if activity.when.ground is not None:
+        low, high = activity.when.ground.temperature_k
+        value = table[depth_column(activity.when.ground.depth_m)].to_numpy()
+        masks[f"ground at {activity.when.ground.depth_m:g} m"] = (value >= low) & (value <= high)
+    if activity.contact == "whole":
+        name = scenario.platform_of(activity)
+        masks["contact"] = environment.platforms[name]["in_contact"].to_numpy(dtype=bool)
+    return masks
+
+
+def start_mask(
+    scenario: Scenario,
+    environment: Environment,
+    activity: Activity,
+    masks: dict[str, np.ndarray] | None = None,
+) -> np.ndarray:
+    """Steps (n,) at which a slot of `activity` may start, its whole length permitted."""
+    steps, step_min = scenario.steps, scenario.span.step_min
+    length = scenario.slot_min(activity) // step_min
+    if length > steps:
+        return np.zeros(steps, dtype=bool)
+    masks = condition_masks(scenario, environment, activity) if masks is None else masks
+    permitted = np.ones(steps, dtype=bool)
+    for mask in masks.values():
+        permitted &= mask.reshape(steps, step_min).all(axis=1)
+    blocked = np.concatenate([[0], np.cumsum(~permitted)])
+    starts = np.zeros(steps, dtype=bool)
+    starts[: steps - length + 1] = blocked[length:] == blocked[: steps - length + 1]
+    if activity.contact == "start":
+        name = scenario.platform_of(activity)
+        in_contact = environment.platforms[name]["in_contact"].to_numpy(dtype=bool)
+        starts &= in_contact[::step_min]
+    if activity.coverage is not None:
+        starts &= coverage_bin(scenario, environment, activity) >= 0
+    return starts
+
+
+def coverage_bin(
+    scenario: Scenario, environment: Environment, activity: Activity
+) -> np.ndarray:
+    """The coverage bin (n,) of a start in each step: 0, 1, ..., or -1 outside all bins.
+
+    Without coverage every start lies in bin 0.
+    """
+    steps, step_min = scenario.steps, scenario.span.step_min
+    if activity.coverage is None:
+        return np.zeros(steps, dtype=int)
+    if activity.coverage.over == "span_h":
+        value = np.arange(steps) * step_min / 60
+    else:
+        value = environment.sky[activity.coverage.over].to_numpy()[::step_min]
+    edges = np.array(activity.coverage.edges)
+    bins = np.searchsorted(edges, value, side="right") - 1
+    bins[(value < edges[0]) | (value >= edges[-1])] = -1
+    return bins
+
+
+def windows(scenario: Scenario, environment: Environment, activity: Activity) -> np.ndarray:
+    """Windows (k, 2) in steps that hold whole slots of `activity`."""
+    length = scenario.slot_min(activity) // scenario.span.step_min
+    starts = intervals.from_mask(start_mask(scenario, environment, activity))
+    return intervals.union(starts + np.array([0, length - 1]))
+
+
+def windows_table(scenario: Scenario, environment: Environment) -> pd.DataFrame:
+    """All windows: `activity, opens_utc, closes_utc, duration_min`."""
+    start = environment.sky.index[0]
+    step = pd.Timedelta(minutes=scenario.span.step_min)
+    rows = [
+        (activity.name, start + opens * step, start + closes * step)
+        for activity in scenario.activity
+        for opens, closes in windows(scenario, environment, activity).tolist()
+    ]
+    table = pd.DataFrame(rows, columns=["activity", "opens_utc", "closes_utc"])
+    table["duration_min"] = (table["closes_utc"] - table["opens_utc"]) / pd.Timedelta(minutes=1)
+    return table
+
+
+def why_no_window(scenario: Scenario, environment: Environment, activity: Activity) -> str:
+    """In words, which condition leaves `activity` without a window ("" when it has one).
+
+    A condition is named alone when dropping it alone would open a window.
+    """
+    masks = condition_masks(scenario, environment, activity)
+    if start_mask(scenario, environment, activity, masks).any():
+        return ""
+    if scenario.slot_min(activity) > scenario.steps * scenario.span.step_min:
+        return "a slot is longer than the span"
+    alone = [key for key, mask in masks.items() if not start_mask(
+        scenario, environment, activity, {key: mask}).any()]  # fmt: skip
+    culprits = alone or [
+        key
+        for key in masks
+        if start_mask(
+            scenario, environment, activity, {k: m for k, m in masks.items() if k != key}
+        ).any()
+    ]
+    if alone:
+        return f"{' and '.join(alone)} never holds long enough for a slot"
+    if culprits:
+        return f"no window is left once {' or '.join(culprits)} is asked with the rest"
+    return f"{', '.join(masks) or 'contact or coverage'} together leave no window"
