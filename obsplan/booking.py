@@ -33,7 +33,8 @@ class Booking:
         self.runs: list[list[int]] = [[] for _ in tasks]
         self.load_w = np.array([n.base_w for n in nodes])
         self.peak_w = np.array([n.base_peak_w for n in nodes])
-        self.data_mbit = np.zeros((len(nodes), steps))
+        self.data_mbit = np.array([n.base_data_mbit for n in nodes])
+        self.may_send = np.array([n.send_mbit > 0 for n in nodes])
         self.running = np.zeros((len(tasks), steps), dtype=int)
         self.rivals = [
             [j for j in range(len(tasks)) if (min(i, j), max(i, j)) in problem.exclusive]
@@ -54,6 +55,15 @@ class Booking:
         else:
             self.runs[task].remove(start)
 
+    def copy(self) -> "Booking":
+        """An independent copy with the same runs."""
+        twin = Booking.__new__(Booking)
+        twin.problem, twin.rivals, twin.flow = self.problem, self.rivals, self.flow
+        twin.runs = [list(starts) for starts in self.runs]
+        for name in ("load_w", "peak_w", "data_mbit", "may_send", "running"):
+            setattr(twin, name, getattr(self, name).copy())
+        return twin
+
     def value(self) -> float:
         """Total worth of the booked runs."""
         return plan_value(self.problem, self.runs)
@@ -63,8 +73,24 @@ class Booking:
         what = self.problem.tasks[task]
         if what.repeat_worth == 1.0:
             return np.full(self.problem.steps, what.value)
-        held = np.bincount(what.bins[self.runs[task]] + 1, minlength=what.bins.max() + 2)
-        return what.value * what.repeat_worth ** held[what.bins + 1].astype(float)
+        held = what.held + np.bincount(what.bins[self.runs[task]], minlength=len(what.held))
+        return what.value * what.repeat_worth ** held[what.bins].astype(float)
+
+    def clear_starts(self, task: int) -> np.ndarray:
+        """Starts (steps,) at which a run meets no booked rival and keeps its own gap."""
+        what = self.problem.tasks[task]
+        taken = self.running[self.rivals[task]].sum(axis=0) + self.running[task]
+        clear = what.starts & (_ahead_sum(taken, what.length) == 0)
+        reach = what.length + what.gap
+        for start in self.runs[task]:
+            clear[max(0, start - reach + 1) : start + reach] = False
+        return clear
+
+    def met_from(self, earlier: int, settle: int) -> int:
+        """First step at which a run that waits for `earlier` may start."""
+        if not self.runs[earlier]:
+            return self.problem.steps
+        return min(self.runs[earlier]) + self.problem.tasks[earlier].length + settle
 
     def open_starts(self, task: int) -> np.ndarray:
         """Starts (steps,) at which one more run breaks no exclusion, gap, order, bus or charge.
@@ -74,16 +100,9 @@ class Booking:
         what = self.problem.tasks[task]
         if len(self.runs[task]) >= what.count:
             return np.zeros(self.problem.steps, dtype=bool)
-        taken = self.running[self.rivals[task]].sum(axis=0) + self.running[task]
-        open_ = what.starts & (_ahead_sum(taken, what.length) == 0)
-        for start in self.runs[task]:
-            reach = what.length + what.gap
-            open_[max(0, start - reach + 1) : start + reach] = False
-        for earlier, settle in what.earlier:
-            if not self.runs[earlier]:
-                return np.zeros(self.problem.steps, dtype=bool)
-            length = self.problem.tasks[earlier].length
-            open_[: min(self.runs[earlier]) + length + settle] = False
+        open_ = self.clear_starts(task)
+        for earlier, settle, met_from in what.earlier:
+            open_[: min(met_from, self.met_from(earlier, settle))] = False
         node = self.problem.nodes[what.node]
         room_w = node.bus_limit_w - self.peak_w[what.node]
         for k, peak_w in enumerate(what.peak_w):
@@ -115,7 +134,7 @@ class Booking:
         """Run battery and store of every node through the span."""
         problem = self.problem
         count, steps = len(problem.nodes), problem.steps
-        needed = np.array([self._needed_wh(n) for n in range(count)])
+        needed = np.array([self.needed_wh(n) for n in range(count)])
         stored = np.zeros((count, steps + 1))
         held = np.zeros((count, steps + 1))
         share = np.zeros((count, steps))
@@ -125,10 +144,10 @@ class Booking:
         short = _send_and_charge(problem, self, needed, stored, held, share)
         return Flow(stored, needed, held, share, short)
 
-    def _needed_wh(self, n: int) -> np.ndarray:
-        """Least charge at each step's start that carries the booked loads, nothing sent."""
+    def needed_wh(self, n: int, sending_w: np.ndarray | float = 0.0) -> np.ndarray:
+        """Least charge at each step's start that carries the booked loads and `sending_w`."""
         node, hour = self.problem.nodes[n], self.problem.step_h
-        net_w = node.generation_w - self.load_w[n]
+        net_w = node.generation_w - self.load_w[n] - sending_w
         change = np.where(
             net_w >= 0,
             np.minimum(net_w, node.charge_limit_w) * node.charge_efficiency * hour,
@@ -159,7 +178,7 @@ def _send_and_charge(problem: Problem, booking: Booking, needed, stored, held, s
                 n,
                 (node.generation_w - booking.load_w[n]).tolist(),
                 booking.data_mbit[n].tolist(),
-                node.send_mbit.tolist(),
+                np.where(booking.may_send[n], node.send_mbit, 0.0).tolist(),
                 draw_w.tolist(),
                 np.clip(bus_share, 0.0, 1.0).tolist(),
                 needed[n].tolist(),
@@ -225,6 +244,6 @@ def plan_value(problem: Problem, runs: list[list[int]]) -> float:
     """Worth of all runs: in each bin the k-th run counts repeat_worth**(k-1)."""
     total = 0.0
     for task, starts in zip(problem.tasks, runs):
-        _, counts = np.unique(task.bins[list(starts)], return_counts=True)
-        total += sum(task.run_value(k) for count in counts for k in range(count))
+        bins, counts = np.unique(task.bins[list(starts)], return_counts=True)
+        total += sum(task.run_value(b, k) for b, count in zip(bins, counts) for k in range(count))
     return total

@@ -16,7 +16,7 @@ def greedy_plan(problem: Problem, booking: Booking | None = None) -> Booking:
     """
     booking = booking or Booking(problem)
     for task in _in_order(problem):
-        followed = any(task == earlier for t in problem.tasks for earlier, _ in t.earlier)
+        followed = any(task == earlier for t in problem.tasks for earlier, *_ in t.earlier)
         while len(booking.runs[task]) < max(problem.tasks[task].must, int(followed)):
             if not _place(booking, task):
                 break
@@ -35,7 +35,7 @@ def _in_order(problem: Problem) -> list[int]:
     order: list[int] = []
 
     def visit(task: int) -> None:
-        for earlier, _ in problem.tasks[task].earlier:
+        for earlier, *_ in problem.tasks[task].earlier:
             visit(earlier)
         if task not in order:
             order.append(task)

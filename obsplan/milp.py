@@ -7,7 +7,7 @@ energy may be spilled at will and sending is a share of the time in contact, so 
 plan that a replay accepts is feasible here, and the best of this model bounds them all.
 """
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 
 import numpy as np
 from scipy import sparse
@@ -19,7 +19,8 @@ from obsplan.problem import Node, Problem, Task
 class Model:
     """maximise cost @ x subject to row_low <= A x <= row_high, low <= x <= high.
 
-    start[i] (steps,) maps each step to the column of that start, -1 where there is none.
+    start[i] (steps,) maps each step to the column of that start, -1 where there is none;
+    sharing[n] does so for the share of a step in which node n sends.
     """
 
     cost: np.ndarray
@@ -30,7 +31,7 @@ class Model:
     row_low: np.ndarray
     row_high: np.ndarray
     start: list[np.ndarray]
-    charge: list[np.ndarray] = field(default_factory=list)
+    sharing: list[np.ndarray]
 
 
 class _Draft:
@@ -59,21 +60,21 @@ class _Draft:
         self.limits.append(tuple(np.broadcast_to(v, count).astype(float) for v in (low, high)))
         self.row_count += count
 
-    def model(self, start: list[np.ndarray], charge: list[np.ndarray]) -> Model:
+    def model(self, start: list[np.ndarray], sharing: list[np.ndarray]) -> Model:
         cost, low, high, integer = (np.concatenate(part) for part in zip(*self.columns))
         row, column, value = (np.concatenate(part) for part in zip(*self.rows))
         row_low, row_high = (np.concatenate(part) for part in zip(*self.limits))
         shape = (self.row_count, self.column_count)
         # Two terms of one row may meet in a column; the sum is what is meant.
         matrix = sparse.coo_matrix((value, (row, column)), shape=shape).tocsr()
-        return Model(cost, low, high, integer > 0, matrix, row_low, row_high, start, charge)
+        return Model(cost, low, high, integer > 0, matrix, row_low, row_high, start, sharing)
 
 
 def model(problem: Problem, permitted: list[np.ndarray] | None = None) -> Model:
     """The model of `problem`, with starts limited to `permitted` masks where given."""
     draft, steps = _Draft(), problem.steps
     starts, running, begun = [], [], []
-    followed = {earlier for task in problem.tasks for earlier, _ in task.earlier}
+    followed = {earlier for task in problem.tasks for earlier, *_ in task.earlier}
     for i, task in enumerate(problem.tasks):
         mask = task.starts if permitted is None else task.starts & permitted[i]
         start = np.full(steps, -1)
@@ -92,8 +93,8 @@ def model(problem: Problem, permitted: list[np.ndarray] | None = None) -> Model:
             )
     _order(draft, problem, starts, begun)
     _exclusion(draft, problem, starts, running, begun)
-    charge = _resources(draft, problem, starts, running)
-    return draft.model(starts, charge)
+    sharing = _resources(draft, problem, starts, running)
+    return draft.model(starts, sharing)
 
 
 def _shift(columns: np.ndarray, by: int) -> np.ndarray:
@@ -147,15 +148,15 @@ def _worth(draft: _Draft, task: Task, start: np.ndarray) -> None:
     for chosen in np.unique(task.bins[start >= 0]):
         in_bin = start[(task.bins == chosen) & (start >= 0)]
         ranks = min(task.count, len(in_bin))
-        worth = np.array([task.run_value(k) for k in range(ranks)])
+        worth = np.array([task.run_value(chosen, k) for k in range(ranks)])
         share = draft.add_columns(ranks, cost=worth)
         draft.add_rows(1, 0, 0, (0, in_bin, 1), (0, share, -1))
 
 
 def _order(draft: _Draft, problem: Problem, starts, begun) -> None:
     for i, task in enumerate(problem.tasks):
-        for earlier, settle in task.earlier:
-            here = np.flatnonzero(starts[i] >= 0)
+        for earlier, settle, met_from in task.earlier:
+            here = np.flatnonzero(starts[i][:met_from] >= 0)
             done = _shift(begun[earlier], problem.tasks[earlier].length + settle)
             rows = np.arange(len(here))
             draft.add_rows(
@@ -244,7 +245,6 @@ def _profile_terms(rows_of, task: Task, profile: np.ndarray, start, running, sig
 def _resources(draft: _Draft, problem: Problem, starts, running) -> list[np.ndarray]:
     rows = np.arange(problem.steps)
     share = [_sharing(draft, node) for node in problem.nodes]
-    charge = []
     for n, node in enumerate(problem.nodes):
         own = [i for i, task in enumerate(problem.tasks) if task.node == n]
         sending = (rows, share[n], node.transmit_w * node.send_share)
@@ -255,10 +255,10 @@ def _resources(draft: _Draft, problem: Problem, starts, running) -> list[np.ndar
             load += _profile_terms(rows, task, task.load_w, starts[i], running[i], 1.0)
             peak += _profile_terms(rows, task, task.peak_w, starts[i], running[i], 1.0)
         draft.add_rows(problem.steps, -np.inf, node.bus_limit_w - node.base_peak_w, *peak)
-        charge.append(_battery(draft, problem, node, load))
+        _battery(draft, problem, node, load)
         _store(draft, problem, n, own, share, starts, running)
     _stations(draft, problem, share)
-    return charge
+    return share
 
 
 def _sharing(draft: _Draft, node: Node) -> np.ndarray:
@@ -269,7 +269,7 @@ def _sharing(draft: _Draft, node: Node) -> np.ndarray:
     return share
 
 
-def _battery(draft: _Draft, problem: Problem, node: Node, load) -> np.ndarray:
+def _battery(draft: _Draft, problem: Problem, node: Node, load) -> None:
     """stored[t+1] <= stored[t] + the gain of the step, concave in its net power."""
     steps, hour = problem.steps, problem.step_h
     surplus = node.generation_w - node.base_w
@@ -288,7 +288,6 @@ def _battery(draft: _Draft, problem: Problem, node: Node, load) -> np.ndarray:
     if np.isfinite(node.charge_limit_w):
         gain = node.charge_limit_w * node.charge_efficiency * hour
         draft.add_rows(steps, -np.inf, start + gain, (rows, stored, 1), (rows, before, -1))
-    return stored
 
 
 def _store(draft: _Draft, problem: Problem, n: int, own, share, starts, running) -> None:
@@ -305,7 +304,7 @@ def _store(draft: _Draft, problem: Problem, n: int, own, share, starts, running)
     for m, other in enumerate(problem.nodes):
         if other.receiver == n:
             terms.append((rows, share[m], -other.send_mbit))
-    before = np.where(rows == 0, node.store_start_mbit, 0.0)
+    before = node.base_data_mbit + np.where(rows == 0, node.store_start_mbit, 0.0)
     draft.add_rows(steps, before, np.inf, *terms)
 
 

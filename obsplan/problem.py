@@ -18,7 +18,9 @@ class Task:
     """One activity. Profiles have one entry per step of a slot (`length` of them).
 
     load_w is the mean draw of the step, peak_w the highest in it: energy follows the
-    mean, the bus must carry the peak. `earlier` lists (task, steps from that task's end).
+    mean, the bus must carry the peak. `earlier` lists (task, steps from that task's end,
+    step from which the order is met whatever is planned). `held` counts, per coverage
+    bin, runs that are fixed elsewhere and take the first places there.
     """
 
     name: str
@@ -34,11 +36,12 @@ class Task:
     repeat_worth: float
     starts: np.ndarray
     bins: np.ndarray
-    earlier: tuple[tuple[int, int], ...]
+    earlier: tuple[tuple[int, int, int], ...]
+    held: np.ndarray
 
-    def run_value(self, earlier_in_bin: int) -> float:
-        """What a run is worth when the bin already holds `earlier_in_bin` runs."""
-        return self.value * self.repeat_worth**earlier_in_bin
+    def run_value(self, bin_: int, earlier_in_bin: int) -> float:
+        """What a run is worth when `earlier_in_bin` planned runs share its bin."""
+        return self.value * self.repeat_worth ** int(self.held[bin_] + earlier_in_bin)
 
 
 @dataclass(frozen=True)
@@ -53,6 +56,7 @@ class Node:
     generation_w: np.ndarray
     base_w: np.ndarray
     base_peak_w: np.ndarray
+    base_data_mbit: np.ndarray
     bus_limit_w: float
     capacity_wh: float
     reserve_wh: float
@@ -131,6 +135,7 @@ def _task(scenario: Scenario, environment: Environment, activity: Activity, name
         profile.reshape(-1, step_min) for profile in slot_profile(activity, slot_min)
     )
     platforms = [p.name for p in scenario.platform]
+    bins = coverage_bin(scenario, environment, activity)
     return Task(
         name=activity.name,
         node=platforms.index(scenario.platform_of(activity)),
@@ -144,11 +149,12 @@ def _task(scenario: Scenario, environment: Environment, activity: Activity, name
         value=activity.value,
         repeat_worth=activity.repeat_worth,
         starts=start_mask(scenario, environment, activity),
-        bins=coverage_bin(scenario, environment, activity),
+        bins=bins,
         earlier=tuple(
-            (names.index(after.activity), -(-after.settle_min // step_min))
+            (names.index(after.activity), -(-after.settle_min // step_min), scenario.steps)
             for after in activity.after
         ),
+        held=np.zeros(max(1, bins.max() + 1), dtype=int),
     )
 
 
@@ -174,6 +180,7 @@ def _node(scenario: Scenario, environment: Environment, platform: Platform) -> N
         generation_w=per_step("generation_w").mean(axis=1),
         base_w=per_step("base_load_w").mean(axis=1),
         base_peak_w=per_step("base_load_w").max(axis=1),
+        base_data_mbit=np.zeros(steps),
         bus_limit_w=platform.bus_limit_w,
         capacity_wh=battery.capacity_wh,
         reserve_wh=battery.reserve * battery.capacity_wh,

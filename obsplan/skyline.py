@@ -24,9 +24,7 @@ def skyline_elevation_deg(profile: np.ndarray, azimuth_deg: np.ndarray) -> np.nd
     return np.interp(azimuth_deg, profile[:, 0], profile[:, 1], period=360.0)
 
 
-def disc_share_above(
-    profile: np.ndarray, elevation_deg, azimuth_deg, radius_deg
-) -> np.ndarray:
+def disc_share_above(profile: np.ndarray, elevation_deg, azimuth_deg, radius_deg) -> np.ndarray:
     """Share 0..1 of a disc that stands above the skyline; arrays of one shape.
 
     The disc is cut into vertical strips, each against the skyline at its own azimuth. The
@@ -39,9 +37,7 @@ def disc_share_above(
     return np.clip(area / np.pi, 0.0, 1.0)
 
 
-def disc_clearance_deg(
-    profile: np.ndarray, elevation_deg, azimuth_deg, radius_deg
-) -> np.ndarray:
+def disc_clearance_deg(profile: np.ndarray, elevation_deg, azimuth_deg, radius_deg) -> np.ndarray:
     """How far the disc's edge clears the skyline where it clears it most.
 
     Positive exactly where `disc_share_above` is: its sign changes are first and last light.

@@ -129,12 +129,14 @@ def test_ground_takes_in_between_nothing_and_what_shines(shine, elevation, azimu
 
 def test_start_state_does_not_depend_on_the_first_guess(three_sites):
     absorbed, _ = three_sites
-    cold, warm = (
+    cold, warm, frozen = (
         ground_temperature_k(absorbed, STEP_S, DEPTH_M, cycle_steps=STEPS, first_guess_k=guess)
-        for guess in (150.0, 300.0)
+        for guess in (150.0, 300.0, 20.0)
     )
     # 0.1 K at every depth is what the user is promised.
     assert np.abs(warm - cold).max() < 0.1
+    # Full sunlight on ground at 20 K is the hardest start for Newton.
+    assert np.abs(frozen - cold).max() < 0.1
 
 
 def test_second_lunation_repeats_the_first(three_sites):

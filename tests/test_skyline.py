@@ -123,6 +123,16 @@ def test_a_cliff_at_the_centre_hides_half_the_disc():
     assert share == pytest.approx(0.5, abs=0.026)
 
 
+def test_high_up_a_disc_spans_more_azimuth():
+    """At 60 deg of elevation a cliff 0.2 deg of azimuth aside stands 0.1 deg off the centre."""
+    cliff = np.array([[0.0, 0.0], [90.2, 0.0], [90.2 + 1e-9, 80.0], [180.0, 80.0]])
+    share = disc_share_above(cliff, np.array([60.0]), np.array([90.0]), RADIUS_DEG)
+    aside = 0.1 / RADIUS_DEG
+    hidden = (np.arccos(aside) - aside * np.sqrt(1 - aside**2)) / np.pi
+    # The strip at the cliff, 0.047 of the disc, goes wholly to one side.
+    assert share == pytest.approx(1 - hidden, abs=0.024)
+
+
 @pytest.mark.parametrize("slope", [-2.0, -0.3, 0.7, 3.0])
 @pytest.mark.parametrize("offset", [-0.7, 0.0, 0.4])
 def test_a_sloping_skyline_hides_what_counting_points_says(slope, offset):
