@@ -67,12 +67,14 @@ def check(scenario: Scenario, environment: "Environment", slots: pd.DataFrame) -
 
     `slots` has columns `activity`, `start_utc`, and if wanted `end_utc` (missing: as long
     as the scenario asks) and `slot` (an id; missing: the row, counted from 1); times carry
-    a zone. Raises TableError when slots are not such a table, ValueError when the
+    a zone. Rows named as in `Scenario.sending_names` say when a platform may send; without
+    any, it may whenever it can. Raises TableError when slots are not such a table, ValueError when the
     environment is not that of the scenario.
     """
     minutes = _covered_minutes(scenario, environment)
+    slots, may_send = _planned_sending(scenario, slots, minutes)
     runs = _runs(scenario, slots)
-    books = replay(scenario, environment, runs, minutes)
+    books = replay(scenario, environment, runs, may_send, minutes)
     rules = rule_names(scenario)
     found = [
         *slot_violations(scenario, environment, runs, minutes),
@@ -121,6 +123,26 @@ def _covered_minutes(scenario: Scenario, environment: "Environment") -> int:
     ):
         raise ValueError("the environment does not offer every minute of the scenario's span")
     return minutes
+
+
+def _planned_sending(
+    scenario: Scenario, slots: pd.DataFrame, minutes: int
+) -> tuple[pd.DataFrame, dict[str, np.ndarray]]:
+    """The slots of activities, and the minutes in which the other rows let platforms send."""
+    names = scenario.sending_names
+    if slots.empty or "activity" not in slots or not slots["activity"].isin(names).any():
+        return slots, {}
+    sends = slots["activity"].isin(names)
+    may_send = {name: np.zeros(minutes, dtype=bool) for name in names.values()}
+    for name, rows in slots[sends].groupby("activity"):
+        if "end_utc" not in rows or rows["end_utc"].isna().any():
+            raise TableError(f"slots: {name} needs an end_utc in every row")
+        allowed = may_send[names[name]]
+        first = np.ceil(_span_minutes(scenario, rows["start_utc"])).astype(int)
+        last = np.floor(_span_minutes(scenario, rows["end_utc"])).astype(int)
+        for start, end in zip(first, last):
+            allowed[max(start, 0) : max(end, 0)] = True
+    return slots[~sends], may_send
 
 
 def _runs(scenario: Scenario, slots: pd.DataFrame) -> list[Run]:

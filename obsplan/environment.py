@@ -112,9 +112,9 @@ def _place(scenario: Scenario) -> tuple[float, float, float]:
 def _sun_and_earth(scenario, ephemeris, profile, times_utc) -> dict[str, np.ndarray]:
     """The Sun's and the Earth's place over the site, as columns of the sky table."""
     place = _place(scenario)
-    sun_km, earth_km = sky.sun_and_earth_km(ephemeris, times_utc)
+    sun_km, earth_km, site_scale = sky.sun_and_earth_km(ephemeris, times_utc)
     sun = sky.elevation_azimuth_range(sun_km, *place)
-    earth = sky.elevation_azimuth_range(earth_km, *place)
+    earth = sky.elevation_azimuth_range(earth_km, *place, site_scale)
     site_km = sky.site_km(*place)[:, None]
     return {
         "sun_elevation_deg": sun[0],
@@ -125,7 +125,7 @@ def _sun_and_earth(scenario, ephemeris, profile, times_utc) -> dict[str, np.ndar
         "earth_elevation_deg": earth[0],
         "earth_azimuth_deg": earth[1],
         "earth_range_km": earth[2],
-        "earth_phase_deg": sky.earth_phase_deg(sun_km - site_km, earth_km - site_km),
+        "earth_phase_deg": sky.earth_phase_deg(sun_km - site_km, earth_km - site_km * site_scale),
     }
 
 

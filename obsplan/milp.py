@@ -1,8 +1,7 @@
 """The scheduling problem as a mixed-integer linear model: arrays, free of any solver.
 
-One binary `start[i, s]` says that a run of task i starts in step s; which of several
-equal runs it is has no variable, so there is no symmetry. Runs in progress follow by
-recurrence. Battery and store are concave relaxations that are tight where it matters:
+One binary per task and step says that a run starts there; which of several equal runs it
+is has no variable, so there is no symmetry. Battery and store are concave relaxations that are tight where it matters:
 energy may be spilled at will and sending is a share of the time in contact, so every
 plan that a replay accepts is feasible here, and the best of this model bounds them all.
 """
@@ -13,6 +12,10 @@ import numpy as np
 from scipy import sparse
 
 from obsplan.problem import Node, Problem, Task
+
+
+# Up to about three days at a quarter of an hour; beyond, sums go by cumulated starts.
+SPELL_OUT_STEPS = 320
 
 
 @dataclass
@@ -70,70 +73,89 @@ class _Draft:
         return Model(cost, low, high, integer > 0, matrix, row_low, row_high, start, sharing)
 
 
-def model(problem: Problem, permitted: list[np.ndarray] | None = None) -> Model:
-    """The model of `problem`, with starts limited to `permitted` masks where given."""
+class _Starts:
+    """The start columns of one task and sums over stretches of them.
+
+    A short problem spells each sum out in starts, which a branching solver likes best. In
+    a long one cumulated starts keep the model sparse: any stretch is a difference of two.
+    """
+
+    def __init__(self, draft: _Draft, columns: np.ndarray):
+        self.columns = columns
+        self.rows = np.arange(len(columns))
+        self.begun = None
+        if len(columns) > SPELL_OUT_STEPS and (columns >= 0).any():
+            self.begun = draft.add_columns(len(columns), high=(columns >= 0).sum())
+            draft.add_rows(
+                len(columns),
+                0,
+                0,
+                (self.rows, self.begun, 1),
+                (self.rows, _shift(self.begun, 1), -1),
+                (self.rows, columns, -1),
+            )
+
+    def within(self, back: int, ahead: int = 0, factor: float = 1.0) -> list[tuple]:
+        """Terms of factor * starts in steps (t - back, t + ahead], one row per step t."""
+        steps = len(self.columns)
+        back, ahead = min(back, steps), min(ahead, steps)
+        if self.begun is None:
+            return [(self.rows, _shift(self.columns, k), factor) for k in range(-ahead, back)]
+        last = self.begun[np.minimum(self.rows + ahead, steps - 1)]
+        return [(self.rows, last, factor), (self.rows, _shift(self.begun, back), -factor)]
+
+    def possible(self, back: int, ahead: int = 0) -> np.ndarray:
+        """Steps t (n,) for which any start lies in (t - back, t + ahead]."""
+        total = np.concatenate([[0], np.cumsum(self.columns >= 0)])
+        steps = len(self.columns)
+        last = np.minimum(self.rows + ahead + 1, steps)
+        return total[last] > total[np.maximum(self.rows + 1 - back, 0)]
+
+
+def model(problem: Problem) -> Model:
+    """The model of `problem`."""
     draft, steps = _Draft(), problem.steps
-    starts, running, begun = [], [], []
-    followed = {earlier for task in problem.tasks for earlier, *_ in task.earlier}
-    for i, task in enumerate(problem.tasks):
-        mask = task.starts if permitted is None else task.starts & permitted[i]
-        start = np.full(steps, -1)
+    starts = []
+    for task in problem.tasks:
+        columns = np.full(steps, -1)
         # With equal worth for every run the starts carry it; else _worth ranks the runs.
         cost = task.value if task.repeat_worth == 1.0 else 0.0
-        start[mask] = draft.add_columns(int(mask.sum()), cost=cost, integer=True)
-        starts.append(start)
-        running.append(_running(draft, task, start))
-        begun.append(_begun(draft, start) if task.gap or i in followed else None)
-        _worth(draft, task, start)
-        if task.gap:
-            window = task.length + task.gap
-            earlier = _shift(begun[i], window)
-            draft.add_rows(
-                steps, -np.inf, 1, (np.arange(steps), begun[i], 1), (np.arange(steps), earlier, -1)
-            )
-    _order(draft, problem, starts, begun)
-    _exclusion(draft, problem, starts, running, begun)
-    sharing = _resources(draft, problem, starts, running)
-    return draft.model(starts, sharing)
+        columns[task.starts] = draft.add_columns(int(task.starts.sum()), cost=cost, integer=True)
+        starts.append(_Starts(draft, columns))
+        _worth(draft, task, columns)
+        window = task.length + task.gap
+        if window > 1:
+            _at_most_one(draft, [(starts[-1], window, 0)])
+    _order(draft, problem, starts)
+    _exclusion(draft, problem, starts)
+    sharing = _resources(draft, problem, starts)
+    return draft.model([s.columns for s in starts], sharing)
 
 
 def _shift(columns: np.ndarray, by: int) -> np.ndarray:
-    """columns[t - by], -1 where that lies before the span."""
+    """columns[t - by], -1 where that lies outside the span."""
     shifted = np.full(len(columns), -1)
-    if by < len(columns):
+    if by >= 0:
         shifted[by:] = columns[: len(columns) - by]
+    else:
+        shifted[:by] = columns[-by:]
     return shifted
 
 
-def _running(draft: _Draft, task: Task, start: np.ndarray) -> np.ndarray:
-    """running[t] = running[t-1] + start[t] - start[t-length], at most one run at a time."""
-    if task.length == 1:
-        return start
-    steps = len(start)
-    possible = np.convolve(start >= 0, np.ones(task.length))[:steps] > 0
-    running = np.full(steps, -1)
-    running[possible] = draft.add_columns(int(possible.sum()))
-    ended = _shift(start, task.length)
-    rows = np.arange(steps)
-    draft.add_rows(
-        steps,
-        0,
-        0,
-        (rows, running, 1),
-        (rows, _shift(running, 1), -1),
-        (rows, start, -1),
-        (rows, ended, 1),
-    )
-    return running
-
-
-def _begun(draft: _Draft, start: np.ndarray) -> np.ndarray:
-    """begun[t] = runs started in steps 0..t."""
-    steps = len(start)
-    begun = draft.add_columns(steps, high=max(1, (start >= 0).sum()))
-    rows = np.arange(steps)
-    draft.add_rows(steps, 0, 0, (rows, begun, 1), (rows, _shift(begun, 1), -1), (rows, start, -1))
-    return begun
+def _at_most_one(draft: _Draft, stretches: list[tuple[_Starts, int, int]]) -> None:
+    """Per step, at most one start among stretches (starts, back, ahead), where two could be."""
+    crowd = sum(s.possible(back, ahead).astype(int) for s, back, ahead in stretches)
+    if len(stretches) > 1:
+        needed = crowd > 1
+    else:
+        needed = crowd > 0
+    number = np.cumsum(needed) - 1
+    terms = [
+        (number[row[needed[row]]], column[needed[row]], factor)
+        for s, back, ahead in stretches
+        for row, column, factor in s.within(back, ahead)
+    ]
+    draft.add_rows(int(needed.sum()), -np.inf, 1, *terms)
 
 
 def _worth(draft: _Draft, task: Task, start: np.ndarray) -> None:
@@ -153,15 +175,26 @@ def _worth(draft: _Draft, task: Task, start: np.ndarray) -> None:
         draft.add_rows(1, 0, 0, (0, in_bin, 1), (0, share, -1))
 
 
-def _order(draft: _Draft, problem: Problem, starts, begun) -> None:
-    for i, task in enumerate(problem.tasks):
+def _order(draft: _Draft, problem: Problem, starts: list[_Starts]) -> None:
+    """A start needs a run of the earlier task that has ended and settled."""
+    for task, own in zip(problem.tasks, starts):
         for earlier, settle, met_from in task.earlier:
-            here = np.flatnonzero(starts[i][:met_from] >= 0)
-            done = _shift(begun[earlier], problem.tasks[earlier].length + settle)
-            rows = np.arange(len(here))
-            draft.add_rows(
-                len(here), -np.inf, 0, (rows, starts[i][here], 1), (rows, done[here], -1)
-            )
+            here = own.columns.copy()
+            here[met_from:] = -1
+            wait = problem.tasks[earlier].length + settle
+            other = starts[earlier]
+            needed = np.flatnonzero(here >= 0)
+            number = np.full(problem.steps, -1)
+            number[needed] = np.arange(len(needed))
+            terms = [(number[needed], here[needed], 1)]
+            if other.begun is not None:
+                terms.append((number[needed], _shift(other.begun, wait)[needed], -1))
+            else:
+                row, start = np.nonzero(
+                    (other.columns >= 0) & (needed[:, None] - wait >= other.rows)
+                )
+                terms.append((row, other.columns[start], -1))
+            draft.add_rows(len(needed), -np.inf, 0, *terms)
 
 
 def cliques(count: int, pairs: frozenset[tuple[int, int]]) -> list[list[int]]:
@@ -190,75 +223,71 @@ def cliques(count: int, pairs: frozenset[tuple[int, int]]) -> list[list[int]]:
     return sorted(found)
 
 
-def _exclusion(draft: _Draft, problem: Problem, starts, running, begun) -> None:
-    for clique in cliques(len(problem.tasks), problem.exclusive):
-        columns = np.array([running[i] for i in clique])
-        crowded = np.flatnonzero((columns >= 0).sum(axis=0) > 1)
-        rows = np.arange(len(crowded))
-        draft.add_rows(
-            len(crowded), -np.inf, 1, *((rows, column[crowded], 1) for column in columns)
-        )
+def _exclusion(draft: _Draft, problem: Problem, starts: list[_Starts]) -> None:
+    """At each step one run of each set of rivals; and rivals keep off short gaps too.
+
+    A run of p keeps q away over its gap, as far as q would reach back into it. With
+    d = min(gap of p, length of q - 1), starts of p in (t - length_p, t + d] and starts of
+    q in (t - length_q + d, t] exclude each other; this cuts off fractional plans.
+    """
+    tasks = problem.tasks
+    for clique in cliques(len(tasks), problem.exclusive):
+        _at_most_one(draft, [(starts[i], tasks[i].length, 0) for i in clique])
     for pair in sorted(problem.exclusive):
         for p, q in (pair, pair[::-1]):
-            _gap_exclusion(draft, problem, p, q, starts, begun)
+            reach = min(tasks[p].gap, tasks[q].length - 1)
+            if reach > 0:
+                _at_most_one(
+                    draft,
+                    [(starts[p], tasks[p].length, reach), (starts[q], tasks[q].length - reach, 0)],
+                )
 
 
-def _gap_exclusion(draft, problem, p, q, starts, begun) -> None:
-    """A run of p keeps q away over its gap too, as far as q would reach back into it.
+def _profile_terms(own: _Starts, profile: np.ndarray, sign: float) -> list[tuple]:
+    """Terms of sign * profile along each run, one row per step.
 
-    With d = min(gap of p, length of q - 1): starts of p in (t-length_p, t+d] and starts
-    of q in (t-length_q+d, t] exclude each other; cuts off much of the fractional middle.
+    A profile is mostly level, with a warm-up in front and a rest at the end, so in a long
+    problem the level goes by stretches and only the rest start by start.
     """
-    first, second = problem.tasks[p], problem.tasks[q]
-    reach = min(first.gap, second.length - 1)
-    if reach == 0 or begun[p] is None:
-        return
-    if begun[q] is None:
-        begun[q] = _begun(draft, starts[q])
-    steps = problem.steps
-    ahead = begun[p][np.minimum(np.arange(steps) + reach, steps - 1)]
-    rows = np.arange(steps)
-    draft.add_rows(
-        steps,
-        -np.inf,
-        1,
-        (rows, ahead, 1),
-        (rows, _shift(begun[p], first.length), -1),
-        (rows, begun[q], 1),
-        (rows, _shift(begun[q], second.length - reach), -1),
-    )
-
-
-def _profile_terms(rows_of, task: Task, profile: np.ndarray, start, running, sign: float):
-    """Terms of sign * profile along each run: the level by `running`, the rest by starts.
-
-    A profile is mostly level, with a warm-up in front and a rest at the end, so this has
-    far fewer entries than one for each step of each start.
-    """
-    level = float(np.median(profile))
-    terms = [(rows_of, running, sign * level)]
+    level = float(np.median(profile)) if own.begun is not None else 0.0
+    terms = own.within(len(profile), factor=sign * level) if level else []
     for k in np.flatnonzero(profile != level):
-        terms.append((rows_of, _shift(start, int(k)), sign * (profile[k] - level)))
+        if k < len(own.columns):
+            terms.append((own.rows, _shift(own.columns, int(k)), sign * (profile[k] - level)))
     return terms
 
 
-def _resources(draft: _Draft, problem: Problem, starts, running) -> list[np.ndarray]:
-    rows = np.arange(problem.steps)
-    share = [_sharing(draft, node) for node in problem.nodes]
+def _resources(draft: _Draft, problem: Problem, starts: list[_Starts]) -> list[np.ndarray]:
+    """Bus, battery and store of every node; returns the columns of the sending shares."""
+    sharing = [_sharing(draft, node) for node in problem.nodes]
     for n, node in enumerate(problem.nodes):
-        own = [i for i, task in enumerate(problem.tasks) if task.node == n]
-        sending = (rows, share[n], node.transmit_w * node.send_share)
+        own = [(t, s) for t, s in zip(problem.tasks, starts) if t.node == n]
+        sending = (np.arange(problem.steps), sharing[n], node.transmit_w * node.send_share)
         load = [sending]
-        peak = [sending]
-        for i in own:
-            task = problem.tasks[i]
-            load += _profile_terms(rows, task, task.load_w, starts[i], running[i], 1.0)
-            peak += _profile_terms(rows, task, task.peak_w, starts[i], running[i], 1.0)
-        draft.add_rows(problem.steps, -np.inf, node.bus_limit_w - node.base_peak_w, *peak)
+        for task, its_starts in own:
+            load += _profile_terms(its_starts, task.load_w, 1.0)
+        _bus(draft, problem, node, own, sending)
         _battery(draft, problem, node, load)
-        _store(draft, problem, n, own, share, starts, running)
-    _stations(draft, problem, share)
-    return share
+        _store(draft, problem, n, own, sharing)
+    _stations(draft, problem, sharing)
+    return sharing
+
+
+def _bus(draft: _Draft, problem: Problem, node: Node, own, sending) -> None:
+    """Peak draws fit on the bus, in the steps in which they might not."""
+    room_w = node.bus_limit_w - node.base_peak_w
+    most_w = np.where(sending[1] >= 0, sending[2], 0.0)
+    peak = [sending]
+    for task, its_starts in own:
+        most_w = most_w + task.peak_w.max() * its_starts.possible(task.length)
+        peak += _profile_terms(its_starts, task.peak_w, 1.0)
+    tight = most_w > room_w
+    number = np.cumsum(tight) - 1
+    terms = [
+        (number[row[tight[row]]], column[tight[row]], np.broadcast_to(factor, len(row))[tight[row]])
+        for row, column, factor in peak
+    ]
+    draft.add_rows(int(tight.sum()), -np.inf, room_w[tight], *terms)
 
 
 def _sharing(draft: _Draft, node: Node) -> np.ndarray:
@@ -285,12 +314,15 @@ def _battery(draft: _Draft, problem: Problem, node: Node, load) -> None:
     for slope in (node.charge_efficiency * hour, hour / node.discharge_efficiency):
         draft.add_rows(steps, -np.inf, start, (rows, stored, 1), (rows, before, -1),
                        (rows, net, -slope))  # fmt: skip
-    if np.isfinite(node.charge_limit_w):
+    fast = np.flatnonzero(surplus > node.charge_limit_w)
+    if len(fast):
         gain = node.charge_limit_w * node.charge_efficiency * hour
-        draft.add_rows(steps, -np.inf, start + gain, (rows, stored, 1), (rows, before, -1))
+        number = np.arange(len(fast))
+        draft.add_rows(len(fast), -np.inf, start[fast] + gain, (number, stored[fast], 1),
+                       (number, before[fast], -1))  # fmt: skip
 
 
-def _store(draft: _Draft, problem: Problem, n: int, own, share, starts, running) -> None:
+def _store(draft: _Draft, problem: Problem, n: int, own, share) -> None:
     """held[t+1] >= held[t] + data taken and relayed in - data sent."""
     node, steps = problem.nodes[n], problem.steps
     rows = np.arange(steps)
@@ -298,9 +330,8 @@ def _store(draft: _Draft, problem: Problem, n: int, own, share, starts, running)
     high[-1] = node.store_end_mbit
     held = draft.add_columns(steps, high=high)
     terms = [(rows, held, 1), (rows, _shift(held, 1), -1), (rows, share[n], node.send_mbit)]
-    for i in own:
-        task = problem.tasks[i]
-        terms += _profile_terms(rows, task, task.data_mbit, starts[i], running[i], -1.0)
+    for task, its_starts in own:
+        terms += _profile_terms(its_starts, task.data_mbit, -1.0)
     for m, other in enumerate(problem.nodes):
         if other.receiver == n:
             terms.append((rows, share[m], -other.send_mbit))

@@ -19,6 +19,9 @@ def reference_errors(raw: dict[str, Any]) -> list[str]:
             lines.append(f'{key} "{name}": the name is used {all_names.count(name)} times; '
                          "names must differ")  # fmt: skip
 
+    reserved = {sending_name(n, to) for n in names["platform"] for to in ("earth", "relay")}
+    for name in sorted(reserved & set(names["activity"])):
+        lines.append(f'activity "{name}": the name is kept for the radio; choose another')
     for row in tables["instrument"]:
         lines += _unknown(f'instrument "{row["name"]}".platform', row.get("platform"),
                           names["platform"], "platform")  # fmt: skip
@@ -40,6 +43,11 @@ def reference_errors(raw: dict[str, Any]) -> list[str]:
             lines.append(f"{where}.must = {must}: more runs are required than wanted "
                          f"(count = {count}); allowed is 0 to {count}")  # fmt: skip
     return lines + _order_cycles(tables["activity"])
+
+
+def sending_name(platform: str, to: str) -> str:
+    """The name under which a timeline lists when a platform may send."""
+    return f"{platform} downlink" if to == "earth" else f"{platform} relay"
 
 
 def _tables(raw: dict[str, Any], key: str) -> list[dict[str, Any]]:

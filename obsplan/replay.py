@@ -22,8 +22,7 @@ MINUTE_H = 1.0 / 60.0
 MBIT_PER_KBPS_MIN = 60.0 / 1000.0
 # Slack for rounding in sums over a span: far below anything a bus or a battery can show.
 POWER_SLACK_W = 1e-9
-NEED_SLACK_WH = 1e-9
-# A rest this small is rounding; sending it would switch the transmitter on for nothing.
+# A rest this small is rounding, not data.
 DATA_DUST_MBIT = 1e-9
 
 
@@ -75,15 +74,21 @@ def stamp(scenario: Scenario, minute: float) -> str:
 
 
 def replay(
-    scenario: Scenario, environment: "Environment", runs: list[Run], minutes: int
+    scenario: Scenario,
+    environment: "Environment",
+    runs: list[Run],
+    may_send: dict[str, np.ndarray],
+    minutes: int,
 ) -> dict[str, Books]:
     """Books of every platform over the first `minutes` minutes of the span.
 
-    The slots alone decide everything, since sending follows one rule. Each minute the
+    `may_send` holds, for the platforms whose sending the timeline plans, the minutes in
+    which they may; the others may at any time. The rest follows one rule. Each minute the
     minute's data enters the stores; then platforms that send through another go, by name,
     then those that send to Earth. A platform sends what its rate, its store and the
-    receiver's room allow, with the transmitter on for the whole minute, unless that would
-    break the bus limit or leave the battery short of what the loads still to come need.
+    receiver's room allow, the transmitter on for the share of the minute that takes, unless
+    it would break the bus limit while on; it sends less, or nothing, where the battery
+    would be left short, or shorter, of what the loads still to come need.
     A station hears one platform at a time: the one whose store is fuller for its size.
     """
     drawn_w = {p.name: np.zeros(minutes) for p in scenario.platform}
@@ -91,7 +96,7 @@ def replay(
     for run in runs:
         _add_profile(run, drawn_w[run.platform], taken_mbit[run.platform])
 
-    generation_w, quiet_w, changes_wh, needs_wh = {}, {}, {}, {}
+    generation_w, quiet_w, nets_w, needs_wh = {}, {}, {}, {}
     quotas_mbit, stations = {}, {}
     for platform in scenario.platform:
         name, table = platform.name, environment.platforms[platform.name]
@@ -101,23 +106,23 @@ def replay(
         quiet_w[name] = base_w + drawn_w[name]
         sending_w = quiet_w[name] + platform.radio.transmit_w
         allowed = sending_w <= platform.bus_limit_w + POWER_SLACK_W
+        allowed &= may_send.get(name, True)
         quotas_mbit[name] = np.where(allowed, rate_kbps * MBIT_PER_KBPS_MIN, 0.0)
-        changes_wh[name] = [
-            _change_wh(platform.battery, generation_w[name] - load_w)
-            for load_w in (quiet_w[name], sending_w)
-        ]
-        needs_wh[name] = _needed_wh(platform.battery, changes_wh[name][0])
+        nets_w[name] = generation_w[name] - quiet_w[name]
+        needs_wh[name] = _needed_wh(
+            platform.battery, _change_wh(platform.battery, nets_w[name])
+        )
         stations[name] = table["station"].tolist()
     levels_wh, levels_mbit, sent_mbit = _exchange(
-        scenario.platform, changes_wh, needs_wh, taken_mbit, quotas_mbit, stations
+        scenario.platform, nets_w, needs_wh, taken_mbit, quotas_mbit, stations
     )
 
     books = {}
     for platform in scenario.platform:
         name, battery = platform.name, platform.battery
-        sends = sent_mbit[name] > 0.0
-        load_w = quiet_w[name] + np.where(sends, platform.radio.transmit_w, 0.0)
-        offered_wh = np.where(sends, changes_wh[name][1], changes_wh[name][0])
+        quota_mbit = np.maximum(quotas_mbit[name], DATA_DUST_MBIT)
+        load_w = quiet_w[name] + platform.radio.transmit_w * sent_mbit[name] / quota_mbit
+        offered_wh = _change_wh(battery, generation_w[name] - load_w)
         stored_wh = levels_wh[name]
         turned_away_wh = (stored_wh[:-1] + offered_wh - stored_wh[1:]) / battery.charge_efficiency
         above_limit_w = generation_w[name] - load_w - (battery.charge_limit_w or inf)
@@ -169,7 +174,7 @@ def _needed_wh(battery: Battery, change_wh: np.ndarray) -> list[float]:
 
 
 def _exchange(
-    platforms: tuple[Platform, ...], changes_wh, needs_wh, taken_mbit, quotas_mbit, stations
+    platforms: tuple[Platform, ...], nets_w, needs_wh, taken_mbit, quotas_mbit, stations
 ) -> tuple[dict[str, np.ndarray], dict[str, np.ndarray], dict[str, np.ndarray]]:
     """Walk through the minutes: levels in Wh (n+1) and in Mbit (n+1), and Mbit sent (n)."""
     ordered = sorted(platforms, key=lambda p: p.name)
@@ -178,7 +183,11 @@ def _exchange(
     relaying = [(k, names.index(p.radio.to)) for k, p in enumerate(ordered) if k not in direct]
     full_wh = [p.battery.capacity_wh for p in ordered]
     full_mbit = [p.store.capacity_mbit for p in ordered]
-    quiet_wh, sending_wh = ([changes_wh[n][way].tolist() for n in names] for way in (0, 1))
+    net_w = [nets_w[n].tolist() for n in names]
+    transmit_w = [p.radio.transmit_w for p in ordered]
+    limit_w = [p.battery.charge_limit_w or inf for p in ordered]
+    filling = [p.battery.charge_efficiency * MINUTE_H for p in ordered]
+    emptying = [MINUTE_H / p.battery.discharge_efficiency for p in ordered]
     need_wh = [needs_wh[n] for n in names]
     taken = [taken_mbit[n].tolist() for n in names]
     quota = [quotas_mbit[n].tolist() for n in names]
@@ -190,9 +199,15 @@ def _exchange(
     mbit_history = [[level] for level in mbit]
     sent_history: list[list[float]] = [[] for _ in ordered]
 
-    def affordable(k: int, minute: int) -> bool:
-        after_wh = min(wh[k] + sending_wh[k][minute], full_wh[k])
-        return after_wh >= need_wh[k][minute + 1] - NEED_SLACK_WH
+    def affordable(k: int, minute: int) -> float:
+        """The share of the minute for which the battery can bear the transmitter."""
+        # Where the loads to come cannot be met anyway, sending must not make it worse.
+        short_wh = max(0.0, need_wh[k][minute] - wh[k])
+        least_wh = need_wh[k][minute + 1] - short_wh - wh[k]
+        least_w = least_wh / (filling[k] if least_wh >= 0 else emptying[k])
+        if transmit_w[k] == 0:
+            return 1.0
+        return min(1.0, max(0.0, (net_w[k][minute] - least_w) / transmit_w[k]))
 
     for minute in range(len(taken[0])):
         sent = [0.0] * len(ordered)
@@ -200,22 +215,26 @@ def _exchange(
             mbit[k] += new[minute]
         for k, to in relaying:
             amount = min(mbit[k], quota[k][minute], full_mbit[to] - mbit[to])
-            if amount > DATA_DUST_MBIT and affordable(k, minute):
-                sent[k] = amount
-                mbit[k] -= amount
-                mbit[to] += amount
+            if amount > DATA_DUST_MBIT:
+                sent[k] = min(amount, quota[k][minute] * affordable(k, minute))
+                mbit[k] -= sent[k]
+                mbit[to] += sent[k]
         heard: dict[str | int, int] = {}
         for k in direct:
-            if min(mbit[k], quota[k][minute]) > DATA_DUST_MBIT and affordable(k, minute):
+            if min(mbit[k], quota[k][minute]) > DATA_DUST_MBIT and affordable(k, minute) > 0:
                 receiver = station[k][minute] or k
                 rival = heard.setdefault(receiver, k)
                 if mbit[k] / full_mbit[k] > mbit[rival] / full_mbit[rival]:
                     heard[receiver] = k
         for k in heard.values():
-            sent[k] = min(mbit[k], quota[k][minute])
+            sent[k] = min(mbit[k], quota[k][minute] * affordable(k, minute))
             mbit[k] -= sent[k]
         for k, amount in enumerate(sent):
-            wh[k] = min(wh[k] + (sending_wh if amount else quiet_wh)[k][minute], full_wh[k])
+            net = net_w[k][minute]
+            if amount:
+                net -= transmit_w[k] * amount / quota[k][minute]
+            gain = min(net, limit_w[k]) * filling[k] if net >= 0 else net * emptying[k]
+            wh[k] = min(wh[k] + gain, full_wh[k])
             wh_history[k].append(wh[k])
             mbit_history[k].append(mbit[k])
             sent_history[k].append(amount)

@@ -16,7 +16,7 @@ from typing import Annotated, Any, Literal, get_args
 from pydantic import AfterValidator, BaseModel, BeforeValidator, ConfigDict, Field, ValidationError
 
 from obsplan.errors import ScenarioError
-from obsplan.references import reference_errors
+from obsplan.references import reference_errors, sending_name
 
 
 def _utc(value: Any) -> Any:
@@ -295,9 +295,18 @@ class Scenario(Model):
         step = self.span.step_min
         return -(-(activity.warm_up_min + activity.duration_min) // step) * step
 
+    @property
+    def sending_names(self) -> dict[str, str]:
+        """Names under which a timeline lists when a platform may send, with the platform."""
+        return {sending_name(p.name, p.radio.to): p.name for p in self.platform}
+
     def skyline_path(self) -> Path | None:
         """The skyline file, or None for a flat skyline."""
         return None if self.site.skyline == "flat" else self.folder / self.site.skyline
+
+
+# Fields that reading fills in; a file may not set them.
+INNER = ("folder", "input_hash")
 
 
 def read_scenario(path: str | Path) -> Scenario:
@@ -334,12 +343,10 @@ def read_scenario(path: str | Path) -> Scenario:
 def scenario_from(raw: dict[str, Any], source: str = "scenario") -> Scenario:
     """Validate a scenario given as nested dictionaries; `source` names it in errors."""
     lines = []
-    for key in ("folder", "input_hash"):
-        if key in raw:
-            lines.append(f"{source}: unknown key '{key}'")
+    lines += [f"{source}: {key}: unknown key" for key in INNER if key in raw]
     scenario = None
     try:
-        scenario = Scenario.model_validate({k: v for k, v in raw.items() if k not in ("folder", "input_hash")})
+        scenario = Scenario.model_validate({k: v for k, v in raw.items() if k not in INNER})
     except ValidationError as problem:
         lines += [f"{source}: {_line(raw, error)}" for error in problem.errors()]
     lines += [f"{source}: {line}" for line in reference_errors(raw)]

@@ -17,6 +17,7 @@ from obsplan.constants import (
     EARTH_SHADOW_ENLARGEMENT,
     MOON_RADIUS_KM,
     SOLAR_IRRADIANCE_W_M2,
+    SPEED_OF_LIGHT_KM_S,
     SUN_RADIUS_KM,
 )
 from obsplan.ephemeris import Ephemeris
@@ -27,24 +28,26 @@ SUN_BODY = 10  # NAIF number: the one mass whose bending of light is counted
 NUTATION_STEP = np.timedelta64(6, "h")  # linear between these: below 1e-6 deg
 
 
-def sun_and_earth_km(ephemeris: Ephemeris, times_utc: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-    """Apparent vectors (3, n) of Sun and Earth from the Moon's centre.
+def sun_and_earth_km(ephemeris: Ephemeris, times_utc: np.ndarray) -> tuple[np.ndarray, ...]:
+    """Apparent vectors (3, n) of Sun and Earth from the Moon's centre, and the site scale (n,).
 
-    Light time and aberration are those of the Moon's centre, and the length is the distance
-    the light went. From a site the vector is this one minus `site_km`, so one call serves
-    any number of sites. That treats aberration as a shift, though it is a rotation that
-    leaves lengths alone: beside the apparent place from the site itself the Sun is off by
-    1e-6 deg, the Earth by up to 3e-5 deg and 0.2 km, as if the site had moved by 1 m.
+    Light time and aberration are those of the centre, lengths the way of the light. One
+    call serves any number of sites: from a site the Sun's vector is this one minus
+    `site_km`, the Earth's this one minus `site_km` times the site scale. For aberration
+    adds v/c times the distance and then keeps the length by dividing by 1 + u.v/c (u the
+    direction, v the Moon's barycentric velocity): what is taken off later must be divided
+    alike, or the Earth is off by 1737 km x 1e-4, 3e-5 deg. So both are within 1e-5 deg and
+    0.2 km of the apparent place from the site itself; its own 4.6 m/s and the Earth's 6 m
+    in the light time of 1737 km are left out, 2e-6 deg.
     Raises EphemerisError for dates outside the kernels.
     """
     time = ephemeris.time(times_utc)
     moon = ephemeris.moon.at(time)
     to_moon_frame = ephemeris.moon_frame.rotation_at(time)
-    sun_km, earth_km = (
-        _rotate(to_moon_frame, _apparent_km(moon, body))
-        for body in (ephemeris.sun, ephemeris.earth)
-    )
-    return sun_km, earth_km
+    sun_km, earth_km = _apparent_km(moon, ephemeris.sun), _apparent_km(moon, ephemeris.earth)
+    approach_km_s = (earth_km * moon.velocity.km_per_s).sum(axis=0) / _length(earth_km)
+    site_scale = 1.0 / (1.0 + approach_km_s / SPEED_OF_LIGHT_KM_S)
+    return _rotate(to_moon_frame, sun_km), _rotate(to_moon_frame, earth_km), site_scale
 
 
 def site_km(latitude_deg, longitude_deg, height_m=0.0) -> np.ndarray:
@@ -56,16 +59,17 @@ def site_km(latitude_deg, longitude_deg, height_m=0.0) -> np.ndarray:
 
 
 def elevation_azimuth_range(
-    vector_km: np.ndarray, latitude_deg, longitude_deg, height_m=0.0
+    vector_km: np.ndarray, latitude_deg, longitude_deg, height_m=0.0, site_scale=1.0
 ) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
     """Elevation, azimuth in [0, 360) (degrees) and range (km) of a body from the site.
 
-    `vector_km` (3, n) points to the body from the Moon's centre. A scalar site gives (n,)
-    each, a site of arrays (s,) gives (s, n). Azimuth is from north through east.
+    `vector_km` (3, n) points to the body from the Moon's centre; the Earth's needs its
+    `site_scale` (n,), see `sun_and_earth_km`. A scalar site gives (n,) each, a site of
+    arrays (s,) gives (s, n). Azimuth is from north through east.
     """
     site = site_km(latitude_deg, longitude_deg, height_m)
     instants = np.shape(vector_km)[1:]
-    site = site.reshape(*site.shape, *(1 for _ in instants))
+    site = site.reshape(*site.shape, *(1 for _ in instants)) * site_scale
     to_body = np.expand_dims(vector_km, tuple(range(1, site.ndim - len(instants)))) - site
     latitude, longitude = (
         np.reshape(np.radians(angle), np.shape(angle) + (1,) * len(instants))
@@ -189,13 +193,14 @@ def sun_events(
     the time it hides all of it, both only while some of the Sun is above the skyline.
     """
 
+    place = latitude_deg, longitude_deg, height_m
+
     @lru_cache(maxsize=None)  # all four signals look at the same scan
     def clearances(stamp: bytes) -> dict[str, np.ndarray]:
         times_utc = np.frombuffer(stamp, dtype="datetime64[s]")
-        sun, earth = (
-            elevation_azimuth_range(body_km, latitude_deg, longitude_deg, height_m)
-            for body_km in sun_and_earth_km(ephemeris, times_utc)
-        )
+        sun_km, earth_km, site_scale = sun_and_earth_km(ephemeris, times_utc)
+        sun = elevation_azimuth_range(sun_km, *place)
+        earth = elevation_azimuth_range(earth_km, *place, site_scale)
         separation_deg, sun_radius_deg, earth_radius_deg = sun_against_earth_deg(sun, earth)
         light = disc_clearance_deg(profile, *sun[:2], sun_radius_deg)
         touch = earth_radius_deg + sun_radius_deg - separation_deg

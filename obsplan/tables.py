@@ -43,8 +43,9 @@ def read_timeline(path: str | Path, scenario: Scenario) -> pd.DataFrame:
 
     Columns `slot, activity, start_utc, end_utc, state`; the file needs only `activity` and
     `start_utc`. A missing end is as the scenario asks, a missing state `planned`, a missing
-    or doubled slot id the number of its row (`row7`). Raises TableError with one line for
-    every mistake in the file.
+    or doubled slot id the number of its row (`row7`). Rows named as in
+    `Scenario.sending_names` say when a platform may send. Raises TableError with one line
+    for every mistake in the file.
     """
     path = Path(path)
     rows, lines = _rows(path, _records(path))
@@ -164,8 +165,9 @@ def _slot(row: Row, scenario: Scenario, wrong: Callable[[str], None]) -> Slot | 
     cell = {column: row.cells.get(column, "") for column in COLUMNS}
     name, state = cell["activity"], cell["state"].lower() or STATES[0]
     activity = next((a for a in scenario.activity if a.name == name), None)
-    if activity is None:
-        known = [a.name for a in scenario.activity]
+    sends = name in scenario.sending_names
+    if activity is None and not sends:
+        known = [a.name for a in scenario.activity] + list(scenario.sending_names)
         near = get_close_matches(name, known, n=1, cutoff=0.5)
         hint = f"did you mean '{near[0]}'?" if near else f"known are {', '.join(known) or 'none'}"
         wrong(f"activity = '{name}': no such activity; {hint}")
@@ -176,7 +178,10 @@ def _slot(row: Row, scenario: Scenario, wrong: Callable[[str], None]) -> Slot | 
         return None
     if state not in STATES:
         wrong(f"state = '{cell['state']}': allowed are {', '.join(STATES)}, or nothing")
-    if activity is None or start is None or (cell["end_utc"] and end is None):
+    if sends and not cell["end_utc"]:
+        wrong(f"end_utc is missing: '{name}' lasts as long as the row says")
+        return None
+    if not (activity or sends) or start is None or (cell["end_utc"] and end is None):
         return None
     end = end or start + timedelta(minutes=scenario.slot_min(activity))
     return Slot(cell["slot"], name, start, end, state)

@@ -17,7 +17,7 @@ EPHEMERIS = open_ephemeris()
 DAY = np.timedelta64(1, "D")
 START = np.datetime64("2027-03-01T00:00:00")
 MONTH = START + np.arange(0, 30 * 86400, 1800).astype("timedelta64[s]")
-SUN_KM, EARTH_KM = sky.sun_and_earth_km(EPHEMERIS, MONTH)
+SUN_KM, EARTH_KM, SITE_SCALE = sky.sun_and_earth_km(EPHEMERIS, MONTH)
 
 latitudes = st.floats(-90, 90)
 longitudes = st.floats(-180, 180)
@@ -80,13 +80,16 @@ def test_the_angle_between_bodies_is_the_one_between_their_vectors(latitude, lon
 def test_many_sites_at_once_are_the_sites_one_by_one():
     latitude, longitude = np.array([60.0, -5.0, 89.9]), np.array([10.0, 200.0, -3.0])
     height = np.array([0.0, 1000.0, -2000.0])
-    together = sky.elevation_azimuth_range(EARTH_KM, latitude, longitude, height)
+    together = sky.elevation_azimuth_range(EARTH_KM, latitude, longitude, height, SITE_SCALE)
     for row, place in enumerate(zip(latitude, longitude, height)):
-        for many, one in zip(together, sky.elevation_azimuth_range(EARTH_KM, *place)):
+        alone = sky.elevation_azimuth_range(EARTH_KM, *place, SITE_SCALE)
+        for many, one in zip(together, alone):
             assert np.array_equal(many[row], one)
     hours = sky.local_time_h(SUN_KM, longitude)
     assert np.array_equal(hours[1], sky.local_time_h(SUN_KM, longitude[1]))
-    single = sky.elevation_azimuth_range(EARTH_KM[:, 7], latitude, longitude, height)
+    single = sky.elevation_azimuth_range(
+        EARTH_KM[:, 7], latitude, longitude, height, SITE_SCALE[7]
+    )
     assert np.array_equal(single[0], together[0][:, 7])
 
 
@@ -97,8 +100,9 @@ def test_sub_point_longitude_is_180_never_minus_180():
 
 def test_instants_do_not_depend_on_their_company():
     some = [3, 500, 1200]
-    sun, earth = sky.sun_and_earth_km(EPHEMERIS, MONTH[some])
+    sun, earth, site_scale = sky.sun_and_earth_km(EPHEMERIS, MONTH[some])
     assert np.array_equal(sun, SUN_KM[:, some]) and np.array_equal(earth, EARTH_KM[:, some])
+    assert np.array_equal(site_scale, SITE_SCALE[some])
 
 
 def test_dates_outside_the_kernels_are_refused():
@@ -222,15 +226,18 @@ def test_visible_fraction_takes_any_shape():
     assert np.array_equal(visible(elevation.reshape(3, 4)), visible(elevation).reshape(3, 4))
 
 
+def visible_from(times, latitude, longitude, profile=FLAT):
+    sun_km, earth_km, site_scale = sky.sun_and_earth_km(EPHEMERIS, times)
+    sun = sky.elevation_azimuth_range(sun_km, latitude, longitude)
+    earth = sky.elevation_azimuth_range(earth_km, latitude, longitude, 0.0, site_scale)
+    return sky.sun_visible_fraction(*sun, *earth, profile)
+
+
 def test_polar_sunrise_is_a_ramp_that_never_falls_back():
     events = dict(sun_events_at(70.0, 0.0))
     first, whole = events["first light"], events["first light"] + np.timedelta64(5, "h")
     times = first + np.arange(-300, (whole - first).astype(int), 60).astype("timedelta64[s]")
-    sun, earth = (
-        sky.elevation_azimuth_range(body, 70.0, 0.0, 0.0)
-        for body in sky.sun_and_earth_km(EPHEMERIS, times)
-    )
-    share = sky.sun_visible_fraction(*sun, *earth, FLAT)
+    share = visible_from(times, 70.0, 0.0)
     assert np.all(np.diff(share) >= 0) and share[0] == 0 and share[-1] == 1
     # The Sun's disc, 0.53 deg, rises at cos 70 of 0.51 deg/h: about three hours.
     assert ((share > 0) & (share < 1)).sum() / 60 == pytest.approx(3.06, abs=0.15)
@@ -245,11 +252,7 @@ def sun_events_at(latitude, longitude, profile=FLAT, first=START, last=START + 3
 
 def visible_at(instant, latitude, longitude, profile=FLAT, offsets=(-1, 0)):
     times = instant + np.array(offsets).astype("timedelta64[s]")
-    sun, earth = (
-        sky.elevation_azimuth_range(body, latitude, longitude, 0.0)
-        for body in sky.sun_and_earth_km(EPHEMERIS, times)
-    )
-    return sky.sun_visible_fraction(*sun, *earth, profile)
+    return visible_from(times, latitude, longitude, profile)
 
 
 def test_a_day_has_its_events_in_order_and_to_the_second():

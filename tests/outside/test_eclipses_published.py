@@ -35,7 +35,7 @@ def sunward_limb(middle):
 
     Two degrees between sites: the limb bends off their polygon by 0.3 km, 0.3 s of eclipse.
     """
-    sun_km, _ = sky.sun_and_earth_km(EPHEMERIS, np.array([middle]))
+    sun_km, *_ = sky.sun_and_earth_km(EPHEMERIS, np.array([middle]))
     sunward = sun_km[:, 0] / np.linalg.norm(sun_km)
     across = np.cross(sunward, [0.0, 0.0, 1.0])
     across /= np.linalg.norm(across)
@@ -47,10 +47,9 @@ def sunward_limb(middle):
 
 def depths_deg(times, latitude, longitude):
     """How deep the Earth's disc is in the Sun's, and how far it reaches beyond it."""
-    sun, earth = (
-        sky.elevation_azimuth_range(body_km, latitude, longitude, 0.0)
-        for body_km in sky.sun_and_earth_km(EPHEMERIS, times)
-    )
+    sun_km, earth_km, site_scale = sky.sun_and_earth_km(EPHEMERIS, times)
+    sun = sky.elevation_azimuth_range(sun_km, latitude, longitude)
+    earth = sky.elevation_azimuth_range(earth_km, latitude, longitude, 0.0, site_scale)
     separation, sun_radius, earth_radius = sky.sun_against_earth_deg(sun, earth)
     return earth_radius + sun_radius - separation, earth_radius - sun_radius - separation
 

@@ -8,6 +8,7 @@ import numpy as np
 import pytest
 from scipy.integrate import solve_ivp
 
+from obsplan.conduction import cut_column
 from obsplan.constants import (
     SOLAR_IRRADIANCE_W_M2,
     STEFAN_BOLTZMANN_W_M2_K4,
@@ -21,7 +22,6 @@ from obsplan.regolith import (
     albedo,
     conductivity_w_m_k,
     cos_incidence,
-    cut_column,
     density_kg_m3,
     ground_temperature_k,
     heat_capacity_j_kg_k,

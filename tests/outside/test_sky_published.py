@@ -22,7 +22,8 @@ DAILY = np.arange(FIRST, LAST, np.timedelta64(1, "D"))
 
 def sub_points(times):
     """Sub-solar and sub-Earth (longitude, latitude) in degrees."""
-    return [sky.sub_point_deg(vector) for vector in sky.sun_and_earth_km(EPHEMERIS, times)]
+    sun_km, earth_km, _ = sky.sun_and_earth_km(EPHEMERIS, times)
+    return sky.sub_point_deg(sun_km), sky.sub_point_deg(earth_km)
 
 
 # NASA Scientific Visualization Studio, Moon phase and libration tables 2020-2022, hourly

@@ -1,0 +1,4 @@
+"""placeholder"""
+import pandas as pd
+def unplaced(scenario, environment, booking, timeline):
+    return pd.DataFrame()

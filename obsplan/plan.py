@@ -1,0 +1,273 @@
+"""A plan for a scenario: solved in steps, replayed by the minute, then written as tables.
+
+A plan leaves this room only after the independent replay has found no broken rule.
+"""
+
+from collections.abc import Callable
+from dataclasses import dataclass, replace
+
+import numpy as np
+import pandas as pd
+
+from obsplan import intervals
+from obsplan.booking import Booking, plan_value
+from obsplan.check import Verdict, check
+from obsplan.environment import Environment
+from obsplan.errors import DoesNotHold
+from obsplan.explain import unplaced
+from obsplan.greedy import greedy_plan
+from obsplan.problem import Problem, problem
+from obsplan.scenario import Scenario
+from obsplan.solve import better_plans
+from obsplan.windows import why_no_window
+
+Report = Callable[[str], None]
+# A plan that the replay refuses is mended with a little more in reserve, this often.
+MOST_MENDS = 12
+
+
+@dataclass(frozen=True)
+class Plan:
+    """A plan that holds, and how good it is.
+
+    timeline: slots with the columns of timeline.csv. unplaced: activities that wanted more
+    runs than they got, with the reason. verdict: what the replay found (nothing broken),
+    margins and resources. value: worth of all slots; bound: no plan on this grid of steps
+    can be worth more.
+    """
+
+    timeline: pd.DataFrame
+    unplaced: pd.DataFrame
+    verdict: Verdict
+    value: float
+    bound: float
+
+    @property
+    def gap(self) -> float:
+        """Share of the bound that might still be missing, 0..1."""
+        return 1 - self.value / self.bound if self.bound > 0 else 0.0
+
+
+def plan(
+    scenario: Scenario,
+    environment: Environment,
+    gap: float = 0.01,
+    report: Report = lambda line: None,
+) -> Plan:
+    """The best plan found for `scenario`, within `gap` of the best possible if it can be.
+
+    `report` is told of progress. Raises DoesNotHold when required runs cannot be placed or
+    a platform cannot even idle through the span.
+    """
+    _require_idle(scenario, environment)
+    _require_windows(scenario, environment)
+    question = problem(scenario, environment)
+    best: tuple[Booking, Verdict] | None = None
+    bound = np.inf
+    try:
+        for booking, bound in better_plans(question, question, gap):
+            if best is None or np.isfinite(bound):
+                best = _holding(scenario, environment, question, booking, best)
+                report(
+                    f"{'first plan' if np.isinf(bound) else 'plan'}: value "
+                    f"{best[0].value():.1f}, {best[1].summary}"
+                )
+            else:
+                report(f"better: value {booking.value():.1f}")
+    except LookupError as obstacle:
+        raise DoesNotHold(
+            f"required runs find no place together: {obstacle.args[0]}; relax a condition, a "
+            "gap or `must`, or give the platform more energy, store or contact"
+        ) from None
+    booking, verdict = best
+    timeline = timeline_table(scenario, environment, booking)
+    return Plan(
+        timeline,
+        unplaced(scenario, environment, booking, timeline),
+        verdict,
+        plan_value(question, booking.runs),
+        bound,
+    )
+
+
+def _require_idle(scenario: Scenario, environment: Environment) -> None:
+    """Raise DoesNotHold when a platform breaks a limit with nothing planned at all."""
+    idle = check(scenario, environment, slots_table(scenario, []))
+    lasting = idle.violations[~idle.violations["rule"].isin(["must", "count"])]
+    if not lasting.empty:
+        raise DoesNotHold("\n".join(f"with no slot at all: {m}" for m in lasting["message"]))
+
+
+def _require_windows(scenario: Scenario, environment: Environment) -> None:
+    closed = {
+        a.name: why_no_window(scenario, environment, a) for a in scenario.activity if a.must
+    }
+    lines = [
+        f'activity "{name}" must run, but has no window: {why}' for name, why in closed.items() if why
+    ]
+    if lines:
+        raise DoesNotHold("\n".join(lines))
+
+
+def _holding(
+    scenario: Scenario,
+    environment: Environment,
+    question: Problem,
+    booking: Booking,
+    best: tuple[Booking, Verdict] | None,
+) -> tuple[Booking, Verdict]:
+    """`booking` as the replay accepts it, mended if need be; `best` if that is worth more."""
+    spare_wh = np.zeros(len(question.nodes))
+    spare_mbit = np.zeros(len(question.nodes))
+    names = [node.name for node in question.nodes]
+    for _ in range(MOST_MENDS):
+        verdict = check(scenario, environment, slots_table(scenario, _rows(scenario, booking)))
+        if verdict.holds:
+            if best is not None and best[0].value() >= booking.value():
+                return best
+            return booking, verdict
+        for row in verdict.violations.itertuples():
+            hurt = [n for n, name in enumerate(names) if f'"{name}"' in row.message]
+            for n in hurt or range(len(names)):
+                if row.unit == "Mbit":
+                    spare_mbit[n] += 1.5 * row.amount + 0.01
+                else:
+                    spare_wh[n] += 1.5 * (row.amount if row.unit == "Wh" else 0.0) + 0.01
+        booking = _lightened(booking, _with_spare(question, spare_wh, spare_mbit))
+    if best is not None:
+        return best
+    raise DoesNotHold(
+        "no plan survived the replay by the minute: " + "; ".join(verdict.violations["message"])
+    )
+
+
+def _with_spare(question: Problem, spare_wh: np.ndarray, spare_mbit: np.ndarray) -> Problem:
+    """The problem with that much more kept in the batteries and free in the stores."""
+    nodes = tuple(
+        replace(
+            node,
+            reserve_wh=node.reserve_wh + spare_wh[n],
+            end_wh=node.end_wh + spare_wh[n],
+            store_mbit=node.store_mbit - spare_mbit[n],
+            store_end_mbit=node.store_end_mbit - spare_mbit[n],
+        )
+        for n, node in enumerate(question.nodes)
+    )
+    return replace(question, nodes=nodes)
+
+
+def _lightened(booking: Booking, tighter: Problem) -> Booking:
+    """The runs of `booking` that `tighter` can bear, least worthy dropped first, refilled."""
+    lighter = booking.copy()
+    lighter.problem = tighter
+    lighter.flow = lighter.simulate()
+    followed = {earlier for task in tighter.tasks for earlier, *_ in task.earlier}
+    while lighter.flow.short:
+        droppable = [
+            (task.value * task.repeat_worth ** len(lighter.runs[i]) / task.length, i)
+            for i, task in enumerate(tighter.tasks)
+            if len(lighter.runs[i]) > max(task.must, int(i in followed))
+            and (f"of {tighter.nodes[task.node].name}" in lighter.flow.short or task.data_mbit.any())
+        ]
+        if not droppable:
+            return booking
+        _, least = min(droppable)
+        lighter.add(least, max(lighter.runs[least]), -1)
+        lighter.flow = lighter.simulate()
+    return greedy_plan(tighter, lighter)
+
+
+def _rows(scenario: Scenario, booking: Booking) -> list[tuple[str, int, int]]:
+    """Activity, first and last step of every slot and of every stretch of sending."""
+    rows = [
+        (task.name, start, start + task.length)
+        for task, starts in zip(booking.problem.tasks, booking.runs)
+        for start in starts
+    ]
+    for name, share in zip(scenario.sending_names, booking.flow.sent_share):
+        rows += [(name, *stretch) for stretch in intervals.from_mask(share > 1e-9).tolist()]
+    return sorted(rows, key=lambda row: (row[1], row[2], row[0]))
+
+
+def slots_table(scenario: Scenario, rows: list[tuple[str, int, int]]) -> pd.DataFrame:
+    """Rows (activity, first step, last step) as slots that a check understands."""
+    step = pd.Timedelta(minutes=scenario.span.step_min)
+    start = pd.Timestamp(scenario.span.start_utc)
+    digits = max(3, len(str(len(rows))))
+    return pd.DataFrame(
+        {
+            "slot": pd.Series([f"s{k:0{digits}d}" for k in range(1, len(rows) + 1)], dtype="str"),
+            "activity": pd.Series([row[0] for row in rows], dtype="str"),
+            "start_utc": pd.DatetimeIndex([start + row[1] * step for row in rows], tz="UTC"),
+            "end_utc": pd.DatetimeIndex([start + row[2] * step for row in rows], tz="UTC"),
+        }
+    )
+
+
+def timeline_table(scenario: Scenario, environment: Environment, booking: Booking) -> pd.DataFrame:
+    """The timeline with what a reader wants beside each slot: Sun, ground, contact, worth."""
+    slots = slots_table(scenario, _rows(scenario, booking))
+    activities = {a.name: a for a in scenario.activity}
+    platforms = {p.name: p for p in scenario.platform}
+    tasks = {task.name: task for task in booking.problem.tasks}
+    start = environment.sky.index[0]
+    held: dict[tuple[str, int], int] = {}
+    rows = []
+    for slot in slots.itertuples(index=False):
+        first = int((slot.start_utc - start) / pd.Timedelta(minutes=1))
+        minutes = int((slot.end_utc - slot.start_utc) / pd.Timedelta(minutes=1))
+        row = {"slot": slot.slot, "activity": slot.activity, "duration_min": minutes}
+        if slot.activity in activities:
+            activity, task = activities[slot.activity], tasks[slot.activity]
+            bin_ = int(task.bins[first // scenario.span.step_min])
+            earlier = held.get((task.name, bin_), 0)
+            held[task.name, bin_] = earlier + 1
+            energy_wh = (
+                activity.warm_up_min * activity.warm_up_w + activity.duration_min * activity.power_w
+            ) / 60
+            row |= {
+                "platform": scenario.platform_of(activity),
+                "instrument": activity.instrument,
+                "power_w": activity.power_w,
+                "energy_wh": energy_wh,
+                "data_mbit": activity.data_mbit,
+                "value": task.run_value(bin_, earlier),
+            }
+        else:
+            platform = platforms[scenario.sending_names[slot.activity]]
+            row |= {"platform": platform.name, "instrument": "radio",
+                    "power_w": platform.radio.transmit_w, "value": 0.0}  # fmt: skip
+        sky = environment.sky.iloc[first]
+        in_contact = environment.platforms[row["platform"]]["in_contact"].to_numpy(dtype=bool)
+        inside = in_contact[first : first + minutes]
+        row |= {
+            "start_utc": slot.start_utc,
+            "end_utc": slot.end_utc,
+            "state": "planned",
+            "sun_elevation_deg": sky["sun_elevation_deg"],
+            "local_time_h": sky["local_time_h"],
+            "surface_temperature_k": sky["surface_temperature_k"],
+            "contact": "whole" if inside.all() else "part" if inside.any() else "none",
+        }
+        rows.append(row)
+    return pd.DataFrame(rows, columns=list(TIMELINE_COLUMNS))
+
+
+TIMELINE_COLUMNS = (
+    "slot",
+    "platform",
+    "instrument",
+    "activity",
+    "start_utc",
+    "end_utc",
+    "duration_min",
+    "state",
+    "sun_elevation_deg",
+    "local_time_h",
+    "surface_temperature_k",
+    "contact",
+    "power_w",
+    "energy_wh",
+    "data_mbit",
+    "value",
+)
