@@ -96,7 +96,7 @@ def _sums(directory: Path, paths: list[Path]) -> dict[str, str]:
         if listed.get(path.name, sums[path.name]) != sums[path.name]:
             raise EphemerisError(
                 f"{path}: the file is damaged (its SHA-256 is not the one in SHA256SUMS); "
-                "install obsplan again, or make the kernels again with rebuild.py"
+                "install obsplan again, or make the binary kernels again with rebuild.py"
             )
     return sums
 

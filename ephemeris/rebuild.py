@@ -1,8 +1,8 @@
 """Make the trimmed kernels of this folder again from two packages of public kernels.
 
 Development only: `pip install 'obsplan[rebuild]'`, then `python ephemeris/rebuild.py`.
-It trims the full kernels to the bodies and years obsplan needs, compares the result
-with SHA256SUMS and replaces the files only with `--write`.
+It trims the full kernels to the bodies and years obsplan needs, sums them and the frame
+text beside them, compares the result with the files and replaces these only with `--write`.
 """
 
 import argparse
@@ -23,6 +23,7 @@ LAST_JD = 2469807.5  # 2050-01-01 TDB
 RECORD_BYTES = 1024
 # NAIF numbers: Sun, Earth-Moon barycentre, Earth and Moon.
 TARGETS = {10, 3, 399, 301}
+FRAME_TEXT = "moon_me_de421.tf"  # written for obsplan, so there is nothing to make it from
 SOURCES = {
     "de421_1990_2050.bsp": ("skyfield_data", "data/de421.bsp"),
     "moon_pa_de421_1990_2050.bpc": ("lunarsky", "data/pck/moon_pa_de421_1900-2050.bpc"),
@@ -59,22 +60,20 @@ def main() -> int:
     parser.add_argument("--write", action="store_true", help="replace the kernels and SHA256SUMS")
     write = parser.parse_args().write
 
-    sums = []
+    made = {name: trimmed(source_path(*source)) for name, source in SOURCES.items()}
+    summed = made | {FRAME_TEXT: (HERE / FRAME_TEXT).read_bytes()}
+    made["SHA256SUMS"] = "".join(
+        f"{hashlib.sha256(content).hexdigest()}  {name}\n" for name, content in summed.items()
+    ).encode()
     same = True
-    for name, source in SOURCES.items():
-        content = trimmed(source_path(*source))
-        digest = hashlib.sha256(content).hexdigest()
-        sums.append(f"{digest}  {name}\n")
+    for name, content in made.items():
         target = HERE / name
         matches = target.exists() and target.read_bytes() == content
         same &= matches
         print(f"{name}: {len(content)} bytes, {'identical' if matches else 'differs'}")
         if write:
             target.write_bytes(content)
-    if write:
-        (HERE / "SHA256SUMS").write_text("".join(sums))
-        return 0
-    return 0 if same else 1
+    return 0 if same or write else 1
 
 
 if __name__ == "__main__":

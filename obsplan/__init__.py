@@ -1,5 +1,12 @@
 """obsplan plans one lunar day of surface science.
 
+    import obsplan
+
+    scenario = obsplan.read_scenario("scenario.toml")
+    environment = obsplan.make_environment(scenario)
+    plan = obsplan.make_plan(scenario, environment)
+    plan.timeline  # a pandas table
+
 The public names load on first use, so that importing the package costs nothing.
 """
 
@@ -7,12 +14,39 @@ from importlib import import_module
 
 __version__ = "0.1.0"
 
-_HOME = {}
+# Public name: where it lives. A function may not share its module's name here, since
+# importing the module would put it in the function's place.
+_HOME = {
+    "read_scenario": "scenario.read_scenario",
+    "scenario_from": "scenario.scenario_from",
+    "make_environment": "environment.environment",
+    "windows_table": "windows.windows_table",
+    "make_plan": "plan.plan",
+    "check_timeline": "check.check",
+    "resources_table": "check.resources_table",
+    "read_timeline": "tables.read_timeline",
+    "write_csv": "tables.write_csv",
+    "write_plan": "pages.write_plan",
+    "sky_figure": "figures.sky_figure",
+    "link_figure": "figures.link_figure",
+    "plan_figure": "figures.plan_figure",
+    "save_figure": "figures.save",
+    "ObsplanError": "errors.ObsplanError",
+    "ScenarioError": "errors.ScenarioError",
+    "EphemerisError": "errors.EphemerisError",
+    "TableError": "errors.TableError",
+    "DoesNotHold": "errors.DoesNotHold",
+}
 
 __all__ = ["__version__", *_HOME]
 
 
 def __getattr__(name: str):
     if name in _HOME:
-        return getattr(import_module(f"obsplan.{_HOME[name]}"), name)
+        module, attribute = _HOME[name].split(".")
+        return getattr(import_module(f"obsplan.{module}"), attribute)
     raise AttributeError(f"module 'obsplan' has no attribute {name!r}")
+
+
+def __dir__() -> list[str]:
+    return sorted(__all__)

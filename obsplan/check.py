@@ -231,7 +231,8 @@ def _resource_violations(
                 )  # fmt: skip
 
         ends = (
-            ("end charge", (battery.end or 0.0) * capacity_wh - book.stored_wh[-1],
+            ("end charge", (-inf if battery.end is None else battery.end * capacity_wh)
+             - book.stored_wh[-1],
              ENERGY_SLACK_WH, "Wh", own,
              f'the battery of "{name}" ends the span with {figure(book.stored_wh[-1])} Wh',
              "too little", "less drawn from it"),

@@ -10,7 +10,7 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 
-from obsplan import link, power, regolith, sky
+from obsplan import intervals, link, power, regolith, sky
 from obsplan.constants import SYNODIC_MONTH_DAYS
 from obsplan.ephemeris import Ephemeris, open_ephemeris
 from obsplan.events import windows_where
@@ -96,6 +96,13 @@ def span_ends(scenario: Scenario) -> tuple[np.datetime64, np.datetime64]:
     """The span in whole steps, as UTC datetime64[s]."""
     first = np.datetime64(scenario.span.start_utc.replace(tzinfo=None), "s")
     return first, first + np.timedelta64(scenario.steps * scenario.span.step_min * 60, "s")
+
+
+def contact_windows(environment: Environment) -> np.ndarray:
+    """Windows (n, 2) datetime64[s] in which any station is in contact with any platform."""
+    both = environment.contacts[["acquisition_utc", "loss_utc"]]
+    naive = both.apply(lambda times: times.dt.tz_localize(None)).to_numpy(dtype="datetime64[s]")
+    return intervals.union(naive)
 
 
 def wanted_depths_m(scenario: Scenario) -> list[float]:

@@ -162,12 +162,16 @@ def _change_wh(battery: Battery, net_w: np.ndarray) -> np.ndarray:
 
 
 def _needed_wh(battery: Battery, change_wh: np.ndarray) -> list[float]:
-    """Least energy at each minute's start (n+1) that lasts to the end without sending."""
+    """Least energy at each minute's start (n+1) that lasts without sending.
+
+    It lasts to the end of the span, or until the battery is full: what comes after that is
+    the same for any level before.
+    """
     reserve_wh = battery.reserve * battery.capacity_wh
     end_wh = max(battery.reserve, battery.end or 0.0) * battery.capacity_wh
     backward = accumulate(
         reversed(change_wh.tolist()),
-        lambda need, change: max(need - change, reserve_wh),
+        lambda need, change: max(min(need, battery.capacity_wh) - change, reserve_wh),
         initial=end_wh,
     )
     return list(backward)[::-1]
@@ -199,42 +203,47 @@ def _exchange(
     mbit_history = [[level] for level in mbit]
     sent_history: list[list[float]] = [[] for _ in ordered]
 
-    def affordable(k: int, minute: int) -> float:
-        """The share of the minute for which the battery can bear the transmitter."""
-        # Where the loads to come cannot be met anyway, sending must not make it worse.
-        short_wh = max(0.0, need_wh[k][minute] - wh[k])
-        least_wh = need_wh[k][minute + 1] - short_wh - wh[k]
+    def level_wh(k: int, net: float) -> float:
+        """The battery's level after a minute of this net power."""
+        gain = min(net, limit_w[k]) * filling[k] if net >= 0 else net * emptying[k]
+        return min(wh[k] + gain, full_wh[k])
+
+    def sendable_mbit(k: int, minute: int) -> float:
+        """What store, rate and battery allow to send in the minute."""
+        amount, net = min(mbit[k], quota[k][minute]), net_w[k][minute]
+        if amount <= DATA_DUST_MBIT or transmit_w[k] == 0:
+            return amount
+        # Where silence itself falls short, what it would leave must be left all the same.
+        least_wh = min(need_wh[k][minute + 1], level_wh(k, net)) - wh[k]
         least_w = least_wh / (filling[k] if least_wh >= 0 else emptying[k])
-        if transmit_w[k] == 0:
-            return 1.0
-        return min(1.0, max(0.0, (net_w[k][minute] - least_w) / transmit_w[k]))
+        share = max(0.0, net - least_w) / transmit_w[k]
+        return min(amount, quota[k][minute] * share)
 
     for minute in range(len(taken[0])):
         sent = [0.0] * len(ordered)
         for k, new in enumerate(taken):
             mbit[k] += new[minute]
         for k, to in relaying:
-            amount = min(mbit[k], quota[k][minute], full_mbit[to] - mbit[to])
+            amount = min(sendable_mbit(k, minute), full_mbit[to] - mbit[to])
             if amount > DATA_DUST_MBIT:
-                sent[k] = min(amount, quota[k][minute] * affordable(k, minute))
-                mbit[k] -= sent[k]
-                mbit[to] += sent[k]
+                sent[k] = amount
+                mbit[k] -= amount
+                mbit[to] += amount
         heard: dict[str | int, int] = {}
         for k in direct:
-            if min(mbit[k], quota[k][minute]) > DATA_DUST_MBIT and affordable(k, minute) > 0:
+            if sendable_mbit(k, minute) > DATA_DUST_MBIT:
                 receiver = station[k][minute] or k
                 rival = heard.setdefault(receiver, k)
                 if mbit[k] / full_mbit[k] > mbit[rival] / full_mbit[rival]:
                     heard[receiver] = k
         for k in heard.values():
-            sent[k] = min(mbit[k], quota[k][minute] * affordable(k, minute))
+            sent[k] = sendable_mbit(k, minute)
             mbit[k] -= sent[k]
         for k, amount in enumerate(sent):
             net = net_w[k][minute]
             if amount:
                 net -= transmit_w[k] * amount / quota[k][minute]
-            gain = min(net, limit_w[k]) * filling[k] if net >= 0 else net * emptying[k]
-            wh[k] = min(wh[k] + gain, full_wh[k])
+            wh[k] = level_wh(k, net)
             wh_history[k].append(wh[k])
             mbit_history[k].append(mbit[k])
             sent_history[k].append(amount)

@@ -66,19 +66,12 @@ def read_timeline(path: str | Path, scenario: Scenario) -> pd.DataFrame:
 
 
 def write_csv(table: pd.DataFrame, path: str | Path) -> None:
-    """Write a table with the same bytes every time; the file appears whole or not at all.
+    """Write `csv_text` of a table as UTF-8; the file appears whole or not at all.
 
-    Comma, header, UTF-8, line feeds. An index named `*_utc` becomes the first column.
-    Times are written as 2027-03-09T14:20:00Z (those without a zone are UTC), numbers with
-    at most six decimals, truth as true or false, what is missing as nothing. Raises
-    TableError when the file cannot be written.
+    Raises TableError when the file cannot be written.
     """
     path = Path(path)
-    if str(table.index.name).endswith("_utc"):
-        table = table.reset_index()
-    columns = [[_text(value) for value in table[name].tolist()] for name in table]
-    rows = [[str(name) for name in table], *zip(*columns)]
-    content = "".join(",".join(map(_quoted, row)) + "\n" for row in rows)
+    content = csv_text(table)
     part = path.with_name(f".{path.name}.{os.getpid()}.part")
     try:
         part.write_bytes(content.encode("utf-8"))
@@ -86,6 +79,20 @@ def write_csv(table: pd.DataFrame, path: str | Path) -> None:
     except OSError as problem:
         part.unlink(missing_ok=True)
         raise TableError(f"{path}: cannot be written ({problem.strerror})") from None
+
+
+def csv_text(table: pd.DataFrame) -> str:
+    """A table as CSV, the same characters every time.
+
+    Comma, header, line feeds. An index named `*_utc` becomes the first column. Times are
+    written as 2027-03-09T14:20:00Z (those without a zone are UTC), numbers with at most six
+    decimals, truth as true or false, what is missing as nothing.
+    """
+    if str(table.index.name).endswith("_utc"):
+        table = table.reset_index()
+    columns = [[_text(value) for value in table[name].tolist()] for name in table]
+    rows = [[str(name) for name in table], *zip(*columns)]
+    return "".join(",".join(map(_quoted, row)) + "\n" for row in rows)
 
 
 def _text(value: Any) -> str:

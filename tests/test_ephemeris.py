@@ -90,6 +90,24 @@ def test_one_changed_byte_is_damage(copy, name):
     assert name in message and "damaged" in message and "rebuild.py" in message
 
 
+def test_a_changed_angle_of_the_frame_is_damage(copy):
+    """A frame text with another angle reads well and moves every site: only the sum tells."""
+    text = (copy / FRAMES).read_text()
+    changed = text.replace("( 67.92,", "( 67.93,")
+    assert changed != text
+    (copy / FRAMES).write_text(changed)
+    message = refusal(copy)
+    assert FRAMES in message and "damaged" in message
+    (copy / "SHA256SUMS").unlink()
+    open_ephemeris(copy)
+
+
+def test_every_installed_kernel_is_summed():
+    lines = (HERE / "SHA256SUMS").read_text().splitlines()
+    listed = {name: digest for digest, name in map(str.split, lines)}
+    assert listed == open_ephemeris().files
+
+
 @pytest.mark.parametrize("name", [POSITIONS, ORIENTATION, FRAMES])
 def test_a_missing_file_is_named_by_its_kind(copy, name):
     (copy / name).unlink()
@@ -119,6 +137,7 @@ def test_kernels_of_ones_own_that_cannot_be_read(copy, name, spoil):
 
 
 def test_a_frame_text_without_the_lunar_frame(copy):
+    (copy / "SHA256SUMS").unlink()
     text = (copy / FRAMES).read_text()
     (copy / FRAMES).write_text(text.replace("MOON_ME_DE421", "MOON_XX_DE421"))
     assert "MOON_ME_DE421" in refusal(copy)

@@ -1,0 +1,108 @@
+"""The plan directory: every table, figure and summary, written together or not at all."""
+
+import json
+import os
+import shutil
+from pathlib import Path
+
+import pandas as pd
+
+import obsplan
+from obsplan.check import resources_table
+from obsplan.environment import Environment
+from obsplan.errors import TableError
+from obsplan.plan import Plan
+from obsplan.scenario import Scenario
+from obsplan.tables import write_csv
+
+CAUTION = (
+    "This plan is arithmetic on assumed figures, not a release for operation. Lasers, "
+    "radioactive sources, mechanisms, transmitters and batteries can hurt people and "
+    "hardware: operate them only under the flight rules, local codes and licensed practice "
+    "that apply."
+)
+
+
+def sky_table(scenario: Scenario, environment: Environment) -> pd.DataFrame:
+    """The sky table at the step of the plan (UTC index)."""
+    return environment.sky.iloc[:: scenario.span.step_min]
+
+
+def write_plan(scenario: Scenario, environment: Environment, plan: Plan, directory: Path) -> None:
+    """Write the plan directory; an older plan of the same name gives way only when all is there.
+
+    Raises TableError when the place cannot be written, or holds something that is not a
+    plan of obsplan.
+    """
+    from obsplan import figures
+
+    directory = Path(directory)
+    require_replaceable(directory)
+    part = directory.with_name(f".{directory.name}.{os.getpid()}.part")
+    try:
+        part.mkdir(parents=True)
+        write_csv(plan.timeline, part / "timeline.csv")
+        write_csv(sky_table(scenario, environment), part / "sky.csv")
+        write_csv(environment.contacts, part / "contacts.csv")
+        write_csv(resources_table(scenario, plan.verdict), part / "resources.csv")
+        write_csv(plan.unplaced, part / "unplaced.csv")
+        figures.save(figures.sky_figure(scenario, environment), part / "sky.png")
+        figures.save(figures.plan_figure(scenario, environment, plan), part / "plan.png")
+        summary = json.dumps(summary_of(scenario, environment, plan), indent=2) + "\n"
+        (part / "summary.json").write_text(summary, encoding="utf-8")
+        old = directory.with_name(f".{directory.name}.{os.getpid()}.old")
+        if directory.exists():
+            os.replace(directory, old)
+        os.replace(part, directory)
+        shutil.rmtree(old, ignore_errors=True)
+    except OSError as problem:
+        raise TableError(f"{directory}: cannot be written ({problem.strerror})") from None
+    finally:
+        shutil.rmtree(part, ignore_errors=True)
+
+
+def require_replaceable(directory: Path) -> None:
+    """Raise TableError unless `directory` is free, empty, or an earlier plan."""
+    if not directory.exists():
+        return
+    names = {entry.name for entry in directory.iterdir()} if directory.is_dir() else {""}
+    if names and not {"summary.json", "timeline.csv"} <= names:
+        raise TableError(
+            f"{directory}: is there and is no plan directory of obsplan; name another with -o"
+        )
+
+
+def summary_of(scenario: Scenario, environment: Environment, plan: Plan) -> dict:
+    """What a machine reads first: versions, hashes, value, bound, gap, margins, counts."""
+    placed = plan.timeline["activity"].value_counts()
+    return {
+        "obsplan": obsplan.__version__,
+        "title": scenario.title,
+        "input_sha256_16": scenario.input_hash,
+        "kernels": {name: digest[:16] for name, digest in environment.kernels.items()},
+        "span": {
+            "start_utc": f"{scenario.span.start_utc:%Y-%m-%dT%H:%M:%SZ}",
+            "end_utc": f"{scenario.span.end_utc:%Y-%m-%dT%H:%M:%SZ}",
+            "step_min": scenario.span.step_min,
+        },
+        "value": round(plan.value, 6),
+        "bound": round(plan.bound, 6),
+        "gap": round(plan.gap, 6),
+        "check": plan.verdict.summary,
+        "margins": [
+            {
+                "margin": row.margin,
+                "where": row.where,
+                "time_utc": f"{row.time_utc:%Y-%m-%dT%H:%M:%SZ}",
+                "amount": round(row.amount, 3),
+                "unit": row.unit,
+            }
+            for row in plan.verdict.margins.itertuples(index=False)
+        ],
+        "counts": {
+            activity.name: {"wanted": activity.count, "placed": int(placed.get(activity.name, 0))}
+            for activity in scenario.activity
+        },
+        "hazards": {i.name: i.hazard for i in scenario.instrument if i.hazard != "none"},
+        "caution": CAUTION,
+    }

@@ -1,0 +1,214 @@
+"""The commands as a user meets them: exit codes, one clear line, nothing half-written."""
+
+import subprocess
+import sys
+
+import pandas as pd
+import pytest
+from click.testing import CliRunner
+
+from obsplan.cli import main
+
+SMALL = """
+title = "small"
+[site]
+name = "test shelf"
+latitude_deg = 40.0
+longitude_deg = 10.0
+[span]
+start_utc = 2028-07-05T00:00:00Z
+end_utc = 2028-07-05T12:00:00Z
+step_min = 30
+[[station]]
+name = "north"
+latitude_deg = 40.0
+longitude_deg = 0.0
+[[station]]
+name = "south"
+latitude_deg = -30.0
+longitude_deg = 140.0
+[[platform]]
+name = "lander"
+kind = "lander"
+idle_w = 20.0
+bus_limit_w = 100.0
+array = [{ area_m2 = 0.3, efficiency = 0.3 }]
+battery = { capacity_wh = 200.0, reserve = 0.3 }
+radio = { transmit_w = 20.0, rate_kbps = 100.0 }
+store = { capacity_mbit = 1000.0 }
+[[instrument]]
+name = "probe"
+platform = "lander"
+hazard = "laser"
+[[activity]]
+name = "sweep"
+instrument = "probe"
+duration_min = 40
+power_w = 10.0
+data_mbit = 5.0
+count = 3
+value = 2.0
+"""
+
+
+@pytest.fixture
+def run(tmp_path, monkeypatch):
+    monkeypatch.chdir(tmp_path)
+    (tmp_path / "small.toml").write_text(SMALL)
+
+    def invoke(*args):
+        return CliRunner().invoke(main, [str(a) for a in args], catch_exceptions=False)
+
+    return invoke
+
+
+def edited(tmp_path, old, new):
+    (tmp_path / "small.toml").write_text(SMALL.replace(old, new))
+
+
+def test_help_imports_nothing_heavy():
+    code = (
+        "import sys; from obsplan.cli import main\n"
+        "try: main(['--help'])\n"
+        "except SystemExit: pass\n"
+        "heavy = {'numpy', 'pandas', 'skyfield', 'matplotlib', 'highspy', 'pydantic'}\n"
+        "sys.exit(bool(heavy & set(sys.modules)))"
+    )
+    assert subprocess.run([sys.executable, "-c", code], capture_output=True).returncode == 0
+
+
+def test_plan_writes_every_table_and_check_accepts_it(run, tmp_path):
+    made = run("plan", "small.toml", "-o", "plan")
+    assert made.exit_code == 0
+    assert "within 0.0 % of the best possible" in made.stdout
+    assert "no violation found of" in made.stdout
+    assert "caution" in made.stdout
+    assert "rounded up to 60 min" in made.stderr
+    assert {p.name for p in (tmp_path / "plan").iterdir()} == {
+        "timeline.csv", "sky.csv", "contacts.csv", "resources.csv", "unplaced.csv",
+        "summary.json", "plan.png", "sky.png",
+    }  # fmt: skip
+    checked = run("check", "small.toml", "plan/timeline.csv")
+    assert checked.exit_code == 0
+    assert "no violation found of" in checked.stdout
+
+
+def test_two_runs_write_the_same_bytes(run, tmp_path):
+    for name in ("a", "b"):
+        assert run("plan", "small.toml", "-o", name).exit_code == 0
+    for path in (tmp_path / "a").iterdir():
+        assert path.read_bytes() == (tmp_path / "b" / path.name).read_bytes(), path.name
+
+
+def test_a_second_plan_replaces_the_first(run, tmp_path):
+    assert run("plan", "small.toml", "-o", "plan").exit_code == 0
+    edited(tmp_path, "count = 3", "count = 2")
+    assert run("plan", "small.toml", "-o", "plan").exit_code == 0
+    timeline = pd.read_csv(tmp_path / "plan" / "timeline.csv")
+    assert (timeline["activity"] == "sweep").sum() == 2
+    assert sorted(p.name for p in tmp_path.iterdir()) == ["plan", "small.toml"]
+
+
+def test_plan_does_not_replace_a_directory_of_other_things(run, tmp_path):
+    (tmp_path / "mine").mkdir()
+    (tmp_path / "mine" / "thesis.txt").write_text("years of work")
+    made = run("plan", "small.toml", "-o", "mine")
+    assert made.exit_code == 2
+    assert "no plan directory" in made.stderr
+    assert (tmp_path / "mine" / "thesis.txt").read_text() == "years of work"
+
+
+def test_check_names_a_broken_rule_and_exits_1(run, tmp_path):
+    (tmp_path / "t.csv").write_text(
+        "activity,start_utc\nsweep,2028-07-05T11:30:00Z\nsweep,2028-07-05T01:10:00Z\n"
+    )
+    checked = run("check", "small.toml", "t.csv", "-o", "broken.csv")
+    assert checked.exit_code == 1
+    assert "span:" in checked.stdout and "grid:" in checked.stdout
+    assert set(pd.read_csv(tmp_path / "broken.csv")["rule"]) == {"span", "grid"}
+
+
+@pytest.mark.parametrize(
+    ("old", "new", "words"),
+    [
+        ("latitude_deg = 40.0\nlongitude_deg = 10.0", "latitude_deg = 95\nlongitude_deg = 10.0",
+         ["site.latitude_deg = 95", "at least -90 and at most 90"]),
+        ("idle_w = 20.0", "idel_w = 20.0", ["idel_w: unknown key; did you mean 'idle_w'?"]),
+        ("2028-07-05T12:00:00Z", "2028-07-04T12:00:00Z", ["span.end_utc", "after"]),
+        ("2028-07-05T12:00:00Z", "2028-07-05T12:00:00", ["no zone"]),
+        ("2028-", "2061-", ["2050", "--ephemeris"]),
+        ('title = "small"', "title = ", ["not valid TOML"]),
+    ],
+)  # fmt: skip
+def test_bad_scenarios_are_told_in_words_and_write_nothing(run, tmp_path, old, new, words):
+    edited(tmp_path, old, new)
+    made = run("plan", "small.toml", "-o", "plan")
+    assert made.exit_code == 2
+    assert all(word in made.stderr for word in words), made.stderr
+    assert "Traceback" not in made.output
+    assert not (tmp_path / "plan").exists()
+
+
+def test_missing_scenario_is_one_line(run):
+    made = run("sky", "nowhere.toml")
+    assert made.exit_code == 2
+    assert made.stderr.strip().count("\n") == 0 and "nowhere.toml" in made.stderr
+
+
+def test_idle_load_that_empties_the_battery_exits_1_and_writes_nothing(run, tmp_path):
+    edited(tmp_path, "array = [{ area_m2 = 0.3, efficiency = 0.3 }]", "array = []")
+    made = run("plan", "small.toml", "-o", "plan")
+    assert made.exit_code == 1
+    assert "lander" in made.stderr and "Wh" in made.stderr and "2028-07-05T" in made.stderr
+    assert not (tmp_path / "plan").exists()
+
+
+def test_must_without_window_exits_1_and_names_the_condition(run, tmp_path):
+    edited(tmp_path, "count = 3", "count = 3\nmust = 1\nwhen = { sun_elevation_deg = [80, 90] }")
+    made = run("plan", "small.toml", "-o", "plan")
+    assert made.exit_code == 1
+    assert '"sweep" must run' in made.stderr and "sun_elevation_deg" in made.stderr
+
+
+@pytest.mark.parametrize(
+    ("csv", "words"),
+    [
+        ("activity,start_utc\nsweeep,2028-07-05T01:00:00Z\n", ["row 2", "did you mean 'sweep'?"]),
+        ("activity,begin\nsweep,2028-07-05T01:00:00Z\n", ["column start_utc is missing"]),
+        ("activity,start_utc\nsweep,yesterday\n", ["row 2", "yesterday", "not a time"]),
+        ("activity,start_utc\nsweep,2028-07-05T01:00:00Z\nsweep,2028-07-05T01:30:00Z\n",
+         ["rows 2 and 3 overlap"]),
+    ],
+)  # fmt: skip
+def test_bad_timelines_are_told_row_by_row(run, tmp_path, csv, words):
+    (tmp_path / "t.csv").write_text(csv)
+    checked = run("check", "small.toml", "t.csv")
+    assert checked.exit_code == 2
+    assert all(word in checked.stderr for word in words), checked.stderr
+
+
+def test_sky_and_link_print_their_tables(run):
+    sky = run("sky", "small.toml")
+    assert sky.exit_code == 0
+    assert sky.stdout.splitlines()[0].startswith("time_utc,sun_elevation_deg,sun_azimuth_deg")
+    assert len(sky.stdout.splitlines()) == 1 + 24
+    link = run("link", "small.toml")
+    assert link.exit_code == 0
+    assert "longest gap" in link.stderr
+    assert link.stdout.splitlines()[0].startswith("platform,station,acquisition_utc,loss_utc")
+
+
+def test_figures_are_written(run, tmp_path):
+    assert run("sky", "small.toml", "-o", "s.csv", "--figure", "sky.svg").exit_code == 0
+    assert run("link", "small.toml", "-o", "l.csv", "--figure", "link.pdf").exit_code == 0
+    assert (tmp_path / "sky.svg").stat().st_size > 0
+    assert (tmp_path / "link.pdf").stat().st_size > 0
+
+
+def test_start_writes_a_scenario_that_reads_and_keeps_what_is_there(run, tmp_path):
+    from obsplan.scenario import read_scenario
+
+    assert run("start", "mine").exit_code == 0
+    assert read_scenario(tmp_path / "mine" / "scenario.toml").site.name
+    again = run("start", "mine")
+    assert again.exit_code == 2 and "already there" in again.stderr
