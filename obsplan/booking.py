@@ -170,17 +170,15 @@ def _send_and_charge(problem: Problem, booking: Booking, needed, stored, held, s
     rows = []
     for n in order:
         node = problem.nodes[n]
-        room_w = np.maximum(node.bus_limit_w - booking.peak_w[n], 0.0)
-        draw_w = node.transmit_w * node.send_share
-        bus_share = np.divide(room_w, draw_w, out=np.ones(steps), where=draw_w > 0)
+        # While on, the transmitter draws all it takes: a bus without that room bars it.
+        fits = booking.peak_w[n] + node.transmit_w <= node.bus_limit_w + TOLERANCE
         rows.append(
             (
                 n,
                 (node.generation_w - booking.load_w[n]).tolist(),
                 booking.data_mbit[n].tolist(),
-                np.where(booking.may_send[n], node.send_mbit, 0.0).tolist(),
-                draw_w.tolist(),
-                np.clip(bus_share, 0.0, 1.0).tolist(),
+                np.where(booking.may_send[n] & fits, node.send_mbit, 0.0).tolist(),
+                (node.transmit_w * node.send_share).tolist(),
                 needed[n].tolist(),
                 node.station.tolist(),
             )
@@ -191,13 +189,13 @@ def _send_and_charge(problem: Problem, booking: Booking, needed, stored, held, s
         stored[n, 0], held[n, 0] = charge[n], data[n]
     for t in range(steps):
         busy: dict[int, float] = {}
-        for n, net_w, new, send, draw, bus_share, need, station in rows:
+        for n, net_w, new, send, draw, need, station in rows:
             node = problem.nodes[n]
             data[n] += new[t]
             net = net_w[t]
             wanted = 0.0
             if send[t] > 0 and data[n] > 0:
-                wanted = min(1.0, data[n] / send[t], bus_share[t])
+                wanted = min(1.0, data[n] / send[t])
                 if node.receiver >= 0:
                     target = problem.nodes[node.receiver]
                     room = max(0.0, target.store_mbit - data[node.receiver])

@@ -6,7 +6,7 @@ environment and nothing of how the slots were chosen.
 
 from collections.abc import Iterator
 from dataclasses import dataclass
-from math import inf
+from math import ceil, floor, inf
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -67,13 +67,16 @@ def check(scenario: Scenario, environment: "Environment", slots: pd.DataFrame) -
 
     `slots` has columns `activity`, `start_utc`, and if wanted `end_utc` (missing: as long
     as the scenario asks) and `slot` (an id; missing: the row, counted from 1); times carry
-    a zone. Rows named as in `Scenario.sending_names` say when a platform may send; without
-    any, it may whenever it can. Raises TableError when slots are not such a table, ValueError when the
-    environment is not that of the scenario.
+    a zone. Rows named as in `Scenario.sending_names`, with an `end_utc`, say when a platform
+    may send: then none sends outside its own rows. Without any, all send whenever they can.
+    Raises TableError when slots are not such a table, ValueError when the environment is not
+    that of the scenario.
     """
     minutes = _covered_minutes(scenario, environment)
-    slots, may_send = _planned_sending(scenario, slots, minutes)
-    runs = _runs(scenario, slots)
+    slots = _numbered(slots)
+    sends = slots["activity"].isin(list(scenario.sending_names))
+    may_send = _planned_sending(scenario, slots[sends], minutes)
+    runs = _runs(scenario, slots[~sends])
     books = replay(scenario, environment, runs, may_send, minutes)
     rules = rule_names(scenario)
     found = [
@@ -125,37 +128,54 @@ def _covered_minutes(scenario: Scenario, environment: "Environment") -> int:
     return minutes
 
 
+def _numbered(slots: pd.DataFrame) -> pd.DataFrame:
+    """The rows, each with an id; raises TableError where a needed column is missing."""
+    needed = ["activity", "start_utc"]
+    if slots.empty:
+        return pd.DataFrame(columns=["slot", *needed])
+    missing = [c for c in needed if c not in slots]
+    if missing:
+        raise TableError(f"slots: column {' and '.join(missing)} is missing")
+    return slots if "slot" in slots else slots.assign(slot=range(1, len(slots) + 1))
+
+
 def _planned_sending(
-    scenario: Scenario, slots: pd.DataFrame, minutes: int
-) -> tuple[pd.DataFrame, dict[str, np.ndarray]]:
-    """The slots of activities, and the minutes in which the other rows let platforms send."""
+    scenario: Scenario, rows: pd.DataFrame, minutes: int
+) -> dict[str, np.ndarray]:
+    """The minutes that lie wholly in rows of sending, for every platform if there are rows."""
+    if rows.empty:
+        return {}
     names = scenario.sending_names
-    if slots.empty or "activity" not in slots or not slots["activity"].isin(names).any():
-        return slots, {}
-    sends = slots["activity"].isin(names)
     may_send = {name: np.zeros(minutes, dtype=bool) for name in names.values()}
-    for name, rows in slots[sends].groupby("activity"):
-        if "end_utc" not in rows or rows["end_utc"].isna().any():
+    start_min, end_min = _bounds_min(scenario, rows)
+    for name, start, end in zip(rows["activity"], start_min, end_min):
+        if np.isnan(end):
             raise TableError(f"slots: {name} needs an end_utc in every row")
-        allowed = may_send[names[name]]
-        first = np.ceil(_span_minutes(scenario, rows["start_utc"])).astype(int)
-        last = np.floor(_span_minutes(scenario, rows["end_utc"])).astype(int)
-        for start, end in zip(first, last):
-            allowed[max(start, 0) : max(end, 0)] = True
-    return slots[~sends], may_send
+        may_send[names[name]][max(ceil(start), 0) : max(floor(end), 0)] = True
+    return may_send
 
 
 def _runs(scenario: Scenario, slots: pd.DataFrame) -> list[Run]:
     """The slots in order of start, as minutes of the span."""
     if slots.empty:
         return []
-    missing = [c for c in ("activity", "start_utc") if c not in slots]
-    if missing:
-        raise TableError(f"slots: column {' and '.join(missing)} is missing")
     activities = {a.name: a for a in scenario.activity}
     unknown = sorted({str(name) for name in slots["activity"]} - set(activities))
     if unknown:
         raise TableError(f"slots: no such activity: {', '.join(unknown)}")
+    start_min, end_min = _bounds_min(scenario, slots)
+    runs = []
+    for slot, name, start, end in zip(slots["slot"], slots["activity"], start_min, end_min):
+        activity = activities[name]
+        end = start + scenario.slot_min(activity) if np.isnan(end) else end
+        runs.append(
+            Run(str(slot), activity, scenario.platform_of(activity), float(start), float(end))
+        )
+    return sorted(runs, key=lambda run: (run.start_min, run.end_min, run.activity.name, run.slot))
+
+
+def _bounds_min(scenario: Scenario, slots: pd.DataFrame) -> tuple[np.ndarray, np.ndarray]:
+    """Start and end of every row in minutes of the span; NaN where the end is missing."""
     start_min = _span_minutes(scenario, slots["start_utc"])
     end_min = np.full(len(slots), np.nan)
     if "end_utc" in slots and slots["end_utc"].notna().any():
@@ -164,15 +184,7 @@ def _runs(scenario: Scenario, slots: pd.DataFrame) -> list[Run]:
         raise TableError("slots: every slot needs a start_utc")
     if (end_min <= start_min).any():
         raise TableError("slots: every slot must end after it starts")
-    ids = slots["slot"] if "slot" in slots else range(1, len(slots) + 1)
-    runs = []
-    for slot, name, start, end in zip(ids, slots["activity"], start_min, end_min):
-        activity = activities[name]
-        end = start + scenario.slot_min(activity) if np.isnan(end) else end
-        runs.append(
-            Run(str(slot), activity, scenario.platform_of(activity), float(start), float(end))
-        )
-    return sorted(runs, key=lambda run: (run.start_min, run.end_min, run.activity.name, run.slot))
+    return start_min, end_min
 
 
 def _span_minutes(scenario: Scenario, times: pd.Series) -> np.ndarray:

@@ -1,4 +1,335 @@
-"""placeholder"""
+"""Why a run found no place, and the smallest single change that would let one more in.
+
+Every change that is named has been tried: the run is booked on a copy of the plan in
+which that one thing is different, and battery and store run through the whole span.
+"""
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+from math import ceil, floor
+
+import numpy as np
 import pandas as pd
-def unplaced(scenario, environment, booking, timeline):
-    return pd.DataFrame()
+
+from obsplan import trial
+from obsplan.booking import TOLERANCE, Booking
+from obsplan.check import figure
+from obsplan.environment import Environment, depth_column
+from obsplan.problem import Node, Task
+from obsplan.replay import stamp
+from obsplan.scenario import Activity, Scenario
+from obsplan.windows import COLUMN_OF, start_mask, why_no_window
+
+# Starts, and slots, that are tried for one kind of change.
+MOST_STARTS = 4
+MOST_SLOTS = 8
+# Reason and would_fit_if.
+Answer = tuple[str, str]
+
+
+@dataclass(frozen=True)
+class Case:
+    """One activity that wants another run in the plan `booking`."""
+
+    scenario: Scenario
+    environment: Environment
+    booking: Booking
+    slots: dict[tuple[str, str], str]
+    task: int
+    hurdles: dict[str, np.ndarray]
+
+    @property
+    def activity(self) -> Activity:
+        return self.scenario.activity[self.task]
+
+    @property
+    def asked(self) -> Task:
+        return self.booking.problem.tasks[self.task]
+
+    @property
+    def node(self) -> Node:
+        return self.booking.problem.nodes[self.asked.node]
+
+    def at(self, step: int) -> str:
+        """The step's first instant, as the user reads it."""
+        return stamp(self.scenario, step * self.scenario.span.step_min)
+
+    def free_but_for(self, *families: str) -> np.ndarray:
+        """Starts at which no other family than `families` stands in the way."""
+        others = [h > TOLERANCE for family, h in self.hurdles.items() if family not in families]
+        return ~np.any(others, axis=0)
+
+    def only(self, family: str) -> np.ndarray:
+        """Starts at which `family` stands in the way, and nothing else does."""
+        return self.free_but_for(family) & (self.hurdles[family] > TOLERANCE)
+
+    def best(self, amount: np.ndarray, where: np.ndarray) -> Iterator[int]:
+        """A few starts of `where`, least `amount` first, a slot's length apart."""
+        left = np.where(where & np.isfinite(amount), amount, np.inf)
+        for _ in range(MOST_STARTS):
+            if np.isinf(left).all():
+                return
+            start = int(np.argmin(left))
+            yield start
+            left[max(0, start - self.asked.length + 1) : start + self.asked.length] = np.inf
+
+
+def unplaced(
+    scenario: Scenario, environment: Environment, booking: Booking, timeline: pd.DataFrame
+) -> pd.DataFrame:
+    """Activities with fewer runs than asked: `activity, wanted, placed, reason, would_fit_if`.
+
+    `booking` is the plan with its flow up to date, `timeline` the same plan as a table,
+    whose ids name the slots. `would_fit_if` is one change that was tried and lets one
+    more run in, or says that none was found.
+    """
+    slots = {
+        (slot.activity, f"{slot.start_utc:%Y-%m-%dT%H:%MZ}"): slot.slot
+        for slot in timeline.itertuples()
+    }
+    rows = []
+    for i, task in enumerate(booking.problem.tasks):
+        if len(booking.runs[i]) < task.count:
+            case = Case(scenario, environment, booking, slots, i, trial.hurdles(booking, i))
+            rows.append((task.name, task.count, len(booking.runs[i]), *_answer(case)))
+    kinds = {"activity": "str", "wanted": "int64", "placed": "int64", "reason": "str",
+             "would_fit_if": "str"}  # fmt: skip
+    return pd.DataFrame(rows, columns=list(kinds)).astype(kinds)
+
+
+def _answer(case: Case) -> Answer:
+    """The first change that lets a run in, the kinds in order of what they ask of a team."""
+    for change in (_nothing, _more_downlink, _more_energy):
+        answer = change(case)
+        if answer:
+            return answer
+    for changes in (
+        _slot_gives_way,
+        _shorter_gap,
+        _more_bus_power,
+        _less_waiting,
+        _wider_range,
+        _longer_contact,
+    ):
+        for start, changed, answer in changes(case):
+            if trial.lets_in(changed, case.task, start):
+                return answer
+    return _no_single_change(case)
+
+
+def _nothing(case: Case) -> Answer | None:
+    """A start at which the run fits as things are."""
+    for start in case.best(trial.crowding_mbit(case.booking, case.task), case.free_but_for()):
+        answer = _fits(case, trial.with_run(case.booking, case.task, start), start)
+        if answer:
+            return answer
+    return None
+
+
+def _fits(case: Case, twin: Booking, start: int) -> Answer | None:
+    """The answer when `twin`, the plan with the run at `start`, holds as it is."""
+    if twin.flow.short or not trial.holds_by_the_minute(case.scenario, case.environment, twin):
+        return None
+    worth = case.booking.next_value(case.task)[start]
+    reason = "left out by the search" if worth > 0 else "one more run is worth nothing"
+    return reason, f"nothing: it fits at {case.at(start)}"
+
+
+def _more_downlink(case: Case) -> Answer | None:
+    """Data sent off, or room for it, where nothing but a store stands in the way."""
+    found, begin = None, 0
+    for start in case.best(trial.crowding_mbit(case.booking, case.task), case.free_but_for()):
+        twin = trial.with_run(case.booking, case.task, start)
+        relief = trial.least_relief(twin, found.mbit - 1 / trial.TENTHS if found else np.inf)
+        if relief and relief.mbit > 0:
+            found, begin = relief, start
+    if found is None:
+        return None
+    name = case.booking.problem.nodes[found.node].name
+    instead = f", or as much more {found.instead}" if found.instead else ""
+    return f'storage and downlink of "{name}"', (
+        f'{figure(found.mbit)} Mbit more sent by "{name}" for the same energy '
+        f"before {case.at(found.step + 1)}{instead} (start {case.at(begin)})"
+    )
+
+
+def _more_energy(case: Case) -> Answer | None:
+    missing_wh, node = case.hurdles["energy"], case.node
+    found, begin = None, 0
+    for start in case.best(missing_wh, case.only("energy")):
+        twin = case.booking.copy()
+        twin.add(case.task, start)
+        most = found - 1 / trial.TENTHS if found else node.capacity_wh - node.reserve_wh
+        wh = trial.least_charge_wh(twin, case.asked.node, start, missing_wh[start], most)
+        if wh == 0:
+            answer = _fits(case, trial.settled(twin), start)
+            if answer:
+                return answer
+        elif wh:
+            found, begin = wh, start
+    if found is None:
+        return None
+    return f'energy of "{node.name}"', (
+        f'{figure(found)} Wh more in the battery of "{node.name}" before {case.at(begin)}'
+    )
+
+
+# Each of these yields a start, the plan as changed, and the answer if that lets the run in.
+Changes = Iterator[tuple[int, Booking, Answer]]
+
+
+def _slot_gives_way(case: Case) -> Changes:
+    """Slots whose place, and what they used, may be enough for the run; least worthy first."""
+    booking, missing_wh = case.booking, case.hurdles["energy"]
+    lone = case.free_but_for("exclusion", "bus power", "energy") & (case.hurdles["exclusion"] == 1)
+    offers = []
+    for rival, began, barred in trial.rival_runs(booking, case.task):
+        starts = np.flatnonzero(lone & barred)
+        if len(starts) and len(booking.runs[rival]) > booking.problem.tasks[rival].must:
+            without = booking.copy()
+            without.add(rival, began, -1)
+            start = int(starts[np.argmin(missing_wh[starts])])
+            loss = booking.value() - without.value()
+            offers.append((loss, missing_wh[start], began, rival, start, without))
+    for loss, _, began, rival, start, without in sorted(offers, key=lambda o: o[:4])[:MOST_SLOTS]:
+        gain = float(without.next_value(case.task)[start])
+        name, at = booking.problem.tasks[rival].name, case.at(began)
+        worth = "" if gain > loss else ": worth no more than what it would displace"
+        change = f"slot {case.slots[name, at]} ({name}, {at}) gave way"
+        change += f": -{loss:.1f} + {gain:.1f} in value"
+        yield start, without, (f'exclusion with "{name}"{worth}', change)
+
+
+def _shorter_gap(case: Case) -> Changes:
+    short, step_min = case.hurdles["gap"], case.scenario.span.step_min
+    for start in case.best(short, case.only("gap") & (short <= case.asked.gap)):
+        gap = case.asked.gap - int(short[start])
+        change = f"the gap were {case.activity.gap_min - gap * step_min} min shorter"
+        changed = trial.with_task(case.booking, case.task, gap=gap)
+        yield start, changed, ("gap", f"{change} (start {case.at(start)})")
+
+
+def _more_bus_power(case: Case) -> Changes:
+    excess_w, node = case.hurdles["bus power"], case.node
+    for start in case.best(excess_w, case.only("bus power")):
+        more_w = ceil(excess_w[start] * trial.TENTHS - 1e-6) / trial.TENTHS
+        change = f'{figure(more_w)} W more bus power on "{node.name}" (start {case.at(start)})'
+        limit_w = node.bus_limit_w + more_w
+        changed = trial.with_node(case.booking, case.asked.node, bus_limit_w=limit_w)
+        yield start, changed, (f'bus power of "{node.name}"', change)
+
+
+def _less_waiting(case: Case) -> Changes:
+    """A shorter settling time, or no waiting for one activity at all."""
+    booking, wait, earlier = case.booking, case.hurdles["order"], case.asked.earlier
+    for start in case.best(wait, case.only("order")):
+        k = max(range(len(earlier)), key=lambda k: booking.met_from(*earlier[k][:2]))
+        awaited, settle, met_from = earlier[k]
+        name, left = booking.problem.tasks[awaited].name, settle - int(wait[start])
+        reason, change = f'order: waits for "{name}"', f'it did not have to wait for "{name}"'
+        eased = ()
+        if not booking.runs[awaited]:
+            reason += ", which has no run"
+        elif left >= 0:
+            eased = ((awaited, left, met_from),)
+            less_min = case.activity.after[k].settle_min - left * case.scenario.span.step_min
+            change = f'the settling time after "{name}" were {less_min} min shorter'
+        eased = earlier[:k] + eased + earlier[k + 1 :]
+        changed = trial.with_task(booking, case.task, earlier=eased)
+        yield start, changed, (reason, f"{change} (start {case.at(start)})")
+
+
+def _wider_range(case: Case) -> Changes:
+    """One range of the activity's conditions a little wider."""
+    scenario, environment, when = case.scenario, case.environment, case.activity.when
+    ranges = {key: (column, getattr(when, key), key) for key, column in COLUMN_OF.items()}
+    if when.ground is not None:
+        depth_m = when.ground.depth_m
+        what = f"ground temperature_k at {depth_m:g} m"
+        ranges["ground"] = depth_column(depth_m), when.ground.temperature_k, what
+    for key, (column, limits, what) in ranges.items():
+        # A local time that runs over midnight has no end that could be moved outwards.
+        if limits is None or limits[0] > limits[1]:
+            continue
+        slots = _slots(case, environment.sky[column].to_numpy())
+        lowest, highest = slots.min(axis=1), slots.max(axis=1)
+        lacking = np.maximum(limits[0] - lowest, highest - limits[1])
+        otherwise = start_mask(scenario, environment, _allowing(case.activity, key, None))
+        open_ = case.only("window") & otherwise[: len(slots)] & (lacking > 0)
+        for start in case.best(lacking, open_):
+            low = min(limits[0], floor(lowest[start] * trial.TENTHS) / trial.TENTHS)
+            high = max(limits[1], ceil(highest[start] * trial.TENTHS) / trial.TENTHS)
+            wider = _allowing(case.activity, key, (low, high))
+            starts = start_mask(scenario, environment, wider)
+            change = f"{what} might run from {figure(low)} to {figure(high)}"
+            answer = _window_reason(case, what), f"{change} (start {case.at(start)})"
+            yield start, trial.with_task(case.booking, case.task, starts=starts), answer
+
+
+def _allowing(activity: Activity, key: str, limits: tuple[float, float] | None) -> Activity:
+    """The activity with other limits in `when.<key>`, or none."""
+    if key == "ground" and limits is not None:
+        limits = activity.when.ground.model_copy(update={"temperature_k": limits})
+    when = activity.when.model_copy(update={key: limits})
+    return activity.model_copy(update={"when": when})
+
+
+def _longer_contact(case: Case) -> Changes:
+    """Contact in those minutes of a slot that lack it."""
+    whole = case.activity.contact == "whole"
+    if case.activity.contact == "none":
+        return
+    in_contact = case.environment.platforms[case.node.name]["in_contact"].to_numpy(dtype=bool)
+    silent = _slots(case, ~in_contact)
+    missing_min = silent.sum(axis=1) if whole else silent[:, 0].astype(int)
+    unbound = case.activity.model_copy(update={"contact": "none"})
+    starts = start_mask(case.scenario, case.environment, unbound)
+    open_ = case.only("window") & starts[: len(silent)] & (missing_min > 0)
+    for start in case.best(missing_min, open_):
+        change, end = f"there were contact at {case.at(start)}", start + case.asked.length
+        if whole:
+            change = f"contact were {missing_min[start]} min longer"
+            change += f" between {case.at(start)} and {case.at(end)}"
+        changed = trial.with_task(case.booking, case.task, starts=starts)
+        yield start, changed, (_window_reason(case, "contact"), change)
+
+
+def _slots(case: Case, minutes: np.ndarray) -> np.ndarray:
+    """The minutes of a slot from each start: (starts, minutes of a slot)."""
+    step_min = case.scenario.span.step_min
+    within = minutes[: case.booking.problem.steps * step_min]
+    if not len(case.hurdles["window"]):
+        return np.zeros((0, 1), dtype=minutes.dtype)
+    view = np.lib.stride_tricks.sliding_window_view(within, case.asked.length * step_min)
+    return view[::step_min]
+
+
+def _window_reason(case: Case, condition: str) -> str:
+    why = why_no_window(case.scenario, case.environment, case.activity)
+    return f"no window: {why}" if why else f"window: {condition}"
+
+
+def _no_single_change(case: Case) -> Answer:
+    """What bars the permitted start that the fewest rules bar."""
+    none = "no single change found"
+    why = why_no_window(case.scenario, case.environment, case.activity)
+    barred = np.array([amount > TOLERANCE for amount in case.hurdles.values()])
+    if not barred.size:
+        return f"no window: {why}", none
+    overlaps_own = case.hurdles["gap"] > case.asked.gap
+    count = barred.sum(axis=0) + overlaps_own
+    start = int(np.lexsort((case.hurdles["energy"], count, case.hurdles["window"]))[0])
+    families = [family for family, bars in zip(case.hurdles, barred[:, start]) if bars]
+    if overlaps_own[start]:
+        families[families.index("gap")] = "its other runs"
+    twin = case.booking.copy()
+    twin.add(case.task, start)
+    # With all the energy that the battery can hold, data may still find no room.
+    full = trial.charged(twin, case.asked.node, start, case.node.capacity_wh)
+    if any(tried.flow.short.startswith("storage") for tried in (trial.settled(twin), full)):
+        families.append("storage")
+    families = families or ["the replay by the minute"]
+    rules = "1 rule stands" if len(families) == 1 else f"{len(families)} rules at once stand"
+    return f"no window: {why}" if why else " and ".join(families), (
+        f"{none}; {rules} in the way at the best start, {case.at(start)} ({', '.join(families)})"
+    )

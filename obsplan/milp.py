@@ -1,9 +1,10 @@
 """The scheduling problem as a mixed-integer linear model: arrays, free of any solver.
 
 One binary per task and step says that a run starts there; which of several equal runs it
-is has no variable, so there is no symmetry. Battery and store are concave relaxations that are tight where it matters:
-energy may be spilled at will and sending is a share of the time in contact, so every
-plan that a replay accepts is feasible here, and the best of this model bounds them all.
+is has no variable, so there is no symmetry. Battery and store are concave relaxations
+that are tight where it matters: energy may be spilled at will and sending is a share of
+the time in contact. So every plan that a replay accepts is feasible in the model of a
+relaxed problem, and the best of that bounds them all.
 """
 
 from dataclasses import dataclass
@@ -261,29 +262,54 @@ def _resources(draft: _Draft, problem: Problem, starts: list[_Starts]) -> list[n
     """Bus, battery and store of every node; returns the columns of the sending shares."""
     sharing = [_sharing(draft, node) for node in problem.nodes]
     for n, node in enumerate(problem.nodes):
-        own = [(t, s) for t, s in zip(problem.tasks, starts) if t.node == n]
+        mine = [i for i, task in enumerate(problem.tasks) if task.node == n]
+        own = [(problem.tasks[i], starts[i]) for i in mine]
         sending = (np.arange(problem.steps), sharing[n], node.transmit_w * node.send_share)
         load = [sending]
         for task, its_starts in own:
             load += _profile_terms(its_starts, task.load_w, 1.0)
-        _bus(draft, problem, node, own, sending)
+        _bus(draft, node, own, _crowds(mine, problem.exclusive), sharing[n])
         _battery(draft, problem, node, load)
         _store(draft, problem, n, own, sharing)
     _stations(draft, problem, sharing)
     return sharing
 
 
-def _bus(draft: _Draft, problem: Problem, node: Node, own, sending) -> None:
-    """Peak draws fit on the bus, in the steps in which they might not."""
+def _crowds(tasks: list[int], pairs: frozenset[tuple[int, int]]) -> list[list[int]]:
+    """Positions in `tasks` sorted into sets, few but not fewest, of which each pair excludes."""
+    crowds: list[list[int]] = []
+    for k, i in enumerate(tasks):
+        for crowd in crowds:
+            if all((min(i, tasks[m]), max(i, tasks[m])) in pairs for m in crowd):
+                crowd.append(k)
+                break
+        else:
+            crowds.append([k])
+    return crowds
+
+
+def _bus(draft: _Draft, node: Node, own, crowds: list[list[int]], share: np.ndarray) -> None:
+    """Peak draws fit on the bus, in the steps in which they might not.
+
+    Of each crowd (positions in `own`) one can run at a time. The transmitter is on or
+    off and draws all it takes while on, however short that is.
+    """
     room_w = node.bus_limit_w - node.base_peak_w
-    most_w = np.where(sending[1] >= 0, sending[2], 0.0)
-    peak = [sending]
-    for task, its_starts in own:
-        most_w = most_w + task.peak_w.max() * its_starts.possible(task.length)
-        peak += _profile_terms(its_starts, task.peak_w, 1.0)
+    most_w = np.where(share >= 0, node.transmit_w, 0.0)
+    draws_w = [task.peak_w.max() * starts.possible(task.length) for task, starts in own]
+    for crowd in crowds:
+        most_w = most_w + np.max([draws_w[k] for k in crowd], axis=0)
+    peak = [
+        term for task, starts in own for term in _profile_terms(starts, task.peak_w, 1.0)
+    ]
     tight = most_w > room_w
     number = np.cumsum(tight) - 1
-    terms = [
+    switched = np.flatnonzero(tight & (share >= 0) & (node.transmit_w > 0))
+    high = room_w[switched] >= node.transmit_w
+    on = draft.add_columns(len(switched), high=high, integer=True)
+    rows = np.arange(len(switched))
+    draft.add_rows(len(switched), -np.inf, 0, (rows, share[switched], 1), (rows, on, -1))
+    terms = [(number[switched], on, node.transmit_w)] + [
         (number[row[tight[row]]], column[tight[row]], np.broadcast_to(factor, len(row))[tight[row]])
         for row, column, factor in peak
     ]
@@ -302,8 +328,9 @@ def _battery(draft: _Draft, problem: Problem, node: Node, load) -> None:
     """stored[t+1] <= stored[t] + the gain of the step, concave in its net power."""
     steps, hour = problem.steps, problem.step_h
     surplus = node.generation_w - node.base_w
-    heaviest = node.bus_limit_w + node.generation_w
-    net = draft.add_columns(steps, low=-heaviest, high=np.maximum(surplus, -heaviest))
+    # On the mean of a step, too, the bus carries no more than its limit.
+    lowest = node.generation_w - node.bus_limit_w
+    net = draft.add_columns(steps, low=lowest, high=np.maximum(surplus, lowest))
     rows = np.arange(steps)
     draft.add_rows(steps, -np.inf, surplus, (rows, net, 1), *load)
     low = np.full(steps, node.reserve_wh)

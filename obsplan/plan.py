@@ -62,10 +62,11 @@ def plan(
     _require_idle(scenario, environment)
     _require_windows(scenario, environment)
     question = problem(scenario, environment)
+    relaxed = problem(scenario, environment, relaxed=True)
     best: tuple[Booking, Verdict] | None = None
     bound = np.inf
     try:
-        for booking, bound in better_plans(question, question, gap):
+        for booking, bound in better_plans(question, relaxed, gap):
             if best is None or np.isfinite(bound):
                 best = _holding(scenario, environment, question, booking, best)
                 report(

@@ -17,8 +17,8 @@ from obsplan.windows import coverage_bin, start_mask
 class Task:
     """One activity. Profiles have one entry per step of a slot (`length` of them).
 
-    load_w is the mean draw of the step, peak_w the highest in it: energy follows the
-    mean, the bus must carry the peak. `earlier` lists (task, steps from that task's end,
+    load_w is the mean draw of the step, peak_w the highest of its minutes (the lowest in a
+    relaxed problem): energy follows the mean, the bus must carry the peak. `earlier` lists (task, steps from that task's end,
     step from which the order is met whatever is planned). `held` counts, per coverage
     bin, runs that are fixed elsewhere and take the first places there.
     """
@@ -48,8 +48,9 @@ class Task:
 class Node:
     """One platform; arrays have one entry per step.
 
-    send_mbit is the most that can leave in a step, `receiver` the node it goes to (-1 is
-    Earth). Peak base load counts for the bus, mean base load for the battery.
+    send_mbit is the most that can leave in a step, send_share the part of the step in which
+    the transmitter is then on, `receiver` the node it goes to (-1 is Earth). Peak base load
+    counts for the bus, mean base load for the battery.
     """
 
     name: str
@@ -86,14 +87,20 @@ class Problem:
     exclusive: frozenset[tuple[int, int]]
 
 
-def problem(scenario: Scenario, environment: Environment) -> Problem:
-    """The scheduling problem of a scenario in its environment."""
+def problem(scenario: Scenario, environment: Environment, relaxed: bool = False) -> Problem:
+    """The scheduling problem of a scenario in its environment.
+
+    Within a step it is strict where it does not know better: peaks of different minutes
+    meet on the bus, and sending takes as long as at the step's mean rate. `relaxed` turns
+    this round, so that every plan which a replay by the minute accepts is one of the
+    relaxed problem, and a bound on that is a bound on them all.
+    """
     names = [a.name for a in scenario.activity]
     return Problem(
         steps=scenario.steps,
         step_h=scenario.span.step_min / 60,
-        tasks=tuple(_task(scenario, environment, a, names) for a in scenario.activity),
-        nodes=tuple(_node(scenario, environment, p) for p in scenario.platform),
+        tasks=tuple(_task(scenario, environment, a, names, relaxed) for a in scenario.activity),
+        nodes=tuple(_node(scenario, environment, p, relaxed) for p in scenario.platform),
         exclusive=frozenset(exclusive_pairs(scenario)),
     )
 
@@ -128,7 +135,9 @@ def exclusive_pairs(scenario: Scenario) -> set[tuple[int, int]]:
     return pairs
 
 
-def _task(scenario: Scenario, environment: Environment, activity: Activity, names) -> Task:
+def _task(
+    scenario: Scenario, environment: Environment, activity: Activity, names, relaxed: bool
+) -> Task:
     step_min = scenario.span.step_min
     slot_min = scenario.slot_min(activity)
     draw_w, data_mbit = (
@@ -141,7 +150,7 @@ def _task(scenario: Scenario, environment: Environment, activity: Activity, name
         node=platforms.index(scenario.platform_of(activity)),
         length=slot_min // step_min,
         load_w=draw_w.mean(axis=1),
-        peak_w=draw_w.max(axis=1),
+        peak_w=draw_w.min(axis=1) if relaxed else draw_w.max(axis=1),
         data_mbit=data_mbit.sum(axis=1),
         count=activity.count,
         must=activity.must,
@@ -158,7 +167,9 @@ def _task(scenario: Scenario, environment: Environment, activity: Activity, name
     )
 
 
-def _node(scenario: Scenario, environment: Environment, platform: Platform) -> Node:
+def _node(
+    scenario: Scenario, environment: Environment, platform: Platform, relaxed: bool
+) -> Node:
     step_min, steps = scenario.span.step_min, scenario.steps
     table = environment.platforms[platform.name]
     names = [p.name for p in scenario.platform]
@@ -168,7 +179,8 @@ def _node(scenario: Scenario, environment: Environment, platform: Platform) -> N
     def per_step(column: str) -> np.ndarray:
         return table[column].to_numpy(dtype=float).reshape(steps, step_min)
 
-    rate_kbps = per_step("rate_kbps")
+    rate_kbps, base_w = per_step("rate_kbps"), per_step("base_load_w")
+    fastest_kbps = np.maximum(rate_kbps.max(axis=1), 1e-12)
     station = table["station"].to_numpy().reshape(steps, step_min)
     # A station counts for a step when it serves the platform in all its sending minutes.
     used = [
@@ -178,8 +190,8 @@ def _node(scenario: Scenario, environment: Environment, platform: Platform) -> N
     return Node(
         name=platform.name,
         generation_w=per_step("generation_w").mean(axis=1),
-        base_w=per_step("base_load_w").mean(axis=1),
-        base_peak_w=per_step("base_load_w").max(axis=1),
+        base_w=base_w.mean(axis=1),
+        base_peak_w=base_w.min(axis=1) if relaxed else base_w.max(axis=1),
         base_data_mbit=np.zeros(steps),
         bus_limit_w=platform.bus_limit_w,
         capacity_wh=battery.capacity_wh,
@@ -191,7 +203,9 @@ def _node(scenario: Scenario, environment: Environment, platform: Platform) -> N
         charge_limit_w=battery.charge_limit_w or np.inf,
         transmit_w=platform.radio.transmit_w,
         send_mbit=rate_kbps.sum(axis=1) * 60 / 1000,
-        send_share=(rate_kbps > 0).mean(axis=1),
+        send_share=rate_kbps.mean(axis=1) / fastest_kbps
+        if relaxed
+        else (rate_kbps > 0).mean(axis=1),
         receiver=-1 if platform.radio.to == "earth" else names.index(platform.radio.to),
         station=np.array([stations.index(min(u)) if len(u) == 1 else -1 for u in used]),
         store_mbit=store.capacity_mbit,

@@ -26,8 +26,10 @@ def reference_errors(raw: dict[str, Any]) -> list[str]:
         lines += _unknown(f'instrument "{row["name"]}".platform', row.get("platform"),
                           names["platform"], "platform")  # fmt: skip
     for row in tables["platform"]:
+        if row["name"] == "earth":
+            lines.append('platform "earth": the name is kept for the Earth itself; choose another')
         lines += _radio_errors(row, tables)
-        lines += _battery_errors(row)
+        lines += _level_errors(row)
     for row in tables["activity"]:
         where = f'activity "{row["name"]}"'
         lines += _unknown(f"{where}.instrument", row.get("instrument"), names["instrument"],
@@ -51,7 +53,9 @@ def sending_name(platform: str, to: str) -> str:
 
 
 def _tables(raw: dict[str, Any], key: str) -> list[dict[str, Any]]:
-    return [t for t in _list(raw.get(key)) if isinstance(t, dict) and isinstance(t.get("name"), str)]
+    """The named tables; a single table where a list is due counts, its kind is told apart."""
+    tables = [raw[key]] if isinstance(raw.get(key), dict) else _list(raw.get(key))
+    return [t for t in tables if isinstance(t, dict) and isinstance(t.get("name"), str)]
 
 
 def _list(value: Any) -> list:
@@ -88,7 +92,8 @@ def _instant(value: Any) -> datetime | None:
             value = datetime.fromisoformat(value)
         except ValueError:
             return None
-    return value if isinstance(value, datetime) and value.tzinfo else None
+    usable = isinstance(value, datetime) and value.tzinfo and 1900 <= value.year <= 2200
+    return value if usable else None
 
 
 def _radio_errors(platform: dict[str, Any], tables: dict[str, list]) -> list[str]:
@@ -117,16 +122,28 @@ def _radio_errors(platform: dict[str, Any], tables: dict[str, list]) -> list[str
     return lines
 
 
-def _battery_errors(platform: dict[str, Any]) -> list[str]:
-    battery = platform.get("battery")
-    if not isinstance(battery, dict):
-        return []
-    where = f'platform "{platform["name"]}".battery'
-    reserve, start = battery.get("reserve"), battery.get("start", 1.0)
-    numbers = isinstance(reserve, int | float) and isinstance(start, int | float)
-    if numbers and 0 <= start < reserve <= 1:
-        return [f"{where}.start = {start}: below the reserve; allowed is {reserve} to 1"]
-    return []
+def _level_errors(platform: dict[str, Any]) -> list[str]:
+    """Levels of battery and store that contradict each other."""
+    where = f'platform "{platform["name"]}"'
+    lines = []
+    battery, store = platform.get("battery"), platform.get("store")
+    if isinstance(battery, dict):
+        reserve = battery.get("reserve")
+        for key in ("start", "end"):
+            level = battery.get(key)
+            if _numbers(level, reserve) and 0 <= level < reserve <= 1:
+                lines.append(f"{where}.battery.{key} = {level}: below the reserve; "
+                             f"allowed is {reserve} to 1")  # fmt: skip
+    if isinstance(store, dict):
+        start, capacity = store.get("start_mbit"), store.get("capacity_mbit")
+        if _numbers(start, capacity) and start > capacity > 0:
+            lines.append(f"{where}.store.start_mbit = {start}: more than the store holds; "
+                         f"allowed is 0 to {capacity}")  # fmt: skip
+    return lines
+
+
+def _numbers(*values: Any) -> bool:
+    return all(isinstance(v, int | float) and not isinstance(v, bool) for v in values)
 
 
 def _order_cycles(activities: list[dict[str, Any]]) -> list[str]:

@@ -29,6 +29,8 @@ def _utc(value: Any) -> Any:
         raise ValueError("not a time; write it like 2028-07-01T00:00:00Z")
     if value.tzinfo is None:
         raise ValueError("the time has no zone; end it with Z for UTC")
+    if not 1900 <= value.year <= 2200:
+        raise ValueError("the year is out of range; allowed are 1900 to 2200")
     value = value.astimezone(timezone.utc)
     if value.second or value.microsecond:
         raise ValueError("the time must be a whole minute")
@@ -45,6 +47,12 @@ def _rising_pair(value: tuple[float, float]) -> tuple[float, float]:
     return value
 
 
+def _hours_of_day(value: tuple[float, float]) -> tuple[float, float]:
+    if not all(0 <= bound <= 24 for bound in value):
+        raise ValueError("the range must be [from, to] with both from 0 to 24 h")
+    return value
+
+
 def _rising(value: tuple[float, ...]) -> tuple[float, ...]:
     if any(b <= a for a, b in zip(value, value[1:])):
         raise ValueError("the bin edges must rise")
@@ -52,20 +60,25 @@ def _rising(value: tuple[float, ...]) -> tuple[float, ...]:
 
 
 Number = Annotated[float, Field(allow_inf_nan=False)]
-NotNegative = Annotated[Number, Field(ge=0)]
-Positive = Annotated[Number, Field(gt=0)]
+# Ceilings far above any spacecraft, so that a slip of the keyboard cannot spoil the sums.
+NotNegative = Annotated[Number, Field(ge=0, le=1e9)]
+Positive = Annotated[Number, Field(ge=1e-6, le=1e9)]
+Decibel = Annotated[Number, Field(ge=-300, le=300)]
 Share = Annotated[Number, Field(ge=0, le=1)]
-Efficiency = Annotated[Number, Field(gt=0, le=1)]
+Efficiency = Annotated[Number, Field(ge=0.01, le=1)]
 Latitude = Annotated[Number, Field(ge=-90, le=90)]
 Longitude = Annotated[Number, Field(ge=-180, le=360)]
 Azimuth = Annotated[Number, Field(ge=0, le=360)]
 Elevation = Annotated[Number, Field(ge=-10, le=90)]
 Slope = Annotated[Number, Field(ge=0, le=90)]
 Minutes = Annotated[int, Field(ge=1, le=60_000)]
-Name = Annotated[str, Field(min_length=1, max_length=60, pattern=r"^[^\x00-\x1f,;\"]+$")]
+# Names stand in CSV cells, which are read without the blanks around them.
+NAME_PATTERN = r'^[^\p{Z}\p{Cc},;"]([^\p{Zl}\p{Zp}\p{Cc},;"]{0,58}[^\p{Z}\p{Cc},;"])?$'
+Name = Annotated[str, Field(pattern=NAME_PATTERN)]
 Utc = Annotated[datetime, BeforeValidator(_utc)]
 Pair = Annotated[tuple[float, float], BeforeValidator(_list_as_tuple)]
 Range = Annotated[Pair, AfterValidator(_rising_pair)]
+HoursOfDay = Annotated[Pair, AfterValidator(_hours_of_day)]
 Names = Annotated[tuple[Name, ...], BeforeValidator(_list_as_tuple)]
 
 
@@ -106,7 +119,7 @@ class Station(Model):
     height_m: Annotated[Number, Field(ge=-500, le=9000)] = 0.0
     mask_deg: Annotated[Number, Field(ge=0, le=90)] = 10.0
     sun_limit_deg: Annotated[Number, Field(ge=0, le=90)] = 2.0
-    g_over_t_db_k: Number | None = None
+    g_over_t_db_k: Decibel | None = None
 
 
 class Array(Model):
@@ -144,11 +157,11 @@ class Budget(Model):
     """A link budget from the transmitter to the required signal at the station."""
 
     frequency_mhz: Positive
-    transmit_dbw: Number
-    antenna_gain_dbi: Number
-    losses_db: NotNegative
-    required_ebn0_db: Number
-    margin_db: NotNegative
+    transmit_dbw: Decibel
+    antenna_gain_dbi: Decibel
+    losses_db: Annotated[Number, Field(ge=0, le=300)]
+    required_ebn0_db: Decibel
+    margin_db: Annotated[Number, Field(ge=0, le=300)]
     ceiling_kbps: Positive
 
 
@@ -212,7 +225,7 @@ class When(Model):
     earth_phase_deg: Range | None = None
     surface_temperature_k: Range | None = None
     ground: GroundRange | None = None
-    local_time_h: Pair | None = None
+    local_time_h: HoursOfDay | None = None
 
 
 class Coverage(Model):
@@ -342,17 +355,21 @@ def read_scenario(path: str | Path) -> Scenario:
 
 def scenario_from(raw: dict[str, Any], source: str = "scenario") -> Scenario:
     """Validate a scenario given as nested dictionaries; `source` names it in errors."""
-    lines = []
-    lines += [f"{source}: {key}: unknown key" for key in INNER if key in raw]
+    lines = [f"{key}: unknown key" for key in INNER if key in raw]
     scenario = None
     try:
         scenario = Scenario.model_validate({k: v for k, v in raw.items() if k not in INNER})
     except ValidationError as problem:
-        lines += [f"{source}: {_line(raw, error)}" for error in problem.errors()]
-    lines += [f"{source}: {line}" for line in reference_errors(raw)]
+        lines += [_line(raw, error) for error in problem.errors()]
+    lines += reference_errors(raw)
     if lines:
-        raise ScenarioError("\n".join(lines))
+        raise ScenarioError("\n".join(f"{source}: {_printable(line)}" for line in lines))
     return scenario
+
+
+def _printable(line: str) -> str:
+    """The line with breaks and other marks that a terminal obeys spelled out."""
+    return "".join(mark if mark.isprintable() else repr(mark)[1:-1] for mark in line)
 
 
 def _line(raw: dict[str, Any], error: dict[str, Any]) -> str:
@@ -364,12 +381,18 @@ def _line(raw: dict[str, Any], error: dict[str, Any]) -> str:
         near = get_close_matches(str(loc[-1]), known, n=1, cutoff=0.5)
         hint = f"; did you mean '{near[0]}'?" if near else f"; known are {', '.join(known)}"
         return f"{where}: unknown key{hint}"
+    if kind == "missing" and isinstance(loc[-1], int):
+        return f"{key_path(raw, loc[:-1])}: must be a pair [low, high]"
     if kind == "missing":
         return f"{where}: is needed but missing"
-    if kind == "model_type":
-        return f"{where}: must be a table, not {error['input']!r}"
     value = "" if isinstance(error["input"], dict | list | tuple) else f" = {_shown(error['input'])}"
     limits = _limits(loc)
+    if kind == "tuple_type" and _holds_tables(loc):
+        return f"{where}{value}: must be a list of tables, each begun with [[{_heading(loc)}]]"
+    if kind == "model_type":
+        listed = isinstance(loc[-1], int)
+        head = f"[[{_heading(loc)}]]" if listed else f"[{_heading(loc)}]"
+        return f"{where}{value}: must be a table, begun with {head} or written in braces"
     message = {
         "float_type": "must be a number",
         "int_type": "must be a whole number",
@@ -377,8 +400,10 @@ def _line(raw: dict[str, Any], error: dict[str, Any]) -> str:
         "bool_type": "must be true or false",
         "tuple_type": "must be a list in brackets",
         "finite_number": "must be a finite number",
-        "too_short": f"must have at least {context.get('min_length')} entries",
-        "string_pattern_mismatch": "must not contain commas, semicolons, quotes or line breaks",
+        "too_short": f"must have {context.get('min_length')} or more entries",
+        "too_long": f"must have no more than {context.get('max_length')} entries",
+        "string_pattern_mismatch": "must have 1 to 60 characters, no comma, semicolon, quote or "
+        "line break, and no blank at either end",
         "literal_error": f"allowed are {context.get('expected')}",
         "value_error": str(context.get("error", "")),
     }.get(kind)
@@ -390,7 +415,12 @@ def _line(raw: dict[str, Any], error: dict[str, Any]) -> str:
 
 
 def _shown(value: Any) -> str:
-    return f'"{value}"' if isinstance(value, str) else str(value)
+    text = f'"{value}"' if isinstance(value, str) else str(value)
+    return text if len(text) <= 80 else f"{text[:70]}... ({len(text)} characters)"
+
+
+def _heading(loc: tuple) -> str:
+    return ".".join(part for part in loc if isinstance(part, str))
 
 
 def key_path(raw: Any, loc: tuple) -> str:
@@ -420,6 +450,11 @@ def _fields_at(loc: tuple) -> tuple[type[BaseModel] | None, Any]:
     return (holder if field else Scenario), field
 
 
+def _holds_tables(loc: tuple) -> bool:
+    _, field = _fields_at(loc)
+    return field is not None and _model_in(field.annotation) is not None
+
+
 def _model_in(annotation: Any) -> type[BaseModel] | None:
     if isinstance(annotation, type) and issubclass(annotation, BaseModel):
         return annotation
@@ -447,7 +482,7 @@ def _limits(loc: tuple) -> str:
 
     if field is not None:
         collect(field.metadata, field.annotation)
-    low = f"at least {bounds['ge']:g}" if "ge" in bounds else ""
-    low = f"more than {bounds['gt']:g}" if "gt" in bounds else low
-    high = f"at most {bounds['le']:g}" if "le" in bounds else ""
+    low = f"at least {bounds['ge']:.12g}" if "ge" in bounds else ""
+    low = f"more than {bounds['gt']:.12g}" if "gt" in bounds else low
+    high = f"at most {bounds['le']:.12g}" if "le" in bounds else ""
     return " and ".join(filter(None, (low, high)))

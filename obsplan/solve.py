@@ -12,6 +12,7 @@ from dataclasses import replace
 
 import highspy
 import numpy as np
+from scipy import sparse
 
 from obsplan.booking import Booking
 from obsplan.excerpt import excerpt
@@ -24,6 +25,11 @@ from obsplan.problem import Problem
 SWEEPS_H = (8, 12)
 TAIL_H = 16
 NODE_LIMIT = 10
+# So few permitted starts are a small problem, whose best plan is looked for at once; it is
+# proven in a second or two, mostly at the root of the tree.
+SMALL_STARTS = 1000
+SMALL_NODES = 500
+BOUND_SLACK = 1e-6
 # A gain below this share of the plan's value is not searched for.
 SMALL_GAIN = 5e-4
 # Sending costs a little and late starts cost a little, so that of equal plans the one
@@ -41,11 +47,18 @@ PLAIN_SEARCH = {
 def better_plans(problem: Problem, question: Problem, gap: float) -> Iterator[tuple[Booking, float]]:
     """Ever better plans, each with an upper bound on what any plan can be worth.
 
-    `problem` is planned in; it may keep more in reserve than `question`, which is bounded,
-    so that plans survive a finer replay. The first plan comes at once with an infinite
-    bound; the last is within `gap` of the bound, or no stretch of it could be improved.
-    Raises LookupError naming what stands in the way when required runs find no place.
+    `problem` is planned in; it may be stricter than `question`, which is bounded, so that
+    plans survive a finer replay. A small problem has one plan, the best. Otherwise the
+    first plan comes at once with an infinite bound; the last is within `gap` of the bound,
+    or no stretch of it could be improved. Raises LookupError naming what stands in the way
+    when required runs find no place.
     """
+    proven = np.inf
+    if sum(int(task.starts.sum()) for task in question.tasks) <= SMALL_STARTS:
+        best, proven = best_plan(problem, question)
+        if best is not None:
+            yield best, max(proven, best.value())
+            return
     with ThreadPoolExecutor(max_workers=1) as pool:
         bounded: Future[float] = pool.submit(upper_bound, question)
         booking = quick_plan(problem)
@@ -56,7 +69,63 @@ def better_plans(problem: Problem, question: Problem, gap: float) -> Iterator[tu
             # Asked only between sweeps: when the bound arrives must not steer the plan.
             if booking.value() >= (1 - gap) * bounded.result():
                 break
-        yield booking, max(bounded.result(), booking.value())
+        yield booking, max(min(bounded.result(), proven), booking.value())
+
+
+def best_plan(problem: Problem, question: Problem) -> tuple[Booking | None, float]:
+    """The plan of `problem` that no plan of `question` can beat, and the bound that says so.
+
+    The whole model goes to the branching solver at once. There is no plan (None) when
+    nothing is feasible or the search ends at its node limit; the bound is true all the
+    same. It is the lower of two: the dual bound of the linear relaxation, and the solver's
+    own, which is the best value found plus what its search tree left open. The solver
+    computes in floating point and with tolerances, so its bound is raised by BOUND_SLACK
+    of itself, ten times the tolerance to which its rows and costs hold.
+    """
+    booking, proven = _searched(question, problem)
+    if booking is None and problem is not question:
+        booking, _ = _searched(problem, problem)
+    return booking, min(proven, upper_bound(question))
+
+
+def _searched(question: Problem, problem: Problem) -> tuple[Booking | None, float]:
+    """The proven best of `question` if it holds in `problem` (else None), and its bound."""
+    draft = model(question)
+    solver = _solver(draft, mixed=True, mip_rel_gap=0.0, mip_max_nodes=SMALL_NODES)
+    solver.run()
+    bound = solver.getInfo().mip_dual_bound
+    bound += BOUND_SLACK * max(1.0, abs(bound)) if np.isfinite(bound) else np.inf
+    if solver.getModelStatus() != highspy.HighsModelStatus.kOptimal:
+        return None, bound
+    for chosen in (_preferred(draft, question, solver), solver):
+        booking = Booking(problem)
+        _take(chosen, draft, booking, 0)
+        booking.flow = booking.simulate()
+        booking = with_planned_sending(booking) if booking.flow.short else booking
+        if not booking.flow.short:
+            return booking, bound
+    return None, bound
+
+
+def _preferred(draft: Model, problem: Problem, solved: highspy.Highs) -> highspy.Highs:
+    """Of the plans worth as much as what `solved` found, an early one that sends little."""
+    x = np.array(solved.getSolution().col_value)
+    worth = draft.cost @ x
+    alike = replace(
+        draft,
+        cost=np.zeros(len(draft.cost)),
+        matrix=sparse.vstack([draft.matrix, sparse.csr_matrix(draft.cost)], format="csr"),
+        row_low=np.append(draft.row_low, worth - 1e-7 * max(1.0, abs(worth))),
+        row_high=np.append(draft.row_high, np.inf),
+    )
+    _prefer(alike, problem)
+    # These costs stand alone here, so they need not be small, and are better not.
+    alike.cost /= LATENESS_COST
+    solver = _solver(alike, mixed=True, mip_rel_gap=1e-3, mip_max_nodes=NODE_LIMIT)
+    solver.setSolution(len(x), np.arange(len(x), dtype=np.int32), x)
+    solver.run()
+    feasible = highspy.SolutionStatus.kSolutionStatusFeasible
+    return solver if solver.getInfo().primal_solution_status == feasible else solved
 
 
 def quick_plan(problem: Problem) -> Booking:

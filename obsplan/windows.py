@@ -51,25 +51,36 @@ def start_mask(
     activity: Activity,
     masks: dict[str, np.ndarray] | None = None,
 ) -> np.ndarray:
-    """Steps (n,) at which a slot of `activity` may start, its whole length permitted."""
+    """Steps (n,) at which a slot of `activity` may start, its whole length permitted.
+
+    `masks` may replace those of `condition_masks`.
+    """
+    masks = condition_masks(scenario, environment, activity) if masks is None else masks
+    return _all_of(scenario, _start_masks(scenario, environment, activity, masks))
+
+
+def _start_masks(
+    scenario: Scenario, environment: Environment, activity: Activity, masks: dict[str, np.ndarray]
+) -> dict[str, np.ndarray]:
+    """Per condition, the steps (n,) at which a slot may start as far as that one goes."""
     steps, step_min = scenario.steps, scenario.span.step_min
     length = scenario.slot_min(activity) // step_min
-    if length > steps:
-        return np.zeros(steps, dtype=bool)
-    masks = condition_masks(scenario, environment, activity) if masks is None else masks
-    permitted = np.ones(steps, dtype=bool)
-    for mask in masks.values():
-        permitted &= mask.reshape(steps, step_min).all(axis=1)
-    blocked = np.concatenate([[0], np.cumsum(~permitted)])
-    starts = np.zeros(steps, dtype=bool)
-    starts[: steps - length + 1] = blocked[length:] == blocked[: steps - length + 1]
+    starts = {"span": np.arange(steps) + length <= steps}
+    for key, mask in masks.items():
+        unmet = np.concatenate([[0], np.cumsum(~mask.reshape(steps, step_min).all(axis=1))])
+        ends = np.minimum(np.arange(steps) + length, steps)
+        starts[key] = unmet[ends] == unmet[:-1]
     if activity.contact == "start":
         name = scenario.platform_of(activity)
         in_contact = environment.platforms[name]["in_contact"].to_numpy(dtype=bool)
-        starts &= in_contact[::step_min]
+        starts["contact at the start"] = in_contact[::step_min]
     if activity.coverage is not None:
-        starts &= coverage_bin(scenario, environment, activity) >= 0
+        starts["coverage"] = coverage_bin(scenario, environment, activity) >= 0
     return starts
+
+
+def _all_of(scenario: Scenario, starts: dict[str, np.ndarray]) -> np.ndarray:
+    return np.logical_and.reduce([*starts.values(), np.ones(scenario.steps, dtype=bool)])
 
 
 def coverage_bin(
@@ -88,7 +99,7 @@ def coverage_bin(
         value = environment.sky[activity.coverage.over].to_numpy()[::step_min]
     edges = np.array(activity.coverage.edges)
     bins = np.searchsorted(edges, value, side="right") - 1
-    bins[(value < edges[0]) | (value >= edges[-1])] = -1
+    bins[~((value >= edges[0]) & (value < edges[-1]))] = -1
     return bins
 
 
@@ -116,24 +127,23 @@ def windows_table(scenario: Scenario, environment: Environment) -> pd.DataFrame:
 def why_no_window(scenario: Scenario, environment: Environment, activity: Activity) -> str:
     """In words, which condition leaves `activity` without a window ("" when it has one).
 
-    A condition is named alone when dropping it alone would open a window.
+    A condition is named alone when no slot could start even if it were the only one, or
+    when dropping it alone would open a window.
     """
     masks = condition_masks(scenario, environment, activity)
-    if start_mask(scenario, environment, activity, masks).any():
+    starts = _start_masks(scenario, environment, activity, masks)
+    if _all_of(scenario, starts).any():
         return ""
-    if scenario.slot_min(activity) > scenario.steps * scenario.span.step_min:
+    if not starts.pop("span").any():
         return "a slot is longer than the span"
-    alone = [key for key, mask in masks.items() if not start_mask(
-        scenario, environment, activity, {key: mask}).any()]  # fmt: skip
-    culprits = alone or [
+    never = [key for key, mask in starts.items() if not mask.any()]
+    if never:
+        return f"{' and '.join(never)} never holds long enough for a slot"
+    culprits = [
         key
-        for key in masks
-        if start_mask(
-            scenario, environment, activity, {k: m for k, m in masks.items() if k != key}
-        ).any()
+        for key in starts
+        if _all_of(scenario, {k: mask for k, mask in starts.items() if k != key}).any()
     ]
-    if alone:
-        return f"{' and '.join(alone)} never holds long enough for a slot"
     if culprits:
         return f"no window is left once {' or '.join(culprits)} is asked with the rest"
-    return f"{', '.join(masks) or 'contact or coverage'} together leave no window"
+    return f"{', '.join(starts)} together leave no window"

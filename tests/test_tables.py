@@ -38,7 +38,7 @@ SCENARIO = scenario_from(
         ],
     }
 )
-LENGTH_MIN = {"panorama": 60, "close-up": 15}
+NAMES = ("panorama", "close-up", "lander downlink")
 
 
 def read(tmp_path, text: str | bytes) -> pd.DataFrame:
@@ -142,7 +142,8 @@ def test_every_mistake_of_a_file_is_named_with_row_column_value_and_remedy(tmp_p
             "row 6, end_utc = '2028-07-01T05:45:00Z': not after start_utc = '2028-07-01T06:00:00Z'",
             "row 7, end_utc = 'noon': not a time; write it like 2028-07-01T00:00:00Z",
             "row 7, state = 'maybe': allowed are planned, locked, done, or nothing",
-            "row 8, activity = 'zzz': no such activity; known are panorama, close-up",
+            "row 8, activity = 'zzz': no such activity; known are panorama, close-up, "
+            "lander downlink",
             "row 8, start_utc = '2028-07-01T02:00:00.5Z': the time must be a whole second",
             "row 9, start_utc = '0001-01-01T00:00:00Z': the year is out of range; "
             "allowed are 1900 to 2200",
@@ -150,6 +151,49 @@ def test_every_mistake_of_a_file_is_named_with_row_column_value_and_remedy(tmp_p
             "separator must be in quotes",
         ]
     )
+
+
+def test_rows_of_sending_are_read_with_their_own_length(tmp_path):
+    slots = read(
+        tmp_path,
+        "slot,instrument,activity,start_utc,end_utc,state,value\n"
+        "s1,camera,panorama,2028-07-01T02:00:00Z,,,3\n"
+        "s2,radio,lander downlink,2028-07-01T02:15:00Z,2028-07-01T09:45:00Z,locked,0\n",
+    )
+    assert list(slots["activity"]) == ["panorama", "lander downlink"]
+    assert list(slots["start_utc"]) == [utc("2028-07-01T02:00"), utc("2028-07-01T02:15")]
+    assert list(slots["end_utc"]) == [utc("2028-07-01T03:00"), utc("2028-07-01T09:45")]
+    assert list(slots["state"]) == ["planned", "locked"]
+
+
+def test_mistakes_in_rows_of_sending_are_named(tmp_path):
+    lines = complaints(
+        tmp_path,
+        "activity,start_utc,end_utc\n"
+        "lander downlink,2028-07-01T02:00:00Z,\n"
+        "lander downlnk,2028-07-01T03:00:00Z,2028-07-01T04:00:00Z\n"
+        "lander relay,2028-07-01T03:00:00Z,2028-07-01T04:00:00Z\n"
+        "lander downlink,2028-07-01T05:00:00Z,2028-07-01T05:00:00Z\n"
+        "lander downlink,2028-07-01T06:00:00Z,soon\n"
+        "lander downlink,2028-07-01T08:00:00Z,2028-07-01T10:00:00Z\n"
+        "lander downlink,2028-07-01T09:00:00Z,2028-07-01T11:00:00Z\n"
+        "panorama,2028-07-01T08:00:00Z,\n",
+    )
+    assert lines == [
+        "row 2, end_utc is missing: 'lander downlink' lasts as long as the row says",
+        "row 3, activity = 'lander downlnk': no such activity; did you mean 'lander downlink'?",
+        "row 4, activity = 'lander relay': no such activity; did you mean 'lander downlink'?",
+        "row 5, end_utc = '2028-07-01T05:00:00Z': not after start_utc = '2028-07-01T05:00:00Z'",
+        "row 6, end_utc = 'soon': not a time; write it like 2028-07-01T00:00:00Z",
+        "rows 7 and 8 overlap: activity 'lander downlink' from 2028-07-01T09:00:00Z; "
+        "move or delete one",
+    ]
+
+
+def test_row_of_sending_in_a_file_without_ends_is_refused(tmp_path):
+    assert complaints(tmp_path, "activity,start_utc\nlander downlink,2028-07-01T02:00Z\n") == [
+        "row 2, end_utc is missing: 'lander downlink' lasts as long as the row says"
+    ]
 
 
 def test_rows_that_repeat_or_overlap_are_named_together(tmp_path):
@@ -219,7 +263,7 @@ def timelines(draw) -> pd.DataFrame:
     rows = []
     for slot, offset_s in zip(ids, offsets_s):
         start = datetime(2028, 7, 1, tzinfo=timezone.utc) + timedelta(seconds=offset_s)
-        activity = draw(st.sampled_from(sorted(LENGTH_MIN)))
+        activity = draw(st.sampled_from(NAMES))
         end = start + timedelta(seconds=draw(st.integers(1, 3000)))
         rows.append((slot, activity, start, end, draw(st.sampled_from(STATES))))
     table = pd.DataFrame(rows, columns=list(COLUMNS))

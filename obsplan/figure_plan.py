@@ -1,0 +1,362 @@
+"""The picture of a plan: what runs when, and what it does to battery, bus and store."""
+
+from typing import TYPE_CHECKING, NamedTuple
+
+import numpy as np
+import pandas as pd
+from matplotlib.axes import Axes
+from matplotlib.figure import Figure
+from matplotlib.lines import Line2D
+from matplotlib.patches import Rectangle
+from matplotlib.transforms import blended_transform_factory
+
+from obsplan import figure_parts as parts
+from obsplan import intervals
+from obsplan.check import Verdict
+from obsplan.environment import Environment
+from obsplan.figure_books import charge_panel, power_panel, store_panel
+from obsplan.figure_parts import INK, PAPER, SMALL_PT, TEXT_PT, Panel, Windows, styled
+from obsplan.figure_sky import (
+    contact_windows,
+    darkness,
+    event_rows,
+    events_panel,
+    mark_events,
+    sun_panel,
+)
+from obsplan.scenario import Activity, Instrument, Platform, Scenario
+from obsplan.windows import windows_table
+
+if TYPE_CHECKING:
+    from obsplan.plan import Plan
+
+CAUTION = "operate only under the flight rules, local codes and licensed practice that apply"
+LANE_IN = 0.165
+HEAD = 0.95
+RIGHT_IN = 1.55
+SENDING_LOOK = {"facecolor": INK, "edgecolor": INK, "linewidth": 0.3}
+ONCE_MARK = {"marker": "v", "markersize": 5, "color": INK, "markeredgecolor": PAPER,
+             "markeredgewidth": 0.5, "linestyle": "none"}  # fmt: skip
+BROKEN_MARK = {"marker": "X", "markersize": 6.5, "color": INK, "markeredgecolor": PAPER,
+               "markeredgewidth": 0.8, "linestyle": "none"}  # fmt: skip
+
+
+# The lane in which a platform sends stands among its instruments under this name.
+SENDING = " "
+# Middle of a lane, words of its two columns at the right, and whether runs are missing.
+Sum = tuple[float, str, str, bool]
+Groups = dict[str, tuple[float, float]]  # top and foot of the lanes of a platform
+
+
+class Lane(NamedTuple):
+    """One line of the plan: its platform ("" for a station), its name, its middle."""
+
+    group: str
+    instrument: str
+    name: str
+    middle: float
+
+
+def plan_figure(scenario: Scenario, environment: Environment, plan: "Plan") -> Figure:
+    """A plan with its value, the proven bound and everything `timeline_figure` shows."""
+    note = f"value {plan.value:.1f}"
+    if np.isfinite(plan.bound):
+        note += f", at most {plan.bound:.1f} possible (within {100 * plan.gap:.1f} %)"
+    return timeline_figure(scenario, environment, plan.timeline, plan.verdict, note)
+
+
+@styled
+def timeline_figure(
+    scenario: Scenario,
+    environment: Environment,
+    timeline: pd.DataFrame,
+    verdict: Verdict,
+    note: str = "",
+) -> Figure:
+    """Sun, contacts, windows and slots in lanes, then the books of every platform.
+
+    `timeline` needs `activity` and `start_utc`, as for the check that gave `verdict`; slots
+    that break a rule are marked. `note` opens the line below the title.
+    """
+    lanes, groups, total = _lanes(scenario)
+    left_in = sum(_columns_in(lanes))
+    platforms = scenario.platform
+    placed, events_room = event_rows(environment, left_in, RIGHT_IN)
+    hazards = dict.fromkeys(i.hazard for i in scenario.instrument if i.hazard != "none")
+    figure, axes = parts.page(
+        scenario.title,
+        "   ·   ".join(filter(None, [note, verdict.summary]))
+        + "\n" + parts.place_and_span(scenario),
+        [
+            events_room,
+            Panel(0.58, 0.6),
+            Panel(total * LANE_IN, 0.6),
+            Panel(0.75, 1),
+            *(Panel(0.5, 0.7) for _ in platforms),
+            Panel(0.48, 0.7),
+        ],
+        left_in,
+        RIGHT_IN,
+        key=_key(bool(_named_broken(verdict))),
+        footer=f"{', '.join(hazards)}: {CAUTION}" if hazards else "",
+    )  # fmt: skip
+    events, sun, plan, charge, *power, store = axes
+    parts.time_axes(environment, axes)
+    parts.shade(axes[1:], *darkness(scenario, environment))
+    events_panel(events, placed)
+    mark_events(axes[1:], environment)
+    sun_panel(sun, scenario, environment, earth=False)
+    parts.name_axis(sun, "Sun elevation\n(deg)")
+    plan.set_ylim(total, 0)
+    plan.set_yticks([])
+    _lane_names(plan, lanes, groups, _instrument_looks(scenario))
+    _lanes_panel(plan, scenario, environment, lanes, timeline, verdict)
+    charge_panel(charge, scenario, verdict)
+    for ax, platform in zip(power, platforms):
+        power_panel(ax, platform, verdict.resources[platform.name])
+    store_panel(store, scenario, verdict)
+    return figure
+
+
+def _key(broken: bool) -> list[tuple[str, dict]]:
+    return [
+        ("night", parts.NIGHT_LOOK),
+        ("eclipse", parts.ECLIPSE_LOOK),
+        ("contact", parts.CONTACT_LOOK),
+        ("permitted window", parts.WINDOW_LOOK),
+        ("slot (a tone each instrument)", parts.slot_look(0, 0)),
+        ("required, once", ONCE_MARK),
+        ("missing, its window free", parts.MISSING_LOOK),
+        ("may send", SENDING_LOOK),
+        *([("in a broken rule", BROKEN_MARK)] if broken else []),
+    ]
+
+
+# ----------------------------------------------------------------------------- lanes
+
+
+def _lanes(scenario: Scenario) -> tuple[list[Lane], Groups, float]:
+    """Lanes from the top, by platform and instrument; their groups; the height of all."""
+    lanes, groups, y = [], {}, 0.25
+    sending = {platform: name for name, platform in scenario.sending_names.items()}
+
+    def add(group: str, instrument: str, name: str, tall: float = 1.0) -> None:
+        nonlocal y
+        lanes.append(Lane(group, instrument, name, y + tall / 2))
+        y += tall
+
+    for station in scenario.station:
+        add("", "", station.name, 0.85)
+    for platform in scenario.platform:
+        # The first group leaves room for the heads of the columns at the right.
+        y += 0.45 if groups else HEAD
+        top = y
+        for instrument in scenario.instrument:
+            for activity in scenario.activity:
+                if activity.instrument == instrument.name and instrument.platform == platform.name:
+                    add(platform.name, instrument.name, activity.name)
+        add(platform.name, SENDING, sending[platform.name], 0.8)
+        # The name stands upright beside its lanes and wants room of its own.
+        y = max(y, top + min(parts.width_in(platform.name, TEXT_PT, "bold") + 0.1, 0.65) / LANE_IN)
+        groups[platform.name] = (top, y)
+    return lanes, groups, y + 0.15
+
+
+def _columns_in(lanes: list[Lane]) -> tuple[float, float, float]:
+    """Widths of the columns for platform, instrument and lane name."""
+    instruments = [parts.width_in(parts.shortened(lane.instrument)) for lane in lanes]
+    names = [parts.width_in(parts.shortened(lane.name)) for lane in lanes]
+    return 0.42, max(instruments) + 0.36, max(names) + 0.1
+
+
+def _lanes_panel(
+    ax: Axes,
+    scenario: Scenario,
+    environment: Environment,
+    lanes: list[Lane],
+    timeline: pd.DataFrame,
+    verdict: Verdict,
+) -> None:
+    """Contacts, permitted windows, slots and what is missing, with sums at the right."""
+    looks = _instrument_looks(scenario)
+    slots = _slots(scenario, environment, timeline)
+    windows = windows_table(scenario, environment)
+    activities = {a.name: a for a in scenario.activity}
+    head = [lane.middle for lane in lanes if not lane.group][-1] + (0.85 + HEAD) / 2
+    sums = [(head, "placed of wanted", "value" if "value" in timeline else "", False)]
+    for lane in lanes:
+        if not lane.group:
+            open_h = contact_windows(environment, station=lane.name)
+            parts.bars(ax, open_h, lane.middle, 0.55, zorder=3, **parts.CONTACT_LOOK)
+            sums.append((lane.middle, f"{np.ptp(open_h, axis=1).sum():.1f} h contact", "", False))
+            continue
+        own = slots[slots["activity"] == lane.name]
+        if lane.instrument == SENDING:
+            sums.append(_sending_lane(ax, environment, lane, own, verdict))
+            continue
+        rows = windows[windows["activity"] == lane.name]
+        open_h = parts.span_windows(environment, rows["opens_utc"], rows["closes_utc"])
+        sums.append(_activity_lane(ax, lane, own, open_h, looks[lane.instrument],
+                                   activities[lane.name]))  # fmt: skip
+        spare_h = _free_places(scenario, activities[lane.name], open_h, slots)
+        parts.bars(ax, spare_h, lane.middle, 0.46, zorder=2.5, **parts.MISSING_LOOK)
+        wrong = own[own["slot"].isin(_named_broken(verdict))]
+        middles_h = (wrong["start_h"] + wrong["end_h"]) / 2
+        ax.plot(middles_h, np.full(len(wrong), lane.middle), zorder=5, clip_on=False, **BROKEN_MARK)
+    _sums(ax, sums)
+
+
+def _activity_lane(
+    ax: Axes, lane: Lane, own: pd.DataFrame, open_h: Windows, look: dict, activity: Activity
+) -> Sum:
+    """Windows as bands, slots as bars."""
+    own_h = own[["start_h", "end_h"]].to_numpy()
+    parts.bars(ax, open_h, lane.middle, 0.86, zorder=1.5, **parts.WINDOW_LOOK)
+    # A hatch needs room to be seen.
+    in_per_h = ax.get_position().width * parts.WIDTH_IN / ax.get_xlim()[1]
+    narrow = np.ptp(own_h, axis=1) * in_per_h < 0.07
+    parts.bars(ax, own_h[~narrow], lane.middle, 0.66, zorder=3, **look)
+    parts.bars(ax, own_h[narrow], lane.middle, 0.66, zorder=3,
+               **look | {"hatch": "", "linewidth": 0.25})  # fmt: skip
+    if activity.must == activity.count == 1:
+        tops = np.full(len(own), lane.middle - 0.42)
+        ax.plot(own_h.mean(axis=1), tops, zorder=5, **ONCE_MARK)
+    worth = f"{own['value'].sum():.1f}" if "value" in own else ""
+    few = len(own) < activity.count
+    return lane.middle, f"{len(own)} of {activity.count}", worth, few
+
+
+def _sending_lane(
+    ax: Axes, environment: Environment, lane: Lane, own: pd.DataFrame, verdict: Verdict
+) -> Sum:
+    """When the link is open, and when the platform may send or, if not planned, does."""
+    edges_h = parts.minute_edges_h(environment)
+    rate_kbps = environment.platforms[lane.group]["rate_kbps"].to_numpy()
+    sent_mbit = verdict.resources[lane.group]["sent_mbit"].to_numpy()
+    open_h = intervals.from_mask(rate_kbps > 0, edges_h)
+    sending_h = own[["start_h", "end_h"]].to_numpy()
+    if own.empty:
+        sending_h = intervals.from_mask(sent_mbit > 0, edges_h[: len(sent_mbit) + 1])
+    parts.bars(ax, open_h, lane.middle, 0.6, zorder=1.5, **parts.WINDOW_LOOK)
+    parts.bars(ax, sending_h, lane.middle, 0.3, zorder=3, **SENDING_LOOK)
+    return lane.middle, f"{sent_mbit.sum():,.0f} Mbit sent", "", False
+
+
+def _slots(scenario: Scenario, environment: Environment, timeline: pd.DataFrame) -> pd.DataFrame:
+    """The timeline with ids, and with starts and ends in hours of the span."""
+    slots = timeline.reset_index(drop=True)
+    if "slot" not in slots:
+        slots["slot"] = range(1, len(slots) + 1)
+    slots["slot"] = slots["slot"].astype(str)
+    slots["start_h"] = parts.hours_of(environment, slots["start_utc"])
+    ends = slots["end_utc"] if "end_utc" in slots else [pd.NaT] * len(slots)
+    asked_h = {a.name: scenario.slot_min(a) / 60 for a in scenario.activity}
+    as_asked_h = slots["start_h"] + slots["activity"].map(asked_h).astype(float)
+    slots["end_h"] = np.where(pd.isna(ends), as_asked_h, parts.hours_of(environment, ends))
+    return slots
+
+
+def _free_places(
+    scenario: Scenario, activity: Activity, open_h: Windows, slots: pd.DataFrame
+) -> Windows:
+    """Places in its windows for the runs of `activity` that are missing, as far as there are.
+
+    A place is free when instrument and platform are, where they run one slot at a time,
+    when the gap to its own runs is kept, and after what must come first. Power, data and
+    quiet are not asked about.
+    """
+    kin = {
+        a.name
+        for a in scenario.activity
+        if (a.instrument == activity.instrument and _alone(scenario.instrument, a.instrument))
+        or (
+            scenario.platform_of(a) == scenario.platform_of(activity)
+            and _alone(scenario.platform, scenario.platform_of(a))
+        )
+    }
+    bounds = ["start_h", "end_h"]
+    own = slots["activity"] == activity.name
+    gap_h, long_h = activity.gap_min / 60, scenario.slot_min(activity) / 60
+    busy_h = slots.loc[slots["activity"].isin(kin), bounds].to_numpy(dtype=float)
+    kept_h = slots.loc[own, bounds].to_numpy(dtype=float) + np.array([-gap_h, gap_h])
+    soonest_h = [
+        slots.loc[slots["activity"] == after.activity, "end_h"].min() + after.settle_min / 60
+        for after in activity.after
+    ]
+    early_h = np.array([[0.0, np.nan_to_num(hour, nan=np.inf)] for hour in soonest_h])
+    taken_h = intervals.union(np.concatenate([busy_h, kept_h, early_h.reshape(-1, 2)]))
+    free_h = intervals.subtract(open_h, taken_h)
+    places, earliest_h = [], 0.0
+    for start_h, end_h in free_h:
+        start_h = max(start_h, earliest_h)
+        while start_h + long_h <= end_h + 1e-9 and len(places) < activity.count - own.sum():
+            places.append((start_h, start_h + long_h))
+            start_h = earliest_h = start_h + long_h + gap_h
+    return np.array(places, dtype=float).reshape(-1, 2)
+
+
+def _alone(things: tuple[Platform | Instrument, ...], name: str) -> bool:
+    return next(thing.one_at_a_time for thing in things if thing.name == name)
+
+
+def _named_broken(verdict: Verdict) -> set[str]:
+    """Ids of the slots that broken rules name."""
+    return set(" ".join(verdict.violations["slots"]).split())
+
+
+def _instrument_looks(scenario: Scenario) -> dict[str, dict]:
+    """A tone for every instrument of a platform, a hatch for every platform."""
+    looks = {}
+    for p, platform in enumerate(scenario.platform):
+        own = [i.name for i in scenario.instrument if i.platform == platform.name]
+        for k, name in enumerate(own):
+            turn = k // len(parts.SLOTS)
+            looks[name] = parts.slot_look(k % len(parts.SLOTS), p + turn)
+    return looks
+
+
+def _lane_names(ax: Axes, lanes: list[Lane], groups: Groups, looks: dict[str, dict]) -> None:
+    """Columns at the left: platform, instrument with its swatch, activity."""
+    figure, box = ax.figure, ax.get_position()
+    foot_in, tall_in = box.y0 * figure.get_figheight(), box.height * figure.get_figheight()
+    total = ax.get_ylim()[0]
+    platform_in, instrument_in, name_in = _columns_in(lanes)
+
+    def at(y: float) -> float:
+        return foot_in + tall_in * (1 - y / total)
+
+    def write(x_in: float, y: float, words: str, **how) -> None:
+        figure.text(x_in, at(y), words, size=SMALL_PT, va="center",
+                    transform=figure.dpi_scale_trans, **how)  # fmt: skip
+
+    named = set()
+    for lane in lanes:
+        write(platform_in + instrument_in + name_in - 0.08, lane.middle,
+              parts.shortened(lane.name), ha="right")  # fmt: skip
+        if lane.instrument in looks and lane.instrument not in named:
+            named.add(lane.instrument)
+            swatch = (platform_in, at(lane.middle) - 0.05)
+            figure.add_artist(Rectangle(swatch, 0.16, 0.1, transform=figure.dpi_scale_trans,
+                                        **looks[lane.instrument]))  # fmt: skip
+            write(platform_in + 0.22, lane.middle, parts.shortened(lane.instrument))
+    for group, (top, foot) in groups.items():
+        figure.add_artist(Line2D([platform_in - 0.1] * 2, [at(top) - 0.02, at(foot) + 0.02],
+                                 color=INK, linewidth=1.2,
+                                 transform=figure.dpi_scale_trans))  # fmt: skip
+        words = parts.fitted(group, at(top) - at(foot), TEXT_PT, "bold")
+        figure.text(platform_in - 0.2, at((top + foot) / 2), words, size=TEXT_PT, weight="bold",
+                    rotation=90, ha="center", va="center",
+                    transform=figure.dpi_scale_trans)  # fmt: skip
+
+
+def _sums(ax: Axes, sums: list[Sum]) -> None:
+    """Two columns at the right: runs placed of wanted, and their value."""
+    figure, box = ax.figure, ax.get_position()
+    shift = blended_transform_factory(figure.dpi_scale_trans, ax.transData)
+    x_in = box.x1 * figure.get_figwidth()
+    for middle, placed, worth, few in sums:
+        weight = "bold" if few else "normal"
+        ax.text(x_in + 0.07, middle, placed, size=SMALL_PT, va="center", transform=shift,
+                weight=weight)  # fmt: skip
+        ax.text(x_in + RIGHT_IN - 0.12, middle, worth, size=SMALL_PT, va="center", ha="right",
+                transform=shift)  # fmt: skip
