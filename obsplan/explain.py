@@ -99,31 +99,15 @@ def unplaced(
 
 def _answer(case: Case) -> Answer:
     """The first change that lets a run in, the kinds in order of what they ask of a team."""
-    for change in (_nothing, _more_downlink, _more_energy):
-        answer = change(case)
-        if answer:
-            return answer
-    for changes in (
-        _slot_gives_way,
-        _shorter_gap,
-        _more_bus_power,
-        _less_waiting,
-        _wider_range,
-        _longer_contact,
-    ):
+    answer = _as_it_is_or_more_room(case) or _more_energy(case)
+    if answer:
+        return answer
+    for changes in (_slot_gives_way, _shorter_gap, _more_bus_power, _less_waiting,
+                    _wider_range, _longer_contact):  # fmt: skip
         for start, changed, answer in changes(case):
             if trial.lets_in(changed, case.task, start):
                 return answer
     return _no_single_change(case)
-
-
-def _nothing(case: Case) -> Answer | None:
-    """A start at which the run fits as things are."""
-    for start in case.best(trial.crowding_mbit(case.booking, case.task), case.free_but_for()):
-        answer = _fits(case, trial.with_run(case.booking, case.task, start), start)
-        if answer:
-            return answer
-    return None
 
 
 def _fits(case: Case, twin: Booking, start: int) -> Answer | None:
@@ -135,21 +119,29 @@ def _fits(case: Case, twin: Booking, start: int) -> Answer | None:
     return reason, f"nothing: it fits at {case.at(start)}"
 
 
-def _more_downlink(case: Case) -> Answer | None:
-    """Data sent off, or room for it, where nothing but a store stands in the way."""
+def _as_it_is_or_more_room(case: Case) -> Answer | None:
+    """Where nothing but a store may stand in the way: no change, or room for the data."""
     found, begin = None, 0
     for start in case.best(trial.crowding_mbit(case.booking, case.task), case.free_but_for()):
         twin = trial.with_run(case.booking, case.task, start)
+        answer = _fits(case, twin, start)
+        if answer:
+            return answer
         relief = trial.least_relief(twin, found.mbit - 1 / trial.TENTHS if found else np.inf)
         if relief and relief.mbit > 0:
             found, begin = relief, start
     if found is None:
         return None
     name = case.booking.problem.nodes[found.node].name
-    instead = f", or as much more {found.instead}" if found.instead else ""
+    ways = {
+        "room": f'more room in the store of "{name}"',
+        "left": f'more allowed to stay in the store of "{name}"',
+        "sent": f'more sent by "{name}" for the same energy',
+    }
+    change = ", or as much ".join(ways[way] for way in found.ways)
     return f'storage and downlink of "{name}"', (
-        f'{figure(found.mbit)} Mbit more sent by "{name}" for the same energy '
-        f"before {case.at(found.step + 1)}{instead} (start {case.at(begin)})"
+        f"{figure(found.mbit)} Mbit {change}, by {case.at(found.step + 1)} "
+        f"(start {case.at(begin)})"
     )
 
 
@@ -324,9 +316,13 @@ def _no_single_change(case: Case) -> Answer:
         families[families.index("gap")] = "its other runs"
     twin = case.booking.copy()
     twin.add(case.task, start)
+    short = trial.settled(twin).flow.short
+    if not short and "energy" in families:
+        # Sending put off leaves enough after all.
+        families.remove("energy")
     # With all the energy that the battery can hold, data may still find no room.
     full = trial.charged(twin, case.asked.node, start, case.node.capacity_wh)
-    if any(tried.flow.short.startswith("storage") for tried in (trial.settled(twin), full)):
+    if "storage" in short or "storage" in full.flow.short:
         families.append("storage")
     families = families or ["the replay by the minute"]
     rules = "1 rule stands" if len(families) == 1 else f"{len(families)} rules at once stand"

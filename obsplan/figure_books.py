@@ -31,7 +31,7 @@ def charge_panel(ax: Axes, scenario: Scenario, verdict: Verdict) -> None:
                         edgecolor=PAPER, hatch="////", linewidth=0, zorder=4)  # fmt: skip
         ax.plot(hours, charge, zorder=3, path_effects=parts.halo(2.0), **look)
         ax.axhline(reserve, zorder=2, **thin)
-        name = parts.shortened(platform.name, 14)
+        name = parts.shortened(platform.name, 12)
         end = "" if battery.end is None else f", end {100 * battery.end:g}"
         labels += [(charge[-1], f"{name} {charge[-1]:.0f} %", look),
                    (reserve, f"reserve {reserve:g}{end} %", thin)]  # fmt: skip
@@ -49,7 +49,7 @@ def power_panel(ax: Axes, platform: Platform, table: pd.DataFrame) -> None:
     ax.fill_between(edges_h[:-1][thin], generation_w[thin], color=parts.LIGHT, linewidth=0,
                     zorder=1)  # fmt: skip
     ax.plot(edges_h[:-1], generation_w, zorder=2, **generation_look)
-    ax.stairs(load_w, edges_h, baseline=None, zorder=3, **load_look)
+    parts.steps(ax, edges_h, load_w, zorder=3, **load_look)
     ax.axhline(platform.bus_limit_w, zorder=2, **LIMIT_LOOK)
     ax.set_ylim(0, 1.1 * max(platform.bus_limit_w, generation_w.max(), load_w.max()))
     parts.name_axis(ax, f"{parts.shortened(platform.name, 18)} power\n(W)")
@@ -67,7 +67,7 @@ def store_panel(ax: Axes, scenario: Scenario, verdict: Verdict) -> None:
         capacity_mbit, look = platform.store.capacity_mbit, LINES[k % len(LINES)]
         filled = 100 / capacity_mbit * verdict.resources[platform.name]["stored_mbit"].to_numpy()
         ax.plot(np.arange(len(filled)) / 60, filled, zorder=3, **look)
-        name = f"{parts.shortened(platform.name, 14)}, fullest"
+        name = f"{parts.shortened(platform.name, 12)}, fullest"
         most = f"{filled.max():.0f} % of {capacity_mbit:,.0f} Mbit"
         labels.append((filled.max(), f"{name}\n{most}", look))
         fullest = max(fullest, filled.max())

@@ -1,4 +1,4 @@
-"""What the pictures share: tones, page, time axes, darkness, lanes and labels.
+"""What the pictures share: tones, page, time axes, bars and labels.
 
 A page is A4 landscape or taller: a stack of panels over one time axis, UTC below and
 lunar local time above. Instants are hours from the start of the span. Words stand beside
@@ -22,7 +22,6 @@ from matplotlib.textpath import TextPath
 
 from obsplan import intervals
 from obsplan.environment import Environment
-from obsplan.scenario import Scenario
 
 # Few tones, told apart by lightness. tests/test_figures.py turns each into what a
 # protanope, a deuteranope and a grey print show, and asks in all of them for a least
@@ -68,6 +67,7 @@ STYLE = {
     "lines.linewidth": 1.2,
     "lines.solid_capstyle": "butt",
     "svg.hashsalt": "obsplan",
+    "text.parse_math": False,  # a title may hold dollar signs
 }
 PLAIN = {k: v for k, v in matplotlib.rcParamsDefault.items() if not k.startswith("backend")}
 
@@ -122,7 +122,7 @@ def page(
     footer: str = "",
 ) -> tuple[Figure, list[Axes]]:
     """A figure with a heading, the panels in a stack, and a key and footer at its foot."""
-    top_in, gap_in = 0.7 + 0.16 * (subtitle.count("\n") + 1), 0.09
+    top_in, gap_in = 0.7 + 0.16 * (subtitle.count("\n") + 1), 0.1
     bottom_in = 0.5 + (0.24 if key else 0.0) + (0.2 if footer else 0.0)
     taken_in = top_in + bottom_in + sum(p.height_in for p in panels) + gap_in * (len(panels) - 1)
     height_in = max(HEIGHT_IN, taken_in)
@@ -149,17 +149,6 @@ def page(
     return figure, axes
 
 
-def place_and_span(scenario: Scenario) -> str:
-    """Site and span in one line."""
-    site, span = scenario.site, scenario.span
-    north, east = site.latitude_deg, (site.longitude_deg + 180) % 360 - 180
-    return (
-        f"{site.name}, {abs(north):g}° {'S' if north < 0 else 'N'} "
-        f"{abs(east):g}° {'W' if east < 0 else 'E'}   ·   "
-        f"{span.start_utc:%Y-%m-%d %H:%M} to {span.end_utc:%Y-%m-%d %H:%M} UTC"
-    )
-
-
 def _key(figure: Figure, items: list[tuple[str, dict]], y_in: float) -> None:
     """Swatches with their meaning, in a row."""
     x_in = 0.16
@@ -177,12 +166,14 @@ def _key(figure: Figure, items: list[tuple[str, dict]], y_in: float) -> None:
         x_in += 0.32 + width_in(words) + 0.18
 
 
+@functools.cache
 def width_in(text: str, size_pt: float = SMALL_PT, weight: str = "normal") -> float:
     """Width of a line of text on the page."""
     if not text.strip():
         return 0.0
-    path = TextPath((0, 0), text, size=size_pt, prop=FontProperties(weight=weight))
-    return path.get_extents().width / 72
+    font = FontProperties(family=STYLE["font.family"], weight=weight)
+    path = TextPath((0, 0), text, size=size_pt, prop=font)
+    return np.ptp(path.vertices[:, 0]) / 72
 
 
 def fitted(
@@ -225,7 +216,7 @@ def time_axes(environment: Environment, axes: list[Axes]) -> None:
     below.set_xticks(ticks_h, labels)
     below.tick_params(axis="x", length=3)
     below.set_xlabel("UTC", ha="right", va="center")
-    below.xaxis.set_label_coords(*_inches(below, -0.18, -0.10, 0))
+    below.xaxis.set_label_coords(*_inches(below, -0.24, -0.12, 0))
     local = above.secondary_xaxis("top")
     local.set_xticks(*_local_ticks(environment, long_in))
     local.tick_params(axis="x", length=3, width=0.6, pad=2)
@@ -260,7 +251,8 @@ def _utc_ticks(start: pd.Timestamp, span_h: float, in_per_h: float):
         opens = tick_h % 24 == 0 or (early and not labels)
         if opens and (tick_h - dated_h) * in_per_h > 0.5:
             lines += [f"{instant.day} {instant:%b}"]
-            lines += [str(instant.year)] if np.isinf(dated_h) or instant.dayofyear == 1 else []
+            new_year = np.isinf(dated_h) or (instant.month, instant.day) == (1, 1)
+            lines += [str(instant.year)] if new_year else []
             dated_h = tick_h
         # As many lines in every label, so that all stand level.
         labels.append("\n".join(lines + [""] * (3 - len(lines))))
@@ -270,19 +262,11 @@ def _utc_ticks(start: pd.Timestamp, span_h: float, in_per_h: float):
 def _local_ticks(environment: Environment, long_in: float):
     local_h = np.unwrap(environment.sky["local_time_h"].to_numpy(), period=24)
     length_h = max(local_h[-1] - local_h[0], 1e-9)
-    steps = (0.05, 0.1, 0.25, 0.5, 1, 2, 3, 6, 12, 24, 48, 120)
+    steps = (0.01, 0.02, 0.05, 0.1, 0.25, 0.5, 1, 2, 3, 6, 12, 24, 48, 120)
     step_h = next((s for s in steps if s / length_h * long_in >= 0.45), 120)
     marks_h = np.arange(np.ceil(local_h[0] / step_h), np.floor(local_h[-1] / step_h) + 1) * step_h
     at_h = np.interp(marks_h, local_h, minute_edges_h(environment)[:-1])
     return at_h, [f"{mark % 24:.2f}".rstrip("0").rstrip(".") for mark in np.round(marks_h, 6)]
-
-
-def shade(axes: Iterable[Axes], night: Windows, eclipse: Windows) -> None:
-    """Night and eclipse as bands behind the data."""
-    for ax in axes:
-        for windows, look in ((night, NIGHT_LOOK), (eclipse, ECLIPSE_LOOK)):
-            for start_h, end_h in windows:
-                ax.axvspan(start_h, end_h, zorder=0.5, **look)
 
 
 NIGHT_LOOK = {"facecolor": NIGHT, "edgecolor": "#aab2c3", "hatch": "\\\\", "linewidth": 0}
@@ -350,6 +334,11 @@ def bars(ax: Axes, windows: Windows, middle: float, tall: float, **look) -> None
     if len(windows):
         reach = [(start_h, end_h - start_h) for start_h, end_h in windows]
         ax.broken_barh(reach, (middle - tall / 2, tall), **look)
+
+
+def steps(ax: Axes, edges_h: np.ndarray, values: np.ndarray, **look) -> None:
+    """Values (n,) that hold between edges (n+1,), as a line of level stretches."""
+    ax.plot(edges_h, np.append(values, values[-1:]), drawstyle="steps-post", **look)
 
 
 def halo(width_pt: float = 2.4) -> list:

@@ -22,6 +22,8 @@ from obsplan.figure_sky import (
     event_rows,
     events_panel,
     mark_events,
+    place_and_span,
+    shade,
     sun_panel,
 )
 from obsplan.scenario import Activity, Instrument, Platform, Scenario
@@ -31,7 +33,7 @@ if TYPE_CHECKING:
     from obsplan.plan import Plan
 
 CAUTION = "operate only under the flight rules, local codes and licensed practice that apply"
-LANE_IN = 0.165
+LANE_IN = 0.16
 HEAD = 0.95
 RIGHT_IN = 1.55
 SENDING_LOOK = {"facecolor": INK, "edgecolor": INK, "linewidth": 0.3}
@@ -39,7 +41,6 @@ ONCE_MARK = {"marker": "v", "markersize": 5, "color": INK, "markeredgecolor": PA
              "markeredgewidth": 0.5, "linestyle": "none"}  # fmt: skip
 BROKEN_MARK = {"marker": "X", "markersize": 6.5, "color": INK, "markeredgecolor": PAPER,
                "markeredgewidth": 0.8, "linestyle": "none"}  # fmt: skip
-
 
 # The lane in which a platform sends stands among its instruments under this name.
 SENDING = " "
@@ -86,14 +87,14 @@ def timeline_figure(
     figure, axes = parts.page(
         scenario.title,
         "   ·   ".join(filter(None, [note, verdict.summary]))
-        + "\n" + parts.place_and_span(scenario),
+        + "\n" + place_and_span(scenario),
         [
             events_room,
             Panel(0.58, 0.6),
             Panel(total * LANE_IN, 0.6),
-            Panel(0.75, 1),
+            Panel(max(0.75, 0.26 * len(platforms)), 1),
             *(Panel(0.5, 0.7) for _ in platforms),
-            Panel(0.48, 0.7),
+            Panel(max(0.48, 0.26 * len(platforms)), 0.7),
         ],
         left_in,
         RIGHT_IN,
@@ -102,7 +103,7 @@ def timeline_figure(
     )  # fmt: skip
     events, sun, plan, charge, *power, store = axes
     parts.time_axes(environment, axes)
-    parts.shade(axes[1:], *darkness(scenario, environment))
+    shade(axes[1:], *darkness(scenario, environment))
     events_panel(events, placed)
     mark_events(axes[1:], environment)
     sun_panel(sun, scenario, environment, earth=False)

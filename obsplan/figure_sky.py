@@ -19,6 +19,17 @@ COVERING = ("eclipse", "full cover")
 TERRAIN_LINE = {"color": "#6d6257", "linewidth": 0.9}
 
 
+def place_and_span(scenario: Scenario) -> str:
+    """Site and span in one line."""
+    site, span = scenario.site, scenario.span
+    north, east = site.latitude_deg, (site.longitude_deg + 180) % 360 - 180
+    return (
+        f"{site.name}, {abs(north):g}° {'S' if north < 0 else 'N'} "
+        f"{abs(east):g}° {'W' if east < 0 else 'E'}   ·   "
+        f"{span.start_utc:%Y-%m-%d %H:%M} to {span.end_utc:%Y-%m-%d %H:%M} UTC"
+    )
+
+
 def contact_windows(environment: Environment, **of: str) -> Windows:
     """Contacts whose columns are as in `of`, say `station="..."`."""
     rows = environment.contacts
@@ -46,6 +57,14 @@ def darkness(scenario: Scenario, environment: Environment) -> tuple[Windows, Win
     night = (table["sun_visible_fraction"] <= 0) & (above_deg < 0) & ~eclipse
     edges_h = parts.minute_edges_h(environment)
     return intervals.from_mask(night, edges_h), intervals.from_mask(eclipse, edges_h)
+
+
+def shade(axes: Iterable[Axes], night: Windows, eclipse: Windows) -> None:
+    """Night and eclipse as bands behind the data."""
+    for ax in axes:
+        for windows, look in ((night, parts.NIGHT_LOOK), (eclipse, parts.ECLIPSE_LOOK)):
+            for start_h, end_h in windows:
+                ax.axvspan(start_h, end_h, zorder=0.5, **look)
 
 
 def event_words(environment: Environment) -> list[tuple[float, str]]:
@@ -168,7 +187,7 @@ def sky_figure(scenario: Scenario, environment: Environment) -> Figure:
     placed, events_room = event_rows(environment, left_in, right_in)
     figure, axes = parts.page(
         scenario.title,
-        parts.place_and_span(scenario),
+        place_and_span(scenario),
         [
             events_room,
             Panel(2.1, 2.4),
@@ -184,7 +203,7 @@ def sky_figure(scenario: Scenario, environment: Environment) -> Figure:
     )  # fmt: skip
     events, elevation, fraction, ground, contacts = axes
     parts.time_axes(environment, axes)
-    parts.shade(axes[1:], *darkness(scenario, environment))
+    shade(axes[1:], *darkness(scenario, environment))
     mark_events(axes[1:], environment)
     events_panel(events, placed)
     sun_panel(elevation, scenario, environment, earth=True)

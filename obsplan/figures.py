@@ -22,6 +22,8 @@ from obsplan.figure_sky import (
     TERRAIN_LINE,
     contact_windows,
     darkness,
+    place_and_span,
+    shade,
     sky_figure,
     skyline_at,
     terrain,
@@ -71,13 +73,13 @@ def link_figure(scenario: Scenario, environment: Environment) -> Figure:
     left_in, right_in = 1.55, 1.65
     figure, axes = parts.page(
         scenario.title,
-        parts.place_and_span(scenario),
+        place_and_span(scenario),
         [
             *(Panel(0.75, 1) for _ in stations),
             Panel(0.3 * len(senders) + 0.1, 0.1),
             Panel(0.9, 1),
-            Panel(0.8, 0.8),
-            Panel(0.9, 1),
+            Panel(max(0.8, 0.14 * len(senders)), 0.8),
+            Panel(max(0.9, 0.27 * len(senders)), 1),
         ],
         left_in,
         right_in,
@@ -87,7 +89,7 @@ def link_figure(scenario: Scenario, environment: Environment) -> Figure:
     )  # fmt: skip
     *station_axes, together, earth, rate, volume = axes
     parts.time_axes(environment, axes)
-    parts.shade(axes, *darkness(scenario, environment))
+    shade(axes, *darkness(scenario, environment))
     for station, ax in zip(scenario.station, station_axes):
         _station_panel(ax, environment, station.name, station.mask_deg)
     _gap_lanes(together, environment, senders)
@@ -180,13 +182,13 @@ def _rate_panels(rate: Axes, volume: Axes, environment: Environment, senders) ->
         look = LINES[k % len(LINES)]
         rate_kbps = environment.platforms[platform.name]["rate_kbps"].to_numpy()
         sum_mbit = np.concatenate([[0.0], np.cumsum(rate_kbps) * 60 / 1000])
-        rate.stairs(rate_kbps, edges_h, baseline=None, zorder=3, **look)
+        parts.steps(rate, edges_h, rate_kbps, zorder=3, **look)
         volume.plot(edges_h, sum_mbit, zorder=3, **look)
         name = parts.shortened(platform.name, 16)
         rate_labels.append((rate_kbps[-1], name, look))
         volume_labels.append((sum_mbit[-1], f"{name}\n{sum_mbit[-1]:,.0f} Mbit", look))
     for ax in (rate, volume):
-        ax.set_ylim(0, 1.12 * ax.dataLim.y1 if ax.dataLim.y1 > 0 else 1)
+        ax.set_ylim(0, 1.12 * (ax.dataLim.y1 or 1.0))
     parts.name_axis(rate, "rate\n(kbit/s)")
     parts.name_axis(volume, "volume that\ncould be sent\n(Mbit, summed)")
     parts.beside(rate, rate_labels)

@@ -126,7 +126,8 @@ def replay(
         stored_wh = levels_wh[name]
         turned_away_wh = (stored_wh[:-1] + offered_wh - stored_wh[1:]) / battery.charge_efficiency
         above_limit_w = generation_w[name] - load_w - (battery.charge_limit_w or inf)
-        spilled_wh = turned_away_wh + np.maximum(above_limit_w, 0.0) * MINUTE_H
+        # Never below zero by rounding.
+        spilled_wh = np.maximum(turned_away_wh, 0.0) + np.maximum(above_limit_w, 0.0) * MINUTE_H
         books[name] = Books(
             generation_w[name], load_w, stored_wh, spilled_wh, levels_mbit[name], sent_mbit[name]
         )
@@ -216,8 +217,7 @@ def _exchange(
         # Where silence itself falls short, what it would leave must be left all the same.
         least_wh = min(need_wh[k][minute + 1], level_wh(k, net)) - wh[k]
         least_w = least_wh / (filling[k] if least_wh >= 0 else emptying[k])
-        share = max(0.0, net - least_w) / transmit_w[k]
-        return min(amount, quota[k][minute] * share)
+        return min(amount, quota[k][minute] * (net - least_w) / transmit_w[k])
 
     for minute in range(len(taken[0])):
         sent = [0.0] * len(ordered)

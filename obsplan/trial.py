@@ -196,16 +196,15 @@ def least(enough: Callable[[float], bool], guess: float, most: float) -> float |
 
 
 class Relief(NamedTuple):
-    """Data that must leave node `node` by the end of step `step` for a plan to hold.
+    """What store `node` lacks by the end of step `step`.
 
-    instead: "room in its store" or "allowed in its store at the end", where as much more
-    of that does as well; else "".
+    ways: what would do: as much more "room", "left" in it at the end, or "sent" by then.
     """
 
     mbit: float
     node: int
     step: int
-    instead: str
+    ways: tuple[str, ...]
 
 
 def least_relief(booking: Booking, most: float = np.inf) -> Relief | None:
@@ -223,21 +222,29 @@ def least_relief(booking: Booking, most: float = np.inf) -> Relief | None:
     over = np.flatnonzero(held_mbit > node.store_mbit + TOLERANCE)
     step = int(over[0]) if len(over) else len(held_mbit) - 1
 
-    def enough(mbit: float) -> bool:
+    def roomier(mbit: float) -> bool:
+        room_mbit, end_mbit = node.store_mbit, node.store_end_mbit + mbit
+        if len(over):
+            room_mbit += mbit
+            # A store that may be full at the end may be so too when it is larger.
+            full = node.store_end_mbit == node.store_mbit
+            end_mbit = room_mbit if full else node.store_end_mbit
+        roomy = with_node(booking, n, store_mbit=room_mbit, store_end_mbit=end_mbit)
+        return not settled(roomy).flow.short
+
+    def emptier(mbit: float) -> bool:
         lighter = booking.copy()
         lighter.data_mbit[n, step] -= mbit
         flow = settled(lighter).flow
         return not flow.short and flow.held_mbit[n, step + 1] >= -TOLERANCE
 
+    ways = {"room" if len(over) else "left": roomier, "sent": emptier}
     excess = max(held_mbit.max() - node.store_mbit, held_mbit[-1] - node.store_end_mbit)
-    mbit = least(enough, excess, min(most, held_mbit.max()))
-    if mbit is None:
-        return None
-    room, instead = "store_end_mbit", "allowed in its store at the end"
-    if len(over):
-        room, instead = "store_mbit", "room in its store"
-    roomier = settled(with_node(booking, n, **{room: getattr(node, room) + mbit}))
-    return Relief(mbit, n, step, "" if roomier.flow.short else instead)
+    for enough in ways.values():
+        mbit = least(enough, excess, min(most, held_mbit.max()))
+        if mbit is not None:
+            return Relief(mbit, n, step, tuple(way for way in ways if ways[way](mbit)))
+    return None
 
 
 def least_charge_wh(
