@@ -130,6 +130,11 @@ class Booking:
             allowed[:last] &= stored >= flow.needed_wh[n][k + 1 : k + 1 + last] - TOLERANCE
         return allowed
 
+    def fits_bus(self) -> bool:
+        """Whether no bus carries more than its limit, sending left aside."""
+        limits_w = np.array([node.bus_limit_w for node in self.problem.nodes])
+        return bool((self.peak_w <= limits_w[:, None] + TOLERANCE).all())
+
     def simulate(self) -> Flow:
         """Run battery and store of every node through the span."""
         problem = self.problem

@@ -18,7 +18,7 @@ from obsplan.explain import unplaced
 from obsplan.greedy import greedy_plan
 from obsplan.problem import Problem, problem
 from obsplan.scenario import Scenario
-from obsplan.solve import better_plans
+from obsplan.solve import best_plan, better_plans, is_small
 from obsplan.windows import why_no_window
 
 Report = Callable[[str], None]
@@ -121,6 +121,7 @@ def _holding(
     spare_wh = np.zeros(len(question.nodes))
     spare_mbit = np.zeros(len(question.nodes))
     names = [node.name for node in question.nodes]
+    booking = _freely_sending(booking)
     for _ in range(MOST_MENDS):
         verdict = check(scenario, environment, slots_table(scenario, _rows(scenario, booking)))
         if verdict.holds:
@@ -134,7 +135,7 @@ def _holding(
                     spare_mbit[n] += 1.5 * row.amount + 0.01
                 else:
                     spare_wh[n] += 1.5 * (row.amount if row.unit == "Wh" else 0.0) + 0.01
-        booking = _lightened(booking, _with_spare(question, spare_wh, spare_mbit))
+        booking = _mended(booking, _with_spare(question, spare_wh, spare_mbit))
     if best is not None:
         return best
     raise DoesNotHold(
@@ -157,8 +158,21 @@ def _with_spare(question: Problem, spare_wh: np.ndarray, spare_mbit: np.ndarray)
     return replace(question, nodes=nodes)
 
 
-def _lightened(booking: Booking, tighter: Problem) -> Booking:
-    """The runs of `booking` that `tighter` can bear, least worthy dropped first, refilled."""
+def _freely_sending(booking: Booking) -> Booking:
+    """`booking`, sending when it can if it would not send at all, as a replay does then."""
+    if booking.flow.sent_share.any():
+        return booking
+    free = booking.copy()
+    free.may_send[:] = True
+    free.flow = free.simulate()
+    return booking if free.flow.short else free
+
+
+def _mended(booking: Booking, tighter: Problem) -> Booking:
+    """A plan that `tighter` can bear: a new one if it is small, else `booking` made lighter."""
+    if is_small(tighter):
+        best, _ = best_plan(tighter, tighter)
+        return _freely_sending(best or booking)
     lighter = booking.copy()
     lighter.problem = tighter
     lighter.flow = lighter.simulate()

@@ -54,10 +54,12 @@ def better_plans(problem: Problem, question: Problem, gap: float) -> Iterator[tu
     when required runs find no place.
     """
     proven = np.inf
-    if sum(int(task.starts.sum()) for task in question.tasks) <= SMALL_STARTS:
-        best, proven = best_plan(problem, question)
+    if is_small(question):
+        best, proven = best_plan(question, problem)
+        if best is None and problem is not question:
+            best, _ = best_plan(problem, problem)
         if best is not None:
-            yield best, max(proven, best.value())
+            yield best, max(min(proven, upper_bound(question)), best.value())
             return
     with ThreadPoolExecutor(max_workers=1) as pool:
         bounded: Future[float] = pool.submit(upper_bound, question)
@@ -72,29 +74,28 @@ def better_plans(problem: Problem, question: Problem, gap: float) -> Iterator[tu
         yield booking, max(min(bounded.result(), proven), booking.value())
 
 
-def best_plan(problem: Problem, question: Problem) -> tuple[Booking | None, float]:
-    """The plan of `problem` that no plan of `question` can beat, and the bound that says so.
+def is_small(problem: Problem) -> bool:
+    """Whether the best plan may well be found and proven in a second or two."""
+    return sum(int(task.starts.sum()) for task in problem.tasks) <= SMALL_STARTS
+
+
+def best_plan(question: Problem, problem: Problem) -> tuple[Booking | None, float]:
+    """The proven best plan of a small `question`, booked in `problem`, and the bound on all.
 
     The whole model goes to the branching solver at once. There is no plan (None) when
-    nothing is feasible or the search ends at its node limit; the bound is true all the
-    same. It is the lower of two: the dual bound of the linear relaxation, and the solver's
-    own, which is the best value found plus what its search tree left open. The solver
-    computes in floating point and with tolerances, so its bound is raised by BOUND_SLACK
-    of itself, ten times the tolerance to which its rows and costs hold.
+    nothing is feasible, when the search ends at its node limit, or when `problem` is
+    stricter and refuses the plan; the bound is true all the same. It is the solver's: the
+    best value found plus what its search tree left open. The solver computes in floating
+    point and with tolerances, so its bound is raised by BOUND_SLACK of itself, ten times
+    the tolerance to which its rows and costs hold.
     """
-    booking, proven = _searched(question, problem)
-    if booking is None and problem is not question:
-        booking, _ = _searched(problem, problem)
-    return booking, min(proven, upper_bound(question))
-
-
-def _searched(question: Problem, problem: Problem) -> tuple[Booking | None, float]:
-    """The proven best of `question` if it holds in `problem` (else None), and its bound."""
     draft = model(question)
     solver = _solver(draft, mixed=True, mip_rel_gap=0.0, mip_max_nodes=SMALL_NODES)
     solver.run()
     bound = solver.getInfo().mip_dual_bound
     bound += BOUND_SLACK * max(1.0, abs(bound)) if np.isfinite(bound) else np.inf
+    # A plan that is worth anything is worth the first run of some task.
+    bound = bound if bound >= _least_worth(question) else 0.0
     if solver.getModelStatus() != highspy.HighsModelStatus.kOptimal:
         return None, bound
     for chosen in (_preferred(draft, question, solver), solver):
@@ -102,9 +103,14 @@ def _searched(question: Problem, problem: Problem) -> tuple[Booking | None, floa
         _take(chosen, draft, booking, 0)
         booking.flow = booking.simulate()
         booking = with_planned_sending(booking) if booking.flow.short else booking
-        if not booking.flow.short:
+        if not booking.flow.short and booking.fits_bus():
             return booking, bound
     return None, bound
+
+
+def _least_worth(problem: Problem) -> float:
+    firsts = [task.run_value(b, 0) for task in problem.tasks for b in range(len(task.held))]
+    return min((worth for worth in firsts if worth > 0), default=np.inf)
 
 
 def _preferred(draft: Model, problem: Problem, solved: highspy.Highs) -> highspy.Highs:
