@@ -15,6 +15,12 @@ EPHEMERIS = click.option(
     type=click.Path(path_type=Path),
     help="Directory with other kernels: one .bsp, one .bpc, one .tf.",
 )
+TABLE = click.option(
+    "-o", "--output", type=click.Path(path_type=Path), help="Write the table here, as CSV."
+)
+FIGURE = click.option(
+    "--figure", type=click.Path(path_type=Path), help="Draw it: .png, .svg or .pdf."
+)
 
 
 class _Commands(click.Group):
@@ -50,8 +56,8 @@ def start(directory: Path) -> None:
 
 @main.command()
 @SCENARIO
-@click.option("-o", "--output", type=click.Path(path_type=Path), help="Write the table here, as CSV.")
-@click.option("--figure", type=click.Path(path_type=Path), help="Draw it: .png, .svg or .pdf.")
+@TABLE
+@FIGURE
 @EPHEMERIS
 def sky(scenario: Path, output: Path | None, figure: Path | None, ephemeris: Path | None) -> None:
     """Where do Sun and Earth stand, how warm is the ground?"""
@@ -69,8 +75,8 @@ def sky(scenario: Path, output: Path | None, figure: Path | None, ephemeris: Pat
 
 @main.command()
 @SCENARIO
-@click.option("-o", "--output", type=click.Path(path_type=Path), help="Write the table here, as CSV.")
-@click.option("--figure", type=click.Path(path_type=Path), help="Draw it: .png, .svg or .pdf.")
+@TABLE
+@FIGURE
 @EPHEMERIS
 def link(scenario: Path, output: Path | None, figure: Path | None, ephemeris: Path | None) -> None:
     """When can we talk to Earth, how much can we send?"""
@@ -138,7 +144,7 @@ def plan(scenario: Path, output: Path, gap: float, ephemeris: Path | None) -> No
 @main.command()
 @SCENARIO
 @click.argument("timeline", type=click.Path(path_type=Path))
-@click.option("-o", "--output", type=click.Path(path_type=Path), help="Write the list here, as CSV.")
+@TABLE
 @EPHEMERIS
 def check(scenario: Path, timeline: Path, output: Path | None, ephemeris: Path | None) -> None:
     """Does this (hand-edited) timeline hold? Exit code 1 when a rule is broken."""

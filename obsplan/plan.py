@@ -123,7 +123,7 @@ def _holding(
     names = [node.name for node in question.nodes]
     booking = _freely_sending(booking)
     for _ in range(MOST_MENDS):
-        verdict = check(scenario, environment, slots_table(scenario, _rows(scenario, booking)))
+        verdict = check(scenario, environment, plan_slots(scenario, booking))
         if verdict.holds:
             if best is not None and best[0].value() >= booking.value():
                 return best
@@ -204,6 +204,11 @@ def _rows(scenario: Scenario, booking: Booking) -> list[tuple[str, int, int]]:
     return sorted(rows, key=lambda row: (row[1], row[2], row[0]))
 
 
+def plan_slots(scenario: Scenario, booking: Booking) -> pd.DataFrame:
+    """The booked runs, and when platforms may send, as slots that a check understands."""
+    return slots_table(scenario, _rows(scenario, booking))
+
+
 def slots_table(scenario: Scenario, rows: list[tuple[str, int, int]]) -> pd.DataFrame:
     """Rows (activity, first step, last step) as slots that a check understands."""
     step = pd.Timedelta(minutes=scenario.span.step_min)
@@ -221,7 +226,7 @@ def slots_table(scenario: Scenario, rows: list[tuple[str, int, int]]) -> pd.Data
 
 def timeline_table(scenario: Scenario, environment: Environment, booking: Booking) -> pd.DataFrame:
     """The timeline with what a reader wants beside each slot: Sun, ground, contact, worth."""
-    slots = slots_table(scenario, _rows(scenario, booking))
+    slots = plan_slots(scenario, booking)
     activities = {a.name: a for a in scenario.activity}
     platforms = {p.name: p for p in scenario.platform}
     tasks = {task.name: task for task in booking.problem.tasks}
