@@ -354,7 +354,7 @@ def _store(draft: _Draft, problem: Problem, n: int, own, share) -> None:
     node, steps = problem.nodes[n], problem.steps
     rows = np.arange(steps)
     high = np.full(steps, node.store_mbit)
-    high[-1] = node.store_end_mbit
+    high[-1] = min(node.store_mbit, node.store_end_mbit)
     held = draft.add_columns(steps, high=high)
     terms = [(rows, held, 1), (rows, _shift(held, 1), -1), (rows, share[n], node.send_mbit)]
     for task, its_starts in own:

@@ -24,6 +24,7 @@ from obsplan.windows import why_no_window
 Report = Callable[[str], None]
 # A plan that the replay refuses is mended with a little more in reserve, this often.
 MOST_MENDS = 12
+MEND_NODES = 20
 
 
 @dataclass(frozen=True)
@@ -77,7 +78,7 @@ def plan(
                 report(f"better: value {booking.value():.1f}")
     except LookupError as obstacle:
         raise DoesNotHold(
-            f"required runs find no place together: {obstacle.args[0]}; relax a condition, a "
+            f"no place was found for all required runs: {obstacle.args[0]}; relax a condition, a "
             "gap or `must`, or give the platform more energy, store or contact"
         ) from None
     booking, verdict = best
@@ -170,9 +171,9 @@ def _freely_sending(booking: Booking) -> Booking:
 
 def _mended(booking: Booking, tighter: Problem) -> Booking:
     """A plan that `tighter` can bear: a new one if it is small, else `booking` made lighter."""
-    if is_small(tighter):
-        best, _ = best_plan(tighter, tighter)
-        return _freely_sending(best or booking)
+    best = best_plan(tighter, tighter, nodes=MEND_NODES)[0] if is_small(tighter) else None
+    if best is not None:
+        return _freely_sending(best)
     lighter = booking.copy()
     lighter.problem = tighter
     lighter.flow = lighter.simulate()
@@ -199,8 +200,13 @@ def _rows(scenario: Scenario, booking: Booking) -> list[tuple[str, int, int]]:
         for task, starts in zip(booking.problem.tasks, booking.runs)
         for start in starts
     ]
-    for name, share in zip(scenario.sending_names, booking.flow.sent_share):
-        rows += [(name, *stretch) for stretch in intervals.from_mask(share > 1e-9).tolist()]
+    sends, held = booking.flow.sent_share > 1e-9, booking.flow.held_mbit > 0
+    if held.any() and not sends.any():
+        # Without a row all would send: so one is permitted to, while it has nothing to send.
+        empty = ~held[:, :-1] & ~held[:, 1:]
+        sends.flat[int(np.argmax(empty))] = empty.any()
+    for name, mask in zip(scenario.sending_names, sends):
+        rows += [(name, *stretch) for stretch in intervals.from_mask(mask).tolist()]
     return sorted(rows, key=lambda row: (row[1], row[2], row[0]))
 
 

@@ -333,7 +333,7 @@ def read_scenario(path: str | Path) -> Scenario:
     except OSError as problem:
         raise ScenarioError(f"{path}: cannot be read ({problem.strerror})") from None
     try:
-        raw = tomllib.loads(content.decode("utf-8"))
+        raw = tomllib.loads(content.decode("utf-8-sig"))
     except UnicodeDecodeError:
         raise ScenarioError(f"{path}: not UTF-8 text") from None
     except tomllib.TOMLDecodeError as problem:
@@ -342,12 +342,13 @@ def read_scenario(path: str | Path) -> Scenario:
     digest = hashlib.sha256(content)
     skyline = path.parent / scenario.site.skyline
     if scenario.site.skyline != "flat":
-        if not skyline.is_file():
+        try:
+            digest.update(skyline.read_bytes())
+        except (OSError, ValueError):
             raise ScenarioError(
-                f'{path}: site.skyline = "{scenario.site.skyline}": no such file beside the '
-                'scenario; name a CSV profile or "flat"'
-            )
-        digest.update(skyline.read_bytes())
+                f"{path}: site.skyline = {_printable(_shown(scenario.site.skyline))}: no such "
+                'file beside the scenario; name a CSV profile or "flat"'
+            ) from None
     return scenario.model_copy(
         update={"folder": path.parent, "input_hash": digest.hexdigest()[:16]}
     )
@@ -363,7 +364,8 @@ def scenario_from(raw: dict[str, Any], source: str = "scenario") -> Scenario:
         lines += [_line(raw, error) for error in problem.errors()]
     lines += reference_errors(raw)
     if lines:
-        raise ScenarioError("\n".join(f"{source}: {_printable(line)}" for line in lines))
+        once = dict.fromkeys(f"{source}: {_printable(line)}" for line in lines)
+        raise ScenarioError("\n".join(once))
     return scenario
 
 

@@ -18,18 +18,19 @@ from obsplan.booking import Booking
 from obsplan.excerpt import excerpt
 from obsplan.greedy import greedy_plan
 from obsplan.milp import Model, model
-from obsplan.problem import Problem
+from obsplan.problem import Node, Problem, Task
 
 # Hours planned anew at a time: long enough to trade runs, short enough to solve at once;
 # every second sweep is shifted by half a stretch, so that no seam stays.
-SWEEPS_H = (8, 12)
-TAIL_H = 16
+SWEEPS_H = (8, 8)
+TAIL_H = 24
 NODE_LIMIT = 10
-# So few permitted starts are a small problem, whose best plan is looked for at once; it is
-# proven in a second or two, mostly at the root of the tree.
-SMALL_STARTS = 1000
-SMALL_NODES = 500
-BOUND_SLACK = 1e-6
+# So few permitted starts are a small problem, whose best plan is looked for at once; most
+# are proven in a second, and the limit of nodes ends the others after a few.
+SMALL_STARTS = 400
+SMALL_NODES = 200
+# What rounding in the solver may do to a bound, and so to the proof that a plan is best.
+ROUNDING = 2e-6
 # A gain below this share of the plan's value is not searched for.
 SMALL_GAIN = 5e-4
 # Sending costs a little and late starts cost a little, so that of equal plans the one
@@ -48,22 +49,24 @@ def better_plans(problem: Problem, question: Problem, gap: float) -> Iterator[tu
     """Ever better plans, each with an upper bound on what any plan can be worth.
 
     `problem` is planned in; it may be stricter than `question`, which is bounded, so that
-    plans survive a finer replay. A small problem has one plan, the best. Otherwise the
-    first plan comes at once with an infinite bound; the last is within `gap` of the bound,
-    or no stretch of it could be improved. Raises LookupError naming what stands in the way
-    when required runs find no place.
+    plans survive a finer replay. A small problem is first looked at whole, and where the
+    best plan is proven it is the only one. Otherwise the first plan comes at once with an
+    infinite bound; the last is within `gap` of the bound, or no stretch of it could be
+    improved. Raises LookupError naming the required runs, and those they wait for, when no
+    place is found for them together.
     """
-    proven = np.inf
+    whole, proven = None, np.inf
     if is_small(question):
-        best, proven = best_plan(question, problem)
-        if best is None and problem is not question:
-            best, _ = best_plan(problem, problem)
-        if best is not None:
-            yield best, max(min(proven, upper_bound(question)), best.value())
+        whole, proven = best_plan(question, problem)
+        if whole is None and _stricter(problem, question):
+            whole, _ = best_plan(problem, problem)
+        proven = min(proven, upper_bound(question))
+        if whole is not None and whole.value() >= (1 - ROUNDING) * proven:
+            yield whole, max(proven, whole.value())
             return
     with ThreadPoolExecutor(max_workers=1) as pool:
         bounded: Future[float] = pool.submit(upper_bound, question)
-        booking = quick_plan(problem)
+        booking = whole or quick_plan(problem)
         yield booking, np.inf
         for sweep, hours in enumerate(SWEEPS_H):
             for booking in _sweep(booking, hours, shifted=sweep % 2 == 1):
@@ -75,30 +78,46 @@ def better_plans(problem: Problem, question: Problem, gap: float) -> Iterator[tu
 
 
 def is_small(problem: Problem) -> bool:
-    """Whether the best plan may well be found and proven in a second or two."""
+    """Whether the best plan may well be found and proven in a few seconds."""
     return sum(int(task.starts.sum()) for task in problem.tasks) <= SMALL_STARTS
 
 
-def best_plan(question: Problem, problem: Problem) -> tuple[Booking | None, float]:
-    """The proven best plan of a small `question`, booked in `problem`, and the bound on all.
+def _stricter(problem: Problem, question: Problem) -> bool:
+    """Whether the two differ in what a relaxed problem leaves out."""
+    return any(
+        not np.array_equal(mine, other)
+        for part, wide in zip(problem.tasks + problem.nodes, question.tasks + question.nodes)
+        for mine, other in zip(_strict_figures(part), _strict_figures(wide))
+    )
 
-    The whole model goes to the branching solver at once. There is no plan (None) when
-    nothing is feasible, when the search ends at its node limit, or when `problem` is
-    stricter and refuses the plan; the bound is true all the same. It is the solver's: the
-    best value found plus what its search tree left open. The solver computes in floating
-    point and with tolerances, so its bound is raised by BOUND_SLACK of itself, ten times
-    the tolerance to which its rows and costs hold.
+
+def _strict_figures(part: Task | Node) -> tuple[np.ndarray, ...]:
+    return (part.peak_w,) if isinstance(part, Task) else (part.base_peak_w, part.send_share)
+
+
+def best_plan(
+    question: Problem, problem: Problem, nodes: int = SMALL_NODES
+) -> tuple[Booking | None, float]:
+    """The best plan found of a small `question`, booked in `problem`, and a bound on them all.
+
+    The whole model goes to the branching solver at once; unless the search ended at its
+    limit of `nodes`, bound and value meet. There is no plan (None) when none was found or
+    when `problem`, being stricter, refuses it; the bound is true all the same. It is the
+    solver's own: the best value found plus what its search tree left open. The solver
+    computes in floating point and with tolerances, so its bound is raised by ROUNDING of
+    itself, ten times the tolerance to which its rows and costs hold.
     """
     draft = model(question)
-    solver = _solver(draft, mixed=True, mip_rel_gap=0.0, mip_max_nodes=SMALL_NODES)
+    solver = _solver(draft, mixed=True, mip_rel_gap=0.0, mip_max_nodes=nodes)
     solver.run()
     bound = solver.getInfo().mip_dual_bound
-    bound += BOUND_SLACK * max(1.0, abs(bound)) if np.isfinite(bound) else np.inf
+    bound += ROUNDING * max(1.0, abs(bound)) if np.isfinite(bound) else np.inf
     # A plan that is worth anything is worth the first run of some task.
     bound = bound if bound >= _least_worth(question) else 0.0
-    if solver.getModelStatus() != highspy.HighsModelStatus.kOptimal:
+    if not _has_plan(solver):
         return None, bound
-    for chosen in (_preferred(draft, question, solver), solver):
+    proven = solver.getModelStatus() == highspy.HighsModelStatus.kOptimal
+    for chosen in (_preferred(draft, question, solver), solver) if proven else (solver,):
         booking = Booking(problem)
         _take(chosen, draft, booking, 0)
         booking.flow = booking.simulate()
@@ -127,11 +146,17 @@ def _preferred(draft: Model, problem: Problem, solved: highspy.Highs) -> highspy
     _prefer(alike, problem)
     # These costs stand alone here, so they need not be small, and are better not.
     alike.cost /= LATENESS_COST
-    solver = _solver(alike, mixed=True, mip_rel_gap=1e-3, mip_max_nodes=NODE_LIMIT)
+    solver = _solver(
+        alike, mixed=True, mip_rel_gap=1e-3, mip_max_nodes=NODE_LIMIT, **PLAIN_SEARCH
+    )
     solver.setSolution(len(x), np.arange(len(x), dtype=np.int32), x)
     solver.run()
+    return solver if _has_plan(solver) else solved
+
+
+def _has_plan(solver: highspy.Highs) -> bool:
     feasible = highspy.SolutionStatus.kSolutionStatusFeasible
-    return solver if solver.getInfo().primal_solution_status == feasible else solved
+    return solver.getInfo().primal_solution_status == feasible
 
 
 def quick_plan(problem: Problem) -> Booking:
@@ -157,16 +182,18 @@ def _required_only(problem: Problem) -> Booking:
         else replace(task, count=0, starts=np.zeros(problem.steps, bool))
         for i, task in enumerate(problem.tasks)
     )
+    names = ", ".join(f'"{problem.tasks[i].name}"' for i in sorted(needed))
     draft = model(replace(problem, tasks=tasks))
     solver = _solver(draft, mixed=True)
     solver.run()
     if solver.getModelStatus() != highspy.HighsModelStatus.kOptimal:
-        raise LookupError(", ".join(problem.tasks[i].name for i in sorted(needed)))
+        raise LookupError(names)
     booking = Booking(problem)
     _take(solver, draft, booking, 0)
     booking.flow = booking.simulate()
+    booking = with_planned_sending(booking) if booking.flow.short else booking
     if booking.flow.short:
-        raise LookupError(booking.flow.short)
+        raise LookupError(f"{names} ({booking.flow.short})")
     return booking
 
 
@@ -203,7 +230,7 @@ def improved(booking: Booking, free: tuple[int, int], last: int) -> Booking:
     if hint and min(hint) >= 0:
         solver.setSolution(len(hint), np.array(hint, dtype=np.int32), np.ones(len(hint)))
     solver.run()
-    if solver.getInfo().primal_solution_status != highspy.SolutionStatus.kSolutionStatusFeasible:
+    if not _has_plan(solver):
         return booking
     _take(solver, draft, rest, free[0])
     rest.flow = rest.simulate()
@@ -284,7 +311,8 @@ def dual_bound(relaxed: Model, duals: np.ndarray) -> float:
     """max cost @ x <= sum over columns and rows of the best each can add, for any `duals`.
 
     cost @ x = (cost - y A) @ x + y @ (A x), each term at its best within its limits.
-    Directed slack: the sum is raised by a bound on its own rounding.
+    Directed slack: the sum is raised by a bound on its own rounding, which is at most one
+    unit in the last place for each of the terms that are summed one after the other.
     """
     y = np.where((duals > 0) & np.isinf(relaxed.row_high), 0.0, duals)
     y = np.where((y < 0) & np.isinf(relaxed.row_low), 0.0, y)
@@ -294,7 +322,8 @@ def dual_bound(relaxed: Model, duals: np.ndarray) -> float:
         rows = np.where(y > 0, y * relaxed.row_high, np.where(y < 0, y * relaxed.row_low, 0.0))
     size = np.abs(columns).sum() + np.abs(rows).sum()
     size += (np.abs(relaxed.matrix.T) @ np.abs(y) @ np.maximum(abs(relaxed.low), abs(relaxed.high)))
-    return float(columns.sum() + rows.sum() + size * np.finfo(float).eps * 64)
+    terms = np.bincount(relaxed.matrix.indices, minlength=1).max() + 64
+    return float(columns.sum() + rows.sum() + size * np.finfo(float).eps * terms)
 
 
 def _solver(draft: Model, mixed: bool, **options) -> highspy.Highs:

@@ -62,10 +62,11 @@ def start_mask(
 def _start_masks(
     scenario: Scenario, environment: Environment, activity: Activity, masks: dict[str, np.ndarray]
 ) -> dict[str, np.ndarray]:
-    """Per condition, the steps (n,) at which a slot may start as far as that one goes."""
+    """Per condition, the steps (n,) at which a slot that ends in time meets that one."""
     steps, step_min = scenario.steps, scenario.span.step_min
     length = scenario.slot_min(activity) // step_min
-    starts = {"span": np.arange(steps) + length <= steps}
+    in_time = np.arange(steps) + length <= steps
+    starts = {"span": in_time}
     for key, mask in masks.items():
         unmet = np.concatenate([[0], np.cumsum(~mask.reshape(steps, step_min).all(axis=1))])
         ends = np.minimum(np.arange(steps) + length, steps)
@@ -76,7 +77,7 @@ def _start_masks(
         starts["contact at the start"] = in_contact[::step_min]
     if activity.coverage is not None:
         starts["coverage"] = coverage_bin(scenario, environment, activity) >= 0
-    return starts
+    return {key: mask & in_time for key, mask in starts.items()}
 
 
 def _all_of(scenario: Scenario, starts: dict[str, np.ndarray]) -> np.ndarray:

@@ -9,6 +9,7 @@ from obsplan.problem import Node, Problem, Task
 from obsplan.scenario import Scenario, scenario_from
 
 START = pd.Timestamp("2028-07-01T00:00Z")
+STATIONS = ["alpha", "beta"]
 
 
 def platform(name: str = "lander", **changes) -> dict:
@@ -46,8 +47,8 @@ def scenario_table(
             "step_min": step_min,
         },
         "station": [
-            {"name": "alpha", "latitude_deg": 0.0, "longitude_deg": 0.0},
-            {"name": "beta", "latitude_deg": 0.0, "longitude_deg": 120.0},
+            {"name": name, "latitude_deg": 0.0, "longitude_deg": 90.0 * k}
+            for k, name in enumerate(STATIONS)
         ],
         "platform": list(platforms),
         "instrument": own + list(instruments),
@@ -123,10 +124,14 @@ def _pieces(draw, minutes: int, values, grid: int) -> np.ndarray:
 
 
 @st.composite
-def cases(draw, hours=(2, 8), activities=(1, 4), level=False) -> tuple[Scenario, Environment]:
+def cases(
+    draw, hours=(2, 8), activities=(1, 4), level=False, lossless=False
+) -> tuple[Scenario, Environment]:
     """A scenario of a few hours with something of everything, and its environment.
 
-    With `level`, nothing changes within a step.
+    With `level`, nothing changes within a step. With `lossless`, batteries lose nothing,
+    stores are large and no two platforms share a station, so that it does not matter when
+    within a step something is sent; and nothing is required and idling always possible.
     """
     step = draw(st.sampled_from([15, 30]))
     span_h = draw(st.integers(*hours))
@@ -144,17 +149,17 @@ def cases(draw, hours=(2, 8), activities=(1, 4), level=False) -> tuple[Scenario,
             battery={
                 "capacity_wh": draw(st.sampled_from([20.0, 40.0, 80.0])),
                 "reserve": draw(st.sampled_from([0.2, 0.4])),
-                "start": draw(st.sampled_from([0.5, 0.75, 1.0])),
-                "charge_efficiency": draw(st.sampled_from([0.8, 0.95, 1.0])),
-                "discharge_efficiency": draw(st.sampled_from([0.8, 0.95, 1.0])),
+                "start": draw(st.sampled_from([0.6, 0.8, 1.0])),
+                "charge_efficiency": 1.0 if lossless else draw(st.sampled_from([0.8, 0.95])),
+                "discharge_efficiency": 1.0 if lossless else draw(st.sampled_from([0.8, 0.95])),
             }
-            | draw(st.sampled_from([{}, {"charge_limit_w": 6.0}, {"end": 0.5}])),
+            | draw(st.sampled_from([{}, {"end": 0.5}, {} if lossless else {"charge_limit_w": 9.0}])),
             radio={
                 "to": "earth" if name == "lander" else draw(st.sampled_from(["earth", "lander"])),
                 "transmit_w": draw(st.sampled_from([0.0, 3.0, 10.0])),
                 "rate_kbps": draw(st.sampled_from([2.0, 5.0, 20.0])),
             },
-            store={"capacity_mbit": draw(st.sampled_from([10.0, 25.0, 60.0]))}
+            store={"capacity_mbit": draw(st.sampled_from([200.0] if lossless else [10.0, 25.0]))}
             | draw(st.sampled_from([{}, {"end_limit_mbit": 2.0}, {"start_mbit": 5.0}])),
         )
         for name in names
@@ -171,7 +176,7 @@ def cases(draw, hours=(2, 8), activities=(1, 4), level=False) -> tuple[Scenario,
             "power_w": draw(watts),
             "data_mbit": draw(st.sampled_from([0.0, 2.0, 7.0, 15.0])),
             "count": count,
-            "must": draw(st.sampled_from([0, 0, 0, 1])),
+            "must": 0 if lossless else draw(st.sampled_from([0, 0, 0, 0, 0, 1])),
             "value": draw(st.sampled_from([1.0, 2.0, 5.0, 7.5])),
             "repeat_worth": draw(st.sampled_from([0.0, 0.5, 1.0])),
             "gap_min": draw(st.sampled_from([0, 0, 20, 60])),
@@ -192,14 +197,16 @@ def cases(draw, hours=(2, 8), activities=(1, 4), level=False) -> tuple[Scenario,
         asked.append(activity)
     scene = scenario(*asked, platforms=parts, hours=span_h, step_min=step)
     columns = {}
+    sunlight = st.sampled_from([6.0, 9.0, 15.0, 22.0]) if lossless else watts
     for part in scene.platform:
         contact = _pieces(draw, minutes, st.booleans(), grid)
         direct = part.radio.to == "earth"
         factor = _pieces(draw, minutes, st.sampled_from([0.3, 1.0]), grid) if direct else 1.0
-        station = _pieces(draw, minutes, st.sampled_from(["alpha", "beta"]), grid)
+        heard_by = {"lander": ["alpha"], "rover": ["beta"]}[part.name] if lossless else STATIONS
+        station = _pieces(draw, minutes, st.sampled_from(heard_by), grid)
         columns |= {
-            f"{part.name}_generation_w": _pieces(draw, minutes, watts, grid),
-            f"{part.name}_base_load_w": _pieces(draw, minutes, st.sampled_from([1.0, 6.0]), grid),
+            f"{part.name}_generation_w": _pieces(draw, minutes, sunlight, grid),
+            f"{part.name}_base_load_w": _pieces(draw, minutes, st.sampled_from([1.0, 4.0]), grid),
             f"{part.name}_in_contact": contact,
             f"{part.name}_station": np.where(contact & direct, station, ""),
             f"{part.name}_rate_kbps": np.where(
@@ -211,3 +218,84 @@ def cases(draw, hours=(2, 8), activities=(1, 4), level=False) -> tuple[Scenario,
         minute = np.arange(minutes) // step * step
         return scene, world(scene, {"sun_elevation_deg": 5 + minute / 144}, **columns)
     return scene, world(scene, **columns)
+
+
+# --- tiny problems, in steps and without a scenario
+
+
+def tiny_problem(seed: int) -> Problem:
+    """A problem small enough to try every plan, with something of every rule."""
+    rng = np.random.default_rng(seed)
+    steps, hour = int(rng.integers(6, 11)), 0.25
+    nodes = [_tiny_node(rng, steps, hour, k) for k in range(rng.choice([1, 1, 2]))]
+    tasks: list[Task] = []
+    for k in range(rng.integers(2, 4)):
+        length = int(rng.integers(1, 4))
+        settle = int(rng.integers(0, 2))
+        earlier = ((k - 1, settle, steps),) if k and rng.random() < 0.3 else ()
+        draw_w = rng.choice([0.0, 4.0, 9.0, 16.0], length)
+        tasks.append(
+            Task(
+                name=f"t{k}",
+                node=int(rng.integers(len(nodes))),
+                length=length,
+                load_w=draw_w,
+                peak_w=draw_w * rng.choice([1.0, 1.2]),
+                data_mbit=rng.choice([0.0, 1.0, 3.0], length),
+                count=(count := int(rng.integers(1, 3))),
+                must=int(rng.random() < 0.15),
+                gap=int(rng.integers(0, 3)),
+                value=float(rng.choice([1.0, 2.5, 4.0])),
+                repeat_worth=float(rng.choice([0.0, 0.5, 1.0])),
+                starts=(rng.random(steps) < 0.6) & (np.arange(steps) + length <= steps),
+                bins=(bins := rng.integers(0, rng.integers(1, 3), steps)),
+                earlier=earlier,
+                held=rng.integers(0, 2, bins.max() + 1) * int(rng.random() < 0.2),
+            )
+        )
+        assert count >= tasks[-1].must
+    pairs = [(i, j) for j in range(len(tasks)) for i in range(j) if rng.random() < 0.5]
+    return Problem(steps, hour, tuple(tasks), tuple(nodes), frozenset(pairs))
+
+
+def level_node(steps: int, **changes) -> Node:
+    """A lossless node on which nothing changes; numbers given stand for every step."""
+    figures = {"generation_w": 0.0, "base_w": 0.0, "base_peak_w": changes.get("base_w", 0.0),
+               "base_data_mbit": 0.0, "send_mbit": 0.0, "send_share": 1.0, "station": -1}  # fmt: skip
+    rest = {"name": "node", "bus_limit_w": 100.0, "capacity_wh": 100.0, "reserve_wh": 20.0,
+            "start_wh": 100.0, "end_wh": 20.0, "charge_efficiency": 1.0,
+            "discharge_efficiency": 1.0, "charge_limit_w": np.inf, "transmit_w": 0.0,
+            "receiver": -1, "store_mbit": 100.0, "store_start_mbit": 0.0,
+            "store_end_mbit": 100.0}  # fmt: skip
+    level = {k: np.full(steps, changes.get(k, v)) for k, v in figures.items()}
+    return Node(**rest | changes | level)
+
+
+def _tiny_node(rng: np.random.Generator, steps: int, hour: float, k: int) -> Node:
+    base_w = rng.choice([1.0, 3.0], steps)
+    capacity_wh = float(rng.choice([8.0, 15.0]))
+    relays = k > 0 and rng.random() < 0.5
+    rate_mbit = np.where(rng.random(steps) < 0.7, rng.choice([0.5, 2.0], steps), 0.0)
+    return Node(
+        name=f"n{k}",
+        generation_w=rng.choice([0.0, 6.0, 14.0], steps),
+        base_w=base_w,
+        base_peak_w=base_w,
+        base_data_mbit=np.zeros(steps),
+        bus_limit_w=float(rng.choice([18.0, 26.0])),
+        capacity_wh=capacity_wh,
+        reserve_wh=0.3 * capacity_wh,
+        start_wh=float(rng.choice([0.6, 1.0])) * capacity_wh,
+        end_wh=float(rng.choice([0.3, 0.6])) * capacity_wh,
+        charge_efficiency=float(rng.choice([0.8, 1.0])),
+        discharge_efficiency=float(rng.choice([0.8, 1.0])),
+        charge_limit_w=float(rng.choice([5.0, np.inf])),
+        transmit_w=float(rng.choice([0.0, 6.0])),
+        send_mbit=rate_mbit,
+        send_share=np.where(rate_mbit > 0, rng.choice([0.4, 1.0], steps), 0.0),
+        receiver=0 if relays else -1,
+        station=np.where(rate_mbit > 0, rng.integers(0, 2, steps), -1),
+        store_mbit=float(rng.choice([4.0, 9.0])),
+        store_start_mbit=float(rng.choice([0.0, 1.0])),
+        store_end_mbit=float(rng.choice([2.0, 9.0])),
+    )
