@@ -18,13 +18,15 @@ from obsplan.explain import unplaced
 from obsplan.greedy import greedy_plan
 from obsplan.problem import Problem, problem
 from obsplan.scenario import Scenario
-from obsplan.solve import best_plan, better_plans, is_small
+from obsplan.solve import best_plan, better_plans, is_small, quick_plan
 from obsplan.windows import why_no_window
 
 Report = Callable[[str], None]
 # A plan that the replay refuses is mended with a little more in reserve, this often.
 MOST_MENDS = 12
 MEND_NODES = 20
+# Where data stays behind by the minute, the steps are taken to send this much of it.
+SLOWER = 0.97
 
 
 @dataclass(frozen=True)
@@ -67,14 +69,20 @@ def plan(
     best: tuple[Booking, Verdict] | None = None
     bound = np.inf
     try:
-        for booking, bound in better_plans(question, relaxed, gap):
+        spared, first = question, None
+        if not is_small(relaxed):
+            spared, first = _bearable(scenario, environment, question)
+        for booking, bound in better_plans(spared, relaxed, gap, first):
             if best is None or np.isfinite(bound):
                 best = _holding(scenario, environment, question, booking, best)
                 report(
                     f"{'first plan' if np.isinf(bound) else 'plan'}: value "
                     f"{best[0].value():.1f}, {best[1].summary}"
                 )
-            else:
+                continue
+            verdict = check(scenario, environment, plan_slots(scenario, booking))
+            if verdict.holds and booking.value() > best[0].value():
+                best = booking, verdict
                 report(f"better: value {booking.value():.1f}")
     except LookupError as obstacle:
         raise DoesNotHold(
@@ -111,6 +119,26 @@ def _require_windows(scenario: Scenario, environment: Environment) -> None:
         raise DoesNotHold("\n".join(lines))
 
 
+def _bearable(
+    scenario: Scenario, environment: Environment, question: Problem
+) -> tuple[Problem, Booking | None]:
+    """`question` with as much kept in reserve as the replay of a quick plan shows it needs.
+
+    Also that quick plan; None when the replay still refuses it.
+    """
+    spared = question
+    for _ in range(MOST_MENDS):
+        try:
+            booking = quick_plan(spared)
+        except LookupError:
+            break  # whether required runs fit is for the question as asked to say
+        verdict = check(scenario, environment, plan_slots(scenario, booking))
+        if verdict.holds:
+            return spared, booking
+        spared = _with_spare(spared, verdict)
+    return question, None
+
+
 def _holding(
     scenario: Scenario,
     environment: Environment,
@@ -119,9 +147,7 @@ def _holding(
     best: tuple[Booking, Verdict] | None,
 ) -> tuple[Booking, Verdict]:
     """`booking` as the replay accepts it, mended if need be; `best` if that is worth more."""
-    spare_wh = np.zeros(len(question.nodes))
-    spare_mbit = np.zeros(len(question.nodes))
-    names = [node.name for node in question.nodes]
+    spared = question
     booking = _freely_sending(booking)
     for _ in range(MOST_MENDS):
         verdict = check(scenario, environment, plan_slots(scenario, booking))
@@ -129,34 +155,40 @@ def _holding(
             if best is not None and best[0].value() >= booking.value():
                 return best
             return booking, verdict
-        for row in verdict.violations.itertuples():
-            hurt = [n for n, name in enumerate(names) if f'"{name}"' in row.message]
-            for n in hurt or range(len(names)):
-                if row.unit == "Mbit":
-                    spare_mbit[n] += 1.5 * row.amount + 0.01
-                else:
-                    spare_wh[n] += 1.5 * (row.amount if row.unit == "Wh" else 0.0) + 0.01
-        booking = _mended(booking, _with_spare(question, spare_wh, spare_mbit))
+        spared = _with_spare(spared, verdict)
+        booking = _mended(booking, spared)
     if best is not None:
         return best
     raise DoesNotHold(
-        "no plan survived the replay by the minute: " + "; ".join(verdict.violations["message"])
+        f"no plan survived the replay by the minute; {len(verdict.violations)} rules stayed "
+        f"broken, the first: {verdict.violations['message'].iloc[0]}; a shorter span.step_min "
+        "follows the minutes more closely"
     )
 
 
-def _with_spare(question: Problem, spare_wh: np.ndarray, spare_mbit: np.ndarray) -> Problem:
-    """The problem with that much more kept in the batteries and free in the stores."""
-    nodes = tuple(
-        replace(
-            node,
-            reserve_wh=node.reserve_wh + spare_wh[n],
-            end_wh=node.end_wh + spare_wh[n],
-            store_mbit=node.store_mbit - spare_mbit[n],
-            store_end_mbit=node.store_end_mbit - spare_mbit[n],
+def _with_spare(problem: Problem, verdict: Verdict) -> Problem:
+    """The problem with more kept in the batteries, or sent more slowly, where a replay broke.
+
+    Charge comes first: a battery that runs short holds back the sending too, so that data
+    left behind may be no fault of the link.
+    """
+    broken = verdict.violations
+    charge = broken[broken["unit"] == "Wh"]
+    nodes = []
+    for node in problem.nodes:
+        named = broken["message"].str.contains(f'"{node.name}"', regex=False)
+        spare_wh = 1.5 * charge["amount"][named].max() + 0.01 if named[charge.index].any() else 0.0
+        slower = SLOWER if charge.empty and (broken["unit"][named] == "Mbit").any() else 1.0
+        nodes.append(
+            replace(
+                node,
+                reserve_wh=node.reserve_wh + spare_wh,
+                end_wh=node.end_wh + spare_wh,
+                send_mbit=node.send_mbit * slower,
+                store_mbit=node.store_mbit * slower,
+            )
         )
-        for n, node in enumerate(question.nodes)
-    )
-    return replace(question, nodes=nodes)
+    return replace(problem, nodes=tuple(nodes))
 
 
 def _freely_sending(booking: Booking) -> Booking:

@@ -45,14 +45,16 @@ PLAIN_SEARCH = {
 }
 
 
-def better_plans(problem: Problem, question: Problem, gap: float) -> Iterator[tuple[Booking, float]]:
+def better_plans(
+    problem: Problem, question: Problem, gap: float, first: Booking | None = None
+) -> Iterator[tuple[Booking, float]]:
     """Ever better plans, each with an upper bound on what any plan can be worth.
 
     `problem` is planned in; it may be stricter than `question`, which is bounded, so that
     plans survive a finer replay. A small problem is first looked at whole, and where the
     best plan is proven it is the only one. Otherwise the first plan comes at once with an
-    infinite bound; the last is within `gap` of the bound, or no stretch of it could be
-    improved. Raises LookupError naming the required runs, and those they wait for, when no
+    infinite bound, or is `first` where that is given; the last is within `gap` of the
+    bound, or no stretch of it could be improved. Raises LookupError naming the required runs, and those they wait for, when no
     place is found for them together.
     """
     whole, proven = None, np.inf
@@ -66,7 +68,7 @@ def better_plans(problem: Problem, question: Problem, gap: float) -> Iterator[tu
             return
     with ThreadPoolExecutor(max_workers=1) as pool:
         bounded: Future[float] = pool.submit(upper_bound, question)
-        booking = whole or quick_plan(problem)
+        booking = whole or first or quick_plan(problem)
         yield booking, np.inf
         for sweep, hours in enumerate(SWEEPS_H):
             for booking in _sweep(booking, hours, shifted=sweep % 2 == 1):
