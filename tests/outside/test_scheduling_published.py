@@ -1,0 +1,70 @@
+"""Published answers of scheduling and knapsack exercises, put as small scenarios."""
+
+import pytest
+from small import platform, scenario, world
+
+from obsplan.plan import plan  # noqa: E402
+
+# Exact questions have exact answers; the rest is the rounding of sums of a few numbers.
+EXACT = 1e-6
+
+
+@pytest.mark.parametrize(
+    ("intervals", "answer"),
+    [
+        ([(1, 2, 50), (3, 5, 20), (6, 19, 100), (2, 100, 200)], 250),
+        ([(1, 3, 50), (2, 4, 10), (3, 5, 40), (3, 6, 70)], 120),
+        ([(1, 3, 20), (2, 5, 20), (3, 10, 100), (4, 6, 70), (6, 9, 60)], 150),
+    ],
+)
+def test_weighted_intervals_on_one_instrument(intervals, answer):
+    """Weighted interval scheduling, exercise answers as quoted by others (how sure: S).
+
+    One instrument; each interval is an activity that may start in its own hour alone.
+    """
+    scene = scenario(
+        *(
+            {
+                "name": f"job {k}",
+                "instrument": "one",
+                "duration_min": 60 * (end - start),
+                "value": float(value),
+                "coverage": {"over": "span_h", "edges": [start, start + 1]},
+            }
+            for k, (start, end, value) in enumerate(intervals)
+        ),
+        instruments=[{"name": "one", "platform": "lander"}],
+        hours=max(end for _, end, _ in intervals),
+        step_min=60,
+    )
+    made = plan(scene, world(scene))
+    assert made.value == pytest.approx(answer, abs=EXACT)
+    assert made.bound >= answer - EXACT
+
+
+def test_knapsack_with_energy_as_the_sack():
+    """Burkardt, data sets for the 0-1 knapsack problem, Florida State University, set P01
+    (how sure: P): capacity 165, best value 309, items 1 to 4 and 6.
+
+    A battery with 165 Wh above its reserve and no Sun; each item is an hour's run that
+    draws its weight in watts.
+    """
+    weights = [23, 31, 29, 44, 53, 38, 63, 85, 89, 82]
+    values = [92, 57, 49, 68, 60, 43, 67, 84, 87, 72]
+    scene = scenario(
+        *(
+            {"name": f"item {k}", "power_w": float(w), "value": float(v)}
+            for k, (w, v) in enumerate(zip(weights, values), start=1)
+        ),
+        platforms=[
+            platform(
+                battery={"capacity_wh": 330.0, "reserve": 0.25, "start": 0.75},
+                bus_limit_w=1000.0,
+            )
+        ],
+        hours=2,
+        step_min=60,
+    )
+    made = plan(scene, world(scene, generation_w=0.0))
+    assert made.value == pytest.approx(309, abs=EXACT)
+    assert set(made.timeline["activity"]) == {"item 1", "item 2", "item 3", "item 4", "item 6"}

@@ -1,0 +1,59 @@
+"""The plan directory appears whole or not at all."""
+
+import json
+
+import pytest
+from small import scenario_table
+
+from obsplan import pages
+from obsplan.environment import environment
+from obsplan.errors import TableError
+from obsplan.plan import plan
+from obsplan.scenario import scenario_from
+
+
+@pytest.fixture(scope="module")
+def made():
+    """A one-activity plan under the true sky of two hours."""
+    table = scenario_table({"name": "sweep", "count": 2}, hours=4)
+    table["platform"][0]["array"] = [{"area_m2": 0.5, "efficiency": 0.3}]
+    scene = scenario_from(table)
+    offered = environment(scene)
+    return scene, offered, plan(scene, offered)
+
+
+def test_summary_says_what_was_asked_and_found(made, tmp_path):
+    pages.write_plan(*made, tmp_path / "plan")
+    summary = json.loads((tmp_path / "plan" / "summary.json").read_text())
+    assert summary["counts"] == {"sweep": {"wanted": 2, "placed": 2}}
+    assert summary["value"] == made[2].value
+    assert summary["bound"] >= summary["value"]
+    assert summary["check"].startswith("no violation found of")
+    assert "flight rules" in summary["caution"]
+    assert all(len(digest) == 16 for digest in summary["kernels"].values())
+
+
+def test_a_failure_in_the_middle_leaves_the_old_plan_and_no_scraps(made, tmp_path, monkeypatch):
+    target = tmp_path / "plan"
+    pages.write_plan(*made, target)
+    before = {p.name: p.read_bytes() for p in target.iterdir()}
+
+    def fail(*_):
+        raise OSError(28, "No space left on device")
+
+    monkeypatch.setattr(pages, "summary_of", fail)
+    with pytest.raises(TableError, match="No space left"):
+        pages.write_plan(*made, target)
+    assert {p.name: p.read_bytes() for p in target.iterdir()} == before
+    assert [p.name for p in tmp_path.iterdir()] == ["plan"]
+
+
+def test_foreign_directories_and_files_are_left_alone(made, tmp_path):
+    (tmp_path / "notes").mkdir()
+    (tmp_path / "notes" / "a.txt").write_text("mine")
+    (tmp_path / "file").write_text("mine")
+    for name in ("notes", "file"):
+        with pytest.raises(TableError, match="no plan directory"):
+            pages.write_plan(*made, tmp_path / name)
+    assert (tmp_path / "notes" / "a.txt").read_text() == "mine"
+    assert (tmp_path / "file").read_text() == "mine"
