@@ -151,9 +151,18 @@ def _preferred(draft: Model, problem: Problem, solved: highspy.Highs) -> highspy
     solver = _solver(
         alike, mixed=True, mip_rel_gap=1e-3, mip_max_nodes=NODE_LIMIT, **PLAIN_SEARCH
     )
-    solver.setSolution(len(x), np.arange(len(x), dtype=np.int32), x)
     solver.run()
     return solver if _has_plan(solver) else solved
+
+
+def _returns_what_it_found(solver: highspy.Highs, draft: Model) -> bool:
+    """Whether objective and solution agree.
+
+    Where presolve alone solves the model, the library may hand back the hint instead.
+    """
+    info = solver.getInfo()
+    worth = draft.cost @ np.array(solver.getSolution().col_value)
+    return abs(worth - info.objective_function_value) <= 1e-6 * max(1.0, abs(worth))
 
 
 def _has_plan(solver: highspy.Highs) -> bool:
@@ -232,6 +241,9 @@ def improved(booking: Booking, free: tuple[int, int], last: int) -> Booking:
     if hint and min(hint) >= 0:
         solver.setSolution(len(hint), np.array(hint, dtype=np.int32), np.ones(len(hint)))
     solver.run()
+    if _has_plan(solver) and not _returns_what_it_found(solver, draft):
+        solver.clearSolver()
+        solver.run()
     if not _has_plan(solver):
         return booking
     _take(solver, draft, rest, free[0])
