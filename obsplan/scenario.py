@@ -9,14 +9,14 @@ import hashlib
 import math
 import tomllib
 from datetime import datetime, timedelta, timezone
-from difflib import get_close_matches
 from pathlib import Path
-from typing import Annotated, Any, Literal, get_args
+from typing import Annotated, Any, Literal
 
 from pydantic import AfterValidator, BaseModel, BeforeValidator, ConfigDict, Field, ValidationError
 
 from obsplan.errors import ScenarioError
 from obsplan.references import reference_errors, sending_name
+from obsplan.wording import error_line, shown
 
 
 def _utc(value: Any) -> Any:
@@ -346,7 +346,7 @@ def read_scenario(path: str | Path) -> Scenario:
             digest.update(skyline.read_bytes())
         except (OSError, ValueError):
             raise ScenarioError(
-                f"{path}: site.skyline = {_printable(_shown(scenario.site.skyline))}: no such "
+                f"{path}: site.skyline = {_printable(shown(scenario.site.skyline))}: no such "
                 'file beside the scenario; name a CSV profile or "flat"'
             ) from None
     return scenario.model_copy(
@@ -361,7 +361,7 @@ def scenario_from(raw: dict[str, Any], source: str = "scenario") -> Scenario:
     try:
         scenario = Scenario.model_validate({k: v for k, v in raw.items() if k not in INNER})
     except ValidationError as problem:
-        lines += [_line(raw, error) for error in problem.errors()]
+        lines += [error_line(Scenario, raw, error) for error in problem.errors()]
     lines += reference_errors(raw)
     if lines:
         once = dict.fromkeys(f"{source}: {_printable(line)}" for line in lines)
@@ -372,119 +372,3 @@ def scenario_from(raw: dict[str, Any], source: str = "scenario") -> Scenario:
 def _printable(line: str) -> str:
     """The line with breaks and other marks that a terminal obeys spelled out."""
     return "".join(mark if mark.isprintable() else repr(mark)[1:-1] for mark in line)
-
-
-def _line(raw: dict[str, Any], error: dict[str, Any]) -> str:
-    """One line for one pydantic error: key path, value, what is wrong, what is allowed."""
-    loc, kind, context = error["loc"], error["type"], error.get("ctx", {})
-    where = key_path(raw, loc)
-    if kind == "extra_forbidden":
-        known = _known_keys(loc[:-1])
-        near = get_close_matches(str(loc[-1]), known, n=1, cutoff=0.5)
-        hint = f"; did you mean '{near[0]}'?" if near else f"; known are {', '.join(known)}"
-        return f"{where}: unknown key{hint}"
-    if kind == "missing" and isinstance(loc[-1], int):
-        return f"{key_path(raw, loc[:-1])}: must be a pair [low, high]"
-    if kind == "missing":
-        return f"{where}: is needed but missing"
-    value = "" if isinstance(error["input"], dict | list | tuple) else f" = {_shown(error['input'])}"
-    limits = _limits(loc)
-    if kind == "tuple_type" and _holds_tables(loc):
-        return f"{where}{value}: must be a list of tables, each begun with [[{_heading(loc)}]]"
-    if kind == "model_type":
-        listed = isinstance(loc[-1], int)
-        head = f"[[{_heading(loc)}]]" if listed else f"[{_heading(loc)}]"
-        return f"{where}{value}: must be a table, begun with {head} or written in braces"
-    message = {
-        "float_type": "must be a number",
-        "int_type": "must be a whole number",
-        "string_type": "must be a text in quotes",
-        "bool_type": "must be true or false",
-        "tuple_type": "must be a list in brackets",
-        "finite_number": "must be a finite number",
-        "too_short": f"must have {context.get('min_length')} or more entries",
-        "too_long": f"must have no more than {context.get('max_length')} entries",
-        "string_pattern_mismatch": "must have 1 to 60 characters, no comma, semicolon, quote or "
-        "line break, and no blank at either end",
-        "literal_error": f"allowed are {context.get('expected')}",
-        "value_error": str(context.get("error", "")),
-    }.get(kind)
-    if message is None:
-        message = f"out of range: allowed is {limits}" if limits else error["msg"]
-    elif limits and kind in ("float_type", "int_type"):
-        message += f"; allowed is {limits}"
-    return f"{where}{value}: {message}"
-
-
-def _shown(value: Any) -> str:
-    text = f'"{value}"' if isinstance(value, str) else str(value)
-    return text if len(text) <= 80 else f"{text[:70]}... ({len(text)} characters)"
-
-
-def _heading(loc: tuple) -> str:
-    return ".".join(part for part in loc if isinstance(part, str))
-
-
-def key_path(raw: Any, loc: tuple) -> str:
-    """The key as a user finds it: `activity 3 "drive".duration_min`."""
-    words = ""
-    for part in loc:
-        if isinstance(part, int):
-            raw = raw[part] if isinstance(raw, list | tuple) and part < len(raw) else None
-            name = raw.get("name") if isinstance(raw, dict) else None
-            words += f" {part + 1}" + (f' "{name}"' if isinstance(name, str) else "")
-        else:
-            raw = raw.get(part) if isinstance(raw, dict) else None
-            words += f".{part}" if words else str(part)
-    return words or "the file"
-
-
-def _fields_at(loc: tuple) -> tuple[type[BaseModel] | None, Any]:
-    """The model that holds the key `loc` and the field itself."""
-    model, field = Scenario, None
-    for part in loc:
-        if isinstance(part, int):
-            continue
-        if model is None or part not in model.model_fields:
-            return None, None
-        field = model.model_fields[part]
-        holder, model = model, _model_in(field.annotation)
-    return (holder if field else Scenario), field
-
-
-def _holds_tables(loc: tuple) -> bool:
-    _, field = _fields_at(loc)
-    return field is not None and _model_in(field.annotation) is not None
-
-
-def _model_in(annotation: Any) -> type[BaseModel] | None:
-    if isinstance(annotation, type) and issubclass(annotation, BaseModel):
-        return annotation
-    return next(filter(None, (_model_in(inner) for inner in get_args(annotation))), None)
-
-
-def _known_keys(loc: tuple) -> list[str]:
-    model = Scenario if not loc else _model_in(_fields_at(loc)[1].annotation)
-    return [k for k, f in model.model_fields.items() if not f.exclude]
-
-
-def _limits(loc: tuple) -> str:
-    """The permitted range of a number, in words, or "" where the field has none."""
-    _, field = _fields_at(loc)
-    bounds: dict[str, float] = {}
-
-    def collect(metadata: Any, annotation: Any) -> None:
-        for item in metadata:
-            for name in ("ge", "gt", "le", "lt"):
-                if getattr(item, name, None) is not None:
-                    bounds[name] = getattr(item, name)
-            collect(getattr(item, "metadata", ()), None)
-        for inner in get_args(annotation):
-            collect(getattr(inner, "__metadata__", ()), inner)
-
-    if field is not None:
-        collect(field.metadata, field.annotation)
-    low = f"at least {bounds['ge']:.12g}" if "ge" in bounds else ""
-    low = f"more than {bounds['gt']:.12g}" if "gt" in bounds else low
-    high = f"at most {bounds['le']:.12g}" if "le" in bounds else ""
-    return " and ".join(filter(None, (low, high)))

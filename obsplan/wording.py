@@ -1,0 +1,126 @@
+"""What the models of a scenario complain about, in the words of the file's author."""
+
+from difflib import get_close_matches
+from typing import Any, get_args
+
+from pydantic import BaseModel
+
+
+def error_line(root: type[BaseModel], raw: dict[str, Any], error: dict[str, Any]) -> str:
+    """One line for one pydantic error: key path, value, what is wrong, what is allowed.
+
+    `root` is the model that `raw`, the file as parsed, was held against.
+    """
+    loc, kind, context = error["loc"], error["type"], error.get("ctx", {})
+    where = key_path(raw, loc)
+    if kind == "extra_forbidden":
+        known = _known_keys(root, loc[:-1])
+        near = get_close_matches(str(loc[-1]), known, n=1, cutoff=0.5)
+        hint = f"; did you mean '{near[0]}'?" if near else f"; known are {', '.join(known)}"
+        return f"{where}: unknown key{hint}"
+    if kind == "missing" and isinstance(loc[-1], int):
+        return f"{key_path(raw, loc[:-1])}: must be a pair [low, high]"
+    if kind == "missing":
+        return f"{where}: is needed but missing"
+    value = "" if isinstance(error["input"], dict | list | tuple) else f" = {shown(error['input'])}"
+    limits = _limits(root, loc)
+    if kind == "tuple_type" and _holds_tables(root, loc):
+        return f"{where}{value}: must be a list of tables, each begun with [[{_heading(loc)}]]"
+    if kind == "model_type":
+        listed = isinstance(loc[-1], int)
+        head = f"[[{_heading(loc)}]]" if listed else f"[{_heading(loc)}]"
+        return f"{where}{value}: must be a table, begun with {head} or written in braces"
+    message = {
+        "float_type": "must be a number",
+        "int_type": "must be a whole number",
+        "string_type": "must be a text in quotes",
+        "bool_type": "must be true or false",
+        "tuple_type": "must be a list in brackets",
+        "finite_number": "must be a finite number",
+        "too_short": f"must have {context.get('min_length')} or more entries",
+        "too_long": f"must have no more than {context.get('max_length')} entries",
+        "string_pattern_mismatch": "must have 1 to 60 characters, no comma, semicolon, quote or "
+        "line break, and no blank at either end",
+        "literal_error": f"allowed are {context.get('expected')}",
+        "value_error": str(context.get("error", "")),
+    }.get(kind)
+    if message is None:
+        message = f"out of range: allowed is {limits}" if limits else error["msg"]
+    elif limits and kind in ("float_type", "int_type"):
+        message += f"; allowed is {limits}"
+    return f"{where}{value}: {message}"
+
+
+def shown(value: Any) -> str:
+    """A value as the file has it, cut where it is long."""
+    text = f'"{value}"' if isinstance(value, str) else str(value)
+    return text if len(text) <= 80 else f"{text[:70]}... ({len(text)} characters)"
+
+
+def _heading(loc: tuple) -> str:
+    return ".".join(part for part in loc if isinstance(part, str))
+
+
+def key_path(raw: Any, loc: tuple) -> str:
+    """The key as a user finds it: `activity 3 "drive".duration_min`."""
+    words = ""
+    for part in loc:
+        if isinstance(part, int):
+            raw = raw[part] if isinstance(raw, list | tuple) and part < len(raw) else None
+            name = raw.get("name") if isinstance(raw, dict) else None
+            words += f" {part + 1}" + (f' "{name}"' if isinstance(name, str) else "")
+        else:
+            raw = raw.get(part) if isinstance(raw, dict) else None
+            words += f".{part}" if words else str(part)
+    return words or "the file"
+
+
+def _field_at(root: type[BaseModel], loc: tuple) -> Any:
+    """The field of the key `loc`, or None where the models know no such key."""
+    model, field = root, None
+    for part in loc:
+        if isinstance(part, int):
+            continue
+        if model is None or part not in model.model_fields:
+            return None
+        field = model.model_fields[part]
+        model = _model_in(field.annotation)
+    return field
+
+
+def _holds_tables(root: type[BaseModel], loc: tuple) -> bool:
+    field = _field_at(root, loc)
+    return field is not None and _model_in(field.annotation) is not None
+
+
+def _model_in(annotation: Any) -> type[BaseModel] | None:
+    if isinstance(annotation, type) and issubclass(annotation, BaseModel):
+        return annotation
+    return next(filter(None, (_model_in(inner) for inner in get_args(annotation))), None)
+
+
+def _known_keys(root: type[BaseModel], loc: tuple) -> list[str]:
+    model = root if not loc else _model_in(_field_at(root, loc).annotation)
+    return [k for k, f in model.model_fields.items() if not f.exclude]
+
+
+def _limits(root: type[BaseModel], loc: tuple) -> str:
+    """The permitted range of a number, in words, or "" where the field has none."""
+    field = _field_at(root, loc)
+    bounds: dict[str, float] = {}
+
+    def collect(metadata: Any, annotation: Any) -> None:
+        for item in metadata:
+            for name in ("ge", "gt", "le", "lt"):
+                if getattr(item, name, None) is not None:
+                    bounds[name] = getattr(item, name)
+            collect(getattr(item, "metadata", ()), None)
+        for inner in get_args(annotation):
+            collect(getattr(inner, "__metadata__", ()), inner)
+
+    if field is not None:
+        collect(field.metadata, field.annotation)
+    low = f"at least {bounds['ge']:.12g}" if "ge" in bounds else ""
+    low = f"more than {bounds['gt']:.12g}" if "gt" in bounds else low
+    high = f"at most {bounds['le']:.12g}" if "le" in bounds else ""
+    return " and ".join(filter(None, (low, high)))
