@@ -19,7 +19,7 @@ from obsplan.greedy import greedy_plan
 from obsplan.problem import Problem, problem
 from obsplan.scenario import Scenario
 from obsplan.solve import best_plan, better_plans, is_small, quick_plan
-from obsplan.windows import why_no_window
+from obsplan.windows import most_runs, why_no_window
 
 Report = Callable[[str], None]
 # A plan that the replay refuses is mended with a little more in reserve, this often.
@@ -109,12 +109,20 @@ def _require_idle(scenario: Scenario, environment: Environment) -> None:
 
 
 def _require_windows(scenario: Scenario, environment: Environment) -> None:
-    closed = {
-        a.name: why_no_window(scenario, environment, a) for a in scenario.activity if a.must
-    }
-    lines = [
-        f'activity "{name}" must run, but has no window: {why}' for name, why in closed.items() if why
-    ]
+    """Raise DoesNotHold when an activity's own windows cannot hold the runs it must have."""
+    lines = []
+    for activity in scenario.activity:
+        if not activity.must:
+            continue
+        why = why_no_window(scenario, environment, activity)
+        room = most_runs(scenario, environment, activity)
+        if why:
+            lines.append(f'activity "{activity.name}" must run, but has no window: {why}')
+        elif room < activity.must:
+            lines.append(
+                f'activity "{activity.name}" must run {activity.must} times, but its windows and '
+                f"its gap of {activity.gap_min} min leave room for {room}"
+            )
     if lines:
         raise DoesNotHold("\n".join(lines))
 

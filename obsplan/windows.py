@@ -111,6 +111,20 @@ def windows(scenario: Scenario, environment: Environment, activity: Activity) ->
     return intervals.union(starts + np.array([0, length - 1]))
 
 
+def most_runs(scenario: Scenario, environment: Environment, activity: Activity) -> int:
+    """How many runs of `activity` its own windows and gap have room for, all else aside.
+
+    Taking the earliest start each time leaves the most room for the rest.
+    """
+    step_min = scenario.span.step_min
+    spacing = scenario.slot_min(activity) // step_min + -(-activity.gap_min // step_min)
+    runs, free = 0, 0
+    for start in np.flatnonzero(start_mask(scenario, environment, activity)).tolist():
+        if start >= free:
+            runs, free = runs + 1, start + spacing
+    return runs
+
+
 def windows_table(scenario: Scenario, environment: Environment) -> pd.DataFrame:
     """All windows: `activity, opens_utc, closes_utc, duration_min`."""
     start = environment.sky.index[0]

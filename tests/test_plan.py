@@ -65,6 +65,13 @@ def test_required_run_without_window_names_the_condition():
         plan(scene, world(scene))
 
 
+def test_more_required_runs_than_gap_and_span_leave_room_for_are_counted():
+    # Hours at 0, 3 and 6 of a span of 8 h: one hour and a gap of two each.
+    scene = scenario({"name": "a", "count": 9, "must": 4, "gap_min": 120}, hours=8)
+    with pytest.raises(DoesNotHold, match='"a" must run 4 times, .* leave room for 3'):
+        plan(scene, world(scene))
+
+
 def test_required_runs_that_cannot_fit_together_are_named():
     wanted = {"duration_min": 200, "count": 1, "must": 1, "instrument": "probe"}
     scene = scenario(
