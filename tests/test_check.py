@@ -1116,4 +1116,4 @@ def test_check_stands_apart_from_the_planner():
     ).stdout.split()
     assert loaded == ["obsplan.check", "obsplan.errors", "obsplan.intervals",
                       "obsplan.references", "obsplan.replay", "obsplan.rules",
-                      "obsplan.scenario"]  # fmt: skip
+                      "obsplan.scenario", "obsplan.wording"]  # fmt: skip
