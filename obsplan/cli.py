@@ -124,6 +124,8 @@ def plan(scenario: Path, output: Path, gap: float, ephemeris: Path | None) -> No
     from obsplan import pages
     from obsplan.plan import plan as make_plan
 
+    if gap != gap:
+        raise click.BadParameter("must be a number from 0 to 1", param_hint="--gap")
     pages.require_replaceable(output)
     began = time.monotonic()
 

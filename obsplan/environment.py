@@ -18,6 +18,8 @@ from obsplan.scenario import Platform, Radio, Scenario, Station
 from obsplan.skyline import FLAT, read_profile, skyline_elevation_deg
 
 GROUND_STEP_MIN = 15
+# A budget that closes only below a bit a second does not close.
+LEAST_RATE_KBPS = 1e-3
 
 
 @dataclass(frozen=True)
@@ -295,7 +297,9 @@ def _rate_kbps(radio: Radio, station: Station, range_km: np.ndarray) -> np.ndarr
         budget.losses_db,
         station.g_over_t_db_k,
     )
-    return link.rate_kbps(cn0, budget.required_ebn0_db, budget.margin_db, budget.ceiling_kbps)
+    return link.rate_kbps(
+        cn0, budget.required_ebn0_db, budget.margin_db, budget.ceiling_kbps, LEAST_RATE_KBPS
+    )
 
 
 def _whole_minutes(windows: np.ndarray, minutes: np.ndarray) -> np.ndarray:

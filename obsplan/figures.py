@@ -51,13 +51,15 @@ def save(figure: Figure, path: str | Path) -> None:
     kind = path.suffix.lower()
     if kind not in METADATA:
         raise ObsplanError(f"{path}: pictures are written as {', '.join(METADATA)}")
-    unfinished = path.with_name(f".{path.name}.part")
+    unfinished = path.with_name(f".{path.name}.{os.getpid()}.part")
     try:
         figure.savefig(
             unfinished, format=kind[1:], dpi=DOTS_PER_IN, metadata=METADATA[kind],
             facecolor=PAPER,
         )  # fmt: skip
         os.replace(unfinished, path)
+    except OSError as problem:
+        raise ObsplanError(f"{path}: cannot be written ({problem.strerror})") from None
     finally:
         unfinished.unlink(missing_ok=True)
 

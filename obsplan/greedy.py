@@ -35,10 +35,11 @@ def _in_order(problem: Problem) -> list[int]:
     order: list[int] = []
 
     def visit(task: int) -> None:
+        if task in order:
+            return
         for earlier, *_ in problem.tasks[task].earlier:
             visit(earlier)
-        if task not in order:
-            order.append(task)
+        order.append(task)
 
     for task in range(len(problem.tasks)):
         visit(task)

@@ -17,6 +17,11 @@ from obsplan.problem import Node, Problem, Task
 
 # Up to about three days at a quarter of an hour; beyond, sums go by cumulated starts.
 SPELL_OUT_STEPS = 320
+# Watts, watt-hours and megabits below this are no figures of an instrument; a solver drops
+# smaller coefficients by itself, and says so as if the model were in doubt.
+LEAST_FIGURE = 1e-8
+# Rounding in a sum of loads must not bar a bus that is sized to it exactly.
+BUS_ROUNDING_W = 1e-9
 
 
 @dataclass
@@ -56,10 +61,13 @@ class _Draft:
         return np.arange(self.column_count - count, self.column_count)
 
     def add_rows(self, count: int, low, high, *terms) -> None:
-        """`terms` are (row within the block, column, coefficient); column -1 is skipped."""
+        """`terms` are (row within the block, column, coefficient).
+
+        Column -1 is skipped, and a coefficient too small for a solver to keep.
+        """
         for row, column, coefficient in terms:
             row, column, coefficient = np.broadcast_arrays(row, column, coefficient)
-            used = (column >= 0) & (coefficient != 0)
+            used = (column >= 0) & (np.abs(coefficient) >= LEAST_FIGURE)
             self.rows.append((row[used] + self.row_count, column[used], coefficient[used]))
         self.limits.append(tuple(np.broadcast_to(v, count).astype(float) for v in (low, high)))
         self.row_count += count
@@ -136,6 +144,7 @@ def model(problem: Problem) -> Model:
 def _shift(columns: np.ndarray, by: int) -> np.ndarray:
     """columns[t - by], -1 where that lies outside the span."""
     shifted = np.full(len(columns), -1)
+    by = max(-len(columns), min(by, len(columns)))
     if by >= 0:
         shifted[by:] = columns[: len(columns) - by]
     else:
@@ -305,7 +314,7 @@ def _bus(draft: _Draft, node: Node, own, crowds: list[list[int]], share: np.ndar
     tight = most_w > room_w
     number = np.cumsum(tight) - 1
     switched = np.flatnonzero(tight & (share >= 0) & (node.transmit_w > 0))
-    high = room_w[switched] >= node.transmit_w
+    high = room_w[switched] >= node.transmit_w - BUS_ROUNDING_W
     on = draft.add_columns(len(switched), high=high, integer=True)
     rows = np.arange(len(switched))
     draft.add_rows(len(switched), -np.inf, 0, (rows, share[switched], 1), (rows, on, -1))

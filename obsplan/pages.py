@@ -1,5 +1,6 @@
 """The plan directory: every table, figure and summary, written together or not at all."""
 
+import hashlib
 import json
 import os
 import shutil
@@ -21,6 +22,16 @@ CAUTION = (
     "hardware: operate them only under the flight rules, local codes and licensed practice "
     "that apply."
 )
+FILES = {
+    "timeline.csv",
+    "sky.csv",
+    "contacts.csv",
+    "resources.csv",
+    "unplaced.csv",
+    "summary.json",
+    "sky.png",
+    "plan.png",
+}
 
 
 def sky_table(scenario: Scenario, environment: Environment) -> pd.DataFrame:
@@ -36,7 +47,7 @@ def write_plan(scenario: Scenario, environment: Environment, plan: Plan, directo
     """
     from obsplan import figures
 
-    directory = Path(directory)
+    directory = Path(directory).resolve()
     require_replaceable(directory)
     part = directory.with_name(f".{directory.name}.{os.getpid()}.part")
     try:
@@ -48,7 +59,9 @@ def write_plan(scenario: Scenario, environment: Environment, plan: Plan, directo
         write_csv(plan.unplaced, part / "unplaced.csv")
         figures.save(figures.sky_figure(scenario, environment), part / "sky.png")
         figures.save(figures.plan_figure(scenario, environment, plan), part / "plan.png")
-        summary = json.dumps(summary_of(scenario, environment, plan), indent=2) + "\n"
+        facts = summary_of(scenario, environment, plan)
+        facts["timeline_sha256_16"] = _digest(part / "timeline.csv")
+        summary = json.dumps(facts, indent=2) + "\n"
         (part / "summary.json").write_text(summary, encoding="utf-8")
         old = directory.with_name(f".{directory.name}.{os.getpid()}.old")
         if directory.exists():
@@ -62,14 +75,34 @@ def write_plan(scenario: Scenario, environment: Environment, plan: Plan, directo
 
 
 def require_replaceable(directory: Path) -> None:
-    """Raise TableError unless `directory` is free, empty, or an earlier plan."""
+    """Raise TableError unless `directory` is free, empty, or a plan that nobody touched."""
     if not directory.exists():
         return
     names = {entry.name for entry in directory.iterdir()} if directory.is_dir() else {""}
-    if names and not {"summary.json", "timeline.csv"} <= names:
+    if not names:
+        return
+    if not {"summary.json", "timeline.csv"} <= names:
         raise TableError(
             f"{directory}: is there and is no plan directory of obsplan; name another with -o"
         )
+    if names - FILES:
+        raise TableError(
+            f"{directory}: a new plan would delete {', '.join(sorted(names - FILES))}; move it "
+            "away, or name another directory with -o"
+        )
+    try:
+        written = json.loads((directory / "summary.json").read_text())["timeline_sha256_16"]
+    except (ValueError, KeyError, TypeError, OSError):
+        written = None
+    if written != _digest(directory / "timeline.csv"):
+        raise TableError(
+            f"{directory / 'timeline.csv'}: was edited since it was written; move it away, or "
+            "name another directory with -o"
+        )
+
+
+def _digest(path: Path) -> str:
+    return hashlib.sha256(path.read_bytes()).hexdigest()[:16]
 
 
 def summary_of(scenario: Scenario, environment: Environment, plan: Plan) -> dict:

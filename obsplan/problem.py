@@ -13,6 +13,10 @@ from obsplan.scenario import Activity, Platform, Scenario
 from obsplan.windows import coverage_bin, start_mask
 
 
+# More than a replay forgives for rounding, in watts, watt-hours and megabits.
+REPLAY_SLACK = 2e-6
+
+
 @dataclass(frozen=True)
 class Task:
     """One activity. Profiles have one entry per step of a slot (`length` of them).
@@ -179,6 +183,7 @@ def _node(
     def per_step(column: str) -> np.ndarray:
         return table[column].to_numpy(dtype=float).reshape(steps, step_min)
 
+    slack = REPLAY_SLACK if relaxed else 0.0
     rate_kbps, base_w = per_step("rate_kbps"), per_step("base_load_w")
     fastest_kbps = np.maximum(rate_kbps.max(axis=1), 1e-12)
     station = table["station"].to_numpy().reshape(steps, step_min)
@@ -193,11 +198,11 @@ def _node(
         base_w=base_w.mean(axis=1),
         base_peak_w=base_w.min(axis=1) if relaxed else base_w.max(axis=1),
         base_data_mbit=np.zeros(steps),
-        bus_limit_w=platform.bus_limit_w,
+        bus_limit_w=platform.bus_limit_w + slack,
         capacity_wh=battery.capacity_wh,
-        reserve_wh=battery.reserve * battery.capacity_wh,
+        reserve_wh=battery.reserve * battery.capacity_wh - slack,
         start_wh=battery.start * battery.capacity_wh,
-        end_wh=max(battery.reserve, battery.end or 0.0) * battery.capacity_wh,
+        end_wh=max(battery.reserve, battery.end or 0.0) * battery.capacity_wh - slack,
         charge_efficiency=battery.charge_efficiency,
         discharge_efficiency=battery.discharge_efficiency,
         charge_limit_w=battery.charge_limit_w or np.inf,
@@ -208,9 +213,9 @@ def _node(
         else (rate_kbps > 0).mean(axis=1),
         receiver=-1 if platform.radio.to == "earth" else names.index(platform.radio.to),
         station=np.array([stations.index(min(u)) if len(u) == 1 else -1 for u in used]),
-        store_mbit=store.capacity_mbit,
+        store_mbit=store.capacity_mbit + slack,
         store_start_mbit=store.start_mbit,
         store_end_mbit=store.capacity_mbit
         if store.end_limit_mbit is None
-        else min(store.end_limit_mbit, store.capacity_mbit),
+        else min(store.end_limit_mbit, store.capacity_mbit) + slack,
     )

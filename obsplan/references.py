@@ -9,6 +9,9 @@ from difflib import get_close_matches
 from typing import Any
 
 
+MOST_ACTIVITIES = 300
+
+
 def reference_errors(raw: dict[str, Any]) -> list[str]:
     """One line for every name that is doubled or unknown and every contradiction."""
     tables = {key: _tables(raw, key) for key in ("station", "platform", "instrument", "activity")}
@@ -44,6 +47,9 @@ def reference_errors(raw: dict[str, Any]) -> list[str]:
         if isinstance(must, int) and isinstance(count, int) and must > count:
             lines.append(f"{where}.must = {must}: more runs are required than wanted "
                          f"(count = {count}); allowed is 0 to {count}")  # fmt: skip
+    if len(tables["activity"]) > MOST_ACTIVITIES:
+        return [*lines, f"activity: {len(tables['activity'])} are asked for; allowed are at most "
+                f"{MOST_ACTIVITIES}"]  # fmt: skip
     return lines + _order_cycles(tables["activity"])
 
 

@@ -111,7 +111,10 @@ class Span(Model):
 
 
 class Station(Model):
-    """A ground station; `g_over_t_db_k` is needed where a radio works by a link budget."""
+    """A ground station; `g_over_t_db_k` is needed where a radio works by a link budget.
+
+    It is the figure with the Moon in the beam, whose warmth adds to the receiver's noise.
+    """
 
     name: Name
     latitude_deg: Latitude

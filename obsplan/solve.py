@@ -17,7 +17,7 @@ from scipy import sparse
 from obsplan.booking import Booking
 from obsplan.excerpt import excerpt
 from obsplan.greedy import greedy_plan
-from obsplan.milp import Model, model
+from obsplan.milp import LEAST_FIGURE, Model, model
 from obsplan.problem import Node, Problem, Task
 
 # Hours planned anew at a time: long enough to trade runs, short enough to solve at once;
@@ -64,7 +64,7 @@ def better_plans(
             whole, _ = best_plan(problem, problem)
         proven = min(proven, upper_bound(question))
         if whole is not None and whole.value() >= (1 - ROUNDING) * proven:
-            yield whole, max(proven, whole.value())
+            yield whole, _above(proven, whole)
             return
     with ThreadPoolExecutor(max_workers=1) as pool:
         bounded: Future[float] = pool.submit(upper_bound, question)
@@ -76,7 +76,16 @@ def better_plans(
             # Asked only between sweeps: when the bound arrives must not steer the plan.
             if booking.value() >= (1 - gap) * bounded.result():
                 break
-        yield booking, max(min(bounded.result(), proven), booking.value())
+        yield booking, _above(min(bounded.result(), proven), booking)
+
+
+def _above(bound: float, booking: Booking) -> float:
+    """The bound, not below the plan by rounding; raises RuntimeError if it is by more."""
+    if booking.value() > bound + ROUNDING * max(1.0, abs(bound)):
+        raise RuntimeError(
+            f"a plan worth {booking.value()} lies above its bound {bound}: one of them is wrong"
+        )
+    return max(bound, booking.value())
 
 
 def is_small(problem: Problem) -> bool:
@@ -137,11 +146,13 @@ def _least_worth(problem: Problem) -> float:
 def _preferred(draft: Model, problem: Problem, solved: highspy.Highs) -> highspy.Highs:
     """Of the plans worth as much as what `solved` found, an early one that sends little."""
     x = np.array(solved.getSolution().col_value)
-    worth = draft.cost @ x
+    # Shares of a run that are worth next to nothing would only upset the solver's rows.
+    counted = np.where(draft.cost >= LEAST_FIGURE, draft.cost, 0.0)
+    worth = counted @ x
     alike = replace(
         draft,
         cost=np.zeros(len(draft.cost)),
-        matrix=sparse.vstack([draft.matrix, sparse.csr_matrix(draft.cost)], format="csr"),
+        matrix=sparse.vstack([draft.matrix, sparse.csr_matrix(counted)], format="csr"),
         row_low=np.append(draft.row_low, worth - 1e-7 * max(1.0, abs(worth))),
         row_high=np.append(draft.row_high, np.inf),
     )

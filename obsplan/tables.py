@@ -71,6 +71,8 @@ def write_csv(table: pd.DataFrame, path: str | Path) -> None:
     Raises TableError when the file cannot be written.
     """
     path = Path(path)
+    if path.is_dir():
+        raise TableError(f"{path}: is a directory; name a file")
     content = csv_text(table)
     part = path.with_name(f".{path.name}.{os.getpid()}.part")
     try:
