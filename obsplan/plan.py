@@ -167,10 +167,71 @@ def _holding(
         booking = _mended(booking, spared)
     if best is not None:
         return best
+    thinned = _thinned(scenario, environment, question, booking)
+    if thinned is not None:
+        return thinned
     raise DoesNotHold(
         f"no plan survived the replay by the minute; {len(verdict.violations)} rules stayed "
         f"broken, the first: {verdict.violations['message'].iloc[0]}; a shorter span.step_min "
         "follows the minutes more closely"
+    )
+
+
+def _thinned(
+    scenario: Scenario, environment: Environment, question: Problem, booking: Booking
+) -> tuple[Booking, Verdict] | None:
+    """`booking` less the runs that the replay finds at each broken rule, one by one.
+
+    None when only required runs are left and rules are still broken.
+    """
+    names = [task.name for task in question.tasks]
+    followed = {earlier for task in question.tasks for earlier, *_ in task.earlier}
+    thinner = booking.copy()
+    thinner.problem = question
+    while True:
+        thinner.flow = thinner.simulate()
+        rows = _rows(scenario, thinner)
+        verdict = check(scenario, environment, slots_table(scenario, rows))
+        if verdict.holds:
+            return _refilled(scenario, environment, thinner, verdict)
+        at_fault = set(" ".join(verdict.violations["slots"]).split())
+        runs = [
+            (slot not in at_fault, question.tasks[i].value, -start, i)
+            for slot, (name, start, _) in zip(_slot_ids(len(rows)), rows)
+            if name in names
+            and len(thinner.runs[i := names.index(name)]) > question.tasks[i].must
+            and not (i in followed and len(thinner.runs[i]) == 1 and _waited_for(thinner, i))
+        ]
+        if not runs:
+            return None
+        *_, start, task = min(runs)
+        thinner.add(task, -start, -1)
+
+
+def _refilled(
+    scenario: Scenario, environment: Environment, booking: Booking, verdict: Verdict
+) -> tuple[Booking, Verdict]:
+    """`booking` with what more the replay lets in, the worthiest tasks first."""
+    tasks = booking.problem.tasks
+    for i in sorted(range(len(tasks)), key=lambda i: -tasks[i].value):
+        starts = np.flatnonzero(booking.open_starts(i)).tolist()
+        for start in starts[:: max(1, len(starts) // MOST_MENDS)]:
+            fuller = booking.copy()
+            if not fuller.open_starts(i)[start]:
+                continue
+            fuller.add(i, start)
+            fuller.flow = fuller.simulate()
+            judged = check(scenario, environment, plan_slots(scenario, fuller))
+            if judged.holds and not fuller.flow.short:
+                booking, verdict = fuller, judged
+    return booking, verdict
+
+
+def _waited_for(booking: Booking, task: int) -> bool:
+    """Whether booked runs of other tasks wait for a run of `task`."""
+    return any(
+        booking.runs[i] and any(earlier == task for earlier, *_ in other.earlier)
+        for i, other in enumerate(booking.problem.tasks)
     )
 
 
@@ -259,15 +320,19 @@ def slots_table(scenario: Scenario, rows: list[tuple[str, int, int]]) -> pd.Data
     """Rows (activity, first step, last step) as slots that a check understands."""
     step = pd.Timedelta(minutes=scenario.span.step_min)
     start = pd.Timestamp(scenario.span.start_utc)
-    digits = max(3, len(str(len(rows))))
     return pd.DataFrame(
         {
-            "slot": pd.Series([f"s{k:0{digits}d}" for k in range(1, len(rows) + 1)], dtype="str"),
+            "slot": pd.Series(_slot_ids(len(rows)), dtype="str"),
             "activity": pd.Series([row[0] for row in rows], dtype="str"),
             "start_utc": pd.DatetimeIndex([start + row[1] * step for row in rows], tz="UTC"),
             "end_utc": pd.DatetimeIndex([start + row[2] * step for row in rows], tz="UTC"),
         }
     )
+
+
+def _slot_ids(count: int) -> list[str]:
+    digits = max(3, len(str(count)))
+    return [f"s{k:0{digits}d}" for k in range(1, count + 1)]
 
 
 def timeline_table(scenario: Scenario, environment: Environment, booking: Booking) -> pd.DataFrame:

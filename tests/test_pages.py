@@ -57,3 +57,13 @@ def test_foreign_directories_and_files_are_left_alone(made, tmp_path):
             pages.write_plan(*made, tmp_path / name)
     assert (tmp_path / "notes" / "a.txt").read_text() == "mine"
     assert (tmp_path / "file").read_text() == "mine"
+
+
+@pytest.mark.parametrize("name", ["edited.csv", "timeline.csv"])
+def test_what_a_hand_has_put_or_changed_there_is_kept(made, tmp_path, name):
+    target = tmp_path / "plan"
+    pages.write_plan(*made, target)
+    (target / name).write_text("activity,start_utc\n")
+    with pytest.raises(TableError, match=name):
+        pages.write_plan(*made, target)
+    assert (target / name).read_text() == "activity,start_utc\n"

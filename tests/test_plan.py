@@ -1,5 +1,6 @@
 """Plans that leave the planner hold, say what they are worth, and fail in words."""
 
+import numpy as np
 import pandas as pd
 import pytest
 from hypothesis import given, settings
@@ -98,3 +99,52 @@ def test_coarse_steps_of_the_demo_still_give_a_plan(demo, step_min):
     )
     made = plan(coarse, environment, gap=0.5)
     assert made.verdict.holds and made.value > 0
+
+
+def test_a_dip_inside_a_step_costs_the_run_that_dips_and_not_the_plan():
+    """Sun in minutes 8 to 15 alone, battery at its reserve: no run can be in the first step."""
+    minute = np.arange(120)
+    generation_w = np.where((minute >= 8) & (minute < 15), 60.0, 0.0)
+    generation_w[60:] = 30.0
+    scene = scenario(
+        {"name": "a", "duration_min": 15, "power_w": 10.0, "value": 5.0},
+        platforms=[platform(battery={"capacity_wh": 20.0, "reserve": 0.5, "start": 0.5})],
+        hours=2,
+    )
+    made = plan(scene, world(scene, generation_w=generation_w))
+    assert made.value == 5.0
+    assert made.timeline["start_utc"].iloc[0] >= pd.Timestamp("2028-07-01T00:15Z")
+
+
+def test_a_bus_sized_exactly_for_idle_and_transmitter_is_no_bar():
+    # 46.1 + 34.2 is 80.30000000000001 in binary; the replay forgives that, and so must the bound.
+    scene = scenario(
+        {"name": "a", "duration_min": 15, "data_mbit": 10.0, "value": 5.0},
+        platforms=[
+            platform(
+                idle_w=46.1,
+                bus_limit_w=80.3,
+                radio={"transmit_w": 34.2},
+                store={"end_limit_mbit": 0.0},
+            )
+        ],
+        hours=4,
+    )
+    made = plan(scene, world(scene, generation_w=90.0))
+    assert made.value == pytest.approx(5.0)
+
+
+def test_repeats_worth_next_to_nothing_do_not_upset_the_solver():
+    scene = scenario({"name": "a", "count": 12, "repeat_worth": 0.1, "duration_min": 15}, hours=4)
+    made = plan(scene, world(scene))
+    assert made.value == pytest.approx(sum(0.1**k for k in range(12)), abs=1e-5)  # the search stops 1e-6 short
+
+
+def test_settling_longer_than_the_span_leaves_no_place():
+    scene = scenario(
+        {"name": "late", "after": [{"activity": "early", "settle_min": 8000}]},
+        {"name": "early"},
+        hours=96,
+    )
+    made = plan(scene, world(scene))
+    assert made.timeline["activity"].tolist().count("late") == 0
