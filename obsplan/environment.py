@@ -12,7 +12,7 @@ import pandas as pd
 
 from obsplan import intervals, link, power, regolith, sky
 from obsplan.constants import SYNODIC_MONTH_DAYS
-from obsplan.ephemeris import Ephemeris, open_ephemeris
+from obsplan.ephemeris import open_ephemeris
 from obsplan.events import windows_where
 from obsplan.scenario import Platform, Radio, Scenario, Station
 from obsplan.skyline import FLAT, read_profile, skyline_elevation_deg

@@ -12,7 +12,7 @@ from small import cases, level_node, tiny_problem
 
 from obsplan.booking import TOLERANCE, Booking, plan_value
 from obsplan.check import check
-from obsplan.plan import plan_slots
+from obsplan.timeline import plan_slots
 from obsplan.problem import Problem, problem
 from obsplan.solve import quick_plan
 

@@ -14,7 +14,8 @@ from pandas.testing import assert_frame_equal
 from obsplan.check import check, resources_table
 from obsplan.environment import Environment
 from obsplan.errors import ScenarioError, TableError
-from obsplan.plan import TIMELINE_COLUMNS, plan
+from obsplan.plan import plan
+from obsplan.timeline import TIMELINE_COLUMNS
 from obsplan.scenario import scenario_from
 from obsplan.tables import read_timeline, write_csv
 

@@ -4,7 +4,7 @@ import pandas as pd
 import pytest
 
 from obsplan.check import check
-from obsplan.plan import plan_slots
+from obsplan.timeline import plan_slots
 from obsplan.problem import problem
 from obsplan.solve import quick_plan
 

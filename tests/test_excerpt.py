@@ -12,7 +12,7 @@ from obsplan.booking import Booking
 from obsplan.check import check
 from obsplan.excerpt import excerpt
 from obsplan.greedy import greedy_plan
-from obsplan.plan import plan_slots
+from obsplan.timeline import plan_slots
 from obsplan.problem import Problem, problem
 from obsplan.solve import improved, quick_plan
 

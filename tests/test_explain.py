@@ -17,7 +17,7 @@ from obsplan.check import check
 from obsplan.environment import Environment
 from obsplan.explain import unplaced
 from obsplan.greedy import greedy_plan
-from obsplan.plan import timeline_table
+from obsplan.timeline import timeline_table
 from obsplan.problem import problem
 from obsplan.scenario import Scenario
 from obsplan.solve import quick_plan

@@ -20,7 +20,8 @@ from obsplan import figure_plan, figure_sky, figures
 from obsplan.check import check
 from obsplan.environment import environment
 from obsplan.errors import ObsplanError
-from obsplan.plan import Plan, timeline_table
+from obsplan.plan import Plan
+from obsplan.timeline import timeline_table
 from obsplan.problem import problem
 from obsplan.scenario import read_scenario, scenario_from
 from obsplan.solve import quick_plan

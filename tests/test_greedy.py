@@ -9,7 +9,7 @@ from small import cases, level_node, scenario, tiny_problem, world
 from obsplan.booking import Booking
 from obsplan.check import check
 from obsplan.greedy import greedy_plan
-from obsplan.plan import plan_slots
+from obsplan.timeline import plan_slots
 from obsplan.problem import Problem, Task, problem
 
 

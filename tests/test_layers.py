@@ -21,8 +21,8 @@ LAYERS = [
     ["problem", "replay"],
     ["booking", "rules", "milp"],
     ["greedy", "excerpt", "check"],
-    ["solve", "trial"],
-    ["explain"],
+    ["solve", "trial", "timeline"],
+    ["explain", "mend"],
     ["plan", "tables"],
     ["figure_parts"],
     ["figure_sky", "figure_books"],
@@ -41,7 +41,8 @@ OWNERS = {
 }
 # The replay must stand on its own: nothing of the planner may reach it.
 INDEPENDENT = {"check", "replay", "rules"}
-PLANNER = {"windows", "problem", "booking", "milp", "greedy", "excerpt", "solve", "plan"}
+PLANNER = {"windows", "problem", "booking", "milp", "greedy", "excerpt", "solve",
+           "mend", "plan"}  # fmt: skip
 
 
 def _sources() -> dict[str, Path]:

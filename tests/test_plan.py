@@ -8,7 +8,8 @@ from small import cases, platform, scenario, world
 
 from obsplan.check import check
 from obsplan.errors import DoesNotHold
-from obsplan.plan import TIMELINE_COLUMNS, plan
+from obsplan.plan import plan
+from obsplan.timeline import TIMELINE_COLUMNS
 from obsplan.tables import read_timeline, write_csv
 
 

@@ -13,7 +13,7 @@ from test_greedy import task
 from obsplan import solve
 from obsplan.check import check
 from obsplan.milp import model
-from obsplan.plan import plan_slots
+from obsplan.timeline import plan_slots
 from obsplan.problem import Problem, problem
 from obsplan.solve import (
     best_plan,
