@@ -4,7 +4,9 @@ from itertools import combinations, product
 
 import numpy as np
 from scipy.optimize import linprog
+from small import slots
 
+from obsplan.check import check
 from obsplan.problem import Problem
 
 
@@ -163,3 +165,48 @@ def _dense(rows: list[dict], columns: int) -> np.ndarray:
         for column, factor in row.items():
             matrix[k, column] = factor
     return matrix
+
+
+def accepted_worth(scene, environment, above: float, tries: int) -> float | None:
+    """Worth of the first timeline above `above` that the check accepts, in falling worth.
+
+    None when there is none, or none among the first `tries`; every start on the grid is
+    tried that the check has nothing against on its own.
+    """
+    step = scene.span.step_min
+    options = []
+    for activity in scene.activity:
+        rows = [(activity.name, step * k) for k in range(scene.steps)]
+        found = check(scene, environment, slots(*rows)).violations
+        wrong = {int(slot[1:]) - 1 for slot in found["slots"][found["rule"].isin(PLACEMENT)]}
+        starts = [minute for k, (_, minute) in enumerate(rows) if k not in wrong]
+        reach = scene.slot_min(activity) + activity.gap_min
+        options.append(
+            [
+                chosen
+                for k in range(activity.must, activity.count + 1)
+                for chosen in combinations(starts, k)
+                if all(b - a >= reach for a, b in zip(chosen, chosen[1:]))
+            ]
+        )
+    plans = [(timeline_worth(scene, runs), runs) for runs in product(*options)]
+    plans = sorted((p for p in plans if p[0] > above), key=lambda p: -p[0])
+    for worth, runs in plans[:tries]:
+        rows = [(a.name, s) for a, starts in zip(scene.activity, runs) for s in starts]
+        if check(scene, environment, slots(*rows)).holds:
+            return worth
+    return None
+
+
+PLACEMENT = ("span", "grid", "duration", "sun elevation", "coverage", "contact")
+
+
+def timeline_worth(scene, runs) -> float:
+    """Worth of runs by their starts in minutes; coverage, if any, is over the span."""
+    total = 0.0
+    for activity, starts in zip(scene.activity, runs):
+        edges = np.array(activity.coverage.edges if activity.coverage else [0.0]) * 60
+        bins = [int((edges <= start).sum()) for start in starts]
+        for place in set(bins):
+            total += sum(activity.value * activity.repeat_worth**k for k in range(bins.count(place)))
+    return total

@@ -1,11 +1,13 @@
 """The tables that physics leaves: every minute, named columns, contacts by the second."""
 
+from datetime import datetime
+
 import numpy as np
 import pandas as pd
 import pytest
 
 from obsplan.environment import contact_windows, environment, span_ends
-from obsplan.errors import EphemerisError
+from obsplan.errors import EphemerisError, ScenarioError
 from obsplan.scenario import scenario_from
 
 SKY_COLUMNS = [
@@ -71,3 +73,86 @@ def test_span_outside_the_kernels_is_told(demo, year):
         radio |= {k: v for k, v in radio.items() if v is not None}
     with pytest.raises(EphemerisError, match="the kernels cover"):
         environment(scenario_from(raw))
+
+
+def short_demo(demo, start_utc: str, end_utc: str, skyline="flat"):
+    """The demo over another span, its skyline file sought where the test says."""
+    scenario, _ = demo
+    start, end = (datetime.fromisoformat(t) for t in (start_utc, end_utc))
+    return scenario.model_copy(
+        update={
+            "span": scenario.span.model_copy(update={"start_utc": start, "end_utc": end}),
+            "site": scenario.site.model_copy(update={"skyline": str(skyline)}),
+        }
+    )
+
+
+@pytest.mark.parametrize(
+    "start_utc, end_utc",
+    [
+        # The ground is warmed through the lunation before, which the kernels lack.
+        ("1990-01-10T00:00Z", "1990-01-11T00:00Z"),
+        ("2049-12-31T00:00Z", "2050-01-20T00:00Z"),
+    ],
+)
+def test_span_that_reaches_over_the_edge_of_the_kernels_is_told(demo, start_utc, end_utc):
+    with pytest.raises(EphemerisError, match="the kernels cover"):
+        environment(short_demo(demo, start_utc, end_utc))
+
+
+def test_rest_of_a_step_at_the_end_is_left_out(demo):
+    scenario = short_demo(demo, "2028-07-04T00:00Z", "2028-07-04T01:10Z")
+    made = environment(scenario)
+    assert len(made.sky) == 60
+    assert made.sky.index[-1] == pd.Timestamp("2028-07-04T00:59Z")
+
+
+def test_same_instant_has_the_same_sky_whatever_the_span(demo):
+    scenario, whole = demo
+    part = environment(
+        short_demo(demo, "2028-07-04T00:00Z", "2028-07-04T02:00Z", skyline="skyline.csv")
+    )
+    same = whole.sky.loc[part.sky.index]
+    for column in SKY_COLUMNS:
+        # The lunation that warms the ground begins two days later, so the season differs a bit.
+        tolerance = 0.5 if column.endswith("_k") else 1e-6
+        assert np.abs(same[column] - part.sky[column]).max() <= tolerance, column
+    for name, table in part.platforms.items():
+        assert table["in_contact"].equals(whole.platforms[name]["in_contact"].loc[table.index])
+
+
+@pytest.mark.parametrize(
+    "content, complaint",
+    [
+        ("azimuth_deg,elevation_deg\n0,2\nninety,3\n", "ninety"),
+        ("azimuth_deg,elevation_deg\n", ""),
+        ("", ""),
+        ("azimuth_deg,elevation_deg\n0,95\n180,2\n", "95"),
+    ],
+)
+def test_skyline_file_that_cannot_be_read_is_named(demo, tmp_path, content, complaint):
+    path = tmp_path / "ridge.csv"
+    path.write_text(content)
+    scenario = short_demo(demo, "2028-07-04T00:00Z", "2028-07-04T01:00Z", skyline=path)
+    with pytest.raises(ScenarioError) as caught:
+        environment(scenario)
+    assert "ridge.csv" in str(caught.value) and complaint in str(caught.value)
+
+
+def test_folder_without_kernels_is_told(demo, tmp_path):
+    with pytest.raises(EphemerisError, match=str(tmp_path)):
+        environment(short_demo(demo, "2028-07-04T00:00Z", "2028-07-04T01:00Z"), tmp_path)
+
+
+def test_contacts_are_rows_of_the_platforms_that_send_to_earth(demo):
+    scenario, made = demo
+    contacts = made.contacts
+    assert set(contacts["platform"]) == {"lander"}
+    assert set(contacts["station"]) <= {s.name for s in scenario.station}
+    assert contacts["acquisition_utc"].is_monotonic_increasing
+    assert (contacts["acquisition_utc"] < contacts["loss_utc"]).all()
+    lasts = (contacts["loss_utc"] - contacts["acquisition_utc"]) / pd.Timedelta(minutes=1)
+    assert contacts["duration_min"].to_numpy() == pytest.approx(lasts.to_numpy())
+    lander = made.platforms["lander"]
+    assert (lander["rate_kbps"] > 0).equals(lander["in_contact"])
+    assert (lander["station"] == "").equals(~lander["in_contact"])

@@ -3,6 +3,7 @@
 import numpy as np
 import pandas as pd
 import pytest
+from brute import accepted_worth
 from hypothesis import given, settings
 from small import cases, platform, scenario, world
 
@@ -37,6 +38,28 @@ def test_every_plan_holds_when_read_back(case, tmp_path_factory):
 @given(case=cases())
 def test_thousands_of_plans_hold_when_read_back(case, tmp_path_factory):
     round_trip_holds(*case, tmp_path_factory.mktemp("plan"))
+
+
+def no_better_timeline(scene, environment, tries) -> None:
+    """Best first, no timeline above the bound is accepted, nor any where the plan said no."""
+    try:
+        bound = plan(scene, environment).bound
+    except DoesNotHold:
+        bound = -1.0
+    assert accepted_worth(scene, environment, above=bound + 1e-9, tries=tries) is None
+
+
+@settings(max_examples=60)
+@given(case=cases(hours=(2, 3), activities=(1, 3)))
+def test_no_timeline_that_the_check_accepts_beats_the_bound(case):
+    no_better_timeline(*case, tries=40)
+
+
+@pytest.mark.long
+@settings(max_examples=1000)
+@given(case=cases(hours=(2, 3), activities=(1, 3)))
+def test_no_timeline_of_a_thousand_small_days_beats_its_bound(case):
+    no_better_timeline(*case, tries=400)
 
 
 def test_a_small_question_is_answered_exactly():

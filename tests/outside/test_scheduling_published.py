@@ -1,9 +1,16 @@
 """Published answers of scheduling and knapsack exercises, put as small scenarios."""
 
+from dataclasses import fields, replace
+
+import numpy as np
 import pytest
+from scipy.optimize import Bounds, LinearConstraint, milp
 from small import platform, scenario, world
 
-from obsplan.plan import plan  # noqa: E402
+from obsplan.milp import model
+from obsplan.plan import plan
+from obsplan.problem import Problem, problem
+from obsplan.solve import upper_bound
 
 # Exact questions have exact answers; the rest is the rounding of sums of a few numbers.
 EXACT = 1e-6
@@ -68,3 +75,52 @@ def test_knapsack_with_energy_as_the_sack():
     made = plan(scene, world(scene, generation_w=0.0))
     assert made.value == pytest.approx(309, abs=EXACT)
     assert set(made.timeline["activity"]) == {"item 1", "item 2", "item 3", "item 4", "item 6"}
+
+
+@pytest.mark.parametrize("start_h", [0, 60, 150])
+def test_another_solver_on_the_same_model_does_not_beat_the_bound(demo, start_h):
+    """Half a day of the demo through scipy.optimize.milp, an independent way to the solver.
+
+    What it finds is a plan of the model, so it may not lie above the proven bound.
+    """
+    scene, environment = demo
+    steps = slice(start_h * 4, start_h * 4 + 48)
+    whole = problem(scene, environment, relaxed=True)
+    question = cut(whole, steps)
+    draft = model(question)
+    found = milp(
+        -draft.cost,
+        integrality=draft.integer,
+        bounds=Bounds(draft.low, draft.high),
+        constraints=LinearConstraint(draft.matrix, draft.row_low, draft.row_high),
+        options={"mip_rel_gap": 0.02, "node_limit": 20},
+    )
+    assert found.x is not None and -found.fun > 0
+    assert -found.fun <= upper_bound(question) + EXACT
+
+
+def cut(whole: Problem, steps: slice) -> Problem:
+    """Some steps of a problem on their own, with nothing required and no orders."""
+    count = steps.stop - steps.start
+    nodes = tuple(
+        replace(
+            node,
+            **{
+                f.name: getattr(node, f.name)[steps]
+                for f in fields(node)
+                if isinstance(getattr(node, f.name), np.ndarray)
+            },
+        )
+        for node in whole.nodes
+    )
+    tasks = tuple(
+        replace(
+            task,
+            must=0,
+            earlier=(),
+            bins=task.bins[steps],
+            starts=task.starts[steps] & (np.arange(count) + task.length <= count),
+        )
+        for task in whole.tasks
+    )
+    return replace(whole, steps=count, tasks=tasks, nodes=nodes)
