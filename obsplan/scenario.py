@@ -6,80 +6,37 @@ line: file, key, value, what is wrong, what is allowed.
 """
 
 import hashlib
-import math
 import tomllib
-from datetime import datetime, timedelta, timezone
+from datetime import timedelta
 from pathlib import Path
 from typing import Annotated, Any, Literal
 
-from pydantic import AfterValidator, BaseModel, BeforeValidator, ConfigDict, Field, ValidationError
+from pydantic import BaseModel, ConfigDict, Field, ValidationError
 
 from obsplan.errors import ScenarioError
+from obsplan.quantities import (
+    Azimuth,
+    Decibel,
+    Efficiency,
+    Elevation,
+    HoursOfDay,
+    Latitude,
+    Longitude,
+    Minutes,
+    Name,
+    Names,
+    NotNegative,
+    Number,
+    Positive,
+    Range,
+    RisingEdges,
+    Several,
+    Share,
+    Slope,
+    Utc,
+)
 from obsplan.references import reference_errors, sending_name
 from obsplan.wording import error_line, shown
-
-
-def _utc(value: Any) -> Any:
-    if isinstance(value, str):
-        try:
-            value = datetime.fromisoformat(value)
-        except ValueError:
-            raise ValueError("not a time; write it like 2028-07-01T00:00:00Z") from None
-    if not isinstance(value, datetime):
-        raise ValueError("not a time; write it like 2028-07-01T00:00:00Z")
-    if value.tzinfo is None:
-        raise ValueError("the time has no zone; end it with Z for UTC")
-    if not 1900 <= value.year <= 2200:
-        raise ValueError("the year is out of range; allowed are 1900 to 2200")
-    value = value.astimezone(timezone.utc)
-    if value.second or value.microsecond:
-        raise ValueError("the time must be a whole minute")
-    return value
-
-
-def _list_as_tuple(value: Any) -> Any:
-    return tuple(value) if isinstance(value, list) else value
-
-
-def _rising_pair(value: tuple[float, float]) -> tuple[float, float]:
-    if any(math.isnan(bound) for bound in value) or value[0] > value[1]:
-        raise ValueError("the range must be [low, high] with low <= high")
-    return value
-
-
-def _hours_of_day(value: tuple[float, float]) -> tuple[float, float]:
-    if not all(0 <= bound <= 24 for bound in value):
-        raise ValueError("the range must be [from, to] with both from 0 to 24 h")
-    return value
-
-
-def _rising(value: tuple[float, ...]) -> tuple[float, ...]:
-    if any(b <= a for a, b in zip(value, value[1:])):
-        raise ValueError("the bin edges must rise")
-    return value
-
-
-Number = Annotated[float, Field(allow_inf_nan=False)]
-# Ceilings far above any spacecraft, so that a slip of the keyboard cannot spoil the sums.
-NotNegative = Annotated[Number, Field(ge=0, le=1e9)]
-Positive = Annotated[Number, Field(ge=1e-6, le=1e9)]
-Decibel = Annotated[Number, Field(ge=-300, le=300)]
-Share = Annotated[Number, Field(ge=0, le=1)]
-Efficiency = Annotated[Number, Field(ge=0.01, le=1)]
-Latitude = Annotated[Number, Field(ge=-90, le=90)]
-Longitude = Annotated[Number, Field(ge=-180, le=360)]
-Azimuth = Annotated[Number, Field(ge=0, le=360)]
-Elevation = Annotated[Number, Field(ge=-10, le=90)]
-Slope = Annotated[Number, Field(ge=0, le=90)]
-Minutes = Annotated[int, Field(ge=1, le=60_000)]
-# Names stand in CSV cells, which are read without the blanks around them.
-NAME_PATTERN = r'^[^\p{Z}\p{Cc},;"]([^\p{Zl}\p{Zp}\p{Cc},;"]{0,58}[^\p{Z}\p{Cc},;"])?$'
-Name = Annotated[str, Field(pattern=NAME_PATTERN)]
-Utc = Annotated[datetime, BeforeValidator(_utc)]
-Pair = Annotated[tuple[float, float], BeforeValidator(_list_as_tuple)]
-Range = Annotated[Pair, AfterValidator(_rising_pair)]
-HoursOfDay = Annotated[Pair, AfterValidator(_hours_of_day)]
-Names = Annotated[tuple[Name, ...], BeforeValidator(_list_as_tuple)]
 
 
 class Model(BaseModel):
@@ -97,9 +54,12 @@ class Site(Model):
     slope_deg: Slope = 0.0
     aspect_deg: Azimuth = 0.0
     normal_albedo: Annotated[Number, Field(ge=0, le=0.5)] = 0.12
-    depths_m: Annotated[
-        tuple[Annotated[Number, Field(gt=0, le=2)], ...], BeforeValidator(_list_as_tuple)
-    ] = (0.1, 0.3)
+    depths_m: Several[Annotated[Number, Field(gt=0, le=2)]] = (0.1, 0.3)
+
+    @property
+    def place(self) -> tuple[float, float, float]:
+        """Latitude and longitude in degrees, height in metres."""
+        return self.latitude_deg, self.longitude_deg, self.height_m
 
 
 class Span(Model):
@@ -194,7 +154,7 @@ class Platform(Model):
     idle_w: NotNegative
     bus_limit_w: Positive
     one_at_a_time: bool = False
-    array: Annotated[tuple[Array, ...], BeforeValidator(_list_as_tuple)] = ()
+    array: Several[Array] = ()
     battery: Battery
     heater: Heater | None = None
     radio: Radio
@@ -235,12 +195,7 @@ class Coverage(Model):
     """Spread runs over bins: in each bin the first run is worth full value."""
 
     over: Literal["local_time_h", "sun_elevation_deg", "earth_phase_deg", "span_h"]
-    edges: Annotated[
-        tuple[Number, ...],
-        BeforeValidator(_list_as_tuple),
-        Field(min_length=2),
-        AfterValidator(_rising),
-    ]
+    edges: RisingEdges
 
 
 class After(Model):
@@ -274,7 +229,7 @@ class Activity(Model):
     quiet: bool = False
     disturbs: bool = False
     not_with: Names = ()
-    after: Annotated[tuple[After, ...], BeforeValidator(_list_as_tuple)] = ()
+    after: Several[After] = ()
     when: When = When()
     coverage: Coverage | None = None
 
@@ -285,14 +240,10 @@ class Scenario(Model):
     title: str
     site: Site
     span: Span
-    station: Annotated[
-        tuple[Station, ...], BeforeValidator(_list_as_tuple), Field(min_length=1)
-    ]
-    platform: Annotated[
-        tuple[Platform, ...], BeforeValidator(_list_as_tuple), Field(min_length=1)
-    ]
-    instrument: Annotated[tuple[Instrument, ...], BeforeValidator(_list_as_tuple)] = ()
-    activity: Annotated[tuple[Activity, ...], BeforeValidator(_list_as_tuple)] = ()
+    station: Annotated[Several[Station], Field(min_length=1)]
+    platform: Annotated[Several[Platform], Field(min_length=1)]
+    instrument: Several[Instrument] = ()
+    activity: Several[Activity] = ()
     folder: Path = Field(default=Path("."), exclude=True)
     input_hash: str = Field(default="", exclude=True)
 

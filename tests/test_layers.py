@@ -13,9 +13,10 @@ KERNELS = Path(obsplan.ephemeris.__file__).parent
 # From the ground up: a module may import only from layers before its own.
 LAYERS = [
     ["constants", "errors", "intervals"],
-    ["references", "wording", "skyline", "events", "conduction", "power"],
+    ["references", "wording", "quantities", "skyline", "events", "conduction", "power"],
     ["ephemeris", "scenario", "regolith", "link"],
     ["sky"],
+    ["contacts"],
     ["environment"],
     ["windows"],
     ["problem", "replay"],
@@ -36,7 +37,7 @@ OWNERS = {
     "highspy": {"solve"},
     "matplotlib": {"figures", "figure_parts", "figure_sky", "figure_books", "figure_plan"},
     "click": {"cli"},
-    "pydantic": {"scenario", "wording"},
+    "pydantic": {"quantities", "scenario", "wording"},
     "scipy": {"conduction", "milp", "sky", "solve"},
 }
 # The replay must stand on its own: nothing of the planner may reach it.

@@ -1,0 +1,73 @@
+"""Kinds of values in a scenario: numbers with their limits, times, ranges, names."""
+
+import math
+from datetime import datetime, timezone
+from typing import Annotated, Any, TypeVar
+
+from pydantic import AfterValidator, BeforeValidator, Field
+
+
+def _utc(value: Any) -> Any:
+    if isinstance(value, str):
+        try:
+            value = datetime.fromisoformat(value)
+        except ValueError:
+            raise ValueError("not a time; write it like 2028-07-01T00:00:00Z") from None
+    if not isinstance(value, datetime):
+        raise ValueError("not a time; write it like 2028-07-01T00:00:00Z")
+    if value.tzinfo is None:
+        raise ValueError("the time has no zone; end it with Z for UTC")
+    if not 1900 <= value.year <= 2200:
+        raise ValueError("the year is out of range; allowed are 1900 to 2200")
+    value = value.astimezone(timezone.utc)
+    if value.second or value.microsecond:
+        raise ValueError("the time must be a whole minute")
+    return value
+
+
+def _list_as_tuple(value: Any) -> Any:
+    return tuple(value) if isinstance(value, list) else value
+
+
+def _rising_pair(value: tuple[float, float]) -> tuple[float, float]:
+    if any(math.isnan(bound) for bound in value) or value[0] > value[1]:
+        raise ValueError("the range must be [low, high] with low <= high")
+    return value
+
+
+def _hours_of_day(value: tuple[float, float]) -> tuple[float, float]:
+    if not all(0 <= bound <= 24 for bound in value):
+        raise ValueError("the range must be [from, to] with both from 0 to 24 h")
+    return value
+
+
+def _rising(value: tuple[float, ...]) -> tuple[float, ...]:
+    if any(b <= a for a, b in zip(value, value[1:])):
+        raise ValueError("the bin edges must rise")
+    return value
+
+
+T = TypeVar("T")
+Several = Annotated[tuple[T, ...], BeforeValidator(_list_as_tuple)]  # written as a list
+Number = Annotated[float, Field(allow_inf_nan=False)]
+# Ceilings far above any spacecraft, so that a slip of the keyboard cannot spoil the sums.
+NotNegative = Annotated[Number, Field(ge=0, le=1e9)]
+Positive = Annotated[Number, Field(ge=1e-6, le=1e9)]
+Decibel = Annotated[Number, Field(ge=-300, le=300)]
+Share = Annotated[Number, Field(ge=0, le=1)]
+Efficiency = Annotated[Number, Field(ge=0.01, le=1)]
+Latitude = Annotated[Number, Field(ge=-90, le=90)]
+Longitude = Annotated[Number, Field(ge=-180, le=360)]
+Azimuth = Annotated[Number, Field(ge=0, le=360)]
+Elevation = Annotated[Number, Field(ge=-10, le=90)]
+Slope = Annotated[Number, Field(ge=0, le=90)]
+Minutes = Annotated[int, Field(ge=1, le=60_000)]
+# Names stand in CSV cells, which are read without the blanks around them.
+NAME_PATTERN = r'^[^\p{Z}\p{Cc},;"]([^\p{Zl}\p{Zp}\p{Cc},;"]{0,58}[^\p{Z}\p{Cc},;"])?$'
+Name = Annotated[str, Field(pattern=NAME_PATTERN)]
+Utc = Annotated[datetime, BeforeValidator(_utc)]
+Pair = Annotated[tuple[float, float], BeforeValidator(_list_as_tuple)]
+Range = Annotated[Pair, AfterValidator(_rising_pair)]
+HoursOfDay = Annotated[Pair, AfterValidator(_hours_of_day)]
+Names = Several[Name]
+RisingEdges = Annotated[Several[Number], Field(min_length=2), AfterValidator(_rising)]
