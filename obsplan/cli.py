@@ -58,15 +58,44 @@ def start(directory: Path) -> None:
 @SCENARIO
 @TABLE
 @FIGURE
+@click.option("--above", type=float, metavar="K", help="List when the ground is this warm or more.")
+@click.option("--below", type=float, metavar="K", help="List when it is this warm or less.")
+@click.option("--depth", type=float, metavar="M", help="How deep, 0 to 2 m; without it the surface.")
 @EPHEMERIS
-def sky(scenario: Path, output: Path | None, figure: Path | None, ephemeris: Path | None) -> None:
-    """Where do Sun and Earth stand, how warm is the ground?"""
+def sky(
+    scenario: Path,
+    output: Path | None,
+    figure: Path | None,
+    above: float | None,
+    below: float | None,
+    depth: float | None,
+    ephemeris: Path | None,
+) -> None:
+    """Where do Sun and Earth stand, how warm is the ground?
+
+    Prints the sky table, or writes it with -o, and below it first and last light and
+    eclipses. With --above, --below or both it prints when the ground is that warm instead,
+    as a table to the minute. The events go to the standard error when a table is printed.
+    """
+    asked = above is not None or below is not None
+    _require_ground_question(above, below, depth)
     from obsplan import pages
 
-    read, offered = _environment(scenario, ephemeris)
-    _table(pages.sky_table(read, offered), output)
+    read, offered = _environment(scenario, ephemeris, depth)
+    if output or not asked:
+        _table(pages.sky_table(read, offered), output)
+    if asked:
+        from obsplan.windows import ground_windows
+
+        low_k = float("-inf") if above is None else above
+        high_k = float("inf") if below is None else below
+        found = ground_windows(offered, depth or 0.0, low_k, high_k)
+        _table(found, None)
+        if found.empty:
+            click.echo("the ground is never that warm in the span", err=True)
     for event in offered.events.itertuples(index=False):
-        click.echo(f"{event.time_utc:%Y-%m-%dT%H:%M:%SZ}  {event.event}", err=True)
+        line = f"{event.time_utc:%Y-%m-%dT%H:%M:%SZ}  {event.event}"
+        click.echo(line, err=asked or not output)
     if figure:
         from obsplan import figures
 
@@ -75,35 +104,39 @@ def sky(scenario: Path, output: Path | None, figure: Path | None, ephemeris: Pat
 
 @main.command()
 @SCENARIO
+@click.option("--at", help="Only answer: can I talk to Earth at this UTC time? Exit 1 for no.")
 @TABLE
 @FIGURE
 @EPHEMERIS
-def link(scenario: Path, output: Path | None, figure: Path | None, ephemeris: Path | None) -> None:
+def link(
+    scenario: Path,
+    at: str | None,
+    output: Path | None,
+    figure: Path | None,
+    ephemeris: Path | None,
+) -> None:
     """When can we talk to Earth, how much can we send?"""
-    import numpy as np
+    from obsplan import talk
+    from obsplan.ephemeris import open_ephemeris
+    from obsplan.scenario import read_scenario
 
-    from obsplan.environment import contact_windows, span_ends
-    from obsplan.link import covered_share, longest_gap
-
+    instant = None if at is None else talk.instant_of(at, read_scenario(scenario))
     read, offered = _environment(scenario, ephemeris)
-    _table(offered.contacts, output)
-    windows, ends = contact_windows(offered), span_ends(read)
-    if len(windows):
-        gap_h = longest_gap(windows, *ends) / np.timedelta64(1, "h")
-        earthward = [p.name for p in read.platform if p.radio.to == "earth"]
-        volume_mbit = sum(offered.platforms[name]["rate_kbps"].sum() for name in earthward) * 0.06
-        click.echo(
-            f"{len(offered.contacts)} contacts, Earth link for "
-            f"{100 * covered_share(windows, *ends):.1f} % of the span, longest gap {gap_h:.1f} h, "
-            f"at most {volume_mbit:.0f} Mbit with one station at a time",
-            err=True,
-        )
+    can = True
+    if output or at is None:
+        _table(offered.contacts, output)
+    if at is None:
+        for line in talk.totals(read, offered):
+            click.echo(line, err=True)
     else:
-        click.echo("no contact in the span", err=True)
+        can, lines = talk.answer(read, offered, open_ephemeris(ephemeris), instant)
+        click.echo("\n".join(lines))
     if figure:
         from obsplan import figures
 
         _save(figures.link_figure(read, offered), figure)
+    if not can:
+        sys.exit(1)
 
 
 @main.command()
@@ -147,33 +180,99 @@ def plan(scenario: Path, output: Path, gap: float, ephemeris: Path | None) -> No
 @SCENARIO
 @click.argument("timeline", type=click.Path(path_type=Path))
 @TABLE
+@click.option(
+    "--format",
+    "form",
+    type=click.Choice(["text", "csv"]),
+    default="text",
+    show_default=True,
+    help="Print sentences, or the broken rules as CSV.",
+)
 @EPHEMERIS
-def check(scenario: Path, timeline: Path, output: Path | None, ephemeris: Path | None) -> None:
+def check(
+    scenario: Path, timeline: Path, output: Path | None, form: str, ephemeris: Path | None
+) -> None:
     """Does this (hand-edited) timeline hold? Exit code 1 when a rule is broken."""
     from obsplan.check import check as replay
+    from obsplan.findings import verdict_lines
     from obsplan.scenario import read_scenario
-    from obsplan.tables import read_timeline, write_csv
+    from obsplan.tables import another_scenario, csv_text, read_timeline, write_csv
 
-    slots = read_timeline(timeline, read_scenario(scenario))
+    read = read_scenario(scenario)
+    slots = read_timeline(timeline, read)
+    if origin := another_scenario(timeline, read):
+        click.echo(f"note: {origin}; checked against this one", err=True)
     read, offered = _environment(scenario, ephemeris)
     verdict = replay(read, offered, slots)
     if output:
         write_csv(verdict.violations, output)
-    for row in verdict.violations.itertuples(index=False):
-        click.echo(f"{row.time_utc:%Y-%m-%dT%H:%M:%SZ}  {row.rule}: {row.message}")
-    click.echo(verdict.summary)
-    for line in _margin_lines(verdict):
-        click.echo(line)
-    click.echo(f"rules: {', '.join(verdict.rules)}", err=True)
+    lines = verdict_lines(verdict)
+    if form == "csv":
+        click.echo(csv_text(verdict.violations), nl=False)
+        lines = lines[lines.index(verdict.summary) :]
+    for line in lines:
+        click.echo(line, err=form == "csv")
     if not verdict.holds:
         sys.exit(1)
 
 
-def _environment(path: Path, ephemeris: Path | None):
+@main.command()
+@SCENARIO
+@click.argument("planned", metavar="PLAN", type=click.Path(path_type=Path))
+@click.argument("as_run", type=click.Path(path_type=Path))
+@TABLE
+@FIGURE
+@EPHEMERIS
+def compare(
+    scenario: Path,
+    planned: Path,
+    as_run: Path,
+    output: Path | None,
+    figure: Path | None,
+    ephemeris: Path | None,
+) -> None:
+    """What ran of what was planned? PLAN is a plan directory or a timeline, AS_RUN a CSV."""
+    from obsplan.compare import compare as set_side_by_side
+    from obsplan.findings import comparison_lines
+    from obsplan.scenario import read_scenario
+    from obsplan.tables import another_scenario, read_as_run, read_timeline
+
+    read = read_scenario(scenario)
+    timeline = planned / "timeline.csv" if planned.is_dir() else planned
+    slots, ran = read_timeline(timeline, read), read_as_run(as_run, read)
+    if origin := another_scenario(timeline, read):
+        click.echo(f"note: {origin}; counted by this one", err=True)
+    read, offered = _environment(scenario, ephemeris)
+    table = set_side_by_side(read, offered, slots, ran)
+    _table(table, output)
+    for line in comparison_lines(table):
+        click.echo(line, err=True)
+    if figure:
+        from obsplan import figures
+
+        _save(figures.compare_figure(read, offered, slots, ran), figure)
+
+
+def _require_ground_question(above: float | None, below: float | None, depth: float | None) -> None:
+    if depth is not None and above is None and below is None:
+        raise click.UsageError("--depth needs --above or --below, a temperature in kelvin")
+    for option, value, most in (("above", above, 1000), ("below", below, 1000), ("depth", depth, 2)):
+        if value is not None and not 0 <= value <= most:
+            raise click.BadParameter(f"{value:g} is not from 0 to {most}", param_hint=f"--{option}")
+    if above is not None and below is not None and above > below:
+        raise click.UsageError(f"--above {above:g} K must not exceed --below {below:g} K")
+
+
+def _environment(path: Path, ephemeris: Path | None, depth_m: float | None = None):
+    """The scenario and its physics; with `depth_m` the ground is solved there, too."""
     from obsplan.environment import environment
     from obsplan.scenario import read_scenario
 
     scenario = read_scenario(path)
+    if depth_m:
+        depths_m = (*scenario.site.depths_m, depth_m)
+        site = scenario.site.model_copy(update={"depths_m": depths_m})
+        scenario = scenario.model_copy(update={"site": site})
     click.echo("computing Sun, Earth, ground, power and link ...", err=True)
     return scenario, environment(scenario, ephemeris)
 
@@ -195,6 +294,7 @@ def _save(figure, path: Path) -> None:
 
 
 def _echo_plan(scenario, made, directory: Path) -> None:
+    from obsplan.findings import margin_lines
     from obsplan.pages import CAUTION
 
     placed = made.timeline["activity"].value_counts()
@@ -211,19 +311,11 @@ def _echo_plan(scenario, made, directory: Path) -> None:
         f"within {100 * made.gap:.1f} % of the best possible"
     )
     click.echo(made.verdict.summary)
-    for line in _margin_lines(made.verdict):
+    for line in margin_lines(made.verdict):
         click.echo(line)
     click.echo(f"written to {directory}")
     if any(i.hazard != "none" for i in scenario.instrument):
         click.echo(f"caution: {CAUTION}")
-
-
-def _margin_lines(verdict) -> list[str]:
-    return [
-        f"smallest margin: {row.margin}, {row.where}: {row.amount:.1f} {row.unit} "
-        f"at {row.time_utc:%Y-%m-%dT%H:%MZ}"
-        for row in verdict.margins.itertuples(index=False)
-    ]
 
 
 if __name__ == "__main__":

@@ -6,11 +6,13 @@ import pandas as pd
 from obsplan import link, sky
 from obsplan.ephemeris import Ephemeris
 from obsplan.events import windows_where
+from obsplan.intervals import from_mask
 from obsplan.scenario import Platform, Radio, Scenario, Station
-from obsplan.skyline import skyline_elevation_deg
+from obsplan.skyline import read_profile, skyline_elevation_deg
 
 # A budget that closes only below a bit a second does not close.
 LEAST_RATE_KBPS = 1e-3
+MINUTE = np.timedelta64(60, "s")
 CONTACT_COLUMNS = [
     "platform",
     "station",
@@ -22,6 +24,8 @@ CONTACT_COLUMNS = [
     "light_time_s",
     "rate_kbps",
     "volume_mbit",
+    "data_from_utc",
+    "used_min",
 ]
 
 
@@ -30,21 +34,33 @@ def link_columns(
 ) -> tuple[dict[str, np.ndarray], pd.DataFrame]:
     """Rate, station and contact of a platform that sends to Earth, and its contacts.
 
-    `minutes` (n,) datetime64 are the whole minutes of the span; the columns are (n,).
+    `minutes` (n,) datetime64[s] are the whole minutes of the span; the columns are (n,).
+    A contact lasts from acquisition to loss, as geometry has it. Data flow once the station
+    is set up, `data_from_utc` (none where the contact ends before), in the minutes that lie
+    wholly between that and the loss: `volume_mbit` is what those could carry, `used_min`
+    how many of them the platform has with this station rather than another.
+    `rate_kbps` of the columns is positive, and `in_contact` true, in the used minutes only.
     """
     radio = platform.radio
-    first, last = minutes[0], minutes[-1] + np.timedelta64(60, "s")
+    first, last = minutes[0], minutes[-1] + MINUTE
     rates_kbps, rows = [], []
-    for station in scenario.station:
+    for number, station in enumerate(scenario.station):
+        mask = mask_profile(scenario, station)
+        set_up = np.timedelta64(60 * station.set_up_min, "s")
 
-        def margin_deg(times_utc, station=station):
-            return _view(scenario, ephemeris, profile, radio, station, times_utc)["margin_deg"]
+        def margin_deg(times_utc, station=station, mask=mask):
+            seen = view(scenario, ephemeris, station, times_utc)
+            return margins_deg(seen, profile, mask, radio, station).min(axis=0)
 
-        windows = windows_where(margin_deg, first, last)
-        view = _view(scenario, ephemeris, profile, radio, station, minutes)
-        rate_kbps = _rate_kbps(radio, station, view["range_km"])
-        rates_kbps.append(np.where(_whole_minutes(windows, minutes), rate_kbps, 0.0))
+        # From before the span, since a station may be set up by then.
+        windows = windows_where(margin_deg, first - set_up, last)
+        data = np.column_stack([windows[:, 0] + set_up, windows[:, 1]])
+        seen = view(scenario, ephemeris, station, minutes)
+        rate_kbps = rate_of(radio, station, seen, scenario.site.height_m)
+        rates_kbps.append(np.where(_whole_minutes(data, minutes), rate_kbps, 0.0))
         for acquisition, loss in windows:
+            data_from = max(acquisition + set_up, first)
+            acquisition = max(acquisition, first)
             inside = (minutes >= acquisition) & (minutes < loss)
             if not inside.any():
                 continue
@@ -54,16 +70,21 @@ def link_columns(
                     "station": station.name,
                     "acquisition_utc": acquisition,
                     "loss_utc": loss,
-                    "duration_min": (loss - acquisition) / np.timedelta64(1, "m"),
-                    "max_station_elevation_deg": view["station_elevation_deg"][inside].max(),
-                    "earth_elevation_deg": view["site_elevation_deg"][inside].mean(),
-                    "light_time_s": link.light_time_s(view["range_km"][inside]).mean(),
+                    "duration_min": (loss - acquisition) / MINUTE,
+                    "max_station_elevation_deg": seen.station_elevation_deg[inside].max(),
+                    "earth_elevation_deg": seen.site_elevation_deg[inside].mean(),
+                    "light_time_s": link.light_time_s(seen.range_km[inside]).mean(),
                     "rate_kbps": rate_kbps[inside].mean(),
                     "volume_mbit": rates_kbps[-1][inside].sum() * 60 / 1000,
+                    "data_from_utc": data_from if data_from < loss else np.datetime64("NaT"),
+                    "used_min": (number, inside),
                 }
             )
     rates_kbps = np.array(rates_kbps)
-    used = link.assign_stations(rates_kbps)
+    used = link.assign_stations(rates_kbps, handover_steps=radio.handover_min)
+    for row in rows:
+        number, inside = row["used_min"]
+        row["used_min"] = int((used[inside] == number).sum())
     names = np.array([s.name for s in scenario.station] + [""], dtype=object)
     columns = {
         "rate_kbps": np.where(used >= 0, rates_kbps[used, np.arange(len(minutes))], 0.0),
@@ -71,14 +92,66 @@ def link_columns(
         "in_contact": used >= 0,
     }
     contacts = pd.DataFrame(rows, columns=CONTACT_COLUMNS)
-    for key in ("acquisition_utc", "loss_utc"):
+    for key in ("acquisition_utc", "loss_utc", "data_from_utc"):
         contacts[key] = pd.to_datetime(contacts[key], utc=True)
     return columns, contacts.sort_values(["acquisition_utc", "station"], ignore_index=True)
 
 
-def _view(scenario, ephemeris, profile, radio: Radio, station: Station, times_utc) -> dict:
-    """The line between site and station: elevations at both ends, range, margin."""
-    station_elevation, sun_separation, site_elevation, site_azimuth, range_km = sky.station_view(
+def relay_columns(
+    platform: Platform, receiver_in_contact: np.ndarray, minutes: np.ndarray
+) -> dict[str, np.ndarray]:
+    """Rate, station and contact (n,) of a platform that sends through another.
+
+    It sends whenever the receiver is in reach, and has a way to Earth when the receiver
+    has one too.
+    """
+    in_reach = np.ones(len(minutes), dtype=bool)
+    if platform.radio.range_limit_m is not None:
+        in_reach = distance_m(platform, minutes) <= platform.radio.range_limit_m
+    return {
+        "rate_kbps": np.where(in_reach, platform.radio.rate_kbps, 0.0),
+        "station": np.full(len(minutes), "", dtype=object),
+        "in_contact": in_reach & np.asarray(receiver_in_contact, dtype=bool),
+    }
+
+
+def distance_m(platform: Platform, minutes: np.ndarray) -> np.ndarray:
+    """Distance (n,) from the relay by the platform's track, which must not be empty."""
+    begins = [np.datetime64(stay.from_utc.replace(tzinfo=None), "s") for stay in platform.track]
+    stay = np.searchsorted(begins, minutes, side="right") - 1
+    return np.array([stay.distance_m for stay in platform.track])[np.maximum(stay, 0)]
+
+
+def stretches(table: pd.DataFrame) -> pd.DataFrame:
+    """Who is used when: one row for each run of minutes with one station.
+
+    `table` is a platform's of the environment. Columns `station, from_utc, until_utc,
+    duration_min, rate_kbps` (mean) and `volume_mbit`.
+    """
+    rate_kbps = table["rate_kbps"].to_numpy()
+    station = np.where(table["in_contact"], table["station"], "")
+    rows = []
+    for name in pd.unique(station[station != ""]):
+        for start, end in from_mask(station == name):
+            from_utc = table.index[start]
+            duration_min = int(end - start)
+            rows.append((name, from_utc, from_utc + pd.Timedelta(minutes=duration_min), duration_min,
+                         rate_kbps[start:end].mean(), rate_kbps[start:end].sum() * 60 / 1000))  # fmt: skip
+    columns = ["station", "from_utc", "until_utc", "duration_min", "rate_kbps", "volume_mbit"]
+    return pd.DataFrame(rows, columns=columns).sort_values("from_utc", ignore_index=True)
+
+
+def mask_profile(scenario: Scenario, station: Station) -> np.ndarray:
+    """What bounds the station's own sky: its skyline file, or a level mask."""
+    path = scenario.mask_path(station)
+    return np.array([[0.0, station.mask_deg]]) if path is None else read_profile(path)
+
+
+def view(
+    scenario: Scenario, ephemeris: Ephemeris, station: Station, times_utc: np.ndarray
+) -> sky.StationView:
+    """The line between the scenario's site and a station."""
+    return sky.station_view(
         ephemeris,
         times_utc,
         *scenario.site.place,
@@ -86,32 +159,40 @@ def _view(scenario, ephemeris, profile, radio: Radio, station: Station, times_ut
         station.longitude_deg,
         station.height_m,
     )
-    margin_deg = link.contact_margin_deg(
-        site_elevation,
-        skyline_elevation_deg(profile, site_azimuth),
+
+
+def margins_deg(
+    seen: sky.StationView, profile: np.ndarray, mask: np.ndarray, radio: Radio, station: Station
+) -> np.ndarray:
+    """The four margins (4, n) of `link.contact_margins_deg`, from what is seen."""
+    return link.contact_margins_deg(
+        seen.site_elevation_deg,
+        skyline_elevation_deg(profile, seen.site_azimuth_deg),
         radio.minimum_elevation_deg,
-        station_elevation,
-        station.mask_deg,
-        sun_separation,
+        seen.station_elevation_deg,
+        skyline_elevation_deg(mask, seen.station_azimuth_deg),
+        seen.sun_separation_deg,
         station.sun_limit_deg,
     )
-    return {
-        "margin_deg": margin_deg,
-        "station_elevation_deg": station_elevation,
-        "site_elevation_deg": site_elevation,
-        "range_km": range_km,
-    }
 
 
-def _rate_kbps(radio: Radio, station: Station, range_km: np.ndarray) -> np.ndarray:
+def rate_of(
+    radio: Radio, station: Station, seen: sky.StationView, site_height_m: float
+) -> np.ndarray:
+    """The rate (n,) in kbit/s that the radio reaches at a station it is in contact with."""
     if radio.budget is None:
-        return np.full(len(range_km), radio.rate_kbps)
-    budget = radio.budget
+        return np.full(len(seen.range_km), radio.rate_kbps)
+    budget, g_over_t_db_k = radio.budget, station.g_over_t_db_k
+    if station.system_temperature_k is not None:
+        moon_km = link.moon_centre_range_km(seen.range_km, seen.site_elevation_deg, site_height_m)
+        g_over_t_db_k = link.g_over_t_with_moon_db(
+            g_over_t_db_k, station.system_temperature_k, station.beam_width_deg, moon_km
+        )
     cn0 = link.cn0_db_hz(
         budget.transmit_dbw + budget.antenna_gain_dbi,
-        link.path_loss_db(range_km, budget.frequency_mhz),
+        link.path_loss_db(seen.range_km, budget.frequency_mhz),
         budget.losses_db,
-        station.g_over_t_db_k,
+        g_over_t_db_k,
     )
     return link.rate_kbps(
         cn0, budget.required_ebn0_db, budget.margin_db, budget.ceiling_kbps, LEAST_RATE_KBPS
@@ -121,6 +202,6 @@ def _rate_kbps(radio: Radio, station: Station, range_km: np.ndarray) -> np.ndarr
 def _whole_minutes(windows: np.ndarray, minutes: np.ndarray) -> np.ndarray:
     """Minutes that lie wholly inside a window."""
     inside = np.zeros(len(minutes), dtype=bool)
-    for acquisition, loss in windows:
-        inside |= (minutes >= acquisition) & (minutes + np.timedelta64(60, "s") <= loss)
+    for start, end in windows:
+        inside |= (minutes >= start) & (minutes + MINUTE <= end)
     return inside

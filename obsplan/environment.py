@@ -12,7 +12,7 @@ import pandas as pd
 
 from obsplan import intervals, power, regolith, sky
 from obsplan.constants import SYNODIC_MONTH_DAYS
-from obsplan.contacts import link_columns
+from obsplan.contacts import link_columns, relay_columns
 from obsplan.ephemeris import open_ephemeris
 from obsplan.scenario import Platform, Scenario
 from obsplan.skyline import FLAT, read_profile
@@ -41,8 +41,8 @@ class Environment:
 
 
 def depth_column(depth_m: float) -> str:
-    """Name of the sky table's column for the ground temperature at a depth."""
-    return f"temperature_{depth_m * 100:g}cm_k"
+    """Name of the sky table's column for the ground temperature at a depth, 0 the surface."""
+    return f"temperature_{depth_m * 100:g}cm_k" if depth_m else "surface_temperature_k"
 
 
 def environment(scenario: Scenario, ephemeris_directory: Path | None = None) -> Environment:
@@ -60,11 +60,13 @@ def environment(scenario: Scenario, ephemeris_directory: Path | None = None) -> 
     sky_table = _sky_columns(scenario, ephemeris, profile, minutes)
     depths_m = [0.0, *wanted_depths_m(scenario)]
     ground_k = _ground(scenario, ephemeris, profile, minutes, depths_m)
-    for depth_m, temperature_k in zip(depths_m, ground_k.T):
-        name = depth_column(depth_m) if depth_m else "surface_temperature_k"
-        sky_table[name] = temperature_k
+    for depth_m, temperature_k in zip(depths_m, ground_k[0].T):
+        sky_table[depth_column(depth_m)] = temperature_k
+        if depth_m == 0 and len(ground_k) > 1:
+            sky_table["surface_temperature_low_k"] = ground_k[..., 0].min(axis=0)
+            sky_table["surface_temperature_high_k"] = ground_k[..., 0].max(axis=0)
 
-    platforms = {p.name: _power_columns(p, scenario, sky_table) for p in scenario.platform}
+    platforms = {p.name: power_columns(p, scenario, sky_table) for p in scenario.platform}
     contacts = []
     for platform in scenario.platform:
         if platform.radio.to == "earth":
@@ -73,11 +75,9 @@ def environment(scenario: Scenario, ephemeris_directory: Path | None = None) -> 
             contacts.append(rows)
     for platform in scenario.platform:
         if platform.radio.to != "earth":
-            platforms[platform.name] = platforms[platform.name].assign(
-                rate_kbps=platform.radio.rate_kbps,
-                station="",
-                in_contact=platforms[platform.radio.to]["in_contact"],
-            )
+            in_contact = platforms[platform.radio.to]["in_contact"].to_numpy()
+            columns = relay_columns(platform, in_contact, minutes)
+            platforms[platform.name] = platforms[platform.name].assign(**columns)
     events = pd.DataFrame(
         sky.sun_events(ephemeris, first, last, *scenario.site.place, profile),
         columns=["event", "time_utc"],
@@ -128,6 +128,8 @@ def _sun_and_earth(scenario, ephemeris, profile, times_utc) -> dict[str, np.ndar
         "earth_azimuth_deg": earth[1],
         "earth_range_km": earth[2],
         "earth_phase_deg": sky.earth_phase_deg(sun_km - site_km, earth_km - site_km * site_scale),
+        "in_magnetotail": sky.tail_angle_deg(sun_km, earth_km)
+        <= scenario.site.magnetotail_limit_deg,
     }
 
 
@@ -137,29 +139,39 @@ def _sky_columns(scenario, ephemeris, profile, minutes) -> pd.DataFrame:
 
 
 def _ground(scenario, ephemeris, profile, minutes, depths_m) -> np.ndarray:
-    """Ground temperature (minutes, depths), warmed through the lunation before the span."""
+    """Ground temperature (slopes, minutes, depths), warmed by the lunation before the span.
+
+    The site's own slope comes first, then those it might have.
+    """
     step = np.timedelta64(GROUND_STEP_MIN, "m")
     cycle_steps = round(SYNODIC_MONTH_DAYS * 1440 / GROUND_STEP_MIN)
     times_utc = np.arange(minutes[0] - cycle_steps * step, minutes[-1] + step + step, step)
     over = _sun_and_earth(scenario, ephemeris, profile, times_utc)
+    site = scenario.site
+    slope_deg, aspect_deg = np.array([[site.slope_deg], [site.aspect_deg]])
+    if site.slope_uncertainty_deg:
+        tilted = regolith.tilted_deg(site.slope_deg, site.aspect_deg, site.slope_uncertainty_deg)
+        slope_deg, aspect_deg = np.append(slope_deg, tilted[0]), np.append(aspect_deg, tilted[1])
     absorbed_w_m2 = regolith.absorbed_flux_w_m2(
         over["irradiance_w_m2"],
         over["sun_elevation_deg"],
         over["sun_azimuth_deg"],
         over["sun_visible_fraction"],
-        scenario.site.slope_deg,
-        scenario.site.aspect_deg,
-        scenario.site.normal_albedo,
+        slope_deg[:, None],
+        aspect_deg[:, None],
+        site.normal_albedo,
     )
     samples_k = regolith.ground_temperature_k(
         absorbed_w_m2, GROUND_STEP_MIN * 60.0, np.array(depths_m), cycle_steps=cycle_steps
     )
     seconds = (times_utc - minutes[0]).astype("timedelta64[s]").astype(float)
     at = (minutes - minutes[0]).astype("timedelta64[s]").astype(float)
-    return np.stack([np.interp(at, seconds, column) for column in samples_k.T], axis=1)
+    return np.array(
+        [[np.interp(at, seconds, depth) for depth in slope.T] for slope in samples_k]
+    ).swapaxes(1, 2)
 
 
-def _power_columns(platform: Platform, scenario: Scenario, sky_table) -> pd.DataFrame:
+def power_columns(platform: Platform, scenario: Scenario, sky_table) -> pd.DataFrame:
     """Generation of the arrays and the load that is always there."""
     sun = [
         sky_table[name].to_numpy()

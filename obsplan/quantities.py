@@ -62,6 +62,7 @@ Azimuth = Annotated[Number, Field(ge=0, le=360)]
 Elevation = Annotated[Number, Field(ge=-10, le=90)]
 Slope = Annotated[Number, Field(ge=0, le=90)]
 Minutes = Annotated[int, Field(ge=1, le=60_000)]
+Pause = Annotated[int, Field(ge=0, le=1440)]  # minutes
 # Names stand in CSV cells, which are read without the blanks around them.
 NAME_PATTERN = r'^[^\p{Z}\p{Cc},;"]([^\p{Zl}\p{Zp}\p{Cc},;"]{0,58}[^\p{Z}\p{Cc},;"])?$'
 Name = Annotated[str, Field(pattern=NAME_PATTERN)]

@@ -97,6 +97,22 @@ def cos_incidence(
     return np.clip(sine, 0.0, 1.0)
 
 
+def tilted_deg(slope_deg: float, aspect_deg: float, by_deg: float) -> tuple[np.ndarray, np.ndarray]:
+    """Slopes and aspects (8,) of the plane tilted `by_deg` further in eight directions.
+
+    They begin downhill and go round: along the aspect, across it, and half way between.
+    Geometry of a turned normal.
+    """
+    slope, aspect, by = np.radians([slope_deg, aspect_deg, by_deg])
+    towards = np.radians(np.arange(0, 360, 45))
+    # The normal as downhill, across and up; by the tilt it leans in its own plane.
+    lean, across = np.sin(by) * np.cos(towards), np.sin(by) * np.sin(towards)
+    downhill = np.cos(by) * np.sin(slope) + lean * np.cos(slope)
+    up = np.cos(by) * np.cos(slope) - lean * np.sin(slope)
+    new_aspect = aspect + np.arctan2(across, downhill)
+    return np.degrees(np.arctan2(np.hypot(downhill, across), up)), np.degrees(new_aspect) % 360.0
+
+
 def _disc_above_plane(centre_deg: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
     """Share of the Sun's disc above a plane and the mean elevation (deg) of that part.
 

@@ -12,7 +12,7 @@ import numpy as np
 
 from obsplan.intervals import from_mask
 from obsplan.replay import Run, known, stamp
-from obsplan.scenario import Activity, Scenario
+from obsplan.scenario import Activity, After, Scenario
 
 if TYPE_CHECKING:
     from obsplan.environment import Environment
@@ -44,7 +44,10 @@ class Violation(NamedTuple):
 
 @dataclass(frozen=True)
 class Demand:
-    """What an activity asks of every minute of a slot, or of its first minute alone."""
+    """What an activity asks of every minute of a slot, or of its first minute alone.
+
+    `allowed` says the permitted range or, where there is none, how the demand is not met.
+    """
 
     rule: str
     met: np.ndarray
@@ -70,8 +73,10 @@ def rule_names(scenario: Scenario) -> tuple[str, ...]:
         "grid": True,
         "duration": True,
         **{rule: any(getattr(a.when, key) for a in activities) for rule, key, _ in CONDITIONS},
+        "magnetotail": any(a.when.in_magnetotail is not None for a in activities),
         "coverage": any(a.coverage for a in activities),
         "contact": any(a.contact != "none" for a in activities),
+        "uplink": any(scenario.command_lead_min(a) is not None for a in activities),
         "instrument": any(i.one_at_a_time for i in scenario.instrument),
         "platform": any(p.one_at_a_time for p in platforms),
         "repeat": True,
@@ -135,15 +140,16 @@ def _placement(scenario: Scenario, runs: list[Run], minutes: int) -> Iterator[Vi
             yield Violation(
                 "duration", run.slot, run.start_min, abs(length - wanted), "min",
                 f"{run} at {at} lasts {figure(length)} min, the scenario asks for {wanted} min; "
-                f"end it at {stamp(scenario, run.start_min + wanted)}",
+                f"end it {wanted} min after its start"
+                + ("" if off else f", at {stamp(scenario, run.start_min + wanted)}"),
             )  # fmt: skip
 
 
-def _demands(
+def demands_of(
     activity: Activity, scenario: Scenario, environment: "Environment", minutes: int
 ) -> list[Demand]:
     """Every condition, the coverage and the contact that the activity asks for."""
-    demands = []
+    demands, unknown = [], np.full(minutes, np.nan)
 
     def add(rule, met, whole, excess, value, unit, allowed):
         missed = np.concatenate([[0], np.cumsum(~met)])
@@ -169,6 +175,9 @@ def _demands(
             met = (value >= low) & (value <= high)
             excess = np.maximum(low - value, value - high)
         add(rule, met, True, excess, value, unit, f"{_between(low, high)}{unit}")
+    if (asked := activity.when.in_magnetotail) is not None:
+        words = "outside the magnetotail" if asked else "in the magnetotail"
+        add("magnetotail", column("in_magnetotail") == asked, True, unknown, unknown, "", words)
     if activity.coverage is not None:
         unit = COVERAGE_UNITS[activity.coverage.over]
         value = column(activity.coverage.over)
@@ -179,9 +188,30 @@ def _demands(
     if activity.contact != "none":
         name = scenario.platform_of(activity)
         met = known(environment.platforms[name], "in_contact", name, minutes) > 0
-        unknown = np.full(minutes, np.nan)
-        add("contact", met, activity.contact == "whole", unknown, unknown, "", "")
+        add("contact", met, activity.contact == "whole", unknown, unknown, "", "out of contact")
+    if (lead_min := scenario.command_lead_min(activity)) is not None:
+        late_min = _late_min(scenario, environment, activity, lead_min, minutes)
+        add("uplink", late_min <= 0, False, late_min, late_min, " min", "")
     return demands
+
+
+def _late_min(
+    scenario: Scenario, environment: "Environment", activity: Activity, lead_min: int, minutes: int
+) -> np.ndarray:
+    """By how much a start in each minute comes too early to be commanded (0: it does not).
+
+    The first minute of contact, once it is over, can carry the commands of whatever starts
+    `lead_min` after it; what starts before the time up to which the platform is loaded
+    needs none.
+    """
+    name, start_min = scenario.platform_of(activity), np.arange(minutes)
+    heard = np.flatnonzero(known(environment.platforms[name], "in_contact", name, minutes) > 0)
+    soonest_min = heard[0] + 1 + lead_min if len(heard) else inf
+    late_min = np.maximum(soonest_min - start_min, 0.0)
+    if scenario.uplink and scenario.uplink.loaded_until_utc:
+        loaded = scenario.uplink.loaded_until_utc - scenario.span.start_utc
+        late_min[start_min < loaded.total_seconds() / 60] = 0.0
+    return late_min
 
 
 def _unmet_demands(
@@ -192,7 +222,7 @@ def _unmet_demands(
     for run in runs:
         name = run.activity.name
         if name not in known:
-            known[name] = _demands(run.activity, scenario, environment, minutes)
+            known[name] = demands_of(run.activity, scenario, environment, minutes)
         for demand in known[name]:
             first = max(run.first, 0)
             last = min(run.last, minutes) if demand.whole else run.first + 1
@@ -213,11 +243,18 @@ def _unmet(
     scenario: Scenario, run: Run, demand: Demand, start: int, end: int, mend: str
 ) -> Violation:
     since = f"{end - start} min from {stamp(scenario, start)}"
-    if demand.rule == "contact":
-        what = f"is out of contact for {since}" if demand.whole else (
-            f"starts out of contact at {stamp(scenario, run.start_min)}")  # fmt: skip
-        return Violation("contact", run.slot, start, float(end - start), "min",
+    if demand.rule in ("contact", "magnetotail"):
+        what = f"is {demand.allowed} for {since}" if demand.whole else (
+            f"starts {demand.allowed} at {stamp(scenario, run.start_min)}")  # fmt: skip
+        return Violation(demand.rule, run.slot, start, float(end - start), "min",
                          f"{run} {what}; {mend}")  # fmt: skip
+    if demand.rule == "uplink":
+        lead_min = scenario.command_lead_min(run.activity)
+        return Violation(
+            "uplink", run.slot, start, float(demand.excess[start]), "min",
+            f"{run} starts at {stamp(scenario, run.start_min)} and cannot be commanded in time: "
+            f"no contact of the span lies {lead_min} min or more before it; {mend}",
+        )  # fmt: skip
     excess = demand.excess[start:end]
     worst = start + int(np.where(np.isnan(excess), inf, excess).argmax())
     value, amount = demand.value[worst], float(demand.excess[worst])
@@ -250,10 +287,11 @@ def _overlaps(scenario: Scenario, runs: list[Run]) -> Iterator[Violation]:
     """Pairs of slots that may not share a minute, once for each rule that parts them."""
     alone = {i.name for i in scenario.instrument if i.one_at_a_time}
     single = {p.name for p in scenario.platform if p.one_at_a_time}
-    running: list[Run] = []
+    # Of the runs of one activity, the one that ends last is in the way longest.
+    running: dict[str, Run] = {}
     for later in runs:
-        running = [run for run in running if run.end_min > later.start_min]
-        for earlier in running:
+        running = {n: run for n, run in running.items() if run.end_min > later.start_min}
+        for earlier in running.values():
             a, b = earlier.activity, later.activity
             reasons = {}
             if a.name == b.name:
@@ -275,7 +313,9 @@ def _overlaps(scenario: Scenario, runs: list[Run]) -> Iterator[Violation]:
                     f"{stamp(scenario, later.start_min)}, but {why}; start the second at "
                     f"{_next_step(scenario, earlier.end_min)} or later",
                 )  # fmt: skip
-        running.append(later)
+        rival = running.setdefault(later.activity.name, later)
+        if later.end_min > rival.end_min:
+            running[later.activity.name] = later
 
 
 def _next_step(scenario: Scenario, minute: float) -> str:
@@ -308,26 +348,35 @@ def _orders(scenario: Scenario, runs: list[Run]) -> Iterator[Violation]:
         known = first_ended.setdefault(run.activity.name, run)
         if run.end_min < known.end_min:
             first_ended[run.activity.name] = run
+    early: dict[tuple[str, After], list[Run]] = {}
     for run in runs:
-        at = stamp(scenario, run.start_min)
         for after in run.activity.after:
             first = first_ended.get(after.activity)
-            before = f"{after.settle_min} min before" if after.settle_min else "before"
-            if first is None:
-                yield Violation(
-                    "order", run.slot, run.start_min, 1.0, "run",
-                    f'{run} starts at {at}; a run of "{after.activity}" must have ended {before}, '
-                    f'and there is none; place "{after.activity}" to end by '
-                    f"{stamp(scenario, run.start_min - after.settle_min)}",
-                )  # fmt: skip
-            elif first.end_min + after.settle_min > run.start_min:
-                early = first.end_min + after.settle_min - run.start_min
-                yield Violation(
-                    "order", f"{first.slot} {run.slot}", run.start_min, early, "min",
-                    f"{run} starts at {at}, {figure(early)} min too early: a run of "
-                    f'"{after.activity}" must have ended {before}; start it at '
-                    f"{_next_step(scenario, first.end_min + after.settle_min)} or later",
-                )  # fmt: skip
+            if first is None or first.end_min + after.settle_min > run.start_min:
+                early.setdefault((run.activity.name, after), []).append(run)
+    for (_, after), own in early.items():
+        first = first_ended.get(after.activity)
+        soonest = own[0]
+        many = f" and {len(own) - 1} more of its runs" if len(own) > 1 else ""
+        starts, it = ("start from", "them") if many else ("starts at", "it")
+        which = f"{soonest}{many} {starts} {stamp(scenario, soonest.start_min)}"
+        before = f"{after.settle_min} min before" if after.settle_min else "before"
+        ids = " ".join(run.slot for run in own)
+        if first is None:
+            yield Violation(
+                "order", ids, soonest.start_min, 1.0, "run",
+                f'{which}; a run of "{after.activity}" must have ended {before}, '
+                f'and there is none; place "{after.activity}" to end by '
+                f"{stamp(scenario, soonest.start_min - after.settle_min)}",
+            )  # fmt: skip
+        else:
+            missing = first.end_min + after.settle_min - soonest.start_min
+            yield Violation(
+                "order", f"{first.slot} {ids}", soonest.start_min, missing, "min",
+                f"{which}, {figure(missing)} min too early: a run of "
+                f'"{after.activity}" must have ended {before}; start {it} at '
+                f"{_next_step(scenario, first.end_min + after.settle_min)} or later",
+            )  # fmt: skip
 
 
 def _counts(scenario: Scenario, runs: list[Run], minutes: int) -> Iterator[Violation]:

@@ -27,6 +27,7 @@ from obsplan.quantities import (
     Names,
     NotNegative,
     Number,
+    Pause,
     Positive,
     Range,
     RisingEdges,
@@ -39,12 +40,19 @@ from obsplan.references import reference_errors, sending_name
 from obsplan.wording import error_line, shown
 
 
+Lead = Annotated[int, Field(ge=0, le=60_000)]
+
+
 class Model(BaseModel):
     model_config = ConfigDict(frozen=True, extra="forbid", strict=True)
 
 
 class Site(Model):
-    """Where the lander stands. The surface slope drives the ground temperature only."""
+    """Where the lander stands. The surface slope drives the ground temperature only.
+
+    With `slope_uncertainty_deg` the ground may be tilted by so much more any way. The Moon
+    counts as in the Earth's magnetotail within `magnetotail_limit_deg` of full Moon.
+    """
 
     name: Name
     latitude_deg: Latitude
@@ -53,6 +61,8 @@ class Site(Model):
     skyline: str = "flat"
     slope_deg: Slope = 0.0
     aspect_deg: Azimuth = 0.0
+    slope_uncertainty_deg: Annotated[Number, Field(ge=0, le=45)] = 0.0
+    magnetotail_limit_deg: Annotated[Number, Field(ge=0, le=180)] = 30.0
     normal_albedo: Annotated[Number, Field(ge=0, le=0.5)] = 0.12
     depths_m: Several[Annotated[Number, Field(gt=0, le=2)]] = (0.1, 0.3)
 
@@ -73,7 +83,10 @@ class Span(Model):
 class Station(Model):
     """A ground station; `g_over_t_db_k` is needed where a radio works by a link budget.
 
-    It is the figure with the Moon in the beam, whose warmth adds to the receiver's noise.
+    It is the figure with the Moon in the beam. With `system_temperature_k` and
+    `beam_width_deg` it is the figure towards empty sky instead, and the Moon's noise is
+    added. `skyline`, a CSV profile of the terrain around the station, takes the place of
+    `mask_deg`. Data flow `set_up_min` after acquisition.
     """
 
     name: Name
@@ -81,8 +94,12 @@ class Station(Model):
     longitude_deg: Longitude
     height_m: Annotated[Number, Field(ge=-500, le=9000)] = 0.0
     mask_deg: Annotated[Number, Field(ge=0, le=90)] = 10.0
+    skyline: str | None = None
     sun_limit_deg: Annotated[Number, Field(ge=0, le=90)] = 2.0
+    set_up_min: Pause = 0
     g_over_t_db_k: Decibel | None = None
+    system_temperature_k: Annotated[Number, Field(ge=1, le=100_000)] | None = None
+    beam_width_deg: Annotated[Number, Field(ge=0.001, le=180)] | None = None
 
 
 class Array(Model):
@@ -129,13 +146,19 @@ class Budget(Model):
 
 
 class Radio(Model):
-    """The way to Earth, or through another platform; the rate is fixed or by budget."""
+    """The way to Earth, or through another platform; the rate is fixed or by budget.
+
+    Nothing is sent for `handover_min` when another station takes over. A relay reaches no
+    further than `range_limit_m`, along the platform's `track`.
+    """
 
     to: Name = "earth"
     transmit_w: NotNegative
     rate_kbps: Positive | None = None
     budget: Budget | None = None
     minimum_elevation_deg: Elevation = 0.0
+    handover_min: Pause = 0
+    range_limit_m: Positive | None = None
 
 
 class Store(Model):
@@ -144,6 +167,13 @@ class Store(Model):
     capacity_mbit: Positive
     start_mbit: NotNegative = 0.0
     end_limit_mbit: NotNegative | None = None
+
+
+class Stay(Model):
+    """From this instant to the next stay the platform is so far from its relay, at most."""
+
+    from_utc: Utc
+    distance_m: NotNegative
 
 
 class Platform(Model):
@@ -158,6 +188,7 @@ class Platform(Model):
     battery: Battery
     heater: Heater | None = None
     radio: Radio
+    track: Several[Stay] = ()
     store: Store
 
 
@@ -180,7 +211,7 @@ class GroundRange(Model):
 
 
 class When(Model):
-    """Ranges that must hold through the whole slot. A `local_time_h` range may pass 24 h."""
+    """What must hold through the whole slot. A `local_time_h` range may pass 24 h."""
 
     sun_elevation_deg: Range | None = None
     sun_visible_fraction: Range | None = None
@@ -189,6 +220,7 @@ class When(Model):
     surface_temperature_k: Range | None = None
     ground: GroundRange | None = None
     local_time_h: HoursOfDay | None = None
+    in_magnetotail: bool | None = None
 
 
 class Coverage(Model):
@@ -226,12 +258,34 @@ class Activity(Model):
     repeat_worth: Share = 1.0
     gap_min: Annotated[int, Field(ge=0, le=60_000)] = 0
     contact: Literal["whole", "start", "none"] = "none"
+    lead_min: Lead | None = None
     quiet: bool = False
     disturbs: bool = False
     not_with: Names = ()
     after: Several[After] = ()
     when: When = When()
     coverage: Coverage | None = None
+
+
+class Uplink(Model):
+    """How commands go up: a slot's must arrive in a contact, `lead_min` before its start.
+
+    Slots that start before `loaded_until_utc` are aboard when the span begins.
+    """
+
+    lead_min: Lead
+    loaded_until_utc: Utc | None = None
+
+
+class Landing(Model):
+    """What a touchdown asks: morning, the Sun in a band, the Earth up, stations in contact.
+
+    The defaults are common practice, no source.
+    """
+
+    sun_elevation_deg: Range = (6.0, 12.0)
+    earth_elevation_min_deg: Elevation = 0.0
+    stations: Literal[1, 2] = 1
 
 
 class Scenario(Model):
@@ -244,6 +298,8 @@ class Scenario(Model):
     platform: Annotated[Several[Platform], Field(min_length=1)]
     instrument: Several[Instrument] = ()
     activity: Several[Activity] = ()
+    uplink: Uplink | None = None
+    landing: Landing = Landing()
     folder: Path = Field(default=Path("."), exclude=True)
     input_hash: str = Field(default="", exclude=True)
 
@@ -262,6 +318,12 @@ class Scenario(Model):
         step = self.span.step_min
         return -(-(activity.warm_up_min + activity.duration_min) // step) * step
 
+    def command_lead_min(self, activity: Activity) -> int | None:
+        """How long before a slot its commands must be aboard; None where nothing is asked."""
+        if activity.lead_min is not None or self.uplink is None:
+            return activity.lead_min
+        return self.uplink.lead_min
+
     @property
     def sending_names(self) -> dict[str, str]:
         """Names under which a timeline lists when a platform may send, with the platform."""
@@ -270,6 +332,10 @@ class Scenario(Model):
     def skyline_path(self) -> Path | None:
         """The skyline file, or None for a flat skyline."""
         return None if self.site.skyline == "flat" else self.folder / self.site.skyline
+
+    def mask_path(self, station: Station) -> Path | None:
+        """The file of a station's own skyline, or None where it has a level mask."""
+        return None if station.skyline is None else self.folder / station.skyline
 
 
 # Fields that reading fills in; a file may not set them.
@@ -293,16 +359,17 @@ def read_scenario(path: str | Path) -> Scenario:
     except tomllib.TOMLDecodeError as problem:
         raise ScenarioError(f"{path}: not valid TOML: {problem}") from None
     scenario = scenario_from(raw, source=str(path))
-    digest = hashlib.sha256(content)
-    skyline = path.parent / scenario.site.skyline
-    if scenario.site.skyline != "flat":
+    digest, lines = hashlib.sha256(content), []
+    named = [("site", scenario.site.skyline, ' or "flat"')] * (scenario.site.skyline != "flat")
+    named += [(f'station "{s.name}"', s.skyline, "") for s in scenario.station if s.skyline is not None]
+    for where, name, instead in named:
         try:
-            digest.update(skyline.read_bytes())
+            digest.update((path.parent / name).read_bytes())
         except (OSError, ValueError):
-            raise ScenarioError(
-                f"{path}: site.skyline = {_printable(shown(scenario.site.skyline))}: no such "
-                'file beside the scenario; name a CSV profile or "flat"'
-            ) from None
+            lines.append(f"{path}: {where}.skyline = {_printable(shown(name))}: no such file "
+                         f"beside the scenario; name a CSV profile{instead}")  # fmt: skip
+    if lines:
+        raise ScenarioError("\n".join(lines))
     return scenario.model_copy(
         update={"folder": path.parent, "input_hash": digest.hexdigest()[:16]}
     )

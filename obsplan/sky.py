@@ -5,9 +5,12 @@ Vectors are in kilometres in the mean-Earth frame MOON_ME_DE421, the component a
 is latitude, longitude (degrees, east positive) and height (metres above the sphere).
 """
 
+from collections.abc import Callable
 from functools import lru_cache
+from typing import NamedTuple
 
 import numpy as np
+from scipy.interpolate import CubicSpline
 
 from obsplan.constants import (
     ASTRONOMICAL_UNIT_KM,
@@ -20,12 +23,25 @@ from obsplan.constants import (
     SPEED_OF_LIGHT_KM_S,
     SUN_RADIUS_KM,
 )
+from obsplan.disc import disc_clearance_deg, disc_overlap, disc_share_above
 from obsplan.ephemeris import Ephemeris
 from obsplan.events import windows_where
-from obsplan.skyline import disc_clearance_deg, disc_share_above, skyline_elevation_deg
+from obsplan.skyline import skyline_elevation_deg
 
 SUN_BODY = 10  # NAIF number: the one mass whose bending of light is counted
 NUTATION_STEP = np.timedelta64(6, "h")  # linear between these: below 1e-6 deg
+TRACK_STEP_S = 3 * 3600  # cubic between these: Sun and Earth within 2e-6 deg, also at the ends
+
+
+class StationView(NamedTuple):
+    """Site and ground station, each seen from the other: degrees and km, (n,) each."""
+
+    station_elevation_deg: np.ndarray  # of the site, at the station
+    station_azimuth_deg: np.ndarray
+    sun_separation_deg: np.ndarray  # between Sun and site, at the station
+    site_elevation_deg: np.ndarray  # of the station, at the site
+    site_azimuth_deg: np.ndarray
+    range_km: np.ndarray
 
 
 def sun_and_earth_km(ephemeris: Ephemeris, times_utc: np.ndarray) -> tuple[np.ndarray, ...]:
@@ -48,6 +64,32 @@ def sun_and_earth_km(ephemeris: Ephemeris, times_utc: np.ndarray) -> tuple[np.nd
     approach_km_s = (earth_km * moon.velocity.km_per_s).sum(axis=0) / _length(earth_km)
     site_scale = 1.0 / (1.0 + approach_km_s / SPEED_OF_LIGHT_KM_S)
     return _rotate(to_moon_frame, sun_km), _rotate(to_moon_frame, earth_km), site_scale
+
+
+def sun_and_earth_track(
+    ephemeris: Ephemeris, first_utc: np.datetime64, last_utc: np.datetime64
+) -> Callable[[np.ndarray], tuple[np.ndarray, ...]]:
+    """`sun_and_earth_km` as a function of times in first_utc..last_utc alone, many times faster.
+
+    A cubic spline through instants three hours apart, which all change little in a lunar
+    day. Raises EphemerisError for dates outside the kernels.
+    """
+    first, last = (np.datetime64(instant, "s") for instant in (first_utc, last_utc))
+    span_s = int((last - first).astype(int))
+    if span_s < 2 * TRACK_STEP_S:
+        return lambda times_utc: sun_and_earth_km(ephemeris, times_utc)
+    knots_s = np.linspace(0, span_s, span_s // TRACK_STEP_S + 3).astype(int)
+    sun_km, earth_km, site_scale = sun_and_earth_km(
+        ephemeris, first + knots_s.astype("timedelta64[s]")
+    )
+    spline = CubicSpline(knots_s, np.vstack([sun_km, earth_km, site_scale]), axis=1)
+
+    def track(times_utc: np.ndarray) -> tuple[np.ndarray, ...]:
+        seconds = (np.asarray(times_utc) - first) / np.timedelta64(1, "s")
+        values = spline(seconds)
+        return values[:3], values[3:6], values[6]
+
+    return track
 
 
 def site_km(latitude_deg, longitude_deg, height_m=0.0) -> np.ndarray:
@@ -110,6 +152,15 @@ def earth_phase_deg(sun_km: np.ndarray, earth_km: np.ndarray) -> np.ndarray:
     return _angle_deg(np.asarray(sun_km) - earth_km, -np.asarray(earth_km))
 
 
+def tail_angle_deg(sun_km: np.ndarray, earth_km: np.ndarray) -> np.ndarray:
+    """Angle at the Earth between the Moon and the direction away from the Sun, 0 at full Moon.
+
+    Both vectors (3, ...) start at the Moon's centre. The Earth's magnetotail streams that
+    way, up to some 4 deg aside, which is left out.
+    """
+    return 180.0 - earth_phase_deg(sun_km, earth_km)
+
+
 def angular_radius_deg(radius_km: float, range_km: np.ndarray) -> np.ndarray:
     """Half the angle that a sphere fills, seen from `range_km` off its centre."""
     return np.degrees(np.arcsin(radius_km / np.asarray(range_km)))
@@ -134,24 +185,6 @@ def sun_against_earth_deg(sun, earth) -> tuple[np.ndarray, np.ndarray, np.ndarra
         angular_radius_deg(SUN_RADIUS_KM, sun[2]),
         angular_radius_deg(EARTH_RADIUS_KM * EARTH_SHADOW_ENLARGEMENT, earth[2]),
     )
-
-
-def disc_overlap(separation, radius_a, radius_b) -> np.ndarray:
-    """Share 0..1 of disc a that disc b covers; all three in one unit, radii positive.
-
-    The area common to two circles is two segments, r^2 (angle - sin angle cos angle), one
-    of each circle. The half angles come from the sides of the triangle of centres and
-    corner by the half-angle tangent rule, which stays accurate at the contacts.
-    """
-    d, a, b = (np.asarray(value, dtype=float) for value in (separation, radius_a, radius_b))
-    near, far = np.maximum(b - d + a, 0.0), d + a + b
-    beyond_a, beyond_b = np.maximum(d + b - a, 0.0), np.maximum(d + a - b, 0.0)
-    angle_a = 2.0 * np.arctan2(np.sqrt(near * beyond_a), np.sqrt(beyond_b * far))
-    angle_b = 2.0 * np.arctan2(np.sqrt(near * beyond_b), np.sqrt(beyond_a * far))
-    lens = a**2 * _segment(angle_a) + b**2 * _segment(angle_b)
-    inside = np.minimum(b / a, 1.0) ** 2
-    share = np.where(d <= np.abs(a - b), inside, lens / (np.pi * a**2))
-    return np.clip(np.where(near > 0.0, share, 0.0), 0.0, inside)
 
 
 def sun_visible_fraction(
@@ -194,11 +227,11 @@ def sun_events(
     """
 
     place = latitude_deg, longitude_deg, height_m
+    track = sun_and_earth_track(ephemeris, first_utc, last_utc)
 
     @lru_cache(maxsize=None)  # all four signals look at the same scan
     def clearances(stamp: bytes) -> dict[str, np.ndarray]:
-        times_utc = np.frombuffer(stamp, dtype="datetime64[s]")
-        sun_km, earth_km, site_scale = sun_and_earth_km(ephemeris, times_utc)
+        sun_km, earth_km, site_scale = track(np.frombuffer(stamp, dtype="datetime64[s]"))
         sun = elevation_azimuth_range(sun_km, *place)
         earth = elevation_azimuth_range(earth_km, *place, site_scale)
         separation_deg, sun_radius_deg, earth_radius_deg = sun_against_earth_deg(sun, earth)
@@ -238,12 +271,10 @@ def station_view(
     station_latitude_deg: float,
     station_longitude_deg: float,
     station_height_m: float,
-) -> tuple[np.ndarray, np.ndarray, np.ndarray, np.ndarray, np.ndarray]:
+) -> StationView:
     """A ground station on the Earth and a site on the Moon, each seen from the other.
 
-    Returns five arrays (n,): elevation of the site at the station (geodetic, without
-    refraction), angle between Sun and site at the station, elevation and azimuth of the
-    station at the site, all in degrees, and the range in km. Station coordinates are
+    Station elevation and azimuth are geodetic, without refraction. Station coordinates are
     WGS 84. Light time and aberration are those of the two centres; neglecting how they
     differ at the station shifts directions by up to 2e-4 deg and the range by 1 km.
     Raises EphemerisError for dates outside the kernels.
@@ -251,9 +282,11 @@ def station_view(
     time = ephemeris.time(times_utc)
     to_moon_frame = ephemeris.moon_frame.rotation_at(time)
     earth = ephemeris.earth.at(time)
-    station_km, station_up = _station_in_space(
-        ephemeris, times_utc, station_latitude_deg, station_longitude_deg, station_height_m
-    )
+    to_intermediate = _celestial_to_intermediate(ephemeris, times_utc)
+    latitude = np.radians(station_latitude_deg)
+    turned = np.radians(station_longitude_deg) + _earth_rotation_rad(time)
+    turned_km = _station_km(latitude, turned, station_height_m)
+    station_km = np.einsum("jin,jn->in", to_intermediate, turned_km)
     lunar_site_km = site_km(latitude_deg, longitude_deg, height_m)
     site_from_moon_km = np.einsum("jin,j->in", to_moon_frame, lunar_site_km)
     to_site_km = _apparent_km(earth, ephemeris.moon) + site_from_moon_km - station_km
@@ -263,12 +296,16 @@ def station_view(
     site_elevation_deg, site_azimuth_deg, _ = elevation_azimuth_range(
         to_station_km, latitude_deg, longitude_deg, height_m
     )
-    return (
-        90.0 - _angle_deg(station_up, to_site_km),
+    elevation_deg, azimuth_deg, range_km = _local_angles(
+        _rotate(to_intermediate, to_site_km), latitude, turned
+    )
+    return StationView(
+        elevation_deg,
+        azimuth_deg,
         _angle_deg(to_sun_km, to_site_km),
         site_elevation_deg,
         site_azimuth_deg,
-        _length(to_site_km),
+        range_km,
     )
 
 
@@ -311,27 +348,19 @@ def _local_angles(vector: np.ndarray, latitude, longitude):
     )
 
 
-def _segment(half_angle: np.ndarray) -> np.ndarray:
-    """Area of the segment that a chord cuts from a unit circle."""
-    return half_angle - np.sin(half_angle) * np.cos(half_angle)
+def _station_km(latitude, turned, height_m) -> np.ndarray:
+    """Vector (3, n) from the Earth's centre to a station that stands at the angle `turned`.
 
-
-def _station_in_space(ephemeris, times_utc, latitude_deg, longitude_deg, height_m):
-    """Vector (3, n) from the Earth's centre to the station, and its vertical, along J2000 axes."""
-    latitude = np.radians(latitude_deg)
-    turned = np.radians(longitude_deg) + _earth_rotation_rad(ephemeris.time(times_utc))
-    vertical = _upward(latitude, turned)
-    # Ellipsoid: Hofmann-Wellenhof & Moritz, Physical Geodesy, geodetic to cartesian.
+    Along axes of which the third is the pole. Geodetic to cartesian: Hofmann-Wellenhof &
+    Moritz, Physical Geodesy.
+    """
     shrink = (1.0 - EARTH_FLATTENING) ** 2
     normal_km = EARTH_EQUATORIAL_RADIUS_KM / np.sqrt(
         np.cos(latitude) ** 2 + shrink * np.sin(latitude) ** 2
     )
-    position = vertical * (normal_km + height_m / 1000.0)
+    position = _upward(latitude, turned) * (normal_km + height_m / 1000.0)
     position[2] = np.sin(latitude) * (shrink * normal_km + height_m / 1000.0)
-    to_intermediate = _celestial_to_intermediate(ephemeris, times_utc)
-    return tuple(
-        np.einsum("jin,jn->in", to_intermediate, vector) for vector in (position, vertical)
-    )
+    return position
 
 
 def _earth_rotation_rad(time) -> np.ndarray:

@@ -12,7 +12,6 @@ import numpy as np
 from obsplan.errors import ScenarioError
 
 FLAT = np.array([[0.0, 0.0]])
-STRIPS = 25  # vertical strips of a disc; odd, so that one holds its centre
 COLUMNS = {"azimuth_deg": (0.0, 360.0), "elevation_deg": (-10.0, 90.0)}
 
 
@@ -22,31 +21,6 @@ def skyline_elevation_deg(profile: np.ndarray, azimuth_deg: np.ndarray) -> np.nd
     Azimuths may lie outside 0..360. One point in the profile is a level skyline.
     """
     return np.interp(azimuth_deg, profile[:, 0], profile[:, 1], period=360.0)
-
-
-def disc_share_above(profile: np.ndarray, elevation_deg, azimuth_deg, radius_deg) -> np.ndarray:
-    """Share 0..1 of a disc that stands above the skyline; arrays of one shape.
-
-    The disc is cut into vertical strips, each against the skyline at its own azimuth. The
-    area of a strip above a level line is exact, so that over a level skyline the sum is
-    the circular segment.
-    """
-    area = 0.0
-    for left, right, level in _strips(profile, elevation_deg, azimuth_deg, radius_deg):
-        area = area + _strip_area_above(left, right, level)
-    return np.clip(area / np.pi, 0.0, 1.0)
-
-
-def disc_clearance_deg(profile: np.ndarray, elevation_deg, azimuth_deg, radius_deg) -> np.ndarray:
-    """How far the disc's edge clears the skyline where it clears it most.
-
-    Positive exactly where `disc_share_above` is: its sign changes are first and last light.
-    """
-    clearance = -np.inf
-    for left, right, level in _strips(profile, elevation_deg, azimuth_deg, radius_deg):
-        innermost = np.clip(0.0, left, right)
-        clearance = np.maximum(clearance, np.sqrt(1.0 - innermost**2) - level)
-    return clearance * radius_deg
 
 
 def read_profile(path: str | Path) -> np.ndarray:
@@ -81,35 +55,6 @@ def read_profile(path: str | Path) -> np.ndarray:
     if closing is not None:
         heights[0.0] = closing
     return np.array(sorted(heights.items()))
-
-
-def _strips(profile, elevation_deg, azimuth_deg, radius_deg):
-    """For each strip its two sides and the height of the skyline, in radii from the centre."""
-    sides = np.linspace(-1.0, 1.0, STRIPS + 1)
-    for left, right in zip(sides[:-1], sides[1:]):
-        aside = np.radians(0.5 * (left + right) * radius_deg)
-        # The arctangent holds up to the zenith, where a small step is a large azimuth.
-        turn = np.arctan2(np.sin(aside), np.cos(aside) * np.cos(np.radians(elevation_deg)))
-        skyline_deg = skyline_elevation_deg(profile, azimuth_deg + np.degrees(turn))
-        yield left, right, (skyline_deg - elevation_deg) / radius_deg
-
-
-def _strip_area_above(left: float, right: float, level: np.ndarray) -> np.ndarray:
-    """Area of the unit disc between two verticals and above the height `level`."""
-
-    def above(height):
-        half_chord = np.sqrt(1.0 - height**2)
-        start, end = (np.clip(side, -half_chord, half_chord) for side in (left, right))
-        return _area_under(end) - _area_under(start) - height * (end - start)
-
-    distance = np.minimum(np.abs(level), 1.0)
-    whole = 2.0 * (_area_under(right) - _area_under(left))
-    return np.where(level >= 0.0, above(distance), whole - above(distance))
-
-
-def _area_under(x: np.ndarray) -> np.ndarray:
-    """Integral of sqrt(1 - x^2) from 0 to x."""
-    return 0.5 * (x * np.sqrt(1.0 - x**2) + np.arcsin(x))
 
 
 def _reason(problem: Exception) -> str:

@@ -35,6 +35,8 @@ def condition_masks(
         above, below = value >= low, value <= high
         # Only local time runs in a circle, so only there may low exceed high.
         masks[key] = above & below if low <= high else above | below
+    if activity.when.in_magnetotail is not None:
+        masks["in_magnetotail"] = table["in_magnetotail"].to_numpy() == activity.when.in_magnetotail
     if activity.when.ground is not None:
         low, high = activity.when.ground.temperature_k
         value = table[depth_column(activity.when.ground.depth_m)].to_numpy()
@@ -75,9 +77,25 @@ def _start_masks(
         name = scenario.platform_of(activity)
         in_contact = environment.platforms[name]["in_contact"].to_numpy(dtype=bool)
         starts["contact at the start"] = in_contact[::step_min]
+    if scenario.command_lead_min(activity) is not None:
+        starts["uplink"] = _commandable(scenario, environment, activity)[::step_min]
     if activity.coverage is not None:
         starts["coverage"] = coverage_bin(scenario, environment, activity) >= 0
     return {key: mask & in_time for key, mask in starts.items()}
+
+
+def _commandable(
+    scenario: Scenario, environment: Environment, activity: Activity
+) -> np.ndarray:
+    """Minutes (n,) at which a start can have been commanded, or was loaded before the span."""
+    name, lead_min = scenario.platform_of(activity), scenario.command_lead_min(activity)
+    in_contact = environment.platforms[name]["in_contact"].to_numpy(dtype=bool)
+    # A command that arrives in a minute is aboard when that minute is over.
+    aboard = np.logical_or.accumulate(in_contact)
+    possible = np.concatenate([np.zeros(lead_min + 1, dtype=bool), aboard])[: len(aboard)]
+    if scenario.uplink is not None and scenario.uplink.loaded_until_utc is not None:
+        possible |= environment.sky.index < scenario.uplink.loaded_until_utc
+    return possible
 
 
 def _all_of(scenario: Scenario, starts: dict[str, np.ndarray]) -> np.ndarray:
@@ -136,6 +154,27 @@ def windows_table(scenario: Scenario, environment: Environment) -> pd.DataFrame:
     ]
     table = pd.DataFrame(rows, columns=["activity", "opens_utc", "closes_utc"])
     table["duration_min"] = (table["closes_utc"] - table["opens_utc"]) / pd.Timedelta(minutes=1)
+    return table
+
+
+def ground_windows(
+    environment: Environment, depth_m: float, above_k: float = -np.inf, below_k: float = np.inf
+) -> pd.DataFrame:
+    """When the ground is from `above_k` to `below_k` warm: `start_utc, end_utc, duration_min`.
+
+    To the minute, half-open; `depth_m` 0 is the surface, another must be in the sky table.
+    """
+    sky_table = environment.sky
+    temperature_k = sky_table[depth_column(depth_m)].to_numpy()
+    permitted = intervals.from_mask((temperature_k >= above_k) & (temperature_k <= below_k))
+    start_min, end_min = permitted.T
+    table = pd.DataFrame(
+        {
+            "start_utc": sky_table.index[0] + pd.to_timedelta(start_min, unit="min"),
+            "end_utc": sky_table.index[0] + pd.to_timedelta(end_min, unit="min"),
+        }
+    )
+    table["duration_min"] = end_min - start_min
     return table
 
 

@@ -77,6 +77,7 @@ def world(scene: Scenario, sky: dict | None = None, **columns) -> Environment:
         "earth_azimuth_deg": 180.0,
         "earth_range_km": 384_400.0,
         "earth_phase_deg": 60 + minute / 48,
+        "in_magnetotail": minute >= 720,
         "surface_temperature_k": 200 + minute / 14.4,
         "temperature_30cm_k": 240 + minute / 144,
         "local_time_h": (20 + minute / 60) % 24,

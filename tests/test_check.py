@@ -77,6 +77,7 @@ def environment(scene, **columns):
             "sun_visible_fraction": np.where((minute >= 1200) & (minute < 1260), 0.0, 1.0),
             "earth_elevation_deg": 30 - minute / 144,
             "earth_phase_deg": 60 + minute / 48,
+            "in_magnetotail": minute >= 720,
             "surface_temperature_k": 200 + minute / 14.4,
             "temperature_30cm_k": 240 + minute / 144,
             "local_time_h": (20 + minute / 60) % 24,
@@ -151,6 +152,8 @@ CONDITIONS = [
      865, 899 / 144 - 6, "K"),
     ("local time", {"local_time_h": [22, 4]}, 420, 450, 481, 509 / 60 - 8, "h"),
     ("local time", {"local_time_h": [21, 23]}, 120, 0, 0, 1.0, "h"),
+    ("magnetotail", {"in_magnetotail": True}, 720, 690, 690, 30.0, "min"),
+    ("magnetotail", {"in_magnetotail": False}, 660, 675, 720, 15.0, "min"),
 ]  # fmt: skip
 
 
@@ -162,6 +165,17 @@ def test_condition_must_hold_in_every_minute_of_the_slot(
     assert broken(scene, ("camera", good)).empty
     found = the_one(scene, ("camera", bad))
     assert found == (rule, "s1", first, pytest.approx(amount, abs=1e-9), unit)
+
+
+@pytest.mark.parametrize("asked, start, words", [
+    (True, 690, "is outside the magnetotail for 30 min"),
+    (False, 675, "is in the magnetotail for 15 min"),
+])  # fmt: skip
+def test_magnetotail_is_told_in_words(asked, start, words):
+    scene = scenario({"name": "camera", "when": {"in_magnetotail": asked}})
+    (message,) = broken(scene, ("camera", start))["message"]
+    assert words in message
+    assert "magnetotail" in check(scene, environment(scene), pd.DataFrame()).rules
 
 
 def test_condition_broken_twice_in_a_slot_is_two_violations():
@@ -892,7 +906,8 @@ def test_rules_are_those_the_scenario_poses():
         "state of charge", "storage")  # fmt: skip
     assert check(full, environment(full), none).rules == (
         "span", "grid", "duration", "sun elevation", "visible fraction", "earth elevation",
-        "earth phase", "surface temperature", "ground temperature", "local time", "coverage",
+        "earth phase", "surface temperature", "ground temperature", "local time",
+        "magnetotail", "coverage",
         "contact", "instrument", "platform", "repeat", "gap", "not with", "quiet", "order",
         "count", "must", "bus power", "state of charge", "end charge", "storage",
         "end storage")  # fmt: skip
@@ -1116,5 +1131,55 @@ def test_check_stands_apart_from_the_planner():
         [sys.executable, "-c", code], capture_output=True, text=True, check=True
     ).stdout.split()
     assert loaded == ["obsplan.check", "obsplan.errors", "obsplan.intervals",
-                      "obsplan.references", "obsplan.replay", "obsplan.rules",
-                      "obsplan.scenario", "obsplan.wording"]  # fmt: skip
+                      "obsplan.margins", "obsplan.quantities", "obsplan.references",
+                      "obsplan.replay", "obsplan.rules", "obsplan.scenario",
+                      "obsplan.wording"]  # fmt: skip
+
+
+def test_runs_too_early_for_one_order_are_one_violation():
+    scene = scenario({"name": "level"}, {"name": "block", "after": [{"activity": "level"}]})
+    (row,) = broken(scene, ("block", 0), ("block", 60), ("block", 120)).itertuples()
+    assert (row.rule, row.slots, row.amount) == ("order", "s1 s2 s3", 1)
+    assert "(slot s1) and 2 more of its runs start from 2028-07-01T00:00Z" in row.message
+    found = the_one(scene, ("block", 0), ("block", 60), ("level", 60), ("block", 120))
+    assert found == ("order", "s3 s1 s2", 0, 120, "min")
+
+
+def test_overlap_with_a_long_run_is_seen_past_a_short_one():
+    scene = scenario({"name": "dig"}, {"name": "look"}, platforms=[platform(one_at_a_time=True)])
+    found = broken(scene, ("dig", 0, 240), ("look", 60), ("look", 150))
+    pairs = found.loc[found["rule"] == "platform", "slots"]
+    assert list(pairs) == ["s1 s2", "s1 s3"]
+
+
+def test_full_store_names_the_row_of_sending_that_leaves_contact_unused():
+    scene = scenario({"name": "camera", "data_mbit": 30.0},
+                     platforms=[platform(store={"end_limit_mbit": 5.0})])  # fmt: skip
+    rows = [("camera", 0), ("camera", 120), ("lander downlink", 120, 130)]
+    found = broken(scene, *rows)
+    assert list(found["rule"]) == ["end storage"]
+    last = found.iloc[-1]
+    assert last["slots"] == "s2 s3"
+    assert last["message"].endswith(
+        'or by letting "lander downlink" (slot s3) send in the contact from 2028-07-01T02:10Z to '
+        "2028-07-01T08:00Z too"
+    )
+    # Without the row, and with sending left open, all is sent.
+    assert broken(scene, *rows[:2]).empty
+
+
+def test_platform_whose_rows_of_sending_are_gone_is_told_to_have_one():
+    rover = platform("rover", kind="rover")
+    scene = scenario({"name": "camera", "data_mbit": 30.0},
+                     platforms=[platform(store={"end_limit_mbit": 5.0}), rover])  # fmt: skip
+    (row,) = broken(scene, ("camera", 0), ("rover downlink", 120, 480)).itertuples()
+    assert (row.rule, row.slots) == ("end storage", "s1")
+    assert 'by letting a row "lander downlink" send in the contact' in row.message
+
+
+def test_empty_battery_is_told_without_negative_energy():
+    scene = scenario(platforms=[platform(battery={"end": 0.5})])
+    messages = broken(scene, base_load_w=90.0)["message"]
+    assert len(messages) == 2 and not any("-" in m.replace("2028-07-0", "") for m in messages)
+    assert "ends the span with 0 Wh" in messages[1]
+    assert "short of its reserve of 200 Wh" in messages[0]

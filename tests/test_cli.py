@@ -198,6 +198,63 @@ def test_sky_and_link_print_their_tables(run):
     assert link.stdout.splitlines()[0].startswith("platform,station,acquisition_utc,loss_utc")
 
 
+def test_events_of_the_sky_stand_below_its_table(run, tmp_path):
+    day = SMALL.replace("05T00:00", "06T12:00").replace("05T12:00", "07T00:00")
+    (tmp_path / "small.toml").write_text(day)  # with an eclipse in the evening
+    printed = run("sky", "small.toml")
+    assert "  eclipse begins\n" in printed.stderr and "eclipse" not in printed.stdout
+    written = run("sky", "small.toml", "-o", "sky.csv")
+    assert [line[20:] for line in written.stdout.splitlines()] == [
+        "  eclipse begins", "  full cover begins", "  full cover ends", "  eclipse ends"
+    ]  # fmt: skip
+    assert (tmp_path / "sky.csv").read_text() == printed.stdout
+
+
+def test_sky_lists_when_the_ground_is_that_warm(run, tmp_path):
+    # Noon at 40 N: the surface is near 350 K, 12 cm below it is cooler than the mean.
+    asked = run("sky", "small.toml", "--above", 300)
+    assert asked.stdout == (
+        "start_utc,end_utc,duration_min\n2028-07-05T00:00:00Z,2028-07-05T12:00:00Z,720\n"
+    )
+    deep = run("sky", "small.toml", "--below", 260, "--depth", 0.123, "-o", "sky.csv")
+    assert deep.stdout == asked.stdout
+    assert "temperature_12.3cm_k" in pd.read_csv(tmp_path / "sky.csv")
+    never = run("sky", "small.toml", "--below", 100)
+    assert never.exit_code == 0 and never.stdout.count("\n") == 1 and "never" in never.stderr
+
+
+@pytest.mark.parametrize(
+    ("asked", "words"),
+    [
+        (["--depth", "0.1"], "--depth needs --above or --below"),
+        (["--above", "300", "--below", "200"], "--above 300 K must not exceed --below 200 K"),
+        (["--below", "300", "--depth", "9"], "9 is not from 0 to 2"),
+        (["--below", "nan"], "nan is not from 0 to 1000"),
+        (["--above", "warm"], "'warm' is not a valid float"),
+    ],
+)
+def test_questions_about_the_ground_that_cannot_be_answered_are_told(run, asked, words):
+    made = run("sky", "small.toml", *asked)
+    assert made.exit_code == 2 and words in made.stderr and not made.stdout
+
+
+def test_link_at_an_instant_is_answered_in_words(run):
+    can = run("link", "small.toml", "--at", "2028-07-05T08:00:00Z")
+    assert can.exit_code == 0
+    assert can.stdout.startswith("yes, at 2028-07-05T08:00:00Z\nlander: through south at 100 kbit/s")
+    cannot = run("link", "small.toml", "--at", "2028-07-05T04:00:00Z", "-o", "l.csv")
+    assert cannot.exit_code == 1
+    assert cannot.stdout.startswith("no, at 2028-07-05T04:00:00Z\nlander: north: the station sees")
+    assert pd.read_csv("l.csv")["acquisition_utc"].iloc[1] in cannot.stdout.splitlines()[-1]
+
+
+@pytest.mark.parametrize("at", ["2028-07-05T04:00:00", "2029-07-05T04:00:00Z", "teatime"])
+def test_link_at_a_bad_instant_is_one_line(run, at):
+    made = run("link", "small.toml", "--at", at)
+    assert made.exit_code == 2 and not made.stdout
+    assert len(made.stderr.splitlines()) == 1 and at in made.stderr
+
+
 def test_figures_are_written(run, tmp_path):
     assert run("sky", "small.toml", "-o", "s.csv", "--figure", "sky.svg").exit_code == 0
     assert run("link", "small.toml", "-o", "l.csv", "--figure", "link.pdf").exit_code == 0

@@ -13,7 +13,8 @@ from obsplan.scenario import scenario_from
 SKY_COLUMNS = [
     "sun_elevation_deg", "sun_azimuth_deg", "sun_visible_fraction", "irradiance_w_m2",
     "local_time_h", "earth_elevation_deg", "earth_azimuth_deg", "earth_range_km",
-    "earth_phase_deg", "surface_temperature_k", "temperature_10cm_k", "temperature_40cm_k",
+    "earth_phase_deg", "in_magnetotail", "surface_temperature_k", "temperature_10cm_k",
+    "temperature_40cm_k",
 ]  # fmt: skip
 
 
@@ -60,6 +61,38 @@ def test_no_light_no_power(demo):
     for table in made.platforms.values():
         assert (table["generation_w"][dark] == 0).all()
         assert (table["generation_w"] >= 0).all()
+
+
+def with_site(scenario, **changes):
+    return scenario.model_copy(update={"site": scenario.site.model_copy(update=changes)})
+
+
+def test_slope_uncertainty_gives_a_band_that_holds_every_tilt(demo):
+    scenario = short_demo(demo, "2028-07-04T00:00Z", "2028-07-04T06:00Z")
+    assert "surface_temperature_low_k" not in environment(scenario).sky
+    banded = environment(with_site(scenario, slope_uncertainty_deg=5.0)).sky
+    low, high = banded["surface_temperature_low_k"], banded["surface_temperature_high_k"]
+    assert (low < banded["surface_temperature_k"]).all()
+    assert (banded["surface_temperature_k"] < high).all()
+    # Downhill to the south by 2 deg, the Sun in the south-east: 7 deg is warmer, -3 deg colder.
+    for slope_deg, aspect_deg in ((7.0, 180.0), (3.0, 0.0)):
+        tilted = environment(with_site(scenario, slope_deg=slope_deg, aspect_deg=aspect_deg)).sky
+        # 0.1 K: sites solved together settle in as many passes as the slowest.
+        assert (tilted["surface_temperature_k"] > low - 0.1).all()
+        assert (tilted["surface_temperature_k"] < high + 0.1).all()
+    assert (high - low).min() > 5.0
+
+
+def test_magnetotail_is_some_five_days_around_full_moon(demo):
+    scenario, made = demo
+    inside = made.sky.index[made.sky["in_magnetotail"]]
+    # Full Moon on 2028-07-06 at 18:11 UTC, seen from the Earth; from memory.
+    middle = inside[0] + (inside[-1] - inside[0]) / 2
+    assert abs(middle - pd.Timestamp("2028-07-06T18:11Z")) < pd.Timedelta(hours=6)
+    assert 4.0 < len(inside) / 1440 < 6.0
+    none = short_demo(demo, "2028-07-06T12:00Z", "2028-07-07T00:00Z")
+    assert environment(none).sky["in_magnetotail"].all()
+    assert not environment(with_site(none, magnetotail_limit_deg=0.0)).sky["in_magnetotail"].any()
 
 
 @pytest.mark.parametrize("year", [1989, 2061])
@@ -116,7 +149,8 @@ def test_same_instant_has_the_same_sky_whatever_the_span(demo):
     for column in SKY_COLUMNS:
         # The lunation that warms the ground begins two days later, so the season differs a bit.
         tolerance = 0.5 if column.endswith("_k") else 1e-6
-        assert np.abs(same[column] - part.sky[column]).max() <= tolerance, column
+        off = np.abs(same[column].astype(float) - part.sky[column])
+        assert off.max() <= tolerance, column
     for name, table in part.platforms.items():
         assert table["in_contact"].equals(whole.platforms[name]["in_contact"].loc[table.index])
 

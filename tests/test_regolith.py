@@ -18,6 +18,7 @@ from obsplan.regolith import (
     cos_incidence,
     density_kg_m3,
     ground_temperature_k,
+    tilted_deg,
 )
 
 LUNATION_S = SYNODIC_MONTH_DAYS * 86400
@@ -75,6 +76,22 @@ def test_cos_incidence_is_the_product_of_the_two_directions(elevation, azimuth, 
     expected = max(direction(elevation, azimuth) @ direction(90 - slope, aspect), 0.0)
     # Rounding only.
     assert cos_incidence(elevation, azimuth, slope, aspect) == pytest.approx(expected, abs=1e-12)
+
+
+@given(st.floats(0, 80), st.floats(0, 360), st.floats(0.1, 30))
+def test_tilted_planes_lie_all_round_the_first_and_as_far_off(slope, aspect, by):
+    def normal(slope_deg, aspect_deg):
+        s, a = np.radians(slope_deg), np.radians(aspect_deg)
+        return np.array([np.sin(s) * np.sin(a), np.sin(s) * np.cos(a), np.cos(s)])
+
+    slopes, aspects = tilted_deg(slope, aspect, by)
+    normals, first = normal(slopes, aspects), normal(slope, aspect)
+    # Rounding only.
+    assert first @ normals == pytest.approx(np.full(8, np.cos(np.radians(by))), abs=1e-12)
+    assert normals.sum(axis=1) == pytest.approx(8 * np.cos(np.radians(by)) * first, abs=1e-9)
+    if slope + by < 90:
+        assert slopes[0] == pytest.approx(slope + by) and aspects[0] == pytest.approx(aspect % 360)
+    assert slopes[4] == pytest.approx(abs(slope - by), abs=1e-6)
 
 
 def test_slope_facing_the_sun_takes_more_than_level_ground_and_one_facing_away_less():

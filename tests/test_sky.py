@@ -146,6 +146,19 @@ def test_earth_phase_is_zero_with_the_sun_behind_and_180_with_it_beyond():
     assert sky.earth_phase_deg(sun, earth) == pytest.approx([180.0, 0.0, side])
 
 
+def test_the_tail_points_away_from_the_sun_and_full_moon_stands_in_it():
+    """Against the elongation of the Moon by Skyfield's own apparent places from the Earth."""
+    time = EPHEMERIS.time(MONTH)
+    earth = EPHEMERIS.earth.at(time)
+    moon, sun = (earth.observe(b).apparent((10,)) for b in (EPHEMERIS.moon, EPHEMERIS.sun))
+    tail = sky.tail_angle_deg(SUN_KM, EARTH_KM)
+    # Light time and aberration are reckoned from the other end: a few hundredths of a degree.
+    assert np.abs(tail - (180.0 - moon.separation_from(sun).degrees)).max() < 0.05
+    days = (tail < 30.0).sum() * 1800 / 86400
+    # 60 deg at the Moon's 12.2 deg a day against the Sun, faster or slower by a fifth.
+    assert 4 < days < 6
+
+
 def test_earth_and_sun_angles_of_the_triangle_add_up():
     site = sky.site_km(26.0, 3.0, 0.0)[:, None]
     sun, earth = SUN_KM - site, EARTH_KM - site
@@ -160,37 +173,6 @@ def _norm(vector):
 
 
 # --- discs ----------------------------------------------------------------------------
-
-radii = st.floats(0.05, 5.0)
-
-
-@given(st.floats(0, 12), radii, radii)
-def test_overlap_is_a_share_and_one_area_for_both_discs(separation, a, b):
-    of_a, of_b = sky.disc_overlap(separation, a, b), sky.disc_overlap(separation, b, a)
-    assert 0 <= of_a <= 1
-    assert of_a * a**2 == pytest.approx(of_b * b**2, rel=1e-9, abs=1e-12)
-
-
-@given(radii, radii)
-def test_overlap_falls_without_a_jump_from_inside_to_apart(a, b):
-    distance = np.linspace(0, a + b + 0.1, 4001)
-    share = sky.disc_overlap(distance, a, b)
-    assert share[0] == pytest.approx(min(1.0, (b / a) ** 2)) and share[-1] == 0
-    assert np.all(np.diff(share) <= 1e-12)
-    # The lens loses area no faster than its chord, at most twice the smaller radius.
-    chord = 2 * min(a, b) / (np.pi * a**2)
-    assert np.abs(np.diff(share)).max() <= chord * (distance[1] - distance[0]) + 1e-12
-
-
-@pytest.mark.parametrize(
-    ("separation", "a", "b"), [(1.0, 0.26, 0.95), (0.9, 1.0, 0.5), (1.4, 1.0, 1.0)]
-)
-def test_overlap_is_the_share_of_points_counted(separation, a, b):
-    x, y = np.meshgrid(*[np.linspace(-a, a, 2001)] * 2)
-    disc = x**2 + y**2 <= a**2
-    counted = ((x - separation) ** 2 + y**2 <= b**2)[disc].mean()
-    assert sky.disc_overlap(separation, a, b) == pytest.approx(counted, abs=5e-4)  # pixels
-
 
 def visible(sun_elevation, sun_azimuth=90.0, earth_elevation=-60.0, profile=FLAT, earth_azimuth=90):
     ones = np.ones(np.shape(sun_elevation))
@@ -224,6 +206,76 @@ def test_the_earth_takes_its_share_of_the_sun():
 def test_visible_fraction_takes_any_shape():
     elevation = np.linspace(-0.3, 0.3, 12)
     assert np.array_equal(visible(elevation.reshape(3, 4)), visible(elevation).reshape(3, 4))
+
+
+def jump_and_bound(times, latitude, longitude, profile):
+    """Largest change of the visible fraction between neighbours, over what the discs allow.
+
+    A disc that moves by d uncovers or covers at most a strip 2 r d of its area pi r^2: once
+    for the way over the skyline, once for the way over the Earth. Azimuths shrink as the
+    Sun climbs, by tan(elevation) of the way at the disc's side.
+    """
+    sun_km, earth_km, site_scale = sky.sun_and_earth_km(EPHEMERIS, times)
+    sun = sky.elevation_azimuth_range(sun_km, latitude, longitude)
+    earth = sky.elevation_azimuth_range(earth_km, latitude, longitude, 0.0, site_scale)
+    share = sky.sun_visible_fraction(*sun, *earth, profile)
+    assert np.all((share >= 0) & (share <= 1))
+    apart, radius, _ = sky.sun_against_earth_deg(sun, earth)
+    climbs = np.abs(np.diff(sun[0])) * (1 + np.radians(radius[1:]) * np.tan(np.radians(sun[0][1:])))
+    turns = np.abs((np.diff(sun[1]) + 180) % 360 - 180) * np.cos(np.radians(sun[0]))[1:]
+    moves = np.hypot(climbs, turns) + np.abs(np.diff(apart))
+    # Two in a thousand for what radius and elevation change within the minute.
+    bound = 1.002 * 2 * moves / (np.pi * radius[1:])
+    return (np.abs(np.diff(share)) - bound).max(), np.abs(np.diff(share)).max()
+
+
+def broken_skyline(seed, height_deg):
+    """Up to 720 points, some of them sheer walls: two points almost in one direction."""
+    rng = np.random.default_rng(seed)
+    azimuth = np.unique(rng.integers(0, 720, rng.integers(1, 720))) / 2.0
+    walls = rng.random(len(azimuth)) < 0.3
+    azimuth = np.sort(np.append(azimuth, azimuth[walls] + 1e-9))
+    return np.stack([azimuth, rng.uniform(-1, height_deg, len(azimuth))], axis=1)
+
+
+@settings(max_examples=60)
+@given(
+    st.floats(-90, 90), st.floats(-180, 180), st.integers(0, 700), st.integers(0, 2**32 - 1),
+    st.sampled_from([0.0, 1.0, 5.0, 40.0]),
+)  # fmt: skip
+def test_visible_fraction_never_jumps_by_more_than_the_disc_allows(
+    latitude, longitude, lunation, seed, height_deg
+):
+    profile = broken_skyline(seed, height_deg)
+    # The day of the lunation on which the Sun comes nearest to the middle of the skyline.
+    hours = np.datetime64("1991-01-01T00:00:00") + (
+        np.arange(708) * 3600 + round(lunation * 29.530589 * 86400)
+    ).astype("timedelta64[s]")
+    sun_km, _, _ = sky.sun_and_earth_km(EPHEMERIS, hours)
+    elevation, _, _ = sky.elevation_azimuth_range(sun_km, latitude, longitude)
+    nearest = hours[np.abs(elevation - profile[:, 1].mean()).argmin()]
+    minutes = nearest + (60 * np.arange(-720, 720)).astype("timedelta64[s]")
+    excess, _ = jump_and_bound(minutes, latitude, longitude, profile)
+    assert excess <= 1e-9  # rounding
+
+
+@pytest.mark.parametrize("latitude", [0.0, 45.0, 85.0])
+def test_visible_fraction_does_not_jump_in_an_eclipse_either(latitude):
+    minutes = np.datetime64("2028-12-31T13:00:00") + (60 * np.arange(480)).astype("timedelta64[s]")
+    excess, largest = jump_and_bound(minutes, latitude, 10.0, broken_skyline(3, 1.0))
+    assert excess <= 1e-9 and largest > 0.005
+
+
+def test_sunrise_between_hills_never_falls_back():
+    """Where the Sun climbs nearly straight up, every minute shows more of it."""
+    for seed in range(5):
+        hills = np.stack(
+            [np.arange(0, 360, 0.5), np.random.default_rng(seed).uniform(0, 3, 720)], axis=1
+        )
+        first = dict(reversed(sun_events_at(2.0, 20.0, hills)))["first light"]
+        times = first + (60 * np.arange(-5, 600)).astype("timedelta64[s]")
+        share = visible_from(times, 2.0, 20.0, hills)
+        assert share[0] == 0 and share[-1] == 1 and np.all(np.diff(share) > -1e-12)
 
 
 def visible_from(times, latitude, longitude, profile=FLAT):
@@ -330,7 +382,7 @@ SITE = (26.0, 3.0, -1800.0)
 def test_station_view_is_the_full_topocentric_computation():
     """Against Skyfield's own chain of apparent places from station and from site."""
     times = MONTH[::20]
-    elevation, separation, site_elevation, site_azimuth, range_km = sky.station_view(
+    elevation, azimuth, separation, site_elevation, site_azimuth, range_km = sky.station_view(
         EPHEMERIS, times, *SITE, *STATION
     )
     time = EPHEMERIS.time(times)
@@ -345,6 +397,11 @@ def test_station_view_is_the_full_topocentric_computation():
     # What differs is aberration between centre and station, 8000 km x 1e-4 at the distance
     # of the Moon, and half as much from the Earth's turning in the light time.
     assert elevation == pytest.approx(to_site.altaz()[0].degrees, abs=2e-4)
+    at_station = to_site.altaz()
+    apart = sky.angular_separation_deg(
+        elevation, azimuth, at_station[0].degrees, at_station[1].degrees
+    )
+    assert apart.max() < 3e-4  # both angles at once
     assert separation == pytest.approx(to_sun.separation_from(to_site).degrees, abs=2e-4)
     assert range_km == pytest.approx(to_site.distance().km, abs=1.0)
     from_site = site.at(time).observe(station).apparent(deflectors=(10,))
@@ -395,7 +452,7 @@ def test_stations_round_the_earth_share_the_sky():
 @given(latitudes, longitudes)
 def test_a_sub_earth_site_sees_every_station_near_the_zenith(latitude, longitude):
     sub_longitude, sub_latitude = sky.sub_point_deg(EARTH_KM[:, 5])
-    _, _, elevation, _, range_km = sky.station_view(
+    *_, elevation, _, range_km = sky.station_view(
         EPHEMERIS, MONTH[5:6], float(sub_latitude), float(sub_longitude), 0.0,
         latitude, longitude, 0.0,
     )  # fmt: skip

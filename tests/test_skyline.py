@@ -6,15 +6,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from obsplan.errors import ScenarioError
-from obsplan.skyline import (
-    FLAT,
-    disc_clearance_deg,
-    disc_share_above,
-    read_profile,
-    skyline_elevation_deg,
-)
-
-RADIUS_DEG = 0.2666
+from obsplan.skyline import FLAT, read_profile, skyline_elevation_deg
 
 
 def written(tmp_path, text, encoding="utf-8"):
@@ -104,67 +96,3 @@ def test_an_unreadable_file_is_named(tmp_path):
         with pytest.raises(ScenarioError, match="cannot be read") as caught:
             read_profile(path)
         assert str(caught.value).startswith(str(path)) and "\n" not in str(caught.value)
-
-
-def test_over_a_level_skyline_the_share_is_the_circular_segment():
-    height = np.linspace(-1.0, 1.0, 401)  # skyline above the centre, in radii
-    share = disc_share_above(
-        np.array([[0.0, 5.0]]), 5.0 - height * RADIUS_DEG, np.full(401, 123.0), RADIUS_DEG
-    )
-    segment = (np.arccos(height) - height * np.sqrt(1 - height**2)) / np.pi
-    assert share == pytest.approx(segment, abs=1e-12)  # rounding alone: strips are exact
-    assert np.all(np.diff(share) < 0)
-
-
-def test_a_cliff_at_the_centre_hides_half_the_disc():
-    cliff = np.array([[0.0, 0.0], [90.0, 0.0], [90.0 + 1e-9, 60.0], [180.0, 60.0]])
-    share = disc_share_above(cliff, np.array([20.0]), np.array([90.0]), RADIUS_DEG)
-    # The middle strip, 0.051 of the disc, goes wholly to one side.
-    assert share == pytest.approx(0.5, abs=0.026)
-
-
-def test_high_up_a_disc_spans_more_azimuth():
-    """At 60 deg of elevation a cliff 0.2 deg of azimuth aside stands 0.1 deg off the centre."""
-    cliff = np.array([[0.0, 0.0], [90.2, 0.0], [90.2 + 1e-9, 80.0], [180.0, 80.0]])
-    share = disc_share_above(cliff, np.array([60.0]), np.array([90.0]), RADIUS_DEG)
-    aside = 0.1 / RADIUS_DEG
-    hidden = (np.arccos(aside) - aside * np.sqrt(1 - aside**2)) / np.pi
-    # The strip at the cliff, 0.047 of the disc, goes wholly to one side.
-    assert share == pytest.approx(1 - hidden, abs=0.024)
-
-
-@pytest.mark.parametrize("slope", [-2.0, -0.3, 0.7, 3.0])
-@pytest.mark.parametrize("offset", [-0.7, 0.0, 0.4])
-def test_a_sloping_skyline_hides_what_counting_points_says(slope, offset):
-    elevation = 12.0
-    half_width = 2.0  # degrees of azimuth; the skyline is straight across the disc
-    rise = slope * half_width * np.cos(np.radians(elevation))
-    middle = elevation + offset * RADIUS_DEG
-    profile = np.array(
-        [[40.0, 0.0], [50.0 - half_width, middle - rise], [50.0 + half_width, middle + rise],
-         [60.0, 0.0]]
-    )  # fmt: skip
-    share = disc_share_above(profile, np.array([elevation]), np.array([50.0]), RADIUS_DEG)
-    x, y = np.meshgrid(*[np.linspace(-1, 1, 1501)] * 2)
-    disc = x**2 + y**2 <= 1
-    counted = (y[disc] > offset + slope * x[disc]).mean()
-    assert share == pytest.approx(counted, abs=4e-3)  # 25 strips on a slope up to 3
-
-
-def test_near_the_zenith_the_disc_stays_whole():
-    profile = np.array([[0.0, 30.0], [180.0, 50.0]])
-    elevation = np.array([89.0, 89.9, 89.999, 90.0])
-    assert np.array_equal(disc_share_above(profile, elevation, np.zeros(4), RADIUS_DEG), np.ones(4))
-
-
-@settings(deadline=None, max_examples=200)
-@given(st.floats(-3, 12), st.floats(0, 360), st.integers(0, 2**32 - 1))
-def test_clearance_is_positive_exactly_where_something_shows(elevation, azimuth, seed):
-    rough = np.random.default_rng(seed).uniform(0, 6, 900)
-    profile = np.stack([np.arange(0, 360, 0.4), rough], axis=1)
-    place = np.array([elevation]), np.array([azimuth]), np.array([RADIUS_DEG])
-    share = disc_share_above(profile, *place)
-    clearance = disc_clearance_deg(profile, *place)
-    if abs(clearance[0]) > 1e-9:  # closer than that the area is below rounding
-        assert (share > 0) == (clearance > 0)
-    assert 0 <= share <= 1

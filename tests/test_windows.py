@@ -10,6 +10,7 @@ from obsplan.check import check
 from obsplan.windows import (
     condition_masks,
     coverage_bin,
+    ground_windows,
     start_mask,
     why_no_window,
     windows,
@@ -64,6 +65,30 @@ def test_one_bad_minute_bars_every_slot_that_touches_its_step():
     assert starts(asked, sky={"sun_visible_fraction": fraction}) == expected
     unknown = np.where(DAY == 607, np.nan, 1.0)
     assert starts(asked, sky={"sun_visible_fraction": unknown}) == expected
+
+
+@pytest.mark.parametrize("asked, expected", [(True, every(720, 1380)), (False, every(0, 660))])
+def test_magnetotail_may_be_asked_for_or_shunned(asked, expected):
+    assert starts({"when": {"in_magnetotail": asked}}) == expected
+    scene = scenario({"name": "look", "when": {"in_magnetotail": asked}})
+    table = world(scene, {"in_magnetotail": not asked})
+    reason = why_no_window(scene, table, scene.activity[0])
+    assert reason == "in_magnetotail never holds long enough for a slot"
+
+
+def test_windows_of_ground_temperature_are_to_the_minute():
+    table = world(scenario({"name": "look"}))
+    # At the surface 200 K and 1 K more every 14.4 min; 30 cm deep 240 K and 1 K in 144 min.
+    both = ground_windows(table, 0.0, above_k=210.0, below_k=220.0)
+    assert both["start_utc"].tolist() == [START + pd.Timedelta(minutes=144)]
+    assert both["end_utc"].tolist() == [START + pd.Timedelta(minutes=289)]
+    assert both["duration_min"].tolist() == [145]
+    assert ground_windows(table, 0.3, below_k=241.0)["duration_min"].tolist() == [145]
+    assert ground_windows(table, 0.3, above_k=250.0).empty
+    waves = world(
+        scenario({"name": "look"}), {"surface_temperature_k": 200 + 10.0 * (DAY % 60 < 20)}
+    )
+    assert ground_windows(waves, 0.0, above_k=205.0)["duration_min"].tolist() == [20] * 24
 
 
 def test_ground_temperature_is_that_of_its_depth():
