@@ -7,13 +7,14 @@ environment and nothing of how the slots were chosen.
 from collections.abc import Iterator
 from dataclasses import dataclass
 from math import ceil, floor, inf
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
 import pandas as pd
 
 from obsplan.errors import TableError
 from obsplan.intervals import from_mask
+from obsplan.margins import margins
 from obsplan.replay import POWER_SLACK_W, Books, Run, known, moment, replay, stamp
 from obsplan.rules import Violation, figure, rule_names, slot_violations
 from obsplan.scenario import Platform, Scenario
@@ -62,6 +63,16 @@ class Verdict:
         )
 
 
+class Radio(NamedTuple):
+    """A row that says when a platform may send, in minutes from the start of the span."""
+
+    start_min: float
+    end_min: float
+    slot: str
+    name: str
+    platform: str
+
+
 def check(scenario: Scenario, environment: "Environment", slots: pd.DataFrame) -> Verdict:
     """Replay a timeline minute by minute and name every rule it breaks.
 
@@ -75,19 +86,20 @@ def check(scenario: Scenario, environment: "Environment", slots: pd.DataFrame) -
     minutes = _covered_minutes(scenario, environment)
     slots = _numbered(slots)
     sends = slots["activity"].isin(list(scenario.sending_names))
-    may_send = _planned_sending(scenario, slots[sends], minutes)
+    radio = _radio_rows(scenario, slots[sends])
+    may_send = _planned_sending(scenario, radio, minutes)
     runs = _runs(scenario, slots[~sends])
     books = replay(scenario, environment, runs, may_send, minutes)
     rules = rule_names(scenario)
     found = [
         *slot_violations(scenario, environment, runs, minutes),
-        *_resource_violations(scenario, runs, books),
+        *_resource_violations(scenario, environment, runs, books, radio, may_send),
     ]
     found.sort(key=lambda v: (v.minute, rules.index(v.rule), v.slots, v.message))
     index = environment.sky.index[:minutes]
     return Verdict(
         _table(scenario, found, list(Violation._fields)),
-        _table(scenario, _margins(scenario, environment, runs, books, minutes),
+        _table(scenario, margins(scenario, environment, runs, books, minutes),
                ["margin", "where", "minute", "amount", "unit"]),
         {p.name: _minute_table(p, books[p.name], index) for p in scenario.platform},
         rules,
@@ -139,19 +151,30 @@ def _numbered(slots: pd.DataFrame) -> pd.DataFrame:
     return slots if "slot" in slots else slots.assign(slot=range(1, len(slots) + 1))
 
 
-def _planned_sending(
-    scenario: Scenario, rows: pd.DataFrame, minutes: int
-) -> dict[str, np.ndarray]:
-    """The minutes that lie wholly in rows of sending, for every platform if there are rows."""
+def _radio_rows(scenario: Scenario, rows: pd.DataFrame) -> list[Radio]:
+    """The rows of sending, in order of start, as minutes of the span."""
     if rows.empty:
-        return {}
+        return []
     names = scenario.sending_names
-    may_send = {name: np.zeros(minutes, dtype=bool) for name in names.values()}
     start_min, end_min = _bounds_min(scenario, rows)
-    for name, start, end in zip(rows["activity"], start_min, end_min):
+    radio = []
+    for slot, name, start, end in zip(rows["slot"], rows["activity"], start_min, end_min):
         if np.isnan(end):
             raise TableError(f"slots: {name} needs an end_utc in every row")
-        may_send[names[name]][max(ceil(start), 0) : max(floor(end), 0)] = True
+        radio.append(Radio(float(start), float(end), str(slot), name, names[name]))
+    return sorted(radio)
+
+
+def _planned_sending(
+    scenario: Scenario, radio: list[Radio], minutes: int
+) -> dict[str, np.ndarray]:
+    """The minutes that lie wholly in rows of sending, for every platform if there are rows."""
+    if not radio:
+        return {}
+    may_send = {p.name: np.zeros(minutes, dtype=bool) for p in scenario.platform}
+    for row in radio:
+        first, after = max(ceil(row.start_min), 0), max(floor(row.end_min), 0)
+        may_send[row.platform][first:after] = True
     return may_send
 
 
@@ -196,7 +219,12 @@ def _span_minutes(scenario: Scenario, times: pd.Series) -> np.ndarray:
 
 
 def _resource_violations(
-    scenario: Scenario, runs: list[Run], books: dict[str, Books]
+    scenario: Scenario,
+    environment: "Environment",
+    runs: list[Run],
+    books: dict[str, Books],
+    radio: list[Radio],
+    may_send: dict[str, np.ndarray],
 ) -> Iterator[Violation]:
     """Broken limits of bus, battery and store: one for each unbroken stretch of minutes."""
     for platform in scenario.platform:
@@ -207,6 +235,10 @@ def _resource_violations(
         own = [run for run in runs if run.platform == name]
         through = {p.name for p in scenario.platform if p.radio.to == name} | {name}
         feeding = [run for run in runs if run.platform in through]
+        silent = np.zeros(len(book.load_w), dtype=bool)
+        if name in may_send:
+            rate_kbps = known(environment.platforms[name], "rate_kbps", name, len(silent))
+            silent = (rate_kbps > 0) & ~may_send[name]
 
         over_w = book.load_w - platform.bus_limit_w
         for first, after in from_mask(over_w > POWER_SLACK_W):
@@ -222,7 +254,7 @@ def _resource_violations(
 
         levels = (
             ("state of charge", reserve_wh - book.stored_wh, ENERGY_SLACK_WH, "Wh", own,
-             "the battery of", f"below its reserve of {figure(reserve_wh)} Wh",
+             "the battery of", f"short of its reserve of {figure(reserve_wh)} Wh",
              "more in the battery by then would mend it"),
             ("storage", book.stored_mbit - store.capacity_mbit, DATA_SLACK_MBIT, "Mbit", feeding,
              "the store of", f"above its capacity of {figure(store.capacity_mbit)} Mbit",
@@ -233,20 +265,24 @@ def _resource_violations(
                 worst = first + int(excess[first:after].argmax())
                 # A level is the outcome of the minute before it.
                 near = _near(suspects, max(first - 1, 0), max(worst - 1, 0))
-                amount = float(excess[worst])
+                amount, ids, by_sending = float(excess[worst]), _ids(near), ""
+                if rule == "storage":
+                    more, by_sending = _unsent(scenario, platform, book, radio, silent, first)
+                    ids = " ".join(filter(None, [ids, more]))
                 until = f"until {stamp(scenario, after)}" if after < len(excess) else "to the end"
                 yield Violation(
-                    rule, _ids(near), first, amount, unit,
+                    rule, ids, first, amount, unit,
                     f'{holder} "{name}" is {figure(amount)} {unit} {limit} at '
                     f"{stamp(scenario, worst)} (broken from {stamp(scenario, first)} {until}); "
-                    f"{figure(amount)} {unit} {mend}{_by_moving(near)}",
+                    f"{figure(amount)} {unit} {mend}{_by_moving(near)}{by_sending}",
                 )  # fmt: skip
 
         ends = (
             ("end charge", (-inf if battery.end is None else battery.end * capacity_wh)
              - book.stored_wh[-1],
              ENERGY_SLACK_WH, "Wh", own,
-             f'the battery of "{name}" ends the span with {figure(book.stored_wh[-1])} Wh',
+             f'the battery of "{name}" ends the span with '
+             f"{figure(max(book.stored_wh[-1], 0.0))} Wh",
              "too little", "less drawn from it"),
             ("end storage", book.stored_mbit[-1] - (inf if store.end_limit_mbit is None
                                                     else store.end_limit_mbit),
@@ -258,12 +294,43 @@ def _resource_violations(
         for rule, amount, slack, unit, suspects, what, how, mend in ends:
             if amount > slack:
                 near, amount = _near(suspects, end - 1, end - 1), float(amount)
+                ids, by_sending = _ids(near), ""
+                if rule == "end storage":
+                    more, by_sending = _unsent(scenario, platform, book, radio, silent, end)
+                    ids = " ".join(filter(None, [ids, more]))
                 yield Violation(
-                    rule, _ids(near), end, amount, unit,
+                    rule, ids, end, amount, unit,
                     f"{what} at {stamp(scenario, end)}, {figure(amount)} {unit} {how}; "
                     f"{figure(amount)} {unit} {mend} before then would mend it"
-                    f"{_by_moving(near)}",
+                    f"{_by_moving(near)}{by_sending}",
                 )  # fmt: skip
+
+
+def _unsent(
+    scenario: Scenario,
+    platform: Platform,
+    book: Books,
+    radio: list[Radio],
+    silent: np.ndarray,
+    end: int,
+) -> tuple[str, str]:
+    """The row of sending to widen, and in words the open link it leaves unused before `end`.
+
+    `silent` are the minutes in which the link is open and the platform may not send. What
+    passes while the store is empty would change nothing.
+    """
+    empty = np.flatnonzero(book.stored_mbit[:end] <= DATA_SLACK_MBIT)
+    since = int(empty[-1]) if len(empty) else 0
+    stretches = since + from_mask(silent[since:end])
+    if not len(stretches):
+        return "", ""
+    first, after = max(stretches.tolist(), key=lambda stretch: stretch[1] - stretch[0])
+    sending = next(n for n, owner in scenario.sending_names.items() if owner == platform.name)
+    own = [row for row in radio if row.platform == platform.name]
+    nearest = min(own, key=lambda row: max(first - row.end_min, row.start_min - after), default=None)
+    row = f'a row "{sending}"' if nearest is None else f'"{sending}" (slot {nearest.slot})'
+    words = f"from {stamp(scenario, first)} to {stamp(scenario, after)}"
+    return nearest.slot if nearest else "", f", or by letting {row} send in the contact {words} too"
 
 
 def _near(runs: list[Run], *minutes: int) -> list[Run]:
@@ -278,7 +345,9 @@ def _ids(runs: list[Run]) -> str:
 
 
 def _by_moving(runs: list[Run]) -> str:
-    return f", for instance by moving or dropping {' or '.join(map(str, runs))}" if runs else ""
+    named = [str(run) for run in runs[:3]]
+    named += [f"{len(runs) - 3} more that are on then"] if len(runs) > 3 else []
+    return f", for instance by moving or dropping {' or '.join(named)}" if runs else ""
 
 
 def _table(scenario: Scenario, rows: list[tuple], columns: list[str]) -> pd.DataFrame:
@@ -303,43 +372,3 @@ def _minute_table(platform: Platform, book: Books, index: pd.DatetimeIndex) -> p
         },
         index=index,
     )
-
-
-def _margins(
-    scenario: Scenario,
-    environment: "Environment",
-    runs: list[Run],
-    books: dict[str, Books],
-    minutes: int,
-) -> list[tuple]:
-    """The tightest spot of every battery, bus and store, and of all contact-bound slots."""
-    rows = []
-    for platform in scenario.platform:
-        book, battery = books[platform.name], platform.battery
-        rooms = (
-            ("state of charge above reserve", book.stored_wh
-             - battery.reserve * battery.capacity_wh, "Wh"),
-            ("bus power headroom", platform.bus_limit_w - book.load_w, "W"),
-            ("store room", platform.store.capacity_mbit - book.stored_mbit, "Mbit"),
-        )  # fmt: skip
-        for margin, room, unit in rooms:
-            tightest = int(room.argmin())
-            rows.append((margin, platform.name, tightest, float(room[tightest]), unit))
-
-    silent = {
-        p.name: known(environment.platforms[p.name], "in_contact", p.name, minutes) == 0
-        for p in scenario.platform
-    }
-    left = []
-    for run in runs:
-        if run.activity.contact == "none" or not 0 <= run.first < minutes:
-            continue
-        # A run that needs contact at its start alone needs it through its first minute.
-        bound = min(run.last, minutes) if run.activity.contact == "whole" else run.first + 1
-        lost = np.flatnonzero(silent[run.platform][bound - 1 :])
-        loss = bound - 1 + int(lost[0]) if len(lost) else minutes
-        left.append((max(loss - bound, 0), bound, run.slot))
-    if left:
-        amount, bound, slot = min(left)
-        rows.append(("contact left after slot", slot, bound, float(amount), "min"))
-    return rows

@@ -16,6 +16,7 @@ from obsplan import intervals
 from obsplan.environment import Environment
 from obsplan.errors import ObsplanError
 from obsplan.figure_books import LIMIT_LOOK
+from obsplan.figure_compare import compare_figure
 from obsplan.figure_parts import INK, LINES, PAPER, SMALL_PT, Panel, styled
 from obsplan.figure_plan import plan_figure, timeline_figure
 from obsplan.figure_sky import (
@@ -30,7 +31,7 @@ from obsplan.figure_sky import (
 )
 from obsplan.scenario import Platform, Scenario
 
-__all__ = ["link_figure", "plan_figure", "save", "sky_figure", "timeline_figure"]
+__all__ = ["compare_figure", "link_figure", "plan_figure", "save", "sky_figure", "timeline_figure"]
 
 DOTS_PER_IN = 160
 # Dates and program names would make two saves of one picture differ.

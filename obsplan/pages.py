@@ -2,19 +2,19 @@
 
 import hashlib
 import json
-import os
-import shutil
 from pathlib import Path
 
 import pandas as pd
 
 import obsplan
 from obsplan.check import resources_table
+from obsplan.deadlines import asks_uplink, deadlines_table
 from obsplan.environment import Environment
 from obsplan.errors import TableError
 from obsplan.plan import Plan
 from obsplan.scenario import Scenario
 from obsplan.tables import write_csv
+from obsplan.whole import write_directory
 
 CAUTION = (
     "This plan is arithmetic on assumed figures, not a release for operation. Lasers, "
@@ -28,6 +28,7 @@ FILES = {
     "contacts.csv",
     "resources.csv",
     "unplaced.csv",
+    "deadlines.csv",
     "summary.json",
     "sky.png",
     "plan.png",
@@ -49,33 +50,55 @@ def write_plan(scenario: Scenario, environment: Environment, plan: Plan, directo
 
     directory = Path(directory).resolve()
     require_replaceable(directory)
-    part = directory.with_name(f".{directory.name}.{os.getpid()}.part")
-    try:
-        part.mkdir(parents=True)
+
+    def fill(part: Path) -> None:
         write_csv(plan.timeline, part / "timeline.csv")
         write_csv(sky_table(scenario, environment), part / "sky.csv")
         write_csv(environment.contacts, part / "contacts.csv")
         write_csv(resources_table(scenario, plan.verdict), part / "resources.csv")
         write_csv(plan.unplaced, part / "unplaced.csv")
+        if asks_uplink(scenario):
+            deadlines = deadlines_table(scenario, environment, plan.timeline)
+            write_csv(deadlines, part / "deadlines.csv")
         figures.save(figures.sky_figure(scenario, environment), part / "sky.png")
         figures.save(figures.plan_figure(scenario, environment, plan), part / "plan.png")
         facts = summary_of(scenario, environment, plan)
         facts["timeline_sha256_16"] = _digest(part / "timeline.csv")
         summary = json.dumps(facts, indent=2) + "\n"
         (part / "summary.json").write_text(summary, encoding="utf-8")
-        old = directory.with_name(f".{directory.name}.{os.getpid()}.old")
-        if directory.exists():
-            os.replace(directory, old)
-        os.replace(part, directory)
-        shutil.rmtree(old, ignore_errors=True)
+        # Someone may have edited the old plan while this one was drawn.
+        require_replaceable(directory)
+
+    try:
+        write_directory(directory, fill)
     except OSError as problem:
         raise TableError(f"{directory}: cannot be written ({problem.strerror})") from None
-    finally:
-        shutil.rmtree(part, ignore_errors=True)
 
 
 def require_replaceable(directory: Path) -> None:
     """Raise TableError unless `directory` is free, empty, or a plan that nobody touched."""
+    while True:
+        before = _identity(directory)
+        try:
+            return _require_untouched(directory)
+        except (TableError, OSError) as problem:
+            # Another run may have put its plan there while this one looked.
+            if _identity(directory) != before:
+                continue
+            if isinstance(problem, TableError):
+                raise
+            raise TableError(f"{directory}: cannot be read ({problem.strerror})") from None
+
+
+def _identity(directory: Path) -> tuple[int, int] | None:
+    try:
+        status = directory.stat()
+    except OSError:
+        return None
+    return status.st_dev, status.st_ino
+
+
+def _require_untouched(directory: Path) -> None:
     if not directory.exists():
         return
     names = {entry.name for entry in directory.iterdir()} if directory.is_dir() else {""}

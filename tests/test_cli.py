@@ -176,8 +176,7 @@ def test_must_without_window_exits_1_and_names_the_condition(run, tmp_path):
         ("activity,start_utc\nsweeep,2028-07-05T01:00:00Z\n", ["row 2", "did you mean 'sweep'?"]),
         ("activity,begin\nsweep,2028-07-05T01:00:00Z\n", ["column start_utc is missing"]),
         ("activity,start_utc\nsweep,yesterday\n", ["row 2", "yesterday", "not a time"]),
-        ("activity,start_utc\nsweep,2028-07-05T01:00:00Z\nsweep,2028-07-05T01:30:00Z\n",
-         ["rows 2 and 3 overlap"]),
+        ("activity,start_utc\nsweep,2028-07-05T01:00:00\n", ["row 2", "no zone"]),
     ],
 )  # fmt: skip
 def test_bad_timelines_are_told_row_by_row(run, tmp_path, csv, words):
@@ -269,3 +268,61 @@ def test_start_writes_a_scenario_that_reads_and_keeps_what_is_there(run, tmp_pat
     assert read_scenario(tmp_path / "mine" / "scenario.toml").site.name
     again = run("start", "mine")
     assert again.exit_code == 2 and "already there" in again.stderr
+
+
+def test_check_reads_rows_that_overlap_and_names_the_rule(run, tmp_path):
+    (tmp_path / "t.csv").write_text(
+        "activity,start_utc\nsweep,2028-07-05T01:00:00Z\nsweep,2028-07-05T01:30:00Z\n"
+    )
+    checked = run("check", "small.toml", "t.csv")
+    assert checked.exit_code == 1
+    assert "instrument, repeat:" in checked.stdout
+    table = run("check", "small.toml", "t.csv", "--format", "csv")
+    assert table.exit_code == 1
+    assert table.stdout.splitlines()[0] == "rule,slots,time_utc,amount,unit,message"
+    assert len(table.stdout.splitlines()) == 3
+    assert "smallest margin" in table.stderr and "rules applied" in table.stderr
+
+
+def test_check_of_an_empty_timeline_holds_and_lists_the_rules(run, tmp_path):
+    (tmp_path / "t.csv").write_text("activity,start_utc\n")
+    checked = run("check", "small.toml", "t.csv")
+    assert checked.exit_code == 0
+    assert "rules applied: span, grid, duration" in checked.stdout
+
+
+def test_uplink_deadlines_are_in_the_plan_and_another_scenario_is_told_apart(run, tmp_path):
+    edited(tmp_path, "[[station]]\nname = \"north\"",
+           "[uplink]\nlead_min = 30\n[[station]]\nname = \"north\"")  # fmt: skip
+    assert run("plan", "small.toml", "-o", "plan").exit_code == 0
+    deadlines = pd.read_csv(tmp_path / "plan" / "deadlines.csv")
+    assert len(deadlines) == 3 and (deadlines["deadline_utc"] < deadlines["start_utc"]).all()
+    early = "activity,start_utc\nsweep,2028-07-05T00:00:00Z\n"
+    (tmp_path / "t.csv").write_text(early)
+    checked = run("check", "small.toml", "t.csv")
+    assert checked.exit_code == 1 and "cannot be commanded in time" in checked.stdout
+    edited(tmp_path, "count = 3", "count = 4")
+    checked = run("check", "small.toml", "plan/timeline.csv")
+    assert checked.exit_code == 0
+    assert "was planned for another scenario (input hash" in checked.stderr
+
+
+def test_compare_prints_the_table_and_draws_it(run, tmp_path):
+    assert run("plan", "small.toml", "-o", "plan").exit_code == 0
+    slots = pd.read_csv(tmp_path / "plan" / "timeline.csv")
+    first = slots[slots["activity"] == "sweep"].iloc[0]
+    (tmp_path / "ran.csv").write_text(
+        "slot,activity,start_utc,end_utc,outcome,reason\n"
+        f"{first['slot']},sweep,{first['start_utc']},,failed,interlock\n"
+    )
+    made = run("compare", "small.toml", "plan", "ran.csv", "--figure", "compare.png")
+    assert made.exit_code == 0
+    header, row = made.stdout.splitlines()
+    told = dict(zip(header.split(","), row.split(",")))
+    assert (told["planned"], told["failed"], told["not_reported"]) == ("3", "1", "2")
+    assert told["losses"] == "2 x not reported; 1 x failed: interlock"
+    assert "0 of 3 planned runs done" in made.stderr
+    assert (tmp_path / "compare.png").stat().st_size > 0
+    (tmp_path / "ran.csv").write_text("activity,start_utc\nswep,2028-07-05T01:00:00Z\n")
+    refused = run("compare", "small.toml", "plan/timeline.csv", "ran.csv")
+    assert refused.exit_code == 2 and "did you mean 'sweep'?" in refused.stderr

@@ -1,0 +1,74 @@
+"""What a check or a comparison found, in words: a line for each thing worth a look."""
+
+import os
+
+import pandas as pd
+
+from obsplan.check import Verdict
+
+# More lines of one rule than these say nothing new.
+MOST_LINES = 12
+
+
+def verdict_lines(verdict: Verdict) -> list[str]:
+    """The broken rules, the verdict, the smallest margins and the rules that were applied.
+
+    Rules broken by the same slots at the same instant share a line.
+    """
+    rules = ", ".join(verdict.rules)
+    return [*violation_lines(verdict.violations), verdict.summary, *margin_lines(verdict),
+            f"rules applied: {rules}"]  # fmt: skip
+
+
+def violation_lines(violations: pd.DataFrame) -> list[str]:
+    """`time  rules: what is wrong; what would mend it` for each finding, in order of time."""
+    lines, told, untold = [], {}, {}
+    for (time_utc, _), rows in violations.groupby(
+        ["time_utc", violations["slots"].where(violations["slots"] != "", violations["message"])],
+        sort=False,
+    ):
+        names = ", ".join(dict.fromkeys(rows["rule"]))
+        told[names] = told.get(names, 0) + 1
+        if told[names] > MOST_LINES:
+            untold[names] = untold.get(names, 0) + 1
+            continue
+        lines.append(f"{time_utc:%Y-%m-%dT%H:%M:%SZ}  {names}: {_joined(list(rows['message']))}")
+    lines += [f"... and {count} more of {names}" for names, count in untold.items()]
+    return lines
+
+
+def margin_lines(verdict: Verdict) -> list[str]:
+    """One line for each margin."""
+    return [
+        f"smallest margin: {row.margin}, {row.where}: {round(row.amount, 1) + 0.0:.1f} {row.unit} "
+        f"at {row.time_utc:%Y-%m-%dT%H:%MZ}"
+        for row in verdict.margins.itertuples(index=False)
+    ]
+
+
+def comparison_lines(comparison: pd.DataFrame) -> list[str]:
+    """The sums of a comparison (see `compare`), and the losses of each activity."""
+    total = comparison.sum(numeric_only=True)
+    lines = [
+        f"{total['done']:.0f} of {total['planned']:.0f} planned runs done, "
+        f"{total['shortened']:.0f} shortened, {total['failed']:.0f} failed, "
+        f"{total['not_reported']:.0f} not reported; ran without being planned: "
+        f"{total['unplanned']:.0f}",
+        f"ran {total['ran_min'] / 60:.1f} of {total['planned_min'] / 60:.1f} h, "
+        f"{total['ran_wh']:.0f} of {total['planned_wh']:.0f} Wh, "
+        f"{total['ran_mbit']:.0f} of {total['planned_mbit']:.0f} Mbit, "
+        f"{total['filled_bins']:.0f} of {total['planned_bins']:.0f} coverage bins",
+    ]
+    lost = comparison[comparison["losses"] != ""]
+    return lines + [f"{row.activity}: {row.losses}" for row in lost.itertuples(index=False)]
+
+
+def _joined(messages: list[str]) -> str:
+    """Messages about the same slots as one: what they share once, then each of the rest."""
+    parts = [message.rpartition("; ") for message in messages]
+    whats = [what for what, _, _ in parts]
+    shared = os.path.commonprefix(whats)
+    shared = shared[: shared.rfind(" ") + 1] if len(set(whats)) > 1 else shared
+    tails = dict.fromkeys(what[len(shared) :] for what in whats)
+    mends = dict.fromkeys(mend for _, _, mend in parts)
+    return f"{shared}{' and '.join(tails)}; {'; '.join(mends)}"
