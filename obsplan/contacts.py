@@ -28,6 +28,15 @@ CONTACT_COLUMNS = [
     "used_min",
 ]
 
+STRETCH_COLUMNS = [
+    "station",
+    "from_utc",
+    "until_utc",
+    "duration_min",
+    "rate_kbps",
+    "volume_mbit",
+]
+
 
 def link_columns(
     platform: Platform, scenario: Scenario, ephemeris: Ephemeris, profile: np.ndarray, minutes
@@ -133,12 +142,18 @@ def stretches(table: pd.DataFrame) -> pd.DataFrame:
     rows = []
     for name in pd.unique(station[station != ""]):
         for start, end in from_mask(station == name):
-            from_utc = table.index[start]
-            duration_min = int(end - start)
-            rows.append((name, from_utc, from_utc + pd.Timedelta(minutes=duration_min), duration_min,
-                         rate_kbps[start:end].mean(), rate_kbps[start:end].sum() * 60 / 1000))  # fmt: skip
-    columns = ["station", "from_utc", "until_utc", "duration_min", "rate_kbps", "volume_mbit"]
-    return pd.DataFrame(rows, columns=columns).sort_values("from_utc", ignore_index=True)
+            duration_min, rates = int(end - start), rate_kbps[start:end]
+            rows.append(
+                {
+                    "station": name,
+                    "from_utc": table.index[start],
+                    "until_utc": table.index[start] + pd.Timedelta(minutes=duration_min),
+                    "duration_min": duration_min,
+                    "rate_kbps": rates.mean(),
+                    "volume_mbit": rates.sum() * 60 / 1000,
+                }
+            )
+    return pd.DataFrame(rows, columns=STRETCH_COLUMNS).sort_values("from_utc", ignore_index=True)
 
 
 def mask_profile(scenario: Scenario, station: Station) -> np.ndarray:

@@ -29,7 +29,7 @@ from obsplan.figure_sky import (
     skyline_at,
     terrain,
 )
-from obsplan.scenario import Platform, Scenario
+from obsplan.scenario import Platform, Scenario, Station
 
 __all__ = ["compare_figure", "link_figure", "plan_figure", "save", "sky_figure", "timeline_figure"]
 
@@ -73,41 +73,47 @@ def link_figure(scenario: Scenario, environment: Environment) -> Figure:
     """Contacts of every station, Earth elevation, rate and the volume that could be sent."""
     stations = [s.name for s in scenario.station]
     senders = [p for p in scenario.platform if p.radio.to == "earth"]
+    heard = senders + [p for p in scenario.platform if p.radio.range_limit_m is not None]
     left_in, right_in = 1.55, 1.65
     figure, axes = parts.page(
         scenario.title,
         place_and_span(scenario),
         [
             *(Panel(0.75, 1) for _ in stations),
-            Panel(0.3 * len(senders) + 0.1, 0.1),
+            Panel(0.3 * len(heard) + 0.1, 0.1),
             Panel(0.9, 1),
             Panel(max(0.8, 0.14 * len(senders)), 0.8),
             Panel(max(0.9, 0.27 * len(senders)), 1),
         ],
         left_in,
         right_in,
-        key=[("contact, as tall as the station's highest elevation in it", parts.CONTACT_LOOK),
-             ("a station in contact", LINK_LOOK), ("night", parts.NIGHT_LOOK),
-             ("eclipse by the Earth", parts.ECLIPSE_LOOK)],
+        key=[("contact, as tall as the Moon stands highest in it", IN_VIEW_LOOK),
+             ("the station is used", parts.CONTACT_LOOK), ("data flow", LINK_LOOK),
+             ("night", parts.NIGHT_LOOK), ("eclipse by the Earth", parts.ECLIPSE_LOOK)],
     )  # fmt: skip
     *station_axes, together, earth, rate, volume = axes
     parts.time_axes(environment, axes)
     shade(axes, *darkness(scenario, environment))
     for station, ax in zip(scenario.station, station_axes):
-        _station_panel(ax, environment, station.name, station.mask_deg)
-    _gap_lanes(together, environment, senders)
+        _station_panel(ax, environment, station, senders)
+    _gap_lanes(together, environment, heard)
     _earth_panel(earth, scenario, environment, senders)
     _rate_panels(rate, volume, environment, senders)
     return figure
 
 
 LINK_LOOK = {"facecolor": parts.SLOTS[1], "edgecolor": PAPER, "linewidth": 0.3}
+IN_VIEW_LOOK = {"facecolor": parts.WINDOW, "edgecolor": INK, "linewidth": 0.7}
 
 
-def _station_panel(ax: Axes, environment: Environment, station: str, mask_deg: float) -> None:
-    """Contacts as bars that reach the station's highest elevation, with their length."""
-    contacts = contact_windows(environment, station=station)
-    rows = environment.contacts[environment.contacts["station"] == station]
+def _station_panel(
+    ax: Axes, environment: Environment, station: Station, senders: list[Platform]
+) -> None:
+    """Contacts as bars that reach the Moon's highest elevation, dark while one is used."""
+    contacts = contact_windows(environment, station=station.name)
+    rows = environment.contacts[environment.contacts["station"] == station.name]
+    serving = [environment.platforms[p.name]["station"] == station.name for p in senders]
+    used_h = intervals.from_mask(np.any(serving, axis=0), parts.minute_edges_h(environment))
     starts_h = parts.hours_of(environment, rows["acquisition_utc"])
     elevations_deg = rows["max_station_elevation_deg"].to_numpy()
     in_per_h = ax.get_position().width * parts.WIDTH_IN / (len(environment.sky) / 60)
@@ -118,25 +124,30 @@ def _station_panel(ax: Axes, environment: Environment, station: str, mask_deg: f
     for k, (start_h, end_h) in enumerate(contacts):
         # Platforms that send apart share the station's pass.
         top_deg = elevations_deg[(starts_h >= start_h - 1e-6) & (starts_h < end_h)].max()
-        ax.bar(start_h, top_deg, end_h - start_h, align="edge", zorder=3, **parts.CONTACT_LOOK)
+        ax.bar(start_h, top_deg, end_h - start_h, align="edge", zorder=3, **IN_VIEW_LOOK)
+        now_h = intervals.intersect(used_h, contacts[k : k + 1])
+        parts.bars(ax, now_h, top_deg / 2, top_deg, zorder=3.5, **parts.CONTACT_LOOK)
         if words_in < min(pitch_in[k : k + 2]):
             words = f"{top_deg:.0f}°\n{end_h - start_h:.1f} h"
             ax.text(middles_in[k] / in_per_h, top_deg + 4, words, size=SMALL_PT, ha="center",
                     va="bottom", linespacing=1.05, zorder=4)  # fmt: skip
-    ax.axhline(mask_deg, zorder=4, **LIMIT_LOOK)
     ax.set_ylim(0, 142)
     ax.set_yticks([0, 45, 90])
-    parts.name_axis(ax, f"{parts.shortened(station, 14)}\nMoon elevation\n(deg)")
+    parts.name_axis(ax, f"{parts.shortened(station.name, 14)}\nMoon elevation\n(deg)")
     many = "contact" if len(contacts) == 1 else "contacts"
     total = f"{len(contacts)} {many}\n{np.ptp(contacts, axis=1).sum():.1f} h"
-    parts.beside(ax, [(mask_deg, f"mask {mask_deg:g} deg", LIMIT_LOOK), (75, total, parts.NO_LINE)])
+    labels = [(75, f"{total}, {np.ptp(used_h, axis=1).sum():.1f} h used", parts.NO_LINE)]
+    if station.skyline is None:
+        ax.axhline(station.mask_deg, zorder=4, **LIMIT_LOOK)
+        labels.append((station.mask_deg, f"mask {station.mask_deg:g} deg", LIMIT_LOOK))
+    parts.beside(ax, labels)
 
 
-def _gap_lanes(ax: Axes, environment: Environment, senders: list[Platform]) -> None:
-    """When any station hears a platform, and its longest silence."""
+def _gap_lanes(ax: Axes, environment: Environment, heard: list[Platform]) -> None:
+    """When any station hears a platform, itself or through a relay, and its longest silence."""
     span_h = len(environment.sky) / 60
     labels = []
-    for k, platform in enumerate(senders):
+    for k, platform in enumerate(heard):
         in_contact = environment.platforms[platform.name]["in_contact"].to_numpy(dtype=bool)
         open_h = intervals.from_mask(in_contact, parts.minute_edges_h(environment))
         parts.bars(ax, open_h, k, 0.5, zorder=3, **LINK_LOOK)
@@ -149,9 +160,9 @@ def _gap_lanes(ax: Axes, environment: Environment, senders: list[Platform]) -> N
             ax.plot([start_h, end_h], [k, k], zorder=4, **look)
             words = f"longest gap {end_h - start_h:.1f} h\n{words}"
         labels.append((k, words, look))
-    ax.set_ylim(len(senders) - 0.5, -0.5)
-    names = [f"{parts.shortened(p.name, 16)} heard" for p in senders]
-    ax.set_yticks(range(len(senders)), names)
+    ax.set_ylim(len(heard) - 0.5, -0.5)
+    names = [f"{parts.shortened(p.name, 16)} heard" for p in heard]
+    ax.set_yticks(range(len(heard)), names)
     ax.tick_params(axis="y", length=0)
     parts.beside(ax, labels)
 

@@ -13,7 +13,7 @@ from obsplan.constants import (
     MOON_RADIUS_KM,
     SPEED_OF_LIGHT_KM_S,
 )
-from obsplan.intervals import subtract
+from obsplan.intervals import from_mask, subtract
 
 WORTH_A_HANDOVER = 1.1  # a rate 10 % higher; common practice, no source
 
@@ -29,6 +29,18 @@ def path_loss_db(range_km: np.ndarray, frequency_mhz: float) -> np.ndarray:
     return 20.0 * np.log10(4.0 * pi * np.asarray(range_km) / wavelength_km)
 
 
+def moon_centre_range_km(
+    range_km: np.ndarray, site_elevation_deg: np.ndarray, height_m: float = 0.0
+) -> np.ndarray:
+    """Range in km from a station to the Moon's centre, behind a site `range_km` away.
+
+    `site_elevation_deg` is that of the station at the site; the law of cosines.
+    """
+    radius_km = MOON_RADIUS_KM + height_m / 1000.0
+    inward = np.sin(np.radians(site_elevation_deg))
+    return np.sqrt(np.square(range_km) + radius_km**2 + 2.0 * radius_km * range_km * inward)
+
+
 def moon_noise_k(
     beam_width_deg: float,
     range_km: np.ndarray,
@@ -38,8 +50,10 @@ def moon_noise_k(
 
     The Moon's brightness temperature times the share of the beam its disc fills: one for a
     beam (full width at half power) narrower than the disc, else disc over beam in solid
-    angle. This is no less than a Gaussian beam receives, whose share is
-    1 - 2^-(disc/beam)^2. `range_km` is from the station to the Moon's centre.
+    angle. A Gaussian beam at the disc's centre receives less, the share
+    1 - 2^-((disc/beam)^2), and less still when it points at a site near the limb; nothing
+    is added for side lobes. The disc is taken as evenly warm, whatever its phase.
+    `range_km` is from the station to the Moon's centre.
     """
     disc_deg = 2.0 * np.degrees(np.arcsin(MOON_RADIUS_KM / np.asarray(range_km)))
     return moon_temperature_k * np.minimum((disc_deg / beam_width_deg) ** 2, 1.0)
@@ -91,7 +105,7 @@ def rate_kbps(
     return np.where(rate < floor_kbps, 0.0, rate)
 
 
-def contact_margin_deg(
+def contact_margins_deg(
     site_elevation_deg: np.ndarray,
     skyline_elevation_deg: np.ndarray,
     site_minimum_deg: float,
@@ -100,46 +114,69 @@ def contact_margin_deg(
     sun_separation_deg: np.ndarray,
     sun_limit_deg: float,
 ) -> np.ndarray:
-    """Margin (n,) in degrees by which geometry allows a contact: it does where positive.
+    """Margins (4, n) in degrees of what a contact needs: it is there while all are positive.
 
-    The least of four: Earth above the skyline, Earth above the site's minimum elevation,
-    Moon above the station's mask, Sun and Moon apart by more than the limit as seen from
-    the station. Continuous where they are, so that its zeros are the contact's ends.
+    In this order: Earth above the skyline, Earth above the site's minimum elevation, Moon
+    above the station's mask, Sun and Moon apart by more than the limit as seen from the
+    station. Continuous where the angles are, so that the zeros of the least are the
+    contact's ends.
     """
     site_elevation_deg = np.asarray(site_elevation_deg)
-    above_skyline = site_elevation_deg - skyline_elevation_deg
-    above_minimum = site_elevation_deg - site_minimum_deg
-    above_mask = np.asarray(station_elevation_deg) - station_mask_deg
-    clear_of_sun = np.asarray(sun_separation_deg) - sun_limit_deg
-    return np.minimum(
-        np.minimum(above_skyline, above_minimum), np.minimum(above_mask, clear_of_sun)
+    return np.stack(
+        np.broadcast_arrays(
+            site_elevation_deg - skyline_elevation_deg,
+            site_elevation_deg - site_minimum_deg,
+            np.asarray(station_elevation_deg) - station_mask_deg,
+            np.asarray(sun_separation_deg) - sun_limit_deg,
+        )
     )
 
 
 def assign_stations(rate_kbps: np.ndarray, *, handover_steps: int = 0) -> np.ndarray:
     """Index (n,) of the station used at each step, -1 for none; `rate_kbps` (stations, n).
 
-    The fastest station takes over from the one before when it is faster by more than 10 %,
-    as any is when the other's contact has ended; on equal rates the first in order.
-    A station that was lost for a while so keeps its place. After a change, `handover_steps`
-    must have passed since the other station was last used; until then nothing is received,
-    even where the change gains less than the pause costs.
+    The fastest station takes over when the one before has ended, and from one that has not
+    when it is faster by more than 10 %; on equal rates the first in order. So stations
+    change no more often than the fastest one does, and one that was lost for a while keeps
+    its place if nobody took it. `handover_steps` must pass unused between two stations. A
+    station that has not ended then gives way only where the change carries more, pause
+    included, up to a handover after either of the two has ended.
     """
-    stations, steps = np.shape(rate_kbps)
+    rates = np.asarray(rate_kbps, dtype=float)
+    stations, steps = rates.shape
     used = np.full(steps, -1)
     if not stations:
         return used
-    rates = np.asarray(rate_kbps, dtype=float)
-    holder, last_used, ready = None, -inf, 0
-    for step, (at_step, fastest) in enumerate(
-        zip(rates.T.tolist(), rates.argmax(axis=0).tolist(), strict=True)
-    ):
-        held = 0.0 if holder is None else at_step[holder]
-        if at_step[fastest] > WORTH_A_HANDOVER * held:
-            holder, ready = fastest, last_used + 1 + handover_steps
-        if holder is not None and at_step[holder] > 0.0 and step >= ready:
-            used[step], last_used = holder, step
+    ends = np.array([_run_ends(row > 0.0) for row in rates])
+    carried = np.pad(np.cumsum(rates, axis=1), ((0, 0), (1, 0)))
+
+    def pays(step: int, fresh: int, held: int) -> bool:
+        until = min(ends[fresh, step], ends[held, step]) + handover_steps
+        ready = min(step + handover_steps, ends[fresh, step])
+        going = carried[fresh, min(until, ends[fresh, step])] - carried[fresh, ready]
+        staying = carried[held, min(until, ends[held, step])] - carried[held, step]
+        return going > staying
+
+    holder = last_user = None
+    last_used = -inf
+    for step, fastest in enumerate(rates.argmax(axis=0).tolist()):
+        held_kbps = 0.0 if holder is None else rates[holder, step]
+        if rates[fastest, step] > WORTH_A_HANDOVER * held_kbps and (
+            not held_kbps or not handover_steps or pays(step, fastest, holder)
+        ):
+            holder = fastest
+        paused = holder != last_user and step <= last_used + handover_steps
+        if holder is not None and rates[holder, step] > 0.0 and not paused:
+            used[step], last_user, last_used = holder, holder, step
     return used
+
+
+def _run_ends(mask: np.ndarray) -> np.ndarray:
+    """Where the run of true cells that holds each cell ends; the cell itself where false."""
+    ends = np.arange(len(mask))
+    for start, end in from_mask(mask):
+        ends[start:end] = end
+    return ends
 
 
 def store_history_mbit(

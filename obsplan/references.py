@@ -28,10 +28,13 @@ def reference_errors(raw: dict[str, Any]) -> list[str]:
     for row in tables["instrument"]:
         lines += _unknown(f'instrument "{row["name"]}".platform', row.get("platform"),
                           names["platform"], "platform")  # fmt: skip
+    for row in tables["station"]:
+        lines += _station_errors(row)
     for row in tables["platform"]:
         if row["name"] == "earth":
             lines.append('platform "earth": the name is kept for the Earth itself; choose another')
         lines += _radio_errors(row, tables)
+        lines += _track_errors(row, raw.get("span"))
         lines += _level_errors(row)
     for row in tables["activity"]:
         where = f'activity "{row["name"]}"'
@@ -125,6 +128,43 @@ def _radio_errors(platform: dict[str, Any], tables: dict[str, list]) -> list[str
             for s in tables["station"]
             if s.get("g_over_t_db_k") is None
         ]
+    return lines
+
+
+def _station_errors(station: dict[str, Any]) -> list[str]:
+    where = f'station "{station["name"]}"'
+    lines = []
+    if station.get("skyline") is not None and "mask_deg" in station:
+        lines.append(f"{where}: give either mask_deg or a skyline file")
+    noise, beam = (station.get(key) for key in ("system_temperature_k", "beam_width_deg"))
+    if (noise is None) != (beam is None):
+        lines.append(f"{where}: give both system_temperature_k and beam_width_deg, or neither")
+    elif noise is not None and station.get("g_over_t_db_k") is None:
+        lines.append(f"{where}.g_over_t_db_k: is needed beside system_temperature_k")
+    return lines
+
+
+def _track_errors(platform: dict[str, Any], span: Any) -> list[str]:
+    """What keeps a range limit and a track from telling when the relay is in reach."""
+    radio, track = platform.get("radio"), _list(platform.get("track"))
+    where = f'platform "{platform["name"]}"'
+    if not isinstance(radio, dict):
+        return []
+    limited = radio.get("range_limit_m") is not None
+    if limited and radio.get("to", "earth") == "earth":
+        return [f"{where}.radio.range_limit_m: is for a relay, not for Earth"]
+    if limited != bool(track):
+        return [f"{where}: give both radio.range_limit_m and a track, or neither"]
+    times = [_instant(stay.get("from_utc")) for stay in track if isinstance(stay, dict)]
+    if not times or None in times:
+        return []
+    lines = []
+    if any(later <= earlier for earlier, later in zip(times, times[1:])):
+        lines.append(f"{where}.track: from_utc must rise from stay to stay")
+    start = _instant(span.get("start_utc")) if isinstance(span, dict) else None
+    if start is not None and times[0] > start:
+        lines.append(f"{where}.track: begins {times[0].isoformat()}, after span.start_utc; say "
+                     "where the platform is from the start")  # fmt: skip
     return lines
 
 

@@ -13,8 +13,9 @@ from obsplan.link import (
     combined_cn0_db_hz,
     covered_share,
     g_over_t_with_moon_db,
-    contact_margin_deg,
+    contact_margins_deg,
     longest_gap,
+    moon_centre_range_km,
     moon_noise_k,
     path_loss_db,
     rate_kbps,
@@ -88,6 +89,15 @@ def test_moon_noise_is_no_less_than_a_gaussian_beam_receives(beam_width_deg, ran
     assert 240.0 * filled <= noise_k * (1 + 1e-9) <= 240.0 * (1 + 1e-9)  # rounding
 
 
+@steady
+@given(st.floats(356_000, 407_000), st.floats(-5, 90), st.floats(0, 3000))
+def test_range_to_the_moons_centre_closes_the_triangle(range_km, elevation_deg, height_m):
+    elevation, radius_km = np.radians(elevation_deg), 1737.4 + height_m / 1000
+    station = np.array([range_km * np.cos(elevation), radius_km + range_km * np.sin(elevation)])
+    centre_km = moon_centre_range_km(range_km, elevation_deg, height_m)
+    assert centre_km == pytest.approx(np.linalg.norm(station), rel=1e-12)  # rounding
+
+
 def test_moon_as_warm_as_the_receiver_halves_the_figure_of_merit():
     with_moon_db = g_over_t_with_moon_db(35.0, 240.0, 0.1, 384_400.0, 240.0)
     assert with_moon_db == pytest.approx(35.0 - 10 * np.log10(2.0))
@@ -109,7 +119,7 @@ def margin_deg(**changes):
         "sun_separation_deg": 60.0,
         "sun_limit_deg": 2.0,
     }
-    return contact_margin_deg(**{**geometry, **changes})
+    return contact_margins_deg(**{**geometry, **changes}).min(axis=0)
 
 
 @pytest.mark.parametrize(
@@ -162,6 +172,33 @@ def test_gap_between_contacts_counts_towards_the_handover():
     np.testing.assert_array_equal(assign_stations(rates, handover_steps=2), [0, -1, -1, 1, 1])
 
 
+def test_pause_of_a_handover_is_not_paid_for_less_than_it_costs():
+    slow, fast = [50] * 10, [0, 0, 100, 100, 100, 0, 0, 0, 0, 0]
+    # Three steps at twice the rate gain 150; two pauses of two steps would cost more.
+    np.testing.assert_array_equal(assign_stations([slow, fast], handover_steps=2), [0] * 10)
+    np.testing.assert_array_equal(
+        assign_stations([slow, fast], handover_steps=0), [0, 0, 1, 1, 1, 0, 0, 0, 0, 0]
+    )
+    longer = [0, 0, 100, 100, 100, 100, 100, 100, 100, 100]
+    np.testing.assert_array_equal(
+        assign_stations([slow, longer], handover_steps=2), [0, 0, -1, -1, 1, 1, 1, 1, 1, 1]
+    )
+
+
+def test_station_back_before_another_was_used_goes_on_without_a_pause():
+    rates = [[50, 0, 50, 50], [0, 20, 0, 0]]
+    np.testing.assert_array_equal(assign_stations(rates, handover_steps=1), [0, -1, 0, 0])
+
+
+def test_two_rates_that_cross_slowly_change_stations_once_at_most():
+    minutes = np.arange(600)
+    rising, falling = 100 + minutes / 20, 130 - minutes / 20
+    ripple = 3 * np.sin(minutes / 7)  # less than a tenth
+    for handover_steps in (0, 10):
+        used = assign_stations([falling + ripple, rising - ripple], handover_steps=handover_steps)
+        assert np.count_nonzero(np.diff(used[used >= 0])) == 1
+
+
 def test_without_stations_none_is_used():
     np.testing.assert_array_equal(assign_stations(np.empty((0, 3))), [-1, -1, -1])
 
@@ -192,6 +229,33 @@ def test_handover_leaves_its_pause_between_any_two_stations(rates, handover_step
     assert np.all(rates[used[steps], steps] > 0)
     changes = used[steps][1:] != used[steps][:-1]
     assert np.all(np.diff(steps)[changes] > handover_steps)
+
+
+@steady
+@given(station_rates, st.integers(0, 4))
+def test_stations_change_no_more_often_than_the_rates_force(rates, handover_steps):
+    used = assign_stations(rates, handover_steps=handover_steps)
+    steps = np.flatnonzero(used >= 0)
+    changes = np.flatnonzero(np.diff(used[steps]))
+    fastest = rates.argmax(axis=0)
+    assert len(changes) <= np.count_nonzero(np.diff(fastest))
+    # Each has a cause since the other was last used: it ended, or is a tenth too slow.
+    for before, after in zip(steps[changes], steps[changes + 1]):
+        held = rates[used[before], before + 1 : after + 1]
+        best = rates[:, before + 1 : after + 1].max(axis=0)
+        assert np.any((held == 0) | (best > 1.1 * held))
+
+
+@steady
+@given(station_rates)
+def test_a_longer_pause_never_carries_more_than_no_pause(rates):
+    def carried(handover_steps):
+        used = assign_stations(rates, handover_steps=handover_steps)
+        steps = np.flatnonzero(used >= 0)
+        return rates[used[steps], steps].sum()
+
+    # Without a pause each step is within a tenth of the best there is.
+    assert all(carried(pause) <= 1.1 * carried(0) + 1e-9 for pause in (1, 2, 5))  # rounding
 
 
 def test_store_fills_overflows_and_drains():

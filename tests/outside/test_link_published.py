@@ -3,10 +3,13 @@
 import numpy as np
 import pytest
 
+from obsplan.constants import MOON_BRIGHTNESS_TEMPERATURE_K, MOON_RADIUS_KM
 from obsplan.link import (
     cn0_db_hz,
     combined_cn0_db_hz,
+    g_over_t_with_moon_db,
     light_time_s,
+    moon_noise_k,
     path_loss_db,
     rate_kbps,
 )
@@ -61,3 +64,40 @@ def test_two_hop_budget():
 def test_light_time_to_the_mean_moon():
     """384 400 km over c = 1.2822 s; follows from the definition of the metre."""
     assert light_time_s(384_400.0) == pytest.approx(1.2822, abs=1e-4)  # printed to 1e-4 s
+
+
+def test_brightness_of_the_moon_lies_between_new_and_full():
+    """About 140 K at new Moon, 280 K at full Moon above 1 GHz: ITU-R P.372, from memory."""
+    assert 140.0 < MOON_BRIGHTNESS_TEMPERATURE_K < 280.0
+
+
+def test_brightness_of_the_moon_is_near_the_measured_mean():
+    """211 K at 3.2 cm, rising to some 230 K at decimetres: Krotikov & Troitskii 1964, Soviet
+    Physics Uspekhi 6, 841, from memory.
+
+    A budget should rather expect too much noise than too little, hence up to 40 K more.
+    """
+    assert 211.0 <= MOON_BRIGHTNESS_TEMPERATURE_K <= 211.0 + 40.0
+
+
+def test_moon_in_a_wide_beam_is_the_antenna_temperature_of_a_small_source():
+    """T_A = T_B Omega_source / Omega_beam: Kraus, Radio Astronomy, from memory.
+
+    Solid angles of the disc, 2 pi (1 - cos r), over that of a cone as wide as the beam.
+    """
+    range_km = 384_400.0
+    radius = np.arcsin(MOON_RADIUS_KM / range_km)
+    for beam_width_deg in (2.0, 5.0, 10.0):
+        half = np.radians(beam_width_deg / 2)
+        expected_k = MOON_BRIGHTNESS_TEMPERATURE_K * (1 - np.cos(radius)) / (1 - np.cos(half))
+        # Plane angles in place of solid ones: 1 - half^2/12, 0.06 % for a beam of 10 deg.
+        assert moon_noise_k(beam_width_deg, range_km) == pytest.approx(expected_k, rel=1e-3)
+
+
+def test_moon_in_a_narrow_beam_adds_its_whole_temperature():
+    """A source that fills the beam adds its brightness temperature: Kraus, from memory.
+
+    With 240 K over a receiver of 60 K, noise is five times as much: 6.9897 dB.
+    """
+    loss_db = 50.0 - g_over_t_with_moon_db(50.0, 60.0, 0.07, 384_400.0, 240.0)
+    assert loss_db == pytest.approx(6.9897, abs=1e-4)  # printed to 1e-4
