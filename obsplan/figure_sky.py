@@ -12,10 +12,12 @@ from obsplan.constants import ASTRONOMICAL_UNIT_KM, SOLAR_IRRADIANCE_W_M2
 from obsplan.environment import Environment, depth_column, wanted_depths_m
 from obsplan.figure_parts import INK, LINES, PAPER, SMALL_PT, Panel, Windows, styled
 from obsplan.scenario import Scenario
-from obsplan.skyline import FLAT, read_profile, skyline_elevation_deg
+from obsplan.site_skyline import site_profile
+from obsplan.skyline import skyline_elevation_deg
 
 EVENT_ROW_IN = 0.15
 COVERING = ("eclipse", "full cover")
+TAIL_LOOK = {"facecolor": "#d8dce6", "edgecolor": "#4a5468", "hatch": "---", "linewidth": 0.4}
 TERRAIN_LINE = {"color": "#6d6257", "linewidth": 0.9}
 
 
@@ -40,8 +42,7 @@ def contact_windows(environment: Environment, **of: str) -> Windows:
 
 def skyline_at(scenario: Scenario, azimuth_deg: np.ndarray) -> np.ndarray:
     """Elevation of the site's skyline in these directions."""
-    path = scenario.skyline_path()
-    return skyline_elevation_deg(FLAT if path is None else read_profile(path), azimuth_deg)
+    return skyline_elevation_deg(site_profile(scenario), azimuth_deg)
 
 
 def darkness(scenario: Scenario, environment: Environment) -> tuple[Windows, Windows]:
@@ -193,6 +194,7 @@ def sky_figure(scenario: Scenario, environment: Environment) -> Figure:
             Panel(2.1, 2.4),
             Panel(0.8, 0.6),
             Panel(1.7, 2),
+            Panel(0.2, 0),
             Panel(0.22 * len(scenario.station), 0.15),
         ],
         left_in,
@@ -201,7 +203,7 @@ def sky_figure(scenario: Scenario, environment: Environment) -> Figure:
              ("ground below the skyline", {"facecolor": parts.GROUND}),
              ("Earth contact", parts.CONTACT_LOOK)],
     )  # fmt: skip
-    events, elevation, fraction, ground, contacts = axes
+    events, elevation, fraction, ground, tail, contacts = axes
     parts.time_axes(environment, axes)
     shade(axes[1:], *darkness(scenario, environment))
     mark_events(axes[1:], environment)
@@ -210,6 +212,7 @@ def sky_figure(scenario: Scenario, environment: Environment) -> Figure:
     parts.name_axis(elevation, "elevation\n(deg)")
     _fraction_panel(fraction, environment)
     _ground_panel(ground, scenario, environment)
+    _tail_lane(tail, scenario, environment)
     _contact_lanes(contacts, scenario, environment)
     return figure
 
@@ -239,12 +242,33 @@ def _ground_panel(ax: Axes, scenario: Scenario, environment: Environment) -> Non
     for k, (words, column) in enumerate(columns.items()):
         values_k, look = environment.sky[column].to_numpy(), LINES[k % len(LINES)]
         ax.plot(hours, values_k, zorder=3, path_effects=parts.halo(2.2), **look)
+        if column == "surface_temperature_k" and "surface_temperature_low_k" in environment.sky:
+            _slope_band(ax, environment, hours)
+            words = f"surface, band for\n±{scenario.site.slope_uncertainty_deg:g}° of slope"
         digits = 0 if np.ptp(values_k) >= 2 else 1
         reach = f"{words}\n{values_k.min():.{digits}f} to {values_k.max():.{digits}f} K"
         labels.append((values_k[-1], reach, look))
     ax.margins(y=0.06)
     parts.name_axis(ax, "ground\ntemperature\n(K)")
     parts.beside(ax, labels)
+
+
+def _slope_band(ax: Axes, environment: Environment, hours: np.ndarray) -> None:
+    """Between the coldest and the warmest slope that the ground may have."""
+    low_k, high_k = (environment.sky[f"surface_temperature_{end}_k"] for end in ("low", "high"))
+    ax.fill_between(hours, low_k, high_k, color=LINES[0]["color"], alpha=0.22, linewidth=0, zorder=2)
+
+
+def _tail_lane(ax: Axes, scenario: Scenario, environment: Environment) -> None:
+    """When the Moon is in the Earth's magnetotail."""
+    inside = environment.sky["in_magnetotail"].to_numpy()
+    windows = intervals.from_mask(inside, parts.minute_edges_h(environment))
+    parts.bars(ax, windows, 0, 0.6, zorder=3, **TAIL_LOOK)
+    ax.set_ylim(0.4, -0.4)
+    ax.set_yticks([0], ["Earth's magnetotail"])
+    ax.tick_params(axis="y", length=0)
+    reach = f"{inside.sum() / 60:.1f} h (±{scenario.site.magnetotail_limit_deg:g}°)"
+    parts.beside(ax, [(0, reach if inside.any() else "outside", parts.NO_LINE)])
 
 
 def _contact_lanes(ax: Axes, scenario: Scenario, environment: Environment) -> None:

@@ -221,7 +221,8 @@ def sun_events(
     """What the Sun does at the site in first_utc..last_utc: (event, instant to 1 s), in order.
 
     'first light' and 'last light' are the upper limb on the skyline, 'centre rises' and
-    'centre sets' the centre of the disc. 'eclipse begins' and 'eclipse ends' bound the time
+    'centre sets' the centre of the disc; where the Sun grazes terrain, what lasts less than
+    ten minutes is passed over. 'eclipse begins' and 'eclipse ends' bound the time
     in which the Earth's disc touches the Sun's, 'full cover begins' and 'full cover ends'
     the time it hides all of it, both only while some of the Sun is above the skyline.
     """
@@ -246,14 +247,14 @@ def sun_events(
         }
 
     events = []
-    for what, begins, ends in (
-        ("light", "first light", "last light"),
-        ("centre", "centre rises", "centre sets"),
-        ("eclipse", "eclipse begins", "eclipse ends"),
-        ("full cover", "full cover begins", "full cover ends"),
+    for what, begins, ends, merge_s in (
+        ("light", "first light", "last light", 600.0),
+        ("centre", "centre rises", "centre sets", 600.0),
+        ("eclipse", "eclipse begins", "eclipse ends", 60.0),
+        ("full cover", "full cover begins", "full cover ends", 60.0),
     ):
         windows = windows_where(
-            lambda times: clearances(times.tobytes())[what], first_utc, last_utc
+            lambda times: clearances(times.tobytes())[what], first_utc, last_utc, merge_s=merge_s
         )
         for start, end in windows:
             # A window that the range cuts neither begins nor ends there.

@@ -11,10 +11,11 @@ from pymeeus.Moon import Moon
 from skyfield.framelib import ecliptic_frame, ecliptic_J2000_frame
 
 from obsplan import sky
-from obsplan.constants import MOON_RADIUS_KM, SYNODIC_MONTH_DAYS
+from obsplan.constants import MOON_RADIUS_KM, SUN_RADIUS_KM, SYNODIC_MONTH_DAYS
 from obsplan.disc import disc_overlap
 from obsplan.ephemeris import open_ephemeris
 from obsplan.events import crossings
+from obsplan.skyline import FLAT
 
 EPHEMERIS = open_ephemeris()
 FIRST, LAST = np.datetime64("1990-01-02", "s"), np.datetime64("2049-12-30", "s")
@@ -157,6 +158,36 @@ def test_angular_diameter_of_the_earth(centre_km, site_latitude, stands, diamete
     assert elevation == pytest.approx(stands, abs=1e-3)
     # Rounded figures of the Earth's radius and of the distances.
     assert 2 * sky.angular_radius_deg(6378.1, range_km) == pytest.approx(diameter, abs=0.002)
+
+
+def test_the_sun_climbs_slowly_at_70_degrees():
+    """17 h to 3 deg and 35 h to 6 deg after sunrise, 3 h for the disc alone.
+
+    Common practice, no source, with no word on which part of the disc rises: the centre's
+    rising fits, first light comes 1.5 h sooner. 5 %: round figures, and seasons.
+    """
+    first = np.datetime64("2027-03-01", "s")
+    events = sky.sun_events(
+        EPHEMERIS, first, first + np.timedelta64(30, "D"), 70.0, 0.0, 0.0, FLAT
+    )
+    hours = np.arange(-2, 50, 0.01)
+    times = dict(events)["centre rises"] + (hours * 3600).astype("timedelta64[s]")
+    elevation, _, range_km = sky.elevation_azimuth_range(
+        sky.sun_and_earth_km(EPHEMERIS, times)[0], 70.0, 0.0
+    )
+    whole = hours[elevation > sky.angular_radius_deg(SUN_RADIUS_KM, range_km)][0]
+    light = (dict(events)["centre rises"] - dict(events)["first light"]) / np.timedelta64(3600, "s")
+    found = [whole + light, hours[elevation > 3.0][0], hours[elevation > 6.0][0]]
+    assert found == pytest.approx([3.0, 17.0, 35.0], rel=0.05)
+
+
+def test_full_moon_falls_in_daylight_on_the_near_side():
+    """Common practice, no source; within 60 deg of the middle of the near side."""
+    full = sky.tail_angle_deg(*sky.sun_and_earth_km(EPHEMERIS, DAILY)[:2]) < 10.0
+    sun_km, _, _ = sky.sun_and_earth_km(EPHEMERIS, DAILY[full])
+    for latitude, longitude in ((0.0, -60.0), (0.0, 60.0), (60.0, 0.0), (-60.0, 0.0)):
+        elevation, _, _ = sky.elevation_azimuth_range(sun_km, latitude, longitude)
+        assert elevation.min() > 0
 
 
 def test_two_equal_discs_one_radius_apart():
