@@ -327,6 +327,13 @@ def test_every_contact_is_a_bar_as_tall_as_its_station_stands(day, picture):
     assert gap == [f"longest gap {silent / 60:.1f} h\nopen {100 * heard.mean():.0f} % of the span"]
 
 
+def test_use_of_every_station_is_told_beside_its_contacts(day, picture):
+    scenario, around, _ = day
+    for station in scenario.station:
+        used_h = (around.platforms["lander"]["station"] == station.name).sum() / 60
+        assert any(w.endswith(f"h, {used_h:.1f} h used") for w in words(picture("link", "day")))
+
+
 # Machado, Oliveira & Fernandes 2009, IEEE Trans. Vis. Comput. Graph. 15:1291, severity 1.0, in
 # linear RGB; from memory, checked in that each row sums to one (grey stays grey).
 SEEN_AS = {
