@@ -1,15 +1,20 @@
 """The plan directory appears whole or not at all."""
 
 import json
+import multiprocessing
+import sys
+import time
+from dataclasses import replace
 
 import pytest
 from small import scenario_table
 
-from obsplan import pages
+from obsplan import figures, pages
 from obsplan.environment import environment
 from obsplan.errors import TableError
 from obsplan.plan import plan
 from obsplan.scenario import scenario_from
+from obsplan.whole import SWAP_CALL
 
 
 @pytest.fixture(scope="module")
@@ -67,3 +72,59 @@ def test_what_a_hand_has_put_or_changed_there_is_kept(made, tmp_path, name):
     with pytest.raises(TableError, match=name):
         pages.write_plan(*made, target)
     assert (target / name).read_text() == "activity,start_utc\n"
+
+
+# Writers of their own process, made by forking, so that they share the plan worked out here.
+FORKS = pytest.mark.skipif(
+    "fork" not in multiprocessing.get_all_start_methods() or sys.platform not in SWAP_CALL,
+    reason="needs processes that fork, and directories that swap in one call",
+)
+
+
+def _rewrite(made, target, rounds):
+    """Write two plans in turn, which differ in their timelines; pictures as mere words."""
+    scene, offered, plan_ = made
+    figures.save = lambda figure, path: path.write_text("a picture")
+    figures.sky_figure = figures.plan_figure = lambda *_: None
+    fewer = replace(plan_, timeline=plan_.timeline.iloc[:1])
+    for k in range(rounds):
+        pages.write_plan(scene, offered, fewer if k % 2 else plan_, target)
+
+
+def _untouched_and_whole(target):
+    pages.require_replaceable(target)
+    names = {p.name for p in target.iterdir()}
+    assert names == pages.FILES - {"deadlines.csv"}
+
+
+@FORKS
+@pytest.mark.parametrize("wait_s", [0.0, 0.005, 0.02, 0.04])
+def test_a_run_killed_at_any_moment_leaves_the_old_plan_or_the_new(made, tmp_path, wait_s):
+    target = tmp_path / "plan"
+    pages.write_plan(*made, target)
+    process = multiprocessing.get_context("fork").Process(
+        target=_rewrite, args=(made, target, 10**6)
+    )
+    before = (target / "summary.json").stat().st_ino
+    process.start()
+    # Killed in the midst of it: after its first plan has taken the place, and a while more.
+    while (target / "summary.json").stat().st_ino == before and process.is_alive():
+        time.sleep(0.001)
+    time.sleep(wait_s)
+    process.kill()
+    process.join()
+    _untouched_and_whole(target)
+
+
+@FORKS
+def test_two_runs_at_once_into_one_directory_both_end_well(made, tmp_path):
+    target = tmp_path / "plan"
+    fork = multiprocessing.get_context("fork")
+    both = [fork.Process(target=_rewrite, args=(made, target, 10)) for _ in range(2)]
+    for process in both:
+        process.start()
+    for process in both:
+        process.join(60)
+    assert [process.exitcode for process in both] == [0, 0]
+    _untouched_and_whole(target)
+    assert [p.name for p in tmp_path.iterdir()] == ["plan"]
