@@ -17,7 +17,7 @@ from obsplan.skyline import skyline_elevation_deg
 
 EVENT_ROW_IN = 0.15
 COVERING = ("eclipse", "full cover")
-TAIL_LOOK = {"facecolor": "#d8dce6", "edgecolor": "#4a5468", "hatch": "---", "linewidth": 0.4}
+TAIL_LOOK = {"facecolor": PAPER, "edgecolor": INK, "hatch": "---", "linewidth": 0.7}
 TERRAIN_LINE = {"color": "#6d6257", "linewidth": 0.9}
 
 

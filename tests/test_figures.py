@@ -209,6 +209,22 @@ def test_eclipse_band_lies_between_its_events(day, picture):
     assert "eclipse 16:03 to 20:33, full 17:23 to 19:14" in told
 
 
+def test_slope_band_and_magnetotail_are_shown_and_named(night, picture):
+    scenario, _, _ = night
+    site = scenario.site.model_copy(update={"slope_uncertainty_deg": 5.0})
+    span = {"start_utc": utc("2028-07-03T12:00Z"), "end_utc": utc("2028-07-04T12:00Z")}
+    span = scenario.span.model_copy(update=span)
+    banded = scenario.model_copy(update={"site": site, "span": span})
+    around = environment(banded)
+    figure = figures.sky_figure(banded, around)
+    assert any("band for\n±5° of slope" in text for text in words(figure))
+    inside_h = around.sky["in_magnetotail"].sum() / 60
+    assert 0 < inside_h < 24
+    assert f"{inside_h:.1f} h (±30°)" in words(figure)
+    assert "outside" in words(picture("sky", "night"))
+    assert not any("of slope" in text for text in words(picture("sky", "night")))
+
+
 def test_local_noon_stands_where_the_sun_is_on_the_meridian(day, picture):
     scenario, around, _ = day
     figure = picture("sky", "day")
