@@ -327,7 +327,8 @@ def _unsent(
     first, after = max(stretches.tolist(), key=lambda stretch: stretch[1] - stretch[0])
     sending = next(n for n, owner in scenario.sending_names.items() if owner == platform.name)
     own = [row for row in radio if row.platform == platform.name]
-    nearest = min(own, key=lambda row: max(first - row.end_min, row.start_min - after), default=None)
+    apart_min = {row: max(first - row.end_min, row.start_min - after) for row in own}
+    nearest = min(own, key=apart_min.get, default=None)
     row = f'a row "{sending}"' if nearest is None else f'"{sending}" (slot {nearest.slot})'
     words = f"from {stamp(scenario, first)} to {stamp(scenario, after)}"
     return nearest.slot if nearest else "", f", or by letting {row} send in the contact {words} too"

@@ -16,6 +16,9 @@ COMPARISON_COLUMNS = (
     "losses",
 )  # fmt: skip
 
+MATCHED_COLUMNS = ("slot", "activity", "start_utc", "end_utc", "ran_start_utc", "ran_end_utc",
+                   "outcome", "reason")  # fmt: skip
+
 
 def matched(scenario: Scenario, slots: pd.DataFrame, as_run: pd.DataFrame) -> pd.DataFrame:
     """Every planned slot and every run with its partner; rows of sending are left out.
@@ -23,8 +26,8 @@ def matched(scenario: Scenario, slots: pd.DataFrame, as_run: pd.DataFrame) -> pd
     Columns `slot, activity, start_utc, end_utc` (as planned; missing where it was not),
     `ran_start_utc, ran_end_utc` (missing where nothing is told), `outcome` (done, shortened,
     failed or "not reported"), `reason`; planned slots in order of start, then the unplanned.
-    A run belongs to the planned slot of its id; without one, to the slot of its activity
-    that it overlaps longest and that no other run has taken. Raises TableError when an id is
+    A run belongs to the planned slot of its id; without an id that the plan knows, to the
+    slot of its activity that it overlaps longest and that no other run has taken. Raises TableError when an id is
     that of another activity in the plan.
     """
     names = {a.name for a in scenario.activity}
@@ -60,8 +63,7 @@ def matched(scenario: Scenario, slots: pd.DataFrame, as_run: pd.DataFrame) -> pd
     for run in unplanned:
         rows.append((run.slot, run.activity, pd.NaT, pd.NaT, run.start_utc, run.end_utc,
                      run.outcome, run.reason))  # fmt: skip
-    table = pd.DataFrame(rows, columns=["slot", "activity", "start_utc", "end_utc",
-                                        "ran_start_utc", "ran_end_utc", "outcome", "reason"])  # fmt: skip
+    table = pd.DataFrame(rows, columns=list(MATCHED_COLUMNS))
     for column in [c for c in table if c.endswith("_utc")]:
         table[column] = pd.to_datetime(table[column], utc=True).astype("datetime64[s, UTC]")
     return table

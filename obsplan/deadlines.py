@@ -55,8 +55,9 @@ def deadlines_table(
             opens = last + 1 - int(np.logical_and.accumulate(held[::-1]).sum())
             travel_s = light_time_s(sky["earth_range_km"].to_numpy()[last])
             arrives_utc = start_utc + pd.Timedelta(minutes=int(last) + 1)
+            leaves_utc = arrives_utc - pd.Timedelta(seconds=float(travel_s))
             row |= {"station": station[last], "contact_opens_utc": sky.index[opens],
-                    "deadline_utc": (arrives_utc - pd.Timedelta(seconds=float(travel_s))).floor("s")}
+                    "deadline_utc": leaves_utc.floor("s")}  # fmt: skip
         elif loaded_utc is not None and slot.start_utc < loaded_utc:
             row["station"] = ABOARD
         rows.append(row)

@@ -22,19 +22,26 @@ def verdict_lines(verdict: Verdict) -> list[str]:
 
 def violation_lines(violations: pd.DataFrame) -> list[str]:
     """`time  rules: what is wrong; what would mend it` for each finding, in order of time."""
-    lines, told, untold = [], {}, {}
-    for (time_utc, _), rows in violations.groupby(
-        ["time_utc", violations["slots"].where(violations["slots"] != "", violations["message"])],
-        sort=False,
-    ):
-        names = ", ".join(dict.fromkeys(rows["rule"]))
+    findings: dict[tuple, list] = {}
+    for row in violations.itertuples(index=False):
+        findings.setdefault((row.time_utc, row.slots, _matter(row)), []).append(row)
+    lines, told = [], {}
+    for (time_utc, _, _), rows in findings.items():
+        names = ", ".join(dict.fromkeys(row.rule for row in rows))
         told[names] = told.get(names, 0) + 1
-        if told[names] > MOST_LINES:
-            untold[names] = untold.get(names, 0) + 1
-            continue
-        lines.append(f"{time_utc:%Y-%m-%dT%H:%M:%SZ}  {names}: {_joined(list(rows['message']))}")
-    lines += [f"... and {count} more of {names}" for names, count in untold.items()]
-    return lines
+        if told[names] <= MOST_LINES:
+            message = _joined([row.message for row in rows])
+            lines.append(f"{time_utc:%Y-%m-%dT%H:%M:%SZ}  {names}: {message}")
+    untold = {names: count - MOST_LINES for names, count in told.items() if count > MOST_LINES}
+    return lines + [f"... and {count} more of {names}" for names, count in untold.items()]
+
+
+def _matter(violation) -> str:
+    """What a violation shares with others of the same slots that say the same thing."""
+    overlap, parted, _ = violation.message.partition(", but ")
+    if parted:
+        return overlap
+    return "edges" if violation.rule in ("grid", "duration") else violation.message
 
 
 def margin_lines(verdict: Verdict) -> list[str]:

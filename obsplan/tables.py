@@ -205,7 +205,8 @@ def _records(path: Path) -> list[tuple[int, list[str]]]:
     if "\0" in heading:
         raise TableError(f"{path}: not UTF-8 text; save it as CSV UTF-8")
     # Of the marks in the header, the one that parts most names.
-    separator = max(SEPARATORS, key=lambda mark: len(next(csv.reader([heading], delimiter=mark), [])))
+    parted = {mark: next(csv.reader([heading], delimiter=mark), []) for mark in SEPARATORS}
+    separator = max(SEPARATORS, key=lambda mark: len(parted[mark]))
     reader = csv.reader(io.StringIO(text, newline=""), delimiter=separator, strict=True)
     records, number = [], 0
     try:

@@ -48,7 +48,8 @@ def test_runs_minutes_energy_data_and_bins_are_those_of_the_scenario():
             ("", "oven", 1380, 1440, "done", ""),
         ),
     )
-    assert [row[k] for k in ("planned", *OUTCOMES, "not_reported", "unplanned")] == [4, 1, 1, 1, 1, 1]
+    counts = ("planned", *OUTCOMES, "not_reported", "unplanned")
+    assert [row[k] for k in counts] == [4, 1, 1, 1, 1, 1]
     assert (row["planned_min"], row["ran_min"]) == (240, 60 + 35 + 30 + 60)
     # A whole run takes 10 min x 6 W + 50 min x 30 W = 26 Wh.
     assert row["planned_wh"] == pytest.approx(4 * 26)

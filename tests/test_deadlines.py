@@ -31,8 +31,8 @@ def test_deadline_is_the_end_of_the_last_contact_that_leaves_the_lead():
     scene = scene_with({"lead_min": 30})
     contact = ((DAY >= 100) & (DAY < 200)) | ((DAY >= 400) & (DAY < 500))
     stations = np.where(DAY < 150, "alpha", "beta")
-    table = deadlines_table(scene, world(scene, in_contact=contact, station=stations),
-                            slots(("sweep", 600), ("sweep", 420), ("sweep", 165), ("sweep", 90)))  # fmt: skip
+    rows = slots(("sweep", 600), ("sweep", 420), ("sweep", 165), ("sweep", 90))
+    table = deadlines_table(scene, world(scene, in_contact=contact, station=stations), rows)
     assert list(table.columns) == list(DEADLINE_COLUMNS)
     rows = [(r.slot, r.deadline_utc, r.station, r.contact_opens_utc) for r in table.itertuples()]
     assert rows[0][0] == "s4" and rows[0][1] is pd.NaT and rows[0][2] == ""

@@ -33,6 +33,16 @@ def test_a_pair_that_overlaps_is_one_line_with_every_reason():
     )
 
 
+def test_what_else_is_wrong_with_the_same_slots_has_a_line_of_its_own():
+    scene = scenario({"name": "camera", "count": 2, "gap_min": 60, "contact": "whole"})
+    rows = slots(("camera", 60), ("camera", 80))
+    lines = found(scene, rows, in_contact=np.arange(1440) < 80)
+    assert sorted(line.split(": ")[0].split("  ")[1] for line in lines) == [
+        "contact", "contact", "gap", "grid", "instrument, repeat"
+    ]  # fmt: skip
+    assert all(line.count("; ") == 1 for line in lines)
+
+
 def test_many_lines_of_one_rule_are_counted():
     scene = scenario({"name": "camera", "count": 30})
     lines = found(scene, slots(*(("camera", 5 + 60 * k) for k in range(20))))

@@ -158,8 +158,8 @@ def test_every_mistake_of_a_file_is_named_with_row_column_value_and_remedy(tmp_p
             "row 2, activity = 'panoramma': no such activity; did you mean 'panorama'?",
             "row 4, start_utc = 'tomorrow': not a time; write it like 2028-07-01T00:00:00Z",
             "row 5, start_utc = '2028-07-01T05:00:00': the time has no zone; end it with Z for UTC",
-            "row 6, end_utc = '2028-07-01T05:45:00Z': not after start_utc = '2028-07-01T06:00:00Z'; "
-            "leave end_utc empty to let it last as the scenario asks",
+            "row 6, end_utc = '2028-07-01T05:45:00Z': not after start_utc = "
+            "'2028-07-01T06:00:00Z'; leave end_utc empty to let it last as the scenario asks",
             "row 7, end_utc = 'noon': not a time; write it like 2028-07-01T00:00:00Z",
             "row 7, state = 'maybe': allowed are planned, locked, done, or nothing",
             "row 8, activity = 'zzz': no such activity; known are panorama, close-up, "
@@ -300,7 +300,8 @@ def test_mistakes_in_what_ran_are_named(tmp_path):
         (b"activity,start_utc\n\xff\xfe,\n", "not UTF-8 text; save it as CSV UTF-8"),
         ('activity,start_utc\n"panorama,2028-07-01T02:00:00Z\n', "row 2: cannot be read "),
     ],
-    ids=["empty file", "missing column", "doubled column", "UTF-16 without mark", "not UTF-8", "open quote"],
+    ids=["empty file", "missing column", "doubled column", "UTF-16 without mark", "not UTF-8",
+         "open quote"],
 )
 def test_files_that_are_no_timeline_are_refused(tmp_path, text, line):
     assert any(found.startswith(line) for found in complaints(tmp_path, text))
