@@ -44,10 +44,7 @@ class Violation(NamedTuple):
 
 @dataclass(frozen=True)
 class Demand:
-    """What an activity asks of every minute of a slot, or of its first minute alone.
-
-    `allowed` says the permitted range or, where there is none, how the demand is not met.
-    """
+    """What an activity asks of each minute of a slot or of the first; `allowed` is in words."""
 
     rule: str
     met: np.ndarray
@@ -139,7 +136,7 @@ def _placement(scenario: Scenario, runs: list[Run], minutes: int) -> Iterator[Vi
         if length != wanted:
             yield Violation(
                 "duration", run.slot, run.start_min, abs(length - wanted), "min",
-                f"{run} at {at} lasts {figure(length)} min, the scenario asks for {wanted} min; "
+                f"{run} lasts {figure(length)} min from {at}, the scenario asks for {wanted} min; "
                 f"end it {wanted} min after its start"
                 + ("" if off else f", at {stamp(scenario, run.start_min + wanted)}"),
             )  # fmt: skip

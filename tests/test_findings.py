@@ -17,7 +17,7 @@ def test_a_slot_moved_off_the_grid_with_its_end_left_behind_is_one_line():
     rows = slots(("camera", 125)).assign(end_utc=START + pd.Timedelta(minutes=180))
     assert found(scene, rows) == [
         '2028-07-01T02:05:00Z  grid, duration: "camera" (slot s1) starts at 2028-07-01T02:05Z, '
-        "5 min after a whole step of 15 min and at 2028-07-01T02:05Z lasts 55 min, the scenario "
+        "5 min after a whole step of 15 min and lasts 55 min from 2028-07-01T02:05Z, the scenario "
         "asks for 60 min; start it at 2028-07-01T02:00Z or 2028-07-01T02:15Z; end it 60 min after "
         "its start"
     ]
