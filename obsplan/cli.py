@@ -55,6 +55,58 @@ def start(directory: Path) -> None:
 
 
 @main.command()
+@click.argument("models", metavar="DEM...", nargs=-1, required=True, type=click.Path(path_type=Path))
+@click.option("--latitude", type=click.FloatRange(-90, 90), required=True, help="In degrees.")
+@click.option("--longitude", type=click.FloatRange(-180, 360), required=True, help="East, degrees.")
+@click.option(
+    "--height-above-ground",
+    type=click.FloatRange(0, 1000),
+    default=2.0,
+    show_default=True,
+    metavar="M",
+    help="How high the eye stands, in metres.",
+)
+@click.option(
+    "-o", "--output", type=click.Path(path_type=Path), required=True, help="The profile, as CSV."
+)
+def skyline(
+    models: tuple[Path, ...],
+    latitude: float,
+    longitude: float,
+    height_above_ground: float,
+    output: Path,
+) -> None:
+    """How high does the terrain stand around a site?
+
+    Reads one or more elevation models (GeoTIFF, in lunar degrees or a lunar projection),
+    finest first wherever they overlap, and writes the skyline at 720 azimuths.
+    """
+    import pandas as pd
+
+    from obsplan.elevation_model import site_view
+    from obsplan.skyline import COLUMNS
+    from obsplan.tables import write_csv
+
+    for name, value in (
+        ("--latitude", latitude),
+        ("--longitude", longitude),
+        ("--height-above-ground", height_above_ground),
+    ):
+        if value != value:
+            raise click.BadParameter("must be a number", param_hint=name)
+    seen = site_view(models, latitude, longitude, height_above_ground)
+    write_csv(pd.DataFrame(seen.profile, columns=list(COLUMNS)), output)
+    for model in seen.models:
+        click.echo(f"{model.path}: {model.assumed}")
+    click.echo(f"ground at the site: {seen.ground_height_m:.1f} m above 1737.4 km (height_m)")
+    low, high = seen.profile[:, 1].min(), seen.profile[:, 1].max()
+    click.echo(f"skyline from {low:.2f} to {high:.2f} deg, {height_above_ground:g} m above ground")
+    for remark in seen.remarks:
+        click.echo(remark)
+    click.echo(f"written to {output}")
+
+
+@main.command()
 @SCENARIO
 @TABLE
 @FIGURE

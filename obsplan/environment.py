@@ -15,7 +15,7 @@ from obsplan.constants import SYNODIC_MONTH_DAYS
 from obsplan.contacts import link_columns, relay_columns
 from obsplan.ephemeris import open_ephemeris
 from obsplan.scenario import Platform, Scenario
-from obsplan.skyline import FLAT, read_profile
+from obsplan.site_skyline import site_profile
 
 GROUND_STEP_MIN = 15
 
@@ -52,8 +52,7 @@ def environment(scenario: Scenario, ephemeris_directory: Path | None = None) -> 
     ground, lies outside the kernels; ScenarioError when the skyline cannot be read.
     """
     ephemeris = open_ephemeris(ephemeris_directory)
-    skyline_path = scenario.skyline_path()
-    profile = FLAT if skyline_path is None else read_profile(skyline_path)
+    profile = site_profile(scenario)
     first, last = span_ends(scenario)
     minutes = np.arange(first, last, np.timedelta64(1, "m"))
 

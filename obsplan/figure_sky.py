@@ -256,7 +256,8 @@ def _ground_panel(ax: Axes, scenario: Scenario, environment: Environment) -> Non
 def _slope_band(ax: Axes, environment: Environment, hours: np.ndarray) -> None:
     """Between the coldest and the warmest slope that the ground may have."""
     low_k, high_k = (environment.sky[f"surface_temperature_{end}_k"] for end in ("low", "high"))
-    ax.fill_between(hours, low_k, high_k, color=LINES[0]["color"], alpha=0.22, linewidth=0, zorder=2)
+    tone = {"color": LINES[0]["color"], "alpha": 0.22}
+    ax.fill_between(hours, low_k, high_k, linewidth=0, zorder=2, **tone)
 
 
 def _tail_lane(ax: Axes, scenario: Scenario, environment: Environment) -> None:

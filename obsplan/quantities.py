@@ -47,6 +47,16 @@ def _rising(value: tuple[float, ...]) -> tuple[float, ...]:
     return value
 
 
+def _file_names(value: Any) -> Any:
+    several = isinstance(value, list | tuple)
+    names = tuple(value) if several else (value,)
+    if not names or not all(isinstance(name, str) for name in names):
+        raise ValueError("must be a file name in quotes, or a list of them in brackets")
+    if several and not all(name.lower().endswith((".tif", ".tiff")) for name in names):
+        raise ValueError("a list may hold only elevation models, .tif or .tiff")
+    return names if several else value
+
+
 T = TypeVar("T")
 Several = Annotated[tuple[T, ...], BeforeValidator(_list_as_tuple)]  # written as a list
 Number = Annotated[float, Field(allow_inf_nan=False)]
@@ -71,4 +81,6 @@ Pair = Annotated[tuple[float, float], BeforeValidator(_list_as_tuple)]
 Range = Annotated[Pair, AfterValidator(_rising_pair)]
 HoursOfDay = Annotated[Pair, AfterValidator(_hours_of_day)]
 Names = Several[Name]
+# One file, or several elevation models.
+Files = Annotated[str | tuple[str, ...], BeforeValidator(_file_names)]
 RisingEdges = Annotated[Several[Number], Field(min_length=2), AfterValidator(_rising)]

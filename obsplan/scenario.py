@@ -19,6 +19,7 @@ from obsplan.quantities import (
     Decibel,
     Efficiency,
     Elevation,
+    Files,
     HoursOfDay,
     Latitude,
     Longitude,
@@ -40,9 +41,6 @@ from obsplan.references import reference_errors, sending_name
 from obsplan.wording import error_line, shown
 
 
-Lead = Annotated[int, Field(ge=0, le=60_000)]
-
-
 class Model(BaseModel):
     model_config = ConfigDict(frozen=True, extra="forbid", strict=True)
 
@@ -58,7 +56,7 @@ class Site(Model):
     latitude_deg: Latitude
     longitude_deg: Longitude
     height_m: Annotated[Number, Field(ge=-20_000, le=20_000)] = 0.0
-    skyline: str = "flat"
+    skyline: Files = "flat"
     slope_deg: Slope = 0.0
     aspect_deg: Azimuth = 0.0
     slope_uncertainty_deg: Annotated[Number, Field(ge=0, le=45)] = 0.0
@@ -258,7 +256,7 @@ class Activity(Model):
     repeat_worth: Share = 1.0
     gap_min: Annotated[int, Field(ge=0, le=60_000)] = 0
     contact: Literal["whole", "start", "none"] = "none"
-    lead_min: Lead | None = None
+    lead_min: Annotated[int, Field(ge=0, le=60_000)] | None = None
     quiet: bool = False
     disturbs: bool = False
     not_with: Names = ()
@@ -273,7 +271,7 @@ class Uplink(Model):
     Slots that start before `loaded_until_utc` are aboard when the span begins.
     """
 
-    lead_min: Lead
+    lead_min: Annotated[int, Field(ge=0, le=60_000)]
     loaded_until_utc: Utc | None = None
 
 
@@ -329,9 +327,9 @@ class Scenario(Model):
         """Names under which a timeline lists when a platform may send, with the platform."""
         return {sending_name(p.name, p.radio.to): p.name for p in self.platform}
 
-    def skyline_path(self) -> Path | None:
-        """The skyline file, or None for a flat skyline."""
-        return None if self.site.skyline == "flat" else self.folder / self.site.skyline
+    def skyline_paths(self) -> tuple[Path, ...]:
+        """The skyline file, or the elevation models; none for a flat skyline."""
+        return tuple(self.folder / name for name in _file_names(self.site.skyline))
 
     def mask_path(self, station: Station) -> Path | None:
         """The file of a station's own skyline, or None where it has a level mask."""
@@ -360,8 +358,10 @@ def read_scenario(path: str | Path) -> Scenario:
         raise ScenarioError(f"{path}: not valid TOML: {problem}") from None
     scenario = scenario_from(raw, source=str(path))
     digest, lines = hashlib.sha256(content), []
-    named = [("site", scenario.site.skyline, ' or "flat"')] * (scenario.site.skyline != "flat")
-    named += [(f'station "{s.name}"', s.skyline, "") for s in scenario.station if s.skyline is not None]
+    instead = ', GeoTIFF elevation models or "flat"'
+    named = [("site", name, instead) for name in _file_names(scenario.site.skyline)]
+    own = [s for s in scenario.station if s.skyline is not None]
+    named += [(f'station "{s.name}"', s.skyline, "") for s in own]
     for where, name, instead in named:
         try:
             digest.update((path.parent / name).read_bytes())
@@ -388,6 +388,12 @@ def scenario_from(raw: dict[str, Any], source: str = "scenario") -> Scenario:
         once = dict.fromkeys(f"{source}: {_printable(line)}" for line in lines)
         raise ScenarioError("\n".join(once))
     return scenario
+
+
+def _file_names(skyline: str | tuple[str, ...]) -> tuple[str, ...]:
+    if skyline == "flat":
+        return ()
+    return (skyline,) if isinstance(skyline, str) else skyline
 
 
 def _printable(line: str) -> str:

@@ -13,10 +13,11 @@ KERNELS = Path(obsplan.ephemeris.__file__).parent
 # From the ground up: a module may import only from layers before its own.
 LAYERS = [
     ["constants", "errors", "intervals", "whole"],
-    ["references", "wording", "quantities", "skyline", "disc", "events", "conduction", "power"],
-    ["ephemeris", "scenario", "regolith", "link"],
-    ["sky"],
-    ["contacts"],
+    ["references", "wording", "quantities", "skyline", "terrain", "disc", "events", "conduction",
+     "power"],
+    ["ephemeris", "scenario", "regolith", "link", "elevation_model"],
+    ["sky", "site_skyline"],
+    ["contacts", "stations"],
     ["environment"],
     ["windows", "talk"],
     ["problem", "replay"],
@@ -38,6 +39,7 @@ LAYERS = [
 OWNERS = {
     "skyfield": {"ephemeris", "sky"},
     "highspy": {"solve"},
+    "rasterio": {"elevation_model"},
     "matplotlib": {"figures", "figure_parts", "figure_sky", "figure_books", "figure_plan",
                    "figure_compare"},
     "click": {"cli"},

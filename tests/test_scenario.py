@@ -46,7 +46,7 @@ def test_demo_is_a_scenario():
     scene = read_scenario(DEMO)
     assert scene.steps == 1080
     assert [p.name for p in scene.platform] == ["lander", "rover"]
-    assert scene.skyline_path() == DEMO.parent / "skyline.csv"
+    assert scene.skyline_paths() == (DEMO.parent / "skyline.csv",)
     assert scene.sending_names == {"lander downlink": "lander", "rover relay": "rover"}
 
 
@@ -102,7 +102,7 @@ MISTAKES = [
      "span: 92 days long; allowed are at most 60"),
     # keys
     ({"colour": 1},
-     "colour: unknown key; known are title, site, span, station, platform, instrument, activity"),
+     "colour: unknown key; known are title, site, span, station, platform, instrument, activity, uplink, landing"),
     ({"activity.0.durationmin": 3}, 'activity 1 "plasma sweep".durationmin: unknown key; did you '
      "mean 'duration_min'?"),
     ({"platform.0.battery.capacity": 3}, 'platform 1 "lander".battery.capacity: unknown key; did '

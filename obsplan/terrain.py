@@ -1,0 +1,247 @@
+"""Terrain as seen from a site: the skyline of gridded heights on the curved Moon.
+
+Every point of the ground is a direction from the Moon's centre and a radius. From an eye
+at radius q, a point at radius r and angular distance t from the site stands at the tangent
+(r cos t - q) / (r sin t) above the local plane: curvature is exact, nothing is expanded.
+
+Near the eye, where a pixel is wider than the spacing of azimuths, the ground is followed
+along the ray of each azimuth, bilinear between pixel centres. Farther out every single
+pixel counts, in the azimuth nearest to it, so that no peak is stepped over: there the
+skyline is the highest ground within half the spacing to either side.
+"""
+
+from collections.abc import Callable, Iterator, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+AZIMUTHS = 720
+# Where the spacing of azimuths is as wide as a pixel, and a little more: rays until here.
+NEAR_PIXELS = 1.05 * AZIMUTHS / (2 * np.pi)
+# Samples along a ray: apart by this share of the distance, then of a pixel.
+FIRST_PIXELS, GROWTH, STEP_PIXELS = 0.05, 0.03, 0.25
+# So many of the highest are looked around again, with so many samples each.
+CRESTS, CREST_SAMPLES = 8, 17
+
+
+@dataclass(frozen=True)
+class Grid:
+    """Gridded heights and where on the sphere the pixels lie.
+
+    height_m: (rows, columns), NaN where unknown, above a sphere of `radius_m`.
+    pixel_m: the longest side of a pixel anywhere in the grid.
+    locate: latitude and longitude in degrees to row and column, whole at pixel centres.
+    place: row and column to latitude and longitude.
+    stride: pixels over which directions may be interpolated in a straight line.
+    around: the last column is followed by the first.
+    """
+
+    height_m: np.ndarray
+    radius_m: float
+    pixel_m: float
+    locate: Callable[[np.ndarray, np.ndarray], tuple[np.ndarray, np.ndarray]]
+    place: Callable[[np.ndarray, np.ndarray], tuple[np.ndarray, np.ndarray]]
+    stride: int = 1
+    around: bool = False
+
+
+@dataclass(frozen=True)
+class View:
+    """A skyline at `AZIMUTHS` even azimuths, and how far the ground is known in each (m)."""
+
+    azimuth_deg: np.ndarray
+    elevation_deg: np.ndarray
+    covered_m: np.ndarray
+
+
+def dip_deg(radius_m: float, eye_radius_m: float) -> float:
+    """How far below the local plane a bare sphere's edge lies: acos(R / (R + h))."""
+    return float(np.degrees(np.arccos(min(radius_m / eye_radius_m, 1.0))))
+
+
+def ground_radius_m(grids: Sequence[Grid], latitude_deg, longitude_deg) -> np.ndarray:
+    """Distance of the ground from the Moon's centre, from the finest grid that knows it.
+
+    `grids` from fine to coarse; NaN where none knows. Bilinear between pixel centres.
+    """
+    latitude_deg, longitude_deg = np.broadcast_arrays(latitude_deg, longitude_deg)
+    radius_m = np.full(latitude_deg.shape, np.nan)
+    for grid in grids:
+        unknown = np.isnan(radius_m)
+        row, column = grid.locate(latitude_deg[unknown], longitude_deg[unknown])
+        radius_m[unknown] = grid.radius_m + _height_m(grid, row, column)
+    return radius_m
+
+
+def skyline(
+    grids: Sequence[Grid], latitude_deg: float, longitude_deg: float, eye_radius_m: float
+) -> View:
+    """The skyline seen from `eye_radius_m` above the Moon's centre.
+
+    A coarser grid counts only where no finer one knows the ground. Beyond all grids nothing
+    rises; the skyline is nowhere below the edge of a sphere through their lowest ground.
+    """
+    grids = sorted(grids, key=lambda grid: grid.pixel_m)
+    lowest_m = min(grid.radius_m + float(np.nanmin(grid.height_m)) for grid in grids)
+    slope = np.full(AZIMUTHS, -np.tan(np.radians(dip_deg(lowest_m, eye_radius_m))))
+    reach_rad = np.zeros(AZIMUTHS)
+    for k, grid in enumerate(grids):
+        finer, finer_reach_rad = grids[:k], reach_rad.max()
+        for azimuth, rise, away_rad in (
+            *_along_rays(grid, finer, latitude_deg, longitude_deg, eye_radius_m),
+            *_far_pixels(grid, finer, finer_reach_rad, latitude_deg, longitude_deg, eye_radius_m),
+        ):
+            np.maximum.at(slope, azimuth, rise)
+            np.maximum.at(reach_rad, azimuth, away_rad)
+    return View(
+        np.arange(AZIMUTHS) * 360.0 / AZIMUTHS,
+        np.degrees(np.arctan(slope)),
+        reach_rad * grids[-1].radius_m,
+    )
+
+
+def along(latitude_deg: float, longitude_deg: float, azimuth_rad, away_rad):
+    """Latitude and longitude in degrees along great circles from a site."""
+    sky = np.stack(
+        np.broadcast_arrays(
+            np.sin(away_rad) * np.sin(azimuth_rad),
+            np.sin(away_rad) * np.cos(azimuth_rad),
+            np.cos(away_rad),
+        ),
+        axis=-1,
+    )
+    x, y, z = np.moveaxis(sky @ _east_north_up(latitude_deg, longitude_deg), -1, 0)
+    return np.degrees(np.arctan2(z, np.hypot(x, y))), np.degrees(np.arctan2(y, x))
+
+
+def directions(latitude_deg, longitude_deg) -> np.ndarray:
+    """Unit vectors (..., 3) from the Moon's centre."""
+    latitude, longitude = np.radians(latitude_deg), np.radians(longitude_deg)
+    return np.stack(
+        [
+            np.cos(latitude) * np.cos(longitude),
+            np.cos(latitude) * np.sin(longitude),
+            np.sin(latitude) * np.ones_like(longitude),
+        ],
+        axis=-1,
+    )
+
+
+def _east_north_up(latitude_deg: float, longitude_deg: float) -> np.ndarray:
+    """The site's axes as rows, in the Moon's frame; at a pole by its longitude."""
+    longitude = np.radians(longitude_deg)
+    up = directions(latitude_deg, longitude_deg)
+    east = np.array([-np.sin(longitude), np.cos(longitude), 0.0])
+    return np.stack([east, np.cross(up, east), up])
+
+
+def _height_m(grid: Grid, row: np.ndarray, column: np.ndarray) -> np.ndarray:
+    """Bilinear height; the outer half of a border pixel is level, beyond it NaN."""
+    rows, columns = grid.height_m.shape
+    inside = (np.abs(row - (rows - 1) / 2) <= rows / 2) & (
+        np.abs(column - (columns - 1) / 2) <= columns / 2
+    )
+    row = np.clip(np.where(inside, row, 0.0), 0, rows - 1)
+    column = np.where(inside, column, 0.0)
+    if not grid.around:
+        column = np.clip(column, 0, columns - 1)
+    top, left = np.floor(row).astype(int), np.floor(column).astype(int)
+    down, right = row - top, column - left
+    # A neighbour of no weight must not spoil a pixel's own height when it is unknown.
+    below = top + (down > 0)
+    beside = (left + (right > 0)) % columns
+    left = left % columns
+    height = grid.height_m
+    upper = height[top, left] * (1 - right) + height[top, beside] * right
+    lower = height[below, left] * (1 - right) + height[below, beside] * right
+    return np.where(inside, upper * (1 - down) + lower * down, np.nan)
+
+
+def _along_rays(
+    grid, finer, latitude_deg, longitude_deg, eye_radius_m
+) -> Iterator[tuple[np.ndarray, np.ndarray, np.ndarray]]:
+    """Azimuth index, tangent and distance (rad) of the ground along rays near the eye.
+
+    A crest may stand between two samples: around the highest ones it is looked for again.
+    """
+    pixels = [FIRST_PIXELS]
+    while pixels[-1] < NEAR_PIXELS:
+        pixels.append(pixels[-1] + min(GROWTH * pixels[-1], STEP_PIXELS))
+    away_rad = np.array(pixels) * grid.pixel_m / grid.radius_m
+    away_rad = np.repeat(away_rad[away_rad < np.pi][:, None], AZIMUTHS, axis=1)
+    azimuth = np.arange(AZIMUTHS)
+
+    def rise(away_rad: np.ndarray) -> np.ndarray:
+        place = along(latitude_deg, longitude_deg, azimuth * 2 * np.pi / AZIMUTHS, away_rad)
+        radius_m = ground_radius_m([grid], *place)
+        if finer:
+            radius_m[~np.isnan(ground_radius_m(finer, *place))] = np.nan
+        return (radius_m * np.cos(away_rad) - eye_radius_m) / (radius_m * np.sin(away_rad))
+
+    def known(rise: np.ndarray, away_rad: np.ndarray):
+        seen = ~np.isnan(rise)
+        return np.nonzero(seen)[1], rise[seen], away_rad[seen]
+
+    first = rise(away_rad)
+    yield known(first, away_rad)
+    ranked = np.where(np.isnan(first), -np.inf, first)
+    highest = np.argpartition(ranked, -CRESTS, axis=0)[-CRESTS:]
+    before = away_rad[np.maximum(highest - 1, 0), azimuth]
+    after = away_rad[np.minimum(highest + 1, len(away_rad) - 1), azimuth]
+    share = np.linspace(0, 1, CREST_SAMPLES)[:, None, None]
+    between = (before + share * (after - before)).reshape(-1, AZIMUTHS)
+    yield known(rise(between), between)
+
+
+def _far_pixels(
+    grid, finer, finer_reach_rad, latitude_deg, longitude_deg, eye_radius_m
+) -> Iterator[tuple[np.ndarray, np.ndarray, np.ndarray]]:
+    """The same for all pixels beyond the rays, a strip of rows at a time."""
+    nearest = np.cos(min(NEAR_PIXELS * grid.pixel_m / grid.radius_m, np.pi))
+    hidden = np.cos(min(finer_reach_rad, np.pi))
+    for first, sky in _strips(grid, _east_north_up(latitude_deg, longitude_deg)):
+        height_m = grid.height_m[first : first + sky.shape[1]]
+        keep = (sky[2] < nearest) & ~np.isnan(height_m)
+        if finer:
+            row, column = np.nonzero(keep & (sky[2] >= hidden))
+            place = grid.place(row + first, column)
+            known = ~np.isnan(ground_radius_m(finer, *place))
+            keep[row[known], column[known]] = False
+        if not keep.any():
+            continue
+        east, north, up = sky[:, keep]
+        radius_m = grid.radius_m + height_m[keep].astype(float)
+        level = np.hypot(east, north)
+        azimuth = np.rint(np.arctan2(east, north) * (AZIMUTHS / (2 * np.pi))).astype(int)
+        # At the antipode the tangent has no bound, but the ground there is far below.
+        rise = (radius_m * up - eye_radius_m) / (radius_m * np.maximum(level, 1e-12))
+        yield azimuth % AZIMUTHS, rise, np.arctan2(level, up)
+
+
+def _strips(grid: Grid, axes: np.ndarray) -> Iterator[tuple[int, np.ndarray]]:
+    """First row and unit vectors (3, rows, columns) along `axes`, a strip at a time.
+
+    Directions are exact at every `stride`-th pixel, between them straight and made unit
+    vectors again: exact in height, and off sideways by a small share of a pixel.
+    """
+    rows, columns = grid.height_m.shape
+    node_column = _nodes(columns, grid.stride)
+    column = np.arange(columns)
+
+    def node_row(row: int) -> np.ndarray:
+        sky = directions(*grid.place(np.full(len(node_column), row), node_column)) @ axes.T
+        return np.stack([np.interp(column, node_column, part) for part in sky.T])
+
+    node_rows = _nodes(rows, grid.stride)
+    upper = node_row(node_rows[0])
+    for first, last in zip(node_rows, [*node_rows[1:], rows]):
+        lower = node_row(last) if last < rows else upper
+        share = (np.arange(last - first) / (last - first))[:, None]
+        sky = upper[:, None, :] * (1 - share) + lower[:, None, :] * share
+        yield first, sky / np.sqrt((sky**2).sum(axis=0))
+        upper = lower
+
+
+def _nodes(count: int, stride: int) -> list[int]:
+    """Every `stride`-th of `count` pixels, and the last."""
+    return [*range(0, count - 1, stride), count - 1]
