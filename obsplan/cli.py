@@ -7,6 +7,7 @@ from pathlib import Path
 import click
 
 from obsplan import __version__
+from obsplan.cli_survey import days, sites
 from obsplan.errors import ObsplanError
 
 SCENARIO = click.argument("scenario", type=click.Path(path_type=Path))
@@ -112,7 +113,7 @@ def skyline(
 @FIGURE
 @click.option("--above", type=float, metavar="K", help="List when the ground is this warm or more.")
 @click.option("--below", type=float, metavar="K", help="List when it is this warm or less.")
-@click.option("--depth", type=float, metavar="M", help="How deep, 0 to 2 m; without it the surface.")
+@click.option("--depth", type=float, metavar="M", help="How deep, 0 to 2 m; else the surface.")
 @EPHEMERIS
 def sky(
     scenario: Path,
@@ -305,12 +306,14 @@ def compare(
         _save(figures.compare_figure(read, offered, slots, ran), figure)
 
 
-def _require_ground_question(above: float | None, below: float | None, depth: float | None) -> None:
+def _require_ground_question(
+    above: float | None, below: float | None, depth: float | None
+) -> None:
     if depth is not None and above is None and below is None:
         raise click.UsageError("--depth needs --above or --below, a temperature in kelvin")
-    for option, value, most in (("above", above, 1000), ("below", below, 1000), ("depth", depth, 2)):
+    for key, value, most in (("above", above, 1000), ("below", below, 1000), ("depth", depth, 2)):
         if value is not None and not 0 <= value <= most:
-            raise click.BadParameter(f"{value:g} is not from 0 to {most}", param_hint=f"--{option}")
+            raise click.BadParameter(f"{value:g} is not from 0 to {most}", param_hint=f"--{key}")
     if above is not None and below is not None and above > below:
         raise click.UsageError(f"--above {above:g} K must not exceed --below {below:g} K")
 
@@ -369,6 +372,9 @@ def _echo_plan(scenario, made, directory: Path) -> None:
     if any(i.hazard != "none" for i in scenario.instrument):
         click.echo(f"caution: {CAUTION}")
 
+
+main.add_command(days)
+main.add_command(sites)
 
 if __name__ == "__main__":
     main()

@@ -84,8 +84,11 @@ def main():
         taken_s, events = seconds(
             lambda: sky.sun_events(ephemeris, first, last, latitude, 3.0, 0.0, profile)
         )
-        print(f"events of 30 years at {latitude:g} deg, {len(profile)}-point skyline: {len(events)} "
-              f"in {taken_s:.1f} s; ratio to SPICE over the scan alone {scan_s / taken_s:.0f}")  # fmt: skip
+        print(
+            f"events of 30 years at {latitude:g} deg, {len(profile)}-point skyline: "
+            f"{len(events)} in {taken_s:.1f} s; "
+            f"ratio to SPICE over the scan alone {scan_s / taken_s:.0f}"
+        )
 
 
 if __name__ == "__main__":
