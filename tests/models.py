@@ -55,7 +55,8 @@ def in_degrees(path, height, site, pixel_deg, pixels, east=0.0, **tags):
     transform = Affine(pixel_deg, 0, site[1] + east - pixel_deg * pixels / 2,
                        0, -pixel_deg, site[0] + pixel_deg * pixels / 2)  # fmt: skip
     x, y = _centres(transform, pixels)
-    return write(path, height(y, x).astype(tags.pop("dtype", "float32")), DEGREES, transform, **tags)
+    values = height(y, x).astype(tags.pop("dtype", "float32"))
+    return write(path, values, DEGREES, transform, **tags)
 
 
 def stereographic(path, height, pixel_m, pixels, centre=(0.0, 0.0), **tags):

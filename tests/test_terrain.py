@@ -80,7 +80,8 @@ def test_ground_that_falls_away_shows_the_edge_of_the_lowest_sphere():
 
 
 def test_slope_underfoot_stands_in_its_own_directions():
-    model = grid(lambda latitude, longitude: np.tan(np.radians(10)) * np.radians(latitude) * RADIUS_M)
+    rise = np.tan(np.radians(10)) * RADIUS_M
+    model = grid(lambda latitude, longitude: rise * np.radians(latitude))
     seen = skyline([model], *EQUATOR, RADIUS_M).elevation_deg
     uphill = np.cos(np.radians(np.arange(AZIMUTHS) / 2))
     expected = np.degrees(np.arctan(np.tan(np.radians(10)) * uphill))

@@ -55,8 +55,8 @@ def main():
             march_s, rays = seconds(lambda: marched(seen.models[0].grid, site, eye_m))
             higher = seen.view.elevation_deg - rays
             print(
-                f"{path.stem}: reading and skyline {took_s:.2f} s, marching alone {march_s:.2f} s, "
-                f"ratio {march_s / took_s:.1f}; above the marched rays by {higher.min():.3f} to "
+                f"{path.stem}: reading and skyline {took_s:.2f} s, marching alone "
+                f"{march_s:.2f} s, ratio {march_s / took_s:.1f}; above the marched rays by {higher.min():.3f} to "
                 f"{higher.max():.3f} deg"
             )
 
