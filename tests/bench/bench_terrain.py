@@ -56,8 +56,8 @@ def main():
             higher = seen.view.elevation_deg - rays
             print(
                 f"{path.stem}: reading and skyline {took_s:.2f} s, marching alone "
-                f"{march_s:.2f} s, ratio {march_s / took_s:.1f}; above the marched rays by {higher.min():.3f} to "
-                f"{higher.max():.3f} deg"
+                f"{march_s:.2f} s, ratio {march_s / took_s:.1f}; above the "
+                f"marched rays by {higher.min():.3f} to {higher.max():.3f} deg"
             )
 
 
