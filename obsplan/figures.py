@@ -16,6 +16,8 @@ from obsplan import intervals
 from obsplan.environment import Environment
 from obsplan.errors import ObsplanError
 from obsplan.figure_books import LIMIT_LOOK
+from obsplan.figure_days import days_figure
+from obsplan.figure_map import require_column, survey_map
 from obsplan.figure_compare import compare_figure
 from obsplan.figure_parts import INK, LINES, PAPER, SMALL_PT, Panel, styled
 from obsplan.figure_plan import plan_figure, timeline_figure
@@ -31,7 +33,18 @@ from obsplan.figure_sky import (
 )
 from obsplan.scenario import Platform, Scenario, Station
 
-__all__ = ["compare_figure", "link_figure", "plan_figure", "save", "sky_figure", "timeline_figure"]
+__all__ = [
+    "compare_figure",
+    "days_figure",
+    "link_figure",
+    "plan_figure",
+    "require_column",
+    "require_kind",
+    "save",
+    "sky_figure",
+    "survey_map",
+    "timeline_figure",
+]
 
 DOTS_PER_IN = 160
 # Dates and program names would make two saves of one picture differ.
@@ -42,6 +55,12 @@ METADATA = {
 }
 
 
+def require_kind(path: Path) -> None:
+    """Raise ObsplanError unless the suffix of `path` is one in which pictures are written."""
+    if path.suffix.lower() not in METADATA:
+        raise ObsplanError(f"{path}: pictures are written as {', '.join(METADATA)}")
+
+
 @styled
 def save(figure: Figure, path: str | Path) -> None:
     """Write a figure as PNG, SVG or PDF by its suffix; it appears whole or not at all.
@@ -49,9 +68,8 @@ def save(figure: Figure, path: str | Path) -> None:
     The same figure gives the same bytes. Raises ObsplanError for another suffix.
     """
     path = Path(path)
+    require_kind(path)
     kind = path.suffix.lower()
-    if kind not in METADATA:
-        raise ObsplanError(f"{path}: pictures are written as {', '.join(METADATA)}")
     unfinished = path.with_name(f".{path.name}.{os.getpid()}.part")
     try:
         figure.savefig(

@@ -29,7 +29,7 @@ def station_track(
     """A function of times (n,) in the range and a site that does what `sky.station_view` does.
 
     `view(times_utc, latitude_deg, longitude_deg, height_m)` gives arrays (n,), or (s, n)
-    for a site of arrays (s,), within 1e-4 deg (1e-3 deg for the Sun) and 0.1 km. Raises
+    for a site of arrays (s,), within 1e-4 deg (2e-3 deg for the Sun) and 0.1 km. Raises
     EphemerisError for dates outside the kernels.
     """
     first, last = (np.datetime64(instant, "s") for instant in (first_utc, last_utc))
