@@ -68,6 +68,13 @@ class Booking:
         """Total worth of the booked runs."""
         return plan_value(self.problem, self.runs)
 
+    def merit(self) -> float:
+        """Worth and favour of the booked runs: what the search looks for."""
+        favours = sum(
+            task.favour[runs].sum() for task, runs in zip(self.problem.tasks, self.runs) if runs
+        )
+        return self.value() + float(favours)
+
     def next_value(self, task: int) -> np.ndarray:
         """What one more run of `task` would add, by its start (steps,)."""
         what = self.problem.tasks[task]

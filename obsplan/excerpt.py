@@ -50,6 +50,7 @@ def _task(problem: Problem, rest: Booking, i: int, free: tuple[int, int], last: 
             (earlier, settle, max(0, rest.met_from(earlier, settle) - first))
             for earlier, settle, _ in task.earlier
         ),
+        favour=task.favour[first:last],
         held=task.held + np.bincount(task.bins[fixed], minlength=len(task.held)),
     )
 

@@ -22,9 +22,11 @@ class Task:
     """One activity. Profiles have one entry per step of a slot (`length` of them).
 
     load_w is the mean draw of the step, peak_w the highest of its minutes (the lowest in a
-    relaxed problem): energy follows the mean, the bus must carry the peak. `earlier` lists (task, steps from that task's end,
-    step from which the order is met whatever is planned). `held` counts, per coverage
-    bin, runs that are fixed elsewhere and take the first places there.
+    relaxed problem): energy follows the mean, the bus must carry the peak. `earlier` lists
+    (task, steps from that task's end, step from which the order is met whatever is
+    planned). `held` counts, per coverage bin, runs that are fixed elsewhere and take the
+    first places there. `favour` (steps,) says by how much the search prefers a start there;
+    it is no worth of the plan.
     """
 
     name: str
@@ -42,6 +44,7 @@ class Task:
     bins: np.ndarray
     earlier: tuple[tuple[int, int, int], ...]
     held: np.ndarray
+    favour: np.ndarray
 
     def run_value(self, bin_: int, earlier_in_bin: int) -> float:
         """What a run is worth when `earlier_in_bin` planned runs share its bin."""
@@ -168,6 +171,7 @@ def _task(
             for after in activity.after
         ),
         held=np.zeros(max(1, bins.max() + 1), dtype=int),
+        favour=np.zeros(scenario.steps),
     )
 
 

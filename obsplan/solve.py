@@ -259,7 +259,7 @@ def improved(booking: Booking, free: tuple[int, int], last: int) -> Booking:
         return booking
     _take(solver, draft, rest, free[0])
     rest.flow = rest.simulate()
-    if rest.value() <= booking.value() + 1e-9:
+    if rest.merit() <= booking.merit() + 1e-9:
         return booking
     if rest.flow.short:
         # The piece was judged by shares of steps; let the sending settle over the whole.
@@ -273,7 +273,7 @@ def _prefer(draft: Model, problem: Problem) -> None:
     for task, start in zip(problem.tasks, draft.start):
         here = start >= 0
         late = np.arange(problem.steps)[here] / max(problem.steps, 1)
-        draft.cost[start[here]] -= LATENESS_COST * task.value * late
+        draft.cost[start[here]] += task.favour[here] - LATENESS_COST * task.value * late
     for node, share in zip(problem.nodes, draft.sharing):
         here = share >= 0
         draft.cost[share[here]] -= SENDING_COST_PER_W * (node.transmit_w * node.send_share)[here]

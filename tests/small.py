@@ -252,6 +252,7 @@ def tiny_problem(seed: int) -> Problem:
                 bins=(bins := rng.integers(0, rng.integers(1, 3), steps)),
                 earlier=earlier,
                 held=rng.integers(0, 2, bins.max() + 1) * int(rng.random() < 0.2),
+                favour=np.zeros(steps),
             )
         )
         assert count >= tasks[-1].must

@@ -19,7 +19,8 @@ def task(name, **changes):
     rest = {"node": 0, "length": length, "load_w": np.zeros(length), "peak_w": np.zeros(length),
             "data_mbit": np.zeros(length), "count": 1, "must": 0, "gap": 0, "value": 1.0,
             "repeat_worth": 1.0, "starts": np.arange(8) + length <= 8,
-            "bins": np.zeros(8, dtype=int), "earlier": (), "held": np.zeros(1, dtype=int)}  # fmt: skip
+            "bins": np.zeros(8, dtype=int), "earlier": (), "held": np.zeros(1, dtype=int),
+            "favour": np.zeros(8)}  # fmt: skip
     return Task(**{"name": name} | rest | changes)
 
 
