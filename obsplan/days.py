@@ -110,7 +110,7 @@ def site_rows(
         row["notes"] = why_no_landing(scenario, course, day)
         if planner and len(day.landing):
             row |= planner.value(course.place, day.first_s, day.last_s)
-            report(f"lunar day {day.number}: {row['notes'] or 'planned'}, value {row['value']}")
+            report(f"lunar day {day.number}: {_told(row)}")
         rows.append(row)
     said = for_and_against(pd.DataFrame(rows, columns=DAY_COLUMNS))
     for row, words in zip(rows, said):
@@ -194,6 +194,11 @@ class Planner:
         )
 
 
+def _told(made: dict) -> str:
+    """How planning a day went."""
+    return made["notes"] or f"value {made['value']:.1f} of at most {made['bound']:.1f}"
+
+
 def _utc(seconds: int) -> datetime:
     return datetime.fromtimestamp(seconds, timezone.utc)
 
@@ -247,7 +252,7 @@ def _losses(scenario, home, moved: dict[str, SiteCourse], late_h, planner, repor
                 made = planner.value(there.place, touchdown_s, its_day.last_s)
                 known = row["value"] is not None and made["value"] is not None
                 line |= made | {"value_change": made["value"] - row["value"] if known else None}
-                report(f"lunar day {day.number}, {case}: value {made['value']}")
+                report(f"lunar day {day.number}, {case}: {_told(made)}")
             lines.append(line)
     table = pd.DataFrame(lines)
     if len(table):

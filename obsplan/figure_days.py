@@ -14,6 +14,7 @@ from obsplan.scenario import Scenario
 
 LEFT_IN, RIGHT_IN, WORTH_IN, WORDS_IN = 2.25, 4.85, 0.85, 3.75
 ROW_IN = 0.3
+LEAST_ROWS = 8
 LIGHT_LOOK = {"facecolor": parts.LIGHT, "edgecolor": "none"}
 LANDING_LOOK = {"facecolor": parts.SLOTS[0], "edgecolor": PAPER, "linewidth": 0.4}
 CONTACT_LOOK = {"facecolor": parts.EARTH, "edgecolor": "none"}
@@ -118,7 +119,10 @@ def _draw_days(ax: Axes, table: pd.DataFrame, windows: pd.DataFrame, noon: dict)
     half_h = SYNODIC_MONTH_DAYS * 12
     ends = (spans.min(), spans.max()) if len(spans) else (-half_h, half_h)
     ax.set_xlim(ends[0] - 12, ends[1] + 12)
-    ax.set_ylim(len(table) - 0.5, -0.5)
+    # A few days are not blown up to fill the page.
+    ax.set_ylim(max(len(table), LEAST_ROWS) - 0.5, -0.5)
+    if len(table) < LEAST_ROWS:
+        ax.axhspan(len(table) - 0.5, LEAST_ROWS, color=PAPER, zorder=4.5)
     ax.xaxis.set_major_locator(MultipleLocator(48))
     ax.xaxis.set_major_formatter(FuncFormatter(lambda hours, _: f"{hours / 24:+.0f}"))
     ax.grid(axis="x", color=PAPER, linewidth=0.4, zorder=4)

@@ -174,8 +174,8 @@ def why_no_landing(scenario: Scenario, course: SiteCourse, day: Day) -> str:
     up = intervals.intersect(lit, clipped(course.earth_up, *clip))
     if not len(intervals.intersect(up, clipped(course.earth_high, *clip))):
         highest_deg = np.interp(lit.ravel(), course.scan_s, course.earth_elevation_deg).max()
-        return (f"no landing: the Earth is at {highest_deg:.1f} deg at most then, "
-                f"{asked.earth_elevation_min_deg:g} deg and the skyline below it are asked")  # fmt: skip
+        return (f"no landing: the Earth is at {highest_deg:.1f} deg at most then; it must stand "
+                f"above {asked.earth_elevation_min_deg:g} deg and the skyline")  # fmt: skip
     many = "one station" if asked.stations == 1 else f"{asked.stations} stations"
     return f"no landing: never {many} in contact while Sun and Earth stand right"
 

@@ -207,8 +207,8 @@ def test_a_dask_cluster_gives_the_same_bytes(monkeypatch):
     here = survey(SCENARIO, PLACES, *RANGE, jobs=1)
     told = []
     with distributed.LocalCluster(
-        n_workers=1, threads_per_worker=1, processes=False, host="127.0.0.1", dashboard_address=None,
-        protocol="tcp",
+        n_workers=1, threads_per_worker=1, processes=False, host="127.0.0.1", protocol="tcp",
+        dashboard_address=None,
     ) as cluster:  # fmt: skip
         there = survey(
             SCENARIO, PLACES, *RANGE, scheduler=cluster.scheduler_address,

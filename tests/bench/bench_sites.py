@@ -25,7 +25,10 @@ from obsplan.survey import Place
 
 DEMO = Path(__file__).parents[2] / "examples" / "demo.toml"
 YEAR = datetime(2028, 1, 10, tzinfo=timezone.utc)
-ENDS = {6: datetime(2028, 7, 5, tzinfo=timezone.utc), 12: datetime(2028, 12, 29, tzinfo=timezone.utc)}
+ENDS = {
+    6: datetime(2028, 7, 5, tzinfo=timezone.utc),
+    12: datetime(2028, 12, 29, tzinfo=timezone.utc),
+}
 
 
 def processor_s() -> float:
@@ -62,7 +65,8 @@ def main():
         base_s = base_s or each_ms
         print(
             f"{sites:5} sites, {days:2} days, {len(table):6} rows: {taken_s:6.1f} s "
-            f"({spent_s:6.1f} s of processors), {each_ms:5.1f} ms a row, ratio {each_ms / base_s:.2f}"
+            f"({spent_s:6.1f} s of processors), {each_ms:5.1f} ms a row, "
+            f"ratio {each_ms / base_s:.2f}"
         )
     largest = max(resource.getrusage(who).ru_maxrss for who in
                   (resource.RUSAGE_SELF, resource.RUSAGE_CHILDREN))  # fmt: skip
