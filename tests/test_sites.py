@@ -1,6 +1,8 @@
 """Surveys: reading sites, odd places, many processes, a cluster, interruptions, the map."""
 
+import os
 from datetime import datetime, timezone
+from pathlib import Path
 
 import numpy as np
 import pandas as pd
@@ -14,7 +16,7 @@ from obsplan.days import DAY_COLUMNS, days
 from obsplan.ephemeris import open_ephemeris
 from obsplan.errors import ObsplanError, TableError
 from obsplan.scenario import Station, scenario_from
-from obsplan.sites import SITE_COLUMNS, read_sites, survey
+from obsplan.sites import SITE_COLUMNS, chunk_rows, read_sites, survey
 from obsplan.stations import station_track
 from obsplan.survey import Place
 from obsplan.tables import csv_text
@@ -199,6 +201,25 @@ def test_many_processes_give_the_same_bytes(monkeypatch, table):
     one = survey(SCENARIO, PLACES, *RANGE, jobs=1)
     two = survey(SCENARIO, PLACES, *RANGE, jobs=2)
     assert csv_text(one) == csv_text(two)
+
+
+def dies_once(job, places):
+    """The work of a process that is killed in its first chunk."""
+    mark = Path(os.environ["SURVEY_TEST_MARK"])
+    if not mark.exists():
+        mark.touch()
+        os._exit(1)
+    return chunk_rows(job, places)
+
+
+def test_the_share_of_a_lost_worker_is_done_again(monkeypatch, tmp_path):
+    monkeypatch.setattr(sites_module, "CHUNK_SITES", 2)
+    whole = survey(SCENARIO, PLACES, *RANGE, jobs=1)
+    monkeypatch.setenv("SURVEY_TEST_MARK", str(tmp_path / "died"))
+    monkeypatch.setattr(sites_module, "chunk_rows", dies_once)
+    again = survey(SCENARIO, PLACES, *RANGE, jobs=2)
+    assert (tmp_path / "died").exists()
+    assert csv_text(again) == csv_text(whole)
 
 
 def test_a_dask_cluster_gives_the_same_bytes(monkeypatch):
