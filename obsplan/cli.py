@@ -365,6 +365,8 @@ def _echo_plan(scenario, made, directory: Path) -> None:
         f"value {made.value:.1f}; no plan on this grid can be worth more than {made.bound:.1f}: "
         f"within {100 * made.gap:.1f} % of the best possible"
     )
+    if made.interrupted:
+        click.echo("interrupted: the search was stopped before its end")
     click.echo(made.verdict.summary)
     for line in margin_lines(made.verdict):
         click.echo(line)

@@ -144,6 +144,7 @@ def summary_of(scenario: Scenario, environment: Environment, plan: Plan) -> dict
         "value": round(plan.value, 6),
         "bound": round(plan.bound, 6),
         "gap": round(plan.gap, 6),
+        "interrupted": plan.interrupted,
         "check": plan.verdict.summary,
         "margins": [
             {

@@ -4,6 +4,7 @@ A plan leaves this room only after the independent replay has found no broken ru
 """
 
 from collections.abc import Callable
+from contextlib import closing
 from dataclasses import dataclass
 
 import numpy as np
@@ -15,9 +16,9 @@ from obsplan.environment import Environment
 from obsplan.errors import DoesNotHold
 from obsplan.explain import unplaced
 from obsplan.mend import bearable, holding
-from obsplan.problem import problem
+from obsplan.problem import problem, worth_of_all
 from obsplan.scenario import Scenario
-from obsplan.solve import better_plans, is_small
+from obsplan.solve import above, better_plans, is_small
 from obsplan.timeline import plan_slots, slots_table, timeline_table
 from obsplan.windows import most_runs, why_no_window
 
@@ -31,7 +32,7 @@ class Plan:
     timeline: slots with the columns of timeline.csv. unplaced: activities that wanted more
     runs than they got, with the reason. verdict: what the replay found (nothing broken),
     margins and resources. value: worth of all slots; bound: no plan on this grid of steps
-    can be worth more.
+    can be worth more. interrupted: the search was stopped by hand before its end.
     """
 
     timeline: pd.DataFrame
@@ -39,6 +40,7 @@ class Plan:
     verdict: Verdict
     value: float
     bound: float
+    interrupted: bool = False
 
     @property
     def gap(self) -> float:
@@ -54,7 +56,8 @@ def plan(
 ) -> Plan:
     """The best plan found for `scenario`, within `gap` of the best possible if it can be.
 
-    `report` is told of progress. Raises DoesNotHold when required runs cannot be placed or
+    `report` is told of progress, a line at a time. Ctrl-C, once there is a first plan, ends
+    the search with the best so far. Raises DoesNotHold when required runs cannot be placed or
     a platform cannot even idle through the span.
     """
     _require_idle(scenario, environment)
@@ -62,23 +65,28 @@ def plan(
     question = problem(scenario, environment)
     relaxed = problem(scenario, environment, relaxed=True)
     best: tuple[Booking, Verdict] | None = None
-    bound = np.inf
+    bound, interrupted = np.inf, False
+    bounds = [worth_of_all(relaxed)]
     try:
         spared, first = question, None
         if not is_small(relaxed):
             spared, first = bearable(scenario, environment, question)
-        for booking, bound in better_plans(spared, relaxed, gap, first):
-            if best is None or np.isfinite(bound):
-                best = holding(scenario, environment, question, booking, best)
-                report(
-                    f"{'first plan' if np.isinf(bound) else 'plan'}: value "
-                    f"{best[0].value():.1f}, {best[1].summary}"
-                )
-                continue
-            verdict = check(scenario, environment, plan_slots(scenario, booking))
-            if verdict.holds and booking.value() > best[0].value():
-                best = booking, verdict
-                report(f"better: value {booking.value():.1f}")
+        with closing(better_plans(spared, relaxed, gap, first, bounds.append)) as plans:
+            for booking, bound in plans:
+                if best is None or np.isfinite(bound):
+                    best = holding(scenario, environment, question, booking, best)
+                    head = "first plan" if np.isinf(bound) else "plan"
+                    report(f"{head}: {_standing(best[0], bounds)}, {best[1].summary}")
+                    continue
+                verdict = check(scenario, environment, plan_slots(scenario, booking))
+                if verdict.holds and booking.value() > best[0].value():
+                    best = booking, verdict
+                    report(f"better: {_standing(booking, bounds)}")
+    except KeyboardInterrupt:
+        if best is None:
+            raise
+        interrupted, bound = True, above(min(bounds), best[0])
+        report("interrupted: going on with the best plan so far")
     except LookupError as obstacle:
         raise DoesNotHold(
             f"no place was found for all required runs: {obstacle.args[0]}; relax a condition, a "
@@ -92,7 +100,15 @@ def plan(
         verdict,
         plan_value(question, booking.runs),
         bound,
+        interrupted,
     )
+
+
+def _standing(booking: Booking, bounds: list[float]) -> str:
+    """The value, and how far from the best possible it is at most, as known by now."""
+    value, bound = booking.value(), min(bounds)
+    missing = max(0.0, 1 - value / bound) if bound > 0 else 0.0
+    return f"value {value:.1f}, at most {bound:.1f} possible ({100 * missing:.1f} % open)"
 
 
 def _require_idle(scenario: Scenario, environment: Environment) -> None:

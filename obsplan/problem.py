@@ -112,6 +112,21 @@ def problem(scenario: Scenario, environment: Environment, relaxed: bool = False)
     )
 
 
+def worth_of_all(problem: Problem) -> float:
+    """No plan can be worth more than all wanted runs, spread evenly over their bins."""
+    worth = 0.0
+    for task in problem.tasks:
+        runs = [task.run_value(b, k) for b in range(len(task.held)) for k in range(task.count)]
+        worth += sum(sorted(runs)[-task.count :]) if task.count else 0.0
+    return worth
+
+
+def least_worth(problem: Problem) -> float:
+    """A plan that is worth anything is worth at least this: the first run of some task."""
+    firsts = [task.run_value(b, 0) for task in problem.tasks for b in range(len(task.held))]
+    return min((worth for worth in firsts if worth > 0), default=np.inf)
+
+
 def slot_profile(activity: Activity, slot_min: int) -> tuple[np.ndarray, np.ndarray]:
     """Draw in watts and data in Mbit for each minute of a slot."""
     warm, run = activity.warm_up_min, activity.duration_min

@@ -6,9 +6,10 @@ never by the clock, so the same problem always gives the same plan.
 
 import os
 import sys
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from concurrent.futures import Future, ThreadPoolExecutor
 from dataclasses import replace
+from threading import Event
 
 import highspy
 import numpy as np
@@ -18,7 +19,7 @@ from obsplan.booking import Booking
 from obsplan.excerpt import excerpt
 from obsplan.greedy import greedy_plan
 from obsplan.milp import LEAST_FIGURE, Model, model
-from obsplan.problem import Node, Problem, Task
+from obsplan.problem import Node, Problem, Task, least_worth
 
 # Hours planned anew at a time: long enough to trade runs, short enough to solve at once;
 # every second sweep is shifted by half a stretch, so that no seam stays.
@@ -46,7 +47,11 @@ PLAIN_SEARCH = {
 
 
 def better_plans(
-    problem: Problem, question: Problem, gap: float, first: Booking | None = None
+    problem: Problem,
+    question: Problem,
+    gap: float,
+    first: Booking | None = None,
+    told: Callable[[float], None] = lambda bound: None,
 ) -> Iterator[tuple[Booking, float]]:
     """Ever better plans, each with an upper bound on what any plan can be worth.
 
@@ -54,8 +59,9 @@ def better_plans(
     plans survive a finer replay. A small problem is first looked at whole, and where the
     best plan is proven it is the only one. Otherwise the first plan comes at once with an
     infinite bound, or is `first` where that is given; the last is within `gap` of the
-    bound, or no stretch of it could be improved. Raises LookupError naming the required runs, and those they wait for, when no
-    place is found for them together.
+    bound, or no stretch of it could be improved. `told` hears every bound once it is known,
+    before the plans are; closing the iterator stops the search for a bound, too. Raises
+    LookupError naming the required runs, and those they wait for, when no place is found.
     """
     whole, proven = None, np.inf
     if is_small(question):
@@ -64,22 +70,28 @@ def better_plans(
             whole, _ = best_plan(problem, problem)
         proven = min(proven, upper_bound(question))
         if whole is not None and whole.value() >= (1 - ROUNDING) * proven:
-            yield whole, _above(proven, whole)
+            yield whole, above(proven, whole)
             return
+        told(proven)
     with ThreadPoolExecutor(max_workers=1) as pool:
-        bounded: Future[float] = pool.submit(upper_bound, question)
-        booking = whole or first or quick_plan(problem)
-        yield booking, np.inf
-        for sweep, hours in enumerate(SWEEPS_H):
-            for booking in _sweep(booking, hours, shifted=sweep % 2 == 1):
-                yield booking, np.inf
-            # Asked only between sweeps: when the bound arrives must not steer the plan.
-            if booking.value() >= (1 - gap) * bounded.result():
-                break
-        yield booking, _above(min(bounded.result(), proven), booking)
+        unwanted = Event()
+        bounded: Future[float] = pool.submit(upper_bound, question, unwanted)
+        bounded.add_done_callback(lambda done: done.exception() or told(done.result()))
+        try:
+            booking = whole or first or quick_plan(problem)
+            yield booking, np.inf
+            for sweep, hours in enumerate(SWEEPS_H):
+                for booking in _sweep(booking, hours, shifted=sweep % 2 == 1):
+                    yield booking, np.inf
+                # Asked only between sweeps: when the bound arrives must not steer the plan.
+                if booking.value() >= (1 - gap) * bounded.result():
+                    break
+            yield booking, above(min(bounded.result(), proven), booking)
+        finally:
+            unwanted.set()
 
 
-def _above(bound: float, booking: Booking) -> float:
+def above(bound: float, booking: Booking) -> float:
     """The bound, not below the plan by rounding; raises RuntimeError if it is by more."""
     if booking.value() > bound + ROUNDING * max(1.0, abs(bound)):
         raise RuntimeError(
@@ -124,7 +136,7 @@ def best_plan(
     bound = solver.getInfo().mip_dual_bound
     bound += ROUNDING * max(1.0, abs(bound)) if np.isfinite(bound) else np.inf
     # A plan that is worth anything is worth the first run of some task.
-    bound = bound if bound >= _least_worth(question) else 0.0
+    bound = bound if bound >= least_worth(question) else 0.0
     if not _has_plan(solver):
         return None, bound
     proven = solver.getModelStatus() == highspy.HighsModelStatus.kOptimal
@@ -136,11 +148,6 @@ def best_plan(
         if not booking.flow.short and booking.fits_bus():
             return booking, bound
     return None, bound
-
-
-def _least_worth(problem: Problem) -> float:
-    firsts = [task.run_value(b, 0) for task in problem.tasks for b in range(len(task.held))]
-    return min((worth for worth in firsts if worth > 0), default=np.inf)
 
 
 def _preferred(draft: Model, problem: Problem, solved: highspy.Highs) -> highspy.Highs:
@@ -317,14 +324,17 @@ def with_planned_sending(booking: Booking) -> Booking:
     return booking if planned.flow.short else planned
 
 
-def upper_bound(problem: Problem) -> float:
+def upper_bound(problem: Problem, unwanted: Event | None = None) -> float:
     """No plan can be worth more: a bound from the duals of the linear relaxation.
 
     Interior point without crossover gives duals that are almost optimal; weak duality
-    makes a bound of any duals, so their last digits cost tightness, never truth.
+    makes a bound of any duals, so their last digits cost tightness, never truth. Once
+    `unwanted` is set the solver stops where it is, and the bound is a loose one.
     """
     relaxed = model(problem)
     solver = _solver(relaxed, mixed=False, solver="ipm", run_crossover="off")
+    if unwanted is not None:
+        solver.cbIpmInterrupt += lambda event: unwanted.is_set() and event.interrupt()
     solver.run()
     duals = np.array(solver.getSolution().row_dual)
     if len(duals) != len(relaxed.row_low) or not np.isfinite(duals).all():
