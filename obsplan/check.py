@@ -77,8 +77,10 @@ def check(scenario: Scenario, environment: "Environment", slots: pd.DataFrame) -
     """Replay a timeline minute by minute and name every rule it breaks.
 
     `slots` has columns `activity`, `start_utc`, and if wanted `end_utc` (missing: as long
-    as the scenario asks) and `slot` (an id; missing: the row, counted from 1); times carry
-    a zone. Rows named as in `Scenario.sending_names`, with an `end_utc`, say when a platform
+    as the scenario asks), `slot` (an id; missing: the row, counted from 1) and `state`;
+    times carry a zone. Slots that are done, shortened or failed are facts: rules that facts
+    alone break are not named, nor are limits passed before telemetry was read. A failed run
+    draws power while it lasts and counts for nothing else. Rows named as in `Scenario.sending_names`, with an `end_utc`, say when a platform
     may send: then none sends outside its own rows. Without any, all send whenever they can.
     Raises TableError when slots are not such a table, ValueError when the environment is not
     that of the scenario.
@@ -90,7 +92,7 @@ def check(scenario: Scenario, environment: "Environment", slots: pd.DataFrame) -
     may_send = _planned_sending(scenario, radio, minutes)
     runs = _runs(scenario, slots[~sends])
     books = replay(scenario, environment, runs, may_send, minutes)
-    rules = rule_names(scenario)
+    rules = rule_names(scenario, out=any(mask.any() for mask in environment.out.values()))
     found = [
         *slot_violations(scenario, environment, runs, minutes),
         *_resource_violations(scenario, environment, runs, books, radio, may_send),
@@ -188,12 +190,14 @@ def _runs(scenario: Scenario, slots: pd.DataFrame) -> list[Run]:
         raise TableError(f"slots: no such activity: {', '.join(unknown)}")
     start_min, end_min = _bounds_min(scenario, slots)
     runs = []
-    for slot, name, start, end in zip(slots["slot"], slots["activity"], start_min, end_min):
+    states = slots["state"] if "state" in slots else ["planned"] * len(slots)
+    for slot, name, start, end, state in zip(
+        slots["slot"], slots["activity"], start_min, end_min, states
+    ):
         activity = activities[name]
         end = start + scenario.slot_min(activity) if np.isnan(end) else end
-        runs.append(
-            Run(str(slot), activity, scenario.platform_of(activity), float(start), float(end))
-        )
+        platform = scenario.platform_of(activity)
+        runs.append(Run(str(slot), activity, platform, float(start), float(end), state))
     return sorted(runs, key=lambda run: (run.start_min, run.end_min, run.activity.name, run.slot))
 
 
@@ -205,7 +209,8 @@ def _bounds_min(scenario: Scenario, slots: pd.DataFrame) -> tuple[np.ndarray, np
         end_min = _span_minutes(scenario, slots["end_utc"])
     if np.isnan(start_min).any():
         raise TableError("slots: every slot needs a start_utc")
-    if (end_min <= start_min).any():
+    failed = slots["state"] == "failed" if "state" in slots else np.zeros(len(slots), dtype=bool)
+    if ((end_min < start_min) | ((end_min == start_min) & ~failed)).any():
         raise TableError("slots: every slot must end after it starts")
     return start_min, end_min
 
@@ -240,7 +245,11 @@ def _resource_violations(
             rate_kbps = known(environment.platforms[name], "rate_kbps", name, len(silent))
             silent = (rate_kbps > 0) & ~may_send[name]
 
+        # What was before telemetry was read is over.
+        reading = environment.readings.get(name)
+        since = reading.minute if reading else 0
         over_w = book.load_w - platform.bus_limit_w
+        over_w[:since] = 0.0
         for first, after in from_mask(over_w > POWER_SLACK_W):
             worst = first + int(over_w[first:after].argmax())
             near, amount = _near(own, first, worst), float(over_w[worst])
@@ -261,6 +270,7 @@ def _resource_violations(
              "less taken, or more sent, before then would mend it"),
         )  # fmt: skip
         for rule, excess, slack, unit, suspects, holder, limit, mend in levels:
+            excess[:since] = 0.0
             for first, after in from_mask(excess > slack):
                 worst = first + int(excess[first:after].argmax())
                 # A level is the outcome of the minute before it.

@@ -6,7 +6,7 @@ import pandas as pd
 from obsplan import link, sky
 from obsplan.ephemeris import Ephemeris
 from obsplan.events import windows_where
-from obsplan.intervals import from_mask
+from obsplan.intervals import from_mask, subtract
 from obsplan.scenario import Platform, Radio, Scenario, Station
 from obsplan.skyline import read_profile, skyline_elevation_deg
 
@@ -39,7 +39,12 @@ STRETCH_COLUMNS = [
 
 
 def link_columns(
-    platform: Platform, scenario: Scenario, ephemeris: Ephemeris, profile: np.ndarray, minutes
+    platform: Platform,
+    scenario: Scenario,
+    ephemeris: Ephemeris,
+    profile: np.ndarray,
+    minutes: np.ndarray,
+    stations_out: dict[str, np.ndarray] | None = None,
 ) -> tuple[dict[str, np.ndarray], pd.DataFrame]:
     """Rate, station and contact of a platform that sends to Earth, and its contacts.
 
@@ -49,6 +54,8 @@ def link_columns(
     wholly between that and the loss: `volume_mbit` is what those could carry, `used_min`
     how many of them the platform has with this station rather than another.
     `rate_kbps` of the columns is positive, and `in_contact` true, in the used minutes only.
+    `stations_out` holds windows (k, 2) in which a station is out: a contact ends as it goes
+    out, and is taken up anew, set-up included, when it is back.
     """
     radio = platform.radio
     first, last = minutes[0], minutes[-1] + MINUTE
@@ -63,6 +70,8 @@ def link_columns(
 
         # From before the span, since a station may be set up by then.
         windows = windows_where(margin_deg, first - set_up, last)
+        if stations_out and station.name in stations_out:
+            windows = subtract(windows, stations_out[station.name])
         data = np.column_stack([windows[:, 0] + set_up, windows[:, 1]])
         seen = view(scenario, ephemeris, station, minutes)
         rate_kbps = rate_of(radio, station, seen, scenario.site.height_m)

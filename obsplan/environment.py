@@ -4,7 +4,7 @@ Here arrays become tables. Conditions, energy and contacts are sampled once a mi
 that a replay can judge every minute of a plan; the planner sums minutes into steps.
 """
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from pathlib import Path
 
 import numpy as np
@@ -21,6 +21,15 @@ GROUND_STEP_MIN = 15
 
 
 @dataclass(frozen=True)
+class Reading:
+    """What telemetry said of a platform when minute `minute` of the span began; None: nothing."""
+
+    minute: int
+    stored_wh: float | None = None
+    stored_mbit: float | None = None
+
+
+@dataclass(frozen=True)
 class Environment:
     """What the site offers over the span.
 
@@ -31,6 +40,8 @@ class Environment:
     contacts: one row a contact of a platform that sends to Earth.
     events: first and last light, eclipses: columns `event`, `time_utc`.
     kernels: names and SHA-256 sums of the ephemeris files.
+    out: per instrument that is out at any time, the minutes (n,) in which it is.
+    readings: per platform of which telemetry is known, what it said.
     """
 
     sky: pd.DataFrame
@@ -38,6 +49,8 @@ class Environment:
     contacts: pd.DataFrame
     events: pd.DataFrame
     kernels: dict[str, str]
+    out: dict[str, np.ndarray] = field(default_factory=dict)
+    readings: dict[str, Reading] = field(default_factory=dict)
 
 
 def depth_column(depth_m: float) -> str:
@@ -45,8 +58,15 @@ def depth_column(depth_m: float) -> str:
     return f"temperature_{depth_m * 100:g}cm_k" if depth_m else "surface_temperature_k"
 
 
-def environment(scenario: Scenario, ephemeris_directory: Path | None = None) -> Environment:
+def environment(
+    scenario: Scenario,
+    ephemeris_directory: Path | None = None,
+    stations_out: dict[str, np.ndarray] | None = None,
+) -> Environment:
     """Run the physics of a scenario over its span.
+
+    `stations_out` says when a station is out: windows (k, 2) in datetime64[s] by its name;
+    then another may serve.
 
     Raises EphemerisError when the span, or the lunation before it that warms the
     ground, lies outside the kernels; ScenarioError when the skyline cannot be read.
@@ -69,7 +89,9 @@ def environment(scenario: Scenario, ephemeris_directory: Path | None = None) -> 
     contacts = []
     for platform in scenario.platform:
         if platform.radio.to == "earth":
-            columns, rows = link_columns(platform, scenario, ephemeris, profile, minutes)
+            columns, rows = link_columns(
+                platform, scenario, ephemeris, profile, minutes, stations_out
+            )
             platforms[platform.name] = platforms[platform.name].assign(**columns)
             contacts.append(rows)
     for platform in scenario.platform:

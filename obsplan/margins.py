@@ -38,8 +38,10 @@ def margins(
             ("bus power headroom", platform.bus_limit_w - book.load_w, "W"),
             ("store room", platform.store.capacity_mbit - book.stored_mbit, "Mbit"),
         )  # fmt: skip
+        reading = environment.readings.get(platform.name)
+        since = reading.minute if reading else 0
         for margin, room, unit in rooms:
-            tightest = int(room.argmin())
+            tightest = since + int(room[since:].argmin())
             amount = float(room[tightest])
             rows.append((margin, platform.name, tightest, amount if abs(amount) > DUST else 0.0,
                          unit))  # fmt: skip

@@ -16,7 +16,7 @@ import pandas as pd
 from obsplan.scenario import Activity, Battery, Platform, Scenario
 
 if TYPE_CHECKING:
-    from obsplan.environment import Environment
+    from obsplan.environment import Environment, Reading
 
 MINUTE_H = 1.0 / 60.0
 MBIT_PER_KBPS_MIN = 60.0 / 1000.0
@@ -24,6 +24,8 @@ MBIT_PER_KBPS_MIN = 60.0 / 1000.0
 POWER_SLACK_W = 1e-9
 # A rest this small is rounding, not data.
 DATA_DUST_MBIT = 1e-9
+# States of a slot that tell what was, and not what is planned.
+FACTS = ("done", "shortened", "failed")
 
 
 @dataclass(frozen=True)
@@ -35,6 +37,12 @@ class Run:
     platform: str
     start_min: float
     end_min: float
+    state: str = "planned"
+
+    @property
+    def is_fact(self) -> bool:
+        """Whether the slot tells what was: nothing that is planned can change it."""
+        return self.state in FACTS
 
     @property
     def first(self) -> int:
@@ -90,7 +98,10 @@ def replay(
     it would break the bus limit while on; it sends less, or nothing, where the battery
     would be left short, or shorter, of what the loads still to come need.
     A station hears one platform at a time: the one whose store is fuller for its size.
+    Where telemetry was read, charge and data go on from what it said. A failed run draws
+    power while it lasts and yields no data.
     """
+    readings = environment.readings
     drawn_w = {p.name: np.zeros(minutes) for p in scenario.platform}
     taken_mbit = {p.name: np.zeros(minutes) for p in scenario.platform}
     for run in runs:
@@ -109,12 +120,15 @@ def replay(
         allowed &= may_send.get(name, True)
         quotas_mbit[name] = np.where(allowed, rate_kbps * MBIT_PER_KBPS_MIN, 0.0)
         nets_w[name] = generation_w[name] - quiet_w[name]
-        needs_wh[name] = _needed_wh(
-            platform.battery, _change_wh(platform.battery, nets_w[name])
-        )
+        reading = readings.get(name)
+        since = 0 if reading is None or reading.stored_wh is None else reading.minute
+        change_wh = _change_wh(platform.battery, nets_w[name])
+        # What was needed before a reading can change nothing after it.
+        past_wh = _needed_wh(platform.battery, change_wh[:since], platform.battery.reserve)
+        needs_wh[name] = past_wh[:since] + _needed_wh(platform.battery, change_wh[since:])
         stations[name] = table["station"].tolist()
     levels_wh, levels_mbit, sent_mbit = _exchange(
-        scenario.platform, nets_w, needs_wh, taken_mbit, quotas_mbit, stations
+        scenario.platform, nets_w, needs_wh, taken_mbit, quotas_mbit, stations, readings
     )
 
     books = {}
@@ -128,6 +142,9 @@ def replay(
         above_limit_w = generation_w[name] - load_w - (battery.charge_limit_w or inf)
         # Never below zero by rounding.
         spilled_wh = np.maximum(turned_away_wh, 0.0) + np.maximum(above_limit_w, 0.0) * MINUTE_H
+        if name in readings and readings[name].minute > 0:
+            # The step to what was measured is no energy that was turned away.
+            spilled_wh[readings[name].minute - 1] = 0.0
         books[name] = Books(
             generation_w[name], load_w, stored_wh, spilled_wh, levels_mbit[name], sent_mbit[name]
         )
@@ -153,6 +170,8 @@ def _add_profile(run: Run, drawn_w: np.ndarray, taken_mbit: np.ndarray) -> None:
     first, warm, done = (min(max(min(m, run.last), 0), len(drawn_w)) for m in marks)
     drawn_w[first:warm] += activity.warm_up_w
     drawn_w[warm:done] += activity.power_w
+    if run.state == "failed":
+        return
     taken_mbit[warm:done] += activity.data_mbit / activity.duration_min
 
 
@@ -162,14 +181,18 @@ def _change_wh(battery: Battery, net_w: np.ndarray) -> np.ndarray:
     return np.where(net_w >= 0, charged_w, net_w / battery.discharge_efficiency) * MINUTE_H
 
 
-def _needed_wh(battery: Battery, change_wh: np.ndarray) -> list[float]:
+def _needed_wh(
+    battery: Battery, change_wh: np.ndarray, end: float | None = None
+) -> list[float]:
     """Least energy at each minute's start (n+1) that lasts without sending.
 
-    It lasts to the end of the span, or until the battery is full: what comes after that is
-    the same for any level before.
+    It lasts to the end of the minutes given, where `end` must be left (None: what the
+    battery asks for the end of the span), or until the battery is full: what comes after
+    that is the same for any level before.
     """
     reserve_wh = battery.reserve * battery.capacity_wh
-    end_wh = max(battery.reserve, battery.end or 0.0) * battery.capacity_wh
+    end = (battery.end or 0.0) if end is None else end
+    end_wh = max(battery.reserve, end) * battery.capacity_wh
     backward = accumulate(
         reversed(change_wh.tolist()),
         lambda need, change: max(min(need, battery.capacity_wh) - change, reserve_wh),
@@ -179,7 +202,13 @@ def _needed_wh(battery: Battery, change_wh: np.ndarray) -> list[float]:
 
 
 def _exchange(
-    platforms: tuple[Platform, ...], nets_w, needs_wh, taken_mbit, quotas_mbit, stations
+    platforms: tuple[Platform, ...],
+    nets_w,
+    needs_wh,
+    taken_mbit,
+    quotas_mbit,
+    stations,
+    readings: "dict[str, Reading]",
 ) -> tuple[dict[str, np.ndarray], dict[str, np.ndarray], dict[str, np.ndarray]]:
     """Walk through the minutes: levels in Wh (n+1) and in Mbit (n+1), and Mbit sent (n)."""
     ordered = sorted(platforms, key=lambda p: p.name)
@@ -219,7 +248,19 @@ def _exchange(
         least_w = least_wh / (filling[k] if least_wh >= 0 else emptying[k])
         return min(amount, quota[k][minute] * (net - least_w) / transmit_w[k])
 
+    def measure(minute: int) -> None:
+        """Go on from what telemetry said when this minute began."""
+        for k, name in enumerate(names):
+            reading = readings.get(name)
+            if reading is not None and reading.minute == minute:
+                wh[k] = wh[k] if reading.stored_wh is None else reading.stored_wh
+                mbit[k] = mbit[k] if reading.stored_mbit is None else reading.stored_mbit
+                wh_history[k][-1], mbit_history[k][-1] = wh[k], mbit[k]
+
+    measured = {reading.minute for reading in readings.values()}
     for minute in range(len(taken[0])):
+        if minute in measured:
+            measure(minute)
         sent = [0.0] * len(ordered)
         for k, new in enumerate(taken):
             mbit[k] += new[minute]

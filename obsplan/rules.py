@@ -5,6 +5,7 @@ What slots do to power and data is in the replay.
 
 from collections.abc import Iterator
 from dataclasses import dataclass
+from itertools import chain
 from math import ceil, inf, isinf
 from typing import TYPE_CHECKING, NamedTuple
 
@@ -62,8 +63,11 @@ def figure(amount: float) -> str:
     return text.rstrip("0").rstrip(".") if "." in text and "e" not in text else text
 
 
-def rule_names(scenario: Scenario) -> tuple[str, ...]:
-    """Names of the rules that the scenario poses, in the order they are reported."""
+def rule_names(scenario: Scenario, out: bool = False) -> tuple[str, ...]:
+    """Names of the rules that the scenario poses, in the order they are reported.
+
+    `out` says whether an instrument is out at any time.
+    """
     activities, platforms = scenario.activity, scenario.platform
     posed = {
         "span": True,
@@ -74,6 +78,7 @@ def rule_names(scenario: Scenario) -> tuple[str, ...]:
         "coverage": any(a.coverage for a in activities),
         "contact": any(a.contact != "none" for a in activities),
         "uplink": any(scenario.command_lead_min(a) is not None for a in activities),
+        "out": out,
         "instrument": any(i.one_at_a_time for i in scenario.instrument),
         "platform": any(p.one_at_a_time for p in platforms),
         "repeat": True,
@@ -95,13 +100,24 @@ def rule_names(scenario: Scenario) -> tuple[str, ...]:
 def slot_violations(
     scenario: Scenario, environment: "Environment", runs: list[Run], minutes: int
 ) -> Iterator[Violation]:
-    """Every broken rule of the slots, which come in order of start."""
-    yield from _placement(scenario, runs, minutes)
-    yield from _unmet_demands(scenario, environment, runs, minutes)
-    yield from _overlaps(scenario, runs)
-    yield from _gaps(scenario, runs)
-    yield from _orders(scenario, runs)
-    yield from _counts(scenario, runs, minutes)
+    """Every broken rule of the slots, which come in order of start.
+
+    What was done is a fact: no rule is named that facts alone break, but for runs that are
+    missing still. A failed run counts for nothing.
+    """
+    facts = {run.slot for run in runs if run.is_fact}
+    runs = [run for run in runs if run.state != "failed"]
+    for violation in chain(
+        _placement(scenario, runs, minutes),
+        _unmet_demands(scenario, environment, runs, minutes),
+        _overlaps(scenario, runs),
+        _gaps(scenario, runs),
+        _orders(scenario, runs),
+        _counts(scenario, runs, minutes),
+    ):
+        slots = violation.slots.split()
+        if violation.rule == "must" or not slots or not facts.issuperset(slots):
+            yield violation
 
 
 def _placement(scenario: Scenario, runs: list[Run], minutes: int) -> Iterator[Violation]:
@@ -186,6 +202,10 @@ def demands_of(
         name = scenario.platform_of(activity)
         met = known(environment.platforms[name], "in_contact", name, minutes) > 0
         add("contact", met, activity.contact == "whole", unknown, unknown, "", "out of contact")
+    if activity.instrument in environment.out:
+        met = ~environment.out[activity.instrument][:minutes]
+        words = f'on "{activity.instrument}", which is out,'
+        add("out", met, True, unknown, unknown, "", words)
     if (lead_min := scenario.command_lead_min(activity)) is not None:
         late_min = _late_min(scenario, environment, activity, lead_min, minutes)
         add("uplink", late_min <= 0, False, late_min, late_min, " min", "")
@@ -240,7 +260,7 @@ def _unmet(
     scenario: Scenario, run: Run, demand: Demand, start: int, end: int, mend: str
 ) -> Violation:
     since = f"{end - start} min from {stamp(scenario, start)}"
-    if demand.rule in ("contact", "magnetotail"):
+    if demand.rule in ("contact", "magnetotail", "out"):
         what = f"is {demand.allowed} for {since}" if demand.whole else (
             f"starts {demand.allowed} at {stamp(scenario, run.start_min)}")  # fmt: skip
         return Violation(demand.rule, run.slot, start, float(end - start), "min",
@@ -347,7 +367,7 @@ def _orders(scenario: Scenario, runs: list[Run]) -> Iterator[Violation]:
             first_ended[run.activity.name] = run
     early: dict[tuple[str, After], list[Run]] = {}
     for run in runs:
-        for after in run.activity.after:
+        for after in () if run.is_fact else run.activity.after:
             first = first_ended.get(after.activity)
             if first is None or first.end_min + after.settle_min > run.start_min:
                 early.setdefault((run.activity.name, after), []).append(run)

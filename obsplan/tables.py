@@ -19,7 +19,7 @@ from obsplan.whole import write_file
 
 NEEDED = ("activity", "start_utc")
 COLUMNS = ("slot", "activity", "start_utc", "end_utc", "state")
-STATES = ("planned", "locked", "done")
+STATES = ("planned", "locked", "done", "shortened", "failed")
 AS_RUN_COLUMNS = ("slot", "activity", "start_utc", "end_utc", "outcome", "reason")
 OUTCOMES = ("done", "shortened", "failed")
 SEPARATORS = (",", ";", "\t")
@@ -295,7 +295,7 @@ def _slot(row: Row, scenario: Scenario, wrong: Callable[[str], None]) -> Slot | 
     sends = name in scenario.sending_names
     start = _time("start_utc", cell["start_utc"], wrong)
     end = _time("end_utc", cell["end_utc"], wrong) if cell["end_utc"] else None
-    if start and end and end <= start:
+    if start and end and end <= start and not (end == start and state == "failed"):
         wrong(f"end_utc = '{cell['end_utc']}': not after start_utc = '{cell['start_utc']}'"
               + ("" if sends else "; leave end_utc empty to let it last as the scenario asks"))
         return None

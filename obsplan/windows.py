@@ -44,6 +44,8 @@ def condition_masks(
     if activity.contact == "whole":
         name = scenario.platform_of(activity)
         masks["contact"] = environment.platforms[name]["in_contact"].to_numpy(dtype=bool)
+    if activity.instrument in environment.out:
+        masks[f'"{activity.instrument}" in service'] = ~environment.out[activity.instrument]
     return masks
 
 
