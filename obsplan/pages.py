@@ -7,21 +7,20 @@ from pathlib import Path
 import pandas as pd
 
 import obsplan
+from obsplan.calendar_file import calendar_bytes, entries_of
 from obsplan.check import resources_table
 from obsplan.deadlines import asks_uplink, deadlines_table
 from obsplan.environment import Environment
 from obsplan.errors import TableError
 from obsplan.plan import Plan
+from obsplan.report import report_page
+from obsplan.report_parts import CAUTION
 from obsplan.scenario import Scenario
 from obsplan.tables import write_csv
 from obsplan.whole import write_directory
 
-CAUTION = (
-    "This plan is arithmetic on assumed figures, not a release for operation. Lasers, "
-    "radioactive sources, mechanisms, transmitters and batteries can hurt people and "
-    "hardware: operate them only under the flight rules, local codes and licensed practice "
-    "that apply."
-)
+FIGURES = ("sky", "plan", "resources")
+FORMATS = ("png", "svg", "pdf")
 FILES = {
     "timeline.csv",
     "sky.csv",
@@ -29,9 +28,10 @@ FILES = {
     "resources.csv",
     "unplaced.csv",
     "deadlines.csv",
+    "plan.ics",
     "summary.json",
-    "sky.png",
-    "plan.png",
+    "report.html",
+    *(f"{name}.{form}" for name in FIGURES for form in FORMATS),
 }
 
 
@@ -40,9 +40,12 @@ def sky_table(scenario: Scenario, environment: Environment) -> pd.DataFrame:
     return environment.sky.iloc[:: scenario.span.step_min]
 
 
-def write_plan(scenario: Scenario, environment: Environment, plan: Plan, directory: Path) -> None:
+def write_plan(
+    scenario: Scenario, environment: Environment, plan: Plan, directory: Path, form: str = "png"
+) -> None:
     """Write the plan directory; an older plan of the same name gives way only when all is there.
 
+    The figures are written as `form`, one of `FORMATS`.
     Raises TableError when the place cannot be written, or holds something that is not a
     plan of obsplan.
     """
@@ -60,8 +63,19 @@ def write_plan(scenario: Scenario, environment: Environment, plan: Plan, directo
         if asks_uplink(scenario):
             deadlines = deadlines_table(scenario, environment, plan.timeline)
             write_csv(deadlines, part / "deadlines.csv")
-        figures.save(figures.sky_figure(scenario, environment), part / "sky.png")
-        figures.save(figures.plan_figure(scenario, environment, plan), part / "plan.png")
+        calendar = calendar_bytes(
+            scenario, environment, plan.timeline, CAUTION, _calendar_of(directory)
+        )
+        (part / "plan.ics").write_bytes(calendar)
+        drawn = (
+            figures.sky_figure(scenario, environment),
+            figures.plan_figure(scenario, environment, plan),
+            figures.resources_figure(scenario, environment, plan.verdict),
+        )
+        for name, figure in zip(FIGURES, drawn):
+            figures.save(figure, part / f"{name}.{form}")
+        page = report_page(scenario, environment, plan)
+        (part / "report.html").write_text(page, encoding="utf-8")
         facts = summary_of(scenario, environment, plan)
         facts["timeline_sha256_16"] = _digest(part / "timeline.csv")
         summary = json.dumps(facts, indent=2) + "\n"
@@ -117,11 +131,21 @@ def _require_untouched(directory: Path) -> None:
         written = json.loads((directory / "summary.json").read_text())["timeline_sha256_16"]
     except (ValueError, KeyError, TypeError, OSError):
         written = None
+    _calendar_of(directory)
     if written != _digest(directory / "timeline.csv"):
         raise TableError(
             f"{directory / 'timeline.csv'}: was edited since it was written; move it away, or "
             "name another directory with -o"
         )
+
+
+def _calendar_of(directory: Path) -> dict:
+    """The entries of the calendar that lies there, which the next one goes on from."""
+    path = directory / "plan.ics"
+    try:
+        return entries_of(path.read_bytes(), str(path))
+    except FileNotFoundError:
+        return {}
 
 
 def _digest(path: Path) -> str:
