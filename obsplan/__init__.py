@@ -36,6 +36,7 @@ _HOME = {
     "sky_figure": "figures.sky_figure",
     "link_figure": "figures.link_figure",
     "plan_figure": "figures.plan_figure",
+    "resources_figure": "figures.resources_figure",
     "compare_figure": "figures.compare_figure",
     "days_figure": "figures.days_figure",
     "survey_map": "figures.survey_map",

@@ -204,8 +204,16 @@ def link(
     show_default=True,
     help="Stop once the plan is proven this close to the best possible.",
 )
+@click.option(
+    "--format",
+    "form",
+    type=click.Choice(["png", "svg", "pdf"]),
+    default="png",
+    show_default=True,
+    help="How the figures are written.",
+)
 @EPHEMERIS
-def plan(scenario: Path, output: Path, gap: float, ephemeris: Path | None) -> None:
+def plan(scenario: Path, output: Path, gap: float, form: str, ephemeris: Path | None) -> None:
     """Which instrument runs when? Writes a plan directory."""
     from obsplan import pages
     from obsplan.plan import plan as make_plan
@@ -225,7 +233,7 @@ def plan(scenario: Path, output: Path, gap: float, ephemeris: Path | None) -> No
         if read.slot_min(activity) != asked:
             report(f"{activity.name}: {asked} min rounded up to {read.slot_min(activity)} min")
     made = make_plan(read, offered, gap, report)
-    pages.write_plan(read, offered, made, output)
+    pages.write_plan(read, offered, made, output, form)
     _echo_plan(read, made, output)
 
 

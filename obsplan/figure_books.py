@@ -1,5 +1,7 @@
 """Panels for the books of a plan: battery, bus and store of every platform."""
 
+from collections.abc import Sequence
+
 import numpy as np
 import pandas as pd
 from matplotlib.axes import Axes
@@ -14,14 +16,14 @@ RESERVE_LOOK = {"facecolor": parts.RULE, "edgecolor": PAPER, "hatch": "////", "l
                 "zorder": 0.7}  # fmt: skip
 
 
-def charge_panel(ax: Axes, scenario: Scenario, verdict: Verdict) -> None:
+def charge_panel(ax: Axes, platforms: Sequence[Platform], verdict: Verdict) -> None:
     """State of charge of every battery over its reserve; what is under it is filled."""
     labels = []
     ax.set_ylim(0, 108)
     ax.set_yticks([0, 50, 100])
-    lowest = min(p.battery.reserve for p in scenario.platform)
+    lowest = min(p.battery.reserve for p in platforms)
     ax.axhspan(0, 100 * lowest, **RESERVE_LOOK)
-    for k, platform in enumerate(scenario.platform):
+    for k, platform in enumerate(platforms):
         table, battery = verdict.resources[platform.name], platform.battery
         charge = 100 * table["state_of_charge"].to_numpy()
         hours = np.arange(len(charge)) / 60
@@ -32,9 +34,9 @@ def charge_panel(ax: Axes, scenario: Scenario, verdict: Verdict) -> None:
         ax.plot(hours, charge, zorder=3, path_effects=parts.halo(2.0), **look)
         ax.axhline(reserve, zorder=2, **thin)
         name = parts.shortened(platform.name, 12)
-        end = "" if battery.end is None else f", end {100 * battery.end:g}"
+        end = "" if battery.end is None else f"\nend at least {100 * battery.end:g} %"
         labels += [(charge[-1], f"{name} {charge[-1]:.0f} %", look),
-                   (reserve, f"reserve {reserve:g}{end} %", thin)]  # fmt: skip
+                   (reserve, f"{name} reserve {reserve:g} %{end}", thin)]  # fmt: skip
     parts.name_axis(ax, "state of charge\n(% of capacity)")
     parts.beside(ax, labels)
 

@@ -1,5 +1,7 @@
 """The picture of a plan: what runs when, and what it does to battery, bus and store."""
 
+from collections.abc import Mapping
+from types import MappingProxyType
 from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
@@ -26,7 +28,8 @@ from obsplan.figure_sky import (
     shade,
     sun_panel,
 )
-from obsplan.scenario import Activity, Instrument, Platform, Scenario
+from obsplan.missing import missing_places
+from obsplan.scenario import Activity, Scenario
 from obsplan.windows import windows_table
 
 if TYPE_CHECKING:
@@ -35,17 +38,19 @@ if TYPE_CHECKING:
 CAUTION = "operate only under the flight rules, local codes and licensed practice that apply"
 LANE_IN = 0.16
 HEAD = 0.95
-RIGHT_IN = 1.55
+# The columns at the right: runs placed, their value (its right edge), why some are missing.
+PLACED_IN, WORTH_IN, WHY_IN = 0.07, 1.43, 1.55
+RIGHT_IN, RIGHT_WITH_WHY_IN = 1.55, 2.95
 SENDING_LOOK = {"facecolor": INK, "edgecolor": INK, "linewidth": 0.3}
-ONCE_MARK = {"marker": "v", "markersize": 5, "color": INK, "markeredgecolor": PAPER,
-             "markeredgewidth": 0.5, "linestyle": "none"}  # fmt: skip
+REQUIRED_MARK = {"marker": "v", "markersize": 5, "color": INK, "markeredgecolor": PAPER,
+                 "markeredgewidth": 0.5, "linestyle": "none"}  # fmt: skip
 BROKEN_MARK = {"marker": "X", "markersize": 6.5, "color": INK, "markeredgecolor": PAPER,
                "markeredgewidth": 0.8, "linestyle": "none"}  # fmt: skip
 
 # The lane in which a platform sends stands among its instruments under this name.
 SENDING = " "
-# Middle of a lane, words of its two columns at the right, and whether runs are missing.
-Sum = tuple[float, str, str, bool]
+# Middle of a lane, words of its three columns at the right, and whether runs are missing.
+Sum = tuple[float, str, str, str, bool]
 Groups = dict[str, tuple[float, float]]  # top and foot of the lanes of a platform
 
 
@@ -63,7 +68,10 @@ def plan_figure(scenario: Scenario, environment: Environment, plan: "Plan") -> F
     note = f"value {plan.value:.1f}"
     if np.isfinite(plan.bound):
         note += f", at most {plan.bound:.1f} possible (within {100 * plan.gap:.1f} %)"
-    return timeline_figure(scenario, environment, plan.timeline, plan.verdict, note)
+    reasons = {}
+    if not plan.unplaced.empty:
+        reasons = dict(zip(plan.unplaced["activity"], plan.unplaced["reason"]))
+    return timeline_figure(scenario, environment, plan.timeline, plan.verdict, note, reasons)
 
 
 @styled
@@ -73,16 +81,27 @@ def timeline_figure(
     timeline: pd.DataFrame,
     verdict: Verdict,
     note: str = "",
+    reasons: Mapping[str, str] = MappingProxyType({}),
 ) -> Figure:
     """Sun, contacts, windows and slots in lanes, then the books of every platform.
 
     `timeline` needs `activity` and `start_utc`, as for the check that gave `verdict`; slots
-    that break a rule are marked. `note` opens the line below the title.
+    that break a rule are marked. `note` opens the line below the title; `reasons` says for an
+    activity why runs of it are missing. Each missing run has a hollow mark where it was
+    wanted (see `missing_places`). Tones that meet are told apart by lightness, also in grey
+    print and by colour-blind eyes (see `figure_parts`).
     """
     lanes, groups, total = _lanes(scenario)
     left_in = sum(_columns_in(lanes))
     platforms = scenario.platform
-    placed, events_room = event_rows(environment, left_in, RIGHT_IN)
+    right_in = RIGHT_WITH_WHY_IN if reasons else RIGHT_IN
+    placed, events_room = event_rows(environment, left_in, right_in)
+    night_h, eclipse_h = darkness(scenario, environment)
+    slots = _slots(scenario, environment, timeline)
+    placed_runs = slots["activity"].value_counts()
+    few = any(placed_runs.get(a.name, 0) < a.count for a in scenario.activity)
+    shown = {"night": len(night_h), "eclipse": len(eclipse_h), "missing": few,
+             "broken": _named_broken(verdict), "required": any(a.must for a in scenario.activity)}  # fmt: skip
     hazards = dict.fromkeys(i.hazard for i in scenario.instrument if i.hazard != "none")
     figure, axes = parts.page(
         scenario.title,
@@ -97,13 +116,13 @@ def timeline_figure(
             Panel(max(0.48, 0.26 * len(platforms)), 0.7),
         ],
         left_in,
-        RIGHT_IN,
-        key=_key(bool(_named_broken(verdict))),
+        right_in,
+        key=_key({name for name, is_ in shown.items() if is_}),
         footer=f"{', '.join(hazards)}: {CAUTION}" if hazards else "",
     )  # fmt: skip
     events, sun, plan, charge, *power, store = axes
     parts.time_axes(environment, axes)
-    shade(axes[1:], *darkness(scenario, environment))
+    shade(axes[1:], night_h, eclipse_h)
     events_panel(events, placed)
     mark_events(axes[1:], environment)
     sun_panel(sun, scenario, environment, earth=False)
@@ -111,25 +130,26 @@ def timeline_figure(
     plan.set_ylim(total, 0)
     plan.set_yticks([])
     _lane_names(plan, lanes, groups, _instrument_looks(scenario))
-    _lanes_panel(plan, scenario, environment, lanes, timeline, verdict)
-    charge_panel(charge, scenario, verdict)
+    _lanes_panel(plan, scenario, environment, lanes, slots, verdict, reasons)
+    charge_panel(charge, scenario.platform, verdict)
     for ax, platform in zip(power, platforms):
         power_panel(ax, platform, verdict.resources[platform.name])
     store_panel(store, scenario, verdict)
     return figure
 
 
-def _key(broken: bool) -> list[tuple[str, dict]]:
+def _key(shown: set[str]) -> list[tuple[str, dict]]:
+    """What the marks mean, of those that a picture may lack only the ones in `shown`."""
     return [
-        ("night", parts.NIGHT_LOOK),
-        ("eclipse", parts.ECLIPSE_LOOK),
+        *([("night", parts.NIGHT_LOOK)] if "night" in shown else []),
+        *([("eclipse", parts.ECLIPSE_LOOK)] if "eclipse" in shown else []),
         ("contact", parts.CONTACT_LOOK),
         ("permitted window", parts.WINDOW_LOOK),
         ("slot (a tone each instrument)", parts.slot_look(0, 0)),
-        ("required, once", ONCE_MARK),
-        ("missing, its window free", parts.MISSING_LOOK),
+        *([("required run", REQUIRED_MARK)] if "required" in shown else []),
+        *([("wanted, not placed", parts.MISSING_LOOK)] if "missing" in shown else []),
         ("may send", SENDING_LOOK),
-        *([("in a broken rule", BROKEN_MARK)] if broken else []),
+        *([("in a broken rule", BROKEN_MARK)] if "broken" in shown else []),
     ]
 
 
@@ -175,21 +195,23 @@ def _lanes_panel(
     scenario: Scenario,
     environment: Environment,
     lanes: list[Lane],
-    timeline: pd.DataFrame,
+    slots: pd.DataFrame,
     verdict: Verdict,
+    reasons: Mapping[str, str],
 ) -> None:
     """Contacts, permitted windows, slots and what is missing, with sums at the right."""
     looks = _instrument_looks(scenario)
-    slots = _slots(scenario, environment, timeline)
+    places = missing_places(scenario, environment, slots)
     windows = windows_table(scenario, environment)
     activities = {a.name: a for a in scenario.activity}
     head = [lane.middle for lane in lanes if not lane.group][-1] + (0.85 + HEAD) / 2
-    sums = [(head, "placed of wanted", "value" if "value" in timeline else "", False)]
+    sums = [(head, "placed of wanted", "value" if "value" in slots else "",
+             "missing, and why" if reasons else "", False)]  # fmt: skip
     for lane in lanes:
         if not lane.group:
             open_h = contact_windows(environment, station=lane.name)
             parts.bars(ax, open_h, lane.middle, 0.55, zorder=3, **parts.CONTACT_LOOK)
-            sums.append((lane.middle, f"{np.ptp(open_h, axis=1).sum():.1f} h contact", "", False))
+            sums.append((lane.middle, f"{np.ptp(open_h, axis=1).sum():.1f} h contact", "", "", False))
             continue
         own = slots[slots["activity"] == lane.name]
         if lane.instrument == SENDING:
@@ -198,9 +220,8 @@ def _lanes_panel(
         rows = windows[windows["activity"] == lane.name]
         open_h = parts.span_windows(environment, rows["opens_utc"], rows["closes_utc"])
         sums.append(_activity_lane(ax, lane, own, open_h, looks[lane.instrument],
-                                   activities[lane.name]))  # fmt: skip
-        spare_h = _free_places(scenario, activities[lane.name], open_h, slots)
-        parts.bars(ax, spare_h, lane.middle, 0.46, zorder=2.5, **parts.MISSING_LOOK)
+                                   activities[lane.name], reasons))  # fmt: skip
+        parts.bars(ax, places[lane.name], lane.middle, 0.46, zorder=2.5, **parts.MISSING_LOOK)
         wrong = own[own["slot"].isin(_named_broken(verdict))]
         middles_h = (wrong["start_h"] + wrong["end_h"]) / 2
         ax.plot(middles_h, np.full(len(wrong), lane.middle), zorder=5, clip_on=False, **BROKEN_MARK)
@@ -208,9 +229,10 @@ def _lanes_panel(
 
 
 def _activity_lane(
-    ax: Axes, lane: Lane, own: pd.DataFrame, open_h: Windows, look: dict, activity: Activity
-) -> Sum:
-    """Windows as bands, slots as bars."""
+    ax: Axes, lane: Lane, own: pd.DataFrame, open_h: Windows, look: dict, activity: Activity,
+    reasons: Mapping[str, str],
+) -> Sum:  # fmt: skip
+    """Windows as bands, slots as bars, the first runs marked as far as they are required."""
     own_h = own[["start_h", "end_h"]].to_numpy()
     parts.bars(ax, open_h, lane.middle, 0.86, zorder=1.5, **parts.WINDOW_LOOK)
     # A hatch needs room to be seen.
@@ -219,12 +241,16 @@ def _activity_lane(
     parts.bars(ax, own_h[~narrow], lane.middle, 0.66, zorder=3, **look)
     parts.bars(ax, own_h[narrow], lane.middle, 0.66, zorder=3,
                **look | {"hatch": "", "linewidth": 0.25})  # fmt: skip
-    if activity.must == activity.count == 1:
-        tops = np.full(len(own), lane.middle - 0.42)
-        ax.plot(own_h.mean(axis=1), tops, zorder=5, **ONCE_MARK)
+    first_h = own_h[np.argsort(own_h[:, 0])][: activity.must].mean(axis=1)
+    ax.plot(first_h, np.full(len(first_h), lane.middle - 0.42), zorder=5, **REQUIRED_MARK)
     worth = f"{own['value'].sum():.1f}" if "value" in own else ""
-    few = len(own) < activity.count
-    return lane.middle, f"{len(own)} of {activity.count}", worth, few
+    missing, why = activity.count - len(own), ""
+    if missing > 0 and reasons:
+        reason = reasons.get(activity.name, "").split(": ")[0]
+        # Whose energy or store it is, the lane's own platform says.
+        reason = reason.removesuffix(f' of "{lane.group}"').replace('"', "")
+        why = f"{missing}: {reason}" if reason else f"{missing}"
+    return lane.middle, f"{len(own)} of {activity.count}", worth, why, missing > 0
 
 
 def _sending_lane(
@@ -240,7 +266,7 @@ def _sending_lane(
         sending_h = intervals.from_mask(sent_mbit > 0, edges_h[: len(sent_mbit) + 1])
     parts.bars(ax, open_h, lane.middle, 0.6, zorder=1.5, **parts.WINDOW_LOOK)
     parts.bars(ax, sending_h, lane.middle, 0.3, zorder=3, **SENDING_LOOK)
-    return lane.middle, f"{sent_mbit.sum():,.0f} Mbit sent", "", False
+    return lane.middle, f"{sent_mbit.sum():,.0f} Mbit sent", "", "", False
 
 
 def _slots(scenario: Scenario, environment: Environment, timeline: pd.DataFrame) -> pd.DataFrame:
@@ -254,50 +280,8 @@ def _slots(scenario: Scenario, environment: Environment, timeline: pd.DataFrame)
     asked_h = {a.name: scenario.slot_min(a) / 60 for a in scenario.activity}
     as_asked_h = slots["start_h"] + slots["activity"].map(asked_h).astype(float)
     slots["end_h"] = np.where(pd.isna(ends), as_asked_h, parts.hours_of(environment, ends))
+    slots["end_utc"] = environment.sky.index[0] + pd.to_timedelta(slots["end_h"], unit="h")
     return slots
-
-
-def _free_places(
-    scenario: Scenario, activity: Activity, open_h: Windows, slots: pd.DataFrame
-) -> Windows:
-    """Places in its windows for the runs of `activity` that are missing, as far as there are.
-
-    A place is free when instrument and platform are, where they run one slot at a time,
-    when the gap to its own runs is kept, and after what must come first. Power, data and
-    quiet are not asked about.
-    """
-    kin = {
-        a.name
-        for a in scenario.activity
-        if (a.instrument == activity.instrument and _alone(scenario.instrument, a.instrument))
-        or (
-            scenario.platform_of(a) == scenario.platform_of(activity)
-            and _alone(scenario.platform, scenario.platform_of(a))
-        )
-    }
-    bounds = ["start_h", "end_h"]
-    own = slots["activity"] == activity.name
-    gap_h, long_h = activity.gap_min / 60, scenario.slot_min(activity) / 60
-    busy_h = slots.loc[slots["activity"].isin(kin), bounds].to_numpy(dtype=float)
-    kept_h = slots.loc[own, bounds].to_numpy(dtype=float) + np.array([-gap_h, gap_h])
-    soonest_h = [
-        slots.loc[slots["activity"] == after.activity, "end_h"].min() + after.settle_min / 60
-        for after in activity.after
-    ]
-    early_h = np.array([[0.0, np.nan_to_num(hour, nan=np.inf)] for hour in soonest_h])
-    taken_h = intervals.union(np.concatenate([busy_h, kept_h, early_h.reshape(-1, 2)]))
-    free_h = intervals.subtract(open_h, taken_h)
-    places, earliest_h = [], 0.0
-    for start_h, end_h in free_h:
-        start_h = max(start_h, earliest_h)
-        while start_h + long_h <= end_h + 1e-9 and len(places) < activity.count - own.sum():
-            places.append((start_h, start_h + long_h))
-            start_h = earliest_h = start_h + long_h + gap_h
-    return np.array(places, dtype=float).reshape(-1, 2)
-
-
-def _alone(things: tuple[Platform | Instrument, ...], name: str) -> bool:
-    return next(thing.one_at_a_time for thing in things if thing.name == name)
 
 
 def _named_broken(verdict: Verdict) -> set[str]:
@@ -351,13 +335,16 @@ def _lane_names(ax: Axes, lanes: list[Lane], groups: Groups, looks: dict[str, di
 
 
 def _sums(ax: Axes, sums: list[Sum]) -> None:
-    """Two columns at the right: runs placed of wanted, and their value."""
+    """Columns at the right: runs placed of wanted, their value, how many are missing and why."""
     figure, box = ax.figure, ax.get_position()
     shift = blended_transform_factory(figure.dpi_scale_trans, ax.transData)
     x_in = box.x1 * figure.get_figwidth()
-    for middle, placed, worth, few in sums:
+    room_in = parts.WIDTH_IN - x_in - WHY_IN - 0.1
+    for middle, placed, worth, why, few in sums:
         weight = "bold" if few else "normal"
-        ax.text(x_in + 0.07, middle, placed, size=SMALL_PT, va="center", transform=shift,
+        ax.text(x_in + PLACED_IN, middle, placed, size=SMALL_PT, va="center", transform=shift,
                 weight=weight)  # fmt: skip
-        ax.text(x_in + RIGHT_IN - 0.12, middle, worth, size=SMALL_PT, va="center", ha="right",
+        ax.text(x_in + WORTH_IN, middle, worth, size=SMALL_PT, va="center", ha="right",
+                transform=shift)  # fmt: skip
+        ax.text(x_in + WHY_IN, middle, parts.fitted(why, room_in), size=SMALL_PT, va="center",
                 transform=shift)  # fmt: skip

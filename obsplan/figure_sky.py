@@ -76,7 +76,8 @@ def event_words(environment: Environment) -> list[tuple[float, str]]:
     for hour, row in zip(hours, environment.events.itertuples()):
         clock = f"{row.time_utc.round('min'):%H:%M}"
         if not row.event.startswith(COVERING):
-            words.append((hour, f"{row.event} {clock}"))
+            sun = "Sun's " if row.event.startswith("centre") else ""
+            words.append((hour, f"{sun}{row.event} {clock}"))
             continue
         eclipse.append((hour, row.event, clock))
         if row.event == "eclipse ends":

@@ -21,6 +21,7 @@ from obsplan.figure_map import require_column, survey_map
 from obsplan.figure_compare import compare_figure
 from obsplan.figure_parts import INK, LINES, PAPER, SMALL_PT, Panel, styled
 from obsplan.figure_plan import plan_figure, timeline_figure
+from obsplan.figure_resources import resources_figure
 from obsplan.figure_sky import (
     TERRAIN_LINE,
     contact_windows,
@@ -40,6 +41,7 @@ __all__ = [
     "plan_figure",
     "require_column",
     "require_kind",
+    "resources_figure",
     "save",
     "sky_figure",
     "survey_map",

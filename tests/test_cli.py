@@ -86,7 +86,7 @@ def test_plan_writes_every_table_and_check_accepts_it(run, tmp_path):
     assert "rounded up to 60 min" in made.stderr
     assert {p.name for p in (tmp_path / "plan").iterdir()} == {
         "timeline.csv", "sky.csv", "contacts.csv", "resources.csv", "unplaced.csv",
-        "summary.json", "plan.png", "plan.ics", "sky.png",
+        "summary.json", "plan.png", "plan.ics", "sky.png", "resources.png", "report.html",
     }  # fmt: skip
     checked = run("check", "small.toml", "plan/timeline.csv")
     assert checked.exit_code == 0

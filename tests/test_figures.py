@@ -12,6 +12,7 @@ import pandas as pd
 import pytest
 from matplotlib.artist import Artist
 from matplotlib.axis import Axis
+from matplotlib.colors import to_hex
 from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.text import Text
 
@@ -25,7 +26,7 @@ from obsplan.timeline import timeline_table
 from obsplan.problem import problem
 from obsplan.scenario import read_scenario, scenario_from
 from obsplan.solve import quick_plan
-from obsplan.windows import windows_table
+from obsplan.missing import missing_places
 
 DEMO = Path(__file__).parent.parent / "examples" / "demo.toml"
 
@@ -81,6 +82,8 @@ def draw(kind, scene):
     scenario, around, plan = scene
     if kind == "plan":
         return figures.plan_figure(scenario, around, plan)
+    if kind == "resources":
+        return figures.resources_figure(scenario, around, plan.verdict)
     return {"sky": figures.sky_figure, "link": figures.link_figure}[kind](scenario, around)
 
 
@@ -106,7 +109,7 @@ def words(figure):
     return {t.get_text() for t in texts(figure)}
 
 
-every_picture = pytest.mark.parametrize("kind", ["sky", "link", "plan"])
+every_picture = pytest.mark.parametrize("kind", ["sky", "link", "plan", "resources"])
 every_scene = pytest.mark.parametrize("scene", ["day", "night"])
 
 
@@ -114,7 +117,7 @@ every_scene = pytest.mark.parametrize("scene", ["day", "night"])
 @every_scene
 def test_axes_name_quantity_and_unit(kind, scene, picture):
     figure = picture(kind, scene)
-    units = ("(deg)", "(0 to 1)", "(K)", "(kbit/s)", "(Mbit, summed)", "(% of capacity)", "(W)")
+    units = ("(deg)", "(0 to 1)", "(K)", "(kbit/s)", "(Mbit, summed)", "(% of capacity)", "(W)", "(Mbit)")
     labels = [ax.get_ylabel() for ax in figure.axes if ax.get_ylabel()]
     assert len(labels) >= 3
     assert all(label.endswith(units) for label in labels)
@@ -300,27 +303,64 @@ def test_activity_and_start_are_enough_for_a_timeline(day):
     figures.timeline_figure(scenario, around, slots[["activity", "start_utc"]], verdict)
 
 
-def test_free_places_keep_to_windows_gaps_and_busy_instruments(day):
+def test_every_missing_run_has_a_hollow_mark_and_its_reason(day):
     scenario, around, plan = day
-    slots = figure_plan._slots(scenario, around, plan.timeline)
-    windows = windows_table(scenario, around)
-    found = 0
-    for activity in scenario.activity:
-        rows = windows[windows["activity"] == activity.name]
-        open_h = parts.span_windows(around, rows["opens_utc"], rows["closes_utc"])
-        own = slots[slots["activity"] == activity.name]
-        places = figure_plan._free_places(scenario, activity, open_h, slots)
-        kin = [a.name for a in scenario.activity if a.instrument == activity.instrument]
-        found += len(places)
-        assert len(own) + len(places) <= activity.count
-        for start_h, end_h in places:
-            assert end_h - start_h == pytest.approx(scenario.slot_min(activity) / 60)
-            assert ((open_h[:, 0] <= start_h + 1e-9) & (end_h <= open_h[:, 1] + 1e-9)).any()
-            gap_h = activity.gap_min / 60 - 1e-9
-            assert ((own["end_h"] + gap_h <= start_h) | (end_h + gap_h <= own["start_h"])).all()
-            busy = slots[slots["activity"].isin(kin)]
-            assert ((busy["end_h"] <= start_h + 1e-9) | (end_h <= busy["start_h"] + 1e-9)).all()
-    assert found > 0
+    rows = [
+        (a.name, a.count, int((plan.timeline["activity"] == a.name).sum()), 'energy of "rover"', "")
+        for a in scenario.activity
+    ]
+    unplaced = pd.DataFrame(
+        rows, columns=["activity", "wanted", "placed", "reason", "would_fit_if"]
+    ).query("placed < wanted")
+    made = Plan(plan.timeline, unplaced, plan.verdict, plan.value, plan.bound)
+    figure = figures.plan_figure(scenario, around, made)
+    told = words(figure)
+    homes = {a.name: scenario.platform_of(a) for a in scenario.activity}
+    for row in unplaced.itertuples():
+        whose = "" if homes[row.activity] == "rover" else " of rover"
+        assert f"{row.wanted - row.placed}: energy{whose}" in told
+    places = missing_places(scenario, around, plan.timeline)
+    hollow = [
+        path
+        for ax in figure.axes
+        for bars in ax.collections
+        if to_hex(bars.get_facecolor()[0]) == parts.PAPER and bars.get_zorder() == 2.5
+        for path in bars.get_paths()
+    ]
+    assert len(hollow) == sum(map(len, places.values())) > 0
+    assert "wanted, not placed" in told
+
+
+def test_the_key_names_only_what_the_picture_holds(picture):
+    dark, bright = words(picture("plan", "night")), words(picture("plan", "day"))
+    assert "night" in dark and "eclipse" not in dark
+    assert "eclipse" in bright and "night" not in bright
+    assert "required run" in bright and "required run" not in dark
+    assert "wanted, not placed" not in dark
+
+
+def test_as_many_runs_are_marked_as_are_required(day, picture):
+    scenario, _, plan = day
+    marked = sum(
+        len(line.get_xdata())
+        for ax in picture("plan", "day").axes
+        for line in ax.lines
+        if line.get_marker() == "v"
+    )
+    placed = plan.timeline["activity"].value_counts()
+    assert marked == sum(min(a.must, placed.get(a.name, 0)) for a in scenario.activity) > 0
+
+
+def test_resources_show_every_limit(day, picture):
+    scenario, _, plan = day
+    told = words(picture("resources", "day"))
+    for platform in scenario.platform:
+        assert f"bus limit {platform.bus_limit_w:g} W" in told
+        assert f"capacity {platform.store.capacity_mbit:,.0f}" in told
+        reserve = f"{platform.name} reserve {100 * platform.battery.reserve:g} %"
+        assert any(text.startswith(reserve) for text in told)
+        sent_mbit = plan.verdict.resources[platform.name]["sent_mbit"].sum()
+        assert f"sent, {sent_mbit:,.0f} Mbit" in told
 
 
 def test_under_reserve_is_filled_and_shown_in_numbers(night, picture):
