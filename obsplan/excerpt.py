@@ -47,8 +47,8 @@ def _task(problem: Problem, rest: Booking, i: int, free: tuple[int, int], last: 
         starts=starts[first:last],
         bins=task.bins[first:last],
         earlier=tuple(
-            (earlier, settle, max(0, rest.met_from(earlier, settle) - first))
-            for earlier, settle, _ in task.earlier
+            (earlier, settle, max(0, min(met_from, rest.met_from(earlier, settle)) - first))
+            for earlier, settle, met_from in task.earlier
         ),
         favour=task.favour[first:last],
         held=task.held + np.bincount(task.bins[fixed], minlength=len(task.held)),

@@ -80,7 +80,7 @@ def test_the_same_question_gives_the_same_plan():
 
 def test_idle_load_that_empties_the_battery_is_named_with_time_and_amount():
     scene = scenario({"name": "a"}, platforms=[platform(idle_w=200.0, bus_limit_w=500.0)])
-    with pytest.raises(DoesNotHold, match=r'"lander" is [\d.]+ Wh below its reserve .*2028-07-0'):
+    with pytest.raises(DoesNotHold, match=r'"lander" is [\d.]+ Wh short of its reserve .*2028-07-0'):
         plan(scene, world(scene, generation_w=0.0))
 
 
