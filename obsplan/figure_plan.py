@@ -100,8 +100,9 @@ def timeline_figure(
     slots = _slots(scenario, environment, timeline)
     placed_runs = slots["activity"].value_counts()
     few = any(placed_runs.get(a.name, 0) < a.count for a in scenario.activity)
+    required = any(a.must for a in scenario.activity)
     shown = {"night": len(night_h), "eclipse": len(eclipse_h), "missing": few,
-             "broken": _named_broken(verdict), "required": any(a.must for a in scenario.activity)}  # fmt: skip
+             "broken": _named_broken(verdict), "required": required}  # fmt: skip
     hazards = dict.fromkeys(i.hazard for i in scenario.instrument if i.hazard != "none")
     figure, axes = parts.page(
         scenario.title,
@@ -211,7 +212,8 @@ def _lanes_panel(
         if not lane.group:
             open_h = contact_windows(environment, station=lane.name)
             parts.bars(ax, open_h, lane.middle, 0.55, zorder=3, **parts.CONTACT_LOOK)
-            sums.append((lane.middle, f"{np.ptp(open_h, axis=1).sum():.1f} h contact", "", "", False))
+            hours = np.ptp(open_h, axis=1).sum()
+            sums.append((lane.middle, f"{hours:.1f} h contact", "", "", False))
             continue
         own = slots[slots["activity"] == lane.name]
         if lane.instrument == SENDING:

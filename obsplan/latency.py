@@ -103,8 +103,11 @@ def latency_table(scenario: Scenario, timeline: pd.DataFrame, verdict: Verdict) 
             summed = np.cumsum([p.mbit for _, p in arrived])
             middle = int(np.searchsorted(summed, summed[-1] / 2))
             longest_min, oldest = arrived[-1]
-            row |= {"median_h": arrived[middle][0] / 60, "longest_h": longest_min / 60,
-                    "longest_taken_utc": start_utc + pd.Timedelta(minutes=oldest.taken_min)}  # fmt: skip
+            row |= {
+                "median_h": arrived[middle][0] / 60,
+                "longest_h": longest_min / 60,
+                "longest_taken_utc": start_utc + pd.Timedelta(minutes=oldest.taken_min),
+            }
         rows.append(row)
     table = pd.DataFrame(rows, columns=list(LATENCY_COLUMNS))
     table["longest_taken_utc"] = pd.to_datetime(table["longest_taken_utc"], utc=True)

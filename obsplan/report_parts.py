@@ -54,6 +54,12 @@ def instant(when: pd.Timestamp) -> Html | None:
     return tag("time", f"{when:%Y-%m-%d %H:%M}", datetime=f"{when:%Y-%m-%dT%H:%M:%SZ}")
 
 
+def lasting(time: pd.Timedelta) -> str:
+    """A length of time in minutes, or in hours when it is long."""
+    minutes = int(time / pd.Timedelta(minutes=1))
+    return f"{minutes} min" if minutes < 120 else f"{minutes / 60:.1f} h"
+
+
 def section(anchor: str, title: str, *inside: object) -> Html:
     heading = tag("h2", title, id=f"{anchor}-title")
     return Html(
@@ -66,8 +72,10 @@ def paragraph(*inside: object, **attributes: object) -> Html:
     return tag("p", *inside, **attributes)
 
 
-def table(caption: str, heads: Sequence[str], rows: Iterable[Sequence[object]]) -> Html:
-    """A table that scrolls in its own frame where the page is narrow.
+def table(
+    caption: str, heads: Sequence[str], rows: Iterable[Sequence[object]], stacked: bool = False
+) -> Html:
+    """A table that, where the page is narrow, scrolls in its frame or has its cells `stacked`.
 
     The first cell of a row heads it. A column of numbers stands at the right; they are written
     as they are, so round them first.
@@ -78,12 +86,16 @@ def table(caption: str, heads: Sequence[str], rows: Iterable[Sequence[object]]) 
     body = []
     for row in rows:
         cells = [tag("th", row[0], scope="row")]
-        cells += [tag("td", cell, class_=side) for cell, side in zip(row[1:], sides[1:])]
+        cells += [
+            tag("td", cell, class_=side, data_head=stacked and head)
+            for cell, side, head in zip(row[1:], sides[1:], heads[1:])
+        ]
         body.append(tag("tr", *cells))
     head = tag("tr", *(tag("th", head, scope="col", class_=side)
                        for head, side in zip(heads, [False, *sides[1:]])))  # fmt: skip
     whole = tag("table", tag("caption", caption), tag("thead", head), tag("tbody", *body))
-    return tag("div", whole, class_="wide", role="region", tabindex=0, aria_label=caption)
+    kind = "wide stack" if stacked else "wide"
+    return tag("div", whole, class_=kind, role="region", tabindex=0, aria_label=caption)
 
 
 def folded(summary: object, *inside: object) -> Html:

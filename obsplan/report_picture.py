@@ -33,8 +33,8 @@ def picture(scenario: Scenario, environment: Environment, plan: Plan) -> Html:
         lanes.append(lane)
     night_h, eclipse_h = darkness(scenario, environment)
     span_h = len(environment.sky) / 60
-    shade = [bar(kind, *pair, span_h) for kind, pairs in (("night", night_h), ("eclipse", eclipse_h))
-             for pair in pairs]  # fmt: skip
+    shade = [bar("night", *pair, span_h) for pair in night_h]
+    shade += [bar("eclipse", *pair, span_h) for pair in eclipse_h]
     field = joined([
         _axis("local", _local_ticks(environment), span_h),
         tag("div", tag("div", *shade, class_="shade", aria_hidden="true"), *lanes, class_="lanes"),
@@ -171,8 +171,8 @@ def _level(values: np.ndarray, top: float, limit: float, words: str) -> Html:
     y = 100 * (1 - limit / top)
     rule = f'<path class="limit" d="M0 {y:.1f}H1000"/>' if 0 <= y <= 100 else ""
     return Html(
-        f'<div class="lane tall"><svg viewBox="0 -4 1000 108" preserveAspectRatio="none" role="img" '
-        f'aria-label="{safe(words)}">{rule}<polyline points="{line}"/></svg></div>'
+        '<div class="lane tall"><svg viewBox="0 -4 1000 108" preserveAspectRatio="none" '
+        f'role="img" aria-label="{safe(words)}">{rule}<polyline points="{line}"/></svg></div>'
     )
 
 

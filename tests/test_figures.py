@@ -117,7 +117,8 @@ every_scene = pytest.mark.parametrize("scene", ["day", "night"])
 @every_scene
 def test_axes_name_quantity_and_unit(kind, scene, picture):
     figure = picture(kind, scene)
-    units = ("(deg)", "(0 to 1)", "(K)", "(kbit/s)", "(Mbit, summed)", "(% of capacity)", "(W)", "(Mbit)")
+    units = ("(deg)", "(0 to 1)", "(K)", "(kbit/s)", "(Mbit, summed)", "(% of capacity)", "(W)",
+             "(Mbit)")  # fmt: skip
     labels = [ax.get_ylabel() for ax in figure.axes if ax.get_ylabel()]
     assert len(labels) >= 3
     assert all(label.endswith(units) for label in labels)
