@@ -26,11 +26,14 @@ class _Instant(click.ParamType):
         return instant.astimezone(timezone.utc)
 
 
-class _Hours(click.ParamType):
-    """A length of time like 24h, 90min or 2d, in hours."""
+class Hours(click.ParamType):
+    """A length of time like 24h, 90min or 2d, in hours; 0h only with `or_none`."""
 
     name = "time"
     UNITS = {"min": 1 / 60, "h": 1.0, "d": 24.0}
+
+    def __init__(self, or_none: bool = False):
+        self.or_none = or_none
 
     def convert(self, value, param, ctx) -> float:
         if isinstance(value, float):
@@ -40,7 +43,7 @@ class _Hours(click.ParamType):
             hours = float(value.removesuffix(unit)) * self.UNITS[unit]
         except (KeyError, ValueError):
             hours = -1.0
-        if not 0 < hours <= 700:
+        if not 0 <= hours <= 700 or (hours == 0 and not self.or_none):
             self.fail(f"'{value}' is not a time up to 700 h; write it like 24h, 90min or 2d")
         return hours
 
@@ -68,7 +71,7 @@ EPHEMERIS = click.option(
 @FROM
 @TO
 @PLAN
-@click.option("--late", type=_Hours(), help="Also: what a landing so late loses, like 24h.")
+@click.option("--late", type=Hours(), help="Also: what a landing so late loses, like 24h.")
 @click.option(
     "--offset-km",
     type=click.FloatRange(0, 500, min_open=True),

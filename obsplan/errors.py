@@ -23,6 +23,10 @@ class TableError(ObsplanError, ValueError):
     """A CSV file cannot be read as the table it should be; the row is named."""
 
 
+class StateError(ObsplanError, ValueError):
+    """What is told of the state cannot be, or contradicts the timeline."""
+
+
 class DoesNotHold(ObsplanError, RuntimeError):
     """The question has no answer that holds: the reason names what is in the way."""
 

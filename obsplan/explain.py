@@ -4,8 +4,9 @@ Every change that is named has been tried: the run is booked on a copy of the pl
 which that one thing is different, and battery and store run through the whole span.
 """
 
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass
+from functools import partial
 from math import ceil, floor
 
 import numpy as np
@@ -37,6 +38,8 @@ class Case:
     slots: dict[tuple[str, str], str]
     task: int
     hurdles: dict[str, np.ndarray]
+    holds: Callable[[Booking], bool]
+    barred: np.ndarray
 
     @property
     def activity(self) -> Activity:
@@ -75,14 +78,23 @@ class Case:
 
 
 def unplaced(
-    scenario: Scenario, environment: Environment, booking: Booking, timeline: pd.DataFrame
+    scenario: Scenario,
+    environment: Environment,
+    booking: Booking,
+    timeline: pd.DataFrame,
+    holds: Callable[[Booking], bool] | None = None,
+    barred: list[np.ndarray] | None = None,
 ) -> pd.DataFrame:
     """Activities with fewer runs than asked: `activity, wanted, placed, reason, would_fit_if`.
 
     `booking` is the plan with its flow up to date, `timeline` the same plan as a table,
     whose ids name the slots. `would_fit_if` is one change that was tried and lets one
-    more run in, or says that none was found.
+    more run in, or says that none was found. `holds` is the replay where the booking is not
+    all there is in the timeline, `barred` the steps at which a run of each activity may not
+    start whatever its conditions.
     """
+    if holds is None:
+        holds = partial(trial.holds_by_the_minute, scenario, environment)
     slots = {
         (slot.activity, f"{slot.start_utc:%Y-%m-%dT%H:%MZ}"): slot.slot
         for slot in timeline.itertuples()
@@ -90,7 +102,9 @@ def unplaced(
     rows = []
     for i, task in enumerate(booking.problem.tasks):
         if len(booking.runs[i]) < task.count:
-            case = Case(scenario, environment, booking, slots, i, trial.hurdles(booking, i))
+            shut = barred[i] if barred else np.zeros(scenario.steps, dtype=bool)
+            hurdles = trial.hurdles(booking, i)
+            case = Case(scenario, environment, booking, slots, i, hurdles, holds, shut)
             rows.append((task.name, task.count, len(booking.runs[i]), *_answer(case)))
     kinds = {"activity": "str", "wanted": "int64", "placed": "int64", "reason": "str",
              "would_fit_if": "str"}  # fmt: skip
@@ -112,7 +126,7 @@ def _answer(case: Case) -> Answer:
 
 def _fits(case: Case, twin: Booking, start: int) -> Answer | None:
     """The answer when `twin`, the plan with the run at `start`, holds as it is."""
-    if twin.flow.short or not trial.holds_by_the_minute(case.scenario, case.environment, twin):
+    if twin.flow.short or not case.holds(twin):
         return None
     worth = case.booking.next_value(case.task)[start]
     reason = "left out by the search" if worth > 0 else "one more run is worth nothing"
@@ -220,7 +234,7 @@ def _less_waiting(case: Case) -> Changes:
         name, left = booking.problem.tasks[awaited].name, settle - int(wait[start])
         reason, change = f'order: waits for "{name}"', f'it did not have to wait for "{name}"'
         eased = ()
-        if not booking.runs[awaited]:
+        if not booking.runs[awaited] and met_from >= booking.problem.steps:
             reason += ", which has no run"
         elif left >= 0:
             eased = ((awaited, left, met_from),)
@@ -247,12 +261,13 @@ def _wider_range(case: Case) -> Changes:
         lowest, highest = slots.min(axis=1), slots.max(axis=1)
         lacking = np.maximum(limits[0] - lowest, highest - limits[1])
         otherwise = start_mask(scenario, environment, _allowing(case.activity, key, None))
+        otherwise &= ~case.barred
         open_ = case.only("window") & otherwise[: len(slots)] & (lacking > 0)
         for start in case.best(lacking, open_):
             low = min(limits[0], floor(lowest[start] * trial.TENTHS) / trial.TENTHS)
             high = max(limits[1], ceil(highest[start] * trial.TENTHS) / trial.TENTHS)
             wider = _allowing(case.activity, key, (low, high))
-            starts = start_mask(scenario, environment, wider)
+            starts = start_mask(scenario, environment, wider) & ~case.barred
             change = f"{what} might run from {figure(low)} to {figure(high)}"
             answer = _window_reason(case, what), f"{change} (start {case.at(start)})"
             yield start, trial.with_task(case.booking, case.task, starts=starts), answer
@@ -275,7 +290,7 @@ def _longer_contact(case: Case) -> Changes:
     silent = _slots(case, ~in_contact)
     missing_min = silent.sum(axis=1) if whole else silent[:, 0].astype(int)
     unbound = case.activity.model_copy(update={"contact": "none"})
-    starts = start_mask(case.scenario, case.environment, unbound)
+    starts = start_mask(case.scenario, case.environment, unbound) & ~case.barred
     open_ = case.only("window") & starts[: len(silent)] & (missing_min > 0)
     for start in case.best(missing_min, open_):
         change, end = f"there were contact at {case.at(start)}", start + case.asked.length

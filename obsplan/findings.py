@@ -1,6 +1,8 @@
 """What a check or a comparison found, in words: a line for each thing worth a look."""
 
+import math
 import os
+from math import ceil
 
 import pandas as pd
 
@@ -8,6 +10,8 @@ from obsplan.check import Verdict
 
 # More lines of one rule than these say nothing new.
 MOST_LINES = 12
+# Value and bound nearer than this meet: the solver's bound is raised by its own rounding.
+PROVEN = 1e-5
 
 
 def verdict_lines(verdict: Verdict) -> list[str]:
@@ -53,6 +57,19 @@ def margin_lines(verdict: Verdict) -> list[str]:
     ]
 
 
+def bound_line(value: float, bound: float) -> str:
+    """How good a plan is, in words; the bound is rounded up, so that it stays true."""
+    if value >= bound * (1 - PROVEN):
+        return f"value {value:.1f}, proven to be the best possible on this grid of steps"
+    percent = 100 * (1 - value / bound)
+    share = f"{math.ceil(10 * percent) / 10:.1f} %" if percent >= 0.1 else "less than 0.1 %"
+    return (
+        f"value {value:.1f}; no plan on this grid of steps can be worth more than "
+        f"{math.ceil(10 * bound) / 10:.1f}, so {'at most ' if percent >= 0.1 else ''}{share} is "
+        "missing"
+    )
+
+
 def comparison_lines(comparison: pd.DataFrame) -> list[str]:
     """The sums of a comparison (see `compare`), and the losses of each activity."""
     total = comparison.sum(numeric_only=True)
@@ -68,6 +85,33 @@ def comparison_lines(comparison: pd.DataFrame) -> list[str]:
     ]
     lost = comparison[comparison["losses"] != ""]
     return lines + [f"{row.activity}: {row.losses}" for row in lost.itertuples(index=False)]
+
+
+def change_lines(changes: pd.DataFrame) -> list[str]:
+    """One line for each row of `changes`, in its order."""
+    lines = []
+    for row in changes.itertuples(index=False):
+        where = " to ".join(
+            f"{t:%Y-%m-%dT%H:%MZ}" for t in (row.from_utc, row.to_utc) if not pd.isna(t)
+        )
+        lines.append(f"{row.change:<7}  {row.activity} ({row.slot})  {where}  "
+                     f"{row.value_change:+.1f}: {row.why}")  # fmt: skip
+    return lines
+
+
+def price_lines(prices: pd.DataFrame) -> list[str]:
+    """Science against moves: one line for each plan on offer."""
+    return [
+        f"price list: {row.moves} moves ({row.moved} moved, {row.dropped} dropped, {row.added} "
+        f"added): value {row.value:.1f}, {100 * row.value_share:.1f} % of the most found"
+        + ("; this is the plan written" if row.chosen else f"; asked with --keep {_up(row.keep)}")
+        for row in prices.itertuples(index=False)
+    ]
+
+
+def _up(keep: float) -> str:
+    """A share to give up, rounded up so that it is enough."""
+    return f"{ceil(keep * 1e4 - 1e-6) / 1e4:g}"
 
 
 def _joined(messages: list[str]) -> str:

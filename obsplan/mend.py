@@ -4,6 +4,7 @@ Steps average what minutes do not, so a plan may break a limit inside a step. Th
 kept in reserve and the plan made lighter, and as a last way the runs at fault give way.
 """
 
+from collections.abc import Callable
 from dataclasses import replace
 
 import numpy as np
@@ -16,7 +17,7 @@ from obsplan.greedy import greedy_plan
 from obsplan.problem import Problem
 from obsplan.scenario import Scenario
 from obsplan.solve import best_plan, is_small, quick_plan
-from obsplan.timeline import booked_rows, plan_slots, slot_ids, slots_table
+from obsplan.timeline import booked_rows, plan_slots, slot_ids
 
 # A plan that the replay refuses is mended with a little more in reserve, this often.
 MOST_MENDS = 12
@@ -24,21 +25,34 @@ MEND_NODES = 20
 # Where data stays behind by the minute, the steps are taken to send this much of it.
 SLOWER = 0.97
 
+# What the replay says of a booking; its rows bear the ids of `slot_ids`, in order.
+Judge = Callable[[Booking], Verdict]
+
+
+def replayed(scenario: Scenario, environment: Environment) -> Judge:
+    """The replay of a booking that is all there is in the timeline."""
+    return lambda booking: check(scenario, environment, plan_slots(scenario, booking))
+
 
 def bearable(
-    scenario: Scenario, environment: Environment, question: Problem
+    scenario: Scenario,
+    environment: Environment,
+    question: Problem,
+    judge: Judge | None = None,
+    quick: Callable[[Problem], Booking] = quick_plan,
 ) -> tuple[Problem, Booking | None]:
     """`question` with as much kept in reserve as the replay of a quick plan shows it needs.
 
     Also that quick plan; None when the replay still refuses it.
     """
+    judge = judge or replayed(scenario, environment)
     spared = question
     for _ in range(MOST_MENDS):
         try:
-            booking = quick_plan(spared)
+            booking = quick(spared)
         except LookupError:
             break  # whether required runs fit is for the question as asked to say
-        verdict = check(scenario, environment, plan_slots(scenario, booking))
+        verdict = judge(booking)
         if verdict.holds:
             return spared, booking
         spared = _with_spare(spared, verdict)
@@ -51,12 +65,14 @@ def holding(
     question: Problem,
     booking: Booking,
     best: tuple[Booking, Verdict] | None,
+    judge: Judge | None = None,
 ) -> tuple[Booking, Verdict]:
     """`booking` as the replay accepts it, mended if need be; `best` if that is worth more."""
+    judge = judge or replayed(scenario, environment)
     spared = question
     booking = _freely_sending(booking)
     for _ in range(MOST_MENDS):
-        verdict = check(scenario, environment, plan_slots(scenario, booking))
+        verdict = judge(booking)
         if verdict.holds:
             if best is not None and best[0].value() >= booking.value():
                 return best
@@ -65,7 +81,7 @@ def holding(
         booking = _mended(booking, spared)
     if best is not None:
         return best
-    thinned = _thinned(scenario, environment, question, booking)
+    thinned = _thinned(scenario, judge, question, booking)
     if thinned is not None:
         return thinned
     raise DoesNotHold(
@@ -76,7 +92,7 @@ def holding(
 
 
 def _thinned(
-    scenario: Scenario, environment: Environment, question: Problem, booking: Booking
+    scenario: Scenario, judge: Judge, question: Problem, booking: Booking
 ) -> tuple[Booking, Verdict] | None:
     """`booking` less the runs that the replay finds at each broken rule, one by one.
 
@@ -89,9 +105,9 @@ def _thinned(
     while True:
         thinner.flow = thinner.simulate()
         rows = booked_rows(scenario, thinner)
-        verdict = check(scenario, environment, slots_table(scenario, rows))
+        verdict = judge(thinner)
         if verdict.holds:
-            return _refilled(scenario, environment, thinner, verdict)
+            return _refilled(judge, thinner, verdict)
         at_fault = set(" ".join(verdict.violations["slots"]).split())
         runs = [
             (slot not in at_fault, question.tasks[i].value, -start, i)
@@ -107,7 +123,7 @@ def _thinned(
 
 
 def _refilled(
-    scenario: Scenario, environment: Environment, booking: Booking, verdict: Verdict
+    judge: Judge, booking: Booking, verdict: Verdict
 ) -> tuple[Booking, Verdict]:
     """`booking` with what more the replay lets in, the worthiest tasks first."""
     tasks = booking.problem.tasks
@@ -119,7 +135,7 @@ def _refilled(
                 continue
             fuller.add(i, start)
             fuller.flow = fuller.simulate()
-            judged = check(scenario, environment, plan_slots(scenario, fuller))
+            judged = judge(fuller)
             if judged.holds and not fuller.flow.short:
                 booking, verdict = fuller, judged
     return booking, verdict

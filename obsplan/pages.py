@@ -29,6 +29,8 @@ FILES = {
     "unplaced.csv",
     "deadlines.csv",
     "plan.ics",
+    "changes.csv",
+    "price_list.csv",
     "summary.json",
     "report.html",
     *(f"{name}.{form}" for name in FIGURES for form in FORMATS),
@@ -41,11 +43,18 @@ def sky_table(scenario: Scenario, environment: Environment) -> pd.DataFrame:
 
 
 def write_plan(
-    scenario: Scenario, environment: Environment, plan: Plan, directory: Path, form: str = "png"
+    scenario: Scenario,
+    environment: Environment,
+    plan: Plan,
+    directory: Path,
+    form: str = "png",
+    tables: dict[str, pd.DataFrame] | None = None,
+    facts: dict | None = None,
 ) -> None:
     """Write the plan directory; an older plan of the same name gives way only when all is there.
 
-    The figures are written as `form`, one of `FORMATS`.
+    The figures are written as `form`, one of `FORMATS`. `tables` are further ones, by file
+    name, `facts` further entries of the summary.
     Raises TableError when the place cannot be written, or holds something that is not a
     plan of obsplan.
     """
@@ -76,9 +85,11 @@ def write_plan(
             figures.save(figure, part / f"{name}.{form}")
         page = report_page(scenario, environment, plan)
         (part / "report.html").write_text(page, encoding="utf-8")
-        facts = summary_of(scenario, environment, plan)
-        facts["timeline_sha256_16"] = _digest(part / "timeline.csv")
-        summary = json.dumps(facts, indent=2) + "\n"
+        for name, rows in (tables or {}).items():
+            write_csv(rows, part / name)
+        told = summary_of(scenario, environment, plan) | (facts or {})
+        told["timeline_sha256_16"] = _digest(part / "timeline.csv")
+        summary = json.dumps(told, indent=2) + "\n"
         (part / "summary.json").write_text(summary, encoding="utf-8")
         # Someone may have edited the old plan while this one was drawn.
         require_replaceable(directory)

@@ -14,24 +14,24 @@ from obsplan.scenario import Platform, Scenario
 from obsplan.site_skyline import site_profile
 
 
-def instant_of(text: str, scenario: Scenario) -> np.ndarray:
+def instant_of(text: str, scenario: Scenario, key: str = "--at") -> np.ndarray:
     """An instant in the scenario's span, as one datetime64[s] in an array (1,).
 
-    Raises ScenarioError when `text` is no time, has no zone or lies outside the span.
+    `key` names the option in errors. Raises ScenarioError when `text` is no time, has no zone or lies outside the span.
     """
     try:
         time = datetime.fromisoformat(text)
     except ValueError:
         raise ScenarioError(
-            f"--at {text!r}: not a time; write it like 2028-07-01T00:00:00Z"
+            f"{key} {text!r}: not a time; write it like 2028-07-01T00:00:00Z"
         ) from None
     if time.tzinfo is None:
-        raise ScenarioError(f"--at {text!r}: the time has no zone; end it with Z for UTC")
+        raise ScenarioError(f"{key} {text!r}: the time has no zone; end it with Z for UTC")
     first, last = span_ends(scenario)
     # The year first: a zone may carry the ends of the calendar over their edge.
     if not 1900 <= time.year <= 2200 or not first <= _naive(time) < last:
         raise ScenarioError(
-            f"--at {text!r}: outside the span; allowed is {_text(first)} to before {_text(last)}"
+            f"{key} {text!r}: outside the span; allowed is {_text(first)} to before {_text(last)}"
         )
     return np.array([_naive(time)])
 

@@ -6,6 +6,7 @@ import pandas as pd
 from obsplan import intervals
 from obsplan.booking import Booking
 from obsplan.environment import Environment
+from obsplan.problem import Problem
 from obsplan.scenario import Scenario
 
 TIMELINE_COLUMNS = (
@@ -71,22 +72,40 @@ def slot_ids(count: int) -> list[str]:
 
 def timeline_table(scenario: Scenario, environment: Environment, booking: Booking) -> pd.DataFrame:
     """The timeline with what a reader wants beside each slot: Sun, ground, contact, worth."""
-    slots = plan_slots(scenario, booking)
+    return described(scenario, environment, booking.problem, plan_slots(scenario, booking))
+
+
+def described(
+    scenario: Scenario,
+    environment: Environment,
+    problem: Problem,
+    slots: pd.DataFrame,
+    shares: dict[str, float] | None = None,
+) -> pd.DataFrame:
+    """Slots in order of start, and what a reader wants beside each.
+
+    `problem` says what runs are worth; `shares` gives slots, by their id, that yield only a
+    share of a run: nothing (0) takes no place among the runs of its bin.
+    """
+    shares = shares or {}
     activities = {a.name: a for a in scenario.activity}
     platforms = {p.name: p for p in scenario.platform}
-    tasks = {task.name: task for task in booking.problem.tasks}
+    tasks = {task.name: task for task in problem.tasks}
     start = environment.sky.index[0]
     held: dict[tuple[str, int], int] = {}
     rows = []
     for slot in slots.itertuples(index=False):
         first = int((slot.start_utc - start) / pd.Timedelta(minutes=1))
+        # A slot told by hand may lie where there is nothing to tell of.
+        first = min(max(first, 0), len(environment.sky) - 1)
         minutes = int((slot.end_utc - slot.start_utc) / pd.Timedelta(minutes=1))
         row = {"slot": slot.slot, "activity": slot.activity, "duration_min": minutes}
         if slot.activity in activities:
             activity, task = activities[slot.activity], tasks[slot.activity]
             bin_ = int(task.bins[first // scenario.span.step_min])
             earlier = held.get((task.name, bin_), 0)
-            held[task.name, bin_] = earlier + 1
+            share = shares.get(slot.slot, 1.0)
+            held[task.name, bin_] = earlier + (share > 0)
             energy_wh = (
                 activity.warm_up_min * activity.warm_up_w + activity.duration_min * activity.power_w
             ) / 60
@@ -96,7 +115,7 @@ def timeline_table(scenario: Scenario, environment: Environment, booking: Bookin
                 "power_w": activity.power_w,
                 "energy_wh": energy_wh,
                 "data_mbit": activity.data_mbit,
-                "value": task.run_value(bin_, earlier),
+                "value": share * task.run_value(bin_, earlier) if share > 0 else 0.0,
             }
         else:
             platform = platforms[scenario.sending_names[slot.activity]]
@@ -108,7 +127,7 @@ def timeline_table(scenario: Scenario, environment: Environment, booking: Bookin
         row |= {
             "start_utc": slot.start_utc,
             "end_utc": slot.end_utc,
-            "state": "planned",
+            "state": getattr(slot, "state", "planned"),
             "sun_elevation_deg": sky["sun_elevation_deg"],
             "local_time_h": sky["local_time_h"],
             "surface_temperature_k": sky["surface_temperature_k"],

@@ -74,6 +74,20 @@ def test_what_a_hand_has_put_or_changed_there_is_kept(made, tmp_path, name):
     assert (target / name).read_text() == "activity,start_utc\n"
 
 
+@pytest.mark.parametrize("form", pages.FORMATS)
+def test_figures_are_written_as_asked_and_the_same_each_time(made, tmp_path, form):
+    for name in ("one", "two"):
+        pages.write_plan(*made, tmp_path / name, form)
+    drawn = {p.name for p in (tmp_path / "one").iterdir() if p.stem in pages.FIGURES}
+    assert {f"{name}.{form}" for name in pages.FIGURES} <= drawn
+    assert not any(f"{name}.{other}" in drawn for name in pages.FIGURES
+                   for other in set(pages.FORMATS) - {form})  # fmt: skip
+    for name in (*(f"{figure}.{form}" for figure in pages.FIGURES), "report.html"):
+        assert (tmp_path / "one" / name).read_bytes() == (tmp_path / "two" / name).read_bytes()
+    pages.write_plan(*made, tmp_path / "one")  # a plan with other pictures gives way
+    assert not (tmp_path / "one" / "plan.svg").exists()
+
+
 # Writers of their own process, made by forking, so that they share the plan worked out here.
 FORKS = pytest.mark.skipif(
     "fork" not in multiprocessing.get_all_start_methods() or sys.platform not in SWAP_CALL,
@@ -96,7 +110,8 @@ def _untouched_and_whole(target):
     pages.require_replaceable(target)
     pictures = {f"{name}.{form}" for name in pages.FIGURES for form in ("svg", "pdf")}
     names = {p.name for p in target.iterdir()}
-    assert names == pages.FILES - pictures - {"deadlines.csv"}
+    now_and_then = {"deadlines.csv", "changes.csv", "price_list.csv"}
+    assert names == pages.FILES - pictures - now_and_then
 
 
 @FORKS
