@@ -137,6 +137,24 @@ class Booking:
             allowed[:last] &= stored >= flow.needed_wh[n][k + 1 : k + 1 + last] - TOLERANCE
         return allowed
 
+    def is_orderly(self) -> bool:
+        """Whether counts, gaps, exclusions, orders and bus of the booked runs all hold."""
+        for i, (task, starts) in enumerate(zip(self.problem.tasks, self.runs)):
+            spacing = np.diff(sorted(starts))
+            own = self.running[i] > 0
+            if (
+                len(starts) > task.count
+                or (len(spacing) and spacing.min() < task.length + task.gap)
+                or any((own & (self.running[j] > 0)).any() for j in self.rivals[i])
+                or any(
+                    start < min(met_from, self.met_from(earlier, settle))
+                    for earlier, settle, met_from in task.earlier
+                    for start in starts
+                )
+            ):
+                return False
+        return self.fits_bus()
+
     def fits_bus(self) -> bool:
         """Whether no bus carries more than its limit, sending left aside."""
         limits_w = np.array([node.bus_limit_w for node in self.problem.nodes])

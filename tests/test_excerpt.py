@@ -14,7 +14,8 @@ from obsplan.excerpt import excerpt
 from obsplan.greedy import greedy_plan
 from obsplan.timeline import plan_slots
 from obsplan.problem import Problem, problem
-from obsplan.solve import improved, quick_plan
+from obsplan.solve import quick_plan
+from obsplan.stretches import improved
 
 
 def booked(question: Problem, *runs: tuple[int, int]) -> Booking:

@@ -14,7 +14,7 @@ KERNELS = Path(obsplan.ephemeris.__file__).parent
 LAYERS = [
     ["constants", "errors", "intervals", "whole"],
     ["references", "wording", "quantities", "skyline", "terrain", "disc", "events", "conduction",
-     "power"],
+     "power", "draft"],
     ["ephemeris", "scenario", "regolith", "link", "elevation_model"],
     ["sky", "site_skyline"],
     ["contacts", "stations"],
@@ -23,15 +23,17 @@ LAYERS = [
     ["windows", "talk", "survey"],
     ["stay"],
     ["problem", "replay"],
-    ["booking", "rules", "milp", "deadlines"],
-    ["greedy", "excerpt", "margins"],
+    ["pairs"],
+    ["booking", "rules", "supplies", "highs", "deadlines"],
+    ["greedy", "excerpt", "guided", "milp", "margins"],
+    ["bounds", "stretches"],
     ["check"],
     ["solve", "trial", "timeline", "findings"],
     ["explain", "mend"],
     ["plan", "tables", "calendar_file", "audit"],
     ["compare", "verdicts", "state", "latency", "leeway", "missing"],
     ["stays"],
-    ["rest", "changes"],
+    ["rest", "repair", "changes"],
     ["days", "replan"],
     ["sites"],
     ["figure_parts"],
@@ -48,19 +50,19 @@ LAYERS = [
 ]
 OWNERS = {
     "skyfield": {"ephemeris", "sky"},
-    "highspy": {"solve"},
+    "highspy": {"highs"},
     "rasterio": {"elevation_model"},
     "icalendar": {"calendar_file"},
     "matplotlib": {"figures", "figure_parts", "figure_sky", "figure_books", "figure_plan",
                    "figure_compare", "figure_days", "figure_map", "figure_resources"},
     "click": {"cli", "cli_plan", "cli_replan", "cli_survey"},
     "pydantic": {"quantities", "scenario", "state", "wording"},
-    "scipy": {"conduction", "milp", "sky", "solve", "stations"},
+    "scipy": {"conduction", "draft", "sky", "solve", "stations"},
 }
 # The replay must stand on its own: nothing of the planner may reach it.
-INDEPENDENT = {"check", "margins", "replay", "rules"}
-PLANNER = {"windows", "problem", "booking", "milp", "greedy", "excerpt", "solve",
-           "mend", "plan"}  # fmt: skip
+INDEPENDENT = {"check", "margins", "pairs", "replay", "rules"}
+PLANNER = {"windows", "problem", "booking", "draft", "supplies", "milp", "highs", "bounds",
+           "greedy", "guided", "excerpt", "stretches", "solve", "mend", "plan"}  # fmt: skip
 
 
 def _sources() -> dict[str, Path]:

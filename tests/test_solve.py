@@ -15,14 +15,9 @@ from obsplan.check import check
 from obsplan.milp import model
 from obsplan.timeline import plan_slots
 from obsplan.problem import Problem, problem
-from obsplan.solve import (
-    best_plan,
-    better_plans,
-    dual_bound,
-    quick_plan,
-    upper_bound,
-    with_planned_sending,
-)
+from obsplan.bounds import dual_bound, upper_bound
+from obsplan.solve import best_plan, better_plans, quick_plan
+from obsplan.stretches import with_planned_sending
 
 TINY = range(80)
 BEST = {seed: best_value(tiny_problem(seed)) for seed in TINY}

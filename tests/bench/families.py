@@ -33,6 +33,10 @@ def drawn(family: str, seed: int, step_min: int = 15) -> Scenario:
     scale = runs / sum(a["count"] for a in activities)
     for activity in activities:
         activity["count"] = max(1, round(activity["count"] * scale))
+    if family == "easy":
+        for activity in activities:
+            reach_min = activity["duration_min"] + 30 + activity["gap_min"]
+            activity["count"] = min(activity["count"], int(0.4 * HOURS * 60 / reach_min))
     _orders(draw, activities)
     _conflicts(draw, family, activities)
     latitude_deg, longitude_deg = draw.uniform(-50, 50), draw.uniform(-60, 60)
@@ -87,7 +91,7 @@ def _activity(draw: random.Random, family: str, k: int, part: int) -> dict:
     }
     if draw.random() < 0.3:
         activity["coverage"] = {"over": "local_time_h", "edges": list(range(6, 19, draw.choice((1, 2))))}
-    if draw.random() < 0.3:
+    if draw.random() < 0.3 and family != "easy":
         low = draw.uniform(0, 15)
         activity["when"] = {"sun_elevation_deg": [round(low, 1), round(low + draw.uniform(15, 60), 1)]}
     return activity
@@ -135,7 +139,7 @@ def _platform(draw, family: str, name: str, instruments, activities) -> dict:
         "kind": name,
         "idle_w": idle_w,
         "bus_limit_w": round(idle_w + 30 + 4 * mean_w + 40, 0),
-        "one_at_a_time": family == "crowded" and name == "rover",
+        "one_at_a_time": family == "crowded",
         "array": [{"area_m2": area_m2, "efficiency": 0.29}],
         "battery": {"capacity_wh": round(12 * mean_w + 8 * idle_w, 0), "reserve": 0.35,
                     "start": 0.9, "end": 0.5},

@@ -10,7 +10,7 @@ from small import platform, scenario, world
 from obsplan.milp import model
 from obsplan.plan import plan
 from obsplan.problem import Problem, problem
-from obsplan.solve import upper_bound
+from obsplan.bounds import upper_bound
 
 # Exact questions have exact answers; the rest is the rounding of sums of a few numbers.
 EXACT = 1e-6

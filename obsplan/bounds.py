@@ -1,0 +1,60 @@
+"""What no plan can be worth more than: bounds from the duals of the linear relaxation."""
+
+from dataclasses import dataclass
+from threading import Event
+
+import numpy as np
+
+from obsplan.draft import Model
+from obsplan.highs import interior
+from obsplan.milp import model
+from obsplan.problem import Problem
+
+
+@dataclass(frozen=True)
+class Relaxation:
+    """What the relaxed problem says: no plan is worth more than `bound`.
+
+    starts: per task and step (tasks, steps), what share of a run begins there.
+    """
+
+    bound: float
+    starts: np.ndarray
+
+
+def relaxation(problem: Problem, unwanted: Event | None = None) -> Relaxation:
+    """Bound and shares of runs from the linear relaxation of `problem`.
+
+    Interior point without crossover gives duals that are almost optimal; weak duality makes
+    a bound of any duals, so their last digits cost tightness, never truth. Once `unwanted`
+    is set the solver stops where it is, and the bound is a loose one.
+    """
+    relaxed = model(problem, coarse=True)
+    columns, duals = interior(relaxed, unwanted)
+    shares = [np.where(start >= 0, columns[start], 0.0) for start in relaxed.start]
+    starts = np.array(shares).reshape(len(problem.tasks), problem.steps)
+    return Relaxation(dual_bound(relaxed, duals), starts)
+
+
+def upper_bound(problem: Problem) -> float:
+    """No plan can be worth more than this."""
+    return relaxation(problem).bound
+
+
+def dual_bound(relaxed: Model, duals: np.ndarray) -> float:
+    """max cost @ x <= sum over columns and rows of the best each can add, for any `duals`.
+
+    cost @ x = (cost - y A) @ x + y @ (A x), each term at its best within its limits.
+    Directed slack: the sum is raised by a bound on its own rounding, which is at most one
+    unit in the last place for each of the terms that are summed one after the other.
+    """
+    y = np.where((duals > 0) & np.isinf(relaxed.row_high), 0.0, duals)
+    y = np.where((y < 0) & np.isinf(relaxed.row_low), 0.0, y)
+    reduced = relaxed.cost - relaxed.matrix.T @ y
+    columns = np.maximum(reduced * relaxed.low, reduced * relaxed.high)
+    with np.errstate(invalid="ignore"):
+        rows = np.where(y > 0, y * relaxed.row_high, np.where(y < 0, y * relaxed.row_low, 0.0))
+    size = np.abs(columns).sum() + np.abs(rows).sum()
+    size += (np.abs(relaxed.matrix.T) @ np.abs(y) @ np.maximum(abs(relaxed.low), abs(relaxed.high)))
+    terms = np.bincount(relaxed.matrix.indices, minlength=1).max() + 64
+    return float(columns.sum() + rows.sum() + size * np.finfo(float).eps * terms)

@@ -1,0 +1,161 @@
+"""Columns and rows of a linear model while it is written down, and sums over starts."""
+
+from dataclasses import dataclass
+
+import numpy as np
+from scipy import sparse
+
+# Up to about three days at a quarter of an hour; beyond, sums go by cumulated starts.
+SPELL_OUT_STEPS = 320
+# Watts, watt-hours and megabits below this are no figures of an instrument; a solver drops
+# smaller coefficients by itself, and says so as if the model were in doubt.
+LEAST_FIGURE = 1e-8
+
+
+@dataclass
+class Model:
+    """maximise cost @ x subject to row_low <= A x <= row_high, low <= x <= high.
+
+    start[i] (steps,) maps each step to the column of that start, -1 where there is none;
+    sharing[n] does so for the share of a step in which node n sends.
+    """
+
+    cost: np.ndarray
+    low: np.ndarray
+    high: np.ndarray
+    integer: np.ndarray
+    matrix: sparse.csr_matrix
+    row_low: np.ndarray
+    row_high: np.ndarray
+    start: list[np.ndarray]
+    sharing: list[np.ndarray]
+
+
+class Draft:
+    """Columns and rows while the model is written down."""
+
+    def __init__(self):
+        self.columns: list[tuple[np.ndarray, ...]] = []
+        self.column_count = 0
+        self.rows: list[tuple[np.ndarray, ...]] = []
+        self.limits: list[tuple[np.ndarray, np.ndarray]] = []
+        self.row_count = 0
+
+    def add_columns(self, count: int, cost=0.0, low=0.0, high=1.0, integer=False) -> np.ndarray:
+        self.columns.append(
+            tuple(np.broadcast_to(v, count).astype(float) for v in (cost, low, high, integer))
+        )
+        self.column_count += count
+        return np.arange(self.column_count - count, self.column_count)
+
+    def add_rows(self, count: int, low, high, *terms) -> None:
+        """`terms` are (row within the block, column, coefficient).
+
+        Column -1 is skipped, and a coefficient too small for a solver to keep.
+        """
+        for row, column, coefficient in terms:
+            row, column, coefficient = np.broadcast_arrays(row, column, coefficient)
+            used = (column >= 0) & (np.abs(coefficient) >= LEAST_FIGURE)
+            self.rows.append((row[used] + self.row_count, column[used], coefficient[used]))
+        self.limits.append(tuple(np.broadcast_to(v, count).astype(float) for v in (low, high)))
+        self.row_count += count
+
+    def model(self, start: list[np.ndarray], sharing: list[np.ndarray]) -> Model:
+        cost, low, high, integer = (np.concatenate(part) for part in zip(*self.columns))
+        row, column, value = (np.concatenate(part) for part in zip(*self.rows))
+        row_low, row_high = (np.concatenate(part) for part in zip(*self.limits))
+        shape = (self.row_count, self.column_count)
+        # Two terms of one row may meet in a column; the sum is what is meant.
+        matrix = sparse.coo_matrix((value, (row, column)), shape=shape).tocsr()
+        return Model(cost, low, high, integer > 0, matrix, row_low, row_high, start, sharing)
+
+
+class Starts:
+    """The start columns of one task and sums over stretches of them.
+
+    A short problem spells each sum out in starts, which a branching solver likes best. In
+    a long one cumulated starts keep the model sparse: any stretch is a difference of two.
+    """
+
+    def __init__(self, draft: Draft, columns: np.ndarray):
+        self.columns = columns
+        self.rows = np.arange(len(columns))
+        self.begun = None
+        if len(columns) > SPELL_OUT_STEPS and (columns >= 0).any():
+            self.begun = draft.add_columns(len(columns), high=(columns >= 0).sum())
+            draft.add_rows(
+                len(columns),
+                0,
+                0,
+                (self.rows, self.begun, 1),
+                (self.rows, shifted(self.begun, 1), -1),
+                (self.rows, columns, -1),
+            )
+
+    def within(self, back: int, ahead: int = 0, factor: float = 1.0) -> list[tuple]:
+        """Terms of factor * starts in steps (t - back, t + ahead], one row per step t."""
+        steps = len(self.columns)
+        back, ahead = min(back, steps), min(ahead, steps)
+        if self.begun is None:
+            return [(self.rows, shifted(self.columns, k), factor) for k in range(-ahead, back)]
+        last = self.begun[np.minimum(self.rows + ahead, steps - 1)]
+        return [(self.rows, last, factor), (self.rows, shifted(self.begun, back), -factor)]
+
+    def possible(self, back: int, ahead: int = 0) -> np.ndarray:
+        """Steps t (n,) for which any start lies in (t - back, t + ahead]."""
+        total = np.concatenate([[0], np.cumsum(self.columns >= 0)])
+        steps = len(self.columns)
+        last = np.minimum(self.rows + ahead + 1, steps)
+        return total[last] > total[np.maximum(self.rows + 1 - back, 0)]
+
+
+def at_most_one(
+    draft: Draft, stretches: list[tuple[Starts, int, int]], stride: int = 1
+) -> None:
+    """At most one start among stretches (starts, back, ahead), where two could be.
+
+    One row for every `stride`-th step.
+    """
+    crowd = sum(s.possible(back, ahead).astype(int) for s, back, ahead in stretches)
+    if len(stretches) > 1:
+        needed = crowd > 1
+    else:
+        needed = crowd > 0
+    needed &= np.arange(len(needed)) % stride == 0
+    number = np.cumsum(needed) - 1
+    terms = [
+        (number[row[needed[row]]], column[needed[row]], factor)
+        for s, back, ahead in stretches
+        for row, column, factor in s.within(back, ahead)
+    ]
+    draft.add_rows(int(needed.sum()), -np.inf, 1, *terms)
+
+
+def profile_terms(own: Starts, profile: np.ndarray, sign: float) -> list[tuple]:
+    """Terms of sign * profile along each run, one row per step.
+
+    A profile is mostly level, with a warm-up in front and a rest at the end, so in a long
+    problem the level goes by stretches and only the rest start by start.
+    """
+    level = usual_level(own, profile)
+    terms = own.within(len(profile), factor=sign * level) if level else []
+    for k in np.flatnonzero(profile != level):
+        if k < len(own.columns):
+            terms.append((own.rows, shifted(own.columns, int(k)), sign * (profile[k] - level)))
+    return terms
+
+
+def usual_level(own: Starts, profile: np.ndarray) -> float:
+    """The level of a profile that goes by stretches: its usual one in a long problem."""
+    return float(np.median(profile)) if own.begun is not None else 0.0
+
+
+def shifted(columns: np.ndarray, by: int) -> np.ndarray:
+    """columns[t - by], -1 where that lies outside the span."""
+    moved = np.full(len(columns), -1)
+    by = max(-len(columns), min(by, len(columns)))
+    if by >= 0:
+        moved[by:] = columns[: len(columns) - by]
+    else:
+        moved[:by] = columns[-by:]
+    return moved

@@ -1,0 +1,115 @@
+"""The solver HiGHS: a model goes in, columns and duals come out. No other room imports it."""
+
+import os
+import sys
+from threading import Event
+
+import highspy
+import numpy as np
+
+from obsplan.draft import Model
+
+# Accurate enough for a bound that is made safe afterwards, and a quarter sooner.
+LOOSE_TOLERANCE = 1e-4
+
+
+def loaded(draft: Model, mixed: bool, **options) -> highspy.Highs:
+    """A solver loaded with `draft`; every refused option or model is an error."""
+    solver = _quiet_solver()
+    for name, value in {"output_flag": False, "threads": 1, "random_seed": 0, **options}.items():
+        if solver.setOptionValue(name, value) != highspy.HighsStatus.kOk:
+            raise RuntimeError(f"the solver does not know the option {name} = {value}")
+    lp = highspy.HighsLp()
+    lp.num_col_, lp.num_row_ = len(draft.cost), len(draft.row_low)
+    lp.sense_ = highspy.ObjSense.kMaximize
+    lp.col_cost_, lp.col_lower_, lp.col_upper_ = draft.cost, draft.low, draft.high
+    lp.row_lower_, lp.row_upper_ = draft.row_low, draft.row_high
+    lp.a_matrix_.format_ = highspy.MatrixFormat.kRowwise
+    lp.a_matrix_.num_col_, lp.a_matrix_.num_row_ = lp.num_col_, lp.num_row_
+    lp.a_matrix_.start_ = draft.matrix.indptr
+    lp.a_matrix_.index_ = draft.matrix.indices
+    lp.a_matrix_.value_ = draft.matrix.data
+    if mixed:
+        kinds = (highspy.HighsVarType.kContinuous, highspy.HighsVarType.kInteger)
+        lp.integrality_ = [kinds[int(whole)] for whole in draft.integer]
+    # A doubled entry or a bound crossed leaves an empty model behind without a word.
+    if solver.passModel(lp) != highspy.HighsStatus.kOk or solver.getNumCol() != lp.num_col_:
+        raise RuntimeError("the solver did not accept the model")
+    return solver
+
+
+def solution(solver: highspy.Highs) -> np.ndarray:
+    """The columns of the best answer so far."""
+    return np.array(solver.getSolution().col_value)
+
+
+def is_optimal(solver: highspy.Highs) -> bool:
+    """Whether the search ended with a proof."""
+    return solver.getModelStatus() == highspy.HighsModelStatus.kOptimal
+
+
+def has_answer(solver: highspy.Highs) -> bool:
+    """Whether any answer was found that keeps every row."""
+    feasible = highspy.SolutionStatus.kSolutionStatusFeasible
+    return solver.getInfo().primal_solution_status == feasible
+
+
+def proven_bound(solver: highspy.Highs) -> float:
+    """The branching solver's own bound, in its own tolerances."""
+    return float(solver.getInfo().mip_dual_bound)
+
+
+def start_from(solver: highspy.Highs, columns: list[int]) -> None:
+    """Let the search begin with these columns at 1."""
+    solver.setSolution(len(columns), np.array(columns, dtype=np.int32), np.ones(len(columns)))
+
+
+def returns_what_it_found(solver: highspy.Highs, draft: Model) -> bool:
+    """Whether objective and solution agree.
+
+    Where presolve alone solves the model, the library may hand back the hint instead.
+    """
+    info = solver.getInfo()
+    worth = draft.cost @ solution(solver)
+    return abs(worth - info.objective_function_value) <= 1e-6 * max(1.0, abs(worth))
+
+
+def interior(draft: Model, unwanted: Event | None = None) -> tuple[np.ndarray, np.ndarray]:
+    """Columns and row duals of the linear relaxation, by interior point without crossover.
+
+    Both are nearly optimal, the columns spread over all that is equally good. Once
+    `unwanted` is set the solver stops where it is. Zeros where there is no answer.
+    """
+    solver = loaded(
+        draft,
+        mixed=False,
+        solver="ipm",
+        run_crossover="off",
+        ipm_optimality_tolerance=LOOSE_TOLERANCE,
+    )
+    if unwanted is not None:
+        solver.cbIpmInterrupt += lambda event: unwanted.is_set() and event.interrupt()
+    solver.run()
+    found = solver.getSolution()
+    answers = []
+    for values, count in (
+        (found.col_value, len(draft.cost)),
+        (found.row_dual, len(draft.row_low)),
+    ):
+        values = np.array(values)
+        usable = len(values) == count and np.isfinite(values).all()
+        answers.append(values if usable else np.zeros(count))
+    return answers[0], answers[1]
+
+
+def _quiet_solver() -> highspy.Highs:
+    """A new solver. The library greets on standard output, which belongs to the tables."""
+    sys.stdout.flush()
+    kept = os.dup(1)
+    with open(os.devnull, "w") as nowhere:
+        os.dup2(nowhere.fileno(), 1)
+        try:
+            return highspy.Highs()
+        finally:
+            os.dup2(kept, 1)
+            os.close(kept)
