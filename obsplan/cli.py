@@ -1,12 +1,13 @@
 """The command line: parse, one call, echo. Heavy imports wait until a command runs."""
 
 import sys
-import time
 from pathlib import Path
 
 import click
 
 from obsplan import __version__
+from obsplan.cli_plan import plan
+from obsplan.cli_replan import STATE, instant, replan
 from obsplan.cli_survey import days, sites
 from obsplan.errors import ObsplanError
 
@@ -192,49 +193,7 @@ def link(
         sys.exit(1)
 
 
-@main.command()
-@SCENARIO
-@click.option(
-    "-o", "--output", type=click.Path(path_type=Path), required=True, help="The plan directory."
-)
-@click.option(
-    "--gap",
-    type=click.FloatRange(0, 1),
-    default=0.01,
-    show_default=True,
-    help="Stop once the plan is proven this close to the best possible.",
-)
-@click.option(
-    "--format",
-    "form",
-    type=click.Choice(["png", "svg", "pdf"]),
-    default="png",
-    show_default=True,
-    help="How the figures are written.",
-)
-@EPHEMERIS
-def plan(scenario: Path, output: Path, gap: float, form: str, ephemeris: Path | None) -> None:
-    """Which instrument runs when? Writes a plan directory."""
-    from obsplan import pages
-    from obsplan.plan import plan as make_plan
-
-    if gap != gap:
-        raise click.BadParameter("must be a number from 0 to 1", param_hint="--gap")
-    pages.require_replaceable(output)
-    began = time.monotonic()
-
-    def report(line: str) -> None:
-        click.echo(f"{time.monotonic() - began:6.1f} s  {line}", err=True)
-
-    read, offered = _environment(scenario, ephemeris)
-    report(f"physics of {read.steps} steps ready; planning {len(read.activity)} activities")
-    for activity in read.activity:
-        asked = activity.warm_up_min + activity.duration_min
-        if read.slot_min(activity) != asked:
-            report(f"{activity.name}: {asked} min rounded up to {read.slot_min(activity)} min")
-    made = make_plan(read, offered, gap, report)
-    pages.write_plan(read, offered, made, output, form)
-    _echo_plan(read, made, output)
+main.add_command(plan)
 
 
 @main.command()
@@ -249,11 +208,21 @@ def plan(scenario: Path, output: Path, gap: float, form: str, ephemeris: Path | 
     show_default=True,
     help="Print sentences, or the broken rules as CSV.",
 )
+@STATE
+@click.option("--now", help="With --state: when telemetry was read, if the state does not say.")
 @EPHEMERIS
 def check(
-    scenario: Path, timeline: Path, output: Path | None, form: str, ephemeris: Path | None
+    scenario: Path,
+    timeline: Path,
+    output: Path | None,
+    form: str,
+    told: Path | None,
+    now: str | None,
+    ephemeris: Path | None,
 ) -> None:
     """Does this (hand-edited) timeline hold? Exit code 1 when a rule is broken."""
+    if now is not None and told is None:
+        raise click.UsageError("--now needs --state")
     from obsplan.check import check as replay
     from obsplan.findings import verdict_lines
     from obsplan.scenario import read_scenario
@@ -263,7 +232,12 @@ def check(
     slots = read_timeline(timeline, read)
     if origin := another_scenario(timeline, read):
         click.echo(f"note: {origin}; checked against this one", err=True)
-    read, offered = _environment(scenario, ephemeris)
+    state = None
+    if told:
+        from obsplan.state import read_state
+
+        state = read_state(told, read, instant(now, read) if now else None)
+    read, offered = _environment(scenario, ephemeris, state=state)
     verdict = replay(read, offered, slots)
     if output:
         write_csv(verdict.violations, output)
@@ -326,8 +300,10 @@ def _require_ground_question(
         raise click.UsageError(f"--above {above:g} K must not exceed --below {below:g} K")
 
 
-def _environment(path: Path, ephemeris: Path | None, depth_m: float | None = None):
-    """The scenario and its physics; with `depth_m` the ground is solved there, too."""
+def _environment(
+    path: Path, ephemeris: Path | None, depth_m: float | None = None, state=None
+):
+    """The scenario and its physics, as `state` has it; with `depth_m` the ground there, too."""
     from obsplan.environment import environment
     from obsplan.scenario import read_scenario
 
@@ -337,7 +313,12 @@ def _environment(path: Path, ephemeris: Path | None, depth_m: float | None = Non
         site = scenario.site.model_copy(update={"depths_m": depths_m})
         scenario = scenario.model_copy(update={"site": site})
     click.echo("computing Sun, Earth, ground, power and link ...", err=True)
-    return scenario, environment(scenario, ephemeris)
+    if state is None:
+        return scenario, environment(scenario, ephemeris)
+    from obsplan.state import as_known, stations_out
+
+    offered = environment(scenario, ephemeris, stations_out(scenario, state))
+    return scenario, as_known(scenario, offered, state)
 
 
 def _table(table, output: Path | None) -> None:
@@ -356,33 +337,7 @@ def _save(figure, path: Path) -> None:
     click.echo(path, err=True)
 
 
-def _echo_plan(scenario, made, directory: Path) -> None:
-    from obsplan.findings import margin_lines
-    from obsplan.pages import CAUTION
-
-    placed = made.timeline["activity"].value_counts()
-    worth = made.timeline.groupby("activity")["value"].sum()
-    wide = max((len(a.name) for a in scenario.activity), default=8)
-    click.echo(f"{'activity':<{wide}}  wanted  placed    value")
-    for activity in scenario.activity:
-        name = activity.name
-        click.echo(
-            f"{name:<{wide}}  {activity.count:6d}  {placed.get(name, 0):6d}  {worth.get(name, 0):7.1f}"
-        )
-    click.echo(
-        f"value {made.value:.1f}; no plan on this grid can be worth more than {made.bound:.1f}: "
-        f"within {100 * made.gap:.1f} % of the best possible"
-    )
-    if made.interrupted:
-        click.echo("interrupted: the search was stopped before its end")
-    click.echo(made.verdict.summary)
-    for line in margin_lines(made.verdict):
-        click.echo(line)
-    click.echo(f"written to {directory}")
-    if any(i.hazard != "none" for i in scenario.instrument):
-        click.echo(f"caution: {CAUTION}")
-
-
+main.add_command(replan)
 main.add_command(days)
 main.add_command(sites)
 

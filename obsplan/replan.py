@@ -17,14 +17,15 @@ from obsplan.changes import Difference, changes_table, cheapest, differences, pr
 from obsplan.check import Verdict, check
 from obsplan.environment import Environment
 from obsplan.explain import unplaced
-from obsplan.greedy import greedy_plan
 from obsplan.mend import bearable, holding
 from obsplan.plan import Plan, Report
 from obsplan.problem import Problem, worth_of_all
+from obsplan.repair import repaired
 from obsplan.rest import rest
 from obsplan.scenario import Scenario
-from obsplan.solve import better_plans, improved, quick_plan, with_planned_sending
+from obsplan.solve import better_plans, quick_plan
 from obsplan.stays import first_step, minutes_of, remarks, stays
+from obsplan.stretches import improved
 from obsplan.tables import AS_RUN_COLUMNS
 from obsplan.timeline import booked_rows, described, slots_table
 
@@ -217,71 +218,41 @@ def _candidates(
         yield swept, verdict, np.inf
     # The old plan may be far from the best that is possible now: so begin afresh, too.
     loose = _favoured(spared, old, LOOSE)
-    for booking, bound in better_plans(loose, relaxed, gap, quick_plan(loose)):
-        pass
+    found = list(better_plans(loose, relaxed, gap, quick_plan(loose)))
+    booking, bound = found[-1]
+    # The last that the replay accepts may be worth more than the very last, mended.
+    for earlier, _ in reversed(found):
+        if earlier.value() > best[0].value() and (verdict := judge(earlier)).holds:
+            best = earlier, verdict
+            break
     fresh = holding(scenario, environment, question, booking, best, judge)
     yield *fresh, bound
-    swept = _swept(fresh[0], _favoured(spared, old, LEANING), first)
+    if fresh[0] is swept:
+        return  # which holds on to the old starts more than leaning would
+    swept = _swept(fresh[0], _favoured(spared, old, LEANING), first, old)
     if (verdict := judge(swept)).holds:
         yield swept, verdict, bound
 
 
-def _swept(booking: Booking, problem: Problem, first: int) -> Booking:
-    """`booking` improved as `problem` prefers it, a stretch at a time."""
+def _swept(
+    booking: Booking, problem: Problem, first: int, unless_at: list[list[int]] | None = None
+) -> Booking:
+    """`booking` improved as `problem` prefers it, a stretch at a time.
+
+    Stretches are left out in which it has all the starts of `unless_at`.
+    """
     booking = booking.copy()
     booking.problem = problem
     width, tail = (max(1, round(h / problem.step_h)) for h in (STRETCH_H, TAIL_H))
     for start in range(first, problem.steps, width):
         end = min(problem.steps, start + width)
-        booking = improved(booking, (start, end), min(problem.steps, end + tail))
+        if unless_at is None or any(
+            start <= liked < end and liked not in runs
+            for runs, starts in zip(booking.runs, unless_at)
+            for liked in starts
+        ):
+            booking = improved(booking, (start, end), min(problem.steps, end + tail))
     return booking
-
-
-def repaired(problem: Problem, old: list[list[int]]) -> Booking:
-    """The old starts as far as they can stay, and what more fits; all required runs.
-
-    Raises LookupError when required runs find no place together.
-    """
-    booking = Booking(problem)
-    followed = {earlier for task in problem.tasks for earlier, *_ in task.earlier}
-    runs = [(i, start) for i, starts in enumerate(old) for start in sorted(set(starts))]
-
-    def rank(run: tuple[int, int]) -> tuple:
-        task = problem.tasks[run[0]]
-        return not (task.must or run[0] in followed), -task.value / task.length, run[1], run[0]
-
-    hopeful = booking.copy()
-    for i, start in sorted(runs, key=rank):
-        if _may_start(hopeful, i, start):
-            hopeful.add(i, start)
-    hopeful.flow = hopeful.simulate()
-    hopeful = with_planned_sending(hopeful) if hopeful.flow.short else hopeful
-    if not hopeful.flow.short and hopeful.fits_bus():
-        booking = hopeful
-    else:
-        # Twice: planned sending leaves room that sending at once does not.
-        for _ in range(2):
-            for i, start in sorted(runs, key=rank):
-                if start not in booking.runs[i] and booking.open_starts(i)[start]:
-                    booking.add(i, start)
-                    flow = booking.simulate()
-                    if flow.short:
-                        booking.add(i, start, -1)
-                    else:
-                        booking.flow = flow
-            booking = with_planned_sending(booking)
-    booking = greedy_plan(problem, booking)
-    if any(len(starts) < task.must for task, starts in zip(problem.tasks, booking.runs)):
-        return quick_plan(problem)
-    return greedy_plan(problem, with_planned_sending(booking))
-
-
-def _may_start(booking: Booking, i: int, start: int) -> bool:
-    """Whether a run breaks no exclusion, gap, order or count; bus and energy come later."""
-    task = booking.problem.tasks[i]
-    met = all(start >= min(met_from, booking.met_from(earlier, settle))
-              for earlier, settle, met_from in task.earlier)  # fmt: skip
-    return met and len(booking.runs[i]) < task.count and bool(booking.clear_starts(i)[start])
 
 
 def _possible(

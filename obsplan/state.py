@@ -120,14 +120,15 @@ def _contradictions(state: State, scenario: Scenario) -> list[str]:
             if kind != "platform" and part.until_utc is not None:
                 since = part.from_utc or state.at_utc
                 if since is not None and part.until_utc <= since:
-                    lines.append(f'{kind} "{part.name}".until_utc = {part.until_utc:%Y-%m-%dT%H:%MZ}'
-                                 f": not after it went out, {since:%Y-%m-%dT%H:%MZ}")  # fmt: skip
+                    until = f"{part.until_utc:%Y-%m-%dT%H:%MZ}"
+                    lines.append(f'{kind} "{part.name}".until_utc = {until}: not after it went '
+                                 f"out, {since:%Y-%m-%dT%H:%MZ}")  # fmt: skip
     capacity = {p.name: p.store.capacity_mbit for p in scenario.platform}
     told = [part.name for part in state.platform]
     for part in state.platform:
         if part.stored_mbit is not None and part.stored_mbit > capacity.get(part.name, np.inf):
-            lines.append(f'platform "{part.name}".stored_mbit = {part.stored_mbit:g}: more than the '
-                         f"store holds; allowed is 0 to {capacity[part.name]:g}")  # fmt: skip
+            lines.append(f'platform "{part.name}".stored_mbit = {part.stored_mbit:g}: more than '
+                         f"the store holds; allowed is 0 to {capacity[part.name]:g}")  # fmt: skip
     for name in dict.fromkeys(name for name in told if told.count(name) > 1):
         lines.append(f'platform "{name}": is told {told.count(name)} times; once is enough')
     outcomes: dict[str, str] = {}
@@ -211,7 +212,8 @@ def told_runs(
     listed = {} if as_run is None else {r.slot: r for r in as_run.itertuples(index=False) if r.slot}
     rows, lines = [], []
     for fate in dict.fromkeys(state.slot if state else ()):
-        where, slot, run = f'state: slot "{fate.slot}"', planned.get(fate.slot), listed.get(fate.slot)
+        where = f'state: slot "{fate.slot}"'
+        slot, run = planned.get(fate.slot), listed.get(fate.slot)
         if run is not None and run.outcome != fate.outcome:
             lines.append(f"{where}: is {fate.outcome} here and {run.outcome} in what ran")
         elif slot is None:

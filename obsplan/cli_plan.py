@@ -1,0 +1,109 @@
+"""The command that plans, and audits a scenario before."""
+
+import sys
+from pathlib import Path
+
+import click
+
+
+@click.command()
+@click.argument("scenario", type=click.Path(path_type=Path))
+@click.option("-o", "--output", type=click.Path(path_type=Path), help="The plan directory.")
+@click.option(
+    "--gap",
+    type=click.FloatRange(0, 1),
+    default=0.01,
+    show_default=True,
+    help="Stop once the plan is proven this close to the best possible.",
+)
+@click.option(
+    "--format",
+    "form",
+    type=click.Choice(["png", "svg", "pdf"]),
+    default="png",
+    show_default=True,
+    help="How the figures are written.",
+)
+@click.option("--dry-run", is_flag=True, help="Only audit the scenario, and write nothing.")
+@click.option("--quiet", is_flag=True, help="Print nothing but errors; the exit code tells.")
+@click.option("--json", "as_json", is_flag=True, help="Print summary.json instead of a table.")
+@click.option(
+    "--ephemeris",
+    type=click.Path(path_type=Path),
+    help="Directory with other kernels: one .bsp, one .bpc, one .tf.",
+)
+def plan(
+    scenario: Path,
+    output: Path | None,
+    gap: float,
+    form: str,
+    dry_run: bool,
+    quiet: bool,
+    as_json: bool,
+    ephemeris: Path | None,
+) -> None:
+    """Which instrument runs when? Writes a plan directory.
+
+    Ctrl-C ends the search with the best plan found so far. With --dry-run the scenario is
+    audited instead: what rules out any plan (exit code 1), what is odd, and what its runs
+    take of each platform against what there is.
+    """
+    if gap != gap:
+        raise click.BadParameter("must be a number from 0 to 1", param_hint="--gap")
+    if quiet and as_json:
+        raise click.UsageError("--quiet and --json exclude each other")
+    if output is None and not dry_run:
+        raise click.UsageError("name the plan directory with -o, or ask for --dry-run")
+    from obsplan import pages, terminal
+    from obsplan.environment import environment
+    from obsplan.plan import plan as make_plan
+    from obsplan.scenario import read_scenario
+
+    if not dry_run:
+        pages.require_replaceable(output)
+    report = (lambda line: None) if quiet else terminal.progress(sys.stderr)
+    read = read_scenario(scenario)
+    report("computing Sun, Earth, ground, power and link ...")
+    offered = environment(read, ephemeris)
+    if dry_run:
+        _audit(read, offered, quiet, as_json)
+        return
+    report(f"physics of {read.steps} steps ready; planning {len(read.activity)} activities")
+    for activity in read.activity:
+        asked = activity.warm_up_min + activity.duration_min
+        if read.slot_min(activity) != asked:
+            report(f"{activity.name}: {asked} min rounded up to {read.slot_min(activity)} min")
+    made = make_plan(read, offered, gap, report)
+    pages.write_plan(read, offered, made, output, form)
+    if as_json:
+        click.echo((output / "summary.json").read_text(encoding="utf-8"), nl=False)
+    elif not quiet:
+        _say(terminal.plan_lines(read, made, output, terminal.colours(sys.stdout)))
+
+
+def _audit(read, offered, quiet: bool, as_json: bool) -> None:
+    import json
+
+    from obsplan import terminal
+    from obsplan.audit import CANNOT, audit, balance
+
+    findings, supply = audit(read, offered), balance(read, offered)
+    cannot = bool((findings["weight"] == CANNOT).any())
+    if as_json:
+        facts = {
+            "title": read.title,
+            "input_sha256_16": read.input_hash,
+            "may_hold": not cannot,
+            "findings": findings.to_dict("records"),
+            "balance": supply.round(3).to_dict("records"),
+        }
+        click.echo(json.dumps(facts, indent=2))
+    elif not quiet:
+        _say(terminal.audit_lines(findings, supply, terminal.colours(sys.stdout)))
+    if cannot:
+        sys.exit(1)
+
+
+def _say(lines: list[str]) -> None:
+    # Whether colour suits was judged already; left to itself the library would judge anew.
+    click.echo("\n".join(lines), color=True)
