@@ -33,7 +33,7 @@ from obsplan.timeline import booked_rows, described, slots_table
 # first it lets go for clear gains alone, then it breaks ties, then it leans back.
 CLINGING, LOOSE, LEANING = 0.5, 0.01, 0.2
 # Hours planned anew at a time, and how far beyond them the plan must bear it.
-STRETCH_H, TAIL_H = 8, 24
+STRETCH_H, TAIL_H = 8, 4
 # Ids of what stays while candidates are replayed; no row of a booking bears one.
 STAYS = "="
 
