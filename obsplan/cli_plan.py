@@ -17,6 +17,19 @@ import click
     help="Stop once the plan is proven this close to the best possible.",
 )
 @click.option(
+    "--effort",
+    type=click.Choice(["low", "normal", "high"]),
+    default="normal",
+    show_default=True,
+    help="How much to search: counts of work, the same on every machine.",
+)
+@click.option(
+    "--patience",
+    type=click.FloatRange(0, min_open=True),
+    metavar="SECONDS",
+    help="Stop by the clock, whatever has been found by then.",
+)
+@click.option(
     "--format",
     "form",
     type=click.Choice(["png", "svg", "pdf"]),
@@ -36,6 +49,8 @@ def plan(
     scenario: Path,
     output: Path | None,
     gap: float,
+    effort: str,
+    patience: float | None,
     form: str,
     dry_run: bool,
     quiet: bool,
@@ -73,7 +88,7 @@ def plan(
         asked = activity.warm_up_min + activity.duration_min
         if read.slot_min(activity) != asked:
             report(f"{activity.name}: {asked} min rounded up to {read.slot_min(activity)} min")
-    made = make_plan(read, offered, gap, report)
+    made = make_plan(read, offered, gap, report, effort, patience)
     pages.write_plan(read, offered, made, output, form)
     if as_json:
         click.echo((output / "summary.json").read_text(encoding="utf-8"), nl=False)

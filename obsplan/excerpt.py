@@ -17,7 +17,7 @@ def excerpt(booking: Booking, free: tuple[int, int], last: int) -> tuple[Problem
 
     Returns the smaller problem and `booking` without the runs that it may place anew. The
     first run that others wait for stays where it is, for runs outside the piece may need
-    it.
+    it; so does a run that reaches past the piece.
     """
     problem = booking.problem
     first = free[0]
@@ -26,7 +26,8 @@ def excerpt(booking: Booking, free: tuple[int, int], last: int) -> tuple[Problem
     for i, starts in enumerate(booking.runs):
         for start in sorted(starts):
             pinned = i in followed and start == min(starts)
-            if free[0] <= start < free[1] and not pinned:
+            inside = free[0] <= start < free[1] and start + problem.tasks[i].length <= last
+            if inside and not pinned:
                 rest.add(i, start, -1)
     tasks = tuple(_task(booking.problem, rest, i, free, last) for i in range(len(problem.tasks)))
     nodes = tuple(_node(booking, rest, n, first, last) for n in range(len(problem.nodes)))

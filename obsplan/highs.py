@@ -2,7 +2,8 @@
 
 import os
 import sys
-from threading import Event
+from functools import cache
+from threading import Event, Lock
 
 import highspy
 import numpy as np
@@ -11,6 +12,8 @@ from obsplan.draft import Model
 
 # Accurate enough for a bound that is made safe afterwards, and a quarter sooner.
 LOOSE_TOLERANCE = 1e-4
+# Solvers are made on several threads; only one may see to the greeting.
+GREETING = Lock()
 
 
 def loaded(draft: Model, mixed: bool, **options) -> highspy.Highs:
@@ -103,13 +106,20 @@ def interior(draft: Model, unwanted: Event | None = None) -> tuple[np.ndarray, n
 
 
 def _quiet_solver() -> highspy.Highs:
-    """A new solver. The library greets on standard output, which belongs to the tables."""
+    """A new solver. The first one greets on standard output, which belongs to the tables."""
+    with GREETING:
+        _hush_greeting()
+    return highspy.Highs()
+
+
+@cache
+def _hush_greeting() -> None:
     sys.stdout.flush()
     kept = os.dup(1)
     with open(os.devnull, "w") as nowhere:
         os.dup2(nowhere.fileno(), 1)
         try:
-            return highspy.Highs()
+            highspy.Highs()
         finally:
             os.dup2(kept, 1)
             os.close(kept)

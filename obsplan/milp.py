@@ -38,8 +38,8 @@ def model(problem: Problem, coarse: bool = False) -> Model:
         starts.append(Starts(draft, columns))
         _worth(draft, task, columns)
         window = task.length + task.gap
-        # Runs without a gap keep apart by the rows of exclusion, where they have any.
-        if window > 1 and (task.gap or i not in rivals or stride > 1):
+        # Without a gap the rows of exclusion say nearly the same, where there are any.
+        if window > 1 and (task.gap or not coarse or i not in rivals):
             at_most_one(draft, [(starts[-1], window, 0)])
     _order(draft, problem, starts)
     _exclusion(draft, problem, starts, stride)

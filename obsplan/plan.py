@@ -6,6 +6,7 @@ A plan leaves this room only after the independent replay has found no broken ru
 from collections.abc import Callable
 from contextlib import closing
 from dataclasses import dataclass
+from threading import Event, Timer
 
 import numpy as np
 import pandas as pd
@@ -32,7 +33,8 @@ class Plan:
     timeline: slots with the columns of timeline.csv. unplaced: activities that wanted more
     runs than they got, with the reason. verdict: what the replay found (nothing broken),
     margins and resources. value: worth of all slots; bound: no plan on this grid of steps
-    can be worth more. interrupted: the search was stopped by hand before its end.
+    can be worth more. interrupted: the search was stopped before its end, by hand or because
+    patience ran out.
     """
 
     timeline: pd.DataFrame
@@ -53,11 +55,15 @@ def plan(
     environment: Environment,
     gap: float = 0.01,
     report: Report = lambda line: None,
+    effort: str = "normal",
+    patience_s: float | None = None,
 ) -> Plan:
     """The best plan found for `scenario`, within `gap` of the best possible if it can be.
 
-    `report` is told of progress, a line at a time. Ctrl-C, once there is a first plan, ends
-    the search with the best so far. Raises DoesNotHold when required runs cannot be placed or
+    `effort` ("low", "normal", "high") limits the search in counts of work, so that the same
+    input gives the same plan everywhere; `patience_s`, where given, ends it by the clock and
+    says so. `report` is told of progress, a line at a time. Ctrl-C, once there is a first
+    plan, ends the search with the best so far. Raises DoesNotHold when required runs cannot be placed or
     a platform cannot even idle through the span.
     """
     _require_idle(scenario, environment)
@@ -67,11 +73,14 @@ def plan(
     best: tuple[Booking, Verdict] | None = None
     bound, interrupted = np.inf, False
     bounds = [worth_of_all(relaxed)]
+    stop, struck = Event(), Event()
+    clock = _clock(patience_s, stop, struck)
     try:
         spared, first = question, None
         if not is_small(relaxed):
             spared, first = bearable(scenario, environment, question)
-        with closing(better_plans(spared, relaxed, gap, first, bounds.append)) as plans:
+        searching = better_plans(spared, relaxed, gap, first, bounds.append, effort, stop)
+        with closing(searching) as plans:
             for booking, bound in plans:
                 if best is None or np.isfinite(bound):
                     best = holding(scenario, environment, question, booking, best)
@@ -85,13 +94,18 @@ def plan(
     except KeyboardInterrupt:
         if best is None:
             raise
-        interrupted, bound = True, above(min(bounds), best[0])
+        interrupted = True
         report("interrupted: going on with the best plan so far")
     except LookupError as obstacle:
         raise DoesNotHold(
             f"no place was found for all required runs: {obstacle.args[0]}; relax a condition, a "
             "gap or `must`, or give the platform more energy, store or contact"
         ) from None
+    finally:
+        clock.cancel()
+    if struck.is_set():
+        interrupted = True
+        report(f"patience of {patience_s:g} s ran out: another run may end elsewhere")
     booking, verdict = best
     timeline = timeline_table(scenario, environment, booking)
     return Plan(
@@ -99,9 +113,23 @@ def plan(
         unplaced(scenario, environment, booking, timeline),
         verdict,
         plan_value(question, booking.runs),
-        bound,
+        above(min(bound, *bounds), booking),
         interrupted,
     )
+
+
+def _clock(patience_s: float | None, stop: Event, struck: Event) -> Timer:
+    """A running clock that stops the search when patience ends; a still one without limit."""
+
+    def strike() -> None:
+        struck.set()
+        stop.set()
+
+    clock = Timer(patience_s or 0.0, strike)
+    clock.daemon = True
+    if patience_s is not None:
+        clock.start()
+    return clock
 
 
 def _standing(booking: Booking, bounds: list[float]) -> str:

@@ -7,6 +7,7 @@ gives the same plan.
 from collections.abc import Callable, Iterator
 from concurrent.futures import Future, ThreadPoolExecutor
 from dataclasses import replace
+from itertools import chain
 from threading import Event
 
 import numpy as np
@@ -31,12 +32,14 @@ from obsplan.stretches import (
 )
 
 # Per effort, the hours planned anew at a time, sweep by sweep, and the hours after them
-# that the plan must bear; every second sweep is shifted, so that no seam stays.
+# that the plan must bear; every second sweep is shifted, so that no seam stays. The first
+# sweep is made of two plans, to see which of them has more in it.
 SWEEPS_H = {
-    "low": ((8, 4),),
+    "low": (),
     "normal": ((8, 4), (8, 24), (8, 24)),
-    "high": ((8, 4), (8, 24), (8, 24), (16, 24), (16, 24), (12, 24), (12, 24)),
+    "high": ((8, 4), (8, 24), (16, 4), (16, 4), (8, 24), (24, 4), (24, 4)),
 }
+FIRST_SWEEP_H = (8, 4)
 # So few permitted starts are a small problem, whose best plan is looked for at once; most
 # are proven in a second, and the limit of nodes ends the others after a few.
 SMALL_STARTS = 400
@@ -84,20 +87,25 @@ def better_plans(
             booking = whole or first or quick_plan(problem)
             yield booking, np.inf
             bound = min(relaxed.result().bound, proven)
-            led = _led(problem, relaxed.result().starts)
-            if led is not None and led.merit() > booking.merit():
-                booking = led
-                yield booking, np.inf
-            for k, (hours, tail_h) in enumerate(SWEEPS_H[effort]):
-                if stop.is_set() or booking.value() >= (1 - gap) * bound:
+            for rival in (_led(problem, relaxed.result().starts), booking):
+                if rival is None or _near(booking, bound, gap):
+                    continue
+                for rival in chain((rival,), sweep(rival, *FIRST_SWEEP_H, False, pool, stop)):
+                    if rival.merit() > booking.merit():
+                        booking = rival
+                        yield booking, np.inf
+            for k, (hours, tail_h) in enumerate(SWEEPS_H[effort], start=1):
+                if _near(booking, bound, gap):
                     break
-                for booking in sweep(booking, hours, tail_h, k % 2 == 1, pool):
+                for booking in sweep(booking, hours, tail_h, k % 2 == 1, pool, stop):
                     yield booking, np.inf
-                    if stop.is_set():
-                        break
             yield booking, above(bound, booking)
         finally:
             stop.set()
+
+
+def _near(booking: Booking, bound: float, gap: float) -> bool:
+    return booking.value() >= (1 - gap) * bound
 
 
 def _led(problem: Problem, shares: np.ndarray) -> Booking | None:

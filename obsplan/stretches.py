@@ -3,6 +3,7 @@
 from collections.abc import Iterator
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import replace
+from threading import Event
 
 import numpy as np
 
@@ -29,12 +30,18 @@ PLAIN_SEARCH = {
 
 
 def sweep(
-    booking: Booking, hours: float, tail_h: float, shifted: bool, pool: ThreadPoolExecutor
+    booking: Booking,
+    hours: float,
+    tail_h: float,
+    shifted: bool,
+    pool: ThreadPoolExecutor,
+    stop: Event,
 ) -> Iterator[Booking]:
     """Plan every stretch of `hours` anew, the rest as it is; yield what is better.
 
     The plan must bear each for `tail_h` more. Two stretches half a span apart are looked
-    at together; which two does not hang on how many cores there are.
+    at together; which two does not hang on how many cores there are. Ends early once
+    `stop` is set.
     """
     steps, hour = booking.problem.steps, booking.problem.step_h
     width, tail = max(1, round(hours / hour)), round(tail_h / hour)
@@ -44,6 +51,8 @@ def sweep(
     ]
     half = (len(stretches) + 1) // 2
     for k in range(half):
+        if stop.is_set():
+            return
         pair = stretches[k :: half][:2]
         found = list(
             pool.map(lambda free: improved(booking, free, min(steps, free[1] + tail)), pair)
