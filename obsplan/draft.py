@@ -67,6 +67,9 @@ class Draft:
         shape = (self.row_count, self.column_count)
         # Two terms of one row may meet in a column; the sum is what is meant.
         matrix = sparse.coo_matrix((value, (row, column)), shape=shape).tocsr()
+        # Where they cancel, rounding leaves crumbs.
+        matrix.data[np.abs(matrix.data) < LEAST_FIGURE] = 0.0
+        matrix.eliminate_zeros()
         return Model(cost, low, high, integer > 0, matrix, row_low, row_high, start, sharing)
 
 
