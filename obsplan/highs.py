@@ -51,6 +51,13 @@ def is_optimal(solver: highspy.Highs) -> bool:
     return solver.getModelStatus() == highspy.HighsModelStatus.kOptimal
 
 
+def is_impossible(solver: highspy.Highs) -> bool:
+    """Whether the search ended with a proof that no answer keeps every row."""
+    # With costs of zero, as asked of feasibility alone, nothing is unbounded.
+    none = highspy.HighsModelStatus.kInfeasible, highspy.HighsModelStatus.kUnboundedOrInfeasible
+    return solver.getModelStatus() in none
+
+
 def has_answer(solver: highspy.Highs) -> bool:
     """Whether any answer was found that keeps every row."""
     feasible = highspy.SolutionStatus.kSolutionStatusFeasible

@@ -16,11 +16,13 @@ from obsplan.check import Verdict, check
 from obsplan.environment import Environment
 from obsplan.errors import DoesNotHold
 from obsplan.explain import unplaced
+from obsplan.impossible import why_no_place, why_not_idle
 from obsplan.mend import bearable, holding
 from obsplan.problem import problem, worth_of_all
 from obsplan.scenario import Scenario
 from obsplan.solve import above, better_plans, is_small
-from obsplan.timeline import plan_slots, slots_table, timeline_table
+from obsplan.tidy import tidied
+from obsplan.timeline import plan_slots, timeline_table
 from obsplan.windows import most_runs, why_no_window
 
 Report = Callable[[str], None]
@@ -98,15 +100,16 @@ def plan(
         report("interrupted: going on with the best plan so far")
     except LookupError as obstacle:
         raise DoesNotHold(
-            f"no place was found for all required runs: {obstacle.args[0]}; relax a condition, a "
-            "gap or `must`, or give the platform more energy, store or contact"
+            why_no_place(scenario, environment)
+            or f"no place was found for all required runs: {obstacle.args[0]}; relax a condition, "
+            "a gap or `must`, or give the platform more energy, store or contact"
         ) from None
     finally:
         clock.cancel()
     if struck.is_set():
         interrupted = True
         report(f"patience of {patience_s:g} s ran out: another run may end elsewhere")
-    booking, verdict = best
+    booking, verdict = best if interrupted else _earlier(scenario, environment, *best)
     timeline = timeline_table(scenario, environment, booking)
     return Plan(
         timeline,
@@ -116,6 +119,15 @@ def plan(
         above(min(bound, *bounds), booking),
         interrupted,
     )
+
+
+def _earlier(
+    scenario: Scenario, environment: Environment, booking: Booking, verdict: Verdict
+) -> tuple[Booking, Verdict]:
+    """The plan with its runs at earlier places of the same worth, where the replay agrees."""
+    tidy = tidied(booking)
+    judged = check(scenario, environment, plan_slots(scenario, tidy))
+    return (tidy, judged) if judged.holds else (booking, verdict)
 
 
 def _clock(patience_s: float | None, stop: Event, struck: Event) -> Timer:
@@ -141,10 +153,8 @@ def _standing(booking: Booking, bounds: list[float]) -> str:
 
 def _require_idle(scenario: Scenario, environment: Environment) -> None:
     """Raise DoesNotHold when a platform breaks a limit with nothing planned at all."""
-    idle = check(scenario, environment, slots_table(scenario, []))
-    lasting = idle.violations[~idle.violations["rule"].isin(["must", "count"])]
-    if not lasting.empty:
-        raise DoesNotHold("\n".join(f"with no slot at all: {m}" for m in lasting["message"]))
+    if why := why_not_idle(scenario, environment):
+        raise DoesNotHold(why)
 
 
 def _require_windows(scenario: Scenario, environment: Environment) -> None:

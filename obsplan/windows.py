@@ -60,13 +60,17 @@ def start_mask(
     `masks` may replace those of `condition_masks`.
     """
     masks = condition_masks(scenario, environment, activity) if masks is None else masks
-    return _all_of(scenario, _start_masks(scenario, environment, activity, masks))
+    return _all_of(scenario, start_masks(scenario, environment, activity, masks))
 
 
-def _start_masks(
+def start_masks(
     scenario: Scenario, environment: Environment, activity: Activity, masks: dict[str, np.ndarray]
 ) -> dict[str, np.ndarray]:
-    """Per condition, the steps (n,) at which a slot that ends in time meets that one."""
+    """Per condition, the steps (n,) at which a slot that ends in time meets that one.
+
+    "span" is the end in time alone; the rest are the keys of `masks`, from
+    `condition_masks`, and what is asked of the start.
+    """
     steps, step_min = scenario.steps, scenario.span.step_min
     length = scenario.slot_min(activity) // step_min
     in_time = np.arange(steps) + length <= steps
@@ -187,7 +191,7 @@ def why_no_window(scenario: Scenario, environment: Environment, activity: Activi
     when dropping it alone would open a window.
     """
     masks = condition_masks(scenario, environment, activity)
-    starts = _start_masks(scenario, environment, activity, masks)
+    starts = start_masks(scenario, environment, activity, masks)
     if _all_of(scenario, starts).any():
         return ""
     if not starts.pop("span").any():

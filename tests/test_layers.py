@@ -25,11 +25,11 @@ LAYERS = [
     ["problem", "replay"],
     ["pairs"],
     ["booking", "rules", "supplies", "highs", "deadlines"],
-    ["greedy", "excerpt", "guided", "milp", "margins"],
+    ["greedy", "excerpt", "guided", "tidy", "milp", "margins"],
     ["bounds", "stretches"],
     ["check"],
     ["solve", "trial", "timeline", "findings"],
-    ["explain", "mend"],
+    ["explain", "mend", "impossible"],
     ["plan", "tables", "calendar_file", "audit"],
     ["compare", "verdicts", "state", "latency", "leeway", "missing"],
     ["stays"],
@@ -62,7 +62,8 @@ OWNERS = {
 # The replay must stand on its own: nothing of the planner may reach it.
 INDEPENDENT = {"check", "margins", "pairs", "replay", "rules"}
 PLANNER = {"windows", "problem", "booking", "draft", "supplies", "milp", "highs", "bounds",
-           "greedy", "guided", "excerpt", "stretches", "solve", "mend", "plan"}  # fmt: skip
+           "greedy", "guided", "tidy", "excerpt", "stretches", "solve", "mend",
+           "impossible", "plan"}  # fmt: skip
 
 
 def _sources() -> dict[str, Path]:
