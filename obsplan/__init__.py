@@ -22,6 +22,7 @@ _HOME = {
     "make_environment": "environment.environment",
     "windows_table": "windows.windows_table",
     "make_plan": "plan.plan",
+    "marginal_worth": "worth.marginal_worth",
     "check_timeline": "check.check",
     "resources_table": "check.resources_table",
     "read_timeline": "tables.read_timeline",

@@ -37,6 +37,7 @@ import click
     show_default=True,
     help="How the figures are written.",
 )
+@click.option("--worth", is_flag=True, help="Print what more of each resource would add.")
 @click.option("--dry-run", is_flag=True, help="Only audit the scenario, and write nothing.")
 @click.option("--quiet", is_flag=True, help="Print nothing but errors; the exit code tells.")
 @click.option("--json", "as_json", is_flag=True, help="Print summary.json instead of a table.")
@@ -52,6 +53,7 @@ def plan(
     effort: str,
     patience: float | None,
     form: str,
+    worth: bool,
     dry_run: bool,
     quiet: bool,
     as_json: bool,
@@ -67,6 +69,9 @@ def plan(
         raise click.BadParameter("must be a number from 0 to 1", param_hint="--gap")
     if quiet and as_json:
         raise click.UsageError("--quiet and --json exclude each other")
+    if worth and (quiet or as_json or dry_run):
+        raise click.UsageError("--worth prints a table after a plan: ask for it without --quiet, "
+                               "--json and --dry-run")  # fmt: skip
     if output is None and not dry_run:
         raise click.UsageError("name the plan directory with -o, or ask for --dry-run")
     from obsplan import pages, terminal
@@ -94,6 +99,12 @@ def plan(
         click.echo((output / "summary.json").read_text(encoding="utf-8"), nl=False)
     elif not quiet:
         _say(terminal.plan_lines(read, made, output, terminal.colours(sys.stdout)))
+    if worth:
+        from obsplan.worth import marginal_worth
+
+        report("asking what more would add ...")
+        more = marginal_worth(read, offered)
+        _say(terminal.worth_lines(more, terminal.colours(sys.stdout)))
 
 
 def _audit(read, offered, quiet: bool, as_json: bool) -> None:

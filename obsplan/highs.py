@@ -84,10 +84,13 @@ def returns_what_it_found(solver: highspy.Highs, draft: Model) -> bool:
     return abs(worth - info.objective_function_value) <= 1e-6 * max(1.0, abs(worth))
 
 
-def interior(draft: Model, unwanted: Event | None = None) -> tuple[np.ndarray, np.ndarray]:
+def interior(
+    draft: Model, unwanted: Event | None = None, optimality: float = LOOSE_TOLERANCE
+) -> tuple[np.ndarray, np.ndarray]:
     """Columns and row duals of the linear relaxation, by interior point without crossover.
 
-    Both are nearly optimal, the columns spread over all that is equally good. Once
+    Both are optimal to about `optimality`, relative, the columns spread over all that is
+    equally good. Once
     `unwanted` is set the solver stops where it is. Zeros where there is no answer.
     """
     solver = loaded(
@@ -95,7 +98,7 @@ def interior(draft: Model, unwanted: Event | None = None) -> tuple[np.ndarray, n
         mixed=False,
         solver="ipm",
         run_crossover="off",
-        ipm_optimality_tolerance=LOOSE_TOLERANCE,
+        ipm_optimality_tolerance=optimality,
     )
     if unwanted is not None:
         solver.cbIpmInterrupt += lambda event: unwanted.is_set() and event.interrupt()

@@ -78,6 +78,21 @@ def plan_lines(scenario: Scenario, plan: Plan, directory: Path, colour: bool = F
     return lines
 
 
+def worth_lines(worth: pd.DataFrame, colour: bool = False) -> list[str]:
+    """What a little more of each resource would add (see `marginal_worth`), as a table."""
+    wide = max([len(name) for name in worth["platform"]] + [len("platform")])
+    lines = [
+        "what more would add to the best possible value; this plan need not gain as much:",
+        painted(f"{'platform':<{wide}}  {'one more':<14}  at the margin  a whole one, solved again",
+                "head", colour),
+    ]  # fmt: skip
+    for row in worth.itertuples(index=False):
+        again = "" if pd.isna(row.confirmed) else f"{row.confirmed:25.3f}"
+        line = f"{row.platform:<{wide}}  {f'{row.unit} of {row.what}':<14}  {row.worth:13.3f}  {again}"
+        lines.append(line.rstrip())
+    return lines
+
+
 def audit_lines(findings: pd.DataFrame, balance: pd.DataFrame, colour: bool = False) -> list[str]:
     """Supply and demand as a table, then a line and a remedy for each finding."""
     wide = max([len(name) for name in balance["platform"]] + [len("platform")])

@@ -29,7 +29,7 @@ LAYERS = [
     ["bounds", "stretches"],
     ["check"],
     ["solve", "trial", "timeline", "findings"],
-    ["explain", "mend", "impossible"],
+    ["explain", "mend", "impossible", "worth"],
     ["plan", "tables", "calendar_file", "audit"],
     ["compare", "verdicts", "state", "latency", "leeway", "missing"],
     ["stays"],
@@ -63,7 +63,7 @@ OWNERS = {
 INDEPENDENT = {"check", "margins", "pairs", "replay", "rules"}
 PLANNER = {"windows", "problem", "booking", "draft", "supplies", "milp", "highs", "bounds",
            "greedy", "guided", "tidy", "excerpt", "stretches", "solve", "mend",
-           "impossible", "plan"}  # fmt: skip
+           "impossible", "worth", "plan"}  # fmt: skip
 
 
 def _sources() -> dict[str, Path]:
