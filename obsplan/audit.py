@@ -210,12 +210,21 @@ def _grid(scenario: Scenario, environment: Environment) -> Iterator[Finding]:
     if rest := length_min - scenario.steps * step_min:
         yield (NOTE, "span", f"its last {rest:.0f} min, less than a step, stay unused",
                f"a span of whole steps of {step_min} min")  # fmt: skip
+    if many := many_starts(scenario, environment):
+        yield WARNING, "scenario", *many
+
+
+def many_starts(scenario: Scenario, environment: Environment) -> tuple[str, str] | None:
+    """That there are more possible starts than a search bears well, and what to coarsen."""
     starts = {a.name: int(start_mask(scenario, environment, a).sum()) for a in scenario.activity}
-    if sum(starts.values()) > MANY_STARTS:
-        most = max(starts, key=starts.__getitem__)
-        yield (WARNING, "scenario", f"there are {sum(starts.values())} possible starts, of which "
-               f'{starts[most]} of "{most}"; above {MANY_STARTS} planning takes long',
-               f"a step_min above {step_min}, narrower conditions or a shorter span")  # fmt: skip
+    if sum(starts.values()) <= MANY_STARTS:
+        return None
+    most = max(starts, key=starts.__getitem__)
+    return (
+        f"there are {sum(starts.values())} possible starts, of which {starts[most]} of "
+        f'"{most}"; above {MANY_STARTS} planning takes long',
+        f"a step_min above {scenario.span.step_min}, narrower conditions or a shorter span",
+    )
 
 
 def _activity(

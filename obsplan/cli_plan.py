@@ -75,6 +75,7 @@ def plan(
     if output is None and not dry_run:
         raise click.UsageError("name the plan directory with -o, or ask for --dry-run")
     from obsplan import pages, terminal
+    from obsplan.audit import many_starts
     from obsplan.environment import environment
     from obsplan.plan import plan as make_plan
     from obsplan.scenario import read_scenario
@@ -93,6 +94,8 @@ def plan(
         asked = activity.warm_up_min + activity.duration_min
         if read.slot_min(activity) != asked:
             report(f"{activity.name}: {asked} min rounded up to {read.slot_min(activity)} min")
+    if many := many_starts(read, offered):
+        report(f"{many[0]}; would help: {many[1]}")
     made = make_plan(read, offered, gap, report, effort, patience)
     pages.write_plan(read, offered, made, output, form)
     if as_json:

@@ -88,7 +88,8 @@ def worth_lines(worth: pd.DataFrame, colour: bool = False) -> list[str]:
     ]  # fmt: skip
     for row in worth.itertuples(index=False):
         again = "" if pd.isna(row.confirmed) else f"{row.confirmed:25.3f}"
-        line = f"{row.platform:<{wide}}  {f'{row.unit} of {row.what}':<14}  {row.worth:13.3f}  {again}"
+        more = f"{row.unit} of {row.what}"
+        line = f"{row.platform:<{wide}}  {more:<14}  {row.worth:13.3f}  {again}"
         lines.append(line.rstrip())
     return lines
 
