@@ -1,0 +1,196 @@
+"""How soon plans come, and how good they are, on three families of invented scenarios.
+
+    python tests/bench/bench_plan.py [--seeds N] [--families easy tight crowded]
+        [--step 15|5] [--gap 0.01] [--patience SECONDS] [--cpu]
+        [--second-opinion] [--limit SECONDS]
+
+Each case runs alone in a fresh process, one after the other, so that memory is its own.
+Every value is that of a plan which the replay by the minute accepted. Times count from the
+call of `plan`; the environment is there already. With --cpu they are seconds of all cores
+together, for a machine that others use too: alone on it, the wall clock shows between a half
+and the whole of that. Beside it stand the greedy plan, mended until the replay accepts it,
+and with --second-opinion what CP-SAT finds in `--limit` seconds on the same mixed-integer
+model. What becomes known goes to stderr; a case is a line once it is done; ratios come last.
+"""
+
+import argparse
+import json
+import re
+import resource
+import subprocess
+import sys
+import time
+from pathlib import Path
+from statistics import geometric_mean
+
+import numpy as np
+from families import FAMILIES, drawn
+
+import obsplan.plan
+from obsplan.booking import plan_value
+from obsplan.environment import environment
+from obsplan.mend import bearable, holding
+from obsplan.milp import model
+from obsplan.problem import problem
+from obsplan.solve import quick_plan
+
+MOMENTS_S = (10, 30, 60, 120)
+COLUMNS = (
+    ["case", "requested", "placed", "first plan s", "bound s", "value", "at most"]
+    + [f"gap % at {s} s" for s in MOMENTS_S]
+    + ["at end", "end s", "MiB", "greedy", "value/greedy"]
+)
+
+
+def main() -> None:
+    asked = _asked()
+    if asked.case:
+        print(json.dumps(measured(*asked.case.split(), asked)))
+        return
+    if asked.second_opinion_on:
+        family, seed = asked.second_opinion_on.split()
+        print(json.dumps(second_opinion(family, seed, asked.step, asked.limit)))
+        return
+    columns = COLUMNS + ["CP-SAT", "its bound"] * asked.second_opinion
+    print(f"| {' | '.join(columns)} |\n|{'---|' * len(columns)}", flush=True)
+    ratios: dict[str, list[float]] = {}
+    for seed in range(asked.seeds):
+        for family in asked.families:
+            case = f"{family} {seed}"
+            found = _fresh("--case", case, asked)
+            cells = _cells(case, found)
+            if asked.second_opinion:
+                value, bound = _fresh("--second-opinion-on", case, asked)
+                cells += ["none" if value is None else f"{value:.0f}", f"{bound:.0f}"]
+            print(f"| {' | '.join(cells)} |", flush=True)
+            if found["greedy"]:
+                ratios.setdefault(family, []).append(found["value"] / found["greedy"])
+    for family, of_family in ratios.items():
+        print(f"{family}: value over greedy {geometric_mean(of_family):.2f} "
+              f"(geometric mean of {len(of_family)})")  # fmt: skip
+
+
+def measured(family: str, seed: str, asked: argparse.Namespace) -> dict:
+    """Plan one case and say what was known when."""
+    scenario = drawn(family, int(seed), asked.step)
+    sky = environment(scenario)
+    known: list[tuple[float, float, float]] = []  # seconds, value (0: none yet), bound
+    clock = time.process_time if asked.cpu else time.perf_counter
+    began = clock()
+
+    def hear(value: float, bound: float) -> None:
+        known.append((clock() - began, value, bound))
+        print(f"{family} {seed}: {known[-1][0]:6.1f} s, value {value:.1f}, at most {bound:.1f}",
+              file=sys.stderr, flush=True)  # fmt: skip
+
+    def report(line: str) -> None:
+        if standing := STANDING.search(line):
+            hear(float(standing[1]), float(standing[2]))
+
+    made = _plan_overheard(scenario, sky, asked, report, lambda bound: hear(0.0, bound))
+    hear(made.value, made.bound)
+    end_s = known[-1][0]
+    peak_mib = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024
+    return {
+        "requested": sum(a.count for a in scenario.activity),
+        "placed": int((made.timeline["instrument"] != "radio").sum()),
+        "first_s": next((s for s, value, _ in known if value), end_s),
+        "bound_s": next((s for s, value, _ in known if not value), end_s),
+        "value": made.value,
+        "bound": made.bound,
+        "gaps": [_gap(known, moment) for moment in MOMENTS_S] + [_gap(known, end_s)],
+        "end_s": end_s,
+        "peak_mib": peak_mib,
+        "greedy": greedy_worth(scenario, sky),
+    }
+
+
+STANDING = re.compile(r"value ([\d.]+), at most ([\d.]+) possible")
+
+
+def _plan_overheard(scenario, sky, asked: argparse.Namespace, report, told):
+    """`plan`, with `told` called too whenever the search has a bound."""
+    search = obsplan.plan.better_plans
+
+    def overheard(spared, relaxed, gap, first, hear, *rest):
+        def both(bound: float) -> None:
+            told(bound)
+            hear(bound)
+
+        return search(spared, relaxed, gap, first, both, *rest)
+
+    obsplan.plan.better_plans = overheard
+    try:
+        return obsplan.plan.plan(scenario, sky, asked.gap, report, patience_s=asked.patience)
+    finally:
+        obsplan.plan.better_plans = search
+
+
+def _gap(known: list[tuple[float, float, float]], moment_s: float) -> float:
+    """Share of the bound that may be missing, as known at `moment_s`; 1 without a plan."""
+    seen = [(value, bound) for s, value, bound in known if s <= moment_s]
+    value = max((value for value, _ in seen), default=0.0)
+    bound = min((bound for _, bound in seen), default=np.inf)
+    return max(0.0, 1 - value / bound)
+
+
+def greedy_worth(scenario, sky) -> float | None:
+    """Worth of the greedy plan, mended until the replay accepts it; None when it has none."""
+    question = problem(scenario, sky)
+    try:
+        spared, first = bearable(scenario, sky, question)
+        mended, _ = holding(scenario, sky, question, first or quick_plan(spared), None)
+    except LookupError:
+        return None
+    return plan_value(question, mended.runs)
+
+
+def second_opinion(family: str, seed: str, step_min: int, limit_s: float) -> tuple:
+    """What CP-SAT finds in `limit_s` on two workers, and its bound."""
+    sys.path.insert(0, str(Path(__file__).parents[1]))
+    from second_solver import by_cp_sat
+
+    scenario = drawn(family, int(seed), step_min)
+    relaxed = problem(scenario, environment(scenario), relaxed=True)
+    return by_cp_sat(model(relaxed), limit_s=limit_s, workers=2)
+
+
+def _cells(case: str, found: dict) -> list[str]:
+    greedy = found["greedy"]
+    return [
+        case,
+        *(str(found[key]) for key in ("requested", "placed")),
+        *(f"{found[key]:.1f}" for key in ("first_s", "bound_s", "value", "bound")),
+        *(f"{100 * gap:.1f}" for gap in found["gaps"]),
+        f"{found['end_s']:.0f}",
+        f"{found['peak_mib']:.0f}",
+        *(("none", "") if not greedy else (f"{greedy:.0f}", f"{found['value'] / greedy:.2f}")),
+    ]
+
+
+def _fresh(option: str, case: str, asked: argparse.Namespace):
+    """What this script prints for one case in a process of its own."""
+    command = [sys.executable, __file__, option, case, "--step", str(asked.step)]
+    command += ["--gap", str(asked.gap), "--limit", str(asked.limit)] + ["--cpu"] * asked.cpu
+    command += ["--patience", str(asked.patience)] if asked.patience is not None else []
+    done = subprocess.run(command, check=True, stdout=subprocess.PIPE, text=True)
+    return json.loads(done.stdout.splitlines()[-1])
+
+
+def _asked() -> argparse.Namespace:
+    parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
+    parser.add_argument("--seeds", type=int, default=4)
+    parser.add_argument("--families", nargs="+", choices=FAMILIES, default=FAMILIES)
+    parser.add_argument("--step", type=int, default=15, choices=(15, 5))
+    parser.add_argument("--gap", type=float, default=0.01)
+    parser.add_argument("--patience", type=float)
+    parser.add_argument("--cpu", action="store_true")
+    parser.add_argument("--second-opinion", action="store_true")
+    parser.add_argument("--limit", type=float, default=60.0)
+    parser.add_argument("--case", help=argparse.SUPPRESS)
+    parser.add_argument("--second-opinion-on", help=argparse.SUPPRESS)
+    return parser.parse_args()
+
+
+if __name__ == "__main__":
+    main()
