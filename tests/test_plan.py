@@ -27,14 +27,14 @@ def round_trip_holds(scene, environment, folder) -> None:
     assert made.timeline["value"].sum() == pytest.approx(made.value)
 
 
-@settings(max_examples=60)
+@settings(max_examples=300)
 @given(case=cases())
 def test_every_plan_holds_when_read_back(case, tmp_path_factory):
     round_trip_holds(*case, tmp_path_factory.mktemp("plan"))
 
 
 @pytest.mark.long
-@settings(max_examples=3000)
+@settings(max_examples=5000)
 @given(case=cases())
 def test_thousands_of_plans_hold_when_read_back(case, tmp_path_factory):
     round_trip_holds(*case, tmp_path_factory.mktemp("plan"))
