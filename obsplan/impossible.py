@@ -9,6 +9,7 @@ from dataclasses import replace
 
 import numpy as np
 
+from obsplan.bounds import upper_bound
 from obsplan.check import Verdict, check
 from obsplan.environment import Environment
 from obsplan.highs import is_impossible, loaded
@@ -24,6 +25,7 @@ Rules = dict[tuple, str]
 
 # Whether so few runs have a place is mostly settled at the root of the search.
 MOST_NODES = 500
+MOST_STARTS = 2000
 IN_WORDS = {
     "sun_elevation_deg": ("Sun elevation", " deg"),
     "sun_visible_fraction": ("visible fraction of the Sun", ""),
@@ -38,7 +40,8 @@ def why_no_place(scenario: Scenario, environment: Environment) -> str:
     """Which rules leave the required runs no place, a minimal set; "" when none is found.
 
     Judged first with all the replay would forgive, so that what is named is impossible
-    whatever the steps; else as the planner sees whole steps, which is said.
+    whatever the steps; else as the planner sees whole steps, which is said. In a large
+    question the set is minimal for the linear relaxation.
     """
     for relaxed in (True, False):
         asked = _required(problem(scenario, environment, relaxed))
@@ -47,11 +50,13 @@ def why_no_place(scenario: Scenario, environment: Environment) -> str:
         if _is_impossible(_under(asked, starts, set(rules))):
             kept = minimal(list(rules), lambda keys: _is_impossible(_under(asked, starts, keys)))
             named = "; ".join(rules[key] for key in rules if key in kept)
+            # A relaxation that could be met does not show that there is a plan.
+            rest = "" if _is_large(asked) else _any_one(kept)
             if relaxed:
-                return f"impossible together: {named}{_any_one(kept)}"
+                return f"impossible together: {named}{rest}"
             step_min = scenario.span.step_min
             return (f"impossible together in whole steps of {step_min} min: {named}"
-                    f"{_any_one(kept)}; a shorter span.step_min may find a place")  # fmt: skip
+                    f"{rest}; a shorter span.step_min may find a place")  # fmt: skip
     return ""
 
 
@@ -80,11 +85,27 @@ def minimal(rules: list, impossible: Callable[[set], bool]) -> set:
 
 
 def _is_impossible(asked: Problem) -> bool:
+    """Whether it is proven that no plan meets all that is asked.
+
+    What is too large to branch on is judged by the safe bound on how many of the required
+    runs any plan can have, which proves less but is quick.
+    """
+    if _is_large(asked):
+        required = sum(task.must for task in asked.tasks)
+        tasks = tuple(
+            replace(t, count=t.must or t.count, must=0, value=float(t.must > 0), repeat_worth=1.0)
+            for t in asked.tasks
+        )
+        return upper_bound(replace(asked, tasks=tasks)) < required
     draft = model(asked)
     draft.cost[:] = 0.0
     solver = loaded(draft, mixed=True, mip_max_nodes=MOST_NODES)
     solver.run()
     return is_impossible(solver)
+
+
+def _is_large(asked: Problem) -> bool:
+    return sum(task.count > 0 for task in asked.tasks) * asked.steps > MOST_STARTS
 
 
 def _required(question: Problem) -> Problem:
@@ -197,13 +218,17 @@ def _under(asked: Problem, starts: list[dict[str, np.ndarray]], keys: set) -> Pr
     )
     data_mbit = sum(node.store_start_mbit for node in asked.nodes)
     data_mbit += sum(task.count * task.data_mbit.sum() for task in asked.tasks)
+    # Limits that nothing reaches rather than none, so that a bound stays finite.
+    all_w = sum(task.peak_w.max() + task.load_w.max() for task in asked.tasks)
     nodes = []
     for n, node in enumerate(asked.nodes):
-        reserve_wh = node.reserve_wh if ("reserve", n) in keys else -np.inf
-        store_mbit = node.store_mbit if ("store", n) in keys else np.inf
+        most_w = all_w + node.transmit_w + max(node.base_peak_w.max(), node.base_w.max())
+        drawn_wh = most_w * asked.steps * asked.step_h / node.discharge_efficiency
+        reserve_wh = node.reserve_wh if ("reserve", n) in keys else -drawn_wh
+        store_mbit = node.store_mbit if ("store", n) in keys else node.store_mbit + data_mbit
         node = replace(
             node,
-            bus_limit_w=node.bus_limit_w if ("bus", n) in keys else np.inf,
+            bus_limit_w=node.bus_limit_w if ("bus", n) in keys else most_w,
             reserve_wh=reserve_wh,
             end_wh=node.end_wh if ("end", n) in keys else reserve_wh,
             store_mbit=store_mbit,
