@@ -12,6 +12,9 @@ from obsplan.draft import Model
 
 # Accurate enough for a bound that is made safe afterwards, and a quarter sooner.
 LOOSE_TOLERANCE = 1e-4
+# Primal and dual further apart than this share: the solver got stuck.
+STUCK = 1e-2
+OTHER_SIDES = ({}, {"user_objective_scale": -3}, {"presolve": "off"})
 # Solvers are made on several threads; only one may see to the greeting.
 GREETING = Lock()
 
@@ -90,29 +93,36 @@ def interior(
     """Columns and row duals of the linear relaxation, by interior point without crossover.
 
     Both are optimal to about `optimality`, relative, the columns spread over all that is
-    equally good. Once
-    `unwanted` is set the solver stops where it is. Zeros where there is no answer.
+    equally good. Where the solver gets stuck it tries again from another side. Once
+    `unwanted` is set it stops where it is. Zeros where there is no answer.
     """
-    solver = loaded(
-        draft,
-        mixed=False,
-        solver="ipm",
-        run_crossover="off",
-        ipm_optimality_tolerance=optimality,
-    )
-    if unwanted is not None:
-        solver.cbIpmInterrupt += lambda event: unwanted.is_set() and event.interrupt()
-    solver.run()
-    found = solver.getSolution()
-    answers = []
-    for values, count in (
-        (found.col_value, len(draft.cost)),
-        (found.row_dual, len(draft.row_low)),
-    ):
-        values = np.array(values)
-        usable = len(values) == count and np.isfinite(values).all()
-        answers.append(values if usable else np.zeros(count))
-    return answers[0], answers[1]
+    answers: list[tuple[float, np.ndarray, np.ndarray]] = []
+    for side in OTHER_SIDES:
+        solver = loaded(
+            draft,
+            mixed=False,
+            solver="ipm",
+            run_crossover="off",
+            ipm_optimality_tolerance=optimality,
+            **side,
+        )
+        if unwanted is not None:
+            solver.cbIpmInterrupt += lambda event: unwanted.is_set() and event.interrupt()
+        solver.run()
+        found, apart = solver.getSolution(), solver.getInfo().primal_dual_objective_error
+        columns = _usable(found.col_value, len(draft.cost))
+        duals = _usable(found.row_dual, len(draft.row_low))
+        answers.append((apart if np.isfinite(apart) else np.inf, columns, duals))
+        if apart <= STUCK or (unwanted is not None and unwanted.is_set()):
+            break
+    _, columns, duals = min(answers, key=lambda answer: answer[0])
+    return columns, duals
+
+
+def _usable(values: list[float], count: int) -> np.ndarray:
+    numbers = np.array(values)
+    usable = len(numbers) == count and np.isfinite(numbers).all()
+    return numbers if usable else np.zeros(count)
 
 
 def _quiet_solver() -> highspy.Highs:

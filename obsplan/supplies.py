@@ -11,6 +11,8 @@ from obsplan.problem import Node, Problem, Task
 
 # Rounding in a sum of loads must not bar a bus that is sized to it exactly.
 BUS_ROUNDING_W = 1e-9
+# What a run draws on the battery below this is not charged for: no solver likes crumbs.
+LEAST_DRAW_W = 1e-3
 
 
 def add_supplies(
@@ -110,7 +112,10 @@ def _battery(draft: Draft, problem: Problem, node: Node, own, load, every: int) 
     before = shifted(stored, 1)
     start = np.where(rows == 0, node.start_wh, 0.0)
     detour = 1 / node.discharge_efficiency - node.charge_efficiency
-    drawn = _drawn(own, np.maximum(surplus_w, 0.0))
+    # The highest yield of a row for all its steps: slow changes would leave crumbs.
+    firsts = np.flatnonzero(np.diff(row, prepend=-1))
+    best_w = np.maximum.reduceat(np.maximum(surplus_w, 0.0), firsts)
+    drawn = _drawn(own, best_w[row])
     for slope, lost in ((node.charge_efficiency, detour), (1 / node.discharge_efficiency, 0.0)):
         losses = ((row[r], c, f * hour * lost) for r, c, f in drawn if lost)
         draft.add_rows(count, -np.inf, start, (rows, stored, 1), (rows, before, -1),
@@ -125,14 +130,18 @@ def _battery(draft: Draft, problem: Problem, node: Node, own, load, every: int) 
 
 def _drawn(own: list[tuple[Task, Starts]], yield_w: np.ndarray) -> list[tuple]:
     """Terms, one row per step, of what every run draws beyond `yield_w` at least."""
+
+    def missing_w(load_w: float) -> np.ndarray:
+        return np.where(load_w - yield_w >= LEAST_DRAW_W, load_w - yield_w, 0.0)
+
     terms = []
     for task, starts in own:
         level_w = usual_level(starts, task.load_w)
-        level = np.maximum(level_w - yield_w, 0.0)
+        level = missing_w(level_w)
         if level.any():
             terms += [(r, c, f * level[r]) for r, c, f in starts.within(task.length)]
         for k in np.flatnonzero(task.load_w != level_w):
-            beyond = np.maximum(task.load_w[k] - yield_w, 0.0) - level
+            beyond = missing_w(task.load_w[k]) - level
             if k < len(yield_w) and beyond.any():
                 terms.append((starts.rows, shifted(starts.columns, int(k)), beyond))
     return terms
