@@ -65,8 +65,8 @@ def plan(
     `effort` ("low", "normal", "high") limits the search in counts of work, so that the same
     input gives the same plan everywhere; `patience_s`, where given, ends it by the clock and
     says so. `report` is told of progress, a line at a time. Ctrl-C, once there is a first
-    plan, ends the search with the best so far. Raises DoesNotHold when required runs cannot be placed or
-    a platform cannot even idle through the span.
+    plan, ends the search with the best so far. Raises DoesNotHold when required runs cannot
+    be placed or a platform cannot even idle through the span.
     """
     _require_idle(scenario, environment)
     _require_windows(scenario, environment)
