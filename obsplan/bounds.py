@@ -33,7 +33,8 @@ def relaxation(problem: Problem, unwanted: Event | None = None) -> Relaxation:
     columns, duals = interior(relaxed, unwanted)
     shares = [np.where(start >= 0, columns[start], 0.0) for start in relaxed.start]
     starts = np.array(shares).reshape(len(problem.tasks), problem.steps)
-    return Relaxation(dual_bound(relaxed, duals), starts)
+    # Where not even an idle plan holds, the duals run off below what any plan is worth.
+    return Relaxation(max(0.0, dual_bound(relaxed, duals)), starts)
 
 
 def upper_bound(problem: Problem) -> float:

@@ -47,11 +47,15 @@ def main() -> None:
 
 @main.command()
 @click.argument("directory", type=click.Path(path_type=Path))
-def start(directory: Path) -> None:
-    """Write a commented scenario that runs as it is into DIRECTORY."""
+@click.option("--minimal", is_flag=True, help="A short scenario that plans in seconds.")
+def start(directory: Path, minimal: bool) -> None:
+    """Write a commented scenario that runs as it is into DIRECTORY.
+
+    Beside it stands its JSON Schema, with which editors complete and check the keys.
+    """
     from obsplan.starter import write_starter
 
-    for path in write_starter(directory):
+    for path in write_starter(directory, minimal):
         click.echo(path)
     click.echo(f"next: obsplan plan {directory / 'scenario.toml'} -o {directory / 'plan'}", err=True)
 

@@ -78,7 +78,11 @@ def merged(booking: Booking, found: list[Booking]) -> Booking:
         changed = other.may_send != booking.may_send
         both.may_send[changed] = other.may_send[changed]
     best = max(found, key=lambda other: other.merit())
-    if not both.is_orderly() or both.merit() <= best.merit():
+    # Each may have left a required run to the other.
+    lacking = any(
+        len(runs) < task.must for task, runs in zip(both.problem.tasks, both.runs)
+    )
+    if lacking or not both.is_orderly() or both.merit() <= best.merit():
         return best
     both.flow = both.simulate()
     if both.flow.short:
