@@ -43,7 +43,7 @@ LAYERS = [
     ["figures", "report_parts"],
     ["report_picture", "report_details"],
     ["report"],
-    ["pages", "starter", "terminal"],
+    ["pages", "starter", "terminal", "notebook"],
     ["cli_survey", "cli_plan"],
     ["cli_replan"],
     ["cli"],

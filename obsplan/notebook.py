@@ -1,0 +1,62 @@
+"""Plans as a notebook shows them: picture, verdict and tables, drawn only when they are shown."""
+
+from base64 import b64encode
+from dataclasses import dataclass, field
+from functools import wraps
+from html import escape
+from pathlib import Path
+from tempfile import TemporaryDirectory
+
+import pandas as pd
+
+from obsplan.environment import Environment
+from obsplan.findings import bound_line, margin_lines
+from obsplan.plan import Plan, plan
+from obsplan.scenario import Scenario
+
+
+@dataclass(frozen=True)
+class ShownPlan(Plan):
+    """A plan with the scenario and environment it is for, so that a notebook can show it."""
+
+    scenario: Scenario = field(kw_only=True, repr=False)
+    environment: Environment = field(kw_only=True, repr=False)
+
+    def _repr_html_(self) -> str:
+        placed = self.timeline["activity"].value_counts()
+        worth = self.timeline.groupby("activity")["value"].sum()
+        runs = pd.DataFrame(
+            [
+                (a.name, a.count, placed.get(a.name, 0), worth.get(a.name, 0.0))
+                for a in self.scenario.activity
+            ],
+            columns=["activity", "wanted", "placed", "value"],
+        )
+        lines = [bound_line(self.value, self.bound), self.verdict.summary]
+        lines += margin_lines(self.verdict)
+        return "\n".join([
+            f"<h3>{escape(self.scenario.title)}</h3>",
+            f'<img alt="The plan: {len(self.timeline)} rows of its timeline in time, below Sun '
+            f'and contacts" style="max-width: 100%" src="data:image/png;base64,{self._picture()}">',
+            *(f"<p>{escape(line)}</p>" for line in lines),
+            runs.to_html(index=False, float_format="{:.1f}".format),
+            self.unplaced.to_html(index=False) if len(self.unplaced) else "",
+        ])  # fmt: skip
+
+    def _picture(self) -> str:
+        from obsplan import figures
+
+        figure = figures.plan_figure(self.scenario, self.environment, self)
+        with TemporaryDirectory() as place:
+            figures.save(figure, path := Path(place, "plan.png"))
+            return b64encode(path.read_bytes()).decode()
+
+
+def shown(scenario: Scenario, environment: Environment, plan: Plan) -> ShownPlan:
+    """`plan` as one that a notebook shows."""
+    return ShownPlan(**vars(plan) | {"scenario": scenario, "environment": environment})
+
+
+@wraps(plan)
+def make_plan(scenario: Scenario, environment: Environment, *args, **options) -> ShownPlan:
+    return shown(scenario, environment, plan(scenario, environment, *args, **options))
