@@ -35,12 +35,15 @@ class ShownPlan(Plan):
         lines = [bound_line(self.value, self.bound), self.verdict.summary]
         lines += margin_lines(self.verdict)
         return "\n".join([
-            f"<h3>{escape(self.scenario.title)}</h3>",
-            f'<img alt="The plan: {len(self.timeline)} rows of its timeline in time, below Sun '
-            f'and contacts" style="max-width: 100%" src="data:image/png;base64,{self._picture()}">',
+            f'<img alt="{escape(self.scenario.title)}: {len(self.timeline)} rows of the timeline, '
+            f'Sun, contacts, power and data" style="max-width: 100%" '
+            f'src="data:image/png;base64,{self._picture()}">',
             *(f"<p>{escape(line)}</p>" for line in lines),
             runs.to_html(index=False, float_format="{:.1f}".format),
             self.unplaced.to_html(index=False) if len(self.unplaced) else "",
+            "<details><summary>timeline</summary>",
+            self.timeline.to_html(index=False, na_rep=""),
+            "</details>",
         ])  # fmt: skip
 
     def _picture(self) -> str:

@@ -58,8 +58,8 @@ def test_the_page_is_well_formed_and_holds_picture_verdict_and_tables(made):
     page = made[2]._repr_html_()
     read = Page(page)
     assert not read.open
-    assert read.seen.count("table") == 2 and read.seen.count("img") == 1
-    assert "script" not in read.seen and "small &lt;script&gt;" in page
+    assert read.seen.count("table") == 3 and read.seen.count("img") == 1
+    assert "script" not in read.seen and "small &lt;script&gt;" in page and ">s001<" in page
     assert "night &amp; &lt;fog&gt;" in page
     assert "value 2.0, proven to be the best possible" in page
     assert "no violation found of" in page and "smallest margin: " in page
@@ -86,6 +86,6 @@ def test_nothing_is_drawn_before_it_is_shown(made, monkeypatch):
         kept._repr_html_()
 
 
-def test_a_plan_with_everything_in_has_no_second_table(made):
+def test_a_plan_with_everything_in_has_no_table_of_what_is_missing(made):
     whole = replace(made[2], unplaced=made[2].unplaced.iloc[:0])
-    assert Page(whole._repr_html_()).seen.count("table") == 1
+    assert Page(whole._repr_html_()).seen.count("table") == 2
