@@ -1,0 +1,27 @@
+# %% [markdown]
+# Which instrument runs when?
+# Run it as `python examples/which_instrument_when.py [scenario.toml]`, or cell by cell.
+
+# %%
+import sys
+from importlib.resources import files
+
+import obsplan
+
+given = [word for word in sys.argv[1:] if word.endswith(".toml")]
+path = given[0] if given else files("obsplan.examples") / "minimal.toml"
+scenario = obsplan.read_scenario(path)
+environment = obsplan.make_environment(scenario)
+
+# %% The plan: it has passed an independent replay
+plan = obsplan.make_plan(scenario, environment)
+columns = ["slot", "activity", "start_utc", "end_utc", "value"]
+print(plan.timeline[columns].head().to_string(index=False))
+print(f"value {plan.value:.1f}, at most {plan.bound:.1f} possible")
+
+# %% What did not fit, and what would let it in
+print(plan.unplaced.to_string(index=False))
+
+# %% The picture; `plan` alone in a notebook cell shows picture and tables
+figure = obsplan.plan_figure(scenario, environment, plan)
+figure

@@ -1,0 +1,28 @@
+# %% [markdown]
+# When can we talk to Earth, how much can we send?
+# Run it as `python examples/who_can_talk.py [scenario.toml]`, or cell by cell.
+
+# %%
+import sys
+from importlib.resources import files
+
+import obsplan
+
+given = [word for word in sys.argv[1:] if word.endswith(".toml")]
+path = given[0] if given else files("obsplan.examples") / "minimal.toml"
+scenario = obsplan.read_scenario(path)
+environment = obsplan.make_environment(scenario)
+
+# %% Contacts from acquisition to loss
+columns = ["station", "acquisition_utc", "loss_utc", "duration_min", "volume_mbit"]
+print(environment.contacts[columns].head().to_string(index=False))
+
+# %% What a platform could send over the span, if it had the energy
+for name, offered in environment.platforms.items():
+    sent_mbit = (offered["rate_kbps"] * offered["in_contact"]).sum() * 60 / 1000
+    share = offered["in_contact"].mean()
+    print(f"{name}: in contact {100 * share:.0f} % of the span, at most {sent_mbit:.0f} Mbit")
+
+# %% The picture
+figure = obsplan.link_figure(scenario, environment)
+figure
