@@ -18,10 +18,12 @@ columns = ["station", "acquisition_utc", "loss_utc", "duration_min", "volume_mbi
 print(environment.contacts[columns].head().to_string(index=False))
 
 # %% What a platform could send over the span, if it had the energy
-for name, offered in environment.platforms.items():
+for platform in scenario.platform:
+    offered = environment.platforms[platform.name]
     sent_mbit = (offered["rate_kbps"] * offered["in_contact"]).sum() * 60 / 1000
     share = offered["in_contact"].mean()
-    print(f"{name}: in contact {100 * share:.0f} % of the span, at most {sent_mbit:.0f} Mbit")
+    print(f"{platform.name}: a way to Earth is open for {100 * share:.0f} % of the span; "
+          f"at most {sent_mbit:.0f} Mbit to {platform.radio.to}")  # fmt: skip
 
 # %% The picture
 figure = obsplan.link_figure(scenario, environment)
