@@ -46,7 +46,7 @@ def calendar_bytes(
     old = previous or {}
     for uid, event in entries.items():
         changed = uid in old and _content(old[uid]) != _content(event)
-        event.add("sequence", _sequence(old[uid]) + changed if uid in old else 0)
+        event.add("sequence", sequence_of(old[uid]) + changed if uid in old else 0)
     gone = {uid: _cancelled(event) for uid, event in old.items() if uid not in entries}
     calendar = icalendar.Calendar()
     calendar.add("prodid", f"-//obsplan//obsplan {obsplan.__version__}//EN")
@@ -67,7 +67,7 @@ def entries_of(content: bytes, source: str) -> dict[str, icalendar.Event]:
         events = icalendar.Calendar.from_ical(content).walk("VEVENT")
         entries = {str(event["uid"]): event for event in events}
         for event in events:
-            _sequence(event), _place(event), _content(event)
+            sequence_of(event), _place(event), _content(event)
     except (ValueError, KeyError, TypeError, AttributeError, IndexError):
         raise TableError(f"{source}: is not a calendar that obsplan wrote; move it away") from None
     if not all(uid.endswith(OURS) for uid in entries):
@@ -128,7 +128,7 @@ def _contact(contact) -> dict:
         f"{contact.platform} and {contact.station} are in contact for "
         f"{contact.duration_min:.0f} min; the station sees the Moon up to "
         f"{contact.max_station_elevation_deg:.0f} deg high.",
-        f"Light takes {contact.light_time_s:.2f} s one way; at {contact.rate_kbps:g} kbit/s up "
+        f"Light takes {contact.light_time_s:.2f} s one way; at {contact.rate_kbps:.1f} kbit/s up "
         f"to {contact.volume_mbit:.0f} Mbit.",
     ]
     return {
@@ -175,12 +175,13 @@ def _cancelled(event: icalendar.Event) -> icalendar.Event:
     if event.get("status") == "CANCELLED":
         return event
     told = event.copy()
-    told["sequence"] = icalendar.vInt(_sequence(event) + 1)
+    told["sequence"] = icalendar.vInt(sequence_of(event) + 1)
     told["status"] = icalendar.vText("CANCELLED")
     return told
 
 
-def _sequence(event: icalendar.Event) -> int:
+def sequence_of(event: icalendar.Event) -> int:
+    """How often an entry has changed since it was first told."""
     return int(event.get("sequence", 0))
 
 

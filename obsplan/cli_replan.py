@@ -95,6 +95,7 @@ def replan(
     now_utc = instant(now, read)
     timeline = timeline / "timeline.csv" if timeline.is_dir() else timeline
     slots = read_timeline(timeline, read)
+    pages.calendar_of(timeline.parent)
     if origin := another_scenario(timeline, read):
         click.echo(f"note: {origin}; planned for this one", err=True)
     state = read_state(told, read, now_utc) if told else None
@@ -119,7 +120,9 @@ def replan(
         "already_broken": made.broken["message"].tolist(),
         "taken_for_granted": list(made.remarks),
     }
-    pages.write_plan(read, offered, made.plan, output, tables=tables, facts=facts)
+    pages.write_plan(
+        read, offered, made.plan, output, tables=tables, facts=facts, follows=timeline.parent
+    )
     _echo(made, output)
     if not made.plan.verdict.holds:
         sys.exit(1)

@@ -7,7 +7,7 @@ from pathlib import Path
 import pandas as pd
 
 import obsplan
-from obsplan.calendar_file import calendar_bytes, entries_of
+from obsplan.calendar_file import calendar_bytes, entries_of, sequence_of
 from obsplan.check import resources_table
 from obsplan.deadlines import asks_uplink, deadlines_table
 from obsplan.environment import Environment
@@ -50,11 +50,13 @@ def write_plan(
     form: str = "png",
     tables: dict[str, pd.DataFrame] | None = None,
     facts: dict | None = None,
+    follows: Path | None = None,
 ) -> None:
     """Write the plan directory; an older plan of the same name gives way only when all is there.
 
     The figures are written as `form`, one of `FORMATS`. `tables` are further ones, by file
-    name, `facts` further entries of the summary.
+    name, `facts` further entries of the summary. The calendar goes on from that of the plan
+    replaced, and from that in the directory `follows`.
     Raises TableError when the place cannot be written, or holds something that is not a
     plan of obsplan.
     """
@@ -73,7 +75,7 @@ def write_plan(
             deadlines = deadlines_table(scenario, environment, plan.timeline)
             write_csv(deadlines, part / "deadlines.csv")
         calendar = calendar_bytes(
-            scenario, environment, plan.timeline, CAUTION, _calendar_of(directory)
+            scenario, environment, plan.timeline, CAUTION, calendar_of(follows, directory)
         )
         (part / "plan.ics").write_bytes(calendar)
         drawn = (
@@ -142,7 +144,7 @@ def _require_untouched(directory: Path) -> None:
         written = json.loads((directory / "summary.json").read_text())["timeline_sha256_16"]
     except (ValueError, KeyError, TypeError, OSError):
         written = None
-    _calendar_of(directory)
+    calendar_of(directory)
     if written != _digest(directory / "timeline.csv"):
         raise TableError(
             f"{directory / 'timeline.csv'}: was edited since it was written; move it away, or "
@@ -150,13 +152,21 @@ def _require_untouched(directory: Path) -> None:
         )
 
 
-def _calendar_of(directory: Path) -> dict:
-    """The entries of the calendar that lies there, which the next one goes on from."""
-    path = directory / "plan.ics"
-    try:
-        return entries_of(path.read_bytes(), str(path))
-    except FileNotFoundError:
-        return {}
+def calendar_of(*directories: Path | None) -> dict:
+    """The entries of the calendars that lie there, the later version of each.
+
+    Raises TableError when one of them is no calendar of obsplan's.
+    """
+    entries = {}
+    for path in (directory / "plan.ics" for directory in directories if directory):
+        try:
+            found = entries_of(path.read_bytes(), str(path))
+        except FileNotFoundError:
+            continue
+        for uid, entry in found.items():
+            if uid not in entries or sequence_of(entry) > sequence_of(entries[uid]):
+                entries[uid] = entry
+    return entries
 
 
 def _digest(path: Path) -> str:

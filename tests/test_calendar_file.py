@@ -189,6 +189,23 @@ def test_the_plan_directory_goes_on_from_the_calendar_it_replaces(made, tmp_path
     assert sum(e["status"] == "CANCELLED" for e in after.values()) == 4
 
 
+def test_a_plan_in_another_directory_goes_on_from_the_one_it_follows(made, tmp_path):
+    scene, offered, plan_ = made
+    without = replace(plan_, timeline=plan_.timeline[plan_.timeline["activity"] != "shot"])
+    pages.write_plan(*made, tmp_path / "first")
+    pages.write_plan(scene, offered, without, tmp_path / "second", follows=tmp_path / "first")
+    pages.write_plan(scene, offered, plan_, tmp_path / "third", follows=tmp_path / "second")
+    # Written once more, over the third: the version there is later than that of the first.
+    pages.write_plan(scene, offered, without, tmp_path / "third", follows=tmp_path / "first")
+    numbers = {}
+    for name in ("first", "second", "third"):
+        entries = entries_of((tmp_path / name / "plan.ics").read_bytes(), name).values()
+        told = [e for e in entries if e["summary"] == "lander: shot 2"]
+        numbers[name] = [(int(e["sequence"]), str(e["status"])) for e in told]
+    assert numbers == {"first": [(0, "TENTATIVE")], "second": [(1, "CANCELLED")],
+                       "third": [(3, "CANCELLED")]}  # fmt: skip
+
+
 @pytest.mark.parametrize(
     "content",
     [b"", b"not a calendar", b"BEGIN:VCALENDAR\r\nBEGIN:VEVENT\r\nEND:VEVENT\r\nEND:VCALENDAR\r\n",
