@@ -28,7 +28,7 @@ from obsplan.figure_sky import (
     shade,
     sun_panel,
 )
-from obsplan.missing import missing_places
+from obsplan.missing import missing_places, runs_in
 from obsplan.scenario import Activity, Scenario
 from obsplan.windows import windows_table
 
@@ -71,7 +71,10 @@ def plan_figure(scenario: Scenario, environment: Environment, plan: "Plan") -> F
     reasons = {}
     if not plan.unplaced.empty:
         reasons = dict(zip(plan.unplaced["activity"], plan.unplaced["reason"]))
-    return timeline_figure(scenario, environment, plan.timeline, plan.verdict, note, reasons)
+    placed = runs_in(scenario, plan.unplaced)
+    return timeline_figure(
+        scenario, environment, plan.timeline, plan.verdict, note, reasons, placed
+    )
 
 
 @styled
@@ -82,12 +85,14 @@ def timeline_figure(
     verdict: Verdict,
     note: str = "",
     reasons: Mapping[str, str] = MappingProxyType({}),
+    runs_placed: Mapping[str, int] = MappingProxyType({}),
 ) -> Figure:
     """Sun, contacts, windows and slots in lanes, then the books of every platform.
 
     `timeline` needs `activity` and `start_utc`, as for the check that gave `verdict`; slots
     that break a rule are marked. `note` opens the line below the title; `reasons` says for an
-    activity why runs of it are missing. Each missing run has a hollow mark where it was
+    activity why runs of it are missing, `runs_placed` how many are in where not all its slots
+    count (see `runs_in`). Each missing run has a hollow mark where it was
     wanted (see `missing_places`). Tones that meet are told apart by lightness, also in grey
     print and by colour-blind eyes (see `figure_parts`).
     """
@@ -98,8 +103,9 @@ def timeline_figure(
     placed, events_room = event_rows(environment, left_in, right_in)
     night_h, eclipse_h = darkness(scenario, environment)
     slots = _slots(scenario, environment, timeline)
-    placed_runs = slots["activity"].value_counts()
-    few = any(placed_runs.get(a.name, 0) < a.count for a in scenario.activity)
+    rows = slots["activity"].value_counts()
+    counts = {a.name: runs_placed.get(a.name, rows.get(a.name, 0)) for a in scenario.activity}
+    few = any(counts[a.name] < a.count for a in scenario.activity)
     required = any(a.must for a in scenario.activity)
     shown = {"night": len(night_h), "eclipse": len(eclipse_h), "missing": few,
              "broken": _named_broken(verdict), "required": required}  # fmt: skip
@@ -131,7 +137,7 @@ def timeline_figure(
     plan.set_ylim(total, 0)
     plan.set_yticks([])
     _lane_names(plan, lanes, groups, _instrument_looks(scenario))
-    _lanes_panel(plan, scenario, environment, lanes, slots, verdict, reasons)
+    _lanes_panel(plan, scenario, environment, lanes, slots, verdict, reasons, counts)
     charge_panel(charge, scenario.platform, verdict)
     for ax, platform in zip(power, platforms):
         power_panel(ax, platform, verdict.resources[platform.name])
@@ -199,6 +205,7 @@ def _lanes_panel(
     slots: pd.DataFrame,
     verdict: Verdict,
     reasons: Mapping[str, str],
+    counts: Mapping[str, int],
 ) -> None:
     """Contacts, permitted windows, slots and what is missing, with sums at the right."""
     looks = _instrument_looks(scenario)
@@ -222,7 +229,8 @@ def _lanes_panel(
         rows = windows[windows["activity"] == lane.name]
         open_h = parts.span_windows(environment, rows["opens_utc"], rows["closes_utc"])
         sums.append(_activity_lane(ax, lane, own, open_h, looks[lane.instrument],
-                                   activities[lane.name], reasons))  # fmt: skip
+                                   activities[lane.name], counts[lane.name],
+                                   reasons))  # fmt: skip
         parts.bars(ax, places[lane.name], lane.middle, 0.46, zorder=2.5, **parts.MISSING_LOOK)
         wrong = own[own["slot"].isin(_named_broken(verdict))]
         middles_h = (wrong["start_h"] + wrong["end_h"]) / 2
@@ -232,7 +240,7 @@ def _lanes_panel(
 
 def _activity_lane(
     ax: Axes, lane: Lane, own: pd.DataFrame, open_h: Windows, look: dict, activity: Activity,
-    reasons: Mapping[str, str],
+    count: int, reasons: Mapping[str, str],
 ) -> Sum:  # fmt: skip
     """Windows as bands, slots as bars, the first runs marked as far as they are required."""
     own_h = own[["start_h", "end_h"]].to_numpy()
@@ -246,13 +254,13 @@ def _activity_lane(
     first_h = own_h[np.argsort(own_h[:, 0])][: activity.must].mean(axis=1)
     ax.plot(first_h, np.full(len(first_h), lane.middle - 0.42), zorder=5, **REQUIRED_MARK)
     worth = f"{own['value'].sum():.1f}" if "value" in own else ""
-    missing, why = activity.count - len(own), ""
+    missing, why = activity.count - count, ""
     if missing > 0 and reasons:
         reason = reasons.get(activity.name, "").split(": ")[0]
         # Whose energy or store it is, the lane's own platform says.
         reason = reason.removesuffix(f' of "{lane.group}"').replace('"', "")
         why = f"{missing}: {reason}" if reason else f"{missing}"
-    return lane.middle, f"{len(own)} of {activity.count}", worth, why, missing > 0
+    return lane.middle, f"{count} of {activity.count}", worth, why, missing > 0
 
 
 def _sending_lane(

@@ -21,7 +21,8 @@ def leeway_table(
     (`waiting` counts them) and the next run of its own activity stay where they are. In
     between the windows may be shut. Other slots, energy, bus and data are not asked about.
     `held_by` is the slot that a later start would push, or "its windows"; `last_utc` is the
-    last start if all that is behind it gave way. A step that is not placed has no times.
+    last start if all that is behind it gave way. A step that is not placed has no times; one
+    that ran or is locked (its `state`, where `timeline` has one) is decided and left out.
     """
     step = pd.Timedelta(minutes=scenario.span.step_min)
     start_utc = pd.Timestamp(scenario.span.start_utc)
@@ -31,6 +32,10 @@ def leeway_table(
         if activity.count > 1 and activity.name not in awaited:
             continue
         own = timeline[timeline["activity"] == activity.name].sort_values("start_utc")
+        if "state" in own:
+            own = own[own["state"] != "failed"]
+        if len(own) and "state" in own and own["state"].iloc[0] != "planned":
+            continue
         row = {"activity": activity.name, "slot": "", "waiting": 0, "held_by": ""}
         if len(own):
             first = own.iloc[0]

@@ -1,4 +1,4 @@
-"""Where runs that were wanted and not placed might have stood, for the eye."""
+"""Which runs that were wanted are in, and where those missing might have stood, for the eye."""
 
 import numpy as np
 import pandas as pd
@@ -9,6 +9,15 @@ from obsplan.scenario import Activity, Instrument, Platform, Scenario
 from obsplan.windows import windows
 
 ROUNDING_H = 1e-9
+
+
+def runs_in(scenario: Scenario, unplaced: pd.DataFrame) -> dict[str, int]:
+    """Per activity, how many of the runs wanted are in, by what is `unplaced`.
+
+    A slot that failed, or whose instrument is out, is in the timeline and not in here.
+    """
+    placed = dict(zip(unplaced["activity"], unplaced["placed"]))
+    return {a.name: int(placed.get(a.name, a.count)) for a in scenario.activity}
 
 
 def missing_places(

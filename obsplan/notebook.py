@@ -11,6 +11,7 @@ import pandas as pd
 
 from obsplan.environment import Environment
 from obsplan.findings import bound_line, margin_lines
+from obsplan.missing import runs_in
 from obsplan.plan import Plan, plan
 from obsplan.scenario import Scenario
 
@@ -23,11 +24,11 @@ class ShownPlan(Plan):
     environment: Environment = field(kw_only=True, repr=False)
 
     def _repr_html_(self) -> str:
-        placed = self.timeline["activity"].value_counts()
+        placed = runs_in(self.scenario, self.unplaced)
         worth = self.timeline.groupby("activity")["value"].sum()
         runs = pd.DataFrame(
             [
-                (a.name, a.count, placed.get(a.name, 0), worth.get(a.name, 0.0))
+                (a.name, a.count, placed[a.name], worth.get(a.name, 0.0))
                 for a in self.scenario.activity
             ],
             columns=["activity", "wanted", "placed", "value"],

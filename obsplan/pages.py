@@ -12,6 +12,7 @@ from obsplan.check import resources_table
 from obsplan.deadlines import asks_uplink, deadlines_table
 from obsplan.environment import Environment
 from obsplan.errors import TableError
+from obsplan.missing import runs_in
 from obsplan.plan import Plan
 from obsplan.report import report_page
 from obsplan.report_parts import CAUTION
@@ -175,7 +176,7 @@ def _digest(path: Path) -> str:
 
 def summary_of(scenario: Scenario, environment: Environment, plan: Plan) -> dict:
     """What a machine reads first: versions, hashes, value, bound, gap, margins, counts."""
-    placed = plan.timeline["activity"].value_counts()
+    placed = runs_in(scenario, plan.unplaced)
     return {
         "obsplan": obsplan.__version__,
         "title": scenario.title,
@@ -202,7 +203,7 @@ def summary_of(scenario: Scenario, environment: Environment, plan: Plan) -> dict
             for row in plan.verdict.margins.itertuples(index=False)
         ],
         "counts": {
-            activity.name: {"wanted": activity.count, "placed": int(placed.get(activity.name, 0))}
+            activity.name: {"wanted": activity.count, "placed": placed[activity.name]}
             for activity in scenario.activity
         },
         "hazards": {i.name: i.hazard for i in scenario.instrument if i.hazard != "none"},

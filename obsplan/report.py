@@ -11,6 +11,7 @@ from obsplan.deadlines import ABOARD, asks_uplink, deadlines_table
 from obsplan.environment import Environment
 from obsplan.latency import latency_table
 from obsplan.leeway import leeway_table
+from obsplan.missing import runs_in
 from obsplan.plan import Plan
 from obsplan.report_details import (
     activity_part,
@@ -93,8 +94,7 @@ def _headline(
     deadlines: pd.DataFrame | None,
     leeway: pd.DataFrame,
 ) -> Html:
-    names = {a.name for a in scenario.activity}
-    placed = int(plan.timeline["activity"].isin(names).sum())
+    placed = sum(runs_in(scenario, plan.unplaced).values())
     wanted = sum(a.count for a in scenario.activity)
     site, span = scenario.site, scenario.span
     place = (
@@ -247,7 +247,7 @@ def _deadlines(deadlines: pd.DataFrame | None, plan: Plan) -> list[Html]:
 
 def _leeway(leeway: pd.DataFrame) -> list[Html]:
     if leeway.empty:
-        return [paragraph("No step comes once, and no run waits for another.")]
+        return [paragraph("No step that comes once, or that others wait for, is still to come.")]
     rows = []
     for s in leeway.itertuples(index=False):
         times = [instant(t) for t in (s.earliest_utc, s.start_utc, s.latest_utc, s.last_utc)]

@@ -4,6 +4,7 @@ import pandas as pd
 
 import obsplan
 from obsplan.environment import Environment
+from obsplan.missing import runs_in
 from obsplan.plan import Plan
 from obsplan.report_parts import (
     CAUTION,
@@ -28,13 +29,14 @@ def activity_part(
 ) -> Html:
     """Runs and coverage bins of an activity, folded under its sums."""
     own = plan.timeline[plan.timeline["activity"] == activity.name]
+    placed = runs_in(scenario, plan.unplaced)[activity.name]
     bins = _bins(scenario, environment, activity, own)
     filled = sum(1 for _, runs, _ in bins if runs)
     cover = f", {filled} of {len(bins)} coverage bins filled" if bins else ""
     required = f" ({activity.must} required)" if activity.must else ""
     summary = joined([
         tag("b", activity.name),
-        f" {len(own)} of {activity.count} runs{required}, value {own['value'].sum():.1f}{cover}",
+        f" {placed} of {activity.count} runs{required}, value {own['value'].sum():.1f}{cover}",
     ], "")  # fmt: skip
     rows = [
         (r.slot, instant(r.start_utc), instant(r.end_utc), f"{r.sun_elevation_deg:.1f}",

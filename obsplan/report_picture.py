@@ -6,7 +6,7 @@ import pandas as pd
 from obsplan.environment import Environment
 from obsplan.figure_parts import span_windows
 from obsplan.figure_sky import contact_windows, darkness
-from obsplan.missing import missing_places
+from obsplan.missing import missing_places, runs_in
 from obsplan.plan import Plan
 from obsplan.report_parts import Html, bar, curve, joined, paragraph, reach, safe, tag
 from obsplan.scenario import Platform, Scenario
@@ -87,6 +87,7 @@ def _station_lanes(scenario: Scenario, environment: Environment):
 def _platform_lanes(scenario: Scenario, environment: Environment, plan: Plan):
     span_h = len(environment.sky) / 60
     places = missing_places(scenario, environment, plan.timeline)
+    placed = runs_in(scenario, plan.unplaced)
     windows = windows_table(scenario, environment)
     sending = {platform: name for name, platform in scenario.sending_names.items()}
     for p, platform in enumerate(scenario.platform):
@@ -103,7 +104,7 @@ def _platform_lanes(scenario: Scenario, environment: Environment, plan: Plan):
                     *(bar("missing", *pair, span_h) for pair in places[activity.name]),
                     *_slots(environment, own, look, span_h),
                 ]
-                count = f"{len(own)} of {activity.count}"
+                count = f"{placed[activity.name]} of {activity.count}"
                 yield activity.name, count, tag(
                     "div", *marks, class_="lane", role="group",
                     aria_label=f"{activity.name}: {count} placed",

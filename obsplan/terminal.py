@@ -11,6 +11,7 @@ import pandas as pd
 
 from obsplan.audit import CANNOT, WARNING
 from obsplan.findings import bound_line, margin_lines
+from obsplan.missing import runs_in
 from obsplan.plan import Plan
 from obsplan.report_parts import CAUTION
 from obsplan.scenario import Scenario
@@ -55,10 +56,10 @@ def progress(stream: TextIO, clock: Callable[[], float] = time.monotonic) -> Cal
 
 def plan_lines(scenario: Scenario, plan: Plan, directory: Path, colour: bool = False) -> list[str]:
     """Runs wanted and placed, value and bound in words, margins, and where the files are."""
-    placed = plan.timeline["activity"].value_counts()
+    placed = runs_in(scenario, plan.unplaced)
     worth = plan.timeline.groupby("activity")["value"].sum()
     rows = [
-        (a.name, a.count, int(placed.get(a.name, 0)), float(worth.get(a.name, 0)))
+        (a.name, a.count, placed[a.name], float(worth.get(a.name, 0)))
         for a in scenario.activity
     ]
     total = ("all", *(sum(row[k] for row in rows) for k in (1, 2, 3)))

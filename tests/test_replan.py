@@ -1,6 +1,7 @@
 """Plans made anew hold, leave alone what must stay, and say what they change."""
 
 from datetime import timedelta
+from pathlib import Path
 
 import numpy as np
 import pandas as pd
@@ -15,10 +16,14 @@ from obsplan.check import check
 from obsplan.cli import main
 from obsplan.environment import Reading
 from obsplan.errors import DoesNotHold, StateError
+from obsplan.leeway import leeway_table
+from obsplan.pages import summary_of
 from obsplan.plan import plan
 from obsplan.replan import replan
+from obsplan.report_details import activity_part
 from obsplan.stays import stays
 from obsplan.tables import AS_RUN_COLUMNS
+from obsplan.terminal import plan_lines
 
 HOUR = timedelta(hours=1)
 COLUMNS = ["slot", "activity", "start_utc", "end_utc", "state"]
@@ -138,6 +143,27 @@ def test_a_failed_levelling_opens_nothing_and_is_done_again():
     assert (new.loc[new["activity"] == "listen", "start_utc"] >= levelled).all()
     assert "makes up for slot s1 (failed)" in made.changes["why"].tolist()
     assert made.plan.timeline.set_index("slot").loc["s1", "value"] == 0
+
+
+def test_a_failed_run_is_in_no_count_of_what_is_placed():
+    scene = scenario({"name": "a", "count": 3, "value": 4.0}, hours=3)
+    offered = world(scene)
+    made = again(scene, offered, timeline(("s1", "a", 0, 60, "planned")), 1,
+                 ran=ran(("s1", "a", 0, 60, "failed")))  # fmt: skip
+    assert made.plan.unplaced["placed"].tolist() == [2]
+    assert summary_of(scene, offered, made.plan)["counts"]["a"] == {"wanted": 3, "placed": 2}
+    page = activity_part(scene, offered, made.plan, scene.activity[0])
+    assert "2 of 3 runs, value 8.0" in page
+    (row,) = [line for line in plan_lines(scene, made.plan, Path()) if line.startswith("a ")]
+    assert row.split() == ["a", "3", "2", "8.0"]
+
+
+def test_a_step_that_ran_is_no_next_decision():
+    scene = scenario({"name": "level", "must": 1}, {"name": "lift", "must": 1}, hours=8)
+    offered = world(scene)
+    rows = timeline(("s1", "level", 0, 60, "planned"), ("s2", "lift", 300, 360, "planned"))
+    made = again(scene, offered, rows, 2, ran=ran(("s1", "level", 0, 60, "done")))
+    assert leeway_table(scene, offered, made.plan.timeline)["activity"].tolist() == ["lift"]
 
 
 def test_a_shortened_run_is_worth_its_share_and_takes_a_place():
