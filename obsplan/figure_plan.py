@@ -71,7 +71,7 @@ def plan_figure(scenario: Scenario, environment: Environment, plan: "Plan") -> F
     reasons = {}
     if not plan.unplaced.empty:
         reasons = dict(zip(plan.unplaced["activity"], plan.unplaced["reason"]))
-    placed = runs_in(scenario, plan.unplaced)
+    placed = runs_in(scenario, plan.timeline, plan.unplaced)
     return timeline_figure(
         scenario, environment, plan.timeline, plan.verdict, note, reasons, placed
     )

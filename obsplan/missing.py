@@ -11,13 +11,16 @@ from obsplan.windows import windows
 ROUNDING_H = 1e-9
 
 
-def runs_in(scenario: Scenario, unplaced: pd.DataFrame) -> dict[str, int]:
-    """Per activity, how many of the runs wanted are in, by what is `unplaced`.
+def runs_in(
+    scenario: Scenario, timeline: pd.DataFrame, unplaced: pd.DataFrame
+) -> dict[str, int]:
+    """Per activity, how many of the runs wanted are in: its slots, or what `unplaced` says.
 
     A slot that failed, or whose instrument is out, is in the timeline and not in here.
     """
-    placed = dict(zip(unplaced["activity"], unplaced["placed"]))
-    return {a.name: int(placed.get(a.name, a.count)) for a in scenario.activity}
+    slots = timeline["activity"].value_counts()
+    placed = {a.name: min(int(slots.get(a.name, 0)), a.count) for a in scenario.activity}
+    return placed | {row.activity: int(row.placed) for row in unplaced.itertuples(index=False)}
 
 
 def missing_places(

@@ -24,7 +24,7 @@ class ShownPlan(Plan):
     environment: Environment = field(kw_only=True, repr=False)
 
     def _repr_html_(self) -> str:
-        placed = runs_in(self.scenario, self.unplaced)
+        placed = runs_in(self.scenario, self.timeline, self.unplaced)
         worth = self.timeline.groupby("activity")["value"].sum()
         runs = pd.DataFrame(
             [

@@ -176,7 +176,7 @@ def _digest(path: Path) -> str:
 
 def summary_of(scenario: Scenario, environment: Environment, plan: Plan) -> dict:
     """What a machine reads first: versions, hashes, value, bound, gap, margins, counts."""
-    placed = runs_in(scenario, plan.unplaced)
+    placed = runs_in(scenario, plan.timeline, plan.unplaced)
     return {
         "obsplan": obsplan.__version__,
         "title": scenario.title,

@@ -94,7 +94,7 @@ def _headline(
     deadlines: pd.DataFrame | None,
     leeway: pd.DataFrame,
 ) -> Html:
-    placed = sum(runs_in(scenario, plan.unplaced).values())
+    placed = sum(runs_in(scenario, plan.timeline, plan.unplaced).values())
     wanted = sum(a.count for a in scenario.activity)
     site, span = scenario.site, scenario.span
     place = (

@@ -29,7 +29,7 @@ def activity_part(
 ) -> Html:
     """Runs and coverage bins of an activity, folded under its sums."""
     own = plan.timeline[plan.timeline["activity"] == activity.name]
-    placed = runs_in(scenario, plan.unplaced)[activity.name]
+    placed = runs_in(scenario, plan.timeline, plan.unplaced)[activity.name]
     bins = _bins(scenario, environment, activity, own)
     filled = sum(1 for _, runs, _ in bins if runs)
     cover = f", {filled} of {len(bins)} coverage bins filled" if bins else ""

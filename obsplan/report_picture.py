@@ -87,7 +87,7 @@ def _station_lanes(scenario: Scenario, environment: Environment):
 def _platform_lanes(scenario: Scenario, environment: Environment, plan: Plan):
     span_h = len(environment.sky) / 60
     places = missing_places(scenario, environment, plan.timeline)
-    placed = runs_in(scenario, plan.unplaced)
+    placed = runs_in(scenario, plan.timeline, plan.unplaced)
     windows = windows_table(scenario, environment)
     sending = {platform: name for name, platform in scenario.sending_names.items()}
     for p, platform in enumerate(scenario.platform):

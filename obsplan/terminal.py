@@ -56,7 +56,7 @@ def progress(stream: TextIO, clock: Callable[[], float] = time.monotonic) -> Cal
 
 def plan_lines(scenario: Scenario, plan: Plan, directory: Path, colour: bool = False) -> list[str]:
     """Runs wanted and placed, value and bound in words, margins, and where the files are."""
-    placed = runs_in(scenario, plan.unplaced)
+    placed = runs_in(scenario, plan.timeline, plan.unplaced)
     worth = plan.timeline.groupby("activity")["value"].sum()
     rows = [
         (a.name, a.count, placed[a.name], float(worth.get(a.name, 0)))
