@@ -137,6 +137,7 @@ def sky(
     """
     asked = above is not None or below is not None
     _require_ground_question(above, below, depth)
+    _require_picture(figure)
     from obsplan import pages
 
     read, offered = _environment(scenario, ephemeris, depth)
@@ -150,7 +151,8 @@ def sky(
         found = ground_windows(offered, depth or 0.0, low_k, high_k)
         _table(found, None)
         if found.empty:
-            click.echo("the ground is never that warm in the span", err=True)
+            how = "that warm" if below is None else "that cold" if above is None else "within both"
+            click.echo(f"the ground is never {how} in the span", err=True)
     for event in offered.events.itertuples(index=False):
         line = f"{event.time_utc:%Y-%m-%dT%H:%M:%SZ}  {event.event}"
         click.echo(line, err=asked or not output)
@@ -174,6 +176,7 @@ def link(
     ephemeris: Path | None,
 ) -> None:
     """When can we talk to Earth, how much can we send?"""
+    _require_picture(figure)
     from obsplan import talk
     from obsplan.ephemeris import open_ephemeris
     from obsplan.scenario import read_scenario
@@ -241,6 +244,9 @@ def check(
         from obsplan.state import read_state
 
         state = read_state(told, read, instant(now, read) if now else None)
+        known = set(slots["slot"])
+        for lost in dict.fromkeys(fate.slot for fate in state.slot if fate.slot not in known):
+            click.echo(f'note: {told}: slot "{lost}": no such slot in the timeline', err=True)
     read, offered = _environment(scenario, ephemeris, state=state)
     verdict = replay(read, offered, slots)
     if output:
@@ -271,6 +277,7 @@ def compare(
     ephemeris: Path | None,
 ) -> None:
     """What ran of what was planned? PLAN is a plan directory or a timeline, AS_RUN a CSV."""
+    _require_picture(figure)
     from obsplan.compare import compare as set_side_by_side
     from obsplan.findings import comparison_lines
     from obsplan.scenario import read_scenario
@@ -290,6 +297,13 @@ def compare(
         from obsplan import figures
 
         _save(figures.compare_figure(read, offered, slots, ran), figure)
+
+
+def _require_picture(path: Path | None) -> None:
+    if path:
+        from obsplan import figures
+
+        figures.require_kind(path)
 
 
 def _require_ground_question(

@@ -47,10 +47,11 @@ def survey_map(title: str, table: pd.DataFrame, column: str = "useful_light_h") 
     best = table.assign(place=table["rank"].astype(float).fillna(np.inf))
     best = best.sort_values("place", kind="stable").drop_duplicates("name")
     shown = best["rank"].notna() & best[column].notna()
+    none = best[~shown]
     figure, [ax] = parts.page(
         f"{title}: {len(best)} sites",
         f"{_label(column)} on each site's best lunar day of the survey; "
-        f"{int((~shown).sum())} sites offer no landing",
+        f"{len(none)} site{'s offer' if len(none) != 1 else ' offers'} no landing",
         [Panel(5.5, 1)],
         0.85,
         1.7,
@@ -58,7 +59,6 @@ def survey_map(title: str, table: pd.DataFrame, column: str = "useful_light_h") 
                                            "linestyle": ""})],
     )  # fmt: skip
     longitude = np.mod(best["longitude_deg"] + 180.0, 360.0) - 180.0
-    none = best[~shown]
     ax.scatter(longitude[~shown], none["latitude_deg"], s=18, zorder=3, **NO_FIGURE)
     size = float(np.clip(9000 / max(len(best), 1), 10, 90))
     values = best.loc[shown, column].astype(float)
@@ -71,7 +71,10 @@ def survey_map(title: str, table: pd.DataFrame, column: str = "useful_light_h") 
     _axes(ax, longitude, best["latitude_deg"])
     for name, x, y in zip(best["name"], longitude, best["latitude_deg"]):
         if len(best) <= NAMED_SITES or name == best["name"].iloc[0]:
-            ax.annotate(parts.shortened(name, 20), (x, y), (6, 5), textcoords="offset points",
+            # Towards the middle of the map, where there is room.
+            left = x > np.mean(ax.get_xlim())
+            ax.annotate(parts.shortened(name, 20), (x, y), (-6 if left else 6, 5),
+                        textcoords="offset points", ha="right" if left else "left",
                         size=SMALL_PT, zorder=5, path_effects=parts.halo())  # fmt: skip
     return figure
 

@@ -56,8 +56,8 @@ def instant(when: pd.Timestamp) -> Html | None:
 
 def lasting(time: pd.Timedelta) -> str:
     """A length of time in minutes, or in hours when it is long."""
-    minutes = int(time / pd.Timedelta(minutes=1))
-    return f"{minutes} min" if minutes < 120 else f"{minutes / 60:.1f} h"
+    minutes = time / pd.Timedelta(minutes=1)
+    return f"{minutes:.0f} min" if minutes < 120 else f"{minutes / 60:.1f} h"
 
 
 def section(anchor: str, title: str, *inside: object) -> Html:

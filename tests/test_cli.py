@@ -219,7 +219,8 @@ def test_sky_lists_when_the_ground_is_that_warm(run, tmp_path):
     assert deep.stdout == asked.stdout
     assert "temperature_12.3cm_k" in pd.read_csv(tmp_path / "sky.csv")
     never = run("sky", "small.toml", "--below", 100)
-    assert never.exit_code == 0 and never.stdout.count("\n") == 1 and "never" in never.stderr
+    assert never.exit_code == 0 and never.stdout.count("\n") == 1
+    assert "the ground is never that cold in the span" in never.stderr
 
 
 @pytest.mark.parametrize(
@@ -259,6 +260,23 @@ def test_figures_are_written(run, tmp_path):
     assert run("link", "small.toml", "-o", "l.csv", "--figure", "link.pdf").exit_code == 0
     assert (tmp_path / "sky.svg").stat().st_size > 0
     assert (tmp_path / "link.pdf").stat().st_size > 0
+
+
+@pytest.mark.parametrize("command", ["sky", "link"])
+def test_a_picture_of_no_known_kind_is_refused_before_anything_is_written(run, tmp_path, command):
+    made = run(command, "small.toml", "-o", "table.csv", "--figure", "picture.jpg")
+    assert made.exit_code == 2 and "picture.jpg: pictures are written as .png" in made.stderr
+    assert not (tmp_path / "table.csv").exists()
+
+
+def test_check_names_a_slot_of_the_state_that_the_timeline_has_not(run, tmp_path):
+    (tmp_path / "slots.csv").write_text("slot,activity,start_utc\ns1,sweep,2028-07-05T01:00:00Z\n")
+    (tmp_path / "state.toml").write_text(
+        'at_utc = 2028-07-05T03:00:00Z\n[[slot]]\nslot = "s9"\noutcome = "done"\n'
+    )
+    made = run("check", "small.toml", "slots.csv", "--state", "state.toml")
+    assert made.exit_code in (0, 1)
+    assert 'note: state.toml: slot "s9": no such slot in the timeline' in made.stderr
 
 
 def test_start_writes_a_scenario_that_reads_and_keeps_what_is_there(run, tmp_path):

@@ -12,7 +12,7 @@ from page import SWEEP, TITLE, Page, made
 from obsplan import figure_parts, report
 from obsplan.deadlines import deadlines_table
 from obsplan.latency import latency_table
-from obsplan.report_parts import CAUTION, curve, safe, table, tag
+from obsplan.report_parts import CAUTION, curve, lasting, safe, table, tag
 
 CSS = files("obsplan").joinpath("report.css").read_text()
 
@@ -187,6 +187,11 @@ def test_curve_keeps_every_turn_and_drops_the_straight():
     assert curve(np.array([0.0, 5.0, 10.0, 10.0, 10.0, 0.0]), 10.0) == (
         "0.0,100.0 400.0,0.0 800.0,0.0 1000.0,100.0"
     )
+
+
+def test_lengths_of_time_are_rounded_and_not_cut():
+    told = [lasting(pd.Timedelta(minutes=m)) for m in (13.6, 119.4, 777.45)]
+    assert told == ["14 min", "119 min", "13.0 h"]
 
 
 def test_missing_values_are_empty_cells_and_numbers_stand_right():

@@ -299,6 +299,22 @@ def test_map_shows_a_column_and_refuses_one_that_is_none(table, tmp_path):
         figures.survey_map("survey", table, "notes")
 
 
+def test_names_stay_inside_the_map_and_one_site_without_a_landing_is_one(table):
+    names = table["name"].unique()
+    east = dict(zip(names, np.linspace(-170.0, 179.0, len(names))))
+    spread = table.assign(longitude_deg=[east[name] for name in table["name"]], rank=1.0)
+    spread["useful_light_h"] = 100.0
+    spread.loc[spread["name"] == names[-1], "rank"] = np.nan
+    figure = figures.survey_map("survey", spread)
+    figure.canvas.draw()
+    ax = figure.axes[0]
+    frame = ax.get_window_extent()
+    for text in ax.texts:
+        box = text.get_window_extent()
+        assert frame.x0 <= box.x0 and box.x1 <= frame.x1
+    assert any("1 site offers no landing" in text.get_text() for text in figure.texts)
+
+
 def test_command_surveys_and_draws(tmp_path, monkeypatch):
     monkeypatch.chdir(tmp_path)
     (tmp_path / "small.toml").write_text(SMALL)
