@@ -121,7 +121,14 @@ def replan(
         "taken_for_granted": list(made.remarks),
     }
     pages.write_plan(
-        read, offered, made.plan, output, tables=tables, facts=facts, follows=timeline.parent
+        read,
+        offered,
+        made.plan,
+        output,
+        tables=tables,
+        facts=facts,
+        follows=timeline.parent,
+        now_utc=now_utc,
     )
     _echo(made, output)
     if not made.plan.verdict.holds:

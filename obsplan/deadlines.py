@@ -1,5 +1,7 @@
 """The last chance to command each slot: the contact, and when the command must leave."""
 
+from datetime import datetime
+
 import numpy as np
 import pandas as pd
 
@@ -18,7 +20,10 @@ def asks_uplink(scenario: Scenario) -> bool:
 
 
 def deadlines_table(
-    scenario: Scenario, environment: Environment, timeline: pd.DataFrame
+    scenario: Scenario,
+    environment: Environment,
+    timeline: pd.DataFrame,
+    now_utc: datetime | None = None,
 ) -> pd.DataFrame:
     """The next decisions in time order: columns as in `DEADLINE_COLUMNS`.
 
@@ -28,7 +33,8 @@ def deadlines_table(
     one-way light time. `contact_opens_utc` is when that station took up the link. A slot
     for which there is no such minute has no deadline: its station reads "loaded before the
     span" where the scenario allows that, else nothing. Slots of activities without a lead
-    and rows of sending are left out.
+    and rows of sending are left out; with `now_utc` also slots that have begun by then, and
+    those whose deadline has passed.
     """
     sky = environment.sky
     start_utc = sky.index[0]
@@ -65,5 +71,7 @@ def deadlines_table(
     for column in DEADLINE_COLUMNS:
         if column.endswith("_utc"):
             table[column] = pd.to_datetime(table[column], utc=True).astype("datetime64[s, UTC]")
+    if now_utc is not None:
+        table = table[(table["start_utc"] > now_utc) & ~(table["deadline_utc"] < now_utc)]
     return table.sort_values(["deadline_utc", "start_utc", "slot"], na_position="first",
                              ignore_index=True)  # fmt: skip

@@ -2,6 +2,7 @@
 
 import hashlib
 import json
+from datetime import datetime
 from pathlib import Path
 
 import pandas as pd
@@ -52,12 +53,14 @@ def write_plan(
     tables: dict[str, pd.DataFrame] | None = None,
     facts: dict | None = None,
     follows: Path | None = None,
+    now_utc: datetime | None = None,
 ) -> None:
     """Write the plan directory; an older plan of the same name gives way only when all is there.
 
     The figures are written as `form`, one of `FORMATS`. `tables` are further ones, by file
     name, `facts` further entries of the summary. The calendar goes on from that of the plan
-    replaced, and from that in the directory `follows`.
+    replaced, and from that in the directory `follows`. Of the deadlines only those after
+    `now_utc` are told.
     Raises TableError when the place cannot be written, or holds something that is not a
     plan of obsplan.
     """
@@ -73,7 +76,7 @@ def write_plan(
         write_csv(resources_table(scenario, plan.verdict), part / "resources.csv")
         write_csv(plan.unplaced, part / "unplaced.csv")
         if asks_uplink(scenario):
-            deadlines = deadlines_table(scenario, environment, plan.timeline)
+            deadlines = deadlines_table(scenario, environment, plan.timeline, now_utc)
             write_csv(deadlines, part / "deadlines.csv")
         calendar = calendar_bytes(
             scenario, environment, plan.timeline, CAUTION, calendar_of(follows, directory)
@@ -86,7 +89,7 @@ def write_plan(
         )
         for name, figure in zip(FIGURES, drawn):
             figures.save(figure, part / f"{name}.{form}")
-        page = report_page(scenario, environment, plan)
+        page = report_page(scenario, environment, plan, now_utc)
         (part / "report.html").write_text(page, encoding="utf-8")
         for name, rows in (tables or {}).items():
             write_csv(rows, part / name)

@@ -3,6 +3,8 @@
 It needs no network and no other file, and is the same bytes for the same plan.
 """
 
+from datetime import datetime
+
 import numpy as np
 import pandas as pd
 
@@ -51,11 +53,13 @@ SECTIONS = (
 )
 
 
-def report_page(scenario: Scenario, environment: Environment, plan: Plan) -> str:
-    """The whole page as HTML."""
+def report_page(
+    scenario: Scenario, environment: Environment, plan: Plan, now_utc: datetime | None = None
+) -> str:
+    """The whole page as HTML; with `now_utc` it names the decisions that are still to come."""
     deadlines = None
     if asks_uplink(scenario):
-        deadlines = deadlines_table(scenario, environment, plan.timeline)
+        deadlines = deadlines_table(scenario, environment, plan.timeline, now_utc)
     leeway = leeway_table(scenario, environment, plan.timeline)
     margins = _ranked(scenario, plan)
     inside = {

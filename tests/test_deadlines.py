@@ -41,6 +41,14 @@ def test_deadline_is_the_end_of_the_last_contact_that_leaves_the_lead():
         ("s2", at(200) - LIGHT, "beta", at(150)),
         ("s1", at(500) - LIGHT, "beta", at(400)),
     ]
+    later = deadlines_table(scene, world(scene, in_contact=contact, station=stations),
+                            slots(("sweep", 600), ("sweep", 420), ("sweep", 165), ("sweep", 90)),
+                            at(150).to_pydatetime())  # fmt: skip
+    assert later["slot"].tolist() == ["s2", "s1"]
+    # At 300 min it is too late to command what starts at 420 min.
+    late = deadlines_table(scene, world(scene, in_contact=contact, station=stations),
+                           slots(("sweep", 600), ("sweep", 420)), at(300))  # fmt: skip
+    assert late["slot"].tolist() == ["s1"]
 
 
 def test_slots_of_a_relayed_platform_are_commanded_through_its_receiver():
