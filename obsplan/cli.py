@@ -227,7 +227,10 @@ def check(
     now: str | None,
     ephemeris: Path | None,
 ) -> None:
-    """Does this (hand-edited) timeline hold? Exit code 1 when a rule is broken."""
+    """Does this (hand-edited) timeline hold? Exit code 1 when a rule is broken.
+
+    TIMELINE is a timeline or a plan directory.
+    """
     if now is not None and told is None:
         raise click.UsageError("--now needs --state")
     from obsplan.check import check as replay
@@ -236,6 +239,7 @@ def check(
     from obsplan.tables import another_scenario, csv_text, read_timeline, write_csv
 
     read = read_scenario(scenario)
+    timeline = timeline / "timeline.csv" if timeline.is_dir() else timeline
     slots = read_timeline(timeline, read)
     if origin := another_scenario(timeline, read):
         click.echo(f"note: {origin}; checked against this one", err=True)

@@ -269,6 +269,12 @@ def test_a_picture_of_no_known_kind_is_refused_before_anything_is_written(run, t
     assert not (tmp_path / "table.csv").exists()
 
 
+def test_check_takes_a_plan_directory_for_its_timeline(run, tmp_path):
+    (tmp_path / "plan").mkdir()
+    (tmp_path / "plan" / "timeline.csv").write_text("activity,start_utc\n")
+    assert "no violation found" in run("check", "small.toml", "plan").stdout
+
+
 def test_check_names_a_slot_of_the_state_that_the_timeline_has_not(run, tmp_path):
     (tmp_path / "slots.csv").write_text("slot,activity,start_utc\ns1,sweep,2028-07-05T01:00:00Z\n")
     (tmp_path / "state.toml").write_text(
