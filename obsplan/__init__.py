@@ -25,6 +25,7 @@ _HOME = {
     "shown_plan": "notebook.shown",
     "marginal_worth": "worth.marginal_worth",
     "check_timeline": "check.check",
+    "shown_plan": "notebook.shown",
     "resources_table": "check.resources_table",
     "read_timeline": "tables.read_timeline",
     "read_as_run": "tables.read_as_run",

@@ -55,6 +55,16 @@ class Booking:
         else:
             self.runs[task].remove(start)
 
+    def add_if_it_holds(self, task: int, start: int) -> bool:
+        """Book a run, its flow worked out, unless battery or store would fall short."""
+        self.add(task, start)
+        flow = self.simulate()
+        if flow.short:
+            self.add(task, start, -1)
+            return False
+        self.flow = flow
+        return True
+
     def copy(self) -> "Booking":
         """An independent copy with the same runs."""
         twin = Booking.__new__(Booking)

@@ -6,23 +6,11 @@ from pathlib import Path
 import click
 
 from obsplan import __version__
+from obsplan.cli_options import EPHEMERIS, FIGURE, SCENARIO, STATE, TABLE
 from obsplan.cli_plan import plan
-from obsplan.cli_replan import STATE, instant, replan
+from obsplan.cli_replan import instant, replan
 from obsplan.cli_survey import days, sites
 from obsplan.errors import ObsplanError
-
-SCENARIO = click.argument("scenario", type=click.Path(path_type=Path))
-EPHEMERIS = click.option(
-    "--ephemeris",
-    type=click.Path(path_type=Path),
-    help="Directory with other kernels: one .bsp, one .bpc, one .tf.",
-)
-TABLE = click.option(
-    "-o", "--output", type=click.Path(path_type=Path), help="Write the table here, as CSV."
-)
-FIGURE = click.option(
-    "--figure", type=click.Path(path_type=Path), help="Draw it: .png, .svg or .pdf."
-)
 
 
 class _Commands(click.Group):

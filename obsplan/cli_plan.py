@@ -5,17 +5,13 @@ from pathlib import Path
 
 import click
 
+from obsplan.cli_options import EPHEMERIS, GAP, SCENARIO
+
 
 @click.command()
-@click.argument("scenario", type=click.Path(path_type=Path))
+@SCENARIO
 @click.option("-o", "--output", type=click.Path(path_type=Path), help="The plan directory.")
-@click.option(
-    "--gap",
-    type=click.FloatRange(0, 1),
-    default=0.01,
-    show_default=True,
-    help="Stop once the plan is proven this close to the best possible.",
-)
+@GAP
 @click.option(
     "--effort",
     type=click.Choice(["low", "normal", "high"]),
@@ -41,11 +37,7 @@ import click
 @click.option("--dry-run", is_flag=True, help="Only audit the scenario, and write nothing.")
 @click.option("--quiet", is_flag=True, help="Print nothing but errors; the exit code tells.")
 @click.option("--json", "as_json", is_flag=True, help="Print summary.json instead of a table.")
-@click.option(
-    "--ephemeris",
-    type=click.Path(path_type=Path),
-    help="Directory with other kernels: one .bsp, one .bpc, one .tf.",
-)
+@EPHEMERIS
 def plan(
     scenario: Path,
     output: Path | None,
@@ -65,8 +57,8 @@ def plan(
     audited instead: what rules out any plan (exit code 1), what is odd, and what its runs
     take of each platform against what there is.
     """
-    if gap != gap:
-        raise click.BadParameter("must be a number from 0 to 1", param_hint="--gap")
+    if patience is not None and patience != patience:
+        raise click.BadParameter("must be a number of seconds", param_hint="--patience")
     if quiet and as_json:
         raise click.UsageError("--quiet and --json exclude each other")
     if worth and (quiet or as_json or dry_run):

@@ -6,14 +6,7 @@ from pathlib import Path
 
 import click
 
-from obsplan.cli_survey import Hours
-
-STATE = click.option(
-    "--state",
-    "told",
-    type=click.Path(path_type=Path),
-    help="What telemetry says now, as TOML: charge, data, what is out, fate of slots.",
-)
+from obsplan.cli_options import EPHEMERIS, GAP, SCENARIO, STATE, Hours, Share
 
 
 def instant(text: str, scenario) -> datetime:
@@ -24,7 +17,7 @@ def instant(text: str, scenario) -> datetime:
 
 
 @click.command()
-@click.argument("scenario", type=click.Path(path_type=Path))
+@SCENARIO
 @click.argument("timeline", type=click.Path(path_type=Path))
 @click.option("--now", required=True, help="From when on to plan, UTC, like 2028-07-06T12:00:00Z.")
 @click.option(
@@ -43,23 +36,13 @@ def instant(text: str, scenario) -> datetime:
 )
 @click.option(
     "--keep",
-    type=click.FloatRange(0, 1),
+    type=Share(),
     default=0.01,
     show_default=True,
     help="Share of the most science to give up at most for fewer moves.",
 )
-@click.option(
-    "--gap",
-    type=click.FloatRange(0, 1),
-    default=0.01,
-    show_default=True,
-    help="Stop once the plan is proven this close to the best possible.",
-)
-@click.option(
-    "--ephemeris",
-    type=click.Path(path_type=Path),
-    help="Directory with other kernels: one .bsp, one .bpc, one .tf.",
-)
+@GAP
+@EPHEMERIS
 def replan(
     scenario: Path,
     timeline: Path,
@@ -79,9 +62,6 @@ def replan(
     science against moves. TIMELINE is a timeline or a plan directory. Exit code 1 when a
     rule is broken whatever is planned: the plan is made around it all the same.
     """
-    for name, value in (("--keep", keep), ("--gap", gap)):
-        if value != value:
-            raise click.BadParameter("must be a number from 0 to 1", param_hint=name)
     from obsplan import pages, terminal
     from obsplan.environment import environment
     from obsplan.replan import replan as make_replan

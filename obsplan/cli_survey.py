@@ -1,69 +1,16 @@
 """The commands that choose: on which lunar day, at which site."""
 
 import time
-from datetime import datetime, timezone
 from pathlib import Path
 
 import click
 
-
-class _Instant(click.ParamType):
-    """A date or an instant; without a zone it is UTC."""
-
-    name = "date"
-
-    def convert(self, value, param, ctx) -> datetime:
-        if isinstance(value, datetime):
-            return value
-        try:
-            instant = datetime.fromisoformat(value)
-        except ValueError:
-            self.fail(f"'{value}' is not a date; write it like 2028-07-01 or 2028-07-01T00:00:00Z")
-        if instant.tzinfo is None:
-            instant = instant.replace(tzinfo=timezone.utc)
-        if not 1900 <= instant.year <= 2200:
-            self.fail(f"'{value}': the year is out of range; allowed are 1900 to 2200")
-        return instant.astimezone(timezone.utc)
+from obsplan.cli_options import EPHEMERIS, GAP, SCENARIO, Hours, Instant
 
 
-class Hours(click.ParamType):
-    """A length of time like 24h, 90min or 2d, in hours; 0h only with `or_none`."""
-
-    name = "time"
-    UNITS = {"min": 1 / 60, "h": 1.0, "d": 24.0}
-
-    def __init__(self, or_none: bool = False):
-        self.or_none = or_none
-
-    def convert(self, value, param, ctx) -> float:
-        if isinstance(value, float):
-            return value
-        unit = next((u for u in self.UNITS if value.endswith(u)), "")
-        try:
-            hours = float(value.removesuffix(unit)) * self.UNITS[unit]
-        except (KeyError, ValueError):
-            hours = -1.0
-        if not 0 <= hours <= 700 or (hours == 0 and not self.or_none):
-            self.fail(f"'{value}' is not a time up to 700 h; write it like 24h, 90min or 2d")
-        return hours
-
-
-SCENARIO = click.argument("scenario", type=click.Path(path_type=Path))
-FROM = click.option("--from", "first", type=_Instant(), required=True, help="First date, UTC.")
-TO = click.option("--to", "last", type=_Instant(), required=True, help="Last date, UTC.")
+FROM = click.option("--from", "first", type=Instant(), required=True, help="First date, UTC.")
+TO = click.option("--to", "last", type=Instant(), required=True, help="Last date, UTC.")
 PLAN = click.option("--plan", "planned", is_flag=True, help="Run the planner for each day.")
-GAP = click.option(
-    "--gap",
-    type=click.FloatRange(0, 1),
-    default=0.01,
-    show_default=True,
-    help="With --plan: stop once a plan is proven this close to the best possible.",
-)
-EPHEMERIS = click.option(
-    "--ephemeris",
-    type=click.Path(path_type=Path),
-    help="Directory with other kernels: one .bsp, one .bpc, one .tf.",
-)
 
 
 @click.command()

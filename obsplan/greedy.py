@@ -5,6 +5,9 @@ import numpy as np
 from obsplan.booking import Booking
 from obsplan.problem import Problem
 
+# Starts that are tried for one run.
+MOST_TRIES = 12
+
 
 def greedy_plan(problem: Problem, booking: Booking | None = None) -> Booking:
     """Fill `booking` (empty when None) run by run and return it.
@@ -67,19 +70,8 @@ def _place(booking: Booking, task: int) -> bool:
         if not open_.any():
             return False
         start = int(np.argmax(np.where(open_, worth, -1.0)))
-        booking.add(task, start)
-        flow = booking.simulate()
-        if not flow.short:
-            booking.flow = flow
+        if booking.add_if_it_holds(task, start):
             return True
-        booking.add(task, start, -1)
         # Neighbouring starts fail for the same reason; look a slot further on.
-        open_[start : start + problem_length(booking, task)] = False
+        open_[start : start + booking.problem.tasks[task].length] = False
     return False
-
-
-MOST_TRIES = 12
-
-
-def problem_length(booking: Booking, task: int) -> int:
-    return booking.problem.tasks[task].length

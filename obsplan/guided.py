@@ -28,12 +28,8 @@ def guided_plan(problem: Problem, shares: np.ndarray) -> Booking:
             if not len(starts):
                 break
             start = int(starts[np.argmin(np.abs(starts - due))])
-            booking.add(task, start)
-            flow = booking.simulate()
-            if not flow.short:
-                booking.flow = flow
+            if booking.add_if_it_holds(task, start):
                 break
-            booking.add(task, start, -1)
             # Neighbouring starts fail for the same reason; look a slot further on.
             starts = starts[np.abs(starts - start) >= length]
     return booking

@@ -51,15 +51,6 @@ class Plan:
         """Share of the bound that might still be missing, 0..1."""
         return 1 - self.value / self.bound if self.bound > 0 else 0.0
 
-    def _repr_html_(self) -> str:
-        """What a notebook shows: how good the plan is, in words, and its timeline."""
-        from html import escape
-
-        from obsplan.findings import bound_line
-
-        said = escape(f"{bound_line(self.value, self.bound)}; {self.verdict.summary}")
-        return f"<p>{said}</p>{self.timeline.to_html(index=False, na_rep='')}"
-
 
 def plan(
     scenario: Scenario,

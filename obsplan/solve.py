@@ -87,12 +87,12 @@ def better_plans(
             booking = whole or first or quick_plan(problem)
             yield booking, np.inf
             bound = min(relaxed.result().bound, proven)
-            for rival in (_led(problem, relaxed.result().starts), booking):
-                if rival is None or _near(booking, bound, gap):
+            for begin in (_led(problem, relaxed.result().starts), booking):
+                if begin is None or _near(booking, bound, gap):
                     continue
-                for rival in chain((rival,), sweep(rival, *FIRST_SWEEP_H, False, pool, stop)):
-                    if rival.merit() > booking.merit():
-                        booking = rival
+                for better in chain((begin,), sweep(begin, *FIRST_SWEEP_H, False, pool, stop)):
+                    if better.merit() > booking.merit():
+                        booking = better
                         yield booking, np.inf
             for k, (hours, tail_h) in enumerate(SWEEPS_H[effort], start=1):
                 if _near(booking, bound, gap):
@@ -105,6 +105,7 @@ def better_plans(
 
 
 def _near(booking: Booking, bound: float, gap: float) -> bool:
+    """Whether the plan is proven to be within `gap` of the best possible."""
     return booking.value() >= (1 - gap) * bound
 
 

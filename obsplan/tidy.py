@@ -22,14 +22,8 @@ def tidied(booking: Booking) -> Booking:
         kept, tidy.flow = tidy.flow, tidy.simulate()
         worth = tidy.next_value(i) + tidy.problem.tasks[i].favour
         equal = tidy.open_starts(i) & (worth >= worth[start] - SAME_WORTH)
-        for earlier in np.flatnonzero(equal[:start])[:MOST_TRIES].tolist():
-            tidy.add(i, earlier)
-            flow = tidy.simulate()
-            if not flow.short:
-                tidy.flow = flow
-                break
-            tidy.add(i, earlier, -1)
-        else:
+        tries = np.flatnonzero(equal[:start])[:MOST_TRIES].tolist()
+        if not any(tidy.add_if_it_holds(i, earlier) for earlier in tries):
             tidy.add(i, start)
             tidy.flow = kept
     return tidy

@@ -44,6 +44,7 @@ LAYERS = [
     ["report_picture", "report_details"],
     ["report"],
     ["pages", "starter", "terminal", "notebook"],
+    ["cli_options"],
     ["cli_survey", "cli_plan"],
     ["cli_replan"],
     ["cli"],
@@ -55,7 +56,7 @@ OWNERS = {
     "icalendar": {"calendar_file"},
     "matplotlib": {"figures", "figure_parts", "figure_sky", "figure_books", "figure_plan",
                    "figure_compare", "figure_days", "figure_map", "figure_resources"},
-    "click": {"cli", "cli_plan", "cli_replan", "cli_survey"},
+    "click": {"cli", "cli_options", "cli_plan", "cli_replan", "cli_survey"},
     "pydantic": {"quantities", "scenario", "state", "wording"},
     "scipy": {"conduction", "draft", "sky", "solve", "stations"},
 }
