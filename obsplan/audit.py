@@ -12,7 +12,8 @@ import pandas as pd
 from obsplan import intervals
 from obsplan.check import check
 from obsplan.environment import Environment
-from obsplan.scenario import Activity, Platform, Scenario
+from obsplan.hardware import Platform
+from obsplan.scenario import Activity, Scenario
 from obsplan.timeline import slots_table
 from obsplan.windows import coverage_bin, most_runs, start_mask, why_no_window
 

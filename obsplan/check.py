@@ -17,7 +17,8 @@ from obsplan.intervals import from_mask
 from obsplan.margins import margins
 from obsplan.replay import POWER_SLACK_W, Books, Run, known, moment, replay, stamp
 from obsplan.rules import Violation, figure, rule_names, slot_violations
-from obsplan.scenario import Platform, Scenario
+from obsplan.hardware import Platform
+from obsplan.scenario import Scenario
 
 if TYPE_CHECKING:
     from obsplan.environment import Environment

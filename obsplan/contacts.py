@@ -7,7 +7,8 @@ from obsplan import link, sky
 from obsplan.ephemeris import Ephemeris
 from obsplan.events import windows_where
 from obsplan.intervals import from_mask, subtract
-from obsplan.scenario import Platform, Radio, Scenario, Station
+from obsplan.hardware import Platform, Radio, Station
+from obsplan.scenario import Scenario
 from obsplan.skyline import read_profile, skyline_elevation_deg
 
 # A budget that closes only below a bit a second does not close.

@@ -14,7 +14,8 @@ from obsplan import intervals, power, regolith, sky
 from obsplan.constants import SYNODIC_MONTH_DAYS
 from obsplan.contacts import link_columns, relay_columns
 from obsplan.ephemeris import open_ephemeris
-from obsplan.scenario import Platform, Scenario
+from obsplan.hardware import Platform
+from obsplan.scenario import Scenario
 from obsplan.site_skyline import site_profile
 
 GROUND_STEP_MIN = 15

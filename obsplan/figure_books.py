@@ -9,7 +9,8 @@ from matplotlib.axes import Axes
 from obsplan import figure_parts as parts
 from obsplan.check import Verdict
 from obsplan.figure_parts import INK, LINES, PAPER
-from obsplan.scenario import Platform, Scenario
+from obsplan.hardware import Platform
+from obsplan.scenario import Scenario
 
 LIMIT_LOOK = {"color": INK, "linewidth": 0.9, "linestyle": (0, (4, 2))}
 RESERVE_LOOK = {"facecolor": parts.RULE, "edgecolor": PAPER, "hatch": "////", "linewidth": 0,

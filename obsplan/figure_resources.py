@@ -17,7 +17,8 @@ from obsplan.figure_sky import (
     place_and_span,
     shade,
 )
-from obsplan.scenario import Platform, Scenario
+from obsplan.hardware import Platform
+from obsplan.scenario import Scenario
 
 LEFT_IN, RIGHT_IN = 1.75, 1.7
 STORED_LOOK = {"color": LINES[0]["color"], "linewidth": 1.2}

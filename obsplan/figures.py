@@ -32,7 +32,8 @@ from obsplan.figure_sky import (
     skyline_at,
     terrain,
 )
-from obsplan.scenario import Platform, Scenario, Station
+from obsplan.hardware import Platform, Station
+from obsplan.scenario import Scenario
 
 __all__ = [
     "compare_figure",

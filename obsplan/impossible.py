@@ -16,7 +16,8 @@ from obsplan.highs import is_impossible, loaded
 from obsplan.milp import model
 from obsplan.problem import Problem, exclusive_pairs, problem
 from obsplan.replay import stamp
-from obsplan.scenario import Activity, Platform, Scenario
+from obsplan.hardware import Platform
+from obsplan.scenario import Activity, Scenario
 from obsplan.timeline import slots_table
 from obsplan.windows import condition_masks, start_masks
 
@@ -289,7 +290,7 @@ def _energy_short(verdict: Verdict, platform: Platform):
 
 
 def _idle_rules(platform: Platform) -> Rules:
-    name, battery, heater = platform.name, platform.battery, platform.heater
+    name, heater = platform.name, platform.heater
     rules = {("idle",): f'idle load of "{name}" {platform.idle_w:g} W'}
     if heater is not None:
         rules["heater",] = (f'heater of "{name}" {heater.power_w:g} W below '

@@ -16,7 +16,7 @@ from obsplan import sky
 from obsplan.constants import SYNODIC_MONTH_DAYS
 from obsplan.ephemeris import open_ephemeris
 from obsplan.errors import EphemerisError
-from obsplan.scenario import Station
+from obsplan.hardware import Station
 from obsplan.stations import station_track
 
 SCAN_S = 600

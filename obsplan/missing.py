@@ -5,7 +5,8 @@ import pandas as pd
 
 from obsplan.environment import Environment
 from obsplan.intervals import subtract, union
-from obsplan.scenario import Activity, Instrument, Platform, Scenario
+from obsplan.hardware import Instrument, Platform
+from obsplan.scenario import Activity, Scenario
 from obsplan.windows import windows
 
 ROUNDING_H = 1e-9

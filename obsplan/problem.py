@@ -9,7 +9,8 @@ from dataclasses import dataclass
 import numpy as np
 
 from obsplan.environment import Environment
-from obsplan.scenario import Activity, Platform, Scenario
+from obsplan.hardware import Platform
+from obsplan.scenario import Activity, Scenario
 from obsplan.windows import coverage_bin, start_mask
 
 

@@ -13,7 +13,8 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pandas as pd
 
-from obsplan.scenario import Activity, Battery, Platform, Scenario
+from obsplan.hardware import Battery, Platform
+from obsplan.scenario import Activity, Scenario
 
 if TYPE_CHECKING:
     from obsplan.environment import Environment, Reading

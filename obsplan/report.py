@@ -37,7 +37,8 @@ from obsplan.report_parts import (
     tag,
 )
 from obsplan.report_picture import picture
-from obsplan.scenario import Platform, Scenario
+from obsplan.hardware import Platform
+from obsplan.scenario import Scenario
 
 FIRST_MARGINS, FIRST_DEADLINES = 3, 8
 SECTIONS = (

@@ -9,7 +9,8 @@ from obsplan.figure_sky import contact_windows, darkness
 from obsplan.missing import missing_places, runs_in
 from obsplan.plan import Plan
 from obsplan.report_parts import Html, bar, curve, joined, paragraph, reach, safe, tag
-from obsplan.scenario import Platform, Scenario
+from obsplan.hardware import Platform
+from obsplan.scenario import Scenario
 from obsplan.windows import windows_table
 
 TICKS_H = (1, 2, 3, 6, 12, 24, 48, 120, 240, 720)

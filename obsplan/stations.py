@@ -12,7 +12,7 @@ from scipy.interpolate import CubicSpline
 from obsplan import sky
 from obsplan.constants import MOON_RADIUS_KM
 from obsplan.ephemeris import Ephemeris
-from obsplan.scenario import Station
+from obsplan.hardware import Station
 
 # The Earth turns by 0.09 rad between knots; a cubic spline is off by 5/384 of that to the
 # fourth power, 4e-5 deg.

@@ -13,7 +13,8 @@ from obsplan import intervals
 from obsplan.contacts import LEAST_RATE_KBPS
 from obsplan.link import longest_gap
 from obsplan.lunar_days import SCAN_S, clipped
-from obsplan.scenario import Platform, Scenario
+from obsplan.hardware import Platform
+from obsplan.scenario import Scenario
 from obsplan.survey import SiteCourse
 
 COLUMNS = [

@@ -29,7 +29,8 @@ from obsplan.lunar_days import (
     range_of,
     require_range,
 )
-from obsplan.scenario import Platform, Scenario
+from obsplan.hardware import Platform
+from obsplan.scenario import Scenario
 from obsplan.site_skyline import read_skyline
 from obsplan.skyline import skyline_elevation_deg
 

@@ -10,7 +10,8 @@ from obsplan.contacts import MINUTE, distance_m, margins_deg, mask_profile, stre
 from obsplan.environment import Environment, span_ends
 from obsplan.ephemeris import Ephemeris
 from obsplan.errors import ScenarioError
-from obsplan.scenario import Platform, Scenario
+from obsplan.hardware import Platform
+from obsplan.scenario import Scenario
 from obsplan.site_skyline import site_profile
 
 

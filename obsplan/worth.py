@@ -16,7 +16,8 @@ from obsplan.environment import Environment
 from obsplan.highs import interior
 from obsplan.milp import model
 from obsplan.problem import Node, Problem, problem
-from obsplan.scenario import Platform, Scenario
+from obsplan.hardware import Platform
+from obsplan.scenario import Scenario
 
 WORTH_COLUMNS = ("platform", "what", "unit", "worth", "confirmed")
 CONFIRMED = 3

@@ -15,6 +15,7 @@ LAYERS = [
     ["constants", "errors", "intervals", "whole"],
     ["references", "wording", "quantities", "skyline", "terrain", "disc", "events", "conduction",
      "power", "draft"],
+    ["hardware"],
     ["ephemeris", "scenario", "regolith", "link", "elevation_model"],
     ["sky", "site_skyline"],
     ["contacts", "stations"],
@@ -57,7 +58,7 @@ OWNERS = {
     "matplotlib": {"figures", "figure_parts", "figure_sky", "figure_books", "figure_plan",
                    "figure_compare", "figure_days", "figure_map", "figure_resources"},
     "click": {"cli", "cli_options", "cli_plan", "cli_replan", "cli_survey"},
-    "pydantic": {"quantities", "scenario", "state", "wording"},
+    "pydantic": {"hardware", "quantities", "scenario", "state", "wording"},
     "scipy": {"conduction", "draft", "sky", "solve", "stations"},
 }
 # The replay must stand on its own: nothing of the planner may reach it.

@@ -15,7 +15,8 @@ from obsplan.cli import main
 from obsplan.days import DAY_COLUMNS, days
 from obsplan.ephemeris import open_ephemeris
 from obsplan.errors import ObsplanError, TableError
-from obsplan.scenario import Station, scenario_from
+from obsplan.hardware import Station
+from obsplan.scenario import scenario_from
 from obsplan.sites import SITE_COLUMNS, chunk_rows, read_sites, survey
 from obsplan.stations import station_track
 from obsplan.survey import Place
