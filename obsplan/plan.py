@@ -16,6 +16,7 @@ from obsplan.check import Verdict, check
 from obsplan.environment import Environment
 from obsplan.errors import DoesNotHold
 from obsplan.explain import unplaced
+from obsplan.greedy import greedy_plan
 from obsplan.impossible import why_no_place, why_not_idle
 from obsplan.mend import bearable, holding
 from obsplan.problem import problem, worth_of_all
@@ -109,7 +110,7 @@ def plan(
     if struck.is_set():
         interrupted = True
         report(f"patience of {patience_s:g} s ran out: another run may end elsewhere")
-    booking, verdict = best if interrupted else _earlier(scenario, environment, *best)
+    booking, verdict = best if interrupted else _filled(scenario, environment, *best)
     timeline = timeline_table(scenario, environment, booking)
     return Plan(
         timeline,
@@ -121,13 +122,19 @@ def plan(
     )
 
 
-def _earlier(
+def _filled(
     scenario: Scenario, environment: Environment, booking: Booking, verdict: Verdict
 ) -> tuple[Booking, Verdict]:
-    """The plan with its runs at earlier places of the same worth, where the replay agrees."""
+    """The plan with its runs at earlier places of the same worth, and what then fits besides.
+
+    As far as the replay agrees.
+    """
     tidy = tidied(booking)
-    judged = check(scenario, environment, plan_slots(scenario, tidy))
-    return (tidy, judged) if judged.holds else (booking, verdict)
+    for better in (greedy_plan(tidy.problem, tidy.copy()), tidy):
+        judged = check(scenario, environment, plan_slots(scenario, better))
+        if judged.holds:
+            return better, judged
+    return booking, verdict
 
 
 def _clock(patience_s: float | None, stop: Event, struck: Event) -> Timer:

@@ -69,7 +69,8 @@ def _gain(
     """By how much the best of `more` exceeds `base`, that of `asked`, to first order.
 
     The change of cost @ x + y @ (b - A x) + r @ (limits - x) at the best x, its duals y and
-    reduced costs r, which the envelope theorem holds still (Milgrom and Segal 2002).
+    reduced costs r, which the envelope theorem holds still (Milgrom and Segal 2002, from
+    memory).
     """
     if asked.matrix.shape != more.matrix.shape:
         return _best(more) - base

@@ -1,7 +1,6 @@
 """Runs move earlier where that is worth the same, and nothing else changes."""
 
 import numpy as np
-import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 from small import cases, level_node, tiny_problem
@@ -51,6 +50,6 @@ def test_tidying_keeps_worth_order_and_resources(seed):
 
 
 @given(case=cases(hours=(4, 6)))
-def test_tidying_twice_changes_no_worth(case):
-    booking = tidied(greedy_plan(problem(*case)))
-    assert tidied(booking).value() == pytest.approx(booking.value())
+def test_tidying_never_costs_worth(case):
+    booking = greedy_plan(problem(*case))
+    assert tidied(booking).value() >= booking.value() - 1e-9  # rounding of the sum
