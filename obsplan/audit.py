@@ -290,10 +290,11 @@ def _room(
         said = f"its gap of {activity.gap_min} min is longer than the span, so it runs but once"
     else:
         said = f"its windows and its gap of {activity.gap_min} min leave room for {room} runs"
+    helps = "a shorter gap_min, or a smaller"
     if room < activity.must:
-        yield CANNOT, where, f"{said}; {activity.must} must be", "a shorter gap_min, or a smaller must"
+        yield CANNOT, where, f"{said}; {activity.must} must be", f"{helps} must"
     else:
-        yield WARNING, where, f"{said}; {activity.count} are wanted", "a shorter gap_min, or a smaller count"
+        yield WARNING, where, f"{said}; {activity.count} are wanted", f"{helps} count"
 
 
 def _limits(

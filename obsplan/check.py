@@ -81,9 +81,9 @@ def check(scenario: Scenario, environment: "Environment", slots: pd.DataFrame) -
     as the scenario asks), `slot` (an id; missing: the row, counted from 1) and `state`;
     times carry a zone. Slots that are done, shortened or failed are facts: rules that facts
     alone break are not named, nor are limits passed before telemetry was read. A failed run
-    draws power while it lasts and counts for nothing else. Rows named as in `Scenario.sending_names`, with an `end_utc`, say when a platform
-    may send: then none sends outside its own rows. Without any, all send whenever they can.
-    Raises TableError when slots are not such a table, ValueError when the environment is not
+    draws power while it lasts and counts for nothing else. Rows named as in
+    `Scenario.sending_names`, with an `end_utc`, say when a platform may send: then none
+    sends outside its own rows. Without any, all send whenever they can. Raises TableError when slots are not such a table, ValueError when the environment is not
     that of the scenario.
     """
     minutes = _covered_minutes(scenario, environment)

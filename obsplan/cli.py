@@ -45,11 +45,14 @@ def start(directory: Path, minimal: bool) -> None:
 
     for path in write_starter(directory, minimal):
         click.echo(path)
-    click.echo(f"next: obsplan plan {directory / 'scenario.toml'} -o {directory / 'plan'}", err=True)
+    first, place = directory / "scenario.toml", directory / "plan"
+    click.echo(f"next: obsplan plan {first} -o {place}", err=True)
 
 
 @main.command()
-@click.argument("models", metavar="DEM...", nargs=-1, required=True, type=click.Path(path_type=Path))
+@click.argument(
+    "models", metavar="DEM...", nargs=-1, required=True, type=click.Path(path_type=Path)
+)
 @click.option("--latitude", type=click.FloatRange(-90, 90), required=True, help="In degrees.")
 @click.option("--longitude", type=click.FloatRange(-180, 360), required=True, help="East, degrees.")
 @click.option(

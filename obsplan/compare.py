@@ -27,8 +27,8 @@ def matched(scenario: Scenario, slots: pd.DataFrame, as_run: pd.DataFrame) -> pd
     `ran_start_utc, ran_end_utc` (missing where nothing is told), `outcome` (done, shortened,
     failed or "not reported"), `reason`; planned slots in order of start, then the unplanned.
     A run belongs to the planned slot of its id; without an id that the plan knows, to the
-    slot of its activity that it overlaps longest and that no other run has taken. Raises TableError when an id is
-    that of another activity in the plan.
+    slot of its activity that it overlaps longest and that no other run has taken. Raises
+    TableError when an id is that of another activity in the plan.
     """
     names = {a.name for a in scenario.activity}
     slots = slots[slots["activity"].isin(names)].sort_values(["start_utc", "slot"])

@@ -198,7 +198,10 @@ def _mended(booking: Booking, tighter: Problem) -> Booking:
             (task.value * task.repeat_worth ** len(lighter.runs[i]) / task.length, i)
             for i, task in enumerate(tighter.tasks)
             if len(lighter.runs[i]) > max(task.must, int(i in followed))
-            and (f"of {tighter.nodes[task.node].name}" in lighter.flow.short or task.data_mbit.any())
+            and (
+                f"of {tighter.nodes[task.node].name}" in lighter.flow.short
+                or task.data_mbit.any()
+            )
         ]
         if not droppable:
             return booking

@@ -10,7 +10,14 @@ import numpy as np
 from obsplan.booking import Booking
 from obsplan.draft import Model
 from obsplan.excerpt import excerpt
-from obsplan.highs import has_answer, is_optimal, loaded, returns_what_it_found, solution, start_from
+from obsplan.highs import (
+    has_answer,
+    is_optimal,
+    loaded,
+    returns_what_it_found,
+    solution,
+    start_from,
+)
 from obsplan.milp import model
 from obsplan.problem import Problem
 

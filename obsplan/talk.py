@@ -18,7 +18,8 @@ from obsplan.site_skyline import site_profile
 def instant_of(text: str, scenario: Scenario, key: str = "--at") -> np.ndarray:
     """An instant in the scenario's span, as one datetime64[s] in an array (1,).
 
-    `key` names the option in errors. Raises ScenarioError when `text` is no time, has no zone or lies outside the span.
+    `key` names the option in errors. Raises ScenarioError when `text` is no time, has no
+    zone or lies outside the span.
     """
     try:
         time = datetime.fromisoformat(text)
