@@ -29,25 +29,30 @@ def calendar_bytes(
     timeline: pd.DataFrame,
     caution: str,
     previous: dict[str, icalendar.Event] | None = None,
+    now_utc: datetime | None = None,
 ) -> bytes:
     """The calendar file of `timeline` (columns of timeline.csv), to follow on `previous`.
 
     One entry a slot, a contact of a platform, and a deadline of the uplink, which rings
     ALARM_BEFORE it is due; rows of sending are left to the timeline. `caution` stands
-    beside slots of hazardous instruments. Slots are TENTATIVE until they are locked or done,
+    beside slots of hazardous instruments. Deadlines before `now_utc` are left out: what they
+    asked for was done or missed, so they are not cancelled either. Slots are TENTATIVE until they are locked or done,
     and nothing marks anyone as busy. Every DTSTAMP is the start of the span, so that the
     same plan over the same `previous` (see `entries_of`) gives the same bytes.
     """
     stamp = scenario.span.start_utc
     entries = {}
-    for key, parts, alarm in _all_entries(scenario, environment, timeline, caution):
+    for key, parts, alarm in _all_entries(
+        scenario, environment, timeline, caution, now_utc
+    ):
         uid = f"{uuid5(NAMESPACE_URL, '/'.join(['obsplan', scenario.title, *key]))}{OURS}"
         entries[uid] = _event({"uid": uid, "dtstamp": stamp, **parts}, alarm)
     old = previous or {}
     for uid, event in entries.items():
         changed = uid in old and _content(old[uid]) != _content(event)
         event.add("sequence", sequence_of(old[uid]) + changed if uid in old else 0)
-    gone = {uid: _cancelled(event) for uid, event in old.items() if uid not in entries}
+    gone = {uid: _cancelled(event) for uid, event in old.items()
+            if uid not in entries and not _has_passed(event, now_utc)}  # fmt: skip
     calendar = icalendar.Calendar()
     calendar.add("prodid", f"-//obsplan//obsplan {obsplan.__version__}//EN")
     calendar.add("version", "2.0")
@@ -76,7 +81,11 @@ def entries_of(content: bytes, source: str) -> dict[str, icalendar.Event]:
 
 
 def _all_entries(
-    scenario: Scenario, environment: Environment, timeline: pd.DataFrame, caution: str
+    scenario: Scenario,
+    environment: Environment,
+    timeline: pd.DataFrame,
+    caution: str,
+    now_utc: datetime | None,
 ) -> Iterator[tuple[tuple[str, ...], dict, str]]:
     """What each entry is known by, its properties, and the words of its alarm, if any."""
     runs = timeline[timeline["activity"].isin([a.name for a in scenario.activity])]
@@ -92,7 +101,7 @@ def _all_entries(
     for contact, day, k in zip(contacts.itertuples(index=False), days, nth):
         yield ("contact", contact.platform, contact.station, day, str(k)), _contact(contact), ""
     run_of = dict(zip(runs["slot"], runs["run"]))
-    due = deadlines_table(scenario, environment, timeline).dropna(subset="deadline_utc")
+    due = deadlines_table(scenario, environment, timeline, now_utc).dropna(subset="deadline_utc")
     for row in due.itertuples(index=False):
         k = run_of[row.slot]
         parts = _deadline(row, k)
@@ -178,6 +187,12 @@ def _cancelled(event: icalendar.Event) -> icalendar.Event:
     told["sequence"] = icalendar.vInt(sequence_of(event) + 1)
     told["status"] = icalendar.vText("CANCELLED")
     return told
+
+
+def _has_passed(event: icalendar.Event, now_utc: datetime | None) -> bool:
+    """Whether it is a deadline before now."""
+    is_deadline = "deadline" in event["categories"].cats
+    return now_utc is not None and is_deadline and event["dtstart"].dt < now_utc
 
 
 def sequence_of(event: icalendar.Event) -> int:

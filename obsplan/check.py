@@ -6,6 +6,7 @@ environment and nothing of how the slots were chosen.
 
 from collections.abc import Iterator
 from dataclasses import dataclass
+from datetime import datetime
 from math import ceil, floor, inf
 from typing import TYPE_CHECKING, NamedTuple
 
@@ -74,7 +75,12 @@ class Radio(NamedTuple):
     platform: str
 
 
-def check(scenario: Scenario, environment: "Environment", slots: pd.DataFrame) -> Verdict:
+def check(
+    scenario: Scenario,
+    environment: "Environment",
+    slots: pd.DataFrame,
+    now_utc: datetime | None = None,
+) -> Verdict:
     """Replay a timeline minute by minute and name every rule it breaks.
 
     `slots` has columns `activity`, `start_utc`, and if wanted `end_utc` (missing: as long
@@ -83,8 +89,9 @@ def check(scenario: Scenario, environment: "Environment", slots: pd.DataFrame) -
     alone break are not named, nor are limits passed before telemetry was read. A failed run
     draws power while it lasts and counts for nothing else. Rows named as in
     `Scenario.sending_names`, with an `end_utc`, say when a platform may send: then none
-    sends outside its own rows. Without any, all send whenever they can. Raises TableError when slots are not such a table, ValueError when the environment is not
-    that of the scenario.
+    sends outside its own rows. Without any, all send whenever they can. Margins are told from
+    `now_utc` on. Raises TableError when slots are not such a table, ValueError when the
+    environment is not that of the scenario.
     """
     minutes = _covered_minutes(scenario, environment)
     slots = _numbered(slots)
@@ -100,9 +107,10 @@ def check(scenario: Scenario, environment: "Environment", slots: pd.DataFrame) -
     ]
     found.sort(key=lambda v: (v.minute, rules.index(v.rule), v.slots, v.message))
     index = environment.sky.index[:minutes]
+    now = 0 if now_utc is None else int((now_utc - index[0]) / pd.Timedelta(minutes=1))
     return Verdict(
         _table(scenario, found, list(Violation._fields)),
-        _table(scenario, margins(scenario, environment, runs, books, minutes),
+        _table(scenario, margins(scenario, environment, runs, books, minutes, now),
                ["margin", "where", "minute", "amount", "unit"]),
         {p.name: _minute_table(p, books[p.name], index) for p in scenario.platform},
         rules,

@@ -207,7 +207,7 @@ main.add_command(plan)
     help="Print sentences, or the broken rules as CSV.",
 )
 @STATE
-@click.option("--now", help="With --state: when telemetry was read, if the state does not say.")
+@click.option("--now", help="With --state: what time it is; when telemetry was read, if left out.")
 @EPHEMERIS
 def check(
     scenario: Path,
@@ -234,16 +234,21 @@ def check(
     slots = read_timeline(timeline, read)
     if origin := another_scenario(timeline, read):
         click.echo(f"note: {origin}; checked against this one", err=True)
-    state = None
+    state = since_utc = None
     if told:
-        from obsplan.state import read_state
+        from obsplan.state import read_state, told_runs
+        from obsplan.stays import as_told
 
         state = read_state(told, read, instant(now, read) if now else None)
         known = set(slots["slot"])
         for lost in dict.fromkeys(fate.slot for fate in state.slot if fate.slot not in known):
             click.echo(f'note: {told}: slot "{lost}": no such slot in the timeline', err=True)
+        here = tuple(fate for fate in state.slot if fate.slot in known)
+        ran = told_runs(state.model_copy(update={"slot": here}), slots)
+        since_utc = instant(now, read) if now else state.at_utc
+        slots = as_told(slots, ran, since_utc)
     read, offered = _environment(scenario, ephemeris, state=state)
-    verdict = replay(read, offered, slots)
+    verdict = replay(read, offered, slots, since_utc)
     if output:
         write_csv(verdict.violations, output)
     lines = verdict_lines(verdict)

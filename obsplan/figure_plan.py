@@ -1,6 +1,7 @@
 """The picture of a plan: what runs when, and what it does to battery, bus and store."""
 
 from collections.abc import Mapping
+from datetime import datetime
 from types import MappingProxyType
 from typing import TYPE_CHECKING, NamedTuple
 
@@ -63,7 +64,12 @@ class Lane(NamedTuple):
     middle: float
 
 
-def plan_figure(scenario: Scenario, environment: Environment, plan: "Plan") -> Figure:
+def plan_figure(
+    scenario: Scenario,
+    environment: Environment,
+    plan: "Plan",
+    now_utc: datetime | None = None,
+) -> Figure:
     """A plan with its value, the proven bound and everything `timeline_figure` shows."""
     note = f"value {plan.value:.1f}"
     if np.isfinite(plan.bound):
@@ -73,7 +79,7 @@ def plan_figure(scenario: Scenario, environment: Environment, plan: "Plan") -> F
         reasons = dict(zip(plan.unplaced["activity"], plan.unplaced["reason"]))
     placed = runs_in(scenario, plan.timeline, plan.unplaced)
     return timeline_figure(
-        scenario, environment, plan.timeline, plan.verdict, note, reasons, placed
+        scenario, environment, plan.timeline, plan.verdict, note, reasons, placed, now_utc
     )
 
 
@@ -86,6 +92,7 @@ def timeline_figure(
     note: str = "",
     reasons: Mapping[str, str] = MappingProxyType({}),
     runs_placed: Mapping[str, int] = MappingProxyType({}),
+    now_utc: datetime | None = None,
 ) -> Figure:
     """Sun, contacts, windows and slots in lanes, then the books of every platform.
 
@@ -93,14 +100,15 @@ def timeline_figure(
     that break a rule are marked. `note` opens the line below the title; `reasons` says for an
     activity why runs of it are missing, `runs_placed` how many are in where not all its slots
     count (see `runs_in`). Each missing run has a hollow mark where it was
-    wanted (see `missing_places`). Tones that meet are told apart by lightness, also in grey
+    wanted (see `missing_places`). With `now_utc` a line parts what was from what is to come,
+    and the marks keep to the latter. Tones that meet are told apart by lightness, also in grey
     print and by colour-blind eyes (see `figure_parts`).
     """
     lanes, groups, total = _lanes(scenario)
     left_in = sum(_columns_in(lanes))
     platforms = scenario.platform
     right_in = RIGHT_WITH_WHY_IN if reasons else RIGHT_IN
-    placed, events_room = event_rows(environment, left_in, right_in)
+    placed, events_room = event_rows(environment, left_in, right_in, now_utc)
     night_h, eclipse_h = darkness(scenario, environment)
     slots = _slots(scenario, environment, timeline)
     rows = slots["activity"].value_counts()
@@ -131,13 +139,14 @@ def timeline_figure(
     parts.time_axes(environment, axes)
     shade(axes[1:], night_h, eclipse_h)
     events_panel(events, placed)
-    mark_events(axes[1:], environment)
+    mark_events(axes[1:], environment, now_utc)
     sun_panel(sun, scenario, environment, earth=False)
     parts.name_axis(sun, "Sun elevation\n(deg)")
     plan.set_ylim(total, 0)
     plan.set_yticks([])
     _lane_names(plan, lanes, groups, _instrument_looks(scenario))
-    _lanes_panel(plan, scenario, environment, lanes, slots, verdict, reasons, counts)
+    places = missing_places(scenario, environment, slots, counts, now_utc)
+    _lanes_panel(plan, scenario, environment, lanes, slots, verdict, reasons, counts, places)
     charge_panel(charge, scenario.platform, verdict)
     for ax, platform in zip(power, platforms):
         power_panel(ax, platform, verdict.resources[platform.name])
@@ -154,7 +163,7 @@ def _key(shown: set[str]) -> list[tuple[str, dict]]:
         ("permitted window", parts.WINDOW_LOOK),
         ("slot (a tone each instrument)", parts.slot_look(0, 0)),
         *([("required run", REQUIRED_MARK)] if "required" in shown else []),
-        *([("wanted, not placed", parts.MISSING_LOOK)] if "missing" in shown else []),
+        *([("wanted, not placed (while there is room)", parts.MISSING_LOOK)] if "missing" in shown else []),
         ("may send", SENDING_LOOK),
         *([("in a broken rule", BROKEN_MARK)] if "broken" in shown else []),
     ]
@@ -206,10 +215,10 @@ def _lanes_panel(
     verdict: Verdict,
     reasons: Mapping[str, str],
     counts: Mapping[str, int],
+    places: Mapping[str, Windows],
 ) -> None:
     """Contacts, permitted windows, slots and what is missing, with sums at the right."""
     looks = _instrument_looks(scenario)
-    places = missing_places(scenario, environment, slots)
     windows = windows_table(scenario, environment)
     activities = {a.name: a for a in scenario.activity}
     head = [lane.middle for lane in lanes if not lane.group][-1] + (0.85 + HEAD) / 2

@@ -1,5 +1,7 @@
 """The picture of what a plan uses: charge, bus power, store and sending of every platform."""
 
+from datetime import datetime
+
 import numpy as np
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
@@ -26,15 +28,20 @@ RATE_LOOK = {"color": parts.LINES[1]["color"], "linewidth": 0.9, "linestyle": (0
 
 
 @styled
-def resources_figure(scenario: Scenario, environment: Environment, verdict: Verdict) -> Figure:
+def resources_figure(
+    scenario: Scenario,
+    environment: Environment,
+    verdict: Verdict,
+    now_utc: datetime | None = None,
+) -> Figure:
     """Four panels for every platform, each with its limit drawn.
 
     State of charge over the reserve, generation and load under the bus limit, stored data
-    under the capacity, and what is sent against the rate of the link.
+    under the capacity, and what is sent against the rate of the link; a line at `now_utc`.
     """
     night, eclipse = darkness(scenario, environment)
     shades = (("night", night, parts.NIGHT_LOOK), ("eclipse", eclipse, parts.ECLIPSE_LOOK))
-    placed, room = event_rows(environment, LEFT_IN, RIGHT_IN)
+    placed, room = event_rows(environment, LEFT_IN, RIGHT_IN, now_utc)
     figure, axes = parts.page(
         scenario.title,
         f"{verdict.summary}\n{place_and_span(scenario)}",
@@ -47,7 +54,7 @@ def resources_figure(scenario: Scenario, environment: Environment, verdict: Verd
     events, *axes = axes
     shade(axes, night, eclipse)
     events_panel(events, placed)
-    mark_events(axes, environment)
+    mark_events(axes, environment, now_utc)
     for k, platform in enumerate(scenario.platform):
         charge, power, store, sending = axes[4 * k : 4 * k + 4]
         table = verdict.resources[platform.name]

@@ -1,6 +1,7 @@
 """What several pictures show of the sky, and the picture of the sky itself."""
 
 from collections.abc import Iterable
+from datetime import datetime
 
 import numpy as np
 from matplotlib.axes import Axes
@@ -18,6 +19,7 @@ from obsplan.skyline import skyline_elevation_deg
 EVENT_ROW_IN = 0.15
 COVERING = ("eclipse", "full cover")
 TAIL_LOOK = {"facecolor": PAPER, "edgecolor": INK, "hatch": "---", "linewidth": 0.7}
+NOW_LOOK = {"color": INK, "linewidth": 1.4}
 TERRAIN_LINE = {"color": "#6d6257", "linewidth": 0.9}
 
 
@@ -68,8 +70,10 @@ def shade(axes: Iterable[Axes], night: Windows, eclipse: Windows) -> None:
                 ax.axvspan(start_h, end_h, zorder=0.5, **look)
 
 
-def event_words(environment: Environment) -> list[tuple[float, str]]:
-    """Events of the Sun as (hour, words); the parts of an eclipse are told together."""
+def event_words(
+    environment: Environment, now_utc: datetime | None = None
+) -> list[tuple[float, str]]:
+    """Events of the Sun, and now, as (hour, words); parts of an eclipse are told together."""
     hours = parts.hours_of(environment, environment.events["time_utc"])
     words: list[tuple[float, str]] = []
     eclipse: list[tuple[float, str, str]] = []
@@ -83,6 +87,8 @@ def event_words(environment: Environment) -> list[tuple[float, str]]:
         if row.event == "eclipse ends":
             words.append(_eclipse_words(eclipse))
             eclipse = []
+    if now_utc is not None:
+        words.append((parts.hours_of(environment, [now_utc])[0], f"now, {now_utc:%H:%M}"))
     return sorted(words + ([_eclipse_words(eclipse)] if eclipse else []))
 
 
@@ -100,7 +106,7 @@ def _eclipse_words(parts: list[tuple[float, str, str]]) -> tuple[float, str]:
 
 
 def event_rows(
-    environment: Environment, left_in: float, right_in: float
+    environment: Environment, left_in: float, right_in: float, now_utc: datetime | None = None
 ) -> tuple[list[tuple[float, float, int, str]], Panel]:
     """Event words (hour, left end, row, words) in rows so that none covers another.
 
@@ -110,7 +116,7 @@ def event_rows(
     in_per_h = (parts.WIDTH_IN - left_in - right_in) / span_h
     ends_in: list[float] = []
     placed = []
-    for hour, words in event_words(environment):
+    for hour, words in event_words(environment, now_utc):
         long_in = parts.width_in(words) + 0.08
         start_in = min(max(hour * in_per_h - long_in / 2, 0), span_h * in_per_h - long_in)
         row = next((r for r, end in enumerate(ends_in) if end <= start_in), len(ends_in))
@@ -133,12 +139,16 @@ def events_panel(ax: Axes, placed: list[tuple[float, float, int, str]]) -> None:
                 bbox={"facecolor": PAPER, "edgecolor": "none", "pad": 0.8})  # fmt: skip
 
 
-def mark_events(axes: Iterable[Axes], environment: Environment) -> None:
-    """Hairlines that carry risings and settings down; eclipses have their bands."""
+def mark_events(
+    axes: Iterable[Axes], environment: Environment, now_utc: datetime | None = None
+) -> None:
+    """Hairlines that carry risings and settings down; eclipses have their bands, now a line."""
     events = environment.events[~environment.events["event"].str.startswith(COVERING)]
     for ax in axes:
         for hour in parts.hours_of(environment, events["time_utc"]):
             ax.axvline(hour, color=INK, linewidth=0.45, linestyle=(0, (1, 2)), zorder=2)
+        for hour in [] if now_utc is None else parts.hours_of(environment, [now_utc]):
+            ax.axvline(hour, zorder=3.5, **NOW_LOOK)
 
 
 def terrain(ax: Axes, hours: np.ndarray, skyline_deg: np.ndarray, low_deg: float) -> None:

@@ -21,13 +21,15 @@ def margins(
     runs: list[Run],
     books: dict[str, Books],
     minutes: int,
+    now: int = 0,
 ) -> list[tuple]:
-    """Rows (margin, where, minute, amount, unit) over the first `minutes` of the span.
+    """Rows (margin, where, minute, amount, unit) from minute `now` to the first `minutes`.
 
     The least room of every battery, bus and store; of the slots bound to contact the one
     with the least contact left; and of the slots bound to a condition those that begin
     soonest after it is first met and end soonest before it is met no more. A window that is
-    open when the span begins or ends has no edge there.
+    open when the span begins or ends has no edge there, and a slot that is a fact has no
+    margin any more.
     """
     rows = []
     for platform in scenario.platform:
@@ -39,14 +41,15 @@ def margins(
             ("store room", platform.store.capacity_mbit - book.stored_mbit, "Mbit"),
         )  # fmt: skip
         reading = environment.readings.get(platform.name)
-        since = reading.minute if reading else 0
+        since = min(max(now, reading.minute if reading else 0), minutes)
         for margin, room, unit in rooms:
             tightest = since + int(room[since:].argmin())
             amount = float(room[tightest])
             rows.append((margin, platform.name, tightest, amount if abs(amount) > DUST else 0.0,
                          unit))  # fmt: skip
-    rows += _contact_left(scenario, environment, runs, minutes)
-    rows += _window_edges(scenario, environment, runs, minutes)
+    ahead = [run for run in runs if not run.is_fact and run.last > now]
+    rows += _contact_left(scenario, environment, ahead, minutes)
+    rows += _window_edges(scenario, environment, ahead, minutes)
     return rows
 
 

@@ -1,10 +1,13 @@
 """Which runs that were wanted are in, and where those missing might have stood, for the eye."""
 
+from collections.abc import Mapping
+from datetime import datetime
+
 import numpy as np
 import pandas as pd
 
 from obsplan.environment import Environment
-from obsplan.intervals import subtract, union
+from obsplan.intervals import intersect, subtract, union
 from obsplan.hardware import Instrument, Platform
 from obsplan.scenario import Activity, Scenario
 from obsplan.windows import windows
@@ -25,12 +28,17 @@ def runs_in(
 
 
 def missing_places(
-    scenario: Scenario, environment: Environment, timeline: pd.DataFrame
+    scenario: Scenario,
+    environment: Environment,
+    timeline: pd.DataFrame,
+    placed: Mapping[str, int],
+    now_utc: datetime | None = None,
 ) -> dict[str, np.ndarray]:
     """Per activity, one place (start, end) for every missing run, in hours of the span.
 
-    `timeline` has `activity`, `start_utc` and `end_utc`. Places lie in the activity's windows
-    and never on its own runs or on one another, spread over what there is: first where
+    `timeline` has `activity`, `start_utc` and `end_utc`; `placed` says how many runs are in
+    (see `runs_in`). Places lie in the activity's windows, from `now_utc` on, and never on its
+    own slots or on one another, spread over what there is: first where
     instrument and platform are free, its gap is kept and what it waits for is over; where
     that is not enough, also beside slots of others; then also inside its gap, at
     last even before what must come first. There are fewer than missing runs only where the
@@ -43,18 +51,24 @@ def missing_places(
     for bound in ("start", "end"):
         since = pd.to_datetime(timeline[f"{bound}_utc"], utc=True) - start_utc
         slots[bound] = (since / pd.Timedelta(hours=1)).astype(float)
+    now_h = 0.0 if now_utc is None else (now_utc - start_utc) / pd.Timedelta(hours=1)
     places = {}
     for activity in scenario.activity:
         open_h = windows(scenario, environment, activity) * step_h
-        places[activity.name] = _places(scenario, activity, open_h, slots)
+        open_h = intersect(open_h, np.array([[now_h, np.inf]]))
+        missing = activity.count - placed[activity.name]
+        places[activity.name] = _places(scenario, activity, open_h, slots, missing)
     return places
 
 
 def _places(
-    scenario: Scenario, activity: Activity, open_h: np.ndarray, slots: pd.DataFrame
+    scenario: Scenario,
+    activity: Activity,
+    open_h: np.ndarray,
+    slots: pd.DataFrame,
+    missing: int,
 ) -> np.ndarray:
     own_h = _of(slots, slots["activity"] == activity.name)
-    missing = activity.count - len(own_h)
     gap_h, long_h = activity.gap_min / 60, scenario.slot_min(activity) / 60
     busy_h = _of(slots, slots["activity"].isin(_kin(scenario, activity)))
     early_h = _too_early(activity, slots)

@@ -59,8 +59,8 @@ def write_plan(
 
     The figures are written as `form`, one of `FORMATS`. `tables` are further ones, by file
     name, `facts` further entries of the summary. The calendar goes on from that of the plan
-    replaced, and from that in the directory `follows`. Of the deadlines only those after
-    `now_utc` are told.
+    replaced, and from that in the directory `follows`. Pictures and
+    report have a line at `now_utc`, and of the deadlines only those after it are told.
     Raises TableError when the place cannot be written, or holds something that is not a
     plan of obsplan.
     """
@@ -79,13 +79,13 @@ def write_plan(
             deadlines = deadlines_table(scenario, environment, plan.timeline, now_utc)
             write_csv(deadlines, part / "deadlines.csv")
         calendar = calendar_bytes(
-            scenario, environment, plan.timeline, CAUTION, calendar_of(follows, directory)
+            scenario, environment, plan.timeline, CAUTION, calendar_of(follows, directory), now_utc
         )
         (part / "plan.ics").write_bytes(calendar)
         drawn = (
             figures.sky_figure(scenario, environment),
-            figures.plan_figure(scenario, environment, plan),
-            figures.resources_figure(scenario, environment, plan.verdict),
+            figures.plan_figure(scenario, environment, plan, now_utc),
+            figures.resources_figure(scenario, environment, plan.verdict, now_utc),
         )
         for name, figure in zip(FIGURES, drawn):
             figures.save(figure, part / f"{name}.{form}")

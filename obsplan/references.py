@@ -122,6 +122,9 @@ def _radio_errors(platform: dict[str, Any], tables: dict[str, list]) -> list[str
             lines.append(f'{where}.to = "{to}": the relay must itself send to "earth"')
         if budget is not None:
             lines.append(f"{where}.budget: a relay needs rate_kbps; a budget is for Earth")
+        if radio.get("handover_min", 0) != 0:
+            lines.append(f"{where}.handover_min = {radio['handover_min']}: is for stations that "
+                         f'take over from one another; towards "{to}" allowed is 0')  # fmt: skip
     elif budget is not None:
         lines += [
             f'station "{s["name"]}".g_over_t_db_k: is needed, since {where} works by a budget'

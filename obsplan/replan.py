@@ -44,8 +44,9 @@ class Replan:
 
     plan: the whole timeline, what was done included; its verdict may name rules that what
     stays breaks. changes, price_list: as in `obsplan.changes`. stay: what stays and why
-    (see `stays`). kept: runs left to be planned that stay where they were. broken: rules
-    that what stays breaks by itself, or required runs that find no place any more.
+    (see `stays`). kept: runs left to be planned that stay where they were. broken: all that
+    the verdict names: rules that what stays breaks by itself (bus, battery and store no
+    earlier and no worse than it does), and required runs that find no place any more.
     value_left: worth of the old timeline, had it gone on as it was. remarks: what was taken
     for granted.
     """
@@ -143,7 +144,7 @@ def replan(
     bound = min(bound, worth_of_all(relaxed))
     offers = [(b.value(), differences(scenario, left, b)) for b, _ in plans]
     chosen = cheapest(offers, keep)
-    return _told(scene, barred, plans, offers, chosen, bound, interrupted)
+    return _told(scene, barred, plans, offers, chosen, bound, interrupted, now_utc)
 
 
 def _told(
@@ -154,6 +155,7 @@ def _told(
     chosen: int,
     bound: float,
     interrupted: bool,
+    now_utc: datetime,
 ) -> Replan:
     """The plan chosen, as tables."""
     scenario, environment, stay, left = scene.scenario, scene.environment, scene.stay, scene.left
@@ -161,7 +163,7 @@ def _told(
     rows, ids = _named(scenario, stay, left, booking, found)
     slots = pd.concat([stay[rows.columns], rows], ignore_index=True)
     slots = slots.sort_values(["start_utc", "end_utc", "activity"], ignore_index=True)
-    verdict = check(scenario, environment, slots)
+    verdict = check(scenario, environment, slots, now_utc)
     whole = replace(
         booking.problem,
         tasks=tuple(replace(t, held=np.zeros_like(t.held)) for t in booking.problem.tasks),

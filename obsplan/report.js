@@ -33,6 +33,13 @@ slots.forEach((slot, k) => {
   });
 });
 if (slots.length) enter(slots[0]);
+
+// Where the field is wider than its frame, what is to come is seen first.
+const now = document.querySelector(".now");
+if (now) {
+  const frame = now.closest(".scroll");
+  frame.scrollLeft = now.offsetLeft - frame.clientWidth / 4;
+}
 addEventListener("beforeprint", () => {
   for (const folded of document.querySelectorAll("details")) folded.open = true;
 });

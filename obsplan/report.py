@@ -62,10 +62,10 @@ def report_page(
     if asks_uplink(scenario):
         deadlines = deadlines_table(scenario, environment, plan.timeline, now_utc)
     leeway = leeway_table(scenario, environment, plan.timeline)
-    margins = _ranked(scenario, plan)
+    margins, in_time = _ranked(scenario, plan)
     inside = {
-        "picture": [picture(scenario, environment, plan)],
-        "margins": _margins(margins),
+        "picture": [picture(scenario, environment, plan, now_utc)],
+        "margins": _margins(margins, in_time),
         "unplaced": _unplaced(plan),
         "decisions": [*_deadlines(deadlines, plan), *_leeway(leeway)],
         "activities": [activity_part(scenario, environment, plan, a) for a in scenario.activity],
@@ -129,7 +129,7 @@ def _headline(
 
 
 def _tightest(margin: tuple) -> tuple:
-    amount, _, what, where, when = margin
+    what, amount, _, where, when = margin
     return amount, f"tightest margin: {what}, {where}", joined(["at ", when, " UTC"], "")
 
 
@@ -160,24 +160,25 @@ def _next_decision(deadlines: pd.DataFrame | None, leeway: pd.DataFrame) -> tupl
 # ---------------------------------------------------------------------------- margins
 
 
-def _ranked(scenario: Scenario, plan: Plan) -> list[tuple]:
-    """Margins with the least share of their room first: amount, share, what, where, when."""
+def _ranked(scenario: Scenario, plan: Plan) -> tuple[list[tuple], list[tuple]]:
+    """Margins of the platforms, the least share of their room first, and those in time.
+
+    The first as (what, amount, share, where, when), the others without a share, which
+    minutes have not.
+    """
     platforms = {p.name: p for p in scenario.platform}
-    slots = {slot.slot: slot for slot in plan.timeline.itertuples(index=False)}
-    ranked = []
+    activity_of = dict(zip(plan.timeline["slot"], plan.timeline["activity"]))
+    shares, in_time = [], []
     for row in plan.verdict.margins.itertuples(index=False):
-        where = row.where
-        if row.where in platforms:
-            room = _room(platforms[row.where], row.unit)
-        else:
-            slot = slots.get(row.where.split(",")[0])
-            room = float(slot.duration_min) if slot else 60.0
-            where = f"{row.where} ({slot.activity})" if slot else row.where
-        share = row.amount / room
         amount = f"{figure(round(row.amount, 1) + 0.0)} {row.unit}"
-        ranked.append((share, (amount, f"{100 * share:.1f} %", row.margin, where,
+        if row.unit == "min":
+            where = f"{row.where} ({activity_of[row.where.split(',')[0]]})"
+            in_time.append((row.margin, amount, where, instant(row.time_utc)))
+            continue
+        share = row.amount / _room(platforms[row.where], row.unit)
+        shares.append((share, (row.margin, amount, f"{100 * share:.1f} %", row.where,
                                instant(row.time_utc))))  # fmt: skip
-    return [facts for _, facts in sorted(ranked, key=lambda pair: pair[0])]
+    return [facts for _, facts in sorted(shares, key=lambda pair: pair[0])], in_time
 
 
 def _room(platform: Platform, unit: str) -> float:
@@ -190,17 +191,19 @@ def _room(platform: Platform, unit: str) -> float:
     }[unit]
 
 
-def _margins(ranked: list[tuple]) -> list[Html]:
+def _margins(rows: list[tuple], in_time: list[tuple]) -> list[Html]:
     heads = ["margin", "left", "share", "where", "when (UTC)"]
-    rows = [(what, amount, share, where, when) for amount, share, what, where, when in ranked]
     parts = [
         paragraph("The share is of all there could be: of the charge between reserve and full, of "
-                  "the bus limit, of the store, and for minutes of the slot's length."),
-        table("The three smallest margins", heads, rows[:FIRST_MARGINS], stacked=True),
+                  "the bus limit, of the store."),
+        table("The three smallest margins of charge, power and store", heads, rows[:FIRST_MARGINS], stacked=True),
     ]  # fmt: skip
     if rows[FIRST_MARGINS:]:
         others = table("The other margins", heads, rows[FIRST_MARGINS:], stacked=True)
         parts.append(folded(f"The other {len(rows) - FIRST_MARGINS} margins", others))
+    if in_time:
+        heads = ["margin", "left", "slot", "when (UTC)"]
+        parts.append(table("The smallest margins in time", heads, in_time, stacked=True))
     return parts
 
 

@@ -1,5 +1,7 @@
 """The picture of the report: lanes of slots over one time axis, each slot telling its row."""
 
+from datetime import datetime
+
 import numpy as np
 import pandas as pd
 
@@ -17,14 +19,17 @@ TICKS_H = (1, 2, 3, 6, 12, 24, 48, 120, 240, 720)
 MOST_TICKS = 13
 # Tones of an instrument and hatches of a platform that report.css knows.
 TONES, HATCHES = 4, 3
+PARTS_DRAWN = (0.01, 0.02, 0.05, 0.1, 0.2)
 
 
-def picture(scenario: Scenario, environment: Environment, plan: Plan) -> Html:
+def picture(
+    scenario: Scenario, environment: Environment, plan: Plan, now_utc: datetime | None = None
+) -> Html:
     """Names at the left, the field that scrolls at the right, the row of a slot below."""
     names, lanes = [], []
     for name, words, lane in (
         *_station_lanes(scenario, environment),
-        *_platform_lanes(scenario, environment, plan),
+        *_platform_lanes(scenario, environment, plan, now_utc),
     ):
         names.append(tag("div", tag("span", name, title=name), tag("b", words), class_="name")
                      if words is not None else tag("div", name, class_="name head"))  # fmt: skip
@@ -36,9 +41,11 @@ def picture(scenario: Scenario, environment: Environment, plan: Plan) -> Html:
     span_h = len(environment.sky) / 60
     shade = [bar("night", *pair, span_h) for pair in night_h]
     shade += [bar("eclipse", *pair, span_h) for pair in eclipse_h]
+    now = _now(environment, now_utc, span_h)
     field = joined([
         _axis("local", _local_ticks(environment), span_h),
-        tag("div", tag("div", *shade, class_="shade", aria_hidden="true"), *lanes, class_="lanes"),
+        tag("div", tag("div", *shade, class_="shade", aria_hidden="true"), *lanes, *now,
+            class_="lanes"),
         _axis("utc", _utc_ticks(environment), span_h),
     ])  # fmt: skip
     key = _key(len(night_h), len(eclipse_h), not plan.unplaced.empty)
@@ -58,10 +65,21 @@ def picture(scenario: Scenario, environment: Environment, plan: Plan) -> Html:
     ])  # fmt: skip
 
 
+def _now(environment: Environment, now_utc: datetime | None, span_h: float) -> list[Html]:
+    """The line between what was and what is to come."""
+    if now_utc is None:
+        return []
+    now_h = (now_utc - environment.sky.index[0]) / pd.Timedelta(hours=1)
+    words = tag("b", f"now, {now_utc:%H:%M}")
+    kind = "now" if now_h < 0.8 * span_h else "now late"
+    return [tag("div", words, class_=kind, role="img", style=f"left:{100 * now_h / span_h:.3f}%",
+                aria_label=f"now, {now_utc:%Y-%m-%d %H:%M} UTC")]  # fmt: skip
+
+
 def _key(night: int, eclipse: int, missing: bool) -> Html:
     shown = [
         ("slot", "slot (a tone an instrument, a hatch a platform)", True),
-        ("missing", "wanted, not placed (one mark a run, where it is permitted)", missing),
+        ("missing", "wanted, not placed (one mark a run, while its windows have room)", missing),
         ("window", "permitted window", True),
         ("contact", "contact", True),
         ("sending", "may send", True),
@@ -85,10 +103,12 @@ def _station_lanes(scenario: Scenario, environment: Environment):
         )  # fmt: skip
 
 
-def _platform_lanes(scenario: Scenario, environment: Environment, plan: Plan):
+def _platform_lanes(
+    scenario: Scenario, environment: Environment, plan: Plan, now_utc: datetime | None
+):
     span_h = len(environment.sky) / 60
-    places = missing_places(scenario, environment, plan.timeline)
     placed = runs_in(scenario, plan.timeline, plan.unplaced)
+    places = missing_places(scenario, environment, plan.timeline, placed, now_utc)
     windows = windows_table(scenario, environment)
     sending = {platform: name for name, platform in scenario.sending_names.items()}
     for p, platform in enumerate(scenario.platform):
@@ -148,24 +168,26 @@ def slot_row(slot) -> str:
 def _levels(scenario: Scenario, plan: Plan):
     """State of charge over its reserve, and stored data under the capacity, of each platform."""
     for platform in scenario.platform:
-        table = plan.verdict.resources[platform.name].iloc[:: scenario.span.step_min]
+        table = plan.verdict.resources[platform.name]
         charge, stored = table["state_of_charge"].to_numpy(), table["stored_mbit"].to_numpy()
+        drawn = slice(None, None, scenario.span.step_min)
         reserve = platform.battery.reserve
         words = f"reserve {100 * reserve:.0f} %, lowest {100 * charge.min():.1f} %"
         yield f"{platform.name} charge", words, _level(
-            charge, 1.0, reserve, f"{platform.name} state of charge: {words}"
+            charge[drawn], 1.0, reserve, f"{platform.name} state of charge: {words}"
         )
-        most_mbit = platform.store.capacity_mbit
+        most_mbit, part = platform.store.capacity_mbit, _part_drawn(platform, stored)
         words = f"fullest {stored.max():,.0f} of {most_mbit:,.0f} Mbit"
+        words += f", drawn to {100 * part:g} %" if part < 1 else ""
         yield f"{platform.name} store", words, _level(
-            stored, _store_top(platform, stored), most_mbit, f"{platform.name} stored data: {words}"
+            stored[drawn], part * most_mbit, most_mbit, f"{platform.name} stored data: {words}"
         )
 
 
-def _store_top(platform: Platform, stored_mbit: np.ndarray) -> float:
-    """The capacity, or less where the store never gets near it."""
-    fullest = max(1.2 * float(stored_mbit.max()), 1.0)
-    return platform.store.capacity_mbit if fullest > platform.store.capacity_mbit / 3 else fullest
+def _part_drawn(platform: Platform, stored_mbit: np.ndarray) -> float:
+    """How much of a store its lane shows: all of it, or less where it never gets near that."""
+    fullest = stored_mbit.max() / platform.store.capacity_mbit
+    return next((part for part in PARTS_DRAWN if fullest <= part), 1.0)
 
 
 def _level(values: np.ndarray, top: float, limit: float, words: str) -> Html:

@@ -131,11 +131,13 @@ def _contradictions(state: State, scenario: Scenario) -> list[str]:
                          f"the store holds; allowed is 0 to {capacity[part.name]:g}")  # fmt: skip
     for name in dict.fromkeys(name for name in told if told.count(name) > 1):
         lines.append(f'platform "{name}": is told {told.count(name)} times; once is enough')
-    outcomes: dict[str, str] = {}
+    fates: dict[str, Fate] = {}
     for fate in state.slot:
-        before = outcomes.setdefault(fate.slot, fate.outcome)
-        if before != fate.outcome:
-            lines.append(f'slot "{fate.slot}": cannot be both {before} and {fate.outcome}')
+        before = fates.setdefault(fate.slot, fate)
+        if before.outcome != fate.outcome:
+            lines.append(f'slot "{fate.slot}": cannot be both {before.outcome} and {fate.outcome}')
+        elif before != fate:
+            lines.append(f'slot "{fate.slot}": is told in two ways; once is enough')
         if fate.outcome == "shortened" and fate.end_utc is None:
             lines.append(f'slot "{fate.slot}".end_utc: is missing: say when it ended')
     return lines

@@ -10,6 +10,7 @@ from obsplan.environment import Environment
 from obsplan.errors import StateError
 from obsplan.replay import FACTS, stamp
 from obsplan.scenario import Scenario
+from obsplan.tables import AS_RUN_COLUMNS
 
 STAY_COLUMNS = ("slot", "activity", "start_utc", "end_utc", "state", "why", "share")
 MINUTE = pd.Timedelta(minutes=1)
@@ -27,6 +28,29 @@ def first_step(scenario: Scenario, now_utc: datetime) -> int:
     """The first step that has not begun at `now_utc`."""
     step = timedelta(minutes=scenario.span.step_min)
     return min(-(-(now_utc - scenario.span.start_utc) // step), scenario.steps)
+
+
+def as_told(slots: pd.DataFrame, ran: pd.DataFrame, now_utc: datetime) -> pd.DataFrame:
+    """The timeline `slots` with the times and states of what ran (see `told_runs`).
+
+    Raises StateError where `stays` does.
+    """
+    _with_earlier_facts(slots, ran)
+    if lines := _too_soon(ran, now_utc):
+        raise StateError("\n".join(lines))
+    told = ran.rename(columns={"outcome": "state"}).set_index("slot").reindex(slots["slot"])
+    told = told[["start_utc", "end_utc", "state"]].set_axis(slots.index)
+    return slots.assign(**told.fillna(slots))
+
+
+def _too_soon(ran: pd.DataFrame, now_utc: datetime) -> list[str]:
+    """A line for each run that is told before it is over."""
+    return [
+        f'slot {run.slot} ("{run.activity}"): is told {run.outcome}, but '
+        f"{'begins' if run.start_utc > now_utc else 'ends'} after now, {now_utc:%Y-%m-%dT%H:%MZ}"
+        for run in ran.itertuples(index=False)
+        if run.start_utc > now_utc or run.end_utc > now_utc
+    ]
 
 
 def stays(
@@ -55,16 +79,12 @@ def stays(
     states = dict(zip(runs["slot"], runs["state"]))
     now, frozen_until = pd.Timestamp(now_utc), pd.Timestamp(now_utc + freeze)
     fresh = (f"unplanned{k}" for k in range(1, len(ran) + 2))
-    rows, open_, lines = [], [], []
+    rows, open_ = [], []
     for slot in matched(scenario, runs, ran).itertuples(index=False):
         if slot.outcome != NOT_REPORTED:
             name = slot.slot or next(fresh)
-            if slot.ran_start_utc > now or slot.ran_end_utc > now:
-                lines.append(f'slot {name} ("{slot.activity}"): is told {slot.outcome}, but '
-                             f"{'begins' if slot.ran_start_utc > now else 'ends'} after now, "
-                             f"{now:%Y-%m-%dT%H:%MZ}")  # fmt: skip
-            why = ": ".join(filter(None, [slot.outcome, slot.reason]))
             times = slot.ran_start_utc, slot.ran_end_utc
+            why = ": ".join(filter(None, [slot.outcome, slot.reason]))
             rows.append((name, slot.activity, *times, slot.outcome, why))
             continue
         if slot.end_utc <= now:
@@ -79,7 +99,8 @@ def stays(
             open_.append((slot.slot, slot.activity, slot.start_utc, slot.end_utc))
             continue
         rows.append((slot.slot, slot.activity, slot.start_utc, slot.end_utc, "locked", why))
-    if lines:
+    facts = [(*row[:5], "") for row in rows if row[4] in FACTS]
+    if lines := _too_soon(pd.DataFrame(facts, columns=list(AS_RUN_COLUMNS)), now):
         raise StateError("\n".join(lines))
     first = pd.Timestamp(scenario.span.start_utc) + first_step(scenario, now_utc) * (
         scenario.span.step_min * MINUTE)  # fmt: skip

@@ -37,12 +37,12 @@ def made():
     return scene, offered, plan(scene, offered)
 
 
-def written(made, timeline=None, previous=None, title=None) -> bytes:
+def written(made, timeline=None, previous=None, title=None, now_utc=None) -> bytes:
     scene, offered, plan_ = made
     if title is not None:
         scene = scene.model_copy(update={"title": title})
     slots = plan_.timeline if timeline is None else timeline
-    return calendar_bytes(scene, offered, slots, CAUTION, previous)
+    return calendar_bytes(scene, offered, slots, CAUTION, previous, now_utc)
 
 
 def events(content: bytes, category: str = "") -> list[icalendar.Event]:
@@ -113,6 +113,15 @@ def test_deadlines_ring_and_nothing_else_does(made):
     assert all(len(e.subcomponents) == 1 for e in events(content, "deadline"))
     others = events(content, "slot") + events(content, "contact")
     assert not any(e.subcomponents for e in others)
+
+
+def test_deadlines_before_now_are_left_out_and_not_cancelled(made):
+    due = sorted(e["dtstart"].dt for e in events(written(made), "deadline"))
+    now_utc = due[len(due) // 2]
+    content = written(made, previous=entries_of(written(made), "old"), now_utc=now_utc)
+    told = events(content, "deadline")
+    assert sorted(e["dtstart"].dt for e in told) == [t for t in due if t >= now_utc] != due
+    assert not any(e["status"] == "CANCELLED" for e in events(content))
 
 
 def test_the_caution_stands_beside_hazards_alone(made):

@@ -285,6 +285,16 @@ def test_check_names_a_slot_of_the_state_that_the_timeline_has_not(run, tmp_path
     assert 'note: state.toml: slot "s9": no such slot in the timeline' in made.stderr
 
 
+def test_check_replays_what_the_state_tells_of_slots(run, tmp_path):
+    (tmp_path / "slots.csv").write_text("slot,activity,start_utc\ns1,sweep,2028-07-05T01:07:00Z\n")
+    asked = ("check", "small.toml", "slots.csv")
+    assert "these are broken: grid" in run(*asked).stdout
+    (tmp_path / "state.toml").write_text(
+        'at_utc = 2028-07-05T03:00:00Z\n[[slot]]\nslot = "s1"\noutcome = "done"\n'
+    )
+    assert "no violation found" in run(*asked, "--state", "state.toml").stdout
+
+
 def test_start_writes_a_scenario_that_reads_and_keeps_what_is_there(run, tmp_path):
     from obsplan.scenario import read_scenario
 

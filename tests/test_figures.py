@@ -26,7 +26,7 @@ from obsplan.timeline import timeline_table
 from obsplan.problem import problem
 from obsplan.scenario import read_scenario, scenario_from
 from obsplan.solve import quick_plan
-from obsplan.missing import missing_places
+from obsplan.missing import missing_places, runs_in
 
 DEMO = Path(__file__).parent.parent / "examples" / "demo.toml"
 
@@ -320,7 +320,8 @@ def test_every_missing_run_has_a_hollow_mark_and_its_reason(day):
     for row in unplaced.itertuples():
         whose = "" if homes[row.activity] == "rover" else " of rover"
         assert f"{row.wanted - row.placed}: energy{whose}" in told
-    places = missing_places(scenario, around, plan.timeline)
+    placed = runs_in(scenario, plan.timeline, unplaced)
+    places = missing_places(scenario, around, plan.timeline, placed)
     hollow = [
         path
         for ax in figure.axes
@@ -329,7 +330,32 @@ def test_every_missing_run_has_a_hollow_mark_and_its_reason(day):
         for path in bars.get_paths()
     ]
     assert len(hollow) == sum(map(len, places.values())) > 0
-    assert "wanted, not placed" in told
+    assert "wanted, not placed (while there is room)" in told
+
+
+def test_a_line_stands_at_now_and_hollow_marks_after_it(day):
+    scenario, around, plan = day
+    hour = 30.5
+    now_utc = around.sky.index[0] + pd.Timedelta(hours=hour)
+    none = plan.timeline.iloc[:0]
+    wanted = {a.name: 0 for a in scenario.activity}
+    drawn = figures.timeline_figure(scenario, around, none, plan.verdict, runs_placed=wanted,
+                                    now_utc=now_utc)  # fmt: skip
+    hollow_h = [
+        path.vertices[:, 0].min()
+        for ax in drawn.axes
+        for bars in ax.collections
+        if to_hex(bars.get_facecolor()[0]) == parts.PAPER and bars.get_zorder() == 2.5
+        for path in bars.get_paths()
+    ]
+    assert hollow_h and min(hollow_h) >= hour
+    resources = figures.resources_figure(scenario, around, plan.verdict, now_utc)
+    for figure, panels in ((drawn, 3 + 2 + len(scenario.platform) - 1),
+                           (resources, 4 * len(scenario.platform))):  # fmt: skip
+        assert f"now, {now_utc:%H:%M}" in words(figure)
+        lines = [line for ax in figure.axes for line in ax.lines
+                 if line.get_linewidth() == 1.4 and set(line.get_xdata()) == {hour}]  # fmt: skip
+        assert len(lines) == panels
 
 
 def test_the_key_names_only_what_the_picture_holds(picture):
@@ -337,7 +363,7 @@ def test_the_key_names_only_what_the_picture_holds(picture):
     assert "night" in dark and "eclipse" not in dark
     assert "eclipse" in bright and "night" not in bright
     assert "required run" in bright and "required run" not in dark
-    assert "wanted, not placed" not in dark
+    assert "wanted, not placed (while there is room)" not in dark
 
 
 def test_as_many_runs_are_marked_as_are_required(day, picture):

@@ -84,6 +84,15 @@ def test_budget_is_for_earth_only():
     assert line == 'platform "rover".radio.budget: a relay needs rate_kbps; a budget is for Earth'
 
 
+def test_stations_take_over_from_one_another_and_relays_do_not():
+    rover = platform("rover", radio={"to": "lander", "handover_min": 20})
+    (line,) = errors({"name": "look"}, platform=[platform(radio={"handover_min": 20}), rover])
+    assert line == (
+        'platform "rover".radio.handover_min = 20: is for stations that take over from one '
+        'another; towards "lander" allowed is 0'
+    )
+
+
 def test_budget_asks_every_station_for_its_figure_of_merit():
     lines = errors({"name": "look"}, platform=[platform(radio={"rate_kbps": None, "budget": {}})])
     assert lines == [

@@ -11,7 +11,7 @@ from hypothesis import assume, given, settings
 from hypothesis import strategies as st
 from small import START, cases, scenario, world
 
-from obsplan.changes import difference
+from obsplan.changes import _with_quotes, difference
 from obsplan.check import check
 from obsplan.cli import main
 from obsplan.environment import Reading
@@ -180,6 +180,34 @@ def test_a_frozen_slot_that_breaks_a_rule_is_named_and_planned_around():
     assert made.broken["rule"].tolist() == ["contact"] and made.broken["slots"].tolist() == ["s1"]
     assert (made.plan.timeline["activity"] == "a").sum() == 3
     assert (made.plan.timeline["activity"] == "b").sum() == 1
+
+
+def test_all_that_the_verdict_names_is_told_as_broken():
+    scene = scenario({"name": "a", "count": 3, "contact": "whole"}, {"name": "b", "must": 1},
+                     hours=8)  # fmt: skip
+    offered = world(scene, in_contact=np.arange(480) >= 120, rate_kbps=1.0)
+    offered.out["b"] = np.ones(480, dtype=bool)
+    made = again(scene, offered, timeline(("s1", "a", 60, 120, "planned")), 0.5)
+    assert sorted(made.broken["rule"]) == ["contact", "must"]
+    pd.testing.assert_frame_equal(made.broken, made.plan.verdict.violations)
+
+
+def test_margins_are_those_to_come_and_a_run_that_failed_has_none():
+    sweep = {"name": "a", "count": 3, "power_w": 50.0, "when": {"sun_elevation_deg": [5.5, 90.0]}}
+    scene = scenario(sweep, hours=8)
+    offered = world(scene, rate_kbps=0.0)
+    rows = timeline(("s1", "a", 90, 150, "planned"), ("s2", "a", 180, 240, "planned"))
+    made = again(scene, offered, rows, 3, ran=ran(("s1", "a", 90, 90, "failed")))
+    margins = made.plan.verdict.margins
+    now = START + 3 * HOUR
+    assert (margins["time_utc"] >= now).all()
+    assert not margins["where"].str.startswith("s1").any()
+
+
+def test_the_name_of_a_full_store_is_in_quotes():
+    assert [_with_quotes(short) for short in
+            ("storage of lander", "storage of the base at the end", "battery")] == [
+        'storage of "lander"', 'storage of "the base" at the end', "battery"]  # fmt: skip
 
 
 def test_a_battery_below_its_reserve_is_named_and_recovers():

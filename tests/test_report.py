@@ -99,11 +99,10 @@ def test_three_smallest_margins_come_first_by_share_of_their_room(page):
     scene, _, plan = made()
     shares = []
     for row in plan.verdict.margins.itertuples():
-        home = next((p for p in scene.platform if p.name == row.where), None)
-        if home is None:
-            slot = plan.timeline.set_index("slot").loc[row.where.split(",")[0]]
-            room = slot["duration_min"]
-        elif row.unit == "Wh":
+        if row.unit == "min":
+            continue
+        home = next(p for p in scene.platform if p.name == row.where)
+        if row.unit == "Wh":
             room = (1 - home.battery.reserve) * home.battery.capacity_wh
         else:
             room = home.bus_limit_w if row.unit == "W" else home.store.capacity_mbit
@@ -113,6 +112,47 @@ def test_three_smallest_margins_come_first_by_share_of_their_room(page):
     head = next(k for k, t in enumerate(rows) if t.startswith("marginleft"))
     for (_, margin, when), row in zip(smallest, rows[head + 1 : head + 4]):
         assert row.startswith(margin) and row.endswith(when)
+
+
+def test_margins_in_time_are_told_in_minutes_alone(page):
+    scene, around, plan = made()
+    in_time = plan.verdict.margins.query("unit == 'min'")
+    rows = [t for _, t in page.all("tr")]
+    head = rows.index("marginleftslotwhen (UTC)")
+    assert len(in_time)
+    for row, told in zip(in_time.itertuples(), rows[head + 1 :]):
+        slot = row.where.split(",")[0]
+        activity = plan.timeline.set_index("slot").loc[slot, "activity"]
+        assert told == (f"{row.margin}{row.amount:g} min{row.where} ({activity})"
+                        f"{row.time_utc:%Y-%m-%d %H:%M}")  # fmt: skip
+
+
+def test_extremes_are_those_of_the_minutes_and_a_small_scale_is_told(page):
+    scene, _, plan = made()
+    told = [a["aria-label"] for a, _ in page.all("svg")]
+    for platform in scene.platform:
+        table, capacity = plan.verdict.resources[platform.name], platform.store.capacity_mbit
+        fullest = table["stored_mbit"].max()
+        (store,) = [words for words in told if words.startswith(f"{platform.name} stored")]
+        assert f"fullest {fullest:,.0f} of {capacity:,.0f} Mbit" in store
+        drawn = re.search(r"drawn to (\S+) %", store)
+        assert fullest <= capacity * (float(drawn[1]) if drawn else 100) / 100
+        (charge,) = [words for words in told if words.startswith(f"{platform.name} state")]
+        assert f"lowest {100 * table['state_of_charge'].min():.1f} %" in charge
+
+
+@pytest.mark.parametrize("hour, kind", [(3, "now"), (11, "now late")])
+def test_a_line_stands_at_now_and_what_is_missing_after_it(hour, kind):
+    scene, around, plan = made()
+    now_utc = around.sky.index[0] + pd.Timedelta(hours=hour)
+    page = Page(report.report_page(scene, around, plan, now_utc))
+    ((line, words),) = page.all("div", class_=kind)
+    share = 100 * hour / 12
+    assert line["style"] == f"left:{share:.3f}%" and words == f"now, {now_utc:%H:%M}"
+    marks = [a["style"] for a, _ in page.all("i", class_="missing") if "style" in a]
+    assert bool(marks) == (hour < 10)  # when the windows hold a run no more
+    assert all(float(re.match(r"left:([\d.]+)", m)[1]) >= share - 1e-3 for m in marks)
+    assert not Page(report.report_page(scene, around, plan)).all("div", class_="now")
 
 
 def test_what_did_not_fit_has_its_reason_and_its_remedy(page):

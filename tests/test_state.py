@@ -10,6 +10,7 @@ from small import START, platform, scenario, slots, world
 from obsplan.check import check
 from obsplan.errors import StateError
 from obsplan.state import as_known, read_state, stations_out, told_runs
+from obsplan.stays import as_told
 from obsplan.windows import start_mask
 
 NOW = datetime(2028, 7, 1, 6, tzinfo=timezone.utc)
@@ -36,6 +37,8 @@ def told(tmp_path, text: str, scene_, now=NOW):
         ('[[platform]]\nname = "lander"\n[[platform]]\nname = "lander"', "is told 2 times"),
         ('[[slot]]\nslot = "s1"\noutcome = "done"\n[[slot]]\nslot = "s1"\noutcome = "failed"',
          "cannot be both done and failed"),
+        ('[[slot]]\nslot = "s1"\noutcome = "done"\n[[slot]]\nslot = "s1"\noutcome = "done"\n'
+         'reason = "again"', "is told in two ways"),
         ('[[slot]]\nslot = "s1"\noutcome = "shortened"', "say when it ended"),
         ('[[slot]]\nslot = "s1"\noutcome = "lost"', "allowed are 'done', 'shortened' or 'failed'"),
         ("at_utc = 2028-07-01T07:00:00Z", "is after --now"),
@@ -140,3 +143,32 @@ def test_facts_break_no_rule_by_themselves_and_failed_runs_count_for_nothing():
     assert done.resources["lander"]["stored_mbit"].iloc[-1] > 0
     assert failed.resources["lander"]["stored_mbit"].iloc[-1] == 0
     assert np.isfinite(failed.resources["lander"]["load_w"]).all()
+
+
+def test_what_is_told_of_slots_stands_in_the_timeline(tmp_path):
+    scene_ = scene()
+    rows = slots(("sweep", 0), ("sweep", 120), ("sweep", 480)).assign(state="planned")
+    rows["end_utc"] = rows["start_utc"] + pd.Timedelta(hours=1)
+    state = told(tmp_path, """
+        [[slot]]
+        slot = "s1"
+        outcome = "shortened"
+        end_utc = 2028-07-01T00:20:00Z
+        [[slot]]
+        slot = "s2"
+        outcome = "failed"
+    """, scene_)  # fmt: skip
+    table = as_told(rows, told_runs(state, rows), NOW)
+    assert table["state"].tolist() == ["shortened", "failed", "planned"]
+    minutes = (table["end_utc"] - table["start_utc"]) / pd.Timedelta(minutes=1)
+    assert minutes.tolist() == [20, 0, 60]
+    load_w = check(scene_, world(scene_, rate_kbps=0.0), table).resources["lander"]["load_w"]
+    assert load_w.sum() == 10.0 * (20 + 60)
+
+
+def test_what_is_still_to_come_cannot_be_told(tmp_path):
+    rows = slots(("sweep", 330)).assign(state="planned")
+    rows["end_utc"] = rows["start_utc"] + pd.Timedelta(hours=1)
+    state = told(tmp_path, '[[slot]]\nslot = "s1"\noutcome = "done"', scene())
+    with pytest.raises(StateError, match="is told done, but ends after now, 2028-07-01T06:00Z"):
+        as_told(rows, told_runs(state, rows), NOW)
