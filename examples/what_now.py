@@ -31,5 +31,5 @@ print(made.changes.head().to_string(index=False))
 print(f"value {made.plan.value:.1f}; the old plan, had it gone on: {made.value_left:.1f}")
 
 # %% The picture of the new plan
-figure = obsplan.plan_figure(scenario, environment, made.plan)
+figure = obsplan.plan_figure(scenario, environment, made.plan, now_utc)
 figure
