@@ -161,7 +161,7 @@ def _echo_days(choice) -> None:
 
 
 def _echo_sites(table) -> None:
-    best = table.dropna(subset="rank").sort_values("rank").head(3)
+    best = table.dropna(subset="rank").sort_values("rank").drop_duplicates("name").head(3)
     for row in best.itertuples(index=False):
         click.echo(f"{row.rank}. {row.name}, lunar day {row.lunar_day}, landing from "
                    f"{row.landing_opens_utc:%Y-%m-%dT%H:%MZ}: {row.notes}")  # fmt: skip

@@ -28,7 +28,8 @@ def greedy_plan(problem: Problem, booking: Booking | None = None) -> Booking:
     while open_tasks:
         density = {i: booking.next_value(i)[problem.tasks[i].starts] / cost[i] for i in open_tasks}
         best = max(sorted(open_tasks), key=lambda i: density[i].max(initial=0.0))
-        if not _place(booking, best):
+        # A run worth nothing would only use what others need.
+        if density[best].max(initial=0.0) <= 0.0 or not _place(booking, best):
             open_tasks.discard(best)
     return booking
 

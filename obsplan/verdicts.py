@@ -7,6 +7,8 @@ import pandas as pd
 SHARE_WORTH = 0.03
 GAP_WORTH = 0.25
 EARLIER_SUN_DEG = 0.3
+# A twentieth of an hour of light, as written.
+LEAST_LOSS_H = 0.05
 
 
 def ranked(table: pd.DataFrame, planned: bool) -> pd.DataFrame:
@@ -63,10 +65,12 @@ def _arguments(row, middle: pd.Series) -> tuple[list[str], list[str]]:
             good.append(f"{what} for all that is asked")
         else:
             bad.append(f"{what} for {int(100 * share)} % of what is asked{of}")
-    if row.eclipse_min > 0:
+    if row.sunlight_lost_h >= LEAST_LOSS_H:
         bad.append(
             f"eclipse of {row.eclipse_min:.0f} min takes {row.sunlight_lost_h:.1f} h of light"
         )
+    elif row.eclipse_min > 0:
+        good.append("eclipse takes next to no light")
     else:
         good.append("no eclipse")
     if row.earth_hidden_h > 0:

@@ -276,6 +276,12 @@ def test_words_name_what_differs_from_the_middle_day():
     assert words[4] == ""
 
 
+def test_an_eclipse_that_takes_no_light_worth_a_digit_does_not_speak_against_a_day():
+    grazed = row(eclipse_min=80.0, sunlight_lost_h=0.04)
+    words = for_and_against(pd.DataFrame([row(), row(), grazed]))[2]
+    assert "eclipse takes next to no light" in words and "against" not in words
+
+
 # --- bad input, and the command
 
 

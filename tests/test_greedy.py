@@ -110,3 +110,8 @@ def test_runs_fill_the_day_from_the_morning(count):
     scene = scenario({"name": "look", "count": count, "power_w": 5.0})
     booking = greedy_plan(problem(scene, world(scene, generation_w=20.0)))
     assert booking.runs == [[4 * k for k in range(count)]]
+
+
+def test_a_run_worth_nothing_is_not_placed_but_for_its_must():
+    idle, required = task("idle", count=2, value=0.0), task("required", count=2, must=1, value=0.0)
+    assert [len(runs) for runs in planned(idle, required).runs] == [0, 1]

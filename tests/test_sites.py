@@ -325,6 +325,9 @@ def test_command_surveys_and_draws(tmp_path, monkeypatch):
     made = run(main, [*common, "-o", "all.csv", "--figure", "map.svg", "--jobs", "1"])
     assert made.exit_code == 0, made.output
     assert "2 of 2 sites" in made.stderr and "1. " in made.stdout
+    # A line for each of the best sites, whatever days they have.
+    best = [line.split(".")[1].split(",")[0].strip() for line in made.stdout.splitlines()[:-1]]
+    assert len(best) == len(set(best))
     assert {p.name for p in tmp_path.iterdir()} == {"small.toml", "sites.csv", "all.csv", "map.svg"}
     for options, words in (
         (["--colour", "price", "--figure", "map.png"], "--colour price"),
