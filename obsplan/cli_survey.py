@@ -66,6 +66,9 @@ def days(scenario, first, last, planned, late, offset_km, output, gap, ephemeris
     write_csv(choice.windows, output / "windows.csv")
     if len(choice.losses):
         write_csv(choice.losses, output / "losses.csv")
+    else:
+        # Those of another question would pass for these days'.
+        (output / "losses.csv").unlink(missing_ok=True)
     figures.save(picture, output / "days.png")
     _echo_days(choice)
     click.echo(f"written to {output}")
@@ -102,16 +105,19 @@ def sites(
     aspect_deg and skyline. Stations, platforms and activities are the scenario's. Run
     again after an interruption, the survey goes on from what it has.
     """
+    from obsplan.errors import TableError
     from obsplan.scenario import read_scenario
     from obsplan.sites import read_sites, survey
     from obsplan.tables import write_csv
 
+    if output.is_dir():
+        raise TableError(f"{output}: is a directory; name a file")
     read, places = read_scenario(scenario), read_sites(sites)
     if figure:
         from obsplan import figures
 
         figures.require_kind(figure)
-        figures.require_column(colour)
+        figures.require_column(colour, planned)
     report = _clock()
     report(f"{len(places)} sites from {first:%Y-%m-%d} to {last:%Y-%m-%d}")
     table = survey(
@@ -148,10 +154,7 @@ def _echo_days(choice) -> None:
 
     best = choice.table.dropna(subset="rank").sort_values("rank").head(3)
     for row in best.itertuples(index=False):
-        worth = f"value {row.value:.1f} of at most {row.bound:.1f}" if row.value == row.value else (
-            f"{row.useful_light_h:.0f} h of useful light")  # fmt: skip
-        click.echo(f"{row.rank}. lunar day {row.lunar_day}, landing from "
-                   f"{row.landing_opens_utc:%Y-%m-%dT%H:%MZ}: {worth}; {row.notes}")  # fmt: skip
+        click.echo(_line(row, ""))
     if best.empty:
         click.echo("no lunar day in the range offers a landing; the notes say why")
     least = loses_least(choice)
@@ -160,13 +163,23 @@ def _echo_days(choice) -> None:
                    f"{100 * least[1]:.0f} % in its worst case")  # fmt: skip
 
 
+def _line(row, where: str) -> str:
+    """Rank, day, worth and reasons of a row."""
+    worth = (
+        f"{row.useful_light_h:.0f} h of useful light"
+        if row.value != row.value
+        else f"value {row.value:.1f} of at most {row.bound:.1f}"
+    )
+    return (f"{row.rank}. {where}lunar day {row.lunar_day}, landing from "
+            f"{row.landing_opens_utc:%Y-%m-%dT%H:%MZ}: {worth}; {row.notes}")  # fmt: skip
+
+
 def _echo_sites(table) -> None:
     best = table.dropna(subset="rank").sort_values("rank").drop_duplicates("name").head(3)
     for row in best.itertuples(index=False):
-        click.echo(f"{row.rank}. {row.name}, lunar day {row.lunar_day}, landing from "
-                   f"{row.landing_opens_utc:%Y-%m-%dT%H:%MZ}: {row.notes}")  # fmt: skip
+        click.echo(_line(row, f"{row.name}, "))
     broken = table["notes"].str.startswith("not computed").sum()
     if broken:
-        click.echo(f"{broken} sites could not be computed; their rows say why", err=True)
+        click.echo(f"sites that could not be computed: {broken}; their rows say why", err=True)
     if best.empty:
         click.echo("no site offers a landing in the range; the notes say why")

@@ -22,7 +22,6 @@ Report = Callable[[str], None]
 DAY_COLUMNS = [*COLUMNS, "value", "bound", "rank", "notes"]
 WINDOW_COLUMNS = ["lunar_day", "window", "start_utc", "end_utc"]
 BEARINGS = {"north": 0.0, "east": 90.0, "south": 180.0, "west": 270.0}
-TWO_DAYS_S = 2 * 86400
 
 
 @dataclass(frozen=True)
@@ -63,14 +62,12 @@ def days(
     range_s = range_seconds(first_utc, last_utc)
     home = place_of(scenario)
     moved = _moved(home, offset_km)
-    # A place further east or west has its noon earlier or later.
-    wider = range_s[0] - TWO_DAYS_S * bool(moved), range_s[1] + TWO_DAYS_S * bool(moved)
     places = [home, *moved.values()]
     # What stands around the site is taken to stand around a place close by too.
     profiles = [skyline_of(home)] * len(places)
-    course, *others = site_courses(scenario, places, *wider, ephemeris_directory, profiles)
-    noons = course.days[:, 2]
-    course = replace(course, days=course.days[(noons >= range_s[0]) & (noons < range_s[1])])
+    course, *others = site_courses(scenario, places, *range_s, ephemeris_directory, profiles)
+    # Local noon moves too, across a pole by half a lunation; the stay does not.
+    others = [replace(other, days=course.days) for other in others]
     own_days = days_of(course, scenario)
     if not own_days:
         raise ObsplanError(
@@ -208,16 +205,19 @@ def _moved(home: Place, offset_km: float | None) -> dict[str, Place]:
     if offset_km is None:
         return {}
     moved = {}
+    latitude, longitude = np.radians([home.latitude_deg, home.longitude_deg])
+    arc = offset_km / (MOON_RADIUS_KM + home.height_m / 1000.0)
+    outward = np.array([np.cos(latitude), 0.0, np.sin(latitude)])
+    north = np.array([-np.sin(latitude), 0.0, np.cos(latitude)])
+    east = np.array([0.0, 1.0, 0.0])
     for side, bearing_deg in BEARINGS.items():
-        latitude, bearing = np.radians([home.latitude_deg, bearing_deg])
-        arc = offset_km / (MOON_RADIUS_KM + home.height_m / 1000.0)
-        sine = np.sin(latitude) * np.cos(arc) + np.cos(latitude) * np.sin(arc) * np.cos(bearing)
-        turn = np.arctan2(np.sin(bearing) * np.sin(arc) * np.cos(latitude),
-                          np.cos(arc) - np.sin(latitude) * sine)  # fmt: skip
-        longitude_deg = np.mod(home.longitude_deg + np.degrees(turn) + 180.0, 360.0) - 180.0
+        bearing = np.radians(bearing_deg)
+        towards = np.cos(bearing) * north + np.sin(bearing) * east
+        x, y, z = np.cos(arc) * outward + np.sin(arc) * towards
+        turned_deg = np.degrees(longitude + np.arctan2(y, x))
         moved[f"{offset_km:g} km {side}"] = home._replace(
-            latitude_deg=float(np.degrees(np.arcsin(np.clip(sine, -1.0, 1.0)))),
-            longitude_deg=float(longitude_deg),
+            latitude_deg=float(np.degrees(np.arctan2(z, np.hypot(x, y)))),
+            longitude_deg=float(np.mod(turned_deg + 180.0, 360.0) - 180.0),
         )
     return moved
 

@@ -14,7 +14,7 @@ from obsplan.scenario import Scenario
 
 LEFT_IN, RIGHT_IN, WORTH_IN, WORDS_IN = 2.25, 4.85, 0.85, 3.75
 ROW_IN = 0.3
-LEAST_ROWS = 8
+MOST_ROW_IN = 0.5
 LIGHT_LOOK = {"facecolor": parts.LIGHT, "edgecolor": "none"}
 LANDING_LOOK = {"facecolor": parts.SLOTS[0], "edgecolor": PAPER, "linewidth": 0.4}
 CONTACT_LOOK = {"facecolor": parts.EARTH, "edgecolor": "none"}
@@ -43,7 +43,7 @@ def days_figure(scenario: Scenario, choice: DayChoice) -> Figure:
     figure, [ax] = parts.page(
         f"{scenario.title}: on which lunar day to land",
         f"{_verdict(table, planned)}\n{_landing_rule(scenario, planned)}",
-        [Panel(ROW_IN * len(table) + 0.1, 1 if len(table) > 12 else 0.3)],
+        [Panel(ROW_IN * len(table) + 0.1, 1)],
         LEFT_IN,
         RIGHT_IN,
         key=[("light", LIGHT_LOOK), ("night", NIGHT_LOOK), ("landing window", LANDING_LOOK),
@@ -51,6 +51,7 @@ def days_figure(scenario: Scenario, choice: DayChoice) -> Figure:
              ("Earth below the skyline", HIDDEN_LOOK), ("first in rank", BEST_LOOK)],
         footer=MEANING,
     )  # fmt: skip
+    _lower(figure, ax, MOST_ROW_IN * len(table) + 0.1)
     noon = _noons(choice.windows)
     _draw_days(ax, table, choice.windows, noon)
     _label_rows(ax, table)
@@ -58,20 +59,39 @@ def days_figure(scenario: Scenario, choice: DayChoice) -> Figure:
     return figure
 
 
+def _lower(figure: Figure, ax: Axes, most_in: float) -> None:
+    """The page cut to what axes of at most this height need: few days do not fill it."""
+    was_in, box = figure.get_figheight(), ax.get_position()
+    spare_in = max(box.height * was_in - most_in, 0.0)
+    scale = was_in / (was_in - spare_in)
+    figure.set_figheight(was_in - spare_in)
+    ax.set_position([box.x0, box.y0 * scale, box.width, box.height * scale - scale + 1.0])
+    for text in figure.texts:
+        if text.get_transform() is figure.dpi_scale_trans:
+            continue  # the key, in inches from the foot
+        edge = 1.0 if text.get_va() == "top" else 0.0
+        text.set_y(edge + (text.get_position()[1] - edge) * scale)
+
+
 def _verdict(table: pd.DataFrame, planned: bool) -> str:
-    best = table[table["rank"] == 1]
+    best, second = table[table["rank"] == 1], table[table["rank"] == 2]
     if best.empty:
         return "No lunar day of the range offers a landing; the reasons are at the right."
     row = best.iloc[0]
     worth = (
-        f"a plan worth {row['value']:.0f}, the most (bound {row['bound']:.0f})"
+        f"a plan worth {row['value']:.1f} (bound {row['bound']:.1f})"
         if planned
-        else f"{row['useful_light_h']:.0f} h of useful light, the most"
+        else f"{row['useful_light_h']:.1f} h of useful light"
     )
+    if len(second):
+        next_best = second.iloc[0]
+        measure = "value" if planned else "useful_light_h"
+        worth += f", next is day {next_best['lunar_day']} with {next_best[measure]:.1f}"
     return (
         f"First of {table['rank'].notna().sum()}: lunar day {row['lunar_day']}, landing "
-        f"{row['landing_opens_utc']:%Y-%m-%d %H:%M} to {row['landing_closes_utc']:%Y-%m-%d %H:%M} "
-        f"UTC, last light {_stamp(row['last_light_utc'])}: {worth}\n{row['notes']}"
+        f"{row['landing_opens_utc']:%Y-%m-%d %H:%M} to {row['landing_closes_utc']:%m-%d %H:%M} UTC "
+        f"({row['landing_h']:.0f} h open), last light {_stamp(row['last_light_utc'])}: {worth}\n"
+        f"{row['notes']}"
     )
 
 
@@ -119,10 +139,7 @@ def _draw_days(ax: Axes, table: pd.DataFrame, windows: pd.DataFrame, noon: dict)
     half_h = SYNODIC_MONTH_DAYS * 12
     ends = (spans.min(), spans.max()) if len(spans) else (-half_h, half_h)
     ax.set_xlim(ends[0] - 12, ends[1] + 12)
-    # A few days are not blown up to fill the page.
-    ax.set_ylim(max(len(table), LEAST_ROWS) - 0.5, -0.5)
-    if len(table) < LEAST_ROWS:
-        ax.axhspan(len(table) - 0.5, LEAST_ROWS, color=PAPER, zorder=4.5)
+    ax.set_ylim(len(table) - 0.5, -0.5)
     ax.xaxis.set_major_locator(MultipleLocator(48))
     ax.xaxis.set_major_formatter(FuncFormatter(lambda hours, _: f"{hours / 24:+.0f}"))
     ax.grid(axis="x", color=PAPER, linewidth=0.4, zorder=4)
@@ -199,5 +216,10 @@ def _reasons(notes: str) -> str:
     lines = notes.replace("; against:", "\nagainst:")
     for long in (" than the middle day", " of what is asked"):
         lines = lines.replace(long, "")
-    lines = lines.replace("; ", "\n", 1) if "\n" not in lines else lines
-    return parts.fitted(lines, WORDS_IN - 0.35, 6.3)
+    room_in = WORDS_IN - 0.45
+    if "\n" not in lines and parts.width_in(lines, 6.3) > room_in:
+        # One side alone may take both lines.
+        fits = [k for k, letter in enumerate(lines)
+                if letter == " " and parts.width_in(lines[:k], 6.3) <= room_in]  # fmt: skip
+        lines = f"{lines[: fits[-1]]}\n{lines[fits[-1] + 1 :]}"
+    return parts.fitted(lines, room_in, 6.3)

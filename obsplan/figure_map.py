@@ -28,12 +28,14 @@ def mapped_columns() -> list[str]:
     return [c for c in DAY_COLUMNS if not c.endswith("_utc") and c not in words]
 
 
-def require_column(column: str) -> None:
-    """Raise ObsplanError unless a map can be coloured by `column`."""
+def require_column(column: str, planned: bool = True) -> None:
+    """Raise ObsplanError unless a map can be coloured by `column`, which plans may fill."""
     if column not in mapped_columns():
         raise ObsplanError(
             f"--colour {column}: no such column of numbers; known are {', '.join(mapped_columns())}"
         )
+    if column in ("value", "bound") and not planned:
+        raise ObsplanError(f"--colour {column}: only a survey with --plan has it")
 
 
 @styled
@@ -48,15 +50,16 @@ def survey_map(title: str, table: pd.DataFrame, column: str = "useful_light_h") 
     best = best.sort_values("place", kind="stable").drop_duplicates("name")
     shown = best["rank"].notna() & best[column].notna()
     none = best[~shown]
+    lands = int(best["landing_opens_utc"].notna().sum())
     figure, [ax] = parts.page(
         f"{title}: {len(best)} sites",
         f"{_label(column)} on each site's best lunar day of the survey; "
-        f"{len(none)} site{'s offer' if len(none) != 1 else ' offers'} no landing",
+        f"{lands} of {len(best)} sites offer a landing",
         [Panel(5.5, 1)],
         0.85,
         1.7,
-        key=[("a site without a landing", {"marker": "x", "color": NO_FIGURE["color"],
-                                           "linestyle": ""})],
+        key=[("a site without a landing, or without the figure",
+              {"marker": "x", "color": NO_FIGURE["color"], "linestyle": ""})],
     )  # fmt: skip
     longitude = np.mod(best["longitude_deg"] + 180.0, 360.0) - 180.0
     ax.scatter(longitude[~shown], none["latitude_deg"], s=18, zorder=3, **NO_FIGURE)
@@ -72,9 +75,10 @@ def survey_map(title: str, table: pd.DataFrame, column: str = "useful_light_h") 
     for name, x, y in zip(best["name"], longitude, best["latitude_deg"]):
         if len(best) <= NAMED_SITES or name == best["name"].iloc[0]:
             # Towards the middle of the map, where there is room.
-            left = x > np.mean(ax.get_xlim())
-            ax.annotate(parts.shortened(name, 20), (x, y), (-6 if left else 6, 5),
+            left, high = x > np.mean(ax.get_xlim()), y > 85.0
+            ax.annotate(parts.shortened(name, 20), (x, y), (-6 if left else 6, -5 if high else 5),
                         textcoords="offset points", ha="right" if left else "left",
+                        va="top" if high else "baseline",
                         size=SMALL_PT, zorder=5, path_effects=parts.halo())  # fmt: skip
     return figure
 

@@ -13,7 +13,7 @@ import math
 import os
 import shutil
 from collections.abc import Callable, Iterator
-from concurrent.futures import FIRST_COMPLETED, ProcessPoolExecutor, wait
+from concurrent.futures import FIRST_COMPLETED, CancelledError, ProcessPoolExecutor, wait
 from concurrent.futures.process import BrokenProcessPool
 from contextlib import contextmanager
 from datetime import datetime
@@ -105,31 +105,31 @@ def survey(
     (all cores by default), or the workers of the Dask `scheduler`. Finished chunks are kept
     in a hidden directory beside the path `keep`, and taken from there; it goes when all is
     done. Raises ObsplanError for an empty range, one outside the kernels, or a scheduler
-    that does not answer.
+    that does not answer or is lost; TableError when nothing can be kept there.
     """
     range_s = range_seconds(first_utc, last_utc)
     require_range(*range_s, ephemeris_directory)
     planner = Planner(scenario, gap, ephemeris_directory) if planned else None
     job = Job(scenario, range_s, planner, ephemeris_directory)
-    chunks = _chunks(places, range_s)
+    chunks = _chunks(places, job)
     found: dict[int, list[list[dict]]] = {}
     done = 0
-    with _kept(keep, job, places, gap) as store:
-        for number, members in enumerate(chunks):
-            rows = store.read(number)
-            if rows is not None:
-                found[number] = rows
-                done += len(members)
-        if done:
-            report(done, len(places))
-        open_chunks = {n: [places[k] for k in c] for n, c in enumerate(chunks) if n not in found}
-        for number, rows in _worked(job, open_chunks, jobs, scheduler):
-            store.write(number, rows)
+    store = _store(keep, job, places, gap)
+    for number, members in enumerate(chunks):
+        rows = store.read(number)
+        if rows is not None:
             found[number] = rows
-            done += len(chunks[number])
-            report(done, len(places))
-        by_place = {k: rows for n, c in enumerate(chunks) for k, rows in zip(c, found[n])}
-        store.done()
+            done += len(members)
+    if done:
+        report(done, len(places))
+    open_chunks = {n: [places[k] for k in c] for n, c in enumerate(chunks) if n not in found}
+    for number, rows in _worked(job, open_chunks, jobs, scheduler):
+        store.write(number, rows)
+        found[number] = rows
+        done += len(chunks[number])
+        report(done, len(places))
+    by_place = {k: rows for n, c in enumerate(chunks) for k, rows in zip(c, found[n])}
+    store.done()
     rows = [row for place in range(len(places)) for row in by_place[place]]
     return ranked_table(rows, planned, SITE_COLUMNS)
 
@@ -190,9 +190,13 @@ def _note_row(place: Place, note: str) -> dict:
     return _heading(place) | dict.fromkeys(DAY_COLUMNS) | {"notes": note}
 
 
-def _chunks(places: list[Place], range_s: tuple[int, int]) -> list[list[int]]:
-    """Numbers of the places in chunks of neighbours by longitude, whose days begin together."""
-    most = min(CHUNK_SITES, max(1, CHUNK_SAMPLES // scan_count(*range_s)))
+def _chunks(places: list[Place], job: Job) -> list[list[int]]:
+    """Numbers of the places in chunks of neighbours by longitude, whose days begin together.
+
+    One by one where each is planned: that takes so long that all should share in it.
+    """
+    most = min(CHUNK_SITES, max(1, CHUNK_SAMPLES // scan_count(*job.range_s)))
+    most = 1 if job.planner else most
     order = sorted(range(len(places)), key=lambda k: (places[k].longitude_deg % 360.0, k))
     return [order[start : start + most] for start in range(0, len(order), most)]
 
@@ -252,12 +256,14 @@ def _one_thread_each():
 
 def _on_cluster(job: Job, chunks: dict[int, list[Place]], scheduler: str) -> Iterator[tuple]:
     try:
-        from dask.distributed import Client, as_completed
+        from dask.distributed import Client, KilledWorker, as_completed
+        from distributed.comm import get_address_host_port
     except ImportError:
         raise ObsplanError(
             "--scheduler needs Dask: install obsplan with the extra `cluster`"
         ) from None
     try:
+        get_address_host_port(scheduler)
         client = Client(scheduler, timeout=CONNECT_S, set_as_default=False)
     except (OSError, TimeoutError, ValueError, RuntimeError) as problem:
         reason = (str(problem).splitlines() or [type(problem).__name__])[0]
@@ -270,8 +276,15 @@ def _on_cluster(job: Job, chunks: dict[int, list[Place]], scheduler: str) -> Ite
             client.submit(chunk_rows, job, places, pure=False, retries=ATTEMPTS - 1): number
             for number, places in chunks.items()
         }
-        for future in as_completed(list(futures)):
-            yield futures[future], future.result()
+        try:
+            for future in as_completed(list(futures)):
+                yield futures[future], future.result()
+        except (CancelledError, KilledWorker, OSError) as problem:
+            what = "its workers" if isinstance(problem, KilledWorker) else "the connection to it"
+            raise ObsplanError(
+                f"the scheduler {scheduler} lost {what}; ask again, and the survey goes on from "
+                "the sites that are done"
+            ) from None
 
 
 # ------------------------------------------------------------------------------ resuming
@@ -292,8 +305,9 @@ class _Store:
     def write(self, number: int, rows: list[list[dict]]) -> None:
         if self.directory:
             part = self._path(number).with_suffix(".part")
-            part.write_text(json.dumps(rows))
-            os.replace(part, self._path(number))
+            with _writing(self.directory):
+                part.write_text(json.dumps(rows))
+                os.replace(part, self._path(number))
 
     def done(self) -> None:
         if self.directory:
@@ -303,21 +317,25 @@ class _Store:
         return self.directory / f"chunk-{number:05d}.json"
 
 
-@contextmanager
-def _kept(keep: Path | None, job: Job, places: list[Place], gap: float) -> Iterator[_Store]:
+def _store(keep: Path | None, job: Job, places: list[Place], gap: float) -> _Store:
     """Where chunks are kept: a directory of a name that no other question has."""
     if keep is None:
-        yield _Store(None)
-        return
+        return _Store(None)
     kernels = open_ephemeris(job.ephemeris_directory).files
     asked = [obsplan.__version__, job.scenario.model_dump_json(), job.scenario.input_hash,
              job.range_s, gap if job.planner else None, kernels,
              [[*map(str, place), *_contents(place.skyline)] for place in places]]  # fmt: skip
     key = hashlib.sha256(json.dumps(asked).encode()).hexdigest()[:12]
     directory = keep.parent / f".{keep.name}.{key}.parts"
-    try:
+    with _writing(directory):
         directory.mkdir(parents=True, exist_ok=True)
-        yield _Store(directory)
+    return _Store(directory)
+
+
+@contextmanager
+def _writing(directory: Path) -> Iterator[None]:
+    try:
+        yield
     except OSError as problem:
         raise TableError(f"{directory}: cannot be written ({problem.strerror})") from None
 

@@ -212,7 +212,7 @@ def _unless(instant: int, cut: int) -> int | None:
 
 def _supply(scenario: Scenario, course: SiteCourse, first_s: int, last_s: int) -> dict:
     """Energy and link over the stay against what all wanted runs ask."""
-    link_mbit, rates_kbps = _link_supply(scenario, course, first_s, last_s)
+    link_mbit, rates_kbps = _link_supply(course, first_s, last_s)
     asked_mbit = _asked_mbit(scenario)
     energies = {
         p.name: (_energy_supply_wh(p, course, first_s, last_s),
@@ -237,17 +237,15 @@ def _share(supply: float, asked: float) -> float | None:
     return None if asked <= 0 else max(supply, 0.0) / asked
 
 
-def _link_supply(scenario: Scenario, course: SiteCourse, first_s: int, last_s: int):
+def _link_supply(course: SiteCourse, first_s: int, last_s: int):
     """Mbit that could come down with the fastest pair of platform and station at a time.
 
-    Data flow once the station is set up. Also the mean rate of each direct platform.
+    Also the mean rate of each direct platform.
     """
-    set_up_s = {s.name: 60 * s.set_up_min for s in scenario.station}
     means = {pair: float(rate.mean()) for pair, rate in course.rate_kbps.items()}
     taken, total_mbit = np.empty((0, 2), np.int64), 0.0
     for pair in sorted(means, key=lambda pair: (-means[pair], pair)):
-        flows = course.contacts[pair] + [set_up_s[pair[1]], 0]
-        flows = clipped(flows[flows[:, 0] < flows[:, 1]], first_s, last_s)
+        flows = clipped(course.contacts[pair], first_s, last_s)
         kbps_h = sum(
             course.hourly_sum(course.rate_kbps[pair], start, end)
             for start, end in intervals.subtract(flows, taken).tolist()

@@ -63,7 +63,8 @@ class SiteCourse:
     days: number, local midnight, noon and next midnight of every lunar day (k, 4).
     light: some of the Sun above the skyline. eclipse: Earth's disc on the Sun's, in light.
     earth_up: the Earth's centre above the skyline. contacts: windows for each pair of
-    direct platform and station, acquisition to loss, as (platform, station).
+    direct platform and station, as (platform, station), from set-up, when data begin to
+    flow, to loss.
     """
 
     place: Place
@@ -322,7 +323,8 @@ def _site_links(scenario, shared, spot, profile, links, k):
                 return margins.min(axis=0)
 
             pair = platform.name, station.name
-            windows[pair] = _windows(shared.scan_s, margin[k], exact)
+            flows = _windows(shared.scan_s, margin[k], exact) + [60 * station.set_up_min, 0]
+            windows[pair] = flows[flows[:, 0] < flows[:, 1]]
             seen = sky.StationView(*(part[k] for part in hourly))
             rates[pair] = np.asarray(contacts.rate_of(platform.radio, station, seen, spot[2]))
     return windows, rates

@@ -12,7 +12,7 @@ from hypothesis import strategies as st
 
 from obsplan import figures, sky
 from obsplan.cli import main
-from obsplan.days import DAY_COLUMNS, Planner, days, loses_least, range_seconds
+from obsplan.days import DAY_COLUMNS, Planner, _moved, days, loses_least, range_seconds
 from obsplan.environment import contact_windows, environment
 from obsplan.ephemeris import open_ephemeris
 from obsplan.errors import EphemerisError, ObsplanError, ScenarioError
@@ -20,7 +20,7 @@ from obsplan.intervals import intersect
 from obsplan.lunar_days import instants, lunar_days, range_of
 from obsplan.scenario import scenario_from
 from obsplan.skyline import FLAT
-from obsplan.survey import place_of
+from obsplan.survey import Place, place_of
 from obsplan.tables import csv_text
 from obsplan.verdicts import for_and_against, ranked
 from tests.small import platform, scenario_table
@@ -191,6 +191,60 @@ def test_late_or_off_loses_light_and_contact(choice):
     assert (worst / wished)[number] == pytest.approx(kept)
 
 
+@given(
+    st.sampled_from([-90.0, 90.0]) | st.floats(-90.0, 90.0),
+    st.sampled_from([179.99, 360.0]) | st.floats(-180.0, 360.0),
+)
+def test_a_place_off_is_as_far_as_asked_to_each_side(latitude_deg, longitude_deg):
+    home = Place("here", latitude_deg, longitude_deg, 2600.0)
+
+    def outward(place):
+        latitude, longitude = np.radians([place.latitude_deg, place.longitude_deg])
+        return np.array([np.cos(latitude) * np.cos(longitude),
+                         np.cos(latitude) * np.sin(longitude), np.sin(latitude)])  # fmt: skip
+
+    moved = [outward(place) for place in _moved(home, 20.0).values()]
+    assert all(-180 <= place.longitude_deg < 180 for place in _moved(home, 20.0).values())
+    arc = 20.0 / (1737.4 + 2.6)
+    for side, opposite in zip(moved, moved[2:] + moved[:2]):
+        # To a centimetre: rounding of double precision is far below.
+        assert np.linalg.norm(side - outward(home)) == pytest.approx(2 * np.sin(arc / 2), abs=5e-9)
+        assert np.linalg.norm(side - opposite) == pytest.approx(2 * np.sin(arc), abs=5e-9)
+
+
+@pytest.mark.parametrize(("latitude_deg", "longitude_deg"), [(89.8, 0.0), (85.0, 179.9)])
+def test_off_across_a_pole_or_the_far_meridian_is_the_same_stay(latitude_deg, longitude_deg):
+    table = landing_table(sun_elevation_deg=[0.2, 3.0])
+    table["site"] |= {"latitude_deg": latitude_deg, "longitude_deg": longitude_deg}
+    first, last = (datetime(2028, month, 1, tzinfo=timezone.utc) for month in (2, 10))
+    choice = days(scenario_from(table), first, last, offset_km=20.0)
+    rows = choice.table.dropna(subset="landing_opens_utc").set_index("lunar_day")
+    off = choice.losses.join(rows["landing_opens_utc"], on="lunar_day")
+    assert len(off) == 4 * len(rows) > 0
+    # 20 km are 0.66 deg of arc: the Sun stands that much higher or lower at the same instant.
+    wished_deg = rows["sun_elevation_deg"].reindex(off["lunar_day"]).to_numpy()
+    assert np.abs(off["sun_elevation_deg"] - wished_deg).max() < 0.67
+    assert (off["touchdown_utc"] == off["landing_opens_utc"]).all()
+    # The Earth stands as much higher or lower: contact comes and goes with its libration,
+    # and so does light at 85 deg, where 20 km are 15 h; at the pole the Sun grazes for days.
+    assert off["contact_h_change"].abs().max() < 20
+    if latitude_deg == 85.0:
+        assert off["light_left_h_change"].abs().max() < 20
+
+
+def test_a_contact_counts_once_the_station_is_set_up(choice):
+    table = landing_table()
+    table["station"] = [station | {"set_up_min": 240} for station in table["station"]]
+    late = days(scenario_from(table), FIRST, LAST)
+    environ = choice.windows[choice.windows["window"] == "contact"]
+    shorter = late.windows[late.windows["window"] == "contact"]
+    assert shorter["end_utc"].isin(environ["end_utc"]).all()
+    assert (late.table["contact_h"] < choice.table["contact_h"]).all()
+    contact = shorter[["start_utc", "end_utc"]]
+    for opens in late.table["landing_opens_utc"]:
+        assert ((contact["start_utc"] <= opens) & (opens < contact["end_utc"])).any()
+
+
 def test_plan_fills_in_value_and_bound_and_ranks_by_value():
     table = landing_table()
     table["activity"][0]["coverage"] = {"over": "sun_elevation_deg", "edges": [5, 30, 49.3, 60]}
@@ -324,6 +378,25 @@ def test_figure_is_drawn_with_and_without_plans(choice, tmp_path):
     figures.days_figure(SCENARIO, replace(choice, table=ranked(planned, True)))
 
 
+def test_height_of_the_figure_follows_its_days_and_nothing_leaves_the_page(choice):
+    heights_in = []
+    for count in (1, 3):
+        rows = choice.table.head(count).assign(notes="for: " + "light " * 20 + "and no eclipse")
+        figure = figures.days_figure(SCENARIO, replace(choice, table=ranked(rows, False)))
+        figure.set_dpi(160)  # as saved: hinting widens letters by other shares
+        figure.canvas.draw()
+        heights_in.append(figure.get_figheight())
+        page = figure.bbox
+        texts = [*figure.texts, *(text for ax in figure.axes for text in ax.texts)]
+        boxes = [text.get_window_extent() for text in texts]
+        assert all(box.y0 >= 0 and box.y1 <= page.y1 and box.x1 <= page.x1 for box in boxes)
+        # One side alone has both lines for its reasons.
+        assert sum("and no eclipse" in text.get_text() for text in texts) >= count
+        heading = min(box.y0 for text, box in zip(texts, boxes) if text.get_va() == "top")
+        assert figure.axes[0].get_window_extent().y1 < heading
+    assert heights_in[1] - heights_in[0] == pytest.approx(2 * 0.5) and heights_in[1] < 8.27 / 2
+
+
 def test_command_writes_table_windows_losses_and_picture(tmp_path, monkeypatch):
     monkeypatch.chdir(tmp_path)
     from tests.test_cli import SMALL
@@ -336,6 +409,8 @@ def test_command_writes_table_windows_losses_and_picture(tmp_path, monkeypatch):
         "days.csv", "windows.csv", "losses.csv", "days.png"
     }  # fmt: skip
     assert "loses least" in made.stdout and "1. lunar day 352" in made.stdout
+    again = CliRunner().invoke(main, [*common, "-o", "out"])
+    assert again.exit_code == 0 and not (tmp_path / "out" / "losses.csv").exists()
     for arguments, words in (
         (["--from", "2028-06-20", "--to", "2028-06-20"], "is empty"),
         (["--from", "soon", "--to", "2028-07-20"], "not a date"),

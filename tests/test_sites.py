@@ -1,6 +1,11 @@
 """Surveys: reading sites, odd places, many processes, a cluster, interruptions, the map."""
 
+import json
 import os
+import subprocess
+import sys
+import time
+from contextlib import contextmanager
 from datetime import datetime, timezone
 from pathlib import Path
 
@@ -248,6 +253,73 @@ def test_a_scheduler_that_does_not_answer_is_told(monkeypatch):
         survey(SCENARIO, PLACES, *RANGE, scheduler="tcp://127.0.0.1:9")
 
 
+def test_an_address_that_is_none_is_told_before_anyone_waits_for_it(monkeypatch):
+    distributed = pytest.importorskip("dask.distributed")
+    monkeypatch.setattr(distributed, "Client", lambda *asked, **how: pytest.fail("waits"))
+    with pytest.raises(ObsplanError, match="scheduler somewhere does not answer .*address like"):
+        survey(SCENARIO, PLACES, *RANGE, scheduler="somewhere")
+
+
+@contextmanager
+def cluster_of_processes(directory):
+    """The process of a scheduler with one worker, and its address."""
+    address = directory / "scheduler.json"
+    place = ["--host", "127.0.0.1", "--no-dashboard", "--scheduler-file", str(address)]
+    quiet = {"stdout": subprocess.DEVNULL, "stderr": subprocess.DEVNULL, "cwd": directory}
+    run = [sys.executable, "-m", "dask"]
+    scheduler = subprocess.Popen([*run, "scheduler", "--port", "0", *place], **quiet)
+    worker = subprocess.Popen(
+        [*run, "worker", "--nworkers", "1", "--nthreads", "1", "--no-nanny", *place], **quiet
+    )
+    try:
+        while not address.exists():
+            assert scheduler.poll() is None
+            time.sleep(0.05)
+        yield scheduler, json.loads(address.read_text())["address"]
+    finally:
+        for process in (worker, scheduler):
+            process.kill()
+            process.wait()
+
+
+def test_a_scheduler_that_dies_is_told_and_the_survey_goes_on_later(monkeypatch, tmp_path):
+    pytest.importorskip("dask.distributed")
+    monkeypatch.setattr(sites_module, "CHUNK_SITES", 1)
+    whole = survey(SCENARIO, PLACES, *RANGE, jobs=1)
+    output, told = tmp_path / "survey.csv", []
+    with cluster_of_processes(tmp_path) as (scheduler, address):
+        with pytest.raises(ObsplanError, match="scheduler tcp.* lost the connection.*goes on"):
+            survey(SCENARIO, PLACES, *RANGE, scheduler=address, keep=output,
+                   report=lambda *done: scheduler.kill())  # fmt: skip
+    again = survey(SCENARIO, PLACES, *RANGE, jobs=1, keep=output,
+                   report=lambda *done: told.append(done))  # fmt: skip
+    assert 1 <= told[0][0] < len(PLACES)
+    assert csv_text(again) == csv_text(whole)
+
+
+def test_what_cannot_be_kept_is_told(tmp_path):
+    (tmp_path / "file").touch()
+    with pytest.raises(TableError, match="cannot be written"):
+        survey(SCENARIO, PLACES[:1], *RANGE, jobs=1, keep=tmp_path / "file" / "survey.csv")
+
+
+def test_planned_sites_are_shared_out_one_by_one_and_ranked_by_value(tmp_path):
+    places, told = PLACES[:3] + PLACES[4:], []
+    table = survey(SCENARIO, places, *RANGE, planned=True, jobs=1, keep=tmp_path / "survey.csv",
+                   report=lambda *done: told.append(done))  # fmt: skip
+    assert told == [(k, 4) for k in range(1, 5)]
+    lands = table["landing_opens_utc"].notna()
+    assert table.loc[lands, "name"].tolist() == ["shelf", "slope"]
+    assert (table.loc[lands, "value"] > 0).all() and table.loc[~lands, "value"].isna().all()
+    assert (table.loc[lands, "value"] <= table.loc[lands, "bound"] + 1e-9).all()
+    assert table["rank"].notna().equals(lands)
+    alone = days(SCENARIO, *RANGE, planned=True).table
+    shelf = table[table["name"] == "shelf"]
+    assert shelf["value"].tolist() == pytest.approx(alone["value"].tolist())
+    by_rank = table[lands].sort_values("rank")
+    assert by_rank["value"].is_monotonic_decreasing
+
+
 def test_an_interrupted_survey_goes_on_from_what_is_written(monkeypatch, tmp_path, table):
     monkeypatch.setattr(sites_module, "CHUNK_SITES", 2)
     whole = survey(SCENARIO, PLACES, *RANGE, jobs=1)
@@ -300,7 +372,7 @@ def test_map_shows_a_column_and_refuses_one_that_is_none(table, tmp_path):
         figures.survey_map("survey", table, "notes")
 
 
-def test_names_stay_inside_the_map_and_one_site_without_a_landing_is_one(table):
+def test_names_stay_inside_the_map_and_landings_are_counted_whatever_colours_it(table):
     names = table["name"].unique()
     east = dict(zip(names, np.linspace(-170.0, 179.0, len(names))))
     spread = table.assign(longitude_deg=[east[name] for name in table["name"]], rank=1.0)
@@ -313,7 +385,9 @@ def test_names_stay_inside_the_map_and_one_site_without_a_landing_is_one(table):
     for text in ax.texts:
         box = text.get_window_extent()
         assert frame.x0 <= box.x0 and box.x1 <= frame.x1
-    assert any("1 site offers no landing" in text.get_text() for text in figure.texts)
+        assert frame.y0 <= box.y0 and box.y1 <= frame.y1
+    lands = spread.groupby("name")["landing_opens_utc"].first().notna().sum()
+    assert any(f"{lands} of 5 sites offer a landing" in t.get_text() for t in figure.texts)
 
 
 def test_command_surveys_and_draws(tmp_path, monkeypatch):
@@ -331,6 +405,8 @@ def test_command_surveys_and_draws(tmp_path, monkeypatch):
     assert {p.name for p in tmp_path.iterdir()} == {"small.toml", "sites.csv", "all.csv", "map.svg"}
     for options, words in (
         (["--colour", "price", "--figure", "map.png"], "--colour price"),
+        (["--colour", "value", "--figure", "map.png"], "--colour value: only a survey with --plan"),
+        (["-o", "."], "is a directory"),
         (["--figure", "map.gif"], "map.gif"),
         (["--to", "2028-06-01"], "is empty"),
         (["--to", "2051-06-01"], "2050"),
