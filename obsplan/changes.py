@@ -13,7 +13,7 @@ from obsplan.problem import Problem
 from obsplan.rules import figure
 from obsplan.scenario import Scenario
 from obsplan.stays import minutes_of
-from obsplan.windows import condition_masks
+from obsplan.windows import commandable, condition_masks
 
 CHANGE_COLUMNS = ("activity", "slot", "change", "from_utc", "to_utc", "why", "value_change")
 PRICE_COLUMNS = ("value", "value_share", "moves", "kept", "moved", "dropped", "added", "keep",
@@ -241,6 +241,8 @@ def _shut(
         failing += [] if contact.iloc[at * step] else ["contact at its start"]
     if failing:
         return f"{' and '.join(failing)} does not hold there"
+    if not commandable(scenario, environment, activity)[inside.start]:
+        return "no contact can command it in time"
     begin, end = inside.start, inside.stop
     start_min, end_min = (minutes_of(scenario, stay[c]) for c in ("start_utc", "end_utc"))
     near = stay[(start_min < end + activity.gap_min) & (end_min > begin - activity.gap_min)

@@ -89,8 +89,8 @@ def check(
     alone break are not named, nor are limits passed before telemetry was read. A failed run
     draws power while it lasts and counts for nothing else. Rows named as in
     `Scenario.sending_names`, with an `end_utc`, say when a platform may send: then none
-    sends outside its own rows. Without any, all send whenever they can. Margins are told from
-    `now_utc` on. Raises TableError when slots are not such a table, ValueError when the
+    sends outside its own rows. Without any, all send whenever they can. Margins, and what
+    would mend a slot, are told from `now_utc` on. Raises TableError when slots are not such a table, ValueError when the
     environment is not that of the scenario.
     """
     minutes = _covered_minutes(scenario, environment)
@@ -101,13 +101,13 @@ def check(
     runs = _runs(scenario, slots[~sends])
     books = replay(scenario, environment, runs, may_send, minutes)
     rules = rule_names(scenario, out=any(mask.any() for mask in environment.out.values()))
+    index = environment.sky.index[:minutes]
+    now = 0 if now_utc is None else int((now_utc - index[0]) / pd.Timedelta(minutes=1))
     found = [
-        *slot_violations(scenario, environment, runs, minutes),
+        *slot_violations(scenario, environment, runs, minutes, now),
         *_resource_violations(scenario, environment, runs, books, radio, may_send),
     ]
     found.sort(key=lambda v: (v.minute, rules.index(v.rule), v.slots, v.message))
-    index = environment.sky.index[:minutes]
-    now = 0 if now_utc is None else int((now_utc - index[0]) / pd.Timedelta(minutes=1))
     return Verdict(
         _table(scenario, found, list(Violation._fields)),
         _table(scenario, margins(scenario, environment, runs, books, minutes, now),

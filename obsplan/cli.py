@@ -249,6 +249,14 @@ def check(
         slots = as_told(slots, ran, since_utc)
     read, offered = _environment(scenario, ephemeris, state=state)
     verdict = replay(read, offered, slots, since_utc)
+    if told:
+        from obsplan.deadlines import past_changing
+
+        ahead = slots[(slots["state"] == "planned") & (slots["start_utc"] > since_utc)]
+        if aboard := sorted(past_changing(read, offered, ahead, since_utc)):
+            since = f"{since_utc:%Y-%m-%dT%H:%MZ}"
+            click.echo(f"note: no contact after {since} can command these slots in time, they "
+                       f"must be aboard: {', '.join(aboard)}", err=True)  # fmt: skip
     if output:
         write_csv(verdict.violations, output)
     lines = verdict_lines(verdict)

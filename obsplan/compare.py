@@ -49,8 +49,11 @@ def matched(scenario: Scenario, slots: pd.DataFrame, as_run: pd.DataFrame) -> pd
         raise TableError("\n".join(lines))
     for run in loose:
         free = [s for s in planned.values() if s.activity == run.activity and s.slot not in partner]
-        nearest = max(free, key=lambda slot: _overlap(slot, run), default=None)
-        if nearest is None or _overlap(nearest, run) < pd.Timedelta(0):
+        # A run that failed as it began overlaps nothing: it lies in the slot it begins in.
+        near = [slot for slot in free if _overlap(slot, run) > pd.Timedelta(0)
+                or slot.start_utc <= run.start_utc < slot.end_utc]  # fmt: skip
+        nearest = max(near, key=lambda slot: _overlap(slot, run), default=None)
+        if nearest is None:
             unplanned.append(run)
         else:
             partner[nearest.slot] = run

@@ -75,3 +75,17 @@ def deadlines_table(
         table = table[(table["start_utc"] > now_utc) & ~(table["deadline_utc"] < now_utc)]
     return table.sort_values(["deadline_utc", "start_utc", "slot"], na_position="first",
                              ignore_index=True)  # fmt: skip
+
+
+def past_changing(
+    scenario: Scenario, environment: Environment, timeline: pd.DataFrame, now_utc: datetime
+) -> set[str]:
+    """Ids of the slots that no command which arrives after `now_utc` reaches in time.
+
+    Their deadline has passed, or they were loaded before a span that has begun.
+    """
+    if now_utc <= scenario.span.start_utc:
+        return set()
+    table = deadlines_table(scenario, environment, timeline)
+    passed = (table["deadline_utc"] < now_utc) | (table["station"] == ABOARD)
+    return set(table.loc[passed, "slot"])

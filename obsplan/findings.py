@@ -17,10 +17,14 @@ PROVEN = 1e-5
 def verdict_lines(verdict: Verdict) -> list[str]:
     """The broken rules, the verdict, the smallest margins and the rules that were applied.
 
-    Rules broken by the same slots at the same instant share a line.
+    Rules broken by the same slots at the same instant share a line, and a line says so.
     """
     rules = ", ".join(verdict.rules)
-    return [*violation_lines(verdict.violations), verdict.summary, *margin_lines(verdict),
+    told, many = violation_lines(verdict.violations), len(verdict.violations)
+    if len(told) < many:
+        lines = "line" if len(told) == 1 else "lines"
+        told.append(f"{many} violations in {len(told)} {lines}: each rule that a line names is one")
+    return [*told, verdict.summary, *margin_lines(verdict),
             f"rules applied: {rules}"]  # fmt: skip
 
 

@@ -16,6 +16,8 @@ from obsplan.scenario import Scenario
 
 # A rest this small is rounding of sums, not data.
 DUST_MBIT = 1e-9
+# Sums over some ten thousand minutes differ by no more.
+ROUNDING_MBIT = 1e-4
 LATENCY_COLUMNS = ("instrument", "taken_mbit", "received_mbit", "median_h", "longest_h",
                    "longest_taken_utc", "aboard_mbit")  # fmt: skip
 
@@ -32,30 +34,50 @@ def received(
     taken: dict[str, list[Parcel]],
     sent_mbit: dict[str, np.ndarray],
     receiver: dict[str, str],
-    aboard: dict[str, float] | None = None,
+    stored_mbit: dict[str, np.ndarray] | None = None,
 ) -> list[tuple[Parcel, int]]:
     """Parcels as they reach Earth, each with the minute in whose course it was sent.
 
     `taken` holds the parcels of every platform, `sent_mbit` (n,) what it sends in each
-    minute, `receiver` the platform it sends to or "earth", `aboard` what its store holds at
-    the start, which goes first and is not returned. Within a minute new data enter the stores,
-    then relays send, then those that send to Earth, as in the replay. What is never sent is
-    not returned; a parcel sent in pieces is returned in pieces.
+    minute, `receiver` the platform it sends to or "earth". Within a minute new data enter
+    the stores, then relays send, then those that send to Earth, as in the replay. What is
+    never sent is not returned; a parcel sent in pieces is returned in pieces.
+
+    `stored_mbit` (n,) is what each store holds as a minute begins (nothing at first, if not
+    given). Where that is less than the queue, as when telemetry was read, the oldest data
+    have been sent by then; where it is more, the rest goes first and is not returned.
     """
     order = sorted(sent_mbit, key=lambda name: (receiver[name] == "earth", name))
-    queues = {name: deque([Parcel("", 0, (aboard or {}).get(name, 0.0))]) for name in order}
+    queues: dict[str, deque[Parcel]] = {name: deque() for name in order}
+    held_mbit = dict.fromkeys(order, 0.0)
     coming = {name: deque(sorted(taken[name], key=lambda p: p.taken_min)) for name in order}
     down = []
+
+    def put(name: str, parcel: Parcel) -> None:
+        queues[name].append(parcel)
+        held_mbit[name] += parcel.mbit
+
+    def send(name: str, mbit: float, minute: int) -> None:
+        for parcel in _taken_out(queues[name], mbit):
+            held_mbit[name] -= parcel.mbit
+            if receiver[name] != "earth":
+                put(receiver[name], parcel)
+            elif parcel.label:
+                down.append((parcel, minute))
+
     for minute in range(max(map(len, sent_mbit.values()), default=0)):
+        for name in order if stored_mbit else ():
+            surplus = held_mbit[name] - float(stored_mbit[name][minute])
+            if surplus > ROUNDING_MBIT:
+                send(name, surplus, minute)
+            elif surplus < -ROUNDING_MBIT:
+                queues[name].appendleft(Parcel("", minute, -surplus))
+                held_mbit[name] -= surplus
         for name in order:
             while coming[name] and coming[name][0].taken_min <= minute:
-                queues[name].append(coming[name].popleft())
+                put(name, coming[name].popleft())
         for name in order:
-            for parcel in _taken_out(queues[name], float(sent_mbit[name][minute])):
-                if receiver[name] != "earth":
-                    queues[receiver[name]].append(parcel)
-                elif parcel.label:
-                    down.append((parcel, minute))
+            send(name, float(sent_mbit[name][minute]), minute)
     return down
 
 
@@ -77,8 +99,9 @@ def latency_table(scenario: Scenario, timeline: pd.DataFrame, verdict: Verdict) 
     """Per instrument with data, from taken to received: columns as in `LATENCY_COLUMNS`.
 
     `timeline` is the one that gave `verdict`. `median_h` is that of the data, not of the
-    slots; `aboard_mbit` is still stored when the span ends. Times are to the minute; the
-    light time of 1.3 s is left out.
+    slots; `aboard_mbit` is still stored when the span ends. What telemetry found gone from a
+    store counts as received by then. Times are to the minute; the light time of 1.3 s is
+    left out.
     """
     tables = verdict.resources
     taken = _parcels(scenario, timeline, len(next(iter(tables.values()))))
@@ -86,7 +109,7 @@ def latency_table(scenario: Scenario, timeline: pd.DataFrame, verdict: Verdict) 
         taken,
         {name: table["sent_mbit"].to_numpy() for name, table in tables.items()},
         {p.name: p.radio.to for p in scenario.platform},
-        {p.name: p.store.start_mbit for p in scenario.platform},
+        {name: table["stored_mbit"].to_numpy() for name, table in tables.items()},
     )
     start_utc = pd.Timestamp(scenario.span.start_utc)
     rows = []
@@ -117,18 +140,26 @@ def latency_table(scenario: Scenario, timeline: pd.DataFrame, verdict: Verdict) 
 def _parcels(
     scenario: Scenario, timeline: pd.DataFrame, minutes: int
 ) -> dict[str, list[Parcel]]:
-    """What every platform takes, one parcel a minute of a run after its warm-up."""
+    """What every platform takes, one parcel a minute of a run after its warm-up.
+
+    A run that failed yields nothing, one that was shortened nothing after its end.
+    """
     activities = {a.name: a for a in scenario.activity}
     taken = {p.name: [] for p in scenario.platform}
     for slot in timeline.itertuples(index=False):
         activity = activities.get(slot.activity)
-        if activity is None or not activity.data_mbit:
+        failed = getattr(slot, "state", "planned") == "failed"
+        if activity is None or not activity.data_mbit or failed:
             continue
         since = slot.start_utc - pd.Timestamp(scenario.span.start_utc)
         warm = int(since // pd.Timedelta(minutes=1)) + activity.warm_up_min
+        last = minutes
+        if "end_utc" in timeline:
+            lasts = slot.end_utc - pd.Timestamp(scenario.span.start_utc)
+            last = min(-(-lasts // pd.Timedelta(minutes=1)), minutes)
         mbit = activity.data_mbit / activity.duration_min
         taken[scenario.platform_of(activity)] += [
             Parcel(activity.instrument, minute, mbit)
-            for minute in range(max(warm, 0), min(warm + activity.duration_min, minutes))
+            for minute in range(max(warm, 0), min(warm + activity.duration_min, last))
         ]
     return taken

@@ -261,11 +261,11 @@ def _possible(
     question: Problem, relaxed: Problem
 ) -> tuple[Problem, Problem, frozenset[str]]:
     """The problem without the required runs that find no place any more, and their names."""
-    given_up: set[str] = set()
+    given_up: dict[str, int] = {}
 
     def eased(problem: Problem) -> Problem:
-        tasks = tuple(replace(t, must=0) if t.name in given_up else t for t in problem.tasks)
-        return replace(problem, tasks=tasks)
+        tasks = (replace(t, must=t.must - given_up.get(t.name, 0)) for t in problem.tasks)
+        return replace(problem, tasks=tuple(tasks))
 
     while True:
         try:
@@ -273,9 +273,11 @@ def _possible(
                 quick_plan(eased(question))
             return eased(question), eased(relaxed), frozenset(given_up)
         except LookupError:
-            required = [t for t in question.tasks if t.must and t.name not in given_up]
-            # First what has no start left at all, then what is worth least.
-            given_up.add(min(required, key=lambda t: (bool(t.starts.any()), t.value, t.name)).name)
+            required = [t for t in eased(question).tasks if t.must]
+            # First what has no start left at all, then what is worth least, a run at a time.
+            least = min(required, key=lambda t: (bool(t.starts.any()), t.value, t.name))
+            lost = 1 if least.starts.any() else least.must
+            given_up[least.name] = given_up.get(least.name, 0) + lost
 
 
 def _levels(scenario: Scenario, alone: Verdict, first: int) -> dict[str, tuple[float, float]]:

@@ -114,7 +114,8 @@ def latency_part(latency: pd.DataFrame) -> list[Html]:
     return [
         paragraph("From taken to received. Stores are assumed to be emptied first in, first out, "
                   "the relay's too; half of an instrument's data are younger than the median when "
-                  "they arrive. The light time, some 1.3 s, is left out."),
+                  "they arrive. What telemetry found gone from a store counts as received by then. "
+                  "The light time, some 1.3 s, is left out."),
         table("Data latency of each instrument",
               ["instrument", "taken (Mbit)", "received", "aboard at the end", "median", "longest",
                "longest: taken at (UTC)"], rows, stacked=True),

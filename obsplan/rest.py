@@ -14,6 +14,7 @@ from obsplan.environment import Environment
 from obsplan.problem import Node, Problem, Task, problem, slot_profile
 from obsplan.scenario import Scenario
 from obsplan.stays import minutes_of
+from obsplan.windows import commandable
 
 
 def rest(
@@ -35,7 +36,10 @@ def rest(
         start_min=minutes_of(scenario, runs["start_utc"]),
         end_min=minutes_of(scenario, runs["end_utc"]),
     )
-    barred = [_barred(scenario, whole, runs, i, first) for i in range(len(whole.tasks))]
+    barred = [
+        _barred(scenario, whole, runs, i, first) | ~_commandable(scenario, environment, i, first)
+        for i in range(len(whole.tasks))
+    ]
     tasks = tuple(
         _task(scenario, whole, runs, i, barred[i]) for i in range(len(whole.tasks))
     )
@@ -47,6 +51,15 @@ def rest(
         node = _loaded(scenario, node, draw_w, data_mbit, first, levels[node.name], relaxed)
         nodes.append(_bearing(node, whole.step_h))
     return replace(whole, tasks=tasks, nodes=tuple(nodes)), barred
+
+
+def _commandable(
+    scenario: Scenario, environment: Environment, i: int, first: int
+) -> np.ndarray:
+    """Starts (steps,) that a contact from step `first` on can command in time."""
+    step = scenario.span.step_min
+    minutes = commandable(scenario, environment, scenario.activity[i], first * step)
+    return minutes[: scenario.steps * step : step]
 
 
 def _barred(

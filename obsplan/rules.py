@@ -6,7 +6,7 @@ What slots do to power and data is in the replay.
 from collections.abc import Iterator
 from dataclasses import dataclass
 from itertools import chain
-from math import inf, isinf
+from math import ceil, inf, isinf
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -82,18 +82,19 @@ def rule_names(scenario: Scenario, out: bool = False) -> tuple[str, ...]:
 
 
 def slot_violations(
-    scenario: Scenario, environment: "Environment", runs: list[Run], minutes: int
+    scenario: Scenario, environment: "Environment", runs: list[Run], minutes: int, now: int = 0
 ) -> Iterator[Violation]:
     """Every broken rule of the slots, which come in order of start.
 
-    What was done is a fact: no rule is named that facts alone break, but for runs that are
-    missing still. A failed run counts for nothing.
+    What would mend it lies after minute `now`. What was done is a fact: no rule is named
+    that facts alone break, but for runs that are missing still. A failed run counts for
+    nothing.
     """
     facts = {run.slot for run in runs if run.is_fact}
     runs = [run for run in runs if run.state != "failed"]
     for violation in chain(
         _placement(scenario, runs, minutes),
-        _unmet_demands(scenario, environment, runs, minutes),
+        _unmet_demands(scenario, environment, runs, minutes, now),
         overlaps(scenario, runs),
         gaps(scenario, runs),
         orders(scenario, runs),
@@ -216,7 +217,7 @@ def _late_min(
 
 
 def _unmet_demands(
-    scenario: Scenario, environment: "Environment", runs: list[Run], minutes: int
+    scenario: Scenario, environment: "Environment", runs: list[Run], minutes: int, now: int
 ) -> Iterator[Violation]:
     """One violation for each unbroken stretch of a slot in which a demand is not met."""
     known: dict[str, list[Demand]] = {}
@@ -229,7 +230,7 @@ def _unmet_demands(
             last = min(run.last, minutes) if demand.whole else run.first + 1
             if not 0 <= first < last <= minutes or demand.missed[first] == demand.missed[last]:
                 continue
-            mend = _mend(scenario, run, known[name], minutes)
+            mend = _mend(scenario, run, known[name], minutes, now)
             for start, end in first + from_mask(~demand.met[first:last]):
                 yield _unmet(scenario, run, demand, int(start), int(end), mend)
 
@@ -271,14 +272,19 @@ def _unmet(
     )  # fmt: skip
 
 
-def _mend(scenario: Scenario, run: Run, demands: list[Demand], minutes: int) -> str:
-    """The nearest start at which conditions, coverage and contact are all met."""
-    length = scenario.slot_min(run.activity)
-    starts = np.arange(0, minutes - length + 1, scenario.span.step_min)
+def _mend(
+    scenario: Scenario, run: Run, demands: list[Demand], minutes: int, now: int
+) -> str:
+    """The nearest start from `now` on at which conditions, coverage and contact are all met."""
+    if now > 0 and run.start_min < now:
+        return "it has begun, so tell the state what became of it: shortened, failed or done"
+    length, step = scenario.slot_min(run.activity), scenario.span.step_min
+    starts = np.arange(ceil(now / step) * step, minutes - length + 1, step)
     for demand in demands:
         ends = starts + (length if demand.whole else 1)
         starts = starts[demand.missed[ends] == demand.missed[starts]]
     if not len(starts):
-        return "no start in the span meets all its conditions; widen what is allowed"
+        where = f"after {stamp(scenario, now)}" if now > 0 else "in the span"
+        return f"no start {where} meets all its conditions; widen what is allowed"
     nearest = starts[np.abs(starts - run.start_min).argmin()]
     return f"the nearest start that meets its conditions is {stamp(scenario, int(nearest))}"

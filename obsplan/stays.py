@@ -6,6 +6,7 @@ import numpy as np
 import pandas as pd
 
 from obsplan.compare import NOT_REPORTED, matched
+from obsplan.deadlines import past_changing
 from obsplan.environment import Environment
 from obsplan.errors import StateError
 from obsplan.replay import FACTS, stamp
@@ -15,6 +16,7 @@ from obsplan.tables import AS_RUN_COLUMNS
 STAY_COLUMNS = ("slot", "activity", "start_utc", "end_utc", "state", "why", "share")
 MINUTE = pd.Timedelta(minutes=1)
 FROZEN, HAND = "frozen", "locked by hand"
+COMMANDED = "commanded: no contact from now on can change it in time"
 UNTOLD = "over and not reported: taken as done"
 
 
@@ -66,7 +68,8 @@ def stays(
     `slots` are a timeline as read, `ran` what ran (see `read_as_run`). What was done,
     shortened or failed stays with its real times; so does, with its planned ones, what is
     over and not reported, what is running, what starts within `freeze`, and what is locked
-    by hand. The first table has the columns `STAY_COLUMNS` in order of start: `why` says
+    by hand, and what no contact from the first step that has not begun on could command.
+    The first table has the columns `STAY_COLUMNS` in order of start: `why` says
     why a slot stays, `share` how much of a run it is worth: nothing where it failed or its
     instrument is out, the share of its time where it was shortened. Rows of the radio stay
     up to the first step that has not begun; a timeline without any let all send always.
@@ -78,6 +81,10 @@ def stays(
     ran = _with_earlier_facts(runs, ran)
     states = dict(zip(runs["slot"], runs["state"]))
     now, frozen_until = pd.Timestamp(now_utc), pd.Timestamp(now_utc + freeze)
+    first_utc = scenario.span.start_utc + first_step(scenario, now_utc) * timedelta(
+        minutes=scenario.span.step_min
+    )
+    aboard = past_changing(scenario, environment, runs, first_utc)
     fresh = (f"unplanned{k}" for k in range(1, len(ran) + 2))
     rows, open_ = [], []
     for slot in matched(scenario, runs, ran).itertuples(index=False):
@@ -95,6 +102,8 @@ def stays(
             why = f"{FROZEN}: starts before {frozen_until:%Y-%m-%dT%H:%MZ}"
         elif states[slot.slot] == "locked":
             why = HAND
+        elif slot.slot in aboard:
+            why = COMMANDED
         else:
             open_.append((slot.slot, slot.activity, slot.start_utc, slot.end_utc))
             continue
@@ -102,9 +111,7 @@ def stays(
     facts = [(*row[:5], "") for row in rows if row[4] in FACTS]
     if lines := _too_soon(pd.DataFrame(facts, columns=list(AS_RUN_COLUMNS)), now):
         raise StateError("\n".join(lines))
-    first = pd.Timestamp(scenario.span.start_utc) + first_step(scenario, now_utc) * (
-        scenario.span.step_min * MINUTE)  # fmt: skip
-    rows += _sent_before(scenario, slots[sends], first)
+    rows += _sent_before(scenario, slots[sends], pd.Timestamp(first_utc))
     table = pd.DataFrame(rows, columns=list(STAY_COLUMNS[:-1]))
     left = pd.DataFrame(open_, columns=list(STAY_COLUMNS[:4]))
     for part in (table, left):

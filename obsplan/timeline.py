@@ -98,7 +98,8 @@ def described(
         first = int((slot.start_utc - start) / pd.Timedelta(minutes=1))
         # A slot told by hand may lie where there is nothing to tell of.
         first = min(max(first, 0), len(environment.sky) - 1)
-        minutes = int((slot.end_utc - slot.start_utc) / pd.Timedelta(minutes=1))
+        lasts_min = (slot.end_utc - slot.start_utc) / pd.Timedelta(minutes=1)
+        minutes, state = int(lasts_min), getattr(slot, "state", "planned")
         row = {"slot": slot.slot, "activity": slot.activity, "duration_min": minutes}
         if slot.activity in activities:
             activity, task = activities[slot.activity], tasks[slot.activity]
@@ -106,15 +107,16 @@ def described(
             earlier = held.get((task.name, bin_), 0)
             share = shares.get(slot.slot, 1.0)
             held[task.name, bin_] = earlier + (share > 0)
-            energy_wh = (
-                activity.warm_up_min * activity.warm_up_w + activity.duration_min * activity.power_w
-            ) / 60
+            warm_min = min(lasts_min, activity.warm_up_min)
+            run_min = min(lasts_min - warm_min, activity.duration_min)
+            energy_wh = (warm_min * activity.warm_up_w + run_min * activity.power_w) / 60
+            yielded = 0.0 if state == "failed" else run_min / activity.duration_min
             row |= {
                 "platform": scenario.platform_of(activity),
                 "instrument": activity.instrument,
                 "power_w": activity.power_w,
                 "energy_wh": energy_wh,
-                "data_mbit": activity.data_mbit,
+                "data_mbit": yielded * activity.data_mbit,
                 "value": share * task.run_value(bin_, earlier) if share > 0 else 0.0,
             }
         else:
@@ -127,7 +129,7 @@ def described(
         row |= {
             "start_utc": slot.start_utc,
             "end_utc": slot.end_utc,
-            "state": getattr(slot, "state", "planned"),
+            "state": state,
             "sun_elevation_deg": sky["sun_elevation_deg"],
             "local_time_h": sky["local_time_h"],
             "surface_temperature_k": sky["surface_temperature_k"],

@@ -84,22 +84,30 @@ def start_masks(
         in_contact = environment.platforms[name]["in_contact"].to_numpy(dtype=bool)
         starts["contact at the start"] = in_contact[::step_min]
     if scenario.command_lead_min(activity) is not None:
-        starts["uplink"] = _commandable(scenario, environment, activity)[::step_min]
+        starts["uplink"] = commandable(scenario, environment, activity)[::step_min]
     if activity.coverage is not None:
         starts["coverage"] = coverage_bin(scenario, environment, activity) >= 0
     return {key: mask & in_time for key, mask in starts.items()}
 
 
-def _commandable(
-    scenario: Scenario, environment: Environment, activity: Activity
+def commandable(
+    scenario: Scenario, environment: Environment, activity: Activity, since_min: int = 0
 ) -> np.ndarray:
-    """Minutes (n,) at which a start can have been commanded, or was loaded before the span."""
+    """Minutes (n,) at which a start can have been commanded from minute `since_min` on.
+
+    From the start of the span on, it may also have been loaded before. Without a lead
+    every start can be commanded.
+    """
     name, lead_min = scenario.platform_of(activity), scenario.command_lead_min(activity)
+    if lead_min is None:
+        return np.ones(len(environment.sky), dtype=bool)
     in_contact = environment.platforms[name]["in_contact"].to_numpy(dtype=bool)
+    in_contact = in_contact & (np.arange(len(in_contact)) >= since_min)
     # A command that arrives in a minute is aboard when that minute is over.
     aboard = np.logical_or.accumulate(in_contact)
     possible = np.concatenate([np.zeros(lead_min + 1, dtype=bool), aboard])[: len(aboard)]
-    if scenario.uplink is not None and scenario.uplink.loaded_until_utc is not None:
+    loaded = scenario.uplink is not None and scenario.uplink.loaded_until_utc is not None
+    if loaded and since_min == 0:
         possible |= environment.sky.index < scenario.uplink.loaded_until_utc
     return possible
 

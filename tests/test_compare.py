@@ -59,6 +59,19 @@ def test_runs_minutes_energy_data_and_bins_are_those_of_the_scenario():
     assert row["losses"] == "1 x failed: jammed; 1 x not reported; 1 x shortened: low charge"
 
 
+def test_a_run_that_failed_as_it_began_belongs_to_the_slot_it_begins_in():
+    both = matched(SCENE, planned(("oven", 0), ("oven", 60)),
+                   ran(("", "oven", 60, 60, "failed", "jammed")))  # fmt: skip
+    assert both.set_index("slot")["outcome"].to_dict() == {"s1": "not reported", "s2": "failed"}
+
+
+def test_a_run_that_shares_no_minute_with_a_slot_was_not_planned():
+    both = matched(SCENE, planned(("oven", 60)),
+                   ran(("", "oven", 0, 60, "done", ""), ("", "oven", 120, 180, "done", "")))  # fmt: skip
+    assert both["outcome"].tolist() == ["not reported", "done", "done"]
+    assert both["start_utc"].isna().tolist() == [False, True, True]
+
+
 def test_failed_runs_fill_no_bin_and_activities_without_coverage_have_none():
     both = planned(("oven", 0)), ran(("s1", "oven", 0, 0, "failed", ""))
     assert row_of(*both)["filled_bins"] == 0

@@ -43,6 +43,15 @@ def test_what_else_is_wrong_with_the_same_slots_has_a_line_of_its_own():
     assert all(line.count("; ") == 1 for line in lines)
 
 
+def test_lines_that_tell_several_violations_say_how_many():
+    scene = scenario({"name": "camera", "count": 2})
+    lines = verdict_lines(check(scene, world(scene), slots(("camera", 60), ("camera", 75))))
+    assert lines[1] == "2 violations in 1 line: each rule that a line names is one"
+    assert lines[2].startswith("2 violations found")
+    assert not any(" in 1 line" in line for line in
+                   verdict_lines(check(scene, world(scene), slots(("camera", 65)))))  # fmt: skip
+
+
 def test_many_lines_of_one_rule_are_counted():
     scene = scenario({"name": "camera", "count": 30})
     lines = found(scene, slots(*(("camera", 5 + 60 * k) for k in range(20))))

@@ -9,6 +9,7 @@ from page import made
 from small import START, cases, platform, scenario, slots, world
 
 from obsplan.check import check
+from obsplan.environment import Reading
 from obsplan.latency import Parcel, latency_table, received
 from obsplan.problem import problem
 from obsplan.solve import quick_plan
@@ -42,9 +43,38 @@ def test_relayed_data_queue_again_behind_what_the_receiver_holds():
 
 def test_what_was_aboard_goes_first_and_is_nobodys():
     taken = {"l": [Parcel("a", 0, 1.0)]}
-    down = received(taken, {"l": sent(2, 1)}, {"l": "earth"}, {"l": 2.0})
+    down = received(taken, {"l": sent(2, 1)}, {"l": "earth"}, {"l": sent(2, 1)})
     assert down == [(Parcel("a", 0, 1.0), 1)]
 
+
+def test_what_telemetry_found_gone_was_received_by_then_and_what_it_found_more_goes_first():
+    taken = {"l": [Parcel("a", 0, 4.0), Parcel("b", 1, 4.0)]}
+    less = received(taken, {"l": sent(0, 0, 0, 3)}, {"l": "earth"}, {"l": sent(0, 4, 3, 3)})
+    assert less == [(Parcel("a", 0, 4.0), 2), (Parcel("b", 1, 1.0), 2), (Parcel("b", 1, 3.0), 3)]
+    more = received(taken, {"l": sent(0, 0, 2, 3)}, {"l": "earth"}, {"l": sent(0, 4, 10, 8)})
+    assert more == [(Parcel("a", 0, 3.0), 3)]
+
+
+def test_failed_runs_yield_nothing_and_shortened_ones_nothing_after_their_end():
+    scene = scenario({"name": "sweep", "data_mbit": 60.0, "count": 3},
+                     platforms=[platform(store={"capacity_mbit": 500.0})], hours=6)  # fmt: skip
+    rows = slots(("sweep", 0), ("sweep", 60), ("sweep", 120)).assign(
+        end_utc=START + pd.to_timedelta([60, 80, 180], unit="min"),
+        state=["failed", "shortened", "planned"])  # fmt: skip
+    around = world(scene, rate_kbps=0.0)
+    (row,) = latency_table(scene, rows, check(scene, around, rows)).itertuples()
+    assert (row.taken_mbit, row.received_mbit) == (pytest.approx(80), 0)
+
+
+def test_latency_follows_a_store_that_telemetry_reset():
+    scene = scenario({"name": "sweep", "data_mbit": 30.0}, hours=6)
+    around = world(scene, rate_kbps=0.0)
+    around.readings["lander"] = Reading(180, None, 10.0)
+    rows = slots(("sweep", 0))
+    (row,) = latency_table(scene, rows, check(scene, around, rows)).itertuples()
+    assert (row.received_mbit, row.aboard_mbit) == (pytest.approx(20), pytest.approx(10))
+    # The newest third is aboard; the oldest waited from the first minute to the reading.
+    assert (row.longest_h, row.longest_taken_utc) == (3.0, START)
 
 @given(
     st.lists(st.integers(0, 6), min_size=1, max_size=12),

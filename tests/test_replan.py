@@ -14,6 +14,7 @@ from small import START, cases, scenario, world
 from obsplan.changes import _with_quotes, difference
 from obsplan.check import check
 from obsplan.cli import main
+from obsplan.deadlines import past_changing
 from obsplan.environment import Reading
 from obsplan.errors import DoesNotHold, StateError
 from obsplan.leeway import leeway_table
@@ -21,6 +22,7 @@ from obsplan.pages import summary_of
 from obsplan.plan import plan
 from obsplan.replan import replan
 from obsplan.report_details import activity_part
+from obsplan.scenario import Uplink
 from obsplan.stays import stays
 from obsplan.tables import AS_RUN_COLUMNS
 from obsplan.terminal import plan_lines
@@ -62,6 +64,8 @@ def alone_breaks(scene, offered, stay) -> list[str]:
 @given(case=cases(hours=(3, 8)), data=st.data())
 def test_every_replan_holds_and_leaves_alone_what_stays(case, data):
     scene, environment = case
+    if lead_min := data.draw(st.sampled_from([None, 0, 20, 60])):
+        scene = scene.model_copy(update={"uplink": Uplink(lead_min=lead_min)})
     try:
         made = plan(scene, environment)
     except DoesNotHold:
@@ -108,6 +112,8 @@ def test_every_replan_holds_and_leaves_alone_what_stays(case, data):
     for slot in firm.itertuples(index=False):
         assert after.loc[slot.slot, "start_utc"] == slot.start_utc
         assert after.loc[slot.slot, "end_utc"] == slot.end_utc
+    new = one.plan.timeline[one.plan.timeline["state"] == "planned"]
+    assert not past_changing(scene, environment, new, now.to_pydatetime())
     frozen = old[own & (old["start_utc"] < now + freeze)]
     assert set(frozen["slot"]) <= set(firm["slot"])
     prices = one.price_list
@@ -143,6 +149,60 @@ def test_a_failed_levelling_opens_nothing_and_is_done_again():
     assert (new.loc[new["activity"] == "listen", "start_utc"] >= levelled).all()
     assert "makes up for slot s1 (failed)" in made.changes["why"].tolist()
     assert made.plan.timeline.set_index("slot").loc["s1", "value"] == 0
+
+
+def test_what_no_contact_can_command_any_more_stays_and_nothing_new_is_put_there():
+    scene = scenario({"name": "a", "count": 9}, hours=12).model_copy(
+        update={"uplink": Uplink(lead_min=30)})  # fmt: skip
+    minute = np.arange(720)
+    offered = world(scene, in_contact=(minute < 60) | (minute >= 480))
+    rows = timeline(("s1", "a", 0, 60, "done"), ("s2", "a", 315, 375, "planned"),
+                    ("s3", "a", 600, 660, "planned"))  # fmt: skip
+    made = again(scene, offered, rows, 2, freeze=0 * HOUR)
+    why = made.plan.timeline.set_index("slot")["why"]
+    assert why["s2"].startswith("commanded: no contact from now on")
+    new = made.plan.timeline[made.plan.timeline["state"] == "planned"]
+    new = new[new["activity"] == "a"]
+    # The first command goes up in the minute that ends at 481, the lead is over at 511.
+    assert len(new) == 3 and new["start_utc"].min() >= START + pd.Timedelta(minutes=511)
+    assert made.plan.verdict.holds
+    # What was loaded before the span is aboard, and cannot be put elsewhere.
+    loaded = Uplink(lead_min=30, loaded_until_utc=START + 6 * HOUR)
+    scene = scene.model_copy(update={"uplink": loaded})
+    silent = world(scene, in_contact=minute >= 480)
+    made = again(scene, silent, rows[1:], 2, freeze=0 * HOUR)
+    new = made.plan.timeline[made.plan.timeline["state"] == "planned"]
+    assert made.stay.set_index("slot").loc["s2", "why"].startswith("commanded")
+    assert new["start_utc"].min() >= START + pd.Timedelta(minutes=511)
+
+
+def test_a_failed_run_in_the_timeline_tells_what_it_drew_and_no_data():
+    scene = scenario({"name": "a", "count": 3, "warm_up_min": 15, "warm_up_w": 8.0,
+                      "power_w": 4.0, "data_mbit": 6.0}, hours=8)  # fmt: skip
+    rows = timeline(("s1", "a", 0, 75, "planned"), ("s2", "a", 75, 150, "planned"))
+    told = ran(("s1", "a", 0, 30, "failed"), ("s2", "a", 75, 120, "shortened"))
+    made = again(scene, world(scene), rows, 3, ran=told).plan.timeline.set_index("slot")
+    assert made.loc[["s1", "s2"], "energy_wh"].tolist() == [2.0 + 1.0, 2.0 + 2.0]
+    assert made.loc[["s1", "s2"], "data_mbit"].tolist() == [0.0, 3.0]
+
+
+def test_what_would_mend_a_slot_that_stays_lies_ahead():
+    scene = scenario({"name": "a", "count": 9}, hours=8)
+    offered = world(scene)
+    offered.out["a"] = np.arange(480) >= 90
+    rows = timeline(("s1", "a", 60, 120, "planned"), ("s2", "a", 180, 240, "locked"))
+    first, second = again(scene, offered, rows, 1.75, freeze=0 * HOUR).broken["message"]
+    assert "it has begun, so tell the state what became of it" in first
+    assert "no start after 2028-07-01T01:45Z meets all its conditions" in second
+
+
+def test_of_required_runs_as_many_are_placed_as_can_be():
+    scene = scenario({"name": "a", "must": 3, "count": 3, "value": 0.0}, hours=8)
+    offered = world(scene)
+    offered.out["a"] = np.arange(480) >= 210
+    made = again(scene, offered, timeline(), 1, freeze=0 * HOUR)
+    assert (made.plan.timeline["activity"] == "a").sum() == 2
+    assert "place 1 more" in made.broken["message"].iloc[0]
 
 
 def test_a_failed_run_is_in_no_count_of_what_is_placed():
