@@ -116,7 +116,7 @@ def replan(
 
 
 def _echo(made, directory: Path) -> None:
-    from obsplan.findings import change_lines, margin_lines, price_lines, violation_lines
+    from obsplan.findings import change_lines, margin_lines, price_lines, raised, violation_lines
 
     for remark in made.remarks:
         click.echo(f"note: {remark}")
@@ -126,7 +126,7 @@ def _echo(made, directory: Path) -> None:
     told = ", ".join(f"{count.get(kind, 0)} {kind}" for kind in ("moved", "dropped", "added"))
     click.echo(f"{made.kept} kept, {told}")
     click.echo(f"value {made.plan.value:.1f}; the old plan, had it gone on: {made.value_left:.1f}; "
-               f"no plan around what stays can be worth more than {made.plan.bound:.1f}")  # fmt: skip
+               f"no plan around what stays can be worth more than {raised(made.plan.bound)}")  # fmt: skip
     for line in price_lines(made.price_list):
         click.echo(line)
     for line in violation_lines(made.broken):

@@ -36,7 +36,7 @@ def charge_panel(ax: Axes, platforms: Sequence[Platform], verdict: Verdict) -> N
         ax.axhline(reserve, zorder=2, **thin)
         name = parts.shortened(platform.name, 12)
         end = "" if battery.end is None else f"\nend at least {100 * battery.end:g} %"
-        labels += [(charge[-1], f"{name} {charge[-1]:.0f} %", look),
+        labels += [(charge[-1], f"{name} {charge[-1]:.0f} % at end", look),
                    (reserve, f"{name} reserve {reserve:g} %{end}", thin)]  # fmt: skip
     parts.name_axis(ax, "state of charge\n(% of capacity)")
     parts.beside(ax, labels)

@@ -10,14 +10,14 @@ from obsplan import figure_parts as parts
 from obsplan.compare import NOT_REPORTED, compare, matched
 from obsplan.environment import Environment
 from obsplan.figure_parts import INK, PAPER, SMALL_PT, Panel, styled
-from obsplan.figure_sky import darkness, place_and_span, shade
+from obsplan.figure_sky import dark_key, darkness, place_and_span, shade
 from obsplan.scenario import Scenario
 
 LANE_IN = 0.36
 HEAD = 0.5  # lanes that the heads of the columns take
 # Under the lanes stand the labels of the time axis, then the losses in words.
 AXIS_IN, LINE_IN = 0.5, 0.155
-COLUMNS_IN = {"runs": 0.62, "hours": 0.92, "Wh": 0.86, "Mbit": 0.98, "bins": 0.5}
+COLUMNS_IN = {"runs": 0.62, "hours": 0.92, "Wh": 0.95, "Mbit": 1.05, "bins": 0.5}
 PLANNED_LOOK = {"facecolor": parts.WINDOW, "edgecolor": INK, "linewidth": 0.5}
 LOOKS = {
     "done": {"facecolor": parts.SLOTS[0], "edgecolor": parts.SLOTS[0], "linewidth": 0.5},
@@ -41,15 +41,15 @@ def compare_figure(
 
     `slots` and `as_run` are as for `compare`.
     """
-    both = matched(scenario, slots, as_run)
+    both, dark = matched(scenario, slots, as_run), darkness(scenario, environment)
     table = compare(scenario, environment, slots, as_run)
     losses = [f"{row.activity}: {row.losses}" for row in table.itertuples() if row.losses]
     left_in = max([parts.width_in(parts.shortened(n)) for n in table["activity"]], default=1) + 0.4
     right_in = sum(COLUMNS_IN.values()) + 0.2
     figure, (lanes, labels, words) = parts.page(
         scenario.title,
-        f"{table['done'].sum()} of {table['planned'].sum()} planned runs done   ·   sums: what "
-        f"ran of what was planned\n{place_and_span(scenario)}",
+        f"{table['done'].sum()} of {table['planned'].sum()} planned runs done   ·   at the right: "
+        f"what ran of what was planned; bins are those of coverage\n{place_and_span(scenario)}",
         [
             Panel(LANE_IN * (max(len(table), 1) + HEAD), 1),
             Panel(AXIS_IN, 0),
@@ -57,14 +57,11 @@ def compare_figure(
         ],
         left_in,
         right_in,
-        key=[("planned", PLANNED_LOOK), ("done", LOOKS["done"]),
-             ("shortened", LOOKS["shortened"]), ("failed", FAILED_MARK),
-             ("not reported", SILENT_MARK), ("not planned", EXTRA_MARK),
-             ("night", parts.NIGHT_LOOK), ("eclipse", parts.ECLIPSE_LOOK)],
-    )  # fmt: skip
+        key=_key(both, dark),
+    )
     figure.delaxes(labels)  # the time axis of the lanes writes there
     parts.time_axes(environment, [lanes])
-    shade([lanes], *darkness(scenario, environment))
+    shade([lanes], *dark)
     lanes.set_ylim(len(table) - 0.5, -0.5 - HEAD)
     lanes.set_yticks(range(len(table)), [parts.shortened(name) for name in table["activity"]])
     lanes.tick_params(axis="y", length=0)
@@ -74,6 +71,18 @@ def compare_figure(
     _sums(lanes, table)
     _losses(words, losses)
     return figure
+
+
+def _key(both: pd.DataFrame, dark: tuple[parts.Windows, parts.Windows]) -> list[tuple[str, dict]]:
+    """What the marks mean, of those that the picture holds."""
+    outcomes = set(both["outcome"])
+    shown = [
+        ("planned", PLANNED_LOOK, both["start_utc"].notna().any()),
+        *((outcome, look, outcome in outcomes) for outcome, look in
+          (LOOKS | {"failed": FAILED_MARK, "not reported": SILENT_MARK}).items()),
+        ("not planned", EXTRA_MARK, both["start_utc"].isna().any()),
+    ]  # fmt: skip
+    return [*((words, look) for words, look, is_ in shown if is_), *dark_key(*dark)]
 
 
 def _lane(ax: Axes, environment: Environment, k: int, own: pd.DataFrame) -> None:
@@ -113,8 +122,8 @@ def _sums(ax: Axes, table: pd.DataFrame) -> None:
         write("runs", k, f"{row.done} of {row.planned}",
               "bold" if row.done < row.planned else "normal")  # fmt: skip
         write("hours", k, f"{row.ran_min / 60:.1f} of {row.planned_min / 60:.1f}")
-        write("Wh", k, f"{row.ran_wh:.0f} of {row.planned_wh:.0f}")
-        write("Mbit", k, f"{row.ran_mbit:.0f} of {row.planned_mbit:.0f}")
+        write("Wh", k, f"{row.ran_wh:,.0f} of {row.planned_wh:,.0f}")
+        write("Mbit", k, f"{row.ran_mbit:,.0f} of {row.planned_mbit:,.0f}")
         if row.bins is not pd.NA:
             write("bins", k, f"{row.filled_bins} of {row.planned_bins}")
 

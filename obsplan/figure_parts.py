@@ -23,7 +23,7 @@ from matplotlib.textpath import TextPath
 from obsplan import intervals
 from obsplan.environment import Environment
 
-# Few tones, told apart by lightness. tests/test_figures.py turns each into what a
+# Few tones, told apart by lightness. tests/test_tones.py turns each into what a
 # protanope, a deuteranope and a grey print show, and asks in all of them for a least
 # difference of CIE lightness between the tones that meet in a picture; hatches and line
 # styles say the same a second time.

@@ -29,7 +29,8 @@ from obsplan.figure_sky import (
     shade,
     sun_panel,
 )
-from obsplan.missing import missing_places, runs_in
+from obsplan.findings import proven, raised, share_missing
+from obsplan.missing import missing_places, runs_in, told_missing
 from obsplan.scenario import Activity, Scenario
 from obsplan.windows import windows_table
 
@@ -41,7 +42,7 @@ LANE_IN = 0.16
 HEAD = 0.95
 # The columns at the right: runs placed, their value (its right edge), why some are missing.
 PLACED_IN, WORTH_IN, WHY_IN = 0.07, 1.43, 1.55
-RIGHT_IN, RIGHT_WITH_WHY_IN = 1.55, 2.95
+RIGHT_IN, RIGHT_WITH_WHY_IN = 1.55, 3.15
 SENDING_LOOK = {"facecolor": INK, "edgecolor": INK, "linewidth": 0.3}
 REQUIRED_MARK = {"marker": "v", "markersize": 5, "color": INK, "markeredgecolor": PAPER,
                  "markeredgewidth": 0.5, "linestyle": "none"}  # fmt: skip
@@ -72,8 +73,11 @@ def plan_figure(
 ) -> Figure:
     """A plan with its value, the proven bound and everything `timeline_figure` shows."""
     note = f"value {plan.value:.1f}"
-    if np.isfinite(plan.bound):
-        note += f", at most {plan.bound:.1f} possible (within {100 * plan.gap:.1f} %)"
+    if proven(plan.value, plan.bound):
+        note += ", the best possible"
+    elif np.isfinite(plan.bound):
+        note += (f", no plan can be worth more than {raised(plan.bound)}: "
+                 f"{share_missing(plan.value, plan.bound)} is missing")  # fmt: skip
     reasons = {}
     if not plan.unplaced.empty:
         reasons = dict(zip(plan.unplaced["activity"], plan.unplaced["reason"]))
@@ -100,7 +104,8 @@ def timeline_figure(
     that break a rule are marked. `note` opens the line below the title; `reasons` says for an
     activity why runs of it are missing, `runs_placed` how many are in where not all its slots
     count (see `runs_in`). Each missing run has a hollow mark where it was
-    wanted (see `missing_places`). With `now_utc` a line parts what was from what is to come,
+    wanted (see `missing_places`); "18 + 7" are 18 with a mark and 7 without room.
+    With `now_utc` a line parts what was from what is to come,
     and the marks keep to the latter. Tones that meet are told apart by lightness, also in grey
     print and by colour-blind eyes (see `figure_parts`).
     """
@@ -115,7 +120,11 @@ def timeline_figure(
     counts = {a.name: runs_placed.get(a.name, rows.get(a.name, 0)) for a in scenario.activity}
     few = any(counts[a.name] < a.count for a in scenario.activity)
     required = any(a.must for a in scenario.activity)
-    shown = {"night": len(night_h), "eclipse": len(eclipse_h), "missing": few,
+    places = missing_places(scenario, environment, slots, counts, now_utc)
+    rest = bool(reasons) and any(
+        a.count - counts[a.name] > len(places[a.name]) for a in scenario.activity
+    )
+    shown = {"night": len(night_h), "eclipse": len(eclipse_h), "missing": few, "rest": rest,
              "broken": _named_broken(verdict), "required": required}  # fmt: skip
     hazards = dict.fromkeys(i.hazard for i in scenario.instrument if i.hazard != "none")
     figure, axes = parts.page(
@@ -145,7 +154,6 @@ def timeline_figure(
     plan.set_ylim(total, 0)
     plan.set_yticks([])
     _lane_names(plan, lanes, groups, _instrument_looks(scenario))
-    places = missing_places(scenario, environment, slots, counts, now_utc)
     _lanes_panel(plan, scenario, environment, lanes, slots, verdict, reasons, counts, places)
     charge_panel(charge, scenario.platform, verdict)
     for ax, platform in zip(power, platforms):
@@ -156,6 +164,7 @@ def timeline_figure(
 
 def _key(shown: set[str]) -> list[tuple[str, dict]]:
     """What the marks mean, of those that a picture may lack only the ones in `shown`."""
+    rest = " (+ n: no room for n more)" if "rest" in shown else ""
     return [
         *([("night", parts.NIGHT_LOOK)] if "night" in shown else []),
         *([("eclipse", parts.ECLIPSE_LOOK)] if "eclipse" in shown else []),
@@ -163,7 +172,7 @@ def _key(shown: set[str]) -> list[tuple[str, dict]]:
         ("permitted window", parts.WINDOW_LOOK),
         ("slot (a tone each instrument)", parts.slot_look(0, 0)),
         *([("required run", REQUIRED_MARK)] if "required" in shown else []),
-        *([("wanted, not placed (while there is room)", parts.MISSING_LOOK)] if "missing" in shown else []),
+        *([(f"wanted, not placed{rest}", parts.MISSING_LOOK)] if "missing" in shown else []),
         ("may send", SENDING_LOOK),
         *([("in a broken rule", BROKEN_MARK)] if "broken" in shown else []),
     ]
@@ -239,7 +248,7 @@ def _lanes_panel(
         open_h = parts.span_windows(environment, rows["opens_utc"], rows["closes_utc"])
         sums.append(_activity_lane(ax, lane, own, open_h, looks[lane.instrument],
                                    activities[lane.name], counts[lane.name],
-                                   reasons))  # fmt: skip
+                                   len(places[lane.name]), reasons))  # fmt: skip
         parts.bars(ax, places[lane.name], lane.middle, 0.46, zorder=2.5, **parts.MISSING_LOOK)
         wrong = own[own["slot"].isin(_named_broken(verdict))]
         middles_h = (wrong["start_h"] + wrong["end_h"]) / 2
@@ -249,17 +258,18 @@ def _lanes_panel(
 
 def _activity_lane(
     ax: Axes, lane: Lane, own: pd.DataFrame, open_h: Windows, look: dict, activity: Activity,
-    count: int, reasons: Mapping[str, str],
+    count: int, marks: int, reasons: Mapping[str, str],
 ) -> Sum:  # fmt: skip
     """Windows as bands, slots as bars, the first runs marked as far as they are required."""
     own_h = own[["start_h", "end_h"]].to_numpy()
     parts.bars(ax, open_h, lane.middle, 0.86, zorder=1.5, **parts.WINDOW_LOOK)
-    # A hatch needs room to be seen.
-    in_per_h = ax.get_position().width * parts.WIDTH_IN / ax.get_xlim()[1]
-    narrow = np.ptp(own_h, axis=1) * in_per_h < 0.07
-    parts.bars(ax, own_h[~narrow], lane.middle, 0.66, zorder=3, **look)
-    parts.bars(ax, own_h[narrow], lane.middle, 0.66, zorder=3,
-               **look | {"hatch": "", "linewidth": 0.25})  # fmt: skip
+    # A hatch needs room to be seen, and so does a light edge.
+    wide_in = np.ptp(own_h, axis=1) * ax.get_position().width * parts.WIDTH_IN / ax.get_xlim()[1]
+    narrow, thin = wide_in < 0.07, wide_in < 0.025
+    edge = {"hatch": "", "linewidth": 0.25}
+    for which, more in ((~narrow, {}), (narrow & ~thin, edge),
+                        (thin, edge | {"edgecolor": look["facecolor"]})):  # fmt: skip
+        parts.bars(ax, own_h[which], lane.middle, 0.66, zorder=3, **look | more)
     first_h = own_h[np.argsort(own_h[:, 0])][: activity.must].mean(axis=1)
     ax.plot(first_h, np.full(len(first_h), lane.middle - 0.42), zorder=5, **REQUIRED_MARK)
     worth = f"{own['value'].sum():.1f}" if "value" in own else ""
@@ -268,7 +278,8 @@ def _activity_lane(
         reason = reasons.get(activity.name, "").split(": ")[0]
         # Whose energy or store it is, the lane's own platform says.
         reason = reason.removesuffix(f' of "{lane.group}"').replace('"', "")
-        why = f"{missing}: {reason}" if reason else f"{missing}"
+        many = told_missing(missing, marks)
+        why = f"{many}: {reason}" if reason else many
     return lane.middle, f"{count} of {activity.count}", worth, why, missing > 0
 
 

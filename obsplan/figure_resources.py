@@ -12,6 +12,7 @@ from obsplan.environment import Environment
 from obsplan.figure_books import LIMIT_LOOK, charge_panel, power_panel
 from obsplan.figure_parts import LINES, Panel, styled
 from obsplan.figure_sky import (
+    dark_key,
     darkness,
     event_rows,
     events_panel,
@@ -40,7 +41,6 @@ def resources_figure(
     under the capacity, and what is sent against the rate of the link; a line at `now_utc`.
     """
     night, eclipse = darkness(scenario, environment)
-    shades = (("night", night, parts.NIGHT_LOOK), ("eclipse", eclipse, parts.ECLIPSE_LOOK))
     placed, room = event_rows(environment, LEFT_IN, RIGHT_IN, now_utc)
     figure, axes = parts.page(
         scenario.title,
@@ -48,7 +48,7 @@ def resources_figure(
         [room, *(Panel(h, 1) for _ in scenario.platform for h in (0.75, 0.65, 0.6, 0.6))],
         LEFT_IN,
         RIGHT_IN,
-        key=[(name, look) for name, windows, look in shades if len(windows)],
+        key=dark_key(night, eclipse),
     )
     parts.time_axes(environment, axes)
     events, *axes = axes

@@ -62,6 +62,13 @@ def darkness(scenario: Scenario, environment: Environment) -> tuple[Windows, Win
     return intervals.from_mask(night, edges_h), intervals.from_mask(eclipse, edges_h)
 
 
+def dark_key(night: Windows, eclipse: Windows) -> list[tuple[str, dict]]:
+    """What the bands mean, of those that there are."""
+    shown = (("night", parts.NIGHT_LOOK, night),
+             ("eclipse by the Earth", parts.ECLIPSE_LOOK, eclipse))  # fmt: skip
+    return [(words, look) for words, look, windows in shown if len(windows)]
+
+
 def shade(axes: Iterable[Axes], night: Windows, eclipse: Windows) -> None:
     """Night and eclipse as bands behind the data."""
     for ax in axes:
@@ -196,6 +203,7 @@ def sun_panel(ax: Axes, scenario: Scenario, environment: Environment, earth: boo
 def sky_figure(scenario: Scenario, environment: Environment) -> Figure:
     """Sun and Earth over the skyline, visible fraction, ground temperature, contacts."""
     left_in, right_in = 1.42, 1.5
+    dark = darkness(scenario, environment)
     placed, events_room = event_rows(environment, left_in, right_in)
     figure, axes = parts.page(
         scenario.title,
@@ -210,13 +218,12 @@ def sky_figure(scenario: Scenario, environment: Environment) -> Figure:
         ],
         left_in,
         right_in,
-        key=[("night", parts.NIGHT_LOOK), ("eclipse by the Earth", parts.ECLIPSE_LOOK),
-             ("ground below the skyline", {"facecolor": parts.GROUND}),
+        key=[*dark_key(*dark), ("ground below the skyline", {"facecolor": parts.GROUND}),
              ("Earth contact", parts.CONTACT_LOOK)],
     )  # fmt: skip
     events, elevation, fraction, ground, tail, contacts = axes
     parts.time_axes(environment, axes)
-    shade(axes[1:], *darkness(scenario, environment))
+    shade(axes[1:], *dark)
     mark_events(axes[1:], environment)
     events_panel(events, placed)
     sun_panel(elevation, scenario, environment, earth=True)

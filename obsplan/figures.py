@@ -25,6 +25,7 @@ from obsplan.figure_resources import resources_figure
 from obsplan.figure_sky import (
     TERRAIN_LINE,
     contact_windows,
+    dark_key,
     darkness,
     place_and_span,
     shade,
@@ -96,6 +97,7 @@ def link_figure(scenario: Scenario, environment: Environment) -> Figure:
     senders = [p for p in scenario.platform if p.radio.to == "earth"]
     heard = senders + [p for p in scenario.platform if p.radio.range_limit_m is not None]
     left_in, right_in = 1.55, 1.65
+    dark = darkness(scenario, environment)
     figure, axes = parts.page(
         scenario.title,
         place_and_span(scenario),
@@ -110,11 +112,11 @@ def link_figure(scenario: Scenario, environment: Environment) -> Figure:
         right_in,
         key=[("contact, as tall as the Moon stands highest in it", IN_VIEW_LOOK),
              ("the station is used", parts.CONTACT_LOOK), ("data flow", LINK_LOOK),
-             ("night", parts.NIGHT_LOOK), ("eclipse by the Earth", parts.ECLIPSE_LOOK)],
+             *dark_key(*dark)],
     )  # fmt: skip
     *station_axes, together, earth, rate, volume = axes
     parts.time_axes(environment, axes)
-    shade(axes, *darkness(scenario, environment))
+    shade(axes, *dark)
     for station, ax in zip(scenario.station, station_axes):
         _station_panel(ax, environment, station, senders)
     _gap_lanes(together, environment, heard)

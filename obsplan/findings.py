@@ -62,16 +62,29 @@ def margin_lines(verdict: Verdict) -> list[str]:
 
 
 def bound_line(value: float, bound: float) -> str:
-    """How good a plan is, in words; the bound is rounded up, so that it stays true."""
-    if value >= bound * (1 - PROVEN):
+    """How good a plan is, in words."""
+    if proven(value, bound):
         return f"value {value:.1f}, proven to be the best possible on this grid of steps"
-    percent = 100 * (1 - value / bound)
-    share = f"{math.ceil(10 * percent) / 10:.1f} %" if percent >= 0.1 else "less than 0.1 %"
     return (
         f"value {value:.1f}; no plan on this grid of steps can be worth more than "
-        f"{math.ceil(10 * bound) / 10:.1f}, so {'at most ' if percent >= 0.1 else ''}{share} is "
-        "missing"
+        f"{raised(bound)}, so {share_missing(value, bound)} is missing"
     )
+
+
+def proven(value: float, bound: float) -> bool:
+    """Whether a plan is the best possible."""
+    return value >= bound * (1 - PROVEN)
+
+
+def raised(bound: float) -> str:
+    """A bound with one digit, rounded up so that it stays true."""
+    return f"{math.ceil(10 * bound) / 10:.1f}"
+
+
+def share_missing(value: float, bound: float) -> str:
+    """How much of the best possible a plan lacks at most, rounded up too."""
+    percent = 100 * (1 - value / bound)
+    return f"at most {raised(percent)} %" if percent >= 0.1 else "less than 0.1 %"
 
 
 def comparison_lines(comparison: pd.DataFrame) -> list[str]:

@@ -27,6 +27,11 @@ def runs_in(
     return placed | {row.activity: int(row.placed) for row in unplaced.itertuples(index=False)}
 
 
+def told_missing(missing: int, marks: int) -> str:
+    """How many runs are missing; where windows lack room, those with a mark and the rest."""
+    return f"{missing}" if marks >= missing else f"{marks} + {missing - marks}"
+
+
 def missing_places(
     scenario: Scenario,
     environment: Environment,

@@ -16,6 +16,7 @@ from obsplan.check import Verdict, check
 from obsplan.environment import Environment
 from obsplan.errors import DoesNotHold
 from obsplan.explain import unplaced
+from obsplan.findings import raised
 from obsplan.greedy import greedy_plan
 from obsplan.impossible import why_no_place, why_not_idle
 from obsplan.mend import bearable, holding
@@ -110,7 +111,14 @@ def plan(
     if struck.is_set():
         interrupted = True
         report(f"patience of {patience_s:g} s ran out: another run may end elsewhere")
-    booking, verdict = best if interrupted else _filled(scenario, environment, *best)
+    found = best[0].value()
+    try:
+        best = _filled(scenario, environment, *best)
+    except KeyboardInterrupt:
+        interrupted = True
+    booking, verdict = best
+    if booking.value() > found:
+        report(f"filled up: {_standing(booking, bounds)}")
     timeline = timeline_table(scenario, environment, booking)
     return Plan(
         timeline,
@@ -155,7 +163,7 @@ def _standing(booking: Booking, bounds: list[float]) -> str:
     """The value, and how far from the best possible it is at most, as known by now."""
     value, bound = booking.value(), min(bounds)
     missing = max(0.0, 1 - value / bound) if bound > 0 else 0.0
-    return f"value {value:.1f}, at most {bound:.1f} possible ({100 * missing:.1f} % open)"
+    return f"value {value:.1f}, at most {raised(bound)} possible ({raised(100 * missing)} % open)"
 
 
 def _require_idle(scenario: Scenario, environment: Environment) -> None:

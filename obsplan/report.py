@@ -11,6 +11,7 @@ import pandas as pd
 from obsplan.check import figure
 from obsplan.deadlines import ABOARD, asks_uplink, deadlines_table
 from obsplan.environment import Environment
+from obsplan.findings import proven, raised, share_missing, violation_lines
 from obsplan.latency import latency_table
 from obsplan.leeway import leeway_table
 from obsplan.missing import runs_in
@@ -29,6 +30,7 @@ from obsplan.report_parts import (
     joined,
     lasting,
     paragraph,
+    plain,
     safe,
     script,
     section,
@@ -43,6 +45,7 @@ from obsplan.scenario import Scenario
 FIRST_MARGINS, FIRST_DEADLINES = 3, 8
 SECTIONS = (
     ("picture", "The plan"),
+    ("broken", "Broken rules"),
     ("margins", "Smallest margins"),
     ("unplaced", "What did not fit"),
     ("decisions", "Next decisions"),
@@ -65,6 +68,7 @@ def report_page(
     margins, in_time = _ranked(scenario, plan)
     inside = {
         "picture": [picture(scenario, environment, plan, now_utc)],
+        **({} if plan.verdict.holds else {"broken": _broken(plan)}),
         "margins": _margins(margins, in_time),
         "unplaced": _unplaced(plan),
         "decisions": [*_deadlines(deadlines, plan), *_leeway(leeway)],
@@ -74,11 +78,12 @@ def report_page(
         "assumptions": assumptions_part(scenario, environment),
         "caution": caution_part(scenario),
     }
-    links = [tag("a", title, href=f"#{anchor}") for anchor, title in SECTIONS]
+    sections = [(anchor, title) for anchor, title in SECTIONS if anchor in inside]
+    links = [tag("a", title, href=f"#{anchor}") for anchor, title in sections]
     body = joined([
         tag("header", _headline(scenario, plan, margins, deadlines, leeway)),
         tag("nav", *links, aria_label="On this page"),
-        tag("main", joined(section(anchor, title, *inside[anchor]) for anchor, title in SECTIONS)),
+        tag("main", joined(section(anchor, title, *inside[anchor]) for anchor, title in sections)),
     ])  # fmt: skip
     return (
         '<!DOCTYPE html>\n<html lang="en">\n<head>\n<meta charset="utf-8">\n'
@@ -106,11 +111,12 @@ def _headline(
         f"{site.name}, {abs(site.latitude_deg):g}° {'N' if site.latitude_deg >= 0 else 'S'} "
         f"{abs(site.longitude_deg):g}° {'E' if site.longitude_deg >= 0 else 'W'}"
     )
-    if np.isfinite(plan.bound):
-        best = f"at most {100 * plan.gap:.1f} % below the best possible"
-        bound = (
-            f"value {plan.value:.1f}; no plan on this grid can be worth more than {plan.bound:.1f}"
-        )
+    if proven(plan.value, plan.bound):
+        best, bound = "the best possible", f"value {plan.value:.1f}, proven on this grid of steps"
+    elif np.isfinite(plan.bound):
+        best = f"{share_missing(plan.value, plan.bound)} below the best possible"
+        bound = (f"value {plan.value:.1f}; no plan on this grid of steps can be worth more than "
+                 f"{raised(plan.bound)}")  # fmt: skip
     else:
         best, bound = f"value {plan.value:.1f}", "how far from the best possible is not proven"
     cards = [
@@ -157,28 +163,38 @@ def _next_decision(deadlines: pd.DataFrame | None, leeway: pd.DataFrame) -> tupl
     return ("none", "next decision", "no command deadline and no step that comes once")
 
 
+def _broken(plan: Plan) -> list[Html]:
+    """What the replay found: of a replan, what no plan around the facts can mend."""
+    lines = violation_lines(plan.verdict.violations)
+    return [tag("ul", *(tag("li", plain(line)) for line in lines))]
+
+
 # ---------------------------------------------------------------------------- margins
 
 
 def _ranked(scenario: Scenario, plan: Plan) -> tuple[list[tuple], list[tuple]]:
     """Margins of the platforms, the least share of their room first, and those in time.
 
-    The first as (what, amount, share, where, when), the others without a share, which
-    minutes have not.
+    The first as (what, amount, share, where, when), the others, the shortest first, as (what,
+    amount, condition, slot, when).
     """
     platforms = {p.name: p for p in scenario.platform}
     activity_of = dict(zip(plan.timeline["slot"], plan.timeline["activity"]))
     shares, in_time = [], []
     for row in plan.verdict.margins.itertuples(index=False):
-        amount = f"{figure(round(row.amount, 1) + 0.0)} {row.unit}"
         if row.unit == "min":
-            where = f"{row.where} ({activity_of[row.where.split(',')[0]]})"
-            in_time.append((row.margin, amount, where, instant(row.time_utc)))
+            slot, _, condition = row.where.partition(", ")
+            condition = condition.replace("sun", "Sun").replace("earth", "Earth") or "contact"
+            amount = lasting(pd.Timedelta(minutes=row.amount))
+            in_time.append((row.amount, (row.margin, amount, condition,
+                            f"{slot} ({activity_of[slot]})", instant(row.time_utc))))  # fmt: skip
             continue
+        amount = f"{figure(round(row.amount, 1) + 0.0)} {row.unit}"
         share = row.amount / _room(platforms[row.where], row.unit)
         shares.append((share, (row.margin, amount, f"{100 * share:.1f} %", row.where,
                                instant(row.time_utc))))  # fmt: skip
-    return [facts for _, facts in sorted(shares, key=lambda pair: pair[0])], in_time
+    return tuple([facts for _, facts in sorted(found, key=lambda pair: pair[0])]
+                 for found in (shares, in_time))  # fmt: skip
 
 
 def _room(platform: Platform, unit: str) -> float:
@@ -196,14 +212,16 @@ def _margins(rows: list[tuple], in_time: list[tuple]) -> list[Html]:
     parts = [
         paragraph("The share is of all there could be: of the charge between reserve and full, of "
                   "the bus limit, of the store."),
-        table("The three smallest margins of charge, power and store", heads, rows[:FIRST_MARGINS], stacked=True),
+        table("The three smallest margins of charge, power and store", heads,
+              rows[:FIRST_MARGINS], stacked=True),
     ]  # fmt: skip
     if rows[FIRST_MARGINS:]:
         others = table("The other margins", heads, rows[FIRST_MARGINS:], stacked=True)
         parts.append(folded(f"The other {len(rows) - FIRST_MARGINS} margins", others))
     if in_time:
-        heads = ["margin", "left", "slot", "when (UTC)"]
-        parts.append(table("The smallest margins in time", heads, in_time, stacked=True))
+        heads = ["margin", "left", "condition", "slot", "when (UTC)"]
+        parts.append(table("The smallest margin in time of each kind", heads, in_time,
+                           stacked=True))  # fmt: skip
     return parts
 
 
@@ -211,8 +229,8 @@ def _unplaced(plan: Plan) -> list[Html]:
     if plan.unplaced.empty:
         return [paragraph("Everything that was wanted is in.")]
     rows = [
-        (row.activity, row.wanted, row.placed, row.wanted - row.placed, row.reason,
-         row.would_fit_if)
+        (row.activity, row.wanted, row.placed, row.wanted - row.placed, plain(row.reason),
+         plain(row.would_fit_if))
         for row in plan.unplaced.itertuples(index=False)
     ]  # fmt: skip
     return [

@@ -8,6 +8,8 @@ from importlib.resources import files
 import numpy as np
 import pandas as pd
 
+from obsplan.rules import CONDITIONS
+
 CAUTION = (
     "This plan is arithmetic on assumed figures, not a release for operation. Lasers, "
     "radioactive sources, mechanisms, transmitters and batteries can hurt people and "
@@ -16,6 +18,14 @@ CAUTION = (
 )
 
 
+# Keys of a scenario that reasons name, in words with their unit.
+WORDS = {
+    key: rule.replace("sun", "Sun").replace("earth", "Earth") + (f" ({unit[1:]})" if unit else "")
+    for rule, key, unit in CONDITIONS
+    if key != "ground"
+}
+KEY = re.compile(rf"\b({'|'.join(WORDS)})\b")
+STAMP = re.compile(r"\d{4}-\d\d-\d\dT\d\d:\d\d(?::\d\d)?Z")
 # With or without a unit of time or share behind it.
 NUMBER = re.compile(r"-?[\d,]+(\.\d+)?( (h|min|%|Wh|W|Mbit))?|")
 
@@ -52,6 +62,12 @@ def instant(when: pd.Timestamp) -> Html | None:
     if pd.isna(when):
         return None
     return tag("time", f"{when:%Y-%m-%d %H:%M}", datetime=f"{when:%Y-%m-%dT%H:%M:%SZ}")
+
+
+def plain(text: str) -> Html:
+    """A reason or finding for a reader of the page: keys as words, instants as elsewhere."""
+    words = safe(KEY.sub(lambda key: WORDS[key[0]], text))
+    return Html(STAMP.sub(lambda stamp: f"{instant(pd.Timestamp(stamp[0]))} UTC", words))
 
 
 def lasting(time: pd.Timedelta) -> str:

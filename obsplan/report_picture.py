@@ -48,12 +48,15 @@ def picture(
             class_="lanes"),
         _axis("utc", _utc_ticks(environment), span_h),
     ])  # fmt: skip
-    key = _key(len(night_h), len(eclipse_h), not plan.unplaced.empty)
+    key = _key(len(night_h), len(eclipse_h), _missing(scenario, environment, plan, now_utc),
+               not plan.verdict.holds)  # fmt: skip
     heads = tag("div", "local time (h)", class_="name axis")
     feet = tag("div", "UTC", class_="name axis")
     return joined([
         paragraph("Point at a slot or tap it to read its row; with the keyboard, Tab to the first "
-                  "slot, then the arrow keys.", class_="hint"),
+                  "slot, then the arrow keys.",
+                  tag("span", " Slide the picture sideways to see the whole span.",
+                      class_="narrow"), class_="hint"),
         Html(
             '<div class="whole">\n<div class="picture">\n'
             f'<div class="names" aria-hidden="true">{joined([heads, *names, feet], "")}</div>\n'
@@ -76,10 +79,24 @@ def _now(environment: Environment, now_utc: datetime | None, span_h: float) -> l
                 aria_label=f"now, {now_utc:%Y-%m-%d %H:%M} UTC")]  # fmt: skip
 
 
-def _key(night: int, eclipse: int, missing: bool) -> Html:
+def _missing(
+    scenario: Scenario, environment: Environment, plan: Plan, now_utc: datetime | None
+) -> str:
+    """What the hollow marks mean, and how many missing runs have none; "" when none is missing."""
+    if plan.unplaced.empty:
+        return ""
+    placed = runs_in(scenario, plan.timeline, plan.unplaced)
+    places = missing_places(scenario, environment, plan.timeline, placed, now_utc)
+    rest = {a.name: a.count - placed[a.name] - len(places[a.name]) for a in scenario.activity}
+    more = ", ".join(f"{count} more {name}" for name, count in rest.items() if count > 0)
+    return "wanted, not placed: one mark a run" + (f"; no room for {more}" if more else "")
+
+
+def _key(night: int, eclipse: int, missing: str, broken: bool) -> Html:
     shown = [
         ("slot", "slot (a tone an instrument, a hatch a platform)", True),
-        ("missing", "wanted, not placed (one mark a run, while its windows have room)", missing),
+        ("slot broken", "in a broken rule", broken),
+        ("missing", missing, missing),
         ("window", "permitted window", True),
         ("contact", "contact", True),
         ("sending", "may send", True),
@@ -110,6 +127,7 @@ def _platform_lanes(
     placed = runs_in(scenario, plan.timeline, plan.unplaced)
     places = missing_places(scenario, environment, plan.timeline, placed, now_utc)
     windows = windows_table(scenario, environment)
+    broken = set(" ".join(plan.verdict.violations["slots"]).split())
     sending = {platform: name for name, platform in scenario.sending_names.items()}
     for p, platform in enumerate(scenario.platform):
         yield platform.name, None, tag("div", class_="lane head")
@@ -123,7 +141,7 @@ def _platform_lanes(
                 marks = [
                     *(bar("window", *pair, span_h) for pair in open_h),
                     *(bar("missing", *pair, span_h) for pair in places[activity.name]),
-                    *_slots(environment, own, look, span_h),
+                    *_slots(environment, own, look, span_h, broken),
                 ]
                 count = f"{placed[activity.name]} of {activity.count}"
                 yield activity.name, count, tag(
@@ -134,18 +152,22 @@ def _platform_lanes(
         own = plan.timeline[plan.timeline["activity"] == name]
         sent_mbit = plan.verdict.resources[platform.name]["sent_mbit"].sum()
         yield name, f"{sent_mbit:,.0f} Mbit", tag(
-            "div", *_slots(environment, own, "slot sending", span_h), class_="lane thin",
+            "div", *_slots(environment, own, "slot sending", span_h, broken), class_="lane thin",
             role="group", aria_label=f"{name}: {sent_mbit:,.0f} Mbit sent",
         )  # fmt: skip
 
 
-def _slots(environment: Environment, own: pd.DataFrame, look: str, span_h: float):
+def _slots(
+    environment: Environment, own: pd.DataFrame, look: str, span_h: float, broken: set[str]
+):
     start_utc = environment.sky.index[0]
     for slot in own.itertuples(index=False):
         start_h, end_h = ((at - start_utc) / pd.Timedelta(hours=1)
                           for at in (slot.start_utc, slot.end_utc))  # fmt: skip
-        row = safe(slot_row(slot))
-        yield Html(f'<button type="button" class="{look}" aria-label="{row}" title="{row}" '
+        wrong = slot.slot in broken
+        row = safe(slot_row(slot) + (" · in a broken rule" if wrong else ""))
+        mark = " broken" if wrong else ""
+        yield Html(f'<button type="button" class="{look}{mark}" aria-label="{row}" title="{row}" '
                    f'style="{reach(start_h, end_h, span_h)}"></button>')  # fmt: skip
 
 

@@ -62,7 +62,7 @@ def rule_names(scenario: Scenario, out: bool = False) -> tuple[str, ...]:
         "coverage": any(a.coverage for a in activities),
         "contact": any(a.contact != "none" for a in activities),
         "uplink": any(scenario.command_lead_min(a) is not None for a in activities),
-        "out": out,
+        "outage": out,
         "instrument": any(i.one_at_a_time for i in scenario.instrument),
         "platform": any(p.one_at_a_time for p in platforms),
         "repeat": True,
@@ -190,7 +190,7 @@ def demands_of(
     if activity.instrument in environment.out:
         met = ~environment.out[activity.instrument][:minutes]
         words = f'on "{activity.instrument}", which is out,'
-        add("out", met, True, unknown, unknown, "", words)
+        add("outage", met, True, unknown, unknown, "", words)
     if (lead_min := scenario.command_lead_min(activity)) is not None:
         late_min = _late_min(scenario, environment, activity, lead_min, minutes)
         add("uplink", late_min <= 0, False, late_min, late_min, " min", "")
@@ -245,7 +245,7 @@ def _unmet(
     scenario: Scenario, run: Run, demand: Demand, start: int, end: int, mend: str
 ) -> Violation:
     since = f"{end - start} min from {stamp(scenario, start)}"
-    if demand.rule in ("contact", "magnetotail", "out"):
+    if demand.rule in ("contact", "magnetotail", "outage"):
         what = f"is {demand.allowed} for {since}" if demand.whole else (
             f"starts {demand.allowed} at {stamp(scenario, run.start_min)}")  # fmt: skip
         return Violation(demand.rule, run.slot, start, float(end - start), "min",

@@ -53,6 +53,11 @@ def test_every_slot_and_every_run_is_drawn_where_it_was():
     assert marks == {("X", 5.25, 0.2), ("o", 10.5, 1.2)}
 
 
+def test_the_key_names_only_what_the_picture_holds():
+    told = words(drawn(("s1", "oven", 0, 60, "done", "")))
+    assert "done" in told and "failed" not in told and "not planned" not in told
+
+
 def test_nothing_lost_is_said():
     figure = drawn(
         ("s1", "oven", 0, 60, "done", ""),

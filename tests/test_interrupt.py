@@ -70,6 +70,37 @@ def test_an_interrupted_plan_keeps_its_value_and_a_true_bound(monkeypatch):
     assert kept.value <= whole.value <= kept.bound == 2.0 + 1.0 + 0.5
 
 
+def stopped_late(spared, *_):
+    """One of three runs, at its latest start; then Ctrl-C."""
+    late = Booking(spared)
+    assert late.add_if_it_holds(0, int(np.flatnonzero(late.open_starts(0))[-1]))
+    yield late, np.inf
+    raise KeyboardInterrupt
+
+
+def test_an_interrupted_plan_is_tidied_and_filled_too(monkeypatch):
+    scene = scenario({"name": "a", "count": 3})
+    told = []
+    monkeypatch.setattr(plan_room, "better_plans", stopped_late)
+    kept = plan_room.plan(scene, world(scene), report=told.append)
+    assert kept.interrupted and kept.verdict.holds
+    assert kept.timeline["start_utc"].iloc[0] == scene.span.start_utc
+    assert len(kept.timeline) == 3 and kept.unplaced.empty
+    assert told[-1] == "filled up: value 3.0, at most 3.0 possible (0.0 % open)"
+
+
+def test_ctrl_c_while_a_plan_is_tidied_keeps_the_plan(monkeypatch):
+    scene = scenario({"name": "a", "count": 3})
+
+    def impatient(*_):
+        raise KeyboardInterrupt
+
+    monkeypatch.setattr(plan_room, "better_plans", stopped_late)
+    monkeypatch.setattr(plan_room, "_filled", impatient)
+    kept = plan_room.plan(scene, world(scene))
+    assert kept.interrupted and kept.verdict.holds and kept.value == 1.0
+
+
 @pytest.mark.parametrize("seed", range(30))
 def test_no_plan_is_worth_more_than_all_wanted_runs(seed):
     question = tiny_problem(seed)

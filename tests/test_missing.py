@@ -6,7 +6,7 @@ import pytest
 from hypothesis import given
 from small import START, cases, scenario, slots, world
 
-from obsplan.missing import missing_places, runs_in
+from obsplan.missing import missing_places, runs_in, told_missing
 from obsplan.problem import problem
 from obsplan.solve import quick_plan
 from obsplan.timeline import plan_slots
@@ -79,6 +79,7 @@ def test_marks_keep_the_gap_while_there_is_room_and_then_do_without():
 def test_where_the_windows_hold_no_more_there_are_fewer_marks():
     scene = scenario({"name": "sweep", "count": 9}, hours=3)
     assert len(places_of(scene, world(scene), timeline(scene))["sweep"]) == 3
+    assert told_missing(9, 3) == "3 + 6" and told_missing(3, 3) == "3"
 
 
 def test_a_hand_edited_timeline_with_too_many_runs_has_no_marks():

@@ -2,6 +2,7 @@
 
 import re
 from dataclasses import replace
+from html import unescape
 from importlib.resources import files
 
 import numpy as np
@@ -10,9 +11,10 @@ import pytest
 from page import SWEEP, TITLE, Page, made
 
 from obsplan import figure_parts, report
+from obsplan.check import check
 from obsplan.deadlines import deadlines_table
 from obsplan.latency import latency_table
-from obsplan.report_parts import CAUTION, curve, lasting, safe, table, tag
+from obsplan.report_parts import CAUTION, curve, lasting, plain, safe, table, tag
 
 CSS = files("obsplan").joinpath("report.css").read_text()
 
@@ -72,12 +74,24 @@ def test_headline_tells_runs_value_bound_margin_and_next_decision(page):
     ((_, head),) = page.all("header")
     placed = plan.timeline["activity"].isin([a.name for a in scene.activity]).sum()
     assert f"{placed} of {sum(a.count for a in scene.activity)}" in head
-    assert f"at most {100 * plan.gap:.1f} % below the best possible" in head
-    assert f"{plan.value:.1f}" in head and f"{plan.bound:.1f}" in head
+    assert "the best possible" in head and f"value {plan.value:.1f}" in head
     assert plan.verdict.summary in head
     assert "27 log" in head  # what is missing
     first = deadlines_table(scene, around, plan.timeline).dropna(subset="deadline_utc").iloc[0]
     assert f"{first['deadline_utc']:%Y-%m-%d %H:%M}" in head and first["slot"] in head
+
+
+@pytest.mark.parametrize("share, best, bound", [
+    (1.0, "the best possible", "proven on this grid"),
+    # 1 - 1/1.021409 is 2.096 % and 48.0 * 1.021409 is 49.03, both rounded up to stay true.
+    (1.021409, "at most 2.1 % below the best possible", "worth more than 49.1"),
+    (1.0005, "less than 0.1 % below the best possible", "worth more than 48.1"),
+])  # fmt: skip
+def test_how_good_a_plan_is_never_sounds_better_than_it_is(share, best, bound):
+    scene, around, plan = made()
+    poorer = replace(plan, value=48.0, bound=48.0 * share)
+    ((_, head),) = Page(report.report_page(scene, around, poorer)).all("header")
+    assert best in head and bound in head
 
 
 def test_without_a_bound_none_is_claimed():
@@ -114,16 +128,17 @@ def test_three_smallest_margins_come_first_by_share_of_their_room(page):
         assert row.startswith(margin) and row.endswith(when)
 
 
-def test_margins_in_time_are_told_in_minutes_alone(page):
+def test_margins_in_time_stand_apart_the_shortest_first(page):
     scene, around, plan = made()
     in_time = plan.verdict.margins.query("unit == 'min'")
     rows = [t for _, t in page.all("tr")]
-    head = rows.index("marginleftslotwhen (UTC)")
+    head = rows.index("marginleftconditionslotwhen (UTC)")
     assert len(in_time)
-    for row, told in zip(in_time.itertuples(), rows[head + 1 :]):
-        slot = row.where.split(",")[0]
+    for row, told in zip(in_time.sort_values("amount").itertuples(), rows[head + 1 :]):
+        slot, _, condition = row.where.partition(", ")
         activity = plan.timeline.set_index("slot").loc[slot, "activity"]
-        assert told == (f"{row.margin}{row.amount:g} min{row.where} ({activity})"
+        left = lasting(pd.Timedelta(minutes=row.amount))
+        assert told == (f"{row.margin}{left}{condition or 'contact'}{slot} ({activity})"
                         f"{row.time_utc:%Y-%m-%d %H:%M}")  # fmt: skip
 
 
@@ -159,8 +174,42 @@ def test_what_did_not_fit_has_its_reason_and_its_remedy(page):
     _, _, plan = made()
     assert len(plan.unplaced)
     for row in plan.unplaced.itertuples():
-        for words in (row.activity, row.reason, row.would_fit_if):
-            assert words in page.section("unplaced")
+        for words in (row.activity, plain(row.reason), plain(row.would_fit_if)):
+            assert re.sub(r"<[^>]*>", "", unescape(words)) in page.section("unplaced")
+
+
+def test_reasons_name_conditions_and_instants_in_words():
+    told = plain("sun_elevation_deg <might> run from -2 to 9.5 (start 2028-07-11T20:30Z)")
+    assert told == ('Sun elevation (deg) &lt;might&gt; run from -2 to 9.5 (start <time '
+                    'datetime="2028-07-11T20:30:00Z">2028-07-11 20:30</time> UTC)')  # fmt: skip
+    assert plain("my_sun_elevation_degree") == "my_sun_elevation_degree"
+
+
+def test_what_is_broken_is_told_and_marked(page):
+    scene, around, plan = made()
+    slots = plan.timeline.copy()
+    late = slots["activity"] == SWEEP
+    slots.loc[late, ["start_utc", "end_utc"]] += pd.Timedelta(minutes=5)
+    verdict = check(scene, around, slots)
+    broken = Page(report.report_page(scene, around, replace(plan, timeline=slots, verdict=verdict)))
+    assert "5 min after a whole step" in broken.section("broken")
+    named = set(" ".join(verdict.violations["slots"]).split())
+    marked = {a["aria-label"].split()[0] for a, _ in broken.all("button")
+              if "broken" in a["class"].split()}  # fmt: skip
+    assert marked == named and named >= set(slots.loc[late, "slot"])
+    assert not page.all("section", id="broken")
+    assert not any("in a broken rule" in text for _, text in page.all("li"))
+
+
+def test_missing_runs_without_room_are_counted():
+    scene, around, plan = made()
+    now_utc = around.sky.index[0] + pd.Timedelta(hours=11)
+    page = Page(report.report_page(scene, around, plan, now_utc))
+    (told,) = [text for _, text in page.all("li") if text.startswith("wanted, not placed")]
+    marks = sum("style" in a for a, _ in page.all("i", class_="missing"))
+    rest = sum(map(int, re.findall(r"(\d+) more", told)))
+    missing = (plan.unplaced["wanted"] - plan.unplaced["placed"]).sum()
+    assert rest > 0 and marks + rest == missing
 
 
 def test_a_plan_with_everything_in_says_so():

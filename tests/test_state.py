@@ -96,8 +96,8 @@ def test_an_instrument_that_is_out_bars_starts_and_breaks_a_rule(tmp_path):
     assert not open_[21:32].any() and open_[20] and open_[32]
     verdict = check(scene_, offered, slots(("sweep", 330), ("sweep", 480)))
     row = verdict.violations.iloc[0]
-    assert len(verdict.violations) == 1 and (row["rule"], row["slots"]) == ("out", "s1")
-    assert row["amount"] == 30 and "out" in verdict.rules
+    assert len(verdict.violations) == 1 and (row["rule"], row["slots"]) == ("outage", "s1")
+    assert row["amount"] == 30 and "outage" in verdict.rules
 
 
 def test_a_lost_station_serves_nobody_and_relays_feel_it(tmp_path):
