@@ -44,9 +44,10 @@ def progress(stream: TextIO, clock: Callable[[], float] = time.monotonic) -> Cal
         nonlocal last
         text = f"{clock() - began:6.1f} s  {line}"
         head = line.partition(":")[0]
-        if lively:
+        if lively and head == LIVE:
+            # Only a line that did not wrap can be taken back.
             text = text[: shutil.get_terminal_size().columns - 1]
-            text = "\x1b[1A\x1b[2K" + text if head == last == LIVE else text
+            text = "\x1b[1A\x1b[2K" + text if last == LIVE else text
         stream.write(text + "\n")
         stream.flush()
         last = head
