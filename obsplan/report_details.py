@@ -36,7 +36,7 @@ def activity_part(
     required = f" ({activity.must} required)" if activity.must else ""
     summary = joined([
         tag("b", activity.name),
-        f" {placed} of {activity.count} runs{required}, value {own['value'].sum():.1f}{cover}",
+        f" {placed} of {_runs(activity.count)}{required}, value {own['value'].sum():.1f}{cover}",
     ], "")  # fmt: skip
     rows = [
         (r.slot, instant(r.start_utc), instant(r.end_utc), f"{r.sun_elevation_deg:.1f}",
@@ -52,13 +52,17 @@ def activity_part(
         kinds = ["filled" if runs else "empty" if reachable else "out of reach"
                  for _, runs, reachable in bins]  # fmt: skip
         parts.insert(0, tag("ul", *(
-            tag("li", tag("b", words), f" {runs} runs" if kind == "filled" else f" {kind}",
+            tag("li", tag("b", words), f" {_runs(runs)}" if kind == "filled" else f" {kind}",
                 class_=kind.split()[0])
             for (words, runs, _), kind in zip(bins, kinds)
         ), class_="bins", aria_label=f"Coverage bins of {activity.name} in {unit}"))
         parts.insert(0, paragraph(f"Coverage in {unit}; out of reach: no permitted start in it.",
                                   class_="hint"))  # fmt: skip
     return folded(summary, *parts)
+
+
+def _runs(count: int) -> str:
+    return f"{count} run" if count == 1 else f"{count} runs"
 
 
 def _bins(

@@ -249,7 +249,8 @@ def test_coverage_bins_are_filled_empty_or_out_of_reach(page):
     hours = (own["start_utc"] - plan.timeline["start_utc"].min()) / pd.Timedelta(hours=1)
     counts, _ = np.histogram(hours, [0, 4, 8, 11, 40, 60])
     for (kind, words), count in zip(bins[:3], counts):
-        assert (kind, words.endswith(f" {count} runs")) in (("filled", True), ("empty", False))
+        told = f" {count} run" if count == 1 else f" {count} runs"
+        assert (kind, words.endswith(told)) in (("filled", True), ("empty", False))
     assert bins[4][0] == "out" and bins[4][1].endswith("out of reach")  # after the span
 
 
