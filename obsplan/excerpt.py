@@ -12,8 +12,10 @@ from obsplan.booking import Booking
 from obsplan.problem import Node, Problem, Task
 
 
-def excerpt(booking: Booking, free: tuple[int, int], last: int) -> tuple[Problem, Booking]:
-    """Steps free[0]..last of the booked problem, in which starts before free[1] are open.
+def excerpt(
+    booking: Booking, free: tuple[int, int], last: int, tasks: frozenset[int]
+) -> tuple[Problem, Booking]:
+    """Steps free[0]..last of the booked problem, in which `tasks` may start before free[1].
 
     Returns the smaller problem and `booking` without the runs that it may place anew. The
     first run that others wait for stays where it is, for runs outside the piece may need
@@ -23,15 +25,18 @@ def excerpt(booking: Booking, free: tuple[int, int], last: int) -> tuple[Problem
     first = free[0]
     rest = booking.copy()
     followed = {earlier for task in problem.tasks for earlier, *_ in task.earlier}
-    for i, starts in enumerate(booking.runs):
-        for start in sorted(starts):
-            pinned = i in followed and start == min(starts)
+    for i in sorted(tasks):
+        for start in sorted(booking.runs[i]):
+            pinned = i in followed and start == min(booking.runs[i])
             inside = free[0] <= start < free[1] and start + problem.tasks[i].length <= last
             if inside and not pinned:
                 rest.add(i, start, -1)
-    tasks = tuple(_task(booking.problem, rest, i, free, last) for i in range(len(problem.tasks)))
+    pieces = tuple(
+        _task(problem, rest, i, free if i in tasks else (first, first), last)
+        for i in range(len(problem.tasks))
+    )
     nodes = tuple(_node(booking, rest, n, first, last) for n in range(len(problem.nodes)))
-    return Problem(last - first, problem.step_h, tasks, nodes, problem.exclusive), rest
+    return Problem(last - first, problem.step_h, pieces, nodes, problem.exclusive), rest
 
 
 def _task(problem: Problem, rest: Booking, i: int, free: tuple[int, int], last: int) -> Task:

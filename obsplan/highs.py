@@ -72,9 +72,9 @@ def proven_bound(solver: highspy.Highs) -> float:
     return float(solver.getInfo().mip_dual_bound)
 
 
-def start_from(solver: highspy.Highs, columns: list[int]) -> None:
-    """Let the search begin with these columns at 1."""
-    solver.setSolution(len(columns), np.array(columns, dtype=np.int32), np.ones(len(columns)))
+def start_from(solver: highspy.Highs, columns: np.ndarray, values: np.ndarray) -> None:
+    """Let the search begin with these columns at these values; it finds the others itself."""
+    solver.setSolution(len(columns), columns.astype(np.int32), values.astype(float))
 
 
 def returns_what_it_found(solver: highspy.Highs, draft: Model) -> bool:

@@ -25,7 +25,7 @@ from obsplan.rest import rest
 from obsplan.scenario import Scenario
 from obsplan.solve import better_plans, quick_plan
 from obsplan.stays import first_step, minutes_of, remarks, stays
-from obsplan.stretches import improved
+from obsplan.stretches import Piece, improved
 from obsplan.tables import AS_RUN_COLUMNS
 from obsplan.timeline import booked_rows, described, slots_table
 
@@ -253,7 +253,7 @@ def _swept(
             for runs, starts in zip(booking.runs, unless_at)
             for liked in starts
         ):
-            booking = improved(booking, (start, end), min(problem.steps, end + tail))
+            booking = improved(booking, Piece((start, end), min(problem.steps, end + tail)))
     return booking
 
 

@@ -7,7 +7,7 @@ gives the same plan.
 from collections.abc import Callable, Iterator
 from concurrent.futures import Future, ThreadPoolExecutor
 from dataclasses import replace
-from itertools import chain
+from functools import partial
 from threading import Event
 
 import numpy as np
@@ -17,6 +17,7 @@ from obsplan.booking import Booking
 from obsplan.bounds import Relaxation, relaxation, upper_bound
 from obsplan.draft import LEAST_FIGURE, Model
 from obsplan.greedy import greedy_plan
+from obsplan.groups import regroup
 from obsplan.guided import guided_plan
 from obsplan.highs import has_answer, is_optimal, loaded, proven_bound, solution
 from obsplan.milp import model
@@ -31,15 +32,26 @@ from obsplan.stretches import (
     with_planned_sending,
 )
 
-# Per effort, the hours planned anew at a time, sweep by sweep, and the hours after them
-# that the plan must bear; every second sweep is shifted, so that no seam stays. The first
-# sweep is made of two plans, to see which of them has more in it.
-SWEEPS_H = {
-    "low": (),
-    "normal": ((8, 4), (8, 24), (8, 24)),
-    "high": ((8, 4), (8, 24), (16, 4), (16, 4), (8, 24), (24, 4), (24, 4)),
+# What the efforts look at, one after the other: stretches of so many hours, in turn shifted
+# so that no seam stays, and groups of activities.
+STRETCHES = partial(sweep, hours=8, tail_h=4)
+SEAMS = partial(sweep, hours=8, tail_h=4, shifted=True)
+NIGHT = partial(sweep, hours=8, tail_h=24)
+GROUPS = partial(regroup, seed=1, tries=60, vain_tries=24)
+SEARCHES = {
+    "low": (STRETCHES,),
+    "normal": (STRETCHES, SEAMS, GROUPS, NIGHT, partial(NIGHT, shifted=True)),
+    "high": (
+        STRETCHES,
+        SEAMS,
+        NIGHT,
+        GROUPS,
+        partial(NIGHT, shifted=True),
+        partial(sweep, hours=24, tail_h=4),
+        partial(sweep, hours=24, tail_h=4, shifted=True),
+        partial(GROUPS, seed=2, tries=600, vain_tries=100),
+    ),
 }
-FIRST_SWEEP_H = (8, 4)
 # So few permitted starts are a small problem, whose best plan is looked for at once; most
 # are proven in a second, and the limit of nodes ends the others after a few.
 SMALL_STARTS = 400
@@ -87,17 +99,14 @@ def better_plans(
             booking = whole or first or quick_plan(problem)
             yield booking, np.inf
             bound = min(relaxed.result().bound, proven)
-            for begin in (_led(problem, relaxed.result().starts), booking):
-                if begin is None or _near(booking, bound, gap):
-                    continue
-                for better in chain((begin,), sweep(begin, *FIRST_SWEEP_H, False, pool, stop)):
-                    if better.merit() > booking.merit():
-                        booking = better
-                        yield booking, np.inf
-            for k, (hours, tail_h) in enumerate(SWEEPS_H[effort], start=1):
+            led = None if _near(booking, bound, gap) else _led(problem, relaxed.result().starts)
+            if led is not None and led.merit() > booking.merit():
+                booking = led
+                yield booking, np.inf
+            for search in SEARCHES[effort]:
                 if _near(booking, bound, gap):
                     break
-                for booking in sweep(booking, hours, tail_h, k % 2 == 1, pool, stop):
+                for booking in search(booking, pool, stop):
                     yield booking, np.inf
             yield booking, above(bound, booking)
         finally:

@@ -1,6 +1,7 @@
 """What stays when a plan is made anew from some instant on, each slot with its reason."""
 
 from datetime import datetime, timedelta
+from itertools import count
 
 import numpy as np
 import pandas as pd
@@ -85,7 +86,8 @@ def stays(
         minutes=scenario.span.step_min
     )
     aboard = past_changing(scenario, environment, runs, first_utc)
-    fresh = (f"unplanned{k}" for k in range(1, len(ran) + 2))
+    taken = {*slots["slot"], *ran["slot"]}
+    fresh = (name for k in count(1) if (name := f"unplanned{k}") not in taken)
     rows, open_ = [], []
     for slot in matched(scenario, runs, ran).itertuples(index=False):
         if slot.outcome != NOT_REPORTED:
@@ -100,10 +102,10 @@ def stays(
             why = "running"
         elif slot.start_utc < frozen_until:
             why = f"{FROZEN}: starts before {frozen_until:%Y-%m-%dT%H:%MZ}"
-        elif states[slot.slot] == "locked":
-            why = HAND
         elif slot.slot in aboard:
             why = COMMANDED
+        elif states[slot.slot] == "locked":
+            why = HAND
         else:
             open_.append((slot.slot, slot.activity, slot.start_utc, slot.end_utc))
             continue

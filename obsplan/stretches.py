@@ -1,8 +1,9 @@
-"""A booked plan made better: a stretch of it planned anew by the solver, the rest as it is."""
+"""A booked plan made better: a piece of it planned anew by the solver, the rest as it is."""
 
-from collections.abc import Iterator
-from concurrent.futures import ThreadPoolExecutor
-from dataclasses import replace
+from collections import deque
+from collections.abc import Callable, Iterator
+from concurrent.futures import Future, ThreadPoolExecutor
+from dataclasses import dataclass, replace
 from threading import Event
 
 import numpy as np
@@ -21,85 +22,130 @@ from obsplan.highs import (
 from obsplan.milp import model
 from obsplan.problem import Problem
 
+# Nodes that the solver may branch into for a stretch, and for a group, which has more rows.
 NODE_LIMIT = 10
+GROUP_NODE_LIMIT = 2
+# Pieces under way at a time: one more than two cores need, so that none waits.
+UNDER_WAY = 3
 # A gain below this share of the plan's value is not searched for.
 SMALL_GAIN = 5e-4
 # Sending costs a little and late starts cost a little, so that of equal plans the one
 # that sends least and starts early is found; far below the worth of any run.
 SENDING_COST_PER_W = 1e-5
 LATENESS_COST = 1e-4
-# The stretches are small: solver heuristics take most of the time there and find nothing.
+# The pieces are small: solver heuristics take most of the time there and find nothing, and
+# trying out branches takes a third of what is left.
 PLAIN_SEARCH = {
+    "mip_pscost_minreliable": 0,
     "mip_heuristic_run_rins": False,
     "mip_heuristic_run_rens": False,
     "mip_heuristic_run_root_reduced_cost": False,
 }
 
 
+@dataclass(frozen=True)
+class Piece:
+    """What is planned anew at a time: starts of `tasks` (None: all) in the steps `free`.
+
+    The plan must bear what it finds up to step `last`, which is no earlier than free[1].
+    """
+
+    free: tuple[int, int]
+    last: int
+    tasks: frozenset[int] | None = None
+
+
 def sweep(
     booking: Booking,
-    hours: float,
-    tail_h: float,
-    shifted: bool,
     pool: ThreadPoolExecutor,
     stop: Event,
+    hours: float,
+    tail_h: float,
+    shifted: bool = False,
 ) -> Iterator[Booking]:
     """Plan every stretch of `hours` anew, the rest as it is; yield what is better.
 
-    The plan must bear each for `tail_h` more. Two stretches half a span apart are looked
-    at together; which two does not hang on how many cores there are. Ends early once
-    `stop` is set.
+    The plan must bear each for `tail_h` more. `shifted` stretches begin in the middle of
+    those that are not.
     """
     steps, hour = booking.problem.steps, booking.problem.step_h
     width, tail = max(1, round(hours / hour)), round(tail_h / hour)
     stretches = [
-        (max(0, first), min(steps, first + width))
+        Piece((max(0, first), min(steps, first + width)), min(steps, first + width + tail))
         for first in range(-(width // 2) if shifted else 0, steps, width)
     ]
-    half = (len(stretches) + 1) // 2
-    for k in range(half):
-        if stop.is_set():
+    apart = -(-len(stretches) // UNDER_WAY)
+    waiting = iter([piece for k in range(apart) for piece in stretches[k::apart]])
+    yield from piece_by_piece(booking, lambda booking: next(waiting, None), pool, stop)
+
+
+def piece_by_piece(
+    booking: Booking,
+    next_piece: Callable[[Booking], Piece | None],
+    pool: ThreadPoolExecutor,
+    stop: Event,
+) -> Iterator[Booking]:
+    """Plan one piece after the other anew, as long as there is one; yield what is better.
+
+    A few are under way at a time, each begun on the plan as it stood when the one a few
+    before it was done; so what is found does not hang on how many cores there are. Ends
+    early once `stop` is set.
+    """
+    under_way: deque[tuple[Booking, Future[Booking]]] = deque()
+    done = False
+    while True:
+        while not done and not stop.is_set() and len(under_way) < UNDER_WAY:
+            piece = next_piece(booking)
+            if done := piece is None:
+                break
+            under_way.append((booking, pool.submit(improved, booking, piece, stop)))
+        if not under_way:
             return
-        pair = stretches[k :: half][:2]
-        found = list(
-            pool.map(lambda free: improved(booking, free, min(steps, free[1] + tail)), pair)
-        )
-        better = merged(booking, [other for other in found if other is not booking])
+        begun, future = under_way.popleft()
+        better = merged(booking, begun, future.result())
         if better is not booking:
             booking = better
             yield booking
 
 
-def merged(booking: Booking, found: list[Booking]) -> Booking:
-    """What `found` changed in `booking`, all of it if that holds, else the best of them."""
-    if len(found) < 2:
-        return found[0] if found else booking
+def merged(booking: Booking, begun: Booking, found: Booking) -> Booking:
+    """`booking` with what `found` changed in `begun`, if that holds, else the better one."""
+    if found is begun:
+        return booking
+    if booking is begun:
+        return found
     both = booking.copy()
-    for other in found:
-        for i, (old, new) in enumerate(zip(booking.runs, other.runs)):
-            for start in sorted(set(old) - set(new)):
-                if start in both.runs[i]:
-                    both.add(i, start, -1)
-            for start in sorted(set(new) - set(old)):
-                both.add(i, start)
-        changed = other.may_send != booking.may_send
-        both.may_send[changed] = other.may_send[changed]
-    best = max(found, key=lambda other: other.merit())
+    for i, (old, new) in enumerate(zip(begun.runs, found.runs)):
+        for start in sorted(set(old) - set(new)):
+            if start in both.runs[i]:
+                both.add(i, start, -1)
+        for start in sorted(set(new) - set(old)):
+            both.add(i, start)
+    changed = found.may_send != begun.may_send
+    both.may_send[changed] = found.may_send[changed]
+    better = max(booking, found, key=lambda other: other.merit())
     # Each may have left a required run to the other.
     lacking = any(
         len(runs) < task.must for task, runs in zip(both.problem.tasks, both.runs)
     )
-    if lacking or not both.is_orderly() or both.merit() <= best.merit():
-        return best
+    if lacking or not both.is_orderly() or both.merit() <= better.merit():
+        return better
     both.flow = both.simulate()
     if both.flow.short:
         both = with_planned_sending(both)
-    return best if both.flow.short else both
+    return better if both.flow.short else both
 
 
-def improved(booking: Booking, free: tuple[int, int], last: int) -> Booking:
-    """`booking` with the starts of steps `free` planned anew, or itself when none is better."""
-    part, rest = excerpt(booking, free, last)
+def improved(booking: Booking, piece: Piece, unwanted: Event | None = None) -> Booking:
+    """`booking` with `piece` planned anew, or itself when none is better.
+
+    Once `unwanted` is set, nothing is begun any more.
+    """
+    if unwanted is not None and unwanted.is_set():
+        return booking
+    free, last = piece.free, piece.last
+    tasks = frozenset(range(len(booking.runs))) if piece.tasks is None else piece.tasks
+    part, rest = excerpt(booking, free, last, tasks)
     draft = model(part)
     prefer(draft, part)
     solver = loaded(
@@ -107,7 +153,7 @@ def improved(booking: Booking, free: tuple[int, int], last: int) -> Booking:
         mixed=True,
         mip_rel_gap=0.0,
         mip_abs_gap=max(SMALL_GAIN * booking.value(), 1e-6),
-        mip_max_nodes=NODE_LIMIT,
+        mip_max_nodes=NODE_LIMIT if piece.tasks is None else GROUP_NODE_LIMIT,
         **PLAIN_SEARCH,
     )
     hint = [
@@ -116,7 +162,8 @@ def improved(booking: Booking, free: tuple[int, int], last: int) -> Booking:
         for start in sorted(set(runs) - set(rest.runs[i]))
     ]
     if hint and min(hint) >= 0:
-        start_from(solver, hint)
+        starts = np.concatenate([start[start >= 0] for start in draft.start])
+        start_from(solver, starts, np.isin(starts, hint))
     solver.run()
     if has_answer(solver) and not returns_what_it_found(solver, draft):
         solver.clearSolver()

@@ -28,7 +28,7 @@ LAYERS = [
     ["booking", "rules", "supplies", "highs", "deadlines"],
     ["greedy", "excerpt", "guided", "tidy", "milp", "margins"],
     ["bounds", "stretches"],
-    ["check"],
+    ["check", "groups"],
     ["solve", "trial", "timeline", "findings"],
     ["explain", "mend", "impossible", "worth"],
     ["plan", "tables", "calendar_file", "audit"],

@@ -186,6 +186,15 @@ def test_a_failed_run_in_the_timeline_tells_what_it_drew_and_no_data():
     assert made.loc[["s1", "s2"], "data_mbit"].tolist() == [0.0, 3.0]
 
 
+def test_an_unplanned_run_does_not_take_the_id_of_an_earlier_one():
+    scene = scenario({"name": "a", "count": 6, "value": 4.0}, hours=12)
+    rows = timeline(("unplanned1", "a", 75, 120, "failed"))
+    made = again(scene, world(scene), rows, 4, ran=ran(("", "a", 130, 190, "done"))).plan
+    own = made.timeline[made.timeline["activity"] == "a"]
+    assert own["slot"].is_unique and own["value"].iloc[:2].tolist() == [0, 4]
+    assert made.value == 6 * 4
+
+
 def test_what_would_mend_a_slot_that_stays_lies_ahead():
     scene = scenario({"name": "a", "count": 9}, hours=8)
     offered = world(scene)
