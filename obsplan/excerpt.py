@@ -13,15 +13,16 @@ from obsplan.problem import Node, Problem, Task
 
 
 def excerpt(
-    booking: Booking, free: tuple[int, int], last: int, tasks: frozenset[int]
+    booking: Booking, free: tuple[int, int], last: int, tasks: frozenset[int] | None = None
 ) -> tuple[Problem, Booking]:
     """Steps free[0]..last of the booked problem, in which `tasks` may start before free[1].
 
-    Returns the smaller problem and `booking` without the runs that it may place anew. The
+    Without `tasks` all may. Returns the smaller problem and `booking` without the runs that it may place anew. The
     first run that others wait for stays where it is, for runs outside the piece may need
     it; so does a run that reaches past the piece.
     """
     problem = booking.problem
+    tasks = frozenset(range(len(problem.tasks))) if tasks is None else tasks
     first = free[0]
     rest = booking.copy()
     followed = {earlier for task in problem.tasks for earlier, *_ in task.earlier}

@@ -144,8 +144,7 @@ def improved(booking: Booking, piece: Piece, unwanted: Event | None = None) -> B
     if unwanted is not None and unwanted.is_set():
         return booking
     free, last = piece.free, piece.last
-    tasks = frozenset(range(len(booking.runs))) if piece.tasks is None else piece.tasks
-    part, rest = excerpt(booking, free, last, tasks)
+    part, rest = excerpt(booking, free, last, piece.tasks)
     draft = model(part)
     prefer(draft, part)
     solver = loaded(

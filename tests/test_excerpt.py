@@ -15,7 +15,7 @@ from obsplan.greedy import greedy_plan
 from obsplan.timeline import plan_slots
 from obsplan.problem import Problem, problem
 from obsplan.solve import quick_plan
-from obsplan.stretches import improved
+from obsplan.stretches import Piece, improved
 
 
 def booked(question: Problem, *runs: tuple[int, int]) -> Booking:
@@ -114,7 +114,7 @@ def test_planning_a_piece_anew_never_lowers_the_value_and_always_holds(seed, fre
     if booking.flow.short or first >= min(last, question.steps):
         return
     last = min(last, question.steps)
-    better = improved(booking, (first, last), question.steps)
+    better = improved(booking, Piece((first, last), question.steps))
     assert better.value() >= booking.value()
     assert better.flow.short == "" and better.fits_bus()
     best = best_value(question)
@@ -129,7 +129,8 @@ def test_piece_planned_anew_passes_the_independent_check(case, data):
     booking = quick_plan(problem(scene, table))
     first = data.draw(st.integers(0, scene.steps - 2))
     last = data.draw(st.integers(first + 1, scene.steps))
-    better = improved(booking, (first, last), data.draw(st.integers(last, scene.steps)))
+    borne = data.draw(st.integers(last, scene.steps))
+    better = improved(booking, Piece((first, last), borne))
     assert better.value() >= booking.value()
     if better is not booking:
         verdict = check(scene, table, plan_slots(scene, better))

@@ -28,7 +28,7 @@ def changed(booking, *moves):
 def test_gains_of_both_stretches_are_kept():
     tasks = task("a", count=2), task("b", value=3.0)
     old = booked(tasks, (0, 1))
-    both = merged(old, [changed(old, (0, 3, 1)), changed(old, (1, 6, 1))])
+    both = merged(changed(old, (0, 3, 1)), old, changed(old, (1, 6, 1)))
     assert both.runs == [[1, 3], [6]] and both.value() == 5.0
 
 
@@ -38,10 +38,10 @@ def test_a_required_run_that_each_leaves_to_the_other_stays():
     old = booked((required, *rich), (0, 1), (0, 6), exclusive={(0, 1), (0, 2)})
     left = changed(old, (0, 1, -1), (1, 1, 1))
     right = changed(old, (0, 6, -1), (2, 6, 1))
-    assert len(merged(old, [left, right]).runs[0]) == 1
+    assert len(merged(left, old, right).runs[0]) == 1
 
 
 def test_more_runs_than_wanted_are_not_put_together():
     old = booked((task("a", count=2),), (0, 0))
-    both = merged(old, [changed(old, (0, 2, 1)), changed(old, (0, 5, 1))])
+    both = merged(changed(old, (0, 2, 1)), old, changed(old, (0, 5, 1)))
     assert len(both.runs[0]) == 2
