@@ -37,8 +37,9 @@ def calendar_bytes(
     ALARM_BEFORE it is due; rows of sending are left to the timeline. `caution` stands
     beside slots of hazardous instruments. Deadlines before `now_utc` are left out: what they
     asked for was done or missed, so they are not cancelled either. Slots are TENTATIVE until
-    they are locked or done, and nothing marks anyone as busy. Every DTSTAMP is the start of the span, so that the
-    same plan over the same `previous` (see `entries_of`) gives the same bytes.
+    they are locked or done, and nothing marks anyone as busy. Every DTSTAMP is the start of
+    the span, so that the same plan over the same `previous` (see `entries_of`) gives the
+    same bytes.
     """
     stamp = scenario.span.start_utc
     entries = {}

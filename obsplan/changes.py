@@ -64,25 +64,26 @@ def differences(
 
 
 def price_list(
-    plans: list[tuple[float, dict[str, Difference]]], chosen: int
+    plans: list[tuple[float, dict[str, Difference]]], chosen: int, fixed: float
 ) -> pd.DataFrame:
     """Science against moves: columns `PRICE_COLUMNS`, fewest moves first.
 
-    `plans` holds value and differences; those that another beats in one and equals in the
-    other are left out. `moves` are old runs that do not stay where they were, `keep` is the
-    least share of value to give up with which a plan is chosen.
+    `plans` holds value of the rest and differences; those that another beats in one and
+    equals in the other are left out. `value` counts what stays too, which is worth `fixed`;
+    `value_share` is that of the rest. `moves` are old runs that do not stay where they were,
+    `keep` is the least share of the rest to give up with which a plan is chosen.
     """
     best = max(value for value, _ in plans)
     rows = []
     order = sorted(range(len(plans)), key=lambda k: (_moves(plans[k][1]), -plans[k][0], k))
     for k in order:
         value, found = plans[k]
-        if rows and value <= rows[-1][0] + TOLERANCE:
+        if rows and value + fixed <= rows[-1][0] + TOLERANCE:
             continue
         count = {part: sum(len(getattr(d, part)) for d in found.values())
                  for part in ("kept", "moved", "dropped", "added")}  # fmt: skip
         share = value / best if best > 0 else 1.0
-        rows.append((value, share, _moves(found), *count.values(), 1 - share, k == chosen))
+        rows.append((value + fixed, share, _moves(found), *count.values(), 1 - share, k == chosen))
     return pd.DataFrame(rows, columns=list(PRICE_COLUMNS))
 
 

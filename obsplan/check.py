@@ -90,8 +90,8 @@ def check(
     draws power while it lasts and counts for nothing else. Rows named as in
     `Scenario.sending_names`, with an `end_utc`, say when a platform may send: then none
     sends outside its own rows. Without any, all send whenever they can. Margins, and what
-    would mend a slot, are told from `now_utc` on. Raises TableError when slots are not such a table, ValueError when the
-    environment is not that of the scenario.
+    would mend a slot, are told from `now_utc` on. Raises TableError when slots are not such
+    a table, ValueError when the environment is not that of the scenario.
     """
     minutes = _covered_minutes(scenario, environment)
     slots = _numbered(slots)

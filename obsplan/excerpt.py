@@ -17,9 +17,9 @@ def excerpt(
 ) -> tuple[Problem, Booking]:
     """Steps free[0]..last of the booked problem, in which `tasks` may start before free[1].
 
-    Without `tasks` all may. Returns the smaller problem and `booking` without the runs that it may place anew. The
-    first run that others wait for stays where it is, for runs outside the piece may need
-    it; so does a run that reaches past the piece.
+    Without `tasks` all may. Returns the smaller problem and `booking` without the runs that
+    it may place anew. The first run that others wait for stays where it is, for runs outside
+    the piece may need it; so does a run that reaches past the piece.
     """
     problem = booking.problem
     tasks = frozenset(range(len(problem.tasks))) if tasks is None else tasks

@@ -14,8 +14,8 @@ import numpy as np
 from obsplan.booking import Booking
 from obsplan.stretches import Piece, piece_by_piece
 
-# How many activities go together, and how many starts they have in all: the
-# spell is as long as that makes it, so that no group keeps the solver long.
+# How many activities go together, and how many starts they have at most in all: the spell is
+# as long as that makes it, so that no group keeps the solver long.
 SIZES = (2, 3, 4, 5, 6, 8)
 STARTS = 800
 LONGEST_H = 144
@@ -51,7 +51,7 @@ def regroup(
 
 
 def _group(booking: Booking, draw: Random) -> Piece:
-    """Some activities, and the spell of time that holds enough of their starts."""
+    """Some activities drawn together, and a spell of time drawn for them."""
     problem = booking.problem
     tasks = [i for i, task in enumerate(problem.tasks) if task.starts.any()]
     wanted = [i for i in tasks if len(booking.runs[i]) < problem.tasks[i].count]

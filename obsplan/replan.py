@@ -6,8 +6,10 @@ to the old starts, then letting go of them.
 """
 
 from collections.abc import Iterator
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
+from threading import Event
 
 import numpy as np
 import pandas as pd
@@ -25,7 +27,7 @@ from obsplan.rest import rest
 from obsplan.scenario import Scenario
 from obsplan.solve import better_plans, quick_plan
 from obsplan.stays import first_step, minutes_of, remarks, stays
-from obsplan.stretches import Piece, improved
+from obsplan.stretches import all_anew, stretches
 from obsplan.tables import AS_RUN_COLUMNS
 from obsplan.timeline import booked_rows, described, slots_table
 
@@ -110,8 +112,8 @@ def replan(
     """The timeline `slots` (see `read_timeline`) made anew from `now_utc` on.
 
     `environment` is as telemetry has it (see `as_known`), `ran` what ran (see `told_runs`).
-    What `stays` says stays. Of all plans found that are worth at least (1 - `keep`) of the
-    best, the one with the fewest moves is taken. Where what stays breaks a rule by itself,
+    What `stays` says stays. Of all plans found whose rest is worth at least (1 - `keep`) of
+    the best, the one with the fewest moves is taken. Where what stays breaks a rule by itself,
     the plan is made around it, and its verdict says so. Rows of the radio are planned
     freely and are no moves. Raises StateError when what ran contradicts the timeline.
     """
@@ -175,7 +177,6 @@ def _told(
     value = float(timeline["value"].sum())
     changes = changes_table(scenario, environment, left, stay, booking, ids, found)
     fixed = value - booking.value()
-    offers = [(worth + fixed, parts) for worth, parts in offers]
     plan = Plan(
         timeline,
         _unplaced(scene, booking, barred, timeline),
@@ -187,7 +188,7 @@ def _told(
     return Replan(
         plan,
         changes,
-        price_list(offers, chosen),
+        price_list(offers, chosen, fixed),
         stay,
         sum(len(parts.kept) for parts in found.values()),
         verdict.violations,
@@ -218,9 +219,10 @@ def _candidates(
     if (verdict := judge(swept)).holds:
         best = max(best, (swept, verdict), key=lambda plan: plan[0].value())
         yield swept, verdict, np.inf
-    # The old plan may be far from the best that is possible now: so begin afresh, too.
+    # The old plan may be far from the best that is possible now: so begin afresh, too. With
+    # more effort it takes five times as long and finds next to nothing in what is left.
     loose = _favoured(spared, old, LOOSE)
-    found = list(better_plans(loose, relaxed, gap, quick_plan(loose)))
+    found = list(better_plans(loose, relaxed, gap, quick_plan(loose), effort="low"))
     booking, bound = found[-1]
     # The last that the replay accepts may be worth more than the very last, mended.
     for earlier, _ in reversed(found):
@@ -245,15 +247,20 @@ def _swept(
     """
     booking = booking.copy()
     booking.problem = problem
-    width, tail = (max(1, round(h / problem.step_h)) for h in (STRETCH_H, TAIL_H))
-    for start in range(first, problem.steps, width):
-        end = min(problem.steps, start + width)
-        if unless_at is None or any(
-            start <= liked < end and liked not in runs
-            for runs, starts in zip(booking.runs, unless_at)
-            for liked in starts
-        ):
-            booking = improved(booking, Piece((start, end), min(problem.steps, end + tail)))
+    moved = [
+        start
+        for runs, starts in zip(booking.runs, unless_at or [])
+        for start in starts
+        if start not in runs
+    ]
+    pieces = [
+        piece
+        for piece in stretches(problem, STRETCH_H, TAIL_H, first)
+        if unless_at is None or any(piece.free[0] <= start < piece.free[1] for start in moved)
+    ]
+    with ThreadPoolExecutor(max_workers=2) as pool:
+        for booking in all_anew(booking, pieces, pool, Event()):
+            pass
     return booking
 
 

@@ -75,8 +75,8 @@ def better_plans(
     plans survive a finer replay. A small problem is first looked at whole, and where the
     best plan is proven it is the only one. Otherwise the first plan comes at once with an
     infinite bound, or is `first` where that is given. Then one that follows the relaxed
-    plan, if it is worth more, and what sweeps of `effort` make of it. The last is within
-    `gap` of the bound, or no stretch of it could be improved, or the effort was spent.
+    plan, if it is worth more, and what the searches of `effort` make of the better one. The
+    last is within `gap` of the bound, or the effort was spent.
     `told` hears every bound once it is known, before the plans are; closing the iterator,
     or setting `stop`, ends the search soon. Raises LookupError naming the required runs,
     and those they wait for, when no place is found.

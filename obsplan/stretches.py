@@ -68,14 +68,27 @@ def sweep(
     The plan must bear each for `tail_h` more. `shifted` stretches begin in the middle of
     those that are not.
     """
-    steps, hour = booking.problem.steps, booking.problem.step_h
-    width, tail = max(1, round(hours / hour)), round(tail_h / hour)
-    stretches = [
-        Piece((max(0, first), min(steps, first + width)), min(steps, first + width + tail))
-        for first in range(-(width // 2) if shifted else 0, steps, width)
+    half = round(hours / booking.problem.step_h) // 2
+    pieces = stretches(booking.problem, hours, tail_h, -half if shifted else 0)
+    yield from all_anew(booking, pieces, pool, stop)
+
+
+def stretches(problem: Problem, hours: float, tail_h: float, first: int = 0) -> list[Piece]:
+    """The span from step `first` on (before its start: cut there) in pieces of `hours`."""
+    width, tail = (round(h / problem.step_h) for h in (hours, tail_h))
+    width, steps = max(1, width), problem.steps
+    return [
+        Piece((max(0, begin), min(steps, begin + width)), min(steps, begin + width + tail))
+        for begin in range(first, steps, width)
     ]
-    apart = -(-len(stretches) // UNDER_WAY)
-    waiting = iter([piece for k in range(apart) for piece in stretches[k::apart]])
+
+
+def all_anew(
+    booking: Booking, pieces: list[Piece], pool: ThreadPoolExecutor, stop: Event
+) -> Iterator[Booking]:
+    """Plan all `pieces` anew, those under way together far apart; yield what is better."""
+    apart = -(-len(pieces) // UNDER_WAY)
+    waiting = iter([piece for k in range(apart) for piece in pieces[k::apart]])
     yield from piece_by_piece(booking, lambda booking: next(waiting, None), pool, stop)
 
 
@@ -143,8 +156,8 @@ def improved(booking: Booking, piece: Piece, unwanted: Event | None = None) -> B
     """
     if unwanted is not None and unwanted.is_set():
         return booking
-    free, last = piece.free, piece.last
-    part, rest = excerpt(booking, free, last, piece.tasks)
+    free = piece.free
+    part, rest = excerpt(booking, free, piece.last, piece.tasks)
     draft = model(part)
     prefer(draft, part)
     solver = loaded(

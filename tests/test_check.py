@@ -132,6 +132,7 @@ def test_check_stands_apart_from_the_planner():
         [sys.executable, "-c", code], capture_output=True, text=True, check=True
     ).stdout.split()
     assert loaded == ["obsplan.check", "obsplan.errors", "obsplan.hardware",
-                      "obsplan.intervals", "obsplan.margins", "obsplan.pairs", "obsplan.quantities", "obsplan.references",
+                      "obsplan.intervals", "obsplan.margins", "obsplan.pairs", "obsplan.quantities",
+                      "obsplan.references",
                       "obsplan.replay", "obsplan.rules", "obsplan.scenario",
                       "obsplan.wording"]  # fmt: skip

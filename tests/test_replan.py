@@ -118,6 +118,8 @@ def test_every_replan_holds_and_leaves_alone_what_stays(case, data):
     assert set(frozen["slot"]) <= set(firm["slot"])
     prices = one.price_list
     assert prices["value"].is_monotonic_increasing and prices["moves"].is_monotonic_increasing
+    # What is chosen has the fewest moves of the plans that the list offers at this price.
+    assert prices["chosen"].tolist().index(True) == (prices["keep"] <= keep + 1e-9).argmax()
     assert one.plan.value == pytest.approx(one.value_left + one.changes["value_change"].sum())
     assert one.plan.bound >= one.plan.value >= (1 - keep) * prices["value"].max() - 1e-6
 
