@@ -4,11 +4,12 @@ Sending follows the rule that a replay uses: as early as contact, bus and batter
 but never with energy that booked loads still need.
 """
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
+from numpy.lib.stride_tricks import sliding_window_view
 
-from obsplan.problem import Node, Problem
+from obsplan.problem import Node, Problem, Task
 
 TOLERANCE = 1e-7
 
@@ -35,7 +36,8 @@ class Booking:
         self.peak_w = np.array([n.base_peak_w for n in nodes])
         self.data_mbit = np.array([n.base_data_mbit for n in nodes])
         self.may_send = np.array([n.send_mbit > 0 for n in nodes])
-        self.running = np.zeros((len(tasks), steps), dtype=int)
+        # How many booked runs bar each start, by overlap or gap (tasks, steps).
+        self.barred = np.zeros((len(tasks), steps), dtype=np.int16)
         self.rivals = [
             [j for j in range(len(tasks)) if (min(i, j), max(i, j)) in problem.exclusive]
             for i in range(len(tasks))
@@ -49,7 +51,11 @@ class Booking:
         self.load_w[what.node, inside] += sign * what.load_w
         self.peak_w[what.node, inside] += sign * what.peak_w
         self.data_mbit[what.node, inside] += sign * what.data_mbit
-        self.running[task, inside] += sign
+        reach = what.length + what.gap
+        self.barred[task, max(0, start - reach + 1) : start + reach] += sign
+        for rival in self.rivals[task]:
+            first = max(0, start - self.problem.tasks[rival].length + 1)
+            self.barred[rival, first : inside.stop] += sign
         if sign > 0:
             self.runs[task].append(start)
         else:
@@ -70,7 +76,7 @@ class Booking:
         twin = Booking.__new__(Booking)
         twin.problem, twin.rivals, twin.flow = self.problem, self.rivals, self.flow
         twin.runs = [list(starts) for starts in self.runs]
-        for name in ("load_w", "peak_w", "data_mbit", "may_send", "running"):
+        for name in ("load_w", "peak_w", "data_mbit", "may_send", "barred"):
             setattr(twin, name, getattr(self, name).copy())
         return twin
 
@@ -91,17 +97,11 @@ class Booking:
         if what.repeat_worth == 1.0:
             return np.full(self.problem.steps, what.value)
         held = what.held + np.bincount(what.bins[self.runs[task]], minlength=len(what.held))
-        return what.value * what.repeat_worth ** held[what.bins].astype(float)
+        return (what.value * what.repeat_worth ** held.astype(float))[what.bins]
 
     def clear_starts(self, task: int) -> np.ndarray:
         """Starts (steps,) at which a run meets no booked rival and keeps its own gap."""
-        what = self.problem.tasks[task]
-        taken = self.running[self.rivals[task]].sum(axis=0) + self.running[task]
-        clear = what.starts & (_ahead_sum(taken, what.length) == 0)
-        reach = what.length + what.gap
-        for start in self.runs[task]:
-            clear[max(0, start - reach + 1) : start + reach] = False
-        return clear
+        return self.problem.tasks[task].starts & (self.barred[task] == 0)
 
     def met_from(self, earlier: int, settle: int) -> int:
         """First step at which a run that waits for `earlier` may start."""
@@ -109,53 +109,58 @@ class Booking:
             return self.problem.steps
         return min(self.runs[earlier]) + self.problem.tasks[earlier].length + settle
 
-    def open_starts(self, task: int) -> np.ndarray:
+    def open_starts(self, task: int, among: slice = slice(None)) -> np.ndarray:
         """Starts (steps,) at which one more run breaks no exclusion, gap, order, bus or charge.
 
-        Data and the energy of sending are judged only by `simulate`.
+        Only starts `among` these are looked at. Data and the energy of sending are judged
+        only by `simulate`.
         """
-        what = self.problem.tasks[task]
+        what, open_ = self.problem.tasks[task], np.zeros(self.problem.steps, dtype=bool)
         if len(self.runs[task]) >= what.count:
-            return np.zeros(self.problem.steps, dtype=bool)
-        open_ = self.clear_starts(task)
+            return open_
+        open_[among] = what.starts[among] & (self.barred[task, among] == 0)
+        open_[max(0, self.problem.steps - what.length + 1) :] = False
         for earlier, settle, met_from in what.earlier:
             open_[: min(met_from, self.met_from(earlier, settle))] = False
-        node = self.problem.nodes[what.node]
-        room_w = node.bus_limit_w - self.peak_w[what.node]
-        for k, peak_w in enumerate(what.peak_w):
-            open_[: len(open_) - k] &= room_w[k:] >= peak_w - TOLERANCE
-        return open_ & self._charge_allows(task, node)
+        some = np.flatnonzero(open_)
+        if len(some):
+            part = slice(int(some[0]), int(some[-1]) + 1)
+            open_[part] &= self._bus_allows(what, part)
+            open_[part] &= self._charge_allows(what, part)
+        return open_
 
-    def _charge_allows(self, task: int, node: Node) -> np.ndarray:
-        """Starts whose run leaves the battery enough at each of its steps and afterwards."""
-        what, steps = self.problem.tasks[task], self.problem.steps
-        n, flow = what.node, self.flow
-        sending_w = flow.sent_share[n] * node.transmit_w * node.send_share
-        net_w = node.generation_w - self.load_w[n] - sending_w
-        allowed = np.zeros(steps, dtype=bool)
-        last = steps - what.length + 1
-        stored = flow.stored_wh[n][:last].copy()
-        allowed[:last] = True
+    def _bus_allows(self, what: Task, part: slice) -> np.ndarray:
+        """Starts in `part` whose run the bus carries at each of its steps."""
+        node, last = self.problem.nodes[what.node], part.stop + what.length - 1
+        room_w = node.bus_limit_w - self.peak_w[what.node, part.start : last]
+        if room_w.min() >= what.peak_w.max() - TOLERANCE:
+            return np.ones(part.stop - part.start, dtype=bool)
+        enough = sliding_window_view(room_w, what.length) >= what.peak_w - TOLERANCE
+        return enough.all(axis=1)
+
+    def _charge_allows(self, what: Task, part: slice) -> np.ndarray:
+        """Starts in `part` whose run leaves the battery enough at its steps and afterwards."""
+        n, flow, count = what.node, self.flow, part.stop - part.start
+        node = self.problem.nodes[n]
+        inside = slice(part.start, part.stop + what.length - 1)
+        sending_w = flow.sent_share[n, inside] * node.transmit_w * node.send_share[inside]
+        net_w = node.generation_w[inside] - self.load_w[n, inside] - sending_w
+        needed = flow.needed_wh[n, part.start + 1 : inside.stop + 1] - TOLERANCE
+        stored = flow.stored_wh[n, part].copy()
+        allowed = np.ones(count, dtype=bool)
         for k, load_w in enumerate(what.load_w):
-            net = net_w[k : k + last] - load_w
-            gain = np.where(
-                net >= 0,
-                np.minimum(net, node.charge_limit_w) * node.charge_efficiency,
-                net / node.discharge_efficiency,
-            )
-            stored = np.minimum(stored + gain * self.problem.step_h, node.capacity_wh)
-            allowed[:last] &= stored >= flow.needed_wh[n][k + 1 : k + 1 + last] - TOLERANCE
+            gain = _gain_wh(node, net_w[k : k + count] - load_w, self.problem.step_h)
+            stored = np.minimum(stored + gain, node.capacity_wh)
+            allowed &= stored >= needed[k : k + count]
         return allowed
 
     def is_orderly(self) -> bool:
         """Whether counts, gaps, exclusions, orders and bus of the booked runs all hold."""
         for i, (task, starts) in enumerate(zip(self.problem.tasks, self.runs)):
-            spacing = np.diff(sorted(starts))
-            own = self.running[i] > 0
             if (
                 len(starts) > task.count
-                or (len(spacing) and spacing.min() < task.length + task.gap)
-                or any((own & (self.running[j] > 0)).any() for j in self.rivals[i])
+                # A run bars its own start; a second bar there is another's.
+                or (self.barred[i, starts] > 1).any()
                 or any(
                     start < min(met_from, self.met_from(earlier, settle))
                     for earlier, settle, met_from in task.earlier
@@ -186,21 +191,74 @@ class Booking:
 
     def needed_wh(self, n: int, sending_w: np.ndarray | float = 0.0) -> np.ndarray:
         """Least charge at each step's start that carries the booked loads and `sending_w`."""
-        node, hour = self.problem.nodes[n], self.problem.step_h
-        net_w = node.generation_w - self.load_w[n] - sending_w
-        change = np.where(
-            net_w >= 0,
-            np.minimum(net_w, node.charge_limit_w) * node.charge_efficiency * hour,
-            net_w / node.discharge_efficiency * hour,
-        ).tolist()
-        reserve, need = node.reserve_wh, node.end_wh
-        needed = [need]
-        for gain in reversed(change):
-            need = max(reserve, need - gain)
-            # More than a full battery can never be there when the step begins.
-            needed.append(need if need <= node.capacity_wh + TOLERANCE else np.inf)
-            need = needed[-1]
-        return np.array(needed[::-1])
+        return _needed_wh(self.problem.nodes[n], self._gained_wh(n, sending_w))
+
+    def recharged(self, node: int) -> Flow:
+        """The flow with the charge of `node` worked out anew while sending stays what it was.
+
+        What is needed then includes the sending; data and what falls short stay as they were.
+        """
+        what, flow = self.problem.nodes[node], self.flow
+        sending_w = flow.sent_share[node] * what.transmit_w * what.send_share
+        gained = self._gained_wh(node, sending_w)
+        room = what.capacity_wh - gained
+        room[0] = what.start_wh
+        stored, needed = flow.stored_wh.copy(), flow.needed_wh.copy()
+        stored[node] = gained + np.minimum.accumulate(room)
+        needed[node] = _needed_wh(what, gained)
+        return replace(flow, stored_wh=stored, needed_wh=needed)
+
+    def _gained_wh(self, n: int, sending_w: np.ndarray | float) -> np.ndarray:
+        """All gains up to each step (steps + 1,), were the battery of node `n` boundless."""
+        node = self.problem.nodes[n]
+        gain = _gain_wh(
+            node, node.generation_w - self.load_w[n] - sending_w, self.problem.step_h
+        )
+        return np.concatenate([[0.0], np.cumsum(gain)])
+
+    def keeps_data(self) -> bool:
+        """Whether all stores hold while sending stays what it was, and more where it is free.
+
+        Sending more is free where the battery is full and the arrays yield enough for it.
+        Says so from `flow` in a fraction of the time of `simulate`, which may send otherwise;
+        what two platforms then ask of one station is left to it.
+        """
+        nodes, relayed = self.problem.nodes, np.zeros_like(self.data_mbit)
+        for n in sorted(range(len(nodes)), key=lambda n: (nodes[n].receiver < 0, n)):
+            node, share, draw_w = nodes[n], self.flow.sent_share[n], nodes[n].transmit_w
+            spare_w = node.generation_w - self.load_w[n] - draw_w * node.send_share
+            full = self.flow.stored_wh[n, 1:] >= node.capacity_wh - TOLERANCE
+            fits = self.peak_w[n] + draw_w <= node.bus_limit_w + TOLERANCE
+            share = np.where(full & (spare_w >= 0) & fits & self.may_send[n], 1.0, share)
+            new = self.data_mbit[n] + relayed[n]
+            grown = np.concatenate([[0.0], np.cumsum(new - share * node.send_mbit)])
+            least = -grown
+            least[0] = node.store_start_mbit
+            held = grown + np.maximum.accumulate(least)
+            if held.max() > node.store_mbit + TOLERANCE:
+                return False
+            if held[-1] > node.store_end_mbit + TOLERANCE:
+                return False
+            if node.receiver >= 0:
+                relayed[node.receiver] += new - np.diff(held)
+        return True
+
+
+def _needed_wh(node: Node, gained_wh: np.ndarray) -> np.ndarray:
+    """Least charge at each step's start from which reserve and end hold, with these gains."""
+    least = np.full(len(gained_wh), node.reserve_wh)
+    least[-1] = node.end_wh
+    needed = gained_wh + np.maximum.accumulate((least - gained_wh)[::-1])[::-1]
+    # More than a full battery can never be there when the step begins.
+    hopeless = np.flatnonzero(needed[:-1] > node.capacity_wh + TOLERANCE)
+    needed[: hopeless[-1] + 1 if len(hopeless) else 0] = np.inf
+    return needed
+
+
+def _gain_wh(node: Node, net_w: np.ndarray, step_h: float) -> np.ndarray:
+    """What each step adds to the battery of `node`, or takes from it, while there is room."""
+    charged_w = np.minimum(net_w, node.charge_limit_w) * node.charge_efficiency
+    return np.where(net_w >= 0, charged_w, net_w / node.discharge_efficiency) * step_h
 
 
 def _send_and_charge(problem: Problem, booking: Booking, needed, stored, held, share) -> str:
@@ -269,13 +327,6 @@ def _send_and_charge(problem: Problem, booking: Booking, needed, stored, held, s
         if data[n] > node.store_end_mbit + TOLERANCE:
             return f"storage of {node.name} at the end"
     return ""
-
-
-def _ahead_sum(values: np.ndarray, length: int) -> np.ndarray:
-    """Sum of values[t : t + length] at each t, the tail cut short."""
-    total = np.concatenate([[0], np.cumsum(values)])
-    ends = np.minimum(np.arange(len(values)) + length, len(values))
-    return total[ends] - total[: len(values)]
 
 
 def plan_value(problem: Problem, runs: list[list[int]]) -> float:

@@ -23,7 +23,7 @@ def greedy_plan(problem: Problem, booking: Booking | None = None) -> Booking:
         while len(booking.runs[task]) < max(problem.tasks[task].must, int(followed)):
             if not _place(booking, task):
                 break
-    cost = [_cost(problem, i) for i in range(len(problem.tasks))]
+    cost = [shares_used(problem, i).sum() for i in range(len(problem.tasks))]
     open_tasks = set(range(len(problem.tasks)))
     while open_tasks:
         density = {i: booking.next_value(i)[problem.tasks[i].starts] / cost[i] for i in open_tasks}
@@ -50,8 +50,8 @@ def _in_order(problem: Problem) -> list[int]:
     return order
 
 
-def _cost(problem: Problem, i: int) -> float:
-    """Share of the span's supply that one run uses: energy, downlink and time."""
+def shares_used(problem: Problem, i: int) -> np.ndarray:
+    """Shares (3,) of the span's energy, downlink and time that one run of task `i` uses."""
     task = problem.tasks[i]
     node = problem.nodes[task.node]
     surplus_wh = np.maximum(node.generation_w - node.base_w, 0).sum() * problem.step_h
@@ -60,7 +60,7 @@ def _cost(problem: Problem, i: int) -> float:
     data = task.data_mbit.sum() / max(outlet.send_mbit.sum(), 1e-9)
     rivals = sum(i in pair for pair in problem.exclusive)
     time = task.length * (1 + rivals) / len(problem.tasks) / problem.steps
-    return energy + data + time
+    return np.array([energy, data, time])
 
 
 def _place(booking: Booking, task: int) -> bool:

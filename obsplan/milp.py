@@ -26,7 +26,7 @@ def model(problem: Problem, coarse: bool = False) -> Model:
     and by little more, in a fraction of the time.
     """
     draft, steps = Draft(), problem.steps
-    every = max(1, round(SUPPLY_H / problem.step_h)) if coarse else 1
+    every = rows_of(problem) if coarse else 1
     stride = max(1, round(RIVAL_H / problem.step_h)) if coarse else 1
     rivals = {task for pair in problem.exclusive for task in pair}
     starts = []
@@ -45,6 +45,11 @@ def model(problem: Problem, coarse: bool = False) -> Model:
     _exclusion(draft, problem, starts, stride)
     sharing = add_supplies(draft, problem, starts, every)
     return draft.model([s.columns for s in starts], sharing)
+
+
+def rows_of(problem: Problem) -> int:
+    """Steps whose rows for battery and store a coarse model sums."""
+    return max(1, round(SUPPLY_H / problem.step_h))
 
 
 def _worth(draft: Draft, task: Task, start: np.ndarray) -> None:

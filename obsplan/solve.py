@@ -22,6 +22,7 @@ from obsplan.guided import guided_plan
 from obsplan.highs import has_answer, is_optimal, loaded, proven_bound, solution
 from obsplan.milp import model
 from obsplan.problem import Node, Problem, Task, least_worth
+from obsplan.reseat import reseat
 from obsplan.stretches import (
     LATENESS_COST,
     NODE_LIMIT,

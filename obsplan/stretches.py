@@ -19,7 +19,7 @@ from obsplan.highs import (
     solution,
     start_from,
 )
-from obsplan.milp import model
+from obsplan.milp import model, rows_of
 from obsplan.problem import Problem
 
 # Nodes that the solver may branch into for a stretch, and for a group, which has more rows.
@@ -211,13 +211,36 @@ def take(solver, draft: Model, booking: Booking, first: int) -> None:
     for i, start in enumerate(draft.start):
         for step in np.flatnonzero((start >= 0) & (x[start] > 0.5)):
             booking.add(i, int(step) + first)
-    for n, share in enumerate(draft.sharing):
-        part = slice(first, first + len(share))
-        booking.may_send[n, part] = (share >= 0) & (x[share] > 1e-6)
+    sending = _sending(x, draft)
+    booking.may_send[:, first : first + sending.shape[1]] = sending
 
 
-def with_planned_sending(booking: Booking) -> Booking:
-    """The same runs, sending where it takes least energy; `booking` when that fails."""
+def _sending(x: np.ndarray, draft: Model) -> np.ndarray:
+    """Where each node sends (nodes, steps) in columns `x` of the draft."""
+    return np.array([(share >= 0) & (x[share] > 1e-6) for share in draft.sharing])
+
+
+def with_planned_sending(booking: Booking, quick: bool = False) -> Booking:
+    """The same runs, sending where it takes least energy; `booking` when that fails.
+
+    A model with battery and store summed over hours is asked first, in a tenth of the time.
+    Where its answer does not hold the whole one is asked, unless a `quick` answer is wanted.
+    """
+    for coarse in (True,) if quick else (True, False):
+        may_send = _least_sending(booking, coarse)
+        # What has no answer in sums over hours has none in steps.
+        if may_send is None:
+            return booking
+        planned = booking.copy()
+        planned.may_send = may_send
+        planned.flow = planned.simulate()
+        if not planned.flow.short:
+            return planned
+    return booking
+
+
+def _least_sending(booking: Booking, coarse: bool) -> np.ndarray | None:
+    """Steps in which each node may send (nodes, steps); None when there is no answer."""
     problem = booking.problem
     nodes = tuple(
         replace(
@@ -228,7 +251,7 @@ def with_planned_sending(booking: Booking) -> Booking:
         )
         for n, node in enumerate(problem.nodes)
     )
-    draft = model(Problem(problem.steps, problem.step_h, (), nodes, frozenset()))
+    draft = model(Problem(problem.steps, problem.step_h, (), nodes, frozenset()), coarse)
     for node, share in zip(nodes, draft.sharing):
         here = share >= 0
         late = 1 + 1e-3 * np.arange(problem.steps)[here] / problem.steps
@@ -236,8 +259,11 @@ def with_planned_sending(booking: Booking) -> Booking:
     solver = loaded(draft, mixed=False)
     solver.run()
     if not is_optimal(solver):
-        return booking
-    planned = booking.copy()
-    take(solver, draft, planned, 0)
-    planned.flow = planned.simulate()
-    return booking if planned.flow.short else planned
+        return None
+    sending = _sending(solution(solver), draft)
+    if coarse:
+        # Data may only come after the step chosen; its neighbours in the sum do as well.
+        row = np.arange(problem.steps) // rows_of(problem)
+        used = np.array([np.bincount(row, each) > 0 for each in sending])
+        sending = used[:, row] & np.array([node.send_mbit > 0 for node in nodes])
+    return sending

@@ -43,10 +43,10 @@ def test_taking_a_run_back_leaves_no_trace(seed):
     before = booking.copy()
     for task, what in enumerate(booking.problem.tasks):
         booking.add(task, booking.problem.steps - what.length)
-        assert not np.array_equal(booking.running, before.running)
+        assert not np.array_equal(booking.barred, before.barred)
         booking.add(task, booking.problem.steps - what.length, -1)
     assert list(map(sorted, booking.runs)) == list(map(sorted, before.runs))
-    for name in ("load_w", "peak_w", "data_mbit", "running"):
+    for name in ("load_w", "peak_w", "data_mbit", "barred"):
         assert np.allclose(getattr(booking, name), getattr(before, name), atol=1e-12)
 
 
