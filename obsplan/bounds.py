@@ -7,7 +7,7 @@ import numpy as np
 
 from obsplan.draft import Model
 from obsplan.highs import interior
-from obsplan.milp import model
+from obsplan.milp import RIVAL_H, model
 from obsplan.problem import Problem
 
 
@@ -22,14 +22,19 @@ class Relaxation:
     starts: np.ndarray
 
 
-def relaxation(problem: Problem, unwanted: Event | None = None) -> Relaxation:
+def relaxation(
+    problem: Problem, unwanted: Event | None = None, rival_h: float = RIVAL_H
+) -> Relaxation:
     """Bound and shares of runs from the linear relaxation of `problem`.
+
+    Exclusion is asked every `rival_h` hours; the bound is tighter, and takes longer, the
+    more often.
 
     Interior point without crossover gives duals that are almost optimal; weak duality makes
     a bound of any duals, so their last digits cost tightness, never truth. Once `unwanted`
     is set the solver stops where it is, and the bound is a loose one.
     """
-    relaxed = model(problem, coarse=True)
+    relaxed = model(problem, coarse=True, rival_h=rival_h)
     columns, duals = interior(relaxed, unwanted)
     shares = [np.where(start >= 0, columns[start], 0.0) for start in relaxed.start]
     starts = np.array(shares).reshape(len(problem.tasks), problem.steps)

@@ -12,30 +12,24 @@ from obsplan.booking import Booking
 from obsplan.problem import Node, Problem, Task
 
 
-def excerpt(
-    booking: Booking, free: tuple[int, int], last: int, tasks: frozenset[int] | None = None
-) -> tuple[Problem, Booking]:
-    """Steps free[0]..last of the booked problem, in which `tasks` may start before free[1].
+def excerpt(booking: Booking, free: tuple[int, int], last: int) -> tuple[Problem, Booking]:
+    """Steps free[0]..last of the booked problem, in which runs may start before free[1].
 
-    Without `tasks` all may. Returns the smaller problem and `booking` without the runs that
+    Returns the smaller problem and `booking` without the runs that
     it may place anew. The first run that others wait for stays where it is, for runs outside
     the piece may need it; so does a run that reaches past the piece.
     """
     problem = booking.problem
-    tasks = frozenset(range(len(problem.tasks))) if tasks is None else tasks
     first = free[0]
     rest = booking.copy()
     followed = {earlier for task in problem.tasks for earlier, *_ in task.earlier}
-    for i in sorted(tasks):
-        for start in sorted(booking.runs[i]):
+    for i, runs in enumerate(booking.runs):
+        for start in sorted(runs):
             pinned = i in followed and start == min(booking.runs[i])
             inside = free[0] <= start < free[1] and start + problem.tasks[i].length <= last
             if inside and not pinned:
                 rest.add(i, start, -1)
-    pieces = tuple(
-        _task(problem, rest, i, free if i in tasks else (first, first), last)
-        for i in range(len(problem.tasks))
-    )
+    pieces = tuple(_task(problem, rest, i, free, last) for i in range(len(problem.tasks)))
     nodes = tuple(_node(booking, rest, n, first, last) for n in range(len(problem.nodes)))
     return Problem(last - first, problem.step_h, pieces, nodes, problem.exclusive), rest
 

@@ -18,16 +18,16 @@ SUPPLY_H = 2.0
 RIVAL_H = 0.5
 
 
-def model(problem: Problem, coarse: bool = False) -> Model:
+def model(problem: Problem, coarse: bool = False, rival_h: float = RIVAL_H) -> Model:
     """The model of `problem`.
 
     A `coarse` one has the same columns for starts but fewer rows: sums of the rows of two
-    hours for battery and store, every second row or so for exclusion. Its best is no less,
-    and by little more, in a fraction of the time.
+    hours for battery and store, a row every `rival_h` hours for exclusion. Its best is no
+    less, and by little more, in a fraction of the time.
     """
     draft, steps = Draft(), problem.steps
     every = rows_of(problem) if coarse else 1
-    stride = max(1, round(RIVAL_H / problem.step_h)) if coarse else 1
+    stride = max(1, round(rival_h / problem.step_h)) if coarse else 1
     rivals = {task for pair in problem.exclusive for task in pair}
     starts = []
     for i, task in enumerate(problem.tasks):

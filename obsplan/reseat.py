@@ -29,7 +29,7 @@ KEPT = 0.6
 SPREAD = 0.4
 # The loss gone on with, on average, as a share of a run's mean worth: at first and at last.
 FIRST_LOSS, LAST_LOSS = 0.03, 0.003
-# What a run through battery and store costs, and sending planned anew, counted in tries.
+# What a run through battery and store costs, and planning the sending, counted in tries.
 FLOW_WORK, SENDING_WORK = 2, 15
 # Better plans are told of this often at most.
 TELLINGS = 12
@@ -37,9 +37,9 @@ SMALLEST_GAIN = 1e-6
 
 
 def reseat(
-    booking: Booking, pool: ThreadPoolExecutor, stop: Event, seed: int, work: int
+    booking: Booking, pool: ThreadPoolExecutor, stop: Event, seed: int, rounds: int
 ) -> Iterator[Booking]:
-    """Clear and fill hours of the plan until `work` is spent; yield what is better.
+    """Clear and fill hours of the plan, `rounds` times for each run; yield what is better.
 
     Draws come from `seed`. Every plan yielded has been run through battery and store; on
     the way between two of them it is enough that sending as before would do.
@@ -49,6 +49,7 @@ def reseat(
     runs = sum(map(len, booking.runs))
     if not runs:
         return
+    work = rounds * runs
     mean_worth = booking.value() / runs
     best = plan = booking
     ahead = best_ahead = 0.0  # of the plan that was given

@@ -5,7 +5,7 @@ gives the same plan.
 """
 
 from collections.abc import Callable, Iterator
-from concurrent.futures import Future, ThreadPoolExecutor
+from concurrent.futures import Executor, Future, ThreadPoolExecutor
 from dataclasses import replace
 from functools import partial
 from threading import Event
@@ -17,7 +17,6 @@ from obsplan.booking import Booking
 from obsplan.bounds import Relaxation, relaxation, upper_bound
 from obsplan.draft import LEAST_FIGURE, Model
 from obsplan.greedy import greedy_plan
-from obsplan.groups import regroup
 from obsplan.guided import guided_plan
 from obsplan.highs import has_answer, is_optimal, loaded, proven_bound, solution
 from obsplan.milp import model
@@ -33,26 +32,26 @@ from obsplan.stretches import (
     with_planned_sending,
 )
 
-# What the efforts look at, one after the other: stretches of so many hours, in turn shifted
-# so that no seam stays, and groups of activities.
+# A first plan is bettered this much before the best of them goes on, and then what each effort
+# looks at, one after the other; stretches shifted so that no seam stays.
+FIRST_LOOK = partial(reseat, seed=0, rounds=15)
+RESEAT = partial(reseat, seed=1, rounds=100)
 STRETCHES = partial(sweep, hours=8, tail_h=4)
-SEAMS = partial(sweep, hours=8, tail_h=4, shifted=True)
-NIGHT = partial(sweep, hours=8, tail_h=24)
-GROUPS = partial(regroup, seed=1, tries=60, vain_tries=24)
 SEARCHES = {
     "low": (STRETCHES,),
-    "normal": (STRETCHES, SEAMS, GROUPS, NIGHT, partial(NIGHT, shifted=True)),
+    "normal": (RESEAT, STRETCHES),
     "high": (
+        partial(RESEAT, rounds=500),
         STRETCHES,
-        SEAMS,
-        NIGHT,
-        GROUPS,
-        partial(NIGHT, shifted=True),
+        partial(STRETCHES, shifted=True),
+        partial(sweep, hours=8, tail_h=24),
         partial(sweep, hours=24, tail_h=4),
-        partial(sweep, hours=24, tail_h=4, shifted=True),
-        partial(GROUPS, seed=2, tries=600, vain_tries=100),
+        partial(RESEAT, seed=2, rounds=500),
     ),
 }
+# A bound that asks exclusion at every step takes three times as long, so it comes second, and
+# not where there are more starts than this.
+SHARP_STARTS = 40_000
 # So few permitted starts are a small problem, whose best plan is looked for at once; most
 # are proven in a second, and the limit of nodes ends the others after a few.
 SMALL_STARTS = 400
@@ -75,9 +74,10 @@ def better_plans(
     `problem` is planned in; it may be stricter than `question`, which is bounded, so that
     plans survive a finer replay. A small problem is first looked at whole, and where the
     best plan is proven it is the only one. Otherwise the first plan comes at once with an
-    infinite bound, or is `first` where that is given. Then one that follows the relaxed
-    plan, if it is worth more, and what the searches of `effort` make of the better one. The
-    last is within `gap` of the bound, or the effort was spent.
+    infinite bound, or is `first` where that is given, and what a first look makes of it
+    while the bound is worked out. Then one that follows the relaxed plan, if it is worth
+    more, and what the searches of `effort` make of the better one. The last is within `gap`
+    of the bound, or the effort was spent.
     `told` hears every bound once it is known, before the plans are; closing the iterator,
     or setting `stop`, ends the search soon. Raises LookupError naming the required runs,
     and those they wait for, when no place is found.
@@ -94,24 +94,49 @@ def better_plans(
         told(proven)
     stop = stop or Event()
     with ThreadPoolExecutor(max_workers=2) as pool:
-        relaxed: Future[Relaxation] = pool.submit(relaxation, question, stop)
-        relaxed.add_done_callback(lambda done: done.exception() or told(done.result().bound))
+
+        def bounding(**asked: float) -> Future[Relaxation]:
+            future = pool.submit(relaxation, question, stop, **asked)
+            future.add_done_callback(lambda done: done.exception() or told(done.result().bound))
+            return future
+
+        relaxed = bounding()
         try:
             booking = whole or first or quick_plan(problem)
             yield booking, np.inf
-            bound = min(relaxed.result().bound, proven)
-            led = None if _near(booking, bound, gap) else _led(problem, relaxed.result().starts)
-            if led is not None and led.merit() > booking.merit():
-                booking = led
+            for booking in FIRST_LOOK(booking, pool, stop):
                 yield booking, np.inf
-            for search in SEARCHES[effort]:
-                if _near(booking, bound, gap):
-                    break
-                for booking in search(booking, pool, stop):
+            bound = min(relaxed.result().bound, proven)
+            sharper = None
+            if not _near(booking, bound, gap):
+                if effort != "low" and starts_of(question) <= SHARP_STARTS:
+                    sharper = bounding(rival_h=question.step_h)
+                led = _led(problem, relaxed.result().starts) or booking
+                for led in () if led is booking else FIRST_LOOK(led, pool, stop):
+                    pass
+                if led.merit() > booking.merit():
+                    booking = led
                     yield booking, np.inf
+            for booking in _searched(booking, SEARCHES[effort], bound, gap, pool, stop):
+                yield booking, np.inf
+            if sharper is not None and not _near(booking, bound, gap):
+                bound = min(bound, sharper.result().bound)
             yield booking, above(bound, booking)
         finally:
             stop.set()
+
+
+def _searched(
+    booking: Booking, searches: tuple, bound: float, gap: float, pool: Executor, stop: Event
+) -> Iterator[Booking]:
+    """Better plans by one search after the other, until one is within `gap` of the bound."""
+    for search in searches:
+        if _near(booking, bound, gap):
+            return
+        for booking in search(booking, pool, stop):
+            yield booking
+            if _near(booking, bound, gap):
+                return
 
 
 def _near(booking: Booking, bound: float, gap: float) -> bool:
@@ -140,7 +165,12 @@ def above(bound: float, booking: Booking) -> float:
 
 def is_small(problem: Problem) -> bool:
     """Whether the best plan may well be found and proven in a few seconds."""
-    return sum(int(task.starts.sum()) for task in problem.tasks) <= SMALL_STARTS
+    return starts_of(problem) <= SMALL_STARTS
+
+
+def starts_of(problem: Problem) -> int:
+    """How many starts are permitted in all."""
+    return sum(int(task.starts.sum()) for task in problem.tasks)
 
 
 def _stricter(problem: Problem, question: Problem) -> bool:

@@ -22,9 +22,8 @@ from obsplan.highs import (
 from obsplan.milp import model, rows_of
 from obsplan.problem import Problem
 
-# Nodes that the solver may branch into for a stretch, and for a group, which has more rows.
+# Nodes that the solver may branch into for a stretch.
 NODE_LIMIT = 10
-GROUP_NODE_LIMIT = 2
 # Pieces under way at a time: one more than two cores need, so that none waits.
 UNDER_WAY = 3
 # A gain below this share of the plan's value is not searched for.
@@ -45,14 +44,13 @@ PLAIN_SEARCH = {
 
 @dataclass(frozen=True)
 class Piece:
-    """What is planned anew at a time: starts of `tasks` (None: all) in the steps `free`.
+    """What is planned anew at a time: all starts in the steps `free`.
 
     The plan must bear what it finds up to step `last`, which is no earlier than free[1].
     """
 
     free: tuple[int, int]
     last: int
-    tasks: frozenset[int] | None = None
 
 
 def sweep(
@@ -157,7 +155,7 @@ def improved(booking: Booking, piece: Piece, unwanted: Event | None = None) -> B
     if unwanted is not None and unwanted.is_set():
         return booking
     free = piece.free
-    part, rest = excerpt(booking, free, piece.last, piece.tasks)
+    part, rest = excerpt(booking, free, piece.last)
     draft = model(part)
     prefer(draft, part)
     solver = loaded(
@@ -165,7 +163,7 @@ def improved(booking: Booking, piece: Piece, unwanted: Event | None = None) -> B
         mixed=True,
         mip_rel_gap=0.0,
         mip_abs_gap=max(SMALL_GAIN * booking.value(), 1e-6),
-        mip_max_nodes=NODE_LIMIT if piece.tasks is None else GROUP_NODE_LIMIT,
+        mip_max_nodes=NODE_LIMIT,
         **PLAIN_SEARCH,
     )
     hint = [

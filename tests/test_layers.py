@@ -28,7 +28,7 @@ LAYERS = [
     ["booking", "rules", "supplies", "highs", "deadlines"],
     ["greedy", "excerpt", "guided", "tidy", "milp", "margins"],
     ["bounds", "stretches"],
-    ["check", "groups"],
+    ["check", "reseat"],
     ["solve", "trial", "timeline", "findings"],
     ["explain", "mend", "impossible", "worth"],
     ["plan", "tables", "calendar_file", "audit"],
@@ -64,7 +64,7 @@ OWNERS = {
 # The replay must stand on its own: nothing of the planner may reach it.
 INDEPENDENT = {"check", "margins", "pairs", "replay", "rules"}
 PLANNER = {"windows", "problem", "booking", "draft", "supplies", "milp", "highs", "bounds",
-           "greedy", "guided", "tidy", "excerpt", "stretches", "solve", "mend",
+           "greedy", "guided", "tidy", "excerpt", "stretches", "reseat", "solve", "mend",
            "impossible", "worth", "plan"}  # fmt: skip
 
 
