@@ -23,7 +23,7 @@ from obsplan.mend import bearable, holding
 from obsplan.problem import problem, worth_of_all
 from obsplan.scenario import Scenario
 from obsplan.solve import above, better_plans, is_small
-from obsplan.tidy import tidied
+from obsplan.tidy import moved_up, tidied
 from obsplan.timeline import plan_slots, timeline_table
 from obsplan.windows import most_runs, why_no_window
 
@@ -135,12 +135,9 @@ def plan(
 def _filled(
     scenario: Scenario, environment: Environment, booking: Booking, verdict: Verdict
 ) -> tuple[Booking, Verdict]:
-    """The plan with its runs at earlier places of the same worth, and what then fits besides.
-
-    As far as the replay agrees.
-    """
+    """The plan tidied, and filled with what then fits besides, as far as the replay agrees."""
     tidy = tidied(booking)
-    for better in (greedy_plan(tidy.problem, tidy.copy()), tidy):
+    for better in (greedy_plan(tidy.problem, tidy.copy()), tidy, moved_up(booking)):
         judged = check(scenario, environment, plan_slots(scenario, better))
         if judged.holds:
             return better, judged

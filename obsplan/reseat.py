@@ -16,7 +16,7 @@ import numpy as np
 
 from obsplan.booking import Booking
 from obsplan.greedy import shares_used
-from obsplan.stretches import with_planned_sending
+from obsplan.stretches import COARSE, with_planned_sending
 
 # Hours that are cleared at most, and how far beyond them runs may come back.
 CLEARED_H = 12.0
@@ -67,7 +67,7 @@ def reseat(
             if other.flow.short and better and spent >= planned:
                 spent += SENDING_WORK
                 planned = spent + SENDING_WORK
-                other = with_planned_sending(other, quick=True)
+                other = with_planned_sending(other, (COARSE,))
             if other.flow.short or not other.fits_bus():
                 continue
         plan, ahead = other, ahead + gain

@@ -35,7 +35,7 @@ from obsplan.stretches import (
 # A first plan is bettered this much before the best of them goes on, and then what each effort
 # looks at, one after the other; stretches shifted so that no seam stays.
 FIRST_LOOK = partial(reseat, seed=0, rounds=15)
-RESEAT = partial(reseat, seed=1, rounds=100)
+RESEAT = partial(reseat, seed=1, rounds=150)
 STRETCHES = partial(sweep, hours=8, tail_h=4)
 SEARCHES = {
     "low": (STRETCHES,),

@@ -32,6 +32,8 @@ SMALL_GAIN = 5e-4
 # that sends least and starts early is found; far below the worth of any run.
 SENDING_COST_PER_W = 1e-5
 LATENESS_COST = 1e-4
+# Two models to ask where to send.
+COARSE, WHOLE = True, False
 # The pieces are small: solver heuristics take most of the time there and find nothing, and
 # trying out branches takes a third of what is left.
 PLAIN_SEARCH = {
@@ -218,13 +220,15 @@ def _sending(x: np.ndarray, draft: Model) -> np.ndarray:
     return np.array([(share >= 0) & (x[share] > 1e-6) for share in draft.sharing])
 
 
-def with_planned_sending(booking: Booking, quick: bool = False) -> Booking:
+def with_planned_sending(
+    booking: Booking, models: tuple[bool, ...] = (COARSE, WHOLE)
+) -> Booking:
     """The same runs, sending where it takes least energy; `booking` when that fails.
 
-    A model with battery and store summed over hours is asked first, in a tenth of the time.
-    Where its answer does not hold the whole one is asked, unless a `quick` answer is wanted.
+    A coarse model sums battery and store over hours: in a tenth of the time it says about
+    where to send. The `models` are asked in turn until the answer of one holds.
     """
-    for coarse in (True,) if quick else (True, False):
+    for coarse in models:
         may_send = _least_sending(booking, coarse)
         # What has no answer in sums over hours has none in steps.
         if may_send is None:

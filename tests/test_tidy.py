@@ -1,4 +1,4 @@
-"""Runs move earlier where that is worth the same, and nothing else changes."""
+"""Of plans worth the same: an earlier one, then fewer switches, then less energy."""
 
 import numpy as np
 from hypothesis import given
@@ -9,7 +9,7 @@ from test_greedy import task
 from obsplan.booking import Booking
 from obsplan.greedy import greedy_plan
 from obsplan.problem import Problem, problem
-from obsplan.tidy import tidied
+from obsplan.tidy import sending_wh, starts_in_order, tidied, with_fewer_switches
 
 
 def booked(*runs, tasks, exclusive=(), **node):
@@ -53,3 +53,41 @@ def test_tidying_keeps_worth_order_and_resources(seed):
 def test_tidying_never_costs_worth(case):
     booking = greedy_plan(problem(*case))
     assert tidied(booking).value() >= booking.value() - 1e-9  # rounding of the sum
+
+
+def test_two_runs_change_places_where_that_saves_switches():
+    twice = {"count": 2, "length": 1}
+    tasks = task("a", **twice), task("b", **twice)
+    mixed = booked((0, 0), (1, 1), (0, 2), (1, 3), tasks=tasks, exclusive={(0, 1)})
+    # Three switches; one is left, and no place is later than before.
+    assert tidied(mixed).runs in ([[0, 1], [2, 3]], [[2, 3], [0, 1]])
+
+
+def test_no_window_is_left_for_fewer_switches():
+    late = task("a", count=2, starts=np.isin(np.arange(8), (0, 2)))
+    mixed = booked((0, 0), (1, 1), (0, 2), tasks=(late, task("b")), exclusive={(0, 1)})
+    assert list(map(sorted, tidied(mixed).runs)) == [[0, 2], [1]]
+
+
+def test_data_goes_where_it_takes_less_energy():
+    node = {"transmit_w": 40.0, "send_mbit": np.array([1.0, 1, 1, 1, 4, 4, 4, 4]),
+            "store_start_mbit": 4.0, "store_end_mbit": 0.0}  # fmt: skip
+    eager = booked(tasks=(task("a"),), **node)
+    assert sending_wh(eager) == 40.0 and sending_wh(tidied(eager)) == 10.0
+
+
+def switches(booking):
+    order = starts_in_order(booking, 0)
+    return sum(one[1] != two[1] for one, two in zip(order, order[1:]))
+
+
+@given(seed=st.integers(0, 10_000))
+def test_fewer_switches_cost_neither_worth_nor_time(seed):
+    booking = greedy_plan(tiny_problem(seed))
+    if booking.flow.short:
+        return
+    traded = with_fewer_switches(booking)
+    assert traded.value() >= booking.value() - 1e-9
+    assert traded.is_orderly() and not traded.flow.short
+    assert sum(map(sum, traded.runs)) == sum(map(sum, booking.runs))
+    assert switches(traded) <= switches(booking)
