@@ -117,7 +117,7 @@ def _answer(case: Case) -> Answer:
     if answer:
         return answer
     for changes in (_slot_gives_way, _shorter_gap, _more_bus_power, _less_waiting,
-                    _wider_range, _longer_contact):  # fmt: skip
+                    _wider_range, _shorter_lead, _longer_contact):  # fmt: skip
         for start, changed, answer in changes(case):
             if trial.lets_in(changed, case.task, start):
                 return answer
@@ -279,6 +279,28 @@ def _allowing(activity: Activity, key: str, limits: tuple[float, float] | None) 
         limits = activity.when.ground.model_copy(update={"temperature_k": limits})
     when = activity.when.model_copy(update={key: limits})
     return activity.model_copy(update={"when": when})
+
+
+def _shorter_lead(case: Case) -> Changes:
+    """Commands that may reach the platform later before a start."""
+    scenario, environment = case.scenario, case.environment
+    lead_min = scenario.command_lead_min(case.activity)
+    in_contact = environment.platforms[case.node.name]["in_contact"].to_numpy(dtype=bool)
+    if lead_min is None or not in_contact.any():
+        return
+
+    def starts_with(lead_min: int) -> np.ndarray:
+        eased = case.activity.model_copy(update={"lead_min": lead_min})
+        return start_mask(scenario, environment, eased) & ~case.barred
+
+    # A command of the first minute in contact is aboard when that minute is over.
+    steps = np.arange(len(case.hurdles["window"]))
+    left_min = steps * scenario.span.step_min - (int(np.argmax(in_contact)) + 1)
+    open_ = case.only("window") & starts_with(0)[steps] & (left_min >= 0) & (left_min < lead_min)
+    for start in case.best(-left_min.astype(float), open_):
+        changed = trial.with_task(case.booking, case.task, starts=starts_with(int(left_min[start])))
+        change = f"the lead of its commands were {lead_min - left_min[start]} min shorter"
+        yield start, changed, (_window_reason(case, "uplink"), f"{change} (start {case.at(start)})")
 
 
 def _longer_contact(case: Case) -> Changes:

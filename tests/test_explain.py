@@ -359,6 +359,17 @@ def test_contact_at_the_start_names_the_instant():
     assert change == "there were contact at 2028-07-01T00:00Z"
 
 
+def test_commands_that_come_too_early_may_come_later():
+    """Contact begins at 02:00, so a start at 03:00 leaves 59 min; the span ends with it."""
+    scene = scenario({"name": "drive", "lead_min": 90}, hours=4)
+    in_contact = np.arange(4 * 60) >= 120
+    found = why(scene, in_contact=in_contact)
+    assert found == (
+        "no window: uplink never holds long enough for a slot",
+        "the lead of its commands were 31 min shorter (start 2028-07-01T03:00Z)",
+    )
+
+
 def test_slot_longer_than_the_span_has_no_window_and_no_change():
     scene = scenario({"name": "camera", "duration_min": 120}, hours=1)
     found = why(scene)
