@@ -36,7 +36,8 @@ class Booking:
         self.peak_w = np.array([n.base_peak_w for n in nodes])
         self.data_mbit = np.array([n.base_data_mbit for n in nodes])
         self.may_send = np.array([n.send_mbit > 0 for n in nodes])
-        # How many booked runs bar each start, by overlap or gap (tasks, steps).
+        # How many booked runs bar each start, by overlap or gap (tasks, steps), as lengths and
+        # gaps of the problem were when each was booked.
         self.barred = np.zeros((len(tasks), steps), dtype=np.int16)
         self.rivals = [
             [j for j in range(len(tasks)) if (min(i, j), max(i, j)) in problem.exclusive]
@@ -98,6 +99,10 @@ class Booking:
             return np.full(self.problem.steps, what.value)
         held = what.held + np.bincount(what.bins[self.runs[task]], minlength=len(what.held))
         return (what.value * what.repeat_worth ** held.astype(float))[what.bins]
+
+    def next_merit(self, task: int) -> np.ndarray:
+        """What the search sees in one more run of `task`, by its start (steps,)."""
+        return self.next_value(task) + self.problem.tasks[task].favour
 
     def clear_starts(self, task: int) -> np.ndarray:
         """Starts (steps,) at which a run meets no booked rival and keeps its own gap."""
@@ -229,7 +234,8 @@ class Booking:
             spare_w = node.generation_w - self.load_w[n] - draw_w * node.send_share
             full = self.flow.stored_wh[n, 1:] >= node.capacity_wh - TOLERANCE
             fits = self.peak_w[n] + draw_w <= node.bus_limit_w + TOLERANCE
-            share = np.where(full & (spare_w >= 0) & fits & self.may_send[n], 1.0, share)
+            share = np.where(full & (spare_w >= 0) & self.may_send[n], 1.0, share)
+            share = np.where(fits, share, 0.0)
             new = self.data_mbit[n] + relayed[n]
             grown = np.concatenate([[0.0], np.cumsum(new - share * node.send_mbit)])
             least = -grown

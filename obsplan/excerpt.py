@@ -15,9 +15,9 @@ from obsplan.problem import Node, Problem, Task
 def excerpt(booking: Booking, free: tuple[int, int], last: int) -> tuple[Problem, Booking]:
     """Steps free[0]..last of the booked problem, in which runs may start before free[1].
 
-    Returns the smaller problem and `booking` without the runs that
-    it may place anew. The first run that others wait for stays where it is, for runs outside
-    the piece may need it; so does a run that reaches past the piece.
+    Returns the smaller problem and `booking` without the runs that it may place anew. The
+    first run that others wait for stays where it is, for runs outside the piece may need it;
+    so does a run that reaches past the piece.
     """
     problem = booking.problem
     first = free[0]

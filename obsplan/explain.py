@@ -289,8 +289,8 @@ def _shorter_lead(case: Case) -> Changes:
     if lead_min is None or not in_contact.any():
         return
 
-    def starts_with(lead_min: int) -> np.ndarray:
-        eased = case.activity.model_copy(update={"lead_min": lead_min})
+    def starts_with(left_min: int) -> np.ndarray:
+        eased = case.activity.model_copy(update={"lead_min": left_min})
         return start_mask(scenario, environment, eased) & ~case.barred
 
     # A command of the first minute in contact is aboard when that minute is over.

@@ -219,8 +219,8 @@ def _candidates(
     if (verdict := judge(swept)).holds:
         best = max(best, (swept, verdict), key=lambda plan: plan[0].value())
         yield swept, verdict, np.inf
-    # The old plan may be far from the best that is possible now: so begin afresh, too. With
-    # more effort it takes five times as long and finds next to nothing in what is left.
+    # The old plan may be far from the best that is possible now: so begin afresh, too,
+    # with little effort: the team waits.
     loose = _favoured(spared, old, LOOSE)
     found = list(better_plans(loose, relaxed, gap, quick_plan(loose), effort="low"))
     booking, bound = found[-1]

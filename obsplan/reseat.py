@@ -41,7 +41,8 @@ def reseat(
 ) -> Iterator[Booking]:
     """Clear and fill hours of the plan, `rounds` times for each run; yield what is better.
 
-    Draws come from `seed`. Every plan yielded has been run through battery and store; on
+    Draws come from `seed`; `pool` is not needed, but all searches are called alike. On Ctrl-C
+    the best so far is yielded before that goes on. Every plan yielded has been run through battery and store; on
     the way between two of them it is enough that sending as before would do.
     """
     problem, draw = booking.problem, Random(seed)
@@ -54,28 +55,32 @@ def reseat(
     best = plan = booking
     ahead = best_ahead = 0.0  # of the plan that was given
     spent = told = planned = 0
-    while spent < work and not stop.is_set():
-        spent += 1
-        other, gain = _reseated(plan, draw, shares)
-        loss = mean_worth * FIRST_LOSS * (LAST_LOSS / FIRST_LOSS) ** (spent / work)
-        if other is None or gain < loss * log(1.0 - draw.random()):
-            continue
-        better = ahead + gain > best_ahead + SMALLEST_GAIN
-        if better or not other.keeps_data():
-            spent += FLOW_WORK
-            other.flow = other.simulate()
-            if other.flow.short and better and spent >= planned:
-                spent += SENDING_WORK
-                planned = spent + SENDING_WORK
-                other = with_planned_sending(other, (COARSE,))
-            if other.flow.short or not other.fits_bus():
+    try:
+        while spent < work and not stop.is_set():
+            spent += 1
+            other, gain = _reseated(plan, draw, shares)
+            loss = mean_worth * FIRST_LOSS * (LAST_LOSS / FIRST_LOSS) ** (spent / work)
+            if other is None or gain < loss * log(1.0 - draw.random()):
                 continue
-        plan, ahead = other, ahead + gain
-        if better:
-            best, best_ahead = plan, ahead
-            if spent >= told + work // TELLINGS:
-                told = spent
-                yield best
+            better = ahead + gain > best_ahead + SMALLEST_GAIN
+            if better or not other.keeps_data():
+                spent += FLOW_WORK
+                other.flow = other.simulate()
+                if other.flow.short and better and spent >= planned:
+                    spent += SENDING_WORK
+                    planned = spent + SENDING_WORK
+                    other = with_planned_sending(other, (COARSE,))
+                if other.flow.short:
+                    continue
+            plan, ahead = other, ahead + gain
+            if better:
+                best, best_ahead = plan, ahead
+                if spent >= told + work // TELLINGS:
+                    told = spent
+                    yield best
+    except KeyboardInterrupt:
+        yield best
+        raise
     if best is not booking:
         yield best
 
@@ -90,8 +95,8 @@ def _reseated(
     problem = plan.problem
     middle = draw.randrange(problem.steps)
     reach = draw.random() * CLEARED_H / 2 / problem.step_h
-    nodes = range(len(problem.nodes))
-    nodes = set(nodes) if draw.random() < 0.5 else {draw.choice(nodes)}
+    every = range(len(problem.nodes))
+    nodes = set(every) if draw.random() < 0.5 else {draw.choice(every)}
     kept = draw.random() * KEPT
     cleared = [
         (i, start)
@@ -104,8 +109,8 @@ def _reseated(
     gain = 0.0
     for i, start in cleared:
         other.add(i, start, -1)
-        gain -= _merit(other, i)[start]
-    for n in sorted({problem.tasks[i].node for i, _ in cleared}):
+        gain -= other.next_merit(i)[start]
+    for n in every:
         other.flow = other.recharged(n)
     low = int(max(0, middle - reach - BESIDE_H / problem.step_h))
     high = int(min(problem.steps, middle + reach + BESIDE_H / problem.step_h))
@@ -144,22 +149,17 @@ def _filled(
         offers = {}
         for i in waiting:
             clear = plan.clear_starts(i)[where]
-            offers[i] = liking[i] * _merit(plan, i)[where].max(initial=0.0, where=clear)
+            offers[i] = liking[i] * plan.next_merit(i)[where].max(initial=0.0, where=clear)
         waiting = sorted((i for i in waiting if offers[i] > 0), key=lambda i: (-offers[i], i))
         for i in waiting.copy():
-            starts = np.flatnonzero(plan.open_starts(i, where))
-            if not len(starts):
+            starts, merit = np.flatnonzero(plan.open_starts(i, where)), plan.next_merit(i)
+            most = merit[starts].max(initial=0.0)
+            if most <= 0.0:
                 waiting.remove(i)
                 continue
-            merit = _merit(plan, i)[starts]
-            start = int(starts[merit >= merit.max() - SMALLEST_GAIN][side])
-            placed[i, start] = float(merit.max())
+            start = int(starts[merit[starts] >= most - SMALLEST_GAIN][side])
+            placed[i, start] = float(merit[start])
             plan.add(i, start)
             plan.flow = plan.recharged(plan.problem.tasks[i].node)
             break
     return placed
-
-
-def _merit(plan: Booking, task: int) -> np.ndarray:
-    """What the search sees in one more run, by its start (steps,)."""
-    return plan.next_value(task) + plan.problem.tasks[task].favour

@@ -8,6 +8,7 @@ from collections.abc import Callable, Iterator
 from concurrent.futures import Executor, Future, ThreadPoolExecutor
 from dataclasses import replace
 from functools import partial
+from itertools import chain
 from threading import Event
 
 import numpy as np
@@ -19,7 +20,7 @@ from obsplan.draft import LEAST_FIGURE, Model
 from obsplan.greedy import greedy_plan
 from obsplan.guided import guided_plan
 from obsplan.highs import has_answer, is_optimal, loaded, proven_bound, solution
-from obsplan.milp import model
+from obsplan.milp import RIVAL_H, model
 from obsplan.problem import Node, Problem, Task, least_worth
 from obsplan.reseat import reseat
 from obsplan.stretches import (
@@ -78,6 +79,8 @@ def better_plans(
     while the bound is worked out. Then one that follows the relaxed plan, if it is worth
     more, and what the searches of `effort` make of the better one. The last is within `gap`
     of the bound, or the effort was spent.
+    A second, sharper bound may lower the last that is told, but ends no search, for when it
+    is known hangs on the machine.
     `told` hears every bound once it is known, before the plans are; closing the iterator,
     or setting `stop`, ends the search soon. Raises LookupError naming the required runs,
     and those they wait for, when no place is found.
@@ -108,14 +111,10 @@ def better_plans(
                 yield booking, np.inf
             bound = min(relaxed.result().bound, proven)
             sharper = None
-            if not _near(booking, bound, gap):
-                if effort != "low" and starts_of(question) <= SHARP_STARTS:
+            if not _near(booking, bound, gap) and not stop.is_set():
+                if effort != "low" and _can_be_sharper(question):
                     sharper = bounding(rival_h=question.step_h)
-                led = _led(problem, relaxed.result().starts) or booking
-                for led in () if led is booking else FIRST_LOOK(led, pool, stop):
-                    pass
-                if led.merit() > booking.merit():
-                    booking = led
+                for booking in _better_led(booking, relaxed.result().starts, pool, stop):
                     yield booking, np.inf
             for booking in _searched(booking, SEARCHES[effort], bound, gap, pool, stop):
                 yield booking, np.inf
@@ -126,8 +125,32 @@ def better_plans(
             stop.set()
 
 
+def _can_be_sharper(question: Problem) -> bool:
+    """Whether exclusion at every step says more than what was asked, in bearable time."""
+    more = question.exclusive and question.step_h < RIVAL_H
+    return bool(more) and starts_of(question) <= SHARP_STARTS
+
+
+def _better_led(
+    booking: Booking, shares: np.ndarray, pool: Executor, stop: Event
+) -> Iterator[Booking]:
+    """Plans that follow `shares` and, after a first look too, are better than `booking`."""
+    led = _led(booking.problem, shares)
+    if led is None:
+        return
+    for led in chain([led], FIRST_LOOK(led, pool, stop)):
+        if led.merit() > booking.merit():
+            booking = led
+            yield booking
+
+
 def _searched(
-    booking: Booking, searches: tuple, bound: float, gap: float, pool: Executor, stop: Event
+    booking: Booking,
+    searches: tuple[Callable[..., Iterator[Booking]], ...],
+    bound: float,
+    gap: float,
+    pool: Executor,
+    stop: Event,
 ) -> Iterator[Booking]:
     """Better plans by one search after the other, until one is within `gap` of the bound."""
     for search in searches:

@@ -1,7 +1,7 @@
 """A booked plan made better: a piece of it planned anew by the solver, the rest as it is."""
 
 from collections import deque
-from collections.abc import Callable, Iterator
+from collections.abc import Iterator
 from concurrent.futures import Future, ThreadPoolExecutor
 from dataclasses import dataclass, replace
 from threading import Event
@@ -32,7 +32,7 @@ SMALL_GAIN = 5e-4
 # that sends least and starts early is found; far below the worth of any run.
 SENDING_COST_PER_W = 1e-5
 LATENESS_COST = 1e-4
-# Two models to ask where to send.
+# Ways to ask where to send: by battery and store summed over hours, or step by step.
 COARSE, WHOLE = True, False
 # The pieces are small: solver heuristics take most of the time there and find nothing, and
 # trying out branches takes a third of what is left.
@@ -86,31 +86,17 @@ def stretches(problem: Problem, hours: float, tail_h: float, first: int = 0) -> 
 def all_anew(
     booking: Booking, pieces: list[Piece], pool: ThreadPoolExecutor, stop: Event
 ) -> Iterator[Booking]:
-    """Plan all `pieces` anew, those under way together far apart; yield what is better."""
-    apart = -(-len(pieces) // UNDER_WAY)
-    waiting = iter([piece for k in range(apart) for piece in pieces[k::apart]])
-    yield from piece_by_piece(booking, lambda booking: next(waiting, None), pool, stop)
+    """Plan all `pieces` anew, those under way together far apart; yield what is better.
 
-
-def piece_by_piece(
-    booking: Booking,
-    next_piece: Callable[[Booking], Piece | None],
-    pool: ThreadPoolExecutor,
-    stop: Event,
-) -> Iterator[Booking]:
-    """Plan one piece after the other anew, as long as there is one; yield what is better.
-
-    A few are under way at a time, each begun on the plan as it stood when the one a few
-    before it was done; so what is found does not hang on how many cores there are. Ends
-    early once `stop` is set.
+    Each is begun on the plan as it stood when the one a few before it was done; so what is
+    found does not hang on how many cores there are. Ends early once `stop` is set.
     """
+    apart = -(-len(pieces) // UNDER_WAY)
+    waiting = deque(piece for k in range(apart) for piece in pieces[k::apart])
     under_way: deque[tuple[Booking, Future[Booking]]] = deque()
-    done = False
     while True:
-        while not done and not stop.is_set() and len(under_way) < UNDER_WAY:
-            piece = next_piece(booking)
-            if done := piece is None:
-                break
+        while waiting and not stop.is_set() and len(under_way) < UNDER_WAY:
+            piece = waiting.popleft()
             under_way.append((booking, pool.submit(improved, booking, piece, stop)))
         if not under_way:
             return
@@ -225,14 +211,13 @@ def with_planned_sending(
 ) -> Booking:
     """The same runs, sending where it takes least energy; `booking` when that fails.
 
-    A coarse model sums battery and store over hours: in a tenth of the time it says about
-    where to send. The `models` are asked in turn until the answer of one holds.
+    The `models` are asked in turn until the answer of one holds. The coarse one takes a
+    tenth of the time and says only in which hours to send: its answer costs a little more.
     """
     for coarse in models:
         may_send = _least_sending(booking, coarse)
-        # What has no answer in sums over hours has none in steps.
         if may_send is None:
-            return booking
+            continue
         planned = booking.copy()
         planned.may_send = may_send
         planned.flow = planned.simulate()

@@ -11,8 +11,9 @@ import numpy as np
 from obsplan.booking import Booking
 from obsplan.stretches import WHOLE, with_planned_sending
 
-# Earlier places that are tried for one run.
+# Earlier places that are tried for one run, and changes of place for one platform.
 MOST_TRIES = 2
+MOST_TRADES = 100
 SAME_WORTH = 1e-9
 LEAST_SAVING_WH = 1e-3
 
@@ -20,10 +21,10 @@ Start = tuple[int, int]  # step and task
 
 
 def tidied(booking: Booking) -> Booking:
-    """`booking` with its runs at places worth the same, by the preferences in their order."""
+    """`booking` with its runs at places worth the same: earlier ones, then fewer switches."""
     early = moved_up(booking)
     gathered = with_fewer_switches(early)
-    return sent_for_less(early if gathered is early else moved_up(gathered))
+    return early if gathered is early else moved_up(gathered)
 
 
 def moved_up(booking: Booking) -> Booking:
@@ -36,7 +37,7 @@ def moved_up(booking: Booking) -> Booking:
     runs = [(start, i) for i, starts in enumerate(booking.runs) for start in starts]
     for start, i in sorted(runs):
         tidy.add(i, start, -1)
-        worth = tidy.next_value(i) + tidy.problem.tasks[i].favour
+        worth = tidy.next_merit(i)
         equal = tidy.clear_starts(i)[:start] & (worth[:start] >= worth[start] - SAME_WORTH)
         kept, tries = tidy.flow, np.flatnonzero(equal)
         if len(tries):
@@ -55,17 +56,24 @@ def with_fewer_switches(booking: Booking) -> Booking:
     whole stay the same, so the plan gets no later. `booking` itself when nothing is saved.
     """
     for n in range(len(booking.problem.nodes)):
-        order = starts_in_order(booking, n)
+        order, tries = starts_in_order(booking, n), 0
         for a, b in combinations(range(len(order)), 2):
-            traded = order.copy()
             (start, i), (later, j) = order[a], order[b]
-            if booking.problem.tasks[i].length != booking.problem.tasks[j].length or i == j:
+            if i == j or booking.problem.tasks[i].length != booking.problem.tasks[j].length:
                 continue
+            traded = order.copy()
             traded[a], traded[b] = (start, j), (later, i)
-            if _switches_at(traded, a, b) < _switches_at(order, a, b):
-                other = _traded(booking, order[a], order[b])
-                if other is not None:
-                    booking, order = other, traded
+            if _switches_at(traded, a, b) >= _switches_at(order, a, b):
+                continue
+            other = _traded(booking, order[a], order[b])
+            if other is None:
+                continue
+            other.flow = other.simulate()
+            if not other.flow.short:
+                booking, order = other, traded
+            tries += 1
+            if tries == MOST_TRADES:
+                break
     return booking
 
 
@@ -86,7 +94,10 @@ def _switches_at(order: list[Start], *places: int) -> int:
 
 
 def _traded(booking: Booking, one: Start, two: Start) -> Booking | None:
-    """The two runs in each other's place; None where that breaks a rule or costs worth."""
+    """The two runs in each other's place; None where that breaks a rule or costs worth.
+
+    Battery and store are not looked at yet.
+    """
     (start, i), (later, j) = one, two
     other = booking.copy()
     other.add(i, start, -1)
@@ -95,10 +106,8 @@ def _traded(booking: Booking, one: Start, two: Start) -> Booking | None:
         return None
     other.add(i, later)
     other.add(j, start)
-    if not other.is_orderly() or other.merit() < booking.merit() - SAME_WORTH:
-        return None
-    other.flow = other.simulate()
-    return None if other.flow.short else other
+    worse = not other.is_orderly() or other.merit() < booking.merit() - SAME_WORTH
+    return None if worse else other
 
 
 def sent_for_less(booking: Booking) -> Booking:

@@ -4,12 +4,14 @@ from dataclasses import replace
 from threading import Event
 
 import numpy as np
+import pytest
 from brute import best_value
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from small import cases, level_node, tiny_problem
 from test_greedy import task
 
+import obsplan.reseat
 from obsplan.booking import Booking
 from obsplan.greedy import greedy_plan
 from obsplan.problem import Problem, problem
@@ -130,3 +132,34 @@ def test_data_that_nothing_sends_does_not_keep():
     more.problem = replace(more.problem, tasks=(replace(data, count=3),))
     more.add(0, 7)
     assert not more.keeps_data()
+
+
+def test_data_does_not_keep_where_the_bus_bars_the_transmitter():
+    contact = {"send_mbit": np.array([0.0, 0, 0, 0, 0, 3, 0, 0]), "transmit_w": 40.0,
+               "store_start_mbit": 2.0, "store_end_mbit": 0.0, "start_wh": 90.0}  # fmt: skip
+    booking = planned(task("a", peak_w=np.array([95.0]), count=0), **contact)
+    assert booking.keeps_data()
+    booking.add(0, 5)
+    assert not booking.keeps_data() and booking.simulate().short
+
+
+def test_the_best_so_far_is_kept_on_ctrl_c(monkeypatch):
+    calls = []
+
+    def interrupted(*args):
+        calls.append(args)
+        if len(calls) > 30:
+            raise KeyboardInterrupt
+        return reseated_once(*args)
+
+    reseated_once = obsplan.reseat._reseated
+    monkeypatch.setattr(obsplan.reseat, "_reseated", interrupted)
+    greedy = planned(
+        task("long", length=5, value=6.0), task("short", length=2, value=2.1, count=4),
+        exclusive={(0, 1)},
+    )  # fmt: skip
+    found = []
+    with pytest.raises(KeyboardInterrupt):
+        for better in reseat(greedy, None, Event(), 1, 4000):
+            found.append(better)
+    assert found[-1].value() > greedy.value()

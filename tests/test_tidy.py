@@ -8,8 +8,15 @@ from test_greedy import task
 
 from obsplan.booking import Booking
 from obsplan.greedy import greedy_plan
+from obsplan.plan import _tidy_plans
 from obsplan.problem import Problem, problem
-from obsplan.tidy import sending_wh, starts_in_order, tidied, with_fewer_switches
+from obsplan.tidy import (
+    sending_wh,
+    sent_for_less,
+    starts_in_order,
+    tidied,
+    with_fewer_switches,
+)
 
 
 def booked(*runs, tasks, exclusive=(), **node):
@@ -73,7 +80,7 @@ def test_data_goes_where_it_takes_less_energy():
     node = {"transmit_w": 40.0, "send_mbit": np.array([1.0, 1, 1, 1, 4, 4, 4, 4]),
             "store_start_mbit": 4.0, "store_end_mbit": 0.0}  # fmt: skip
     eager = booked(tasks=(task("a"),), **node)
-    assert sending_wh(eager) == 40.0 and sending_wh(tidied(eager)) == 10.0
+    assert sending_wh(eager) == 40.0 and sending_wh(sent_for_less(eager)) == 10.0
 
 
 def switches(booking):
@@ -91,3 +98,14 @@ def test_fewer_switches_cost_neither_worth_nor_time(seed):
     assert traded.is_orderly() and not traded.flow.short
     assert sum(map(sum, traded.runs)) == sum(map(sum, booking.runs))
     assert switches(traded) <= switches(booking)
+
+
+def test_less_energy_for_sending_leaves_no_run_out():
+    """What fits when data may go at once is filled in before sending is saved on."""
+    node = {"transmit_w": 40.0, "send_mbit": np.array([1.0, 1, 1, 1, 4, 4, 4, 4]),
+            "store_start_mbit": 4.0, "store_end_mbit": 0.0}  # fmt: skip
+    tasks = task("a"), task("b", data_mbit=np.array([4.0]))
+    *_, least = _tidy_plans(booked((0, 0), tasks=tasks, **node))
+    best = next(_tidy_plans(booked((0, 0), tasks=tasks, **node)))
+    assert best.runs == [[0], [0]] and sending_wh(best) == 20.0
+    assert least.runs == [[0], []]
