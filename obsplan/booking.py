@@ -123,7 +123,7 @@ class Booking:
         what, open_ = self.problem.tasks[task], np.zeros(self.problem.steps, dtype=bool)
         if len(self.runs[task]) >= what.count:
             return open_
-        open_[among] = what.starts[among] & (self.barred[task, among] == 0)
+        open_[among] = self.clear_starts(task)[among]
         open_[max(0, self.problem.steps - what.length + 1) :] = False
         for earlier, settle, met_from in what.earlier:
             open_[: min(met_from, self.met_from(earlier, settle))] = False
@@ -148,13 +148,12 @@ class Booking:
         n, flow, count = what.node, self.flow, part.stop - part.start
         node = self.problem.nodes[n]
         inside = slice(part.start, part.stop + what.length - 1)
-        sending_w = flow.sent_share[n, inside] * node.transmit_w * node.send_share[inside]
-        net_w = node.generation_w[inside] - self.load_w[n, inside] - sending_w
+        net_w = (node.generation_w - self.load_w[n] - self.sending_w(n))[inside]
         needed = flow.needed_wh[n, part.start + 1 : inside.stop + 1] - TOLERANCE
         stored = flow.stored_wh[n, part].copy()
         allowed = np.ones(count, dtype=bool)
         for k, load_w in enumerate(what.load_w):
-            gain = _gain_wh(node, net_w[k : k + count] - load_w, self.problem.step_h)
+            gain = gain_wh(node, net_w[k : k + count] - load_w, self.problem.step_h)
             stored = np.minimum(stored + gain, node.capacity_wh)
             allowed &= stored >= needed[k : k + count]
         return allowed
@@ -174,6 +173,19 @@ class Booking:
             ):
                 return False
         return self.fits_bus()
+
+    def sending_w(self, n: int) -> np.ndarray:
+        """Mean draw (steps,) of the transmitter of node `n`, as the flow has it."""
+        node = self.problem.nodes[n]
+        return self.flow.sent_share[n] * node.transmit_w * node.send_share
+
+    def bears_transmitter(self, n: int) -> np.ndarray:
+        """Steps (steps,) in which the bus has room for the transmitter of node `n`.
+
+        While on it draws all it takes, however short that is.
+        """
+        node = self.problem.nodes[n]
+        return self.peak_w[n] + node.transmit_w <= node.bus_limit_w + TOLERANCE
 
     def fits_bus(self) -> bool:
         """Whether no bus carries more than its limit, sending left aside."""
@@ -204,8 +216,7 @@ class Booking:
         What is needed then includes the sending; data and what falls short stay as they were.
         """
         what, flow = self.problem.nodes[node], self.flow
-        sending_w = flow.sent_share[node] * what.transmit_w * what.send_share
-        gained = self._gained_wh(node, sending_w)
+        gained = self._gained_wh(node, self.sending_w(node))
         room = what.capacity_wh - gained
         room[0] = what.start_wh
         stored, needed = flow.stored_wh.copy(), flow.needed_wh.copy()
@@ -216,7 +227,7 @@ class Booking:
     def _gained_wh(self, n: int, sending_w: np.ndarray | float) -> np.ndarray:
         """All gains up to each step (steps + 1,), were the battery of node `n` boundless."""
         node = self.problem.nodes[n]
-        gain = _gain_wh(
+        gain = gain_wh(
             node, node.generation_w - self.load_w[n] - sending_w, self.problem.step_h
         )
         return np.concatenate([[0.0], np.cumsum(gain)])
@@ -229,13 +240,12 @@ class Booking:
         what two platforms then ask of one station is left to it.
         """
         nodes, relayed = self.problem.nodes, np.zeros_like(self.data_mbit)
-        for n in sorted(range(len(nodes)), key=lambda n: (nodes[n].receiver < 0, n)):
-            node, share, draw_w = nodes[n], self.flow.sent_share[n], nodes[n].transmit_w
-            spare_w = node.generation_w - self.load_w[n] - draw_w * node.send_share
+        for n in _relays_first(nodes):
+            node, share = nodes[n], self.flow.sent_share[n]
+            spare_w = node.generation_w - self.load_w[n] - node.transmit_w * node.send_share
             full = self.flow.stored_wh[n, 1:] >= node.capacity_wh - TOLERANCE
-            fits = self.peak_w[n] + draw_w <= node.bus_limit_w + TOLERANCE
             share = np.where(full & (spare_w >= 0) & self.may_send[n], 1.0, share)
-            share = np.where(fits, share, 0.0)
+            share = np.where(self.bears_transmitter(n), share, 0.0)
             new = self.data_mbit[n] + relayed[n]
             grown = np.concatenate([[0.0], np.cumsum(new - share * node.send_mbit)])
             least = -grown
@@ -250,6 +260,11 @@ class Booking:
         return True
 
 
+def _relays_first(nodes: tuple[Node, ...]) -> list[int]:
+    """Nodes in the order in which a step's data move: those that send to another come first."""
+    return sorted(range(len(nodes)), key=lambda n: (nodes[n].receiver < 0, n))
+
+
 def _needed_wh(node: Node, gained_wh: np.ndarray) -> np.ndarray:
     """Least charge at each step's start from which reserve and end hold, with these gains."""
     least = np.full(len(gained_wh), node.reserve_wh)
@@ -261,7 +276,7 @@ def _needed_wh(node: Node, gained_wh: np.ndarray) -> np.ndarray:
     return needed
 
 
-def _gain_wh(node: Node, net_w: np.ndarray, step_h: float) -> np.ndarray:
+def gain_wh(node: Node, net_w: np.ndarray, step_h: float) -> np.ndarray:
     """What each step adds to the battery of `node`, or takes from it, while there is room."""
     charged_w = np.minimum(net_w, node.charge_limit_w) * node.charge_efficiency
     return np.where(net_w >= 0, charged_w, net_w / node.discharge_efficiency) * step_h
@@ -270,18 +285,18 @@ def _gain_wh(node: Node, net_w: np.ndarray, step_h: float) -> np.ndarray:
 def _send_and_charge(problem: Problem, booking: Booking, needed, stored, held, share) -> str:
     """Fill `stored`, `held` and `share` step by step; return what falls short, or ""."""
     hour, steps = problem.step_h, problem.steps
-    order = sorted(range(len(problem.nodes)), key=lambda n: (problem.nodes[n].receiver < 0, n))
+    order = _relays_first(problem.nodes)
     rows = []
     for n in order:
         node = problem.nodes[n]
-        # While on, the transmitter draws all it takes: a bus without that room bars it.
-        fits = booking.peak_w[n] + node.transmit_w <= node.bus_limit_w + TOLERANCE
         rows.append(
             (
                 n,
                 (node.generation_w - booking.load_w[n]).tolist(),
                 booking.data_mbit[n].tolist(),
-                np.where(booking.may_send[n] & fits, node.send_mbit, 0.0).tolist(),
+                np.where(
+                    booking.may_send[n] & booking.bears_transmitter(n), node.send_mbit, 0.0
+                ).tolist(),
                 (node.transmit_w * node.send_share).tolist(),
                 needed[n].tolist(),
                 node.station.tolist(),

@@ -59,7 +59,7 @@ def _task(problem: Problem, rest: Booking, i: int, free: tuple[int, int], last: 
 def _node(booking: Booking, rest: Booking, n: int, first: int, last: int) -> Node:
     node, flow = booking.problem.nodes[n], booking.flow
     part = slice(first, last)
-    sending_w = flow.sent_share[n] * node.transmit_w * node.send_share
+    needed_wh = booking.needed_wh(n, booking.sending_w(n))
     held, final = flow.held_mbit[n], last == booking.problem.steps
     # What rides along from here to the end must find room at every later step.
     room = min((node.store_mbit - held[last:]).min(), node.store_end_mbit - held[-1])
@@ -73,7 +73,7 @@ def _node(booking: Booking, rest: Booking, n: int, first: int, last: int) -> Nod
         send_share=node.send_share[part],
         station=node.station[part],
         start_wh=flow.stored_wh[n, first],
-        end_wh=node.end_wh if final else booking.needed_wh(n, sending_w)[last],
+        end_wh=node.end_wh if final else needed_wh[last],
         store_start_mbit=held[first],
         store_end_mbit=node.store_end_mbit if final else held[last] + max(0.0, room),
     )

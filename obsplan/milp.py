@@ -26,7 +26,7 @@ def model(problem: Problem, coarse: bool = False, rival_h: float = RIVAL_H) -> M
     less, and by little more, in a fraction of the time.
     """
     draft, steps = Draft(), problem.steps
-    every = rows_of(problem) if coarse else 1
+    every = steps_summed(problem) if coarse else 1
     stride = max(1, round(rival_h / problem.step_h)) if coarse else 1
     rivals = {task for pair in problem.exclusive for task in pair}
     starts = []
@@ -47,8 +47,8 @@ def model(problem: Problem, coarse: bool = False, rival_h: float = RIVAL_H) -> M
     return draft.model([s.columns for s in starts], sharing)
 
 
-def rows_of(problem: Problem) -> int:
-    """Steps whose rows for battery and store a coarse model sums."""
+def steps_summed(problem: Problem) -> int:
+    """How many steps share one row of battery and store in a coarse model."""
     return max(1, round(SUPPLY_H / problem.step_h))
 
 

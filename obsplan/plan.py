@@ -3,7 +3,7 @@
 A plan leaves this room only after the independent replay has found no broken rule.
 """
 
-from collections.abc import Callable, Iterator
+from collections.abc import Callable
 from contextlib import closing
 from dataclasses import dataclass
 from threading import Event, Timer
@@ -17,13 +17,12 @@ from obsplan.environment import Environment
 from obsplan.errors import DoesNotHold
 from obsplan.explain import unplaced
 from obsplan.findings import raised
-from obsplan.greedy import greedy_plan
 from obsplan.impossible import why_no_place, why_not_idle
 from obsplan.mend import bearable, holding
 from obsplan.problem import problem, worth_of_all
 from obsplan.scenario import Scenario
 from obsplan.solve import above, better_plans, is_small
-from obsplan.tidy import moved_up, sent_for_less, tidied
+from obsplan.tidy import tidy_plans
 from obsplan.timeline import plan_slots, timeline_table
 from obsplan.windows import most_runs, why_no_window
 
@@ -136,22 +135,11 @@ def _filled(
     scenario: Scenario, environment: Environment, booking: Booking, verdict: Verdict
 ) -> tuple[Booking, Verdict]:
     """The plan tidied, and filled with what then fits besides, as far as the replay agrees."""
-    for better in _tidy_plans(booking):
+    for better in tidy_plans(booking):
         judged = check(scenario, environment, plan_slots(scenario, better))
         if judged.holds:
             return better, judged
     return booking, verdict
-
-
-def _tidy_plans(booking: Booking) -> Iterator[Booking]:
-    """The plan tidied and filled, the most preferred first."""
-    tidy = tidied(booking)
-    full = greedy_plan(tidy.problem, tidy.copy())
-    yield sent_for_less(full)
-    yield full
-    early = moved_up(booking)
-    yield greedy_plan(early.problem, early.copy())
-    yield early
 
 
 def _clock(patience_s: float | None, stop: Event, struck: Event) -> Timer:

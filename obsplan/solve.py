@@ -5,7 +5,7 @@ gives the same plan.
 """
 
 from collections.abc import Callable, Iterator
-from concurrent.futures import Executor, Future, ThreadPoolExecutor
+from concurrent.futures import Future, ThreadPoolExecutor
 from dataclasses import replace
 from functools import partial
 from itertools import chain
@@ -127,12 +127,12 @@ def better_plans(
 
 def _can_be_sharper(question: Problem) -> bool:
     """Whether exclusion at every step says more than what was asked, in bearable time."""
-    more = question.exclusive and question.step_h < RIVAL_H
-    return bool(more) and starts_of(question) <= SHARP_STARTS
+    more = bool(question.exclusive) and round(RIVAL_H / question.step_h) > 1
+    return more and starts_of(question) <= SHARP_STARTS
 
 
 def _better_led(
-    booking: Booking, shares: np.ndarray, pool: Executor, stop: Event
+    booking: Booking, shares: np.ndarray, pool: ThreadPoolExecutor, stop: Event
 ) -> Iterator[Booking]:
     """Plans that follow `shares` and, after a first look too, are better than `booking`."""
     led = _led(booking.problem, shares)
@@ -149,7 +149,7 @@ def _searched(
     searches: tuple[Callable[..., Iterator[Booking]], ...],
     bound: float,
     gap: float,
-    pool: Executor,
+    pool: ThreadPoolExecutor,
     stop: Event,
 ) -> Iterator[Booking]:
     """Better plans by one search after the other, until one is within `gap` of the bound."""

@@ -19,7 +19,7 @@ from obsplan.highs import (
     solution,
     start_from,
 )
-from obsplan.milp import model, rows_of
+from obsplan.milp import model, steps_summed
 from obsplan.problem import Problem
 
 # Nodes that the solver may branch into for a stretch.
@@ -250,7 +250,7 @@ def _least_sending(booking: Booking, coarse: bool) -> np.ndarray | None:
     sending = _sending(solution(solver), draft)
     if coarse:
         # Data may only come after the step chosen; its neighbours in the sum do as well.
-        row = np.arange(problem.steps) // rows_of(problem)
+        row = np.arange(problem.steps) // steps_summed(problem)
         used = np.array([np.bincount(row, each) > 0 for each in sending])
         sending = used[:, row] & np.array([node.send_mbit > 0 for node in nodes])
     return sending

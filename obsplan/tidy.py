@@ -4,11 +4,13 @@ What is done early can still be done again, who switches seldom errs seldom, and
 is a margin.
 """
 
+from collections.abc import Iterator
 from itertools import combinations
 
 import numpy as np
 
 from obsplan.booking import Booking
+from obsplan.greedy import greedy_plan
 from obsplan.stretches import WHOLE, with_planned_sending
 
 # Earlier places that are tried for one run, and changes of place for one platform.
@@ -18,6 +20,21 @@ SAME_WORTH = 1e-9
 LEAST_SAVING_WH = 1e-3
 
 Start = tuple[int, int]  # step and task
+
+
+def tidy_plans(booking: Booking) -> Iterator[Booking]:
+    """The plan tidied and filled with what then fits, the most preferred first.
+
+    Each is for a replay to judge; saving energy comes after filling, so that it leaves no
+    run out.
+    """
+    tidy = tidied(booking)
+    full = greedy_plan(tidy.problem, tidy.copy())
+    yield sent_for_less(full)
+    yield full
+    early = moved_up(booking)
+    yield greedy_plan(early.problem, early.copy())
+    yield early
 
 
 def tidied(booking: Booking) -> Booking:
@@ -118,6 +135,5 @@ def sent_for_less(booking: Booking) -> Booking:
 
 def sending_wh(booking: Booking) -> float:
     """Energy that sending takes, all platforms together."""
-    share = booking.flow.sent_share
-    power_w = [node.transmit_w * node.send_share for node in booking.problem.nodes]
-    return float((share * np.array(power_w)).sum() * booking.problem.step_h)
+    nodes = range(len(booking.problem.nodes))
+    return sum(float(booking.sending_w(n).sum()) for n in nodes) * booking.problem.step_h

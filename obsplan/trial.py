@@ -13,7 +13,7 @@ import numpy as np
 import pandas as pd
 
 from obsplan import intervals
-from obsplan.booking import TOLERANCE, Booking, Flow
+from obsplan.booking import TOLERANCE, Booking, Flow, gain_wh
 from obsplan.check import check
 from obsplan.environment import Environment
 from obsplan.problem import Problem
@@ -95,12 +95,7 @@ def _missing_wh(booking: Booking, task: int) -> np.ndarray:
     need_wh = flow.needed_wh[what.node][starts + what.length]
     for k in reversed(range(what.length)):
         net_w = (node.generation_w - booking.load_w[what.node])[starts + k] - what.load_w[k]
-        gain_w = np.where(
-            net_w >= 0,
-            np.minimum(net_w, node.charge_limit_w) * node.charge_efficiency,
-            net_w / node.discharge_efficiency,
-        )
-        need_wh = np.maximum(node.reserve_wh, need_wh - gain_w * problem.step_h)
+        need_wh = np.maximum(node.reserve_wh, need_wh - gain_wh(node, net_w, problem.step_h))
         need_wh[need_wh > node.capacity_wh + TOLERANCE] = np.inf
     return np.maximum(0.0, need_wh - flow.stored_wh[what.node][starts])
 

@@ -6,13 +6,13 @@ from threading import Event
 import numpy as np
 import pytest
 from brute import best_value
-from hypothesis import given, settings
+from hypothesis import assume, given, settings
 from hypothesis import strategies as st
 from small import cases, level_node, tiny_problem
 from test_greedy import task
 
 import obsplan.reseat
-from obsplan.booking import Booking
+from obsplan.booking import TOLERANCE, Booking
 from obsplan.greedy import greedy_plan
 from obsplan.problem import Problem, problem
 from obsplan.reseat import reseat
@@ -41,28 +41,40 @@ def test_plans_only_get_better_and_hold():
         sound += 1
         gained += values[-1] > values[0] + 1e-9
         best += values[-1] >= exact - 1e-9
-    # Greed alone is not best everywhere; what is found here nearly always is.
+    # Greed alone is not best everywhere. 47 of these 52 end at the best: the first of the runs
+    # that others wait for is never moved here.
     assert gained and best > 0.9 * sound
 
 
-def test_many_short_runs_take_the_place_of_one_that_greed_preferred():
+def one_long_run():
     """Alone the long run is worth most for its hours; the short ones fill them better."""
     long = task("long", length=5, value=6.0)
     short = task("short", length=2, value=2.1, count=4)
     greedy = planned(long, short, exclusive={(0, 1)})
     assert [len(runs) for runs in greedy.runs] == [1, 1]
-    best = reseated(greedy)[-1]
+    return greedy
+
+
+def test_many_short_runs_take_the_place_of_one_that_greed_preferred():
+    best = reseated(one_long_run())[-1]
     assert [len(runs) for runs in best.runs] == [0, 4]
 
 
 def test_required_runs_and_the_first_of_those_others_wait_for_stay():
+    """Both stand in the way of looks that are worth more."""
     required = task("required", must=1, value=0.1)
     opened = task("open", value=0.0, length=2)
-    look = task("look", value=5.0, count=4, earlier=((1, 0, 8),))
-    rivals = {(0, 1), (0, 2), (1, 2)}
-    for plan in reseated(planned(required, opened, look, exclusive=rivals)):
-        assert len(plan.runs[0]) == 1 and plan.runs[1]
-        assert min(plan.runs[2]) >= min(plan.runs[1]) + 2
+    look = task("look", value=5.0, count=8, earlier=((1, 0, 8),))
+    question = Problem(8, 0.25, (required, opened, look), (level_node(8),),
+                       frozenset({(0, 1), (0, 2), (1, 2)}))  # fmt: skip
+    booking = Booking(question)
+    for i, start in ((1, 0), (0, 4), (2, 3)):
+        booking.add(i, start)
+    booking.flow = booking.simulate()
+    plans = reseated(booking)
+    assert [len(runs) for runs in plans[-1].runs] == [1, 1, 5]
+    for plan in plans:
+        assert len(plan.runs[0]) == 1 and plan.runs[1] == [0]
 
 
 def test_energy_goes_where_it_is_worth_more():
@@ -91,17 +103,19 @@ def test_an_old_start_is_held_on_to_where_it_is_favoured():
 def test_nothing_is_begun_once_the_search_is_stopped():
     stop = Event()
     stop.set()
-    booking = planned(task("a", length=5, value=3.0), task("b", count=4), exclusive={(0, 1)})
-    assert list(reseat(booking, None, stop, 1, 40)) == []
-    assert list(reseat(planned(task("never", count=0)), None, Event(), 1, 40)) == []
+    assert list(reseat(one_long_run(), None, stop, 1, 40)) == []
+    assert list(reseat(one_long_run(), None, Event(), 1, 40))
+
+
+def test_a_plan_without_runs_stays_as_it_is():
+    assert reseated(planned(task("never", count=0)))[1:] == []
 
 
 @given(case=cases(hours=(4, 8)), seed=st.integers(0, 100))
 @settings(max_examples=25)
 def test_the_same_seed_gives_the_same_plan(case, seed):
     booking = greedy_plan(problem(*case))
-    if booking.flow.short:
-        return
+    assume(not booking.flow.short)
     one, two = (reseated(booking, rounds=10, seed=seed)[-1] for _ in range(2))
     assert one.runs == two.runs and np.array_equal(one.may_send, two.may_send)
     assert not one.simulate().short and one.is_orderly()
@@ -111,14 +125,13 @@ def test_the_same_seed_gives_the_same_plan(case, seed):
 @settings(max_examples=60)
 def test_charge_and_data_with_sending_as_it_was_are_those_of_a_full_run(seed):
     booking = greedy_plan(tiny_problem(seed))
-    if booking.flow.short:
-        return
+    assume(not booking.flow.short)
     assert booking.keeps_data()
     for n in range(len(booking.problem.nodes)):
         again = booking.recharged(n)
         # Sums taken in another order differ by rounding only.
         assert np.allclose(again.stored_wh, booking.flow.stored_wh, atol=1e-9)
-        assert (again.needed_wh[n] <= again.stored_wh[n] + 1e-7).all()
+        assert (again.needed_wh[n] <= again.stored_wh[n] + TOLERANCE).all()
         assert (again.needed_wh[n] >= booking.flow.needed_wh[n] - 1e-9).all()
 
 
@@ -154,11 +167,7 @@ def test_the_best_so_far_is_kept_on_ctrl_c(monkeypatch):
 
     reseated_once = obsplan.reseat._reseated
     monkeypatch.setattr(obsplan.reseat, "_reseated", interrupted)
-    greedy = planned(
-        task("long", length=5, value=6.0), task("short", length=2, value=2.1, count=4),
-        exclusive={(0, 1)},
-    )  # fmt: skip
-    found = []
+    greedy, found = one_long_run(), []
     with pytest.raises(KeyboardInterrupt):
         for better in reseat(greedy, None, Event(), 1, 4000):
             found.append(better)

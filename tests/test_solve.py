@@ -15,7 +15,7 @@ from obsplan.check import check
 from obsplan.milp import model
 from obsplan.timeline import plan_slots
 from obsplan.problem import Problem, problem
-from obsplan.bounds import dual_bound, upper_bound
+from obsplan.bounds import dual_bound, relaxation, upper_bound
 from obsplan.solve import best_plan, better_plans, quick_plan
 from obsplan.stretches import with_planned_sending
 
@@ -55,6 +55,18 @@ def test_no_plan_where_none_holds():
 def test_upper_bound_is_never_below_the_best_plan():
     for seed in FEASIBLE:
         assert upper_bound(tiny_problem(seed)) >= BEST[seed] - 1e-12
+
+
+def test_a_bound_that_asks_exclusion_more_often_is_true_and_no_looser():
+    tighter = 0
+    for seed in FEASIBLE:
+        question = tiny_problem(seed)
+        plain, sharp = (relaxation(question, rival_h=h).bound for h in (3.0, question.step_h))
+        assert sharp >= BEST[seed] - 1e-12
+        # Duals are optimal to 1e-4 of the bound only.
+        assert sharp <= plain * (1 + 1e-3)
+        tighter += sharp < plain * (1 - 1e-3)
+    assert tighter
 
 
 @given(seed=st.sampled_from(FEASIBLE), noise=st.integers(0, 2**32 - 1),
