@@ -6,10 +6,11 @@ needed, since without it the others could be met.
 
 from collections.abc import Callable
 from dataclasses import replace
+from threading import Event
 
 import numpy as np
 
-from obsplan.bounds import upper_bound
+from obsplan.bounds import relaxation
 from obsplan.check import Verdict, check
 from obsplan.environment import Environment
 from obsplan.highs import is_impossible, loaded
@@ -17,6 +18,7 @@ from obsplan.milp import model
 from obsplan.problem import Problem, exclusive_pairs, problem
 from obsplan.replay import stamp
 from obsplan.hardware import Platform
+from obsplan.quick import counted, required_alone
 from obsplan.scenario import Activity, Scenario
 from obsplan.timeline import slots_table
 from obsplan.windows import condition_masks, start_masks
@@ -37,27 +39,38 @@ IN_WORDS = {
 }
 
 
-def why_no_place(scenario: Scenario, environment: Environment) -> str:
+def why_no_place(
+    scenario: Scenario, environment: Environment, stop: Event | None = None
+) -> str:
     """Which rules leave the required runs no place, a minimal set; "" when none is found.
 
     Judged first with all the replay would forgive, so that what is named is impossible
     whatever the steps; else as the planner sees whole steps, which is said. In a large
-    question the set is minimal for the linear relaxation.
+    question the set is minimal for the linear relaxation. Once `stop` is set, what was
+    proven by then is said, without the rules.
     """
+    stop = stop or Event()
     for relaxed in (True, False):
-        asked = _required(problem(scenario, environment, relaxed))
+        asked = required_alone(problem(scenario, environment, relaxed))
         starts = [_starts(scenario, environment, a) for a in scenario.activity]
         rules = _rules(scenario, asked, starts)
-        if _is_impossible(_under(asked, starts, set(rules))):
-            kept = minimal(list(rules), lambda keys: _is_impossible(_under(asked, starts, keys)))
+
+        def impossible(keys: set) -> bool:
+            return _is_impossible(_under(asked, starts, keys), stop)
+
+        if impossible(set(rules)):
+            kept = minimal(list(rules), impossible)
             named = "; ".join(rules[key] for key in rules if key in kept)
+            where, way_out = "", ""
+            if not relaxed:
+                where = f" in whole steps of {scenario.span.step_min} min"
+                way_out = "; a shorter span.step_min may find a place"
+            if stop.is_set():
+                return (f"the required runs are impossible together{where}, by which rules was "
+                        f"not found in time{way_out}")  # fmt: skip
             # A relaxation that could be met does not show that there is a plan.
             rest = "" if _is_large(asked) else _any_one(kept)
-            if relaxed:
-                return f"impossible together: {named}{rest}"
-            step_min = scenario.span.step_min
-            return (f"impossible together in whole steps of {step_min} min: {named}"
-                    f"{rest}; a shorter span.step_min may find a place")  # fmt: skip
+            return f"impossible together{where}: {named}{rest}{way_out}"
     return ""
 
 
@@ -85,19 +98,17 @@ def minimal(rules: list, impossible: Callable[[set], bool]) -> set:
     return kept
 
 
-def _is_impossible(asked: Problem) -> bool:
-    """Whether it is proven that no plan meets all that is asked.
+def _is_impossible(asked: Problem, stop: Event) -> bool:
+    """Whether it is proven that no plan meets all that is asked; no more once `stop` is set.
 
     What is too large to branch on is judged by the safe bound on how many of the required
     runs any plan can have, which proves less but is quick.
     """
+    if stop.is_set():
+        return False
     if _is_large(asked):
         required = sum(task.must for task in asked.tasks)
-        tasks = tuple(
-            replace(t, count=t.must or t.count, must=0, value=float(t.must > 0), repeat_worth=1.0)
-            for t in asked.tasks
-        )
-        return upper_bound(replace(asked, tasks=tasks)) < required
+        return relaxation(counted(asked), stop).bound < required
     draft = model(asked)
     draft.cost[:] = 0.0
     solver = loaded(draft, mixed=True, mip_max_nodes=MOST_NODES)
@@ -107,18 +118,6 @@ def _is_impossible(asked: Problem) -> bool:
 
 def _is_large(asked: Problem) -> bool:
     return sum(task.count > 0 for task in asked.tasks) * asked.steps > MOST_STARTS
-
-
-def _required(question: Problem) -> Problem:
-    """Only the required runs, and one of each task that they wait for."""
-    needed = {i for i, task in enumerate(question.tasks) if task.must}
-    for _ in question.tasks:
-        needed |= {earlier for i in needed for earlier, *_ in question.tasks[i].earlier}
-    tasks = tuple(
-        replace(task, count=max(task.must, 1) if i in needed else 0)
-        for i, task in enumerate(question.tasks)
-    )
-    return replace(question, tasks=tasks)
 
 
 def _starts(

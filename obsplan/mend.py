@@ -6,6 +6,7 @@ kept in reserve and the plan made lighter, and as a last way the runs at fault g
 
 from collections.abc import Callable
 from dataclasses import replace
+from threading import Event
 
 import numpy as np
 
@@ -16,7 +17,8 @@ from obsplan.errors import DoesNotHold
 from obsplan.greedy import greedy_plan
 from obsplan.problem import Problem
 from obsplan.scenario import Scenario
-from obsplan.solve import best_plan, is_small, quick_plan
+from obsplan.quick import quick_plan
+from obsplan.solve import best_plan, is_small
 from obsplan.timeline import booked_rows, plan_slots, slot_ids
 
 # A plan that the replay refuses is mended with a little more in reserve, this often.
@@ -40,10 +42,12 @@ def bearable(
     question: Problem,
     judge: Judge | None = None,
     quick: Callable[[Problem], Booking] = quick_plan,
+    stop: Event | None = None,
 ) -> tuple[Problem, Booking | None]:
     """`question` with as much kept in reserve as the replay of a quick plan shows it needs.
 
-    Also that quick plan; None when the replay still refuses it.
+    Also that quick plan; None when the replay still refuses it, unless `stop` is set by then.
+    Raises LookupError when the question as asked has none.
     """
     judge = judge or replayed(scenario, environment)
     spared = question
@@ -51,9 +55,11 @@ def bearable(
         try:
             booking = quick(spared)
         except LookupError:
-            break  # whether required runs fit is for the question as asked to say
+            if spared is question:
+                raise
+            break  # only what is kept in reserve may leave required runs no place
         verdict = judge(booking)
-        if verdict.holds:
+        if verdict.holds or (stop is not None and stop.is_set()):
             return spared, booking
         spared = _with_spare(spared, verdict)
     return question, None

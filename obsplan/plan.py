@@ -6,6 +6,7 @@ A plan leaves this room only after the independent replay has found no broken ru
 from collections.abc import Callable
 from contextlib import closing
 from dataclasses import dataclass
+from functools import partial
 from threading import Event, Timer
 
 import numpy as np
@@ -20,6 +21,7 @@ from obsplan.findings import raised
 from obsplan.impossible import why_no_place, why_not_idle
 from obsplan.mend import bearable, holding
 from obsplan.problem import problem, worth_of_all
+from obsplan.quick import quick_plan
 from obsplan.scenario import Scenario
 from obsplan.solve import above, better_plans, is_small
 from obsplan.tidy import tidy_plans
@@ -81,7 +83,8 @@ def plan(
     try:
         spared, first = question, None
         if not is_small(relaxed):
-            spared, first = bearable(scenario, environment, question)
+            quick = partial(quick_plan, stop=stop)
+            spared, first = bearable(scenario, environment, question, quick=quick, stop=stop)
         searching = better_plans(spared, relaxed, gap, first, bounds.append, effort, stop)
         with closing(searching) as plans:
             for booking, bound in plans:
@@ -100,10 +103,13 @@ def plan(
         interrupted = True
         report("interrupted: going on with the best plan so far")
     except LookupError as obstacle:
+        report("no place found for all required runs; asking which rules are in the way ...")
+        why = why_no_place(scenario, environment, struck)
+        early = f" in the {patience_s:g} s of patience" if struck.is_set() else ""
         raise DoesNotHold(
-            why_no_place(scenario, environment)
-            or f"no place was found for all required runs: {obstacle.args[0]}; relax a condition, "
-            "a gap or `must`, or give the platform more energy, store or contact"
+            why
+            or f"no place was found{early} for all required runs: {obstacle.args[0]}; relax a "
+            "condition, a gap or `must`, or give the platform more energy, store or contact"
         ) from None
     finally:
         clock.cancel()
@@ -157,8 +163,13 @@ def _clock(patience_s: float | None, stop: Event, struck: Event) -> Timer:
 
 
 def _standing(booking: Booking, bounds: list[float]) -> str:
-    """The value, and how far from the best possible it is at most, as known by now."""
+    """The value, and how far from the best possible it is at most, as known by now.
+
+    The first of the bounds is the worth of all that is asked, which is seldom possible.
+    """
     value, bound = booking.value(), min(bounds)
+    if len(bounds) == 1 and value < bound - 1e-9:
+        return f"value {value:.1f} of {raised(bound)} asked for, no bound yet"
     missing = max(0.0, 1 - value / bound) if bound > 0 else 0.0
     return f"value {value:.1f}, at most {raised(bound)} possible ({raised(100 * missing)} % open)"
 

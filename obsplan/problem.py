@@ -128,6 +128,11 @@ def least_worth(problem: Problem) -> float:
     return min((worth for worth in firsts if worth > 0), default=np.inf)
 
 
+def starts_of(problem: Problem) -> int:
+    """How many starts are permitted in all."""
+    return sum(int(task.starts.sum()) for task in problem.tasks)
+
+
 def slot_profile(activity: Activity, slot_min: int) -> tuple[np.ndarray, np.ndarray]:
     """Draw in watts and data in Mbit for each minute of a slot."""
     warm, run = activity.warm_up_min, activity.duration_min

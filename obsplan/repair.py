@@ -3,7 +3,7 @@
 from obsplan.booking import Booking
 from obsplan.greedy import greedy_plan
 from obsplan.problem import Problem
-from obsplan.solve import quick_plan
+from obsplan.quick import quick_plan
 from obsplan.stretches import with_planned_sending
 
 

@@ -22,10 +22,11 @@ from obsplan.explain import unplaced
 from obsplan.mend import bearable, holding
 from obsplan.plan import Plan, Report
 from obsplan.problem import Problem, worth_of_all
+from obsplan.quick import quick_plan
 from obsplan.repair import repaired
 from obsplan.rest import rest
 from obsplan.scenario import Scenario
-from obsplan.solve import better_plans, quick_plan
+from obsplan.solve import better_plans
 from obsplan.stays import first_step, minutes_of, remarks, stays
 from obsplan.stretches import all_anew, stretches
 from obsplan.tables import AS_RUN_COLUMNS

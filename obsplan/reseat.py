@@ -37,7 +37,7 @@ SMALLEST_GAIN = 1e-6
 
 
 def reseat(
-    booking: Booking, pool: ThreadPoolExecutor, stop: Event, seed: int, rounds: int
+    booking: Booking, pool: ThreadPoolExecutor | None, stop: Event, seed: int, rounds: int
 ) -> Iterator[Booking]:
     """Clear and fill hours of the plan, `rounds` times for each run; yield what is better.
 

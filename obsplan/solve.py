@@ -21,7 +21,8 @@ from obsplan.greedy import greedy_plan
 from obsplan.guided import guided_plan
 from obsplan.highs import has_answer, is_optimal, loaded, proven_bound, solution
 from obsplan.milp import RIVAL_H, model
-from obsplan.problem import Node, Problem, Task, least_worth
+from obsplan.problem import Node, Problem, Task, least_worth, starts_of
+from obsplan.quick import quick_plan
 from obsplan.reseat import reseat
 from obsplan.stretches import (
     LATENESS_COST,
@@ -105,7 +106,7 @@ def better_plans(
 
         relaxed = bounding()
         try:
-            booking = whole or first or quick_plan(problem)
+            booking = whole or first or quick_plan(problem, stop)
             yield booking, np.inf
             for booking in FIRST_LOOK(booking, pool, stop):
                 yield booking, np.inf
@@ -191,11 +192,6 @@ def is_small(problem: Problem) -> bool:
     return starts_of(problem) <= SMALL_STARTS
 
 
-def starts_of(problem: Problem) -> int:
-    """How many starts are permitted in all."""
-    return sum(int(task.starts.sum()) for task in problem.tasks)
-
-
 def _stricter(problem: Problem, question: Problem) -> bool:
     """Whether the two differ in what a relaxed problem leaves out."""
     return any(
@@ -262,41 +258,3 @@ def _preferred(draft: Model, problem: Problem, solved):
     )
     solver.run()
     return solver if has_answer(solver) else solved
-
-
-def quick_plan(problem: Problem) -> Booking:
-    """A greedy plan, its sending put where it costs least, and filled up once more."""
-    booking = greedy_plan(problem)
-    missing = [
-        task.name for task, runs in zip(problem.tasks, booking.runs) if len(runs) < task.must
-    ]
-    if missing:
-        booking = _required_only(problem)
-        booking = greedy_plan(problem, booking)
-    return greedy_plan(problem, with_planned_sending(booking))
-
-
-def _required_only(problem: Problem) -> Booking:
-    """Required runs, and those they wait for, placed by the solver where greed failed."""
-    needed = {i for i, task in enumerate(problem.tasks) if task.must}
-    for _ in problem.tasks:
-        needed |= {earlier for i in needed for earlier, *_ in problem.tasks[i].earlier}
-    tasks = tuple(
-        replace(task, count=max(task.must, 1), value=0.0)
-        if i in needed
-        else replace(task, count=0, starts=np.zeros(problem.steps, bool))
-        for i, task in enumerate(problem.tasks)
-    )
-    names = ", ".join(f'"{problem.tasks[i].name}"' for i in sorted(needed))
-    draft = model(replace(problem, tasks=tasks))
-    solver = loaded(draft, mixed=True)
-    solver.run()
-    if not is_optimal(solver):
-        raise LookupError(names)
-    booking = Booking(problem)
-    take(solver, draft, booking, 0)
-    booking.flow = booking.simulate()
-    booking = with_planned_sending(booking) if booking.flow.short else booking
-    if booking.flow.short:
-        raise LookupError(f"{names} ({booking.flow.short})")
-    return booking

@@ -15,7 +15,7 @@ from obsplan.environment import environment
 from obsplan.plan import Plan
 from obsplan.problem import problem
 from obsplan.scenario import read_scenario, scenario_from
-from obsplan.solve import quick_plan
+from obsplan.quick import quick_plan
 from obsplan.timeline import timeline_table
 
 DEMO = Path(__file__).parent.parent / "examples" / "demo.toml"

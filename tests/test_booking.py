@@ -14,7 +14,7 @@ from obsplan.booking import TOLERANCE, Booking, plan_value
 from obsplan.check import check
 from obsplan.timeline import plan_slots
 from obsplan.problem import Problem, problem
-from obsplan.solve import quick_plan
+from obsplan.quick import quick_plan
 
 SEEDS = st.integers(0, 10_000)
 

@@ -6,7 +6,7 @@ import pytest
 from obsplan.check import check
 from obsplan.timeline import plan_slots
 from obsplan.problem import problem
-from obsplan.solve import quick_plan
+from obsplan.quick import quick_plan
 
 
 @pytest.fixture(scope="module")

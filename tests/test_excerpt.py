@@ -14,7 +14,7 @@ from obsplan.excerpt import excerpt
 from obsplan.greedy import greedy_plan
 from obsplan.timeline import plan_slots
 from obsplan.problem import Problem, problem
-from obsplan.solve import quick_plan
+from obsplan.quick import quick_plan
 from obsplan.stretches import Piece, improved
 
 

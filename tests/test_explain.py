@@ -20,7 +20,7 @@ from obsplan.greedy import greedy_plan
 from obsplan.timeline import timeline_table
 from obsplan.problem import problem
 from obsplan.scenario import Scenario
-from obsplan.solve import quick_plan
+from obsplan.quick import quick_plan
 from obsplan.trial import hurdles, least
 
 NO_DOWNLINK = {"rate_kbps": 0.0}

@@ -16,7 +16,8 @@ from obsplan import plan as plan_room
 from obsplan.booking import Booking
 from obsplan.greedy import greedy_plan
 from obsplan.problem import problem, worth_of_all
-from obsplan.solve import better_plans, quick_plan
+from obsplan.quick import quick_plan
+from obsplan.solve import better_plans
 
 DEMO = Path(__file__).parent.parent / "examples" / "demo.toml"
 

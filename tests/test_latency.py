@@ -12,7 +12,7 @@ from obsplan.check import check
 from obsplan.environment import Reading
 from obsplan.latency import Parcel, latency_table, received
 from obsplan.problem import problem
-from obsplan.solve import quick_plan
+from obsplan.quick import quick_plan
 from obsplan.timeline import plan_slots
 
 

@@ -29,6 +29,7 @@ LAYERS = [
     ["greedy", "excerpt", "guided", "milp", "margins"],
     ["bounds", "stretches"],
     ["check", "reseat", "tidy"],
+    ["quick"],
     ["solve", "trial", "timeline", "findings"],
     ["explain", "mend", "impossible", "worth"],
     ["plan", "tables", "calendar_file", "audit"],
@@ -64,7 +65,7 @@ OWNERS = {
 # The replay must stand on its own: nothing of the planner may reach it.
 INDEPENDENT = {"check", "margins", "pairs", "replay", "rules"}
 PLANNER = {"windows", "problem", "booking", "draft", "supplies", "milp", "highs", "bounds",
-           "greedy", "guided", "tidy", "excerpt", "stretches", "reseat", "solve", "mend",
+           "greedy", "guided", "tidy", "excerpt", "stretches", "reseat", "quick", "solve", "mend",
            "impossible", "worth", "plan"}  # fmt: skip
 
 

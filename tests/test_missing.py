@@ -8,7 +8,7 @@ from small import START, cases, scenario, slots, world
 
 from obsplan.missing import missing_places, runs_in, told_missing
 from obsplan.problem import problem
-from obsplan.solve import quick_plan
+from obsplan.quick import quick_plan
 from obsplan.timeline import plan_slots
 from obsplan.windows import windows
 

@@ -16,7 +16,8 @@ from obsplan.milp import model
 from obsplan.timeline import plan_slots
 from obsplan.problem import Problem, problem
 from obsplan.bounds import dual_bound, relaxation, upper_bound
-from obsplan.solve import best_plan, better_plans, quick_plan
+from obsplan.quick import quick_plan
+from obsplan.solve import best_plan, better_plans
 from obsplan.stretches import with_planned_sending
 
 TINY = range(200)

@@ -32,7 +32,7 @@ from obsplan.environment import environment
 from obsplan.mend import bearable, holding
 from obsplan.milp import model
 from obsplan.problem import problem
-from obsplan.solve import quick_plan
+from obsplan.quick import quick_plan
 
 MOMENTS_S = (10, 30, 60, 120)
 COLUMNS = (
@@ -105,7 +105,7 @@ def measured(family: str, seed: str, asked: argparse.Namespace) -> dict:
     }
 
 
-STANDING = re.compile(r"value ([\d.]+), at most ([\d.]+) possible")
+STANDING = re.compile(r"value ([\d.]+)(?:, at most| of) ([\d.]+) (?:possible|asked)")
 
 
 def _plan_overheard(scenario, sky, asked: argparse.Namespace, report, told):
