@@ -1,7 +1,8 @@
 """Why a run found no place, and the smallest single change that would let one more in.
 
 Every change that is named has been tried: the run is booked on a copy of the plan in
-which that one thing is different, and battery and store run through the whole span.
+which that one thing is different, battery and store run through the whole span, and the
+replay by the minute agrees.
 """
 
 from collections.abc import Callable, Iterator
@@ -12,18 +13,21 @@ from math import ceil, floor
 import numpy as np
 import pandas as pd
 
-from obsplan import trial
+from obsplan import remedies, trial
 from obsplan.booking import TOLERANCE, Booking
 from obsplan.check import figure
 from obsplan.environment import Environment, depth_column
 from obsplan.problem import Node, Task
 from obsplan.replay import stamp
 from obsplan.scenario import Activity, Scenario
+from obsplan.trial import World
 from obsplan.windows import COLUMN_OF, start_mask, why_no_window
 
 # Starts, and slots, that are tried for one kind of change.
 MOST_STARTS = 4
 MOST_SLOTS = 8
+# A link that would have to be more than twice as fast is no small change.
+MOST_FASTER = 100.0
 # Reason and would_fit_if.
 Answer = tuple[str, str]
 
@@ -32,14 +36,24 @@ Answer = tuple[str, str]
 class Case:
     """One activity that wants another run in the plan `booking`."""
 
-    scenario: Scenario
-    environment: Environment
-    booking: Booking
+    world: World
     slots: dict[tuple[str, str], str]
     task: int
     hurdles: dict[str, np.ndarray]
-    holds: Callable[[Booking], bool]
+    holds: Callable[[World], bool]
     barred: np.ndarray
+
+    @property
+    def scenario(self) -> Scenario:
+        return self.world.scenario
+
+    @property
+    def environment(self) -> Environment:
+        return self.world.environment
+
+    @property
+    def booking(self) -> Booking:
+        return self.world.booking
 
     @property
     def activity(self) -> Activity:
@@ -66,6 +80,10 @@ class Case:
         """Starts at which `family` stands in the way, and nothing else does."""
         return self.free_but_for(family) & (self.hurdles[family] > TOLERANCE)
 
+    def holds_with(self, twin: Booking, world: World | None = None) -> bool:
+        """Whether the replay agrees with `twin`, in the world as it is or as changed."""
+        return trial.holds_somehow((world or self.world).with_booking(twin), self.holds)
+
     def best(self, amount: np.ndarray, where: np.ndarray) -> Iterator[int]:
         """A few starts of `where`, least `amount` first, a slot's length apart."""
         left = np.where(where & np.isfinite(amount), amount, np.inf)
@@ -82,7 +100,7 @@ def unplaced(
     environment: Environment,
     booking: Booking,
     timeline: pd.DataFrame,
-    holds: Callable[[Booking], bool] | None = None,
+    holds: Callable[[World], bool] = trial.holds_by_the_minute,
     barred: list[np.ndarray] | None = None,
 ) -> pd.DataFrame:
     """Activities with fewer runs than asked: `activity, wanted, placed, reason, would_fit_if`.
@@ -93,8 +111,6 @@ def unplaced(
     all there is in the timeline, `barred` the steps at which a run of each activity may not
     start whatever its conditions.
     """
-    if holds is None:
-        holds = partial(trial.holds_by_the_minute, scenario, environment)
     slots = {
         (slot.activity, f"{slot.start_utc:%Y-%m-%dT%H:%MZ}"): slot.slot
         for slot in timeline.itertuples()
@@ -104,7 +120,8 @@ def unplaced(
         if len(booking.runs[i]) < task.count:
             shut = barred[i] if barred else np.zeros(scenario.steps, dtype=bool)
             hurdles = trial.hurdles(booking, i)
-            case = Case(scenario, environment, booking, slots, i, hurdles, holds, shut)
+            world = World(booking, scenario, environment)
+            case = Case(world, slots, i, hurdles, holds, shut)
             rows.append((task.name, task.count, len(booking.runs[i]), *_answer(case)))
     kinds = {"activity": "str", "wanted": "int64", "placed": "int64", "reason": "str",
              "would_fit_if": "str"}  # fmt: skip
@@ -119,14 +136,15 @@ def _answer(case: Case) -> Answer:
     for changes in (_slot_gives_way, _shorter_gap, _more_bus_power, _less_waiting,
                     _wider_range, _shorter_lead, _longer_contact):  # fmt: skip
         for start, changed, answer in changes(case):
-            if trial.lets_in(changed, case.task, start):
+            twin = trial.let_in(changed.booking, case.task, start)
+            if twin is not None and case.holds_with(twin, changed):
                 return answer
     return _no_single_change(case)
 
 
 def _fits(case: Case, twin: Booking, start: int) -> Answer | None:
     """The answer when `twin`, the plan with the run at `start`, holds as it is."""
-    if twin.flow.short or not case.holds(twin):
+    if twin.flow.short or not case.holds_with(twin):
         return None
     worth = case.booking.next_value(case.task)[start]
     reason = "left out by the search" if worth > 0 else "one more run is worth nothing"
@@ -134,54 +152,80 @@ def _fits(case: Case, twin: Booking, start: int) -> Answer | None:
 
 
 def _as_it_is_or_more_room(case: Case) -> Answer | None:
-    """Where nothing but a store may stand in the way: no change, or room for the data."""
-    found, begin = None, 0
+    """Where nothing but a store may stand in the way: no change, or what the data lack.
+
+    They may lack room, or a faster link, or energy to send them with.
+    """
+    tries: list[tuple[int, Booking]] = []
     for start in case.best(trial.crowding_mbit(case.booking, case.task), case.free_but_for()):
         twin = trial.with_run(case.booking, case.task, start)
-        answer = _fits(case, twin, start)
-        if answer:
+        if answer := _fits(case, twin, start):
             return answer
-        relief = trial.least_relief(twin, found.mbit - 1 / trial.TENTHS if found else np.inf)
-        if relief and relief.mbit > 0:
-            found, begin = relief, start
-    if found is None:
+        tries.append((start, twin))
+    crowded = [(start, twin, over) for start, twin in tries if (over := trial.overfull(twin))]
+    if not crowded:
+        # What holds in steps may lack charge within one.
+        return _more_charge(case, [(start, twin) for start, twin in tries if not twin.flow.short])
+    n, excess, step, room, left = crowded[0][2]
+    node = case.booking.problem.nodes[n]
+    left &= case.scenario.platform[n].store.end_limit_mbit is not None
+    place = f'the store of "{node.name}"'
+    store = f"{{}} Mbit more room in {place} by {case.at(step + 1)}"
+    if left:
+        more = "as much of it" if room else f"{{}} Mbit more in {place}"
+        store = f"{store}, {more} left at the end" if room else f"{more} left at the end"
+    ways = (
+        (store, partial(remedies.larger_store, n, room, left), excess,
+         excess + node.store_mbit),
+        (f'the link of "{node.name}" {{}} % faster', partial(remedies.faster_link, n), 10.0,
+         MOST_FASTER if node.send_mbit.any() else 0.0),
+        (f'{{}} Wh more in the battery of "{node.name}"', partial(remedies.larger_battery, n),
+         1.0, node.capacity_wh),
+    )  # fmt: skip
+    starts = [start for start, _, over in crowded if over[0] == n]
+    worlds = [case.world.with_booking(twin) for _, twin, over in crowded if over[0] == n]
+    found = []
+    for words, remedy, guess, most in ways:
+        least = remedies.smallest(remedy, worlds, case.holds, guess, most)
+        if least is not None:
+            found.append(words.format(figure(least[0])))
+            # The others are sought for the same start.
+            starts, worlds = [starts[least[1]]], [worlds[least[1]]]
+    if not found:
         return None
-    name = case.booking.problem.nodes[found.node].name
-    ways = {
-        "room": f'more room in the store of "{name}"',
-        "left": f'more allowed to stay in the store of "{name}"',
-        "sent": f'more sent by "{name}" for the same energy',
-    }
-    change = ", or as much ".join(ways[way] for way in found.ways)
-    return f'storage and downlink of "{name}"', (
-        f"{figure(found.mbit)} Mbit {change}, by {case.at(found.step + 1)} "
-        f"(start {case.at(begin)})"
+    return f'storage and downlink of "{node.name}"', (
+        f"{', or '.join(found)} (start {case.at(starts[0])})"
     )
 
 
 def _more_energy(case: Case) -> Answer | None:
-    missing_wh, node = case.hurdles["energy"], case.node
-    found, begin = None, 0
-    for start in case.best(missing_wh, case.only("energy")):
-        twin = case.booking.copy()
-        twin.add(case.task, start)
-        most = found - 1 / trial.TENTHS if found else node.capacity_wh - node.reserve_wh
-        wh = trial.least_charge_wh(twin, case.asked.node, start, missing_wh[start], most)
-        if wh == 0:
-            answer = _fits(case, trial.settled(twin), start)
-            if answer:
-                return answer
-        elif wh:
-            found, begin = wh, start
+    tries = []
+    for start in case.best(case.hurdles["energy"], case.only("energy")):
+        twin = trial.with_run(case.booking, case.task, start)
+        if answer := _fits(case, twin, start):
+            return answer
+        tries.append((start, twin))
+    return _more_charge(case, tries)
+
+
+def _more_charge(case: Case, tries: list[tuple[int, Booking]]) -> Answer | None:
+    """The charge with which one of `tries`, start and plan with the run, holds."""
+    if not tries:
+        return None
+    node, worlds = case.node, [case.world.with_booking(twin) for _, twin in tries]
+    remedy = partial(remedies.larger_battery, case.asked.node)
+    guess, most = case.hurdles["energy"][tries[0][0]], node.capacity_wh - node.reserve_wh
+    found = remedies.smallest(remedy, worlds, case.holds, guess, most)
     if found is None:
         return None
+    wh, k = found
     return f'energy of "{node.name}"', (
-        f'{figure(found)} Wh more in the battery of "{node.name}" before {case.at(begin)}'
+        f'{figure(wh)} Wh more in the battery of "{node.name}" before {case.at(tries[k][0])}'
     )
 
 
-# Each of these yields a start, the plan as changed, and the answer if that lets the run in.
-Changes = Iterator[tuple[int, Booking, Answer]]
+# Each of these yields a start, the world as changed, and the answer if that lets the run in.
+Changes = Iterator[tuple[int, World, Answer]]
 
 
 def _slot_gives_way(case: Case) -> Changes:
@@ -203,7 +247,7 @@ def _slot_gives_way(case: Case) -> Changes:
         worth = "" if gain > loss else ": worth no more than what it would displace"
         change = f"slot {case.slots[name, at]} ({name}, {at}) gave way"
         change += f": -{loss:.1f} + {gain:.1f} in value"
-        yield start, without, (f'exclusion with "{name}"{worth}', change)
+        yield start, case.world.with_booking(without), (f'exclusion with "{name}"{worth}', change)
 
 
 def _shorter_gap(case: Case) -> Changes:
@@ -211,7 +255,7 @@ def _shorter_gap(case: Case) -> Changes:
     for start in case.best(short, case.only("gap") & (short <= case.asked.gap)):
         gap = case.asked.gap - int(short[start])
         change = f"the gap were {case.activity.gap_min - gap * step_min} min shorter"
-        changed = trial.with_task(case.booking, case.task, gap=gap)
+        changed = case.world.with_task(case.task, {"gap_min": gap * step_min}, gap=gap)
         yield start, changed, ("gap", f"{change} (start {case.at(start)})")
 
 
@@ -220,8 +264,10 @@ def _more_bus_power(case: Case) -> Changes:
     for start in case.best(excess_w, case.only("bus power")):
         more_w = ceil(excess_w[start] * trial.TENTHS - 1e-6) / trial.TENTHS
         change = f'{figure(more_w)} W more bus power on "{node.name}" (start {case.at(start)})'
-        limit_w = node.bus_limit_w + more_w
-        changed = trial.with_node(case.booking, case.asked.node, bus_limit_w=limit_w)
+        limit_w = case.scenario.platform[case.asked.node].bus_limit_w + more_w
+        changed = case.world.with_node(
+            case.asked.node, {"bus_limit_w": limit_w}, bus_limit_w=node.bus_limit_w + more_w
+        )
         yield start, changed, (f'bus power of "{node.name}"', change)
 
 
@@ -233,15 +279,17 @@ def _less_waiting(case: Case) -> Changes:
         awaited, settle, met_from = earlier[k]
         name, left = booking.problem.tasks[awaited].name, settle - int(wait[start])
         reason, change = f'order: waits for "{name}"', f'it did not have to wait for "{name}"'
-        eased = ()
+        eased, after = (), list(case.activity.after)
+        step_min, waited = case.scenario.span.step_min, after.pop(k)
         if not booking.runs[awaited] and met_from >= booking.problem.steps:
             reason += ", which has no run"
         elif left >= 0:
             eased = ((awaited, left, met_from),)
-            less_min = case.activity.after[k].settle_min - left * case.scenario.span.step_min
+            after.insert(k, waited.model_copy(update={"settle_min": left * step_min}))
+            less_min = waited.settle_min - left * step_min
             change = f'the settling time after "{name}" were {less_min} min shorter'
         eased = earlier[:k] + eased + earlier[k + 1 :]
-        changed = trial.with_task(booking, case.task, earlier=eased)
+        changed = case.world.with_task(case.task, {"after": tuple(after)}, earlier=eased)
         yield start, changed, (reason, f"{change} (start {case.at(start)})")
 
 
@@ -270,7 +318,8 @@ def _wider_range(case: Case) -> Changes:
             starts = start_mask(scenario, environment, wider) & ~case.barred
             change = f"{what} might run from {figure(low)} to {figure(high)}"
             answer = _window_reason(case, what), f"{change} (start {case.at(start)})"
-            yield start, trial.with_task(case.booking, case.task, starts=starts), answer
+            changed = case.world.with_task(case.task, {"when": wider.when}, starts=starts)
+            yield start, changed, answer
 
 
 def _allowing(activity: Activity, key: str, limits: tuple[float, float] | None) -> Activity:
@@ -298,8 +347,9 @@ def _shorter_lead(case: Case) -> Changes:
     left_min = steps * scenario.span.step_min - (int(np.argmax(in_contact)) + 1)
     open_ = case.only("window") & starts_with(0)[steps] & (left_min >= 0) & (left_min < lead_min)
     for start in case.best(-left_min.astype(float), open_):
-        changed = trial.with_task(case.booking, case.task, starts=starts_with(int(left_min[start])))
-        change = f"the lead of its commands were {lead_min - left_min[start]} min shorter"
+        lead = int(left_min[start])
+        changed = case.world.with_task(case.task, {"lead_min": lead}, starts=starts_with(lead))
+        change = f"the lead of its commands were {lead_min - lead} min shorter"
         yield start, changed, (_window_reason(case, "uplink"), f"{change} (start {case.at(start)})")
 
 
@@ -319,7 +369,11 @@ def _longer_contact(case: Case) -> Changes:
         if whole:
             change = f"contact were {missing_min[start]} min longer"
             change += f" between {case.at(start)} and {case.at(end)}"
-        changed = trial.with_task(case.booking, case.task, starts=starts)
+        minutes = in_contact.copy()
+        begin, step_min = start * case.scenario.span.step_min, case.scenario.span.step_min
+        minutes[begin : end * step_min if whole else begin + 1] = True
+        changed = case.world.with_task(case.task, {}, starts=starts)
+        changed = changed.with_columns(case.asked.node, in_contact=minutes)
         yield start, changed, (_window_reason(case, "contact"), change)
 
 
@@ -358,7 +412,8 @@ def _no_single_change(case: Case) -> Answer:
         # Sending put off leaves enough after all.
         families.remove("energy")
     # With all the energy that the battery can hold, data may still find no room.
-    full = trial.charged(twin, case.asked.node, start, case.node.capacity_wh)
+    n, world = case.asked.node, case.world.with_booking(twin)
+    full = trial.settled(remedies.larger_battery(n, world, case.node.capacity_wh).booking)
     if "storage" in short or "storage" in full.flow.short:
         families.append("storage")
     families = families or ["the replay by the minute"]

@@ -315,13 +315,11 @@ def _idling(
             "end": platform.battery.end if ("end",) in keys else None,
         }
     )
-    eased = platform.model_copy(update={"battery": battery})
-    platforms = tuple(eased if p is platform else p for p in scenario.platform)
     idle_w, heater_w = _loads_w(environment, platform)
     load_w = idle_w * (("idle",) in keys) + heater_w * (("heater",) in keys)
     table = environment.platforms[platform.name].assign(base_load_w=load_w)
     return check(
-        scenario.model_copy(update={"platform": platforms}),
+        scenario.with_part("platform", platform.name, battery=battery),
         replace(environment, platforms=environment.platforms | {platform.name: table}),
         slots_table(scenario, []),
     )

@@ -379,7 +379,9 @@ def _unplaced(
         scene.environment,
         booking,
         timeline,
-        lambda twin: scene.judge(twin).holds,
+        lambda world: replace(
+            scene, scenario=world.scenario, environment=world.environment
+        ).judge(world.booking).holds,
         barred,
     )
     count = {a.name: a.count for a in scene.scenario.activity}

@@ -197,6 +197,14 @@ class Scenario(Model):
         """Names under which a timeline lists when a platform may send, with the platform."""
         return {sending_name(p.name, p.radio.to): p.name for p in self.platform}
 
+    def with_part(self, kind: str, name: str, **changes) -> "Scenario":
+        """The scenario with other fields in the `kind` (platform, activity) of that name."""
+        parts = tuple(
+            part.model_copy(update=changes) if part.name == name else part
+            for part in getattr(self, kind)
+        )
+        return self.model_copy(update={kind: parts})
+
     def skyline_paths(self) -> tuple[Path, ...]:
         """The skyline file, or the elevation models; none for a flat skyline."""
         return tuple(self.folder / name for name in _file_names(self.site.skyline))

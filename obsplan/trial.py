@@ -5,19 +5,20 @@ in a plan in which one thing is different and runs battery and store through the
 """
 
 from collections.abc import Callable, Iterator
-from dataclasses import replace
-from math import ceil
-from typing import NamedTuple
+from dataclasses import dataclass, replace
+from itertools import chain
+from math import ceil, floor
+from typing import Any
 
 import numpy as np
 import pandas as pd
 
 from obsplan import intervals
-from obsplan.booking import TOLERANCE, Booking, Flow, gain_wh
+from obsplan.booking import TOLERANCE, Booking, gain_wh
 from obsplan.check import check
 from obsplan.environment import Environment
-from obsplan.problem import Problem
 from obsplan.scenario import Scenario
+from obsplan.stretches import COARSE, with_planned_sending
 
 # Changes are sought in tenths of a unit: finer means nothing to a reader.
 TENTHS = 10
@@ -107,43 +108,72 @@ def with_run(booking: Booking, task: int, start: int) -> Booking:
     return settled(twin)
 
 
-def with_task(booking: Booking, task: int, **changes) -> Booking:
-    """A copy whose problem asks something else of `task`."""
-    twin, tasks = booking.copy(), list(booking.problem.tasks)
-    tasks[task] = replace(tasks[task], **changes)
-    twin.problem = replace(booking.problem, tasks=tuple(tasks))
+@dataclass(frozen=True)
+class World:
+    """A plan and what it is asked and offered: in steps, and as the replay sees it."""
+
+    booking: Booking
+    scenario: Scenario
+    environment: Environment
+
+    def with_booking(self, booking: Booking) -> "World":
+        """The same with another plan, or with another problem in it."""
+        return replace(self, booking=booking)
+
+    def with_task(self, task: int, asked: dict[str, Any], **changes) -> "World":
+        """Another question: fields `asked` of the activity, `changes` of its task."""
+        tasks = list(self.booking.problem.tasks)
+        tasks[task] = replace(tasks[task], **changes)
+        name = tasks[task].name
+        scenario = self.scenario.with_part("activity", name, **asked)
+        return World(_posed(self.booking, tasks=tuple(tasks)), scenario, self.environment)
+
+    def with_node(self, n: int, asked: dict[str, Any], **changes) -> "World":
+        """Another platform: fields `asked` of it, `changes` of its node."""
+        nodes = list(self.booking.problem.nodes)
+        nodes[n] = replace(nodes[n], **changes)
+        scenario = self.scenario.with_part("platform", nodes[n].name, **asked)
+        return World(_posed(self.booking, nodes=tuple(nodes)), scenario, self.environment)
+
+    def with_columns(self, n: int, **columns: np.ndarray) -> "World":
+        """Other columns in the environment of platform `n`."""
+        name, platforms = self.booking.problem.nodes[n].name, self.environment.platforms
+        table = platforms[name].assign(**columns)
+        return replace(
+            self, environment=replace(self.environment, platforms=platforms | {name: table})
+        )
+
+
+def _posed(booking: Booking, **changes) -> Booking:
+    twin = booking.copy()
+    twin.problem = replace(booking.problem, **changes)
     return twin
 
 
-def with_node(booking: Booking, n: int, **changes) -> Booking:
-    """A copy whose problem has another node `n`."""
-    twin, nodes = booking.copy(), list(booking.problem.nodes)
-    nodes[n] = replace(nodes[n], **changes)
-    twin.problem = replace(booking.problem, nodes=tuple(nodes))
-    return twin
-
-
-def settled(booking: Booking, simulate: Callable[[Booking], Flow] = Booking.simulate) -> Booking:
+def settled(booking: Booking) -> Booking:
     """A copy with its flow: sending as planned or, if only that holds, in any contact."""
     planned, freer = booking.copy(), booking.copy()
-    planned.flow = simulate(planned)
+    planned.flow = planned.simulate()
     if planned.flow.short.startswith("storage"):
         freer.may_send[:] = True
-        freer.flow = simulate(freer)
+        freer.flow = freer.simulate()
         if not freer.flow.short:
             return freer
     return planned
 
 
-def lets_in(booking: Booking, task: int, start: int) -> bool:
-    """Whether a run of `task` at `start` leaves a plan without a broken rule."""
+def let_in(booking: Booking, task: int, start: int) -> Booking | None:
+    """The plan with a run of `task` at `start`; None where that breaks a rule, in steps."""
     barred = any(
         amount[start] > TOLERANCE
         for family, amount in hurdles(booking, task).items()
         # The simulation judges energy better: it may put off sending.
         if family != "energy"
     )
-    return not barred and orders_kept(booking) and not with_run(booking, task, start).flow.short
+    if barred or not orders_kept(booking):
+        return None
+    twin = with_run(booking, task, start)
+    return None if twin.flow.short else twin
 
 
 def orders_kept(booking: Booking) -> bool:
@@ -156,8 +186,20 @@ def orders_kept(booking: Booking) -> bool:
     )
 
 
-def holds_by_the_minute(scenario: Scenario, environment: Environment, booking: Booking) -> bool:
+def holds_somehow(world: World, holds: Callable[[World], bool]) -> bool:
+    """Whether the replay agrees with the runs: sent as planned, in any contact, or anew."""
+    planned, free = settled(world.booking), world.booking.copy()
+    free.may_send[:] = True
+    free.flow = free.simulate()
+    ways = (planned, free), (with_planned_sending(free, (COARSE,)) for _ in range(1))
+    return any(
+        holds(world.with_booking(twin)) for twin in chain(*ways) if not twin.flow.short
+    )
+
+
+def holds_by_the_minute(world: World) -> bool:
     """Whether the replay finds no broken rule; it sees what the steps of a plan blur."""
+    scenario, booking = world.scenario, world.booking
     rows = [
         (task.name, start, start + task.length)
         for task, starts in zip(booking.problem.tasks, booking.runs)
@@ -169,144 +211,55 @@ def holds_by_the_minute(scenario: Scenario, environment: Environment, booking: B
     step = pd.Timedelta(minutes=scenario.span.step_min)
     for column in ("start_utc", "end_utc"):
         slots[column] = pd.Timestamp(scenario.span.start_utc) + slots[column] * step
-    return check(scenario, environment, slots).holds
+    return check(scenario, world.environment, slots).holds
 
 
-def least(enough: Callable[[float], bool], guess: float, most: float) -> float | None:
-    """The smallest amount up to `most`, in tenths, found `enough`; None if none is.
+def overfull(booking: Booking) -> tuple[int, float, int, bool, bool] | None:
+    """Which store a booking, whose flow finds one too full, overfills; None if it is no store.
 
-    The amount returned was itself tried. `guess` says where to look first.
+    Node, Mbit too much, the step by whose end they are, and whether more room is lacking,
+    or leave to be full at the end.
     """
-    low, high = -1, max(0, ceil(guess * TENTHS - 1e-6))
-    top = ceil(most * TENTHS - 1e-6)
-    while not enough(min(high, top) / TENTHS):
-        if high >= top:
-            return None
-        low, high = high, 2 * high + 1
-    high = min(high, top)
-    while high - low > 1:
-        middle = (low + high) // 2
-        low, high = (low, middle) if enough(middle / TENTHS) else (middle, high)
-    return high / TENTHS
-
-
-class Relief(NamedTuple):
-    """What store `node` lacks by the end of step `step`.
-
-    ways: what would do: as much more "room", "left" in it at the end, or "sent" by then.
-    """
-
-    mbit: float
-    node: int
-    step: int
-    ways: tuple[str, ...]
-
-
-def least_relief(booking: Booking, most: float = np.inf) -> Relief | None:
-    """The least relief, up to `most` Mbit, for a booking whose flow finds a store too full."""
-    names = [f"storage of {node.name}" for node in booking.problem.nodes]
     short = booking.flow.short.removesuffix(" at the end")
+    names = [f"storage of {node.name}" for node in booking.problem.nodes]
     if short not in names:
         return None
     n = names.index(short)
     node = booking.problem.nodes[n]
-    boundless = settled(with_node(booking, n, store_mbit=np.inf, store_end_mbit=np.inf)).flow
+    nodes = list(booking.problem.nodes)
+    nodes[n] = replace(node, store_mbit=np.inf, store_end_mbit=np.inf)
+    boundless = settled(_posed(booking, nodes=tuple(nodes))).flow
     if boundless.short:
         return None
     held_mbit = boundless.held_mbit[n, 1:]
     over = np.flatnonzero(held_mbit > node.store_mbit + TOLERANCE)
+    excess = held_mbit.max() - node.store_mbit, held_mbit[-1] - node.store_end_mbit
     step = int(over[0]) if len(over) else len(held_mbit) - 1
-
-    def roomier(mbit: float) -> bool:
-        room_mbit, end_mbit = node.store_mbit, node.store_end_mbit + mbit
-        if len(over):
-            room_mbit += mbit
-            # A store that may be full at the end may be so too when it is larger.
-            full = node.store_end_mbit == node.store_mbit
-            end_mbit = room_mbit if full else node.store_end_mbit
-        roomy = with_node(booking, n, store_mbit=room_mbit, store_end_mbit=end_mbit)
-        return not settled(roomy).flow.short
-
-    def emptier(mbit: float) -> bool:
-        lighter = booking.copy()
-        lighter.data_mbit[n, step] -= mbit
-        flow = settled(lighter).flow
-        return not flow.short and flow.held_mbit[n, step + 1] >= -TOLERANCE
-
-    ways = {"room" if len(over) else "left": roomier, "sent": emptier}
-    excess = max(held_mbit.max() - node.store_mbit, held_mbit[-1] - node.store_end_mbit)
-    for enough in ways.values():
-        mbit = least(enough, excess, min(most, held_mbit.max()))
-        if mbit is not None:
-            return Relief(mbit, n, step, tuple(way for way in ways if ways[way](mbit)))
-    return None
+    return n, max(excess), step, excess[0] > TOLERANCE, excess[1] > TOLERANCE
 
 
-def least_charge_wh(
-    booking: Booking, n: int, start: int, guess: float, most: float
+def least(
+    enough: Callable[[float], bool],
+    guess: float,
+    most: float,
+    below: float = -1 / TENTHS,
+    grain: int = 1,
 ) -> float | None:
-    """The least charge, up to `most` Wh, that lets `booking` hold when it enters the battery
-    of node `n` just before step `start`; None if none does."""
+    """The smallest amount up to `most`, in tenths, found `enough`; None if none is.
 
-    def enough(wh: float) -> bool:
-        return not charged(booking, n, start, wh).flow.short
-
-    return least(enough, guess, most)
-
-
-def charged(booking: Booking, n: int, start: int, extra_wh: float) -> Booking:
-    """A copy with its flow from `start` on, `extra_wh` put into the battery before it."""
-    return settled(booking, lambda twin: _charged_flow(twin, n, start, extra_wh))
-
-
-def _charged_flow(booking: Booking, n: int, start: int, extra_wh: float) -> Flow:
-    """The flow when `extra_wh` enter the battery of node `n` just before step `start`.
-
-    The span is run in two parts, the first of which must leave what the second needs less
-    the extra. Returns the flow of the second part, or of the first if that falls short.
+    The amount returned was itself tried. `guess` says where to look first; nothing up to
+    `below` is looked at. With a `grain` it may be less than so many tenths too much.
     """
-    nodes, steps = booking.problem.nodes, booking.problem.steps
-    extra = np.where(np.arange(len(nodes)) == n, extra_wh, 0.0)
-    need_wh = [
-        max(node.reserve_wh, booking.needed_wh(m)[start] - extra[m])
-        for m, node in enumerate(nodes)
-    ]
-    before = _part(
-        booking,
-        slice(0, start),
-        [(node.start_wh, node.store_start_mbit) for node in nodes],
-        [(wh, np.inf) for wh in need_wh],
-    )
-    if before.short:
-        return before
-    capacity_wh = np.array([node.capacity_wh for node in nodes])
-    charge_wh = np.minimum(before.stored_wh[:, -1] + extra, capacity_wh)
-    return _part(
-        booking,
-        slice(start, steps),
-        list(zip(charge_wh, before.held_mbit[:, -1])),
-        [(node.end_wh, node.store_end_mbit) for node in nodes],
-    )
-
-
-def _part(booking: Booking, part: slice, begin: list, end: list) -> Flow:
-    """Flow of what is booked over some steps; charge and data given at begin and end."""
-    nodes = tuple(
-        replace(
-            node,
-            generation_w=node.generation_w[part],
-            base_w=booking.load_w[n, part],
-            base_peak_w=booking.peak_w[n, part],
-            base_data_mbit=booking.data_mbit[n, part],
-            send_mbit=np.where(booking.may_send[n], node.send_mbit, 0.0)[part],
-            send_share=node.send_share[part],
-            station=node.station[part],
-            start_wh=begin[n][0],
-            store_start_mbit=begin[n][1],
-            end_wh=end[n][0],
-            store_end_mbit=end[n][1],
-        )
-        for n, node in enumerate(booking.problem.nodes)
-    )
-    length = part.stop - part.start
-    return Booking(Problem(length, booking.problem.step_h, (), nodes, frozenset())).flow
+    low, top, stride = floor(below * TENTHS + 1e-6), ceil(most * TENTHS - 1e-6), grain
+    high = min(max(0, low + 1, ceil(guess * TENTHS - 1e-6)), top)
+    if not enough(high / TENTHS):
+        if high == top or not enough(top / TENTHS):
+            return None
+        low, high = high, min(high + stride, top)
+        while high < top and not enough(high / TENTHS):
+            stride *= 2
+            low, high = high, min(high + stride, top)
+    while high - low > grain:
+        middle = (low + high) // 2
+        low, high = (low, middle) if enough(middle / TENTHS) else (middle, high)
+    return high / TENTHS

@@ -1,0 +1,98 @@
+"""The least of something more that lets a run in: charge, room for data, a faster link.
+
+Each amount is sought in steps first, then raised until the replay by the minute agrees as
+well. What is changed is what a scenario could say, so that a reader can try it too.
+"""
+
+from collections.abc import Callable
+from dataclasses import replace
+from functools import partial
+
+from obsplan.trial import TENTHS, World, holds_somehow, least, settled
+
+# The world with so much more of something.
+Remedy = Callable[[World, float], World]
+
+
+def smallest(
+    remedy: Remedy, tries: list[World], holds: Callable[[World], bool], guess: float, most: float
+) -> tuple[float, int] | None:
+    """An amount, up to `most`, with which one of `tries` holds, and which of them.
+
+    It is the smallest in steps, and where the replay by the minute asks for more, within a
+    hundredth of the smallest then. `guess` says where to look first; None when no amount
+    will do.
+    """
+    in_steps = []
+    for k, world in enumerate(tries):
+        amount = least(partial(_holds_in_steps, remedy, world), guess, most)
+        if amount is not None:
+            in_steps.append((amount, k))
+    for amount, k in sorted(in_steps):
+        agreed = partial(_holds_by_the_minute, remedy, tries[k], holds)
+        grain = max(1, round(amount * TENTHS / 100))
+        found = least(agreed, amount, most, amount - 1 / TENTHS, grain)
+        if found is not None:
+            return found, k
+    return None
+
+
+def _holds_in_steps(remedy: Remedy, world: World, amount: float) -> bool:
+    return not settled(remedy(world, amount).booking).flow.short
+
+
+def _holds_by_the_minute(
+    remedy: Remedy, world: World, holds: Callable[[World], bool], amount: float
+) -> bool:
+    return holds_somehow(remedy(world, amount), holds)
+
+
+def larger_battery(n: int, world: World, wh: float) -> World:
+    """A battery of platform `n` that holds `wh` more, and holds them from the start."""
+    node, battery = world.booking.problem.nodes[n], world.scenario.platform[n].battery
+    capacity_wh = battery.capacity_wh + wh
+
+    def share(of_old: float, more_wh: float = 0.0) -> float:
+        return (of_old * battery.capacity_wh + more_wh) / capacity_wh
+
+    larger = {
+        "capacity_wh": capacity_wh,
+        "reserve": share(battery.reserve),
+        "start": share(battery.start, wh),
+        "end": None if battery.end is None else share(battery.end),
+    }
+    asked = {"battery": battery.model_copy(update=larger)}
+    levels = {"capacity_wh": node.capacity_wh + wh, "start_wh": node.start_wh + wh}
+    changed = world.with_node(n, asked, **levels)
+    reading = world.environment.readings.get(node.name)
+    if reading is None or reading.stored_wh is None:
+        return changed
+    readings = world.environment.readings | {
+        node.name: replace(reading, stored_wh=reading.stored_wh + wh)
+    }
+    return replace(changed, environment=replace(world.environment, readings=readings))
+
+
+def larger_store(n: int, room: bool, left: bool, world: World, mbit: float) -> World:
+    """A store of platform `n` with more `room`, or more allowed to be `left` at the end."""
+    node, store = world.booking.problem.nodes[n], world.scenario.platform[n].store
+    # A store that may be full at the end may be so too when it is larger.
+    may_be_full = store.end_limit_mbit is None
+    larger = {
+        "capacity_mbit": store.capacity_mbit + mbit * room,
+        "end_limit_mbit": None if may_be_full else store.end_limit_mbit + mbit * left,
+    }
+    return world.with_node(
+        n,
+        {"store": store.model_copy(update=larger)},
+        store_mbit=node.store_mbit + mbit * room,
+        store_end_mbit=node.store_end_mbit + mbit * (room if may_be_full else left),
+    )
+
+
+def faster_link(n: int, world: World, percent: float) -> World:
+    """A link of platform `n` that carries so many percent more, for the same energy."""
+    factor, node = 1 + percent / 100, world.booking.problem.nodes[n]
+    changed = world.with_node(n, {}, send_mbit=node.send_mbit * factor)
+    rate_kbps = world.environment.platforms[node.name]["rate_kbps"] * factor
+    return changed.with_columns(n, rate_kbps=rate_kbps)

@@ -1,0 +1,83 @@
+"""Required runs are placed or refused soon, in small problems and in large ones."""
+
+from dataclasses import replace
+from threading import Event
+
+import numpy as np
+import pytest
+from small import level_node
+from test_greedy import task
+
+from obsplan import plan as plan_room
+from obsplan import quick
+from obsplan.booking import Booking
+from obsplan.errors import DoesNotHold
+from obsplan.problem import Problem
+from obsplan.quick import quick_plan
+
+# More steps than the branching solver is asked for.
+MANY = 1200
+
+
+def in_the_way(steps: int) -> Problem:
+    """The first run of a, taken at once, would leave b no room; a later one does not."""
+    a = task("a", length=3, must=1, starts=np.isin(np.arange(steps), [1, 5]))
+    b = task("b", length=4, must=1, starts=np.arange(steps) == 0)
+    tasks = tuple(replace(t, bins=np.zeros(steps, int), favour=np.zeros(steps)) for t in (a, b))
+    return Problem(steps, 0.25, tasks, (level_node(steps),), frozenset({(0, 1)}))
+
+
+@pytest.mark.parametrize("steps", [8, MANY])
+def test_required_runs_that_greed_leaves_no_room_are_placed(steps):
+    assert quick_plan(in_the_way(steps)).runs == [[5], [0]]
+
+
+def test_required_runs_that_the_relaxed_plan_does_not_show_are_sought(monkeypatch):
+    monkeypatch.setattr(quick, "guided_plan", lambda problem, shares: Booking(problem))
+    monkeypatch.setattr(quick, "ROUNDS", 5000)  # for hours are drawn among very many
+    assert quick_plan(in_the_way(MANY)).runs == [[5], [0]]
+
+
+@pytest.mark.parametrize("steps", [8, MANY])
+def test_required_runs_without_a_place_are_named(steps):
+    question = in_the_way(steps)
+    early = replace(question.tasks[0], starts=np.arange(steps) == 1)
+    question = replace(question, tasks=(early, question.tasks[1]))
+    with pytest.raises(LookupError, match='^"a", "b"$'):
+        quick_plan(question)
+
+
+def test_large_problem_that_is_proven_to_have_no_place_is_not_searched(monkeypatch):
+    question = in_the_way(MANY)
+    few = replace(question.tasks[0], count=3, must=3)
+    monkeypatch.setattr(quick, "reseat", None)
+    with pytest.raises(LookupError):
+        quick_plan(replace(question, tasks=(few, question.tasks[1])))
+
+
+@pytest.mark.parametrize("steps", [8, MANY])
+def test_no_place_is_sought_once_the_search_is_stopped(steps):
+    stop = Event()
+    stop.set()
+    with pytest.raises(LookupError):
+        quick_plan(in_the_way(steps), stop)
+
+
+def test_optional_runs_fill_the_plan_beside_the_required_ones():
+    question = in_the_way(MANY)
+    more = replace(question.tasks[1], name="c", must=0, count=2, starts=np.arange(MANY) > 20, gap=1)
+    question = replace(question, tasks=(*question.tasks, more))
+    assert [len(runs) for runs in quick_plan(question).runs] == [1, 1, 2]
+
+
+@pytest.mark.parametrize(
+    "patience_s, said",
+    [(0.01, "no place was found in the 0.01 s of patience for all required runs"),
+     (None, 'impossible together: "drive" must run 10 times; "libs raster" must run 28 times')],
+)  # fmt: skip
+def test_patience_ends_the_search_for_a_first_plan_too(demo, patience_s, said):
+    scenario, environment = demo
+    for name, must in (("drive", 10), ("libs raster", 28)):
+        scenario = scenario.with_part("activity", name, must=must)
+    with pytest.raises(DoesNotHold, match=said):
+        plan_room.plan(scenario, environment, patience_s=patience_s)
