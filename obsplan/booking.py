@@ -145,18 +145,25 @@ class Booking:
 
     def _charge_allows(self, what: Task, part: slice) -> np.ndarray:
         """Starts in `part` whose run leaves the battery enough at its steps and afterwards."""
-        n, flow, count = what.node, self.flow, part.stop - part.start
-        node = self.problem.nodes[n]
-        inside = slice(part.start, part.stop + what.length - 1)
-        net_w = (node.generation_w - self.load_w[n] - self.sending_w(n))[inside]
-        needed = flow.needed_wh[n, part.start + 1 : inside.stop + 1] - TOLERANCE
-        stored = flow.stored_wh[n, part].copy()
-        allowed = np.ones(count, dtype=bool)
-        for k, load_w in enumerate(what.load_w):
-            gain = gain_wh(node, net_w[k : k + count] - load_w, self.problem.step_h)
-            stored = np.minimum(stored + gain, node.capacity_wh)
-            allowed &= stored >= needed[k : k + count]
-        return allowed
+        n, flow, hour = what.node, self.flow, self.problem.step_h
+        node, last = self.problem.nodes[n], part.stop + what.length - 1
+        ends = slice(part.start + 1, last + 1)
+        needed = flow.needed_wh[n, ends] - TOLERANCE
+        # A run takes no more from any level than all it draws.
+        most_wh = what.load_w.sum() * hour / node.discharge_efficiency
+        if (flow.stored_wh[n, ends] - needed).min() >= most_wh:
+            return np.ones(part.stop - part.start, dtype=bool)
+        inside = slice(part.start, last)
+        net_w = node.generation_w[inside] - self.load_w[n, inside] - self.sending_w(n)[inside]
+        net_w = sliding_window_view(net_w, what.length) - what.load_w
+        gained = np.cumsum(gain_wh(node, net_w, hour), axis=1)
+        # The level is the least of what was stored and of any full battery since, plus gains.
+        least = np.minimum(
+            flow.stored_wh[n, part, None],
+            node.capacity_wh + np.minimum.accumulate(-gained, axis=1),
+        )
+        enough = gained + least >= sliding_window_view(needed, what.length)
+        return enough.all(axis=1)
 
     def is_orderly(self) -> bool:
         """Whether counts, gaps, exclusions, orders and bus of the booked runs all hold."""

@@ -27,7 +27,8 @@ ANYWHERE = 0.2
 KEPT = 0.6
 # How unlike the order in which runs come back is: spread of a log-normal draw.
 SPREAD = 0.4
-# The loss gone on with, on average, as a share of a run's mean worth: at first and at last.
+# The loss gone on with, on average, as a share of a run's mean worth: at first, unless more
+# is asked for, and at last.
 FIRST_LOSS, LAST_LOSS = 0.03, 0.003
 # What a run through battery and store costs, and planning the sending, counted in tries.
 FLOW_WORK, SENDING_WORK = 2, 15
@@ -37,7 +38,12 @@ SMALLEST_GAIN = 1e-6
 
 
 def reseat(
-    booking: Booking, pool: ThreadPoolExecutor | None, stop: Event, seed: int, rounds: int
+    booking: Booking,
+    pool: ThreadPoolExecutor | None,
+    stop: Event,
+    seed: int,
+    rounds: int,
+    first_loss: float = FIRST_LOSS,
 ) -> Iterator[Booking]:
     """Clear and fill hours of the plan, `rounds` times for each run; yield what is better.
 
@@ -59,7 +65,7 @@ def reseat(
         while spent < work and not stop.is_set():
             spent += 1
             other, gain = _reseated(plan, draw, shares)
-            loss = mean_worth * FIRST_LOSS * (LAST_LOSS / FIRST_LOSS) ** (spent / work)
+            loss = mean_worth * first_loss * (LAST_LOSS / first_loss) ** (spent / work)
             if other is None or gain < loss * log(1.0 - draw.random()):
                 continue
             better = ahead + gain > best_ahead + SMALLEST_GAIN
@@ -145,14 +151,17 @@ def _filled(
     side = draw.choice((0, -1))
     placed: dict[tuple[int, int], float] = {}
     waiting = [i for i, task in enumerate(plan.problem.tasks) if len(plan.runs[i]) < task.count]
+    merits = {i: plan.next_merit(i) for i in waiting}
+    offers: dict[int, float] = {}
+    changed = waiting
     while waiting:
-        offers = {}
-        for i in waiting:
+        for i in changed:
             clear = plan.clear_starts(i)[where]
-            offers[i] = liking[i] * plan.next_merit(i)[where].max(initial=0.0, where=clear)
+            offers[i] = liking[i] * merits[i][where].max(initial=0.0, where=clear)
+        changed = []
         waiting = sorted((i for i in waiting if offers[i] > 0), key=lambda i: (-offers[i], i))
         for i in waiting.copy():
-            starts, merit = np.flatnonzero(plan.open_starts(i, where)), plan.next_merit(i)
+            starts, merit = np.flatnonzero(plan.open_starts(i, where)), merits[i]
             most = merit[starts].max(initial=0.0)
             if most <= 0.0:
                 waiting.remove(i)
@@ -161,5 +170,7 @@ def _filled(
             placed[i, start] = float(merit[start])
             plan.add(i, start)
             plan.flow = plan.recharged(plan.problem.tasks[i].node)
+            merits[i] = plan.next_merit(i)
+            changed = [j for j in waiting if j == i or j in plan.rivals[i]]
             break
     return placed

@@ -21,7 +21,7 @@ from obsplan.greedy import greedy_plan
 from obsplan.guided import guided_plan
 from obsplan.highs import has_answer, is_optimal, loaded, proven_bound, solution
 from obsplan.milp import RIVAL_H, model
-from obsplan.problem import Node, Problem, Task, least_worth, starts_of
+from obsplan.problem import Node, Problem, Task, least_worth, starts_of, worth_of_all
 from obsplan.quick import quick_plan
 from obsplan.reseat import reseat
 from obsplan.stretches import (
@@ -39,16 +39,18 @@ from obsplan.stretches import (
 FIRST_LOOK = partial(reseat, seed=0, rounds=15)
 RESEAT = partial(reseat, seed=1, rounds=150)
 STRETCHES = partial(sweep, hours=8, tail_h=4)
+# At first goes on with greater losses: slower to find what is better, but it comes farther.
+BOLDER = partial(reseat, seed=2, rounds=150, first_loss=0.1)
 SEARCHES = {
     "low": (STRETCHES,),
-    "normal": (RESEAT, STRETCHES),
+    "normal": (RESEAT, STRETCHES, BOLDER),
     "high": (
         partial(RESEAT, rounds=500),
         STRETCHES,
         partial(STRETCHES, shifted=True),
         partial(sweep, hours=8, tail_h=24),
         partial(sweep, hours=24, tail_h=4),
-        partial(RESEAT, seed=2, rounds=500),
+        partial(BOLDER, rounds=1000),
     ),
 }
 # A bound that asks exclusion at every step takes three times as long, so it comes second, and
@@ -60,6 +62,8 @@ SMALL_STARTS = 400
 SMALL_NODES = 200
 # What rounding in the solver may do to a bound, and so to the proof that a plan is best.
 ROUNDING = 2e-6
+# What the order of terms may do to a sum of worths.
+LAST_DIGITS = 1e-12
 
 
 def better_plans(
@@ -86,12 +90,12 @@ def better_plans(
     or setting `stop`, ends the search soon. Raises LookupError naming the required runs,
     and those they wait for, when no place is found.
     """
-    whole, proven = None, np.inf
+    whole, proven = None, worth_of_all(question)
     if is_small(question):
         whole, proven = best_plan(question, problem)
         if whole is None and _stricter(problem, question):
             whole, _ = best_plan(problem, problem)
-        proven = min(proven, upper_bound(question))
+        proven = min(proven, worth_of_all(question), upper_bound(question))
         if whole is not None and whole.value() >= (1 - ROUNDING) * proven:
             yield whole, above(proven, whole)
             return
@@ -110,8 +114,9 @@ def better_plans(
             yield booking, np.inf
             for booking in FIRST_LOOK(booking, pool, stop):
                 yield booking, np.inf
-            bound = min(relaxed.result().bound, proven)
-            sharper = None
+            bound, sharper = proven, None
+            if not _near(booking, bound, gap):
+                bound = min(bound, relaxed.result().bound)
             if not _near(booking, bound, gap) and not stop.is_set():
                 if effort != "low" and _can_be_sharper(question):
                     sharper = bounding(rival_h=question.step_h)
@@ -165,7 +170,7 @@ def _searched(
 
 def _near(booking: Booking, bound: float, gap: float) -> bool:
     """Whether the plan is proven to be within `gap` of the best possible."""
-    return booking.value() >= (1 - gap) * bound
+    return booking.value() >= (1 - gap) * bound * (1 - LAST_DIGITS)
 
 
 def _led(problem: Problem, shares: np.ndarray) -> Booking | None:
