@@ -81,9 +81,10 @@ def better_plans(
     plans survive a finer replay. A small problem is first looked at whole, and where the
     best plan is proven it is the only one. Otherwise the first plan comes at once with an
     infinite bound, or is `first` where that is given, and what a first look makes of it
-    while the bound is worked out. Then one that follows the relaxed plan, if it is worth
-    more, and what the searches of `effort` make of the better one. The last is within `gap`
-    of the bound, or the effort was spent.
+    while the bound is worked out; where that is within `gap` of all that is asked, it is the
+    last. Then one that follows the relaxed plan, if it is worth more, and what the searches
+    of `effort` make of the better one. The last is within `gap` of the bound, or the effort
+    was spent.
     A second, sharper bound may lower the last that is told, but ends no search, for when it
     is known hangs on the machine.
     `told` hears every bound once it is known, before the plans are; closing the iterator,

@@ -172,3 +172,16 @@ def test_the_best_so_far_is_kept_on_ctrl_c(monkeypatch):
         for better in reseat(greedy, None, Event(), 1, 4000):
             found.append(better)
     assert found[-1].value() > greedy.value()
+
+
+def test_the_bolder_the_more_losses_are_gone_on_with(monkeypatch):
+    gone_on: dict[float, int] = {}
+    booking = one_long_run()
+    loss = 0.1 * booking.value() / 2
+    monkeypatch.setattr(obsplan.reseat, "_reseated", lambda plan, *_: (plan.copy(), -loss))
+    for first_loss in (0.03, 0.3):
+        tried = []
+        monkeypatch.setattr(Booking, "keeps_data", lambda self: not tried.append(self))
+        assert list(reseat(booking, None, Event(), 1, 200, first_loss)) == []
+        gone_on[first_loss] = len(tried)
+    assert 0 < gone_on[0.03] < gone_on[0.3]

@@ -15,7 +15,7 @@ from obsplan.check import check
 from obsplan.milp import model
 from obsplan.timeline import plan_slots
 from obsplan.problem import Problem, problem
-from obsplan.bounds import dual_bound, relaxation, upper_bound
+from obsplan.bounds import Relaxation, dual_bound, relaxation, upper_bound
 from obsplan.quick import quick_plan
 from obsplan.solve import best_plan, better_plans
 from obsplan.stretches import with_planned_sending
@@ -153,6 +153,17 @@ def test_stricter_problem_refuses_what_only_the_relaxed_one_bears():
     assert booking is None and bound >= 2.0
     ((booking, bound),) = list(better_plans(asked, question, gap=0.0))[-1:]
     assert booking.value() == 1.0 and bound >= 2.0
+
+
+def test_search_ends_at_once_where_all_that_is_asked_fits(monkeypatch):
+    """The relaxation, whose last digits differ, would not show that nothing is missing."""
+    loose = Relaxation(1e9, np.zeros((1, 8)))
+    monkeypatch.setattr(solve, "SMALL_STARTS", 0)
+    monkeypatch.setattr(solve, "relaxation", lambda *_, **asked: loose)
+    question = Problem(8, 0.25, (task("a", count=3, value=0.1),), (level_node(8),), frozenset())
+    *_, (booking, bound) = better_plans(question, question, gap=0.0)
+    assert len(booking.runs[0]) == 3
+    assert bound == booking.value()
 
 
 def test_required_runs_that_greed_cannot_place_are_placed_by_the_solver():
