@@ -12,6 +12,8 @@ from numpy.lib.stride_tricks import sliding_window_view
 from obsplan.problem import Node, Problem, Task
 
 TOLERANCE = 1e-7
+# Starts times steps of a run that are looked at together: some ten megabytes.
+MOST_CELLS = 1_000_000
 
 
 @dataclass
@@ -145,6 +147,11 @@ class Booking:
 
     def _charge_allows(self, what: Task, part: slice) -> np.ndarray:
         """Starts in `part` whose run leaves the battery enough at its steps and afterwards."""
+        count = part.stop - part.start
+        if count > 1 and count * what.length > MOST_CELLS:
+            middle = part.start + count // 2
+            halves = slice(part.start, middle), slice(middle, part.stop)
+            return np.concatenate([self._charge_allows(what, half) for half in halves])
         n, flow, hour = what.node, self.flow, self.problem.step_h
         node, last = self.problem.nodes[n], part.stop + what.length - 1
         ends = slice(part.start + 1, last + 1)
@@ -152,7 +159,7 @@ class Booking:
         # A run takes no more from any level than all it draws.
         most_wh = what.load_w.sum() * hour / node.discharge_efficiency
         if (flow.stored_wh[n, ends] - needed).min() >= most_wh:
-            return np.ones(part.stop - part.start, dtype=bool)
+            return np.ones(count, dtype=bool)
         inside = slice(part.start, last)
         net_w = node.generation_w[inside] - self.load_w[n, inside] - self.sending_w(n)[inside]
         net_w = sliding_window_view(net_w, what.length) - what.load_w

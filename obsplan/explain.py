@@ -115,14 +115,19 @@ def unplaced(
         (slot.activity, f"{slot.start_utc:%Y-%m-%dT%H:%MZ}"): slot.slot
         for slot in timeline.itertuples()
     }
-    rows = []
+    rows, asking = [], True
     for i, task in enumerate(booking.problem.tasks):
         if len(booking.runs[i]) < task.count:
             shut = barred[i] if barred else np.zeros(scenario.steps, dtype=bool)
             hurdles = trial.hurdles(booking, i)
             world = World(booking, scenario, environment)
             case = Case(world, slots, i, hurdles, holds, shut)
-            rows.append((task.name, task.count, len(booking.runs[i]), *_answer(case)))
+            answer = "not looked into: interrupted", ""
+            try:
+                answer = _answer(case) if asking else answer
+            except KeyboardInterrupt:  # a second one; the plan that there is must not be lost
+                asking = False
+            rows.append((task.name, task.count, len(booking.runs[i]), *answer))
     kinds = {"activity": "str", "wanted": "int64", "placed": "int64", "reason": "str",
              "would_fit_if": "str"}  # fmt: skip
     return pd.DataFrame(rows, columns=list(kinds)).astype(kinds)
@@ -152,55 +157,68 @@ def _fits(case: Case, twin: Booking, start: int) -> Answer | None:
 
 
 def _as_it_is_or_more_room(case: Case) -> Answer | None:
-    """Where nothing but a store may stand in the way: no change, or what the data lack.
-
-    They may lack room, or a faster link, or energy to send them with.
-    """
+    """Where nothing but a store may stand in the way: no change, or what the data lack."""
     tries: list[tuple[int, Booking]] = []
     for start in case.best(trial.crowding_mbit(case.booking, case.task), case.free_but_for()):
         twin = trial.with_run(case.booking, case.task, start)
         if answer := _fits(case, twin, start):
             return answer
         tries.append((start, twin))
+    # What holds in steps may lack charge within one.
+    in_steps = [(start, twin) for start, twin in tries if not twin.flow.short]
+    return _more_for_data(case, tries) or _more_charge(case, in_steps)
+
+
+def _more_for_data(case: Case, tries: list[tuple[int, Booking]]) -> Answer | None:
+    """More room, a faster link, or more energy to send with, each enough by itself.
+
+    `tries` are starts and plans with the run; the changes are all for the same start.
+    """
     crowded = [(start, twin, over) for start, twin in tries if (over := trial.overfull(twin))]
     if not crowded:
-        # What holds in steps may lack charge within one.
-        return _more_charge(case, [(start, twin) for start, twin in tries if not twin.flow.short])
-    n, excess, step, room, left = crowded[0][2]
-    node = case.booking.problem.nodes[n]
-    left &= case.scenario.platform[n].store.end_limit_mbit is not None
-    place = f'the store of "{node.name}"'
-    store = f"{{}} Mbit more room in {place} by {case.at(step + 1)}"
-    if left:
-        more = "as much of it" if room else f"{{}} Mbit more in {place}"
-        store = f"{store}, {more} left at the end" if room else f"{more} left at the end"
-    ways = (
-        (store, partial(remedies.larger_store, n, room, left), excess,
-         excess + node.store_mbit),
-        (f'the link of "{node.name}" {{}} % faster', partial(remedies.faster_link, n), 10.0,
-         MOST_FASTER if node.send_mbit.any() else 0.0),
-        (f'{{}} Wh more in the battery of "{node.name}"', partial(remedies.larger_battery, n),
-         1.0, node.capacity_wh),
-    )  # fmt: skip
-    starts = [start for start, _, over in crowded if over[0] == n]
-    worlds = [case.world.with_booking(twin) for _, twin, over in crowded if over[0] == n]
-    found = []
-    for words, remedy, guess, most in ways:
-        least = remedies.smallest(remedy, worlds, case.holds, guess, most)
-        if least is not None:
-            found.append(words.format(figure(least[0])))
-            # The others are sought for the same start.
-            starts, worlds = [starts[least[1]]], [worlds[least[1]]]
-    if not found:
         return None
-    return f'storage and downlink of "{node.name}"', (
-        f"{', or '.join(found)} (start {case.at(starts[0])})"
+    n = crowded[0][2].node
+    node, store = case.booking.problem.nodes[n], case.scenario.platform[n].store
+    same = [(start, twin, over) for start, twin, over in crowded if over.node == n]
+    worlds = [case.world.with_booking(twin) for _, twin, _ in same]
+    excess = same[0][2].mbit
+    ends_full = store.end_limit_mbit is None or store.end_limit_mbit >= store.capacity_mbit
+    room, left = same[0][2].lacks_room, same[0][2].lacks_leave and not ends_full
+    ways = (
+        (partial(remedies.larger_store, n, room, left), excess, excess + node.store_mbit),
+        (partial(remedies.faster_link, n), 10.0, MOST_FASTER if node.send_mbit.any() else 0.0),
+        (partial(remedies.larger_battery, n), 1.0, node.capacity_wh),
     )
+    found: list[float | None] = []
+    for remedy, guess, most in ways:
+        enough = remedies.smallest(remedy, worlds, case.holds, guess, most)
+        found.append(enough[0] if enough else None)
+        if enough and len(worlds) > 1:
+            same, worlds = [same[enough[1]]], [worlds[enough[1]]]
+    start, _, over = same[0]
+    by, name = case.at(over.step + 1), f'"{node.name}"'
+    more_room = f"Mbit more room in the store of {name} by {by}"
+    more = {
+        (True, False): more_room,
+        (True, True): f"{more_room}, as much more left at the end",
+        (False, True): f"Mbit more left in the store of {name} at the end",
+    }
+    words = (
+        more[room, left],
+        f"% faster link of {name}",
+        f"Wh more in the battery of {name}",
+    )
+    said = [f"{figure(least)} {what}" for least, what in zip(found, words) if least is not None]
+    if not said:
+        return None
+    return f"storage and downlink of {name}", f"{', or '.join(said)} (start {case.at(start)})"
 
 
 def _more_energy(case: Case) -> Answer | None:
+    # Where not even a full battery would do, a larger one may.
+    missing_wh = np.minimum(case.hurdles["energy"], case.node.capacity_wh)
     tries = []
-    for start in case.best(case.hurdles["energy"], case.only("energy")):
+    for start in case.best(missing_wh, case.only("energy")):
         twin = trial.with_run(case.booking, case.task, start)
         if answer := _fits(case, twin, start):
             return answer
@@ -214,7 +232,8 @@ def _more_charge(case: Case, tries: list[tuple[int, Booking]]) -> Answer | None:
         return None
     node, worlds = case.node, [case.world.with_booking(twin) for _, twin in tries]
     remedy = partial(remedies.larger_battery, case.asked.node)
-    guess, most = case.hurdles["energy"][tries[0][0]], node.capacity_wh - node.reserve_wh
+    most = node.capacity_wh - node.reserve_wh
+    guess = min(case.hurdles["energy"][tries[0][0]], most)
     found = remedies.smallest(remedy, worlds, case.holds, guess, most)
     if found is None:
         return None
@@ -262,7 +281,7 @@ def _shorter_gap(case: Case) -> Changes:
 def _more_bus_power(case: Case) -> Changes:
     excess_w, node = case.hurdles["bus power"], case.node
     for start in case.best(excess_w, case.only("bus power")):
-        more_w = ceil(excess_w[start] * trial.TENTHS - 1e-6) / trial.TENTHS
+        more_w = ceil(excess_w[start] * remedies.TENTHS - 1e-6) / remedies.TENTHS
         change = f'{figure(more_w)} W more bus power on "{node.name}" (start {case.at(start)})'
         limit_w = case.scenario.platform[case.asked.node].bus_limit_w + more_w
         changed = case.world.with_node(
@@ -312,8 +331,8 @@ def _wider_range(case: Case) -> Changes:
         otherwise &= ~case.barred
         open_ = case.only("window") & otherwise[: len(slots)] & (lacking > 0)
         for start in case.best(lacking, open_):
-            low = min(limits[0], floor(lowest[start] * trial.TENTHS) / trial.TENTHS)
-            high = max(limits[1], ceil(highest[start] * trial.TENTHS) / trial.TENTHS)
+            low = min(limits[0], floor(lowest[start] * remedies.TENTHS) / remedies.TENTHS)
+            high = max(limits[1], ceil(highest[start] * remedies.TENTHS) / remedies.TENTHS)
             wider = _allowing(case.activity, key, (low, high))
             starts = start_mask(scenario, environment, wider) & ~case.barred
             change = f"{what} might run from {figure(low)} to {figure(high)}"
@@ -411,7 +430,7 @@ def _no_single_change(case: Case) -> Answer:
     if not short and "energy" in families:
         # Sending put off leaves enough after all.
         families.remove("energy")
-    # With all the energy that the battery can hold, data may still find no room.
+    # With a battery twice as large, data may still find no room.
     n, world = case.asked.node, case.world.with_booking(twin)
     full = trial.settled(remedies.larger_battery(n, world, case.node.capacity_wh).booking)
     if "storage" in short or "storage" in full.flow.short:

@@ -88,6 +88,8 @@ def plan(
         searching = better_plans(spared, relaxed, gap, first, bounds.append, effort, stop)
         with closing(searching) as plans:
             for booking, bound in plans:
+                if np.isfinite(bound):
+                    bounds.append(bound)
                 if best is None or np.isfinite(bound):
                     best = holding(scenario, environment, question, booking, best)
                     head = "first plan" if np.isinf(bound) else "plan"
@@ -103,7 +105,8 @@ def plan(
         interrupted = True
         report("interrupted: going on with the best plan so far")
     except LookupError as obstacle:
-        report("no place found for all required runs; asking which rules are in the way ...")
+        if not struck.is_set():
+            report("no place found for all required runs; asking which rules are in the way ...")
         why = why_no_place(scenario, environment, struck)
         early = f" in the {patience_s:g} s of patience" if struck.is_set() else ""
         raise DoesNotHold(
@@ -170,7 +173,7 @@ def _standing(booking: Booking, bounds: list[float]) -> str:
     value, bound = booking.value(), min(bounds)
     if len(bounds) == 1 and value < bound - 1e-9:
         return f"value {value:.1f} of {raised(bound)} asked for, no bound yet"
-    missing = max(0.0, 1 - value / bound) if bound > 0 else 0.0
+    missing = 1 - value / bound if value < bound - 1e-9 else 0.0
     return f"value {value:.1f}, at most {raised(bound)} possible ({raised(100 * missing)} % open)"
 
 

@@ -7,9 +7,12 @@ well. What is changed is what a scenario could say, so that a reader can try it 
 from collections.abc import Callable
 from dataclasses import replace
 from functools import partial
+from math import ceil, floor
 
-from obsplan.trial import TENTHS, World, holds_somehow, least, settled
+from obsplan.trial import World, holds_somehow, settled
 
+# Changes are sought in tenths of a unit: finer means nothing to a reader.
+TENTHS = 10
 # The world with so much more of something.
 Remedy = Callable[[World, float], World]
 
@@ -35,6 +38,33 @@ def smallest(
         if found is not None:
             return found, k
     return None
+
+
+def least(
+    enough: Callable[[float], bool],
+    guess: float,
+    most: float,
+    below: float = -1 / TENTHS,
+    grain: int = 1,
+) -> float | None:
+    """The smallest amount up to `most`, in tenths, found `enough`; None if none is.
+
+    The amount returned was itself tried. `guess` says where to look first; nothing up to
+    `below` is looked at. With a `grain` it may be less than so many tenths too much.
+    """
+    low, top, stride = floor(below * TENTHS + 1e-6), floor(most * TENTHS + 1e-6), grain
+    high = min(max(0, low + 1, ceil(guess * TENTHS - 1e-6)), top)
+    if not enough(high / TENTHS):
+        if high == top or not enough(top / TENTHS):
+            return None
+        low, high = high, min(high + stride, top)
+        while high < top and not enough(high / TENTHS):
+            stride *= 2
+            low, high = high, min(high + stride, top)
+    while high - low > grain:
+        middle = (low + high) // 2
+        low, high = (low, middle) if enough(middle / TENTHS) else (middle, high)
+    return high / TENTHS
 
 
 def _holds_in_steps(remedy: Remedy, world: World, amount: float) -> bool:
@@ -76,17 +106,19 @@ def larger_battery(n: int, world: World, wh: float) -> World:
 def larger_store(n: int, room: bool, left: bool, world: World, mbit: float) -> World:
     """A store of platform `n` with more `room`, or more allowed to be `left` at the end."""
     node, store = world.booking.problem.nodes[n], world.scenario.platform[n].store
-    # A store that may be full at the end may be so too when it is larger.
-    may_be_full = store.end_limit_mbit is None
-    larger = {
-        "capacity_mbit": store.capacity_mbit + mbit * room,
-        "end_limit_mbit": None if may_be_full else store.end_limit_mbit + mbit * left,
-    }
+    more_room, more_left = mbit if room else 0.0, mbit if left else 0.0
+    larger = {"capacity_mbit": store.capacity_mbit + more_room}
+    if store.end_limit_mbit is None:
+        more_left = more_room  # what may be full at the end may be so too when it is larger
+    else:
+        larger["end_limit_mbit"] = store.end_limit_mbit + more_left
+        if not left:
+            more_left = min(more_room, max(0.0, store.end_limit_mbit - store.capacity_mbit))
     return world.with_node(
         n,
         {"store": store.model_copy(update=larger)},
-        store_mbit=node.store_mbit + mbit * room,
-        store_end_mbit=node.store_end_mbit + mbit * (room if may_be_full else left),
+        store_mbit=node.store_mbit + more_room,
+        store_end_mbit=node.store_end_mbit + more_left,
     )
 
 

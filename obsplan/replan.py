@@ -126,7 +126,7 @@ def replan(
     question, barred = rest(scenario, environment, stay, first, levels)
     relaxed, _ = rest(scenario, environment, stay, first, levels, relaxed=True)
     old = _old_starts(scenario, question, left)
-    question, relaxed, given_up = _possible(question, relaxed)
+    question, relaxed, given_up = _possible(question, relaxed, old)
     scene = Scene(scenario, environment, stay, left, alone.violations, given_up)
     report(f"{len(stay)} rows stay, {len(left)} slots may move")
 
@@ -223,7 +223,13 @@ def _candidates(
     # The old plan may be far from the best that is possible now: so begin afresh, too,
     # with little effort: the team waits.
     loose = _favoured(spared, old, LOOSE)
-    found = list(better_plans(loose, relaxed, gap, quick_plan(loose), effort="low"))
+    try:
+        afresh = quick_plan(loose)
+    except LookupError:
+        # The old plan showed places for required runs that are not found afresh.
+        afresh = booking.copy()
+        afresh.problem = loose
+    found = list(better_plans(loose, relaxed, gap, afresh, effort="low"))
     booking, bound = found[-1]
     # The last that the replay accepts may be worth more than the very last, mended.
     for earlier, _ in reversed(found):
@@ -266,7 +272,7 @@ def _swept(
 
 
 def _possible(
-    question: Problem, relaxed: Problem
+    question: Problem, relaxed: Problem, old: list[list[int]]
 ) -> tuple[Problem, Problem, frozenset[str]]:
     """The problem without the required runs that find no place any more, and their names."""
     given_up: dict[str, int] = {}
@@ -278,7 +284,7 @@ def _possible(
     while True:
         try:
             if any(task.must for task in eased(question).tasks):
-                quick_plan(eased(question))
+                repaired(eased(question), old)
             return eased(question), eased(relaxed), frozenset(given_up)
         except LookupError:
             required = [t for t in eased(question).tasks if t.must]

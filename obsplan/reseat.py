@@ -48,8 +48,9 @@ def reseat(
     """Clear and fill hours of the plan, `rounds` times for each run; yield what is better.
 
     Draws come from `seed`; `pool` is not needed, but all searches are called alike. On Ctrl-C
-    the best so far is yielded before that goes on. Every plan yielded has been run through battery and store; on
-    the way between two of them it is enough that sending as before would do.
+    the best so far is yielded before that goes on. Every plan yielded has been run through
+    battery and store; on the way between two of them it is enough that sending as before
+    would do. `first_loss` is the loss gone on with at first, as a share of a run's mean worth.
     """
     problem, draw = booking.problem, Random(seed)
     shares = np.array([shares_used(problem, i) for i in range(len(problem.tasks))])

@@ -1,14 +1,13 @@
 """One more run, tried on a copy of a plan: what bars it at each start, and whether it holds.
 
 A hurdle is the amount by which one family of rules bars a start. A trial books the run
-in a plan in which one thing is different and runs battery and store through the span.
+in a plan, in the world as it is or with one thing changed, runs battery and store through
+the span and asks the replay by the minute.
 """
 
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass, replace
-from itertools import chain
-from math import ceil, floor
-from typing import Any
+from typing import Any, NamedTuple
 
 import numpy as np
 import pandas as pd
@@ -20,8 +19,6 @@ from obsplan.environment import Environment
 from obsplan.scenario import Scenario
 from obsplan.stretches import COARSE, with_planned_sending
 
-# Changes are sought in tenths of a unit: finer means nothing to a reader.
-TENTHS = 10
 
 
 def hurdles(booking: Booking, task: int) -> dict[str, np.ndarray]:
@@ -189,12 +186,15 @@ def orders_kept(booking: Booking) -> bool:
 def holds_somehow(world: World, holds: Callable[[World], bool]) -> bool:
     """Whether the replay agrees with the runs: sent as planned, in any contact, or anew."""
     planned, free = settled(world.booking), world.booking.copy()
+    if not planned.flow.short and holds(world.with_booking(planned)):
+        return True
     free.may_send[:] = True
     free.flow = free.simulate()
-    ways = (planned, free), (with_planned_sending(free, (COARSE,)) for _ in range(1))
-    return any(
-        holds(world.with_booking(twin)) for twin in chain(*ways) if not twin.flow.short
-    )
+    was_free = planned.may_send.all()
+    if not was_free and not free.flow.short and holds(world.with_booking(free)):
+        return True
+    anew = with_planned_sending(free, (COARSE,))
+    return anew is not free and holds(world.with_booking(anew))
 
 
 def holds_by_the_minute(world: World) -> bool:
@@ -214,12 +214,21 @@ def holds_by_the_minute(world: World) -> bool:
     return check(scenario, world.environment, slots).holds
 
 
-def overfull(booking: Booking) -> tuple[int, float, int, bool, bool] | None:
-    """Which store a booking, whose flow finds one too full, overfills; None if it is no store.
+class Overfull(NamedTuple):
+    """By how many `mbit` the store of `node` is too full, first by the end of step `step`.
 
-    Node, Mbit too much, the step by whose end they are, and whether more room is lacking,
-    or leave to be full at the end.
+    Whether it lacks room then, or leave to hold so much at the end.
     """
+
+    node: int
+    mbit: float
+    step: int
+    lacks_room: bool
+    lacks_leave: bool
+
+
+def overfull(booking: Booking) -> Overfull | None:
+    """The store that a booking overfills; None where its flow finds none too full."""
     short = booking.flow.short.removesuffix(" at the end")
     names = [f"storage of {node.name}" for node in booking.problem.nodes]
     if short not in names:
@@ -235,31 +244,4 @@ def overfull(booking: Booking) -> tuple[int, float, int, bool, bool] | None:
     over = np.flatnonzero(held_mbit > node.store_mbit + TOLERANCE)
     excess = held_mbit.max() - node.store_mbit, held_mbit[-1] - node.store_end_mbit
     step = int(over[0]) if len(over) else len(held_mbit) - 1
-    return n, max(excess), step, excess[0] > TOLERANCE, excess[1] > TOLERANCE
-
-
-def least(
-    enough: Callable[[float], bool],
-    guess: float,
-    most: float,
-    below: float = -1 / TENTHS,
-    grain: int = 1,
-) -> float | None:
-    """The smallest amount up to `most`, in tenths, found `enough`; None if none is.
-
-    The amount returned was itself tried. `guess` says where to look first; nothing up to
-    `below` is looked at. With a `grain` it may be less than so many tenths too much.
-    """
-    low, top, stride = floor(below * TENTHS + 1e-6), ceil(most * TENTHS - 1e-6), grain
-    high = min(max(0, low + 1, ceil(guess * TENTHS - 1e-6)), top)
-    if not enough(high / TENTHS):
-        if high == top or not enough(top / TENTHS):
-            return None
-        low, high = high, min(high + stride, top)
-        while high < top and not enough(high / TENTHS):
-            stride *= 2
-            low, high = high, min(high + stride, top)
-    while high - low > grain:
-        middle = (low + high) // 2
-        low, high = (low, middle) if enough(middle / TENTHS) else (middle, high)
-    return high / TENTHS
+    return Overfull(n, max(excess), step, excess[0] > TOLERANCE, excess[1] > TOLERANCE)

@@ -1,5 +1,7 @@
 """What cannot be met together is named, and without any one of it the rest could be met."""
 
+from threading import Event
+
 import numpy as np
 import pytest
 from hypothesis import given, settings
@@ -137,6 +139,25 @@ def test_a_large_question_is_judged_by_its_relaxation(case, monkeypatch):
 def test_a_sound_question_has_nothing_impossible():
     scene = scenario(DRILL, {"name": "b", "must": 1})
     assert why_no_place(scene, world(scene)) == why_not_idle(scene, world(scene)) == ""
+
+
+class Later(Event):
+    """Is set from the second time on that it is asked."""
+
+    def is_set(self) -> bool:
+        was = super().is_set()
+        self.set()
+        return was
+
+
+def test_what_is_proven_when_time_is_up_is_said_without_the_rules():
+    activities, parts, _, _ = CONFLICTS["one instrument"]
+    scene = scenario(*activities, **parts)
+    said = why_no_place(scene, world(scene), Later())
+    assert said == "the required runs are impossible together, by which rules was not found in time"
+    up = Event()
+    up.set()
+    assert why_no_place(scene, world(scene), up) == ""
 
 
 @settings(max_examples=40)

@@ -9,7 +9,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from small import cases, scenario, tiny_problem, world
+from small import cases, platform, scenario, tiny_problem, world
 from hypothesis import given, settings
 
 from obsplan import plan as plan_room
@@ -88,6 +88,23 @@ def test_an_interrupted_plan_is_tidied_and_filled_too(monkeypatch):
     assert kept.timeline["start_utc"].iloc[0] == scene.span.start_utc
     assert len(kept.timeline) == 3 and kept.unplaced.empty
     assert told[-1] == "filled up: value 3.0, at most 3.0 possible (0.0 % open)"
+
+
+def test_progress_tells_what_is_asked_for_until_there_is_a_bound(monkeypatch):
+    # Two of the three fit: 60 Wh are to spend, a run takes 25.
+    empty = platform(battery={"capacity_wh": 100.0})
+    scene = scenario({"name": "a", "count": 3, "power_w": 25.0}, platforms=[empty])
+    told = []
+
+    def found(spared, *_):
+        plan = quick_plan(spared)
+        yield plan, np.inf
+        yield plan, 2.5
+
+    monkeypatch.setattr(plan_room, "better_plans", found)
+    plan_room.plan(scene, world(scene), report=told.append)
+    assert told[0].startswith("first plan: value 2.0 of 3.0 asked for, no bound yet, ")
+    assert told[1].startswith("plan: value 2.0, at most 2.5 possible (20.0 % open), ")
 
 
 def test_ctrl_c_while_a_plan_is_tidied_keeps_the_plan(monkeypatch):

@@ -70,6 +70,32 @@ def test_optional_runs_fill_the_plan_beside_the_required_ones():
     assert [len(runs) for runs in quick_plan(question).runs] == [1, 1, 2]
 
 
+def test_run_that_is_done_is_not_planned_again_for_those_that_wait_for_it():
+    """What is made anew counts it as met; it has no run left to place."""
+    question = in_the_way(MANY)
+    done = replace(question.tasks[0], name="done", count=0, must=0)
+    waiting = replace(question.tasks[1], name="c", starts=np.arange(MANY) > 20,
+                      earlier=((2, 0, 0),))  # fmt: skip
+    question = replace(question, tasks=(*question.tasks, done, waiting))
+    assert [len(runs) for runs in quick_plan(question).runs] == [1, 1, 0, 1]
+
+
+def test_run_that_others_wait_for_is_sought_at_other_places_too():
+    """At 9 or 10 it leaves b no room, which shares of runs, asked every half hour, do not show."""
+    question = in_the_way(MANY)
+    a = replace(question.tasks[0], starts=np.isin(np.arange(MANY), [9, 10, 40]))
+    b = replace(question.tasks[1], length=2, starts=np.arange(MANY) == 11,
+                load_w=np.zeros(2), peak_w=np.zeros(2), data_mbit=np.zeros(2))  # fmt: skip
+    c = replace(question.tasks[0], name="c", starts=np.arange(MANY) > 60, earlier=((0, 0, MANY),))
+    assert quick_plan(replace(question, tasks=(a, b, c))).runs[:2] == [[40], [11]]
+
+
+def test_required_runs_are_not_held_back_by_where_runs_were_liked():
+    question = in_the_way(MANY)
+    liked = replace(question.tasks[0], favour=np.where(np.arange(MANY) == 1, 50.0, 0.0))
+    assert quick_plan(replace(question, tasks=(liked, question.tasks[1]))).runs == [[5], [0]]
+
+
 @pytest.mark.parametrize(
     "patience_s, said",
     [(0.01, "no place was found in the 0.01 s of patience for all required runs"),

@@ -166,14 +166,6 @@ def test_search_ends_at_once_where_all_that_is_asked_fits(monkeypatch):
     assert bound == booking.value()
 
 
-def test_required_runs_that_greed_cannot_place_are_placed_by_the_solver():
-    """The first run of a, taken at once, would leave b no room."""
-    a = task("a", length=3, must=1, starts=np.isin(np.arange(8), [1, 5]))
-    b = task("b", length=4, must=1, starts=np.arange(8) == 0)
-    question = Problem(8, 0.25, (a, b), (level_node(8),), frozenset({(0, 1)}))
-    assert quick_plan(question).runs == [[5], [0]]
-
-
 def test_required_runs_that_exclude_each_other_are_named():
     with pytest.raises(LookupError, match='"a", "b"'):
         quick_plan(required_apart())
