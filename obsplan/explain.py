@@ -170,44 +170,44 @@ def _as_it_is_or_more_room(case: Case) -> Answer | None:
 
 
 def _more_for_data(case: Case, tries: list[tuple[int, Booking]]) -> Answer | None:
-    """More room, a faster link, or more energy to send with, each enough by itself.
+    """More room, contact, speed or energy to send with, each enough by itself.
 
     `tries` are starts and plans with the run; the changes are all for the same start.
     """
     crowded = [(start, twin, over) for start, twin in tries if (over := trial.overfull(twin))]
     if not crowded:
         return None
-    n = crowded[0][2].node
+    n, excess, step, room, left = crowded[0][2]
     node, store = case.booking.problem.nodes[n], case.scenario.platform[n].store
-    same = [(start, twin, over) for start, twin, over in crowded if over.node == n]
-    worlds = [case.world.with_booking(twin) for _, twin, _ in same]
-    excess = same[0][2].mbit
-    ends_full = store.end_limit_mbit is None or store.end_limit_mbit >= store.capacity_mbit
-    room, left = same[0][2].lacks_room, same[0][2].lacks_leave and not ends_full
+    left &= store.end_limit_mbit is not None and store.end_limit_mbit < store.capacity_mbit
+    silent = remedies.last_silence(case.world, n, (step + 1) * case.scenario.span.step_min)
     ways = (
         (partial(remedies.larger_store, n, room, left), excess, excess + node.store_mbit),
+        (partial(remedies.longer_contact, n, silent[0]), 10.0, silent[1] - silent[0]),
         (partial(remedies.faster_link, n), 10.0, MOST_FASTER if node.send_mbit.any() else 0.0),
         (partial(remedies.larger_battery, n), 1.0, node.capacity_wh),
     )
+    same = [(start, twin, over.step) for start, twin, over in crowded if over.node == n]
     found: list[float | None] = []
     for remedy, guess, most in ways:
+        worlds = [case.world.with_booking(twin) for _, twin, _ in same]
         enough = remedies.smallest(remedy, worlds, case.holds, guess, most)
         found.append(enough[0] if enough else None)
-        if enough and len(worlds) > 1:
-            same, worlds = [same[enough[1]]], [worlds[enough[1]]]
-    start, _, over = same[0]
-    by, name = case.at(over.step + 1), f'"{node.name}"'
-    more_room = f"Mbit more room in the store of {name} by {by}"
-    more = {
-        (True, False): more_room,
-        (True, True): f"{more_room}, as much more left at the end",
-        (False, True): f"Mbit more left in the store of {name} at the end",
-    }
+        same = [same[enough[1]]] if enough else same
+    start, _, step = same[0]
+    name, silent_from = f'"{node.name}"', stamp(case.scenario, silent[0])
+    more_room = f"Mbit more room in the store of {name} by {case.at(step + 1)}"
+    end = "as much more left at the end"
     words = (
-        more[room, left],
+        {(True, False): more_room, (True, True): f"{more_room}, {end}"}.get(
+            (room, left), f"Mbit more left in the store of {name} at the end"
+        ),
+        f"min more contact of {name} from {silent_from}",
         f"% faster link of {name}",
         f"Wh more in the battery of {name}",
     )
+    if found[1] is not None:
+        found[1] = ceil(found[1])  # contact is counted in whole minutes
     said = [f"{figure(least)} {what}" for least, what in zip(found, words) if least is not None]
     if not said:
         return None

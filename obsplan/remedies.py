@@ -1,4 +1,4 @@
-"""The least of something more that lets a run in: charge, room for data, a faster link.
+"""The least of something more that lets a run in: charge, room for data, contact, speed.
 
 Each amount is sought in steps first, then raised until the replay by the minute agrees as
 well. What is changed is what a scenario could say, so that a reader can try it too.
@@ -9,6 +9,10 @@ from dataclasses import replace
 from functools import partial
 from math import ceil, floor
 
+import numpy as np
+
+from obsplan.intervals import from_mask
+from obsplan.replay import MBIT_PER_KBPS_MIN
 from obsplan.trial import World, holds_somehow, settled
 
 # Changes are sought in tenths of a unit: finer means nothing to a reader.
@@ -128,3 +132,29 @@ def faster_link(n: int, world: World, percent: float) -> World:
     changed = world.with_node(n, {}, send_mbit=node.send_mbit * factor)
     rate_kbps = world.environment.platforms[node.name]["rate_kbps"] * factor
     return changed.with_columns(n, rate_kbps=rate_kbps)
+
+
+def last_silence(world: World, n: int, before_min: int) -> tuple[int, int]:
+    """The last minutes before `before_min` without a link to Earth; none for a relay's user."""
+    node = world.booking.problem.nodes[n]
+    rate_kbps = world.environment.platforms[node.name]["rate_kbps"].to_numpy(dtype=float)
+    silences = from_mask(rate_kbps[:before_min] <= 0.0).tolist()
+    if node.receiver >= 0 or not silences or not rate_kbps.any():
+        return before_min, before_min
+    return tuple(silences[-1])
+
+
+def longer_contact(n: int, first_min: int, world: World, minutes: float) -> World:
+    """Contact of platform `n` for so many whole minutes from `first_min` on, at a usual rate."""
+    node, step_min = world.booking.problem.nodes[n], world.scenario.span.step_min
+    table = world.environment.platforms[node.name]
+    rate_kbps, in_contact = (table[c].to_numpy(copy=True) for c in ("rate_kbps", "in_contact"))
+    more = slice(first_min, first_min + ceil(minutes))
+    rate_kbps[more], in_contact[more] = np.median(rate_kbps[rate_kbps > 0]), True
+    steps = np.unique(np.arange(more.start, more.stop) // step_min)
+    by_step = rate_kbps[: len(node.send_mbit) * step_min].reshape(-1, step_min)[steps]
+    send_mbit, send_share = node.send_mbit.copy(), node.send_share.copy()
+    send_mbit[steps] = by_step.sum(axis=1) * MBIT_PER_KBPS_MIN
+    send_share[steps] = (by_step > 0).mean(axis=1)
+    changed = world.with_node(n, {}, send_mbit=send_mbit, send_share=send_share)
+    return changed.with_columns(n, rate_kbps=rate_kbps, in_contact=in_contact)

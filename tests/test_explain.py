@@ -436,6 +436,13 @@ def _applied(
         larger = {field: getattr(part.store, field) + amount for field in fields}
         store = part.store.model_copy(update=larger)
         return scene.with_part("platform", quoted, store=store), environment
+    if " min more contact " in change:
+        first = pd.Timestamp(re.search(rf"from ({TIME})", change)[1])
+        table = environment.platforms[quoted].copy()
+        usual = table["rate_kbps"][table["rate_kbps"] > 0].median()
+        minutes = slice(first, first + pd.Timedelta(minutes=amount - 1))
+        table.loc[minutes, ["rate_kbps", "in_contact"]] = usual, True
+        return scene, replace(environment, platforms=environment.platforms | {quoted: table})
     if " % faster" in change:
         percent = amount
         table = environment.platforms[quoted]

@@ -128,3 +128,19 @@ def test_a_second_interruption_keeps_the_plan_without_reasons(monkeypatch):
     monkeypatch.setattr(explain, "_answer", interrupted)
     table = explained(scene, environment, booked(scene, environment))
     assert table["reason"].tolist() == ["not looked into: interrupted"] * 2
+
+
+def test_data_left_behind_when_contact_ends_ask_for_longer_contact():
+    """30 Mbit from 05:00 to 06:00, sent as they come, but contact ends at 05:10.
+
+    The last of them are aboard at 06:00 only.
+    """
+    part = platform(store={"capacity_mbit": 50.0, "end_limit_mbit": 0.0})
+    camera = {"name": "camera", "data_mbit": 30.0, "when": {"local_time_h": [1.0, 2.0]}}
+    scene = scenario(camera, platforms=[part])
+    _, change = why(scene, rate_kbps=np.where(np.arange(1440) < 310, 20.0, 0.0))
+    ways = change.partition(" (start ")[0].split(", or ")
+    (contact,) = [way for way in ways if " contact " in way]
+    minutes, words = contact.split(" ", 1)
+    assert words == 'min more contact of "lander" from 2028-07-01T05:10Z'
+    assert float(minutes) == 50
