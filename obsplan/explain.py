@@ -6,8 +6,6 @@ replay by the minute agrees.
 """
 
 from collections.abc import Callable, Iterator
-from dataclasses import dataclass
-from functools import partial
 from math import ceil, floor
 
 import numpy as np
@@ -15,84 +13,16 @@ import pandas as pd
 
 from obsplan import remedies, trial
 from obsplan.booking import TOLERANCE, Booking
+from obsplan.case import Answer, Case
 from obsplan.check import figure
 from obsplan.environment import Environment, depth_column
-from obsplan.problem import Node, Task
-from obsplan.replay import stamp
 from obsplan.scenario import Activity, Scenario
+from obsplan.shortages import as_it_is_or_more_for_data, more_energy
 from obsplan.trial import World
 from obsplan.windows import COLUMN_OF, start_mask, why_no_window
 
-# Starts, and slots, that are tried for one kind of change.
-MOST_STARTS = 4
+# Slots that are tried for giving way.
 MOST_SLOTS = 8
-# A link that would have to be more than twice as fast is no small change.
-MOST_FASTER = 100.0
-# Reason and would_fit_if.
-Answer = tuple[str, str]
-
-
-@dataclass(frozen=True)
-class Case:
-    """One activity that wants another run in the plan `booking`."""
-
-    world: World
-    slots: dict[tuple[str, str], str]
-    task: int
-    hurdles: dict[str, np.ndarray]
-    holds: Callable[[World], bool]
-    barred: np.ndarray
-
-    @property
-    def scenario(self) -> Scenario:
-        return self.world.scenario
-
-    @property
-    def environment(self) -> Environment:
-        return self.world.environment
-
-    @property
-    def booking(self) -> Booking:
-        return self.world.booking
-
-    @property
-    def activity(self) -> Activity:
-        return self.scenario.activity[self.task]
-
-    @property
-    def asked(self) -> Task:
-        return self.booking.problem.tasks[self.task]
-
-    @property
-    def node(self) -> Node:
-        return self.booking.problem.nodes[self.asked.node]
-
-    def at(self, step: int) -> str:
-        """The step's first instant, as the user reads it."""
-        return stamp(self.scenario, step * self.scenario.span.step_min)
-
-    def free_but_for(self, *families: str) -> np.ndarray:
-        """Starts at which no other family than `families` stands in the way."""
-        others = [h > TOLERANCE for family, h in self.hurdles.items() if family not in families]
-        return ~np.any(others, axis=0)
-
-    def only(self, family: str) -> np.ndarray:
-        """Starts at which `family` stands in the way, and nothing else does."""
-        return self.free_but_for(family) & (self.hurdles[family] > TOLERANCE)
-
-    def holds_with(self, twin: Booking, world: World | None = None) -> bool:
-        """Whether the replay agrees with `twin`, in the world as it is or as changed."""
-        return trial.holds_somehow((world or self.world).with_booking(twin), self.holds)
-
-    def best(self, amount: np.ndarray, where: np.ndarray) -> Iterator[int]:
-        """A few starts of `where`, least `amount` first, a slot's length apart."""
-        left = np.where(where & np.isfinite(amount), amount, np.inf)
-        for _ in range(MOST_STARTS):
-            if np.isinf(left).all():
-                return
-            start = int(np.argmin(left))
-            yield start
-            left[max(0, start - self.asked.length + 1) : start + self.asked.length] = np.inf
 
 
 def unplaced(
@@ -135,7 +65,7 @@ def unplaced(
 
 def _answer(case: Case) -> Answer:
     """The first change that lets a run in, the kinds in order of what they ask of a team."""
-    answer = _as_it_is_or_more_room(case) or _more_energy(case)
+    answer = as_it_is_or_more_for_data(case) or more_energy(case)
     if answer:
         return answer
     for changes in (_slot_gives_way, _shorter_gap, _more_bus_power, _less_waiting,
@@ -145,102 +75,6 @@ def _answer(case: Case) -> Answer:
             if twin is not None and case.holds_with(twin, changed):
                 return answer
     return _no_single_change(case)
-
-
-def _fits(case: Case, twin: Booking, start: int) -> Answer | None:
-    """The answer when `twin`, the plan with the run at `start`, holds as it is."""
-    if twin.flow.short or not case.holds_with(twin):
-        return None
-    worth = case.booking.next_value(case.task)[start]
-    reason = "left out by the search" if worth > 0 else "one more run is worth nothing"
-    return reason, f"nothing: it fits at {case.at(start)}"
-
-
-def _as_it_is_or_more_room(case: Case) -> Answer | None:
-    """Where nothing but a store may stand in the way: no change, or what the data lack."""
-    tries: list[tuple[int, Booking]] = []
-    for start in case.best(trial.crowding_mbit(case.booking, case.task), case.free_but_for()):
-        twin = trial.with_run(case.booking, case.task, start)
-        if answer := _fits(case, twin, start):
-            return answer
-        tries.append((start, twin))
-    # What holds in steps may lack charge within one.
-    in_steps = [(start, twin) for start, twin in tries if not twin.flow.short]
-    return _more_for_data(case, tries) or _more_charge(case, in_steps)
-
-
-def _more_for_data(case: Case, tries: list[tuple[int, Booking]]) -> Answer | None:
-    """More room, contact, speed or energy to send with, each enough by itself.
-
-    `tries` are starts and plans with the run; the changes are all for the same start.
-    """
-    crowded = [(start, twin, over) for start, twin in tries if (over := trial.overfull(twin))]
-    if not crowded:
-        return None
-    n, excess, step, room, left = crowded[0][2]
-    node, store = case.booking.problem.nodes[n], case.scenario.platform[n].store
-    left &= store.end_limit_mbit is not None and store.end_limit_mbit < store.capacity_mbit
-    silent = remedies.last_silence(case.world, n, (step + 1) * case.scenario.span.step_min)
-    ways = (
-        (partial(remedies.larger_store, n, room, left), excess, excess + node.store_mbit),
-        (partial(remedies.longer_contact, n, silent[0]), 10.0, silent[1] - silent[0]),
-        (partial(remedies.faster_link, n), 10.0, MOST_FASTER if node.send_mbit.any() else 0.0),
-        (partial(remedies.larger_battery, n), 1.0, node.capacity_wh),
-    )
-    same = [(start, twin, over.step) for start, twin, over in crowded if over.node == n]
-    found: list[float | None] = []
-    for remedy, guess, most in ways:
-        worlds = [case.world.with_booking(twin) for _, twin, _ in same]
-        enough = remedies.smallest(remedy, worlds, case.holds, guess, most)
-        found.append(enough[0] if enough else None)
-        same = [same[enough[1]]] if enough else same
-    start, _, step = same[0]
-    name, silent_from = f'"{node.name}"', stamp(case.scenario, silent[0])
-    more_room = f"Mbit more room in the store of {name} by {case.at(step + 1)}"
-    end = "as much more left at the end"
-    words = (
-        {(True, False): more_room, (True, True): f"{more_room}, {end}"}.get(
-            (room, left), f"Mbit more left in the store of {name} at the end"
-        ),
-        f"min more contact of {name} from {silent_from}",
-        f"% faster link of {name}",
-        f"Wh more in the battery of {name}",
-    )
-    if found[1] is not None:
-        found[1] = ceil(found[1])  # contact is counted in whole minutes
-    said = [f"{figure(least)} {what}" for least, what in zip(found, words) if least is not None]
-    if not said:
-        return None
-    return f"storage and downlink of {name}", f"{', or '.join(said)} (start {case.at(start)})"
-
-
-def _more_energy(case: Case) -> Answer | None:
-    # Where not even a full battery would do, a larger one may.
-    missing_wh = np.minimum(case.hurdles["energy"], case.node.capacity_wh)
-    tries = []
-    for start in case.best(missing_wh, case.only("energy")):
-        twin = trial.with_run(case.booking, case.task, start)
-        if answer := _fits(case, twin, start):
-            return answer
-        tries.append((start, twin))
-    return _more_charge(case, tries)
-
-
-def _more_charge(case: Case, tries: list[tuple[int, Booking]]) -> Answer | None:
-    """The charge with which one of `tries`, start and plan with the run, holds."""
-    if not tries:
-        return None
-    node, worlds = case.node, [case.world.with_booking(twin) for _, twin in tries]
-    remedy = partial(remedies.larger_battery, case.asked.node)
-    most = node.capacity_wh - node.reserve_wh
-    guess = min(case.hurdles["energy"][tries[0][0]], most)
-    found = remedies.smallest(remedy, worlds, case.holds, guess, most)
-    if found is None:
-        return None
-    wh, k = found
-    return f'energy of "{node.name}"', (
-        f'{figure(wh)} Wh more in the battery of "{node.name}" before {case.at(tries[k][0])}'
-    )
 
 
 # Each of these yields a start, the world as changed, and the answer if that lets the run in.
