@@ -62,7 +62,7 @@ def _more_for_data(case: Case, tries: list[tuple[int, Booking]]) -> Answer | Non
     found: list[float | None] = []
     for remedy, guess, most in ways:
         worlds = [case.world.with_booking(twin) for _, twin, _ in same]
-        enough = remedies.smallest(remedy, worlds, case.holds, guess, most)
+        enough = most > 0 and remedies.smallest(remedy, worlds, case.holds, guess, most)
         found.append(enough[0] if enough else None)
         same = [same[enough[1]]] if enough else same
     start, _, step = same[0]
