@@ -350,7 +350,10 @@ def _unsent(
     nearest = min(own, key=apart_min.get, default=None)
     row = f'a row "{sending}"' if nearest is None else f'"{sending}" (slot {nearest.slot})'
     words = f"from {stamp(scenario, first)} to {stamp(scenario, after)}"
-    return nearest.slot if nearest else "", f", or by letting {row} send in the contact {words} too"
+    # Whether it may also cost what is sent now depends on the energy, which is not tried here.
+    spared = "unless that takes energy which later sending needs"
+    way = f", or by letting {row} send in the contact {words} too, {spared}"
+    return nearest.slot if nearest else "", way
 
 
 def _near(runs: list[Run], *minutes: int) -> list[Run]:

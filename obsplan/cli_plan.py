@@ -1,6 +1,9 @@
 """The command that plans, and audits a scenario before."""
 
+import signal
 import sys
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
 from pathlib import Path
 
 import click
@@ -89,7 +92,9 @@ def plan(
     if many := many_starts(read, offered):
         report(f"{many[0]}; would help: {many[1]}")
     made = make_plan(read, offered, gap, report, effort, patience)
-    pages.write_plan(read, offered, made, output, form)
+    report("writing tables and pictures ...")
+    with _interruption_put_off(report):
+        pages.write_plan(read, offered, made, output, form)
     if as_json:
         click.echo((output / "summary.json").read_text(encoding="utf-8"), nl=False)
     elif not quiet:
@@ -123,6 +128,20 @@ def _audit(read, offered, quiet: bool, as_json: bool) -> None:
         _say(terminal.audit_lines(findings, supply, terminal.colours(sys.stdout)))
     if cannot:
         sys.exit(1)
+
+
+@contextmanager
+def _interruption_put_off(report: Callable[[str], None]) -> Iterator[None]:
+    """Ctrl-C waits: what was found is not to be lost in the seconds that writing takes."""
+
+    def told(*_) -> None:
+        report("one moment: the plan is being written")
+
+    kept = signal.signal(signal.SIGINT, told)
+    try:
+        yield
+    finally:
+        signal.signal(signal.SIGINT, kept)
 
 
 def _say(lines: list[str]) -> None:

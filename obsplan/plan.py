@@ -130,6 +130,8 @@ def plan(
     if booking.value() > found:
         report(f"filled up: {_standing(booking, bounds)}")
     timeline = timeline_table(scenario, environment, booking)
+    if any(len(runs) < task.count for task, runs in zip(question.tasks, booking.runs)):
+        report("asking what would let more runs in ...")
     return Plan(
         timeline,
         unplaced(scenario, environment, booking, timeline),

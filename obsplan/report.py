@@ -234,8 +234,8 @@ def _unplaced(plan: Plan) -> list[Html]:
         for row in plan.unplaced.itertuples(index=False)
     ]  # fmt: skip
     return [
-        paragraph("Where a change is named, it was tried: with it alone, one more run fits and "
-                  "battery and store hold through the span."),
+        paragraph("Where a change is named, it was tried in the replay by the minute: with it "
+                  "alone, and its data sent at other times where need be, one more run fits."),
         table("Wanted and not placed",
               ["activity", "wanted", "placed", "missing", "why", "one more would fit if"], rows,
               stacked=True),

@@ -22,18 +22,22 @@ from obsplan.solve import better_plans
 DEMO = Path(__file__).parent.parent / "examples" / "demo.toml"
 
 
-def test_ctrl_c_after_the_first_plan_writes_it_and_exits_0(tmp_path):
+def test_ctrl_c_after_the_first_plan_and_while_it_is_written_exits_0_with_it(tmp_path):
     command = [sys.executable, "-m", "obsplan.cli", "plan", str(DEMO), "-o", str(tmp_path / "p")]
     running = subprocess.Popen(
         command, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True,
         env=os.environ | {"PYTHONUNBUFFERED": "1"},
     )  # fmt: skip
     try:
+        err = ""
         for line in running.stderr:
-            if "first plan" in line:
+            err += line
+            if "first plan" in line or "writing tables" in line:
                 running.send_signal(signal.SIGINT)
+            if "writing tables" in line:
                 break
-        out, err = running.communicate(timeout=120)
+        out, rest = running.communicate(timeout=120)
+        err += rest
     finally:
         running.kill()
     assert running.returncode == 0, err
