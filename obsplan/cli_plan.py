@@ -92,8 +92,8 @@ def plan(
     if many := many_starts(read, offered):
         report(f"{many[0]}; would help: {many[1]}")
     made = make_plan(read, offered, gap, report, effort, patience)
-    report("writing tables and pictures ...")
     with _interruption_put_off(report):
+        report("writing tables and pictures ...")
         pages.write_plan(read, offered, made, output, form)
     if as_json:
         click.echo((output / "summary.json").read_text(encoding="utf-8"), nl=False)

@@ -20,7 +20,6 @@ from obsplan.scenario import Scenario
 from obsplan.stretches import COARSE, with_planned_sending
 
 
-
 def hurdles(booking: Booking, task: int) -> dict[str, np.ndarray]:
     """By how much each rule family bars one more run of `task` (0: not at all).
 

@@ -11,9 +11,12 @@ from obsplan.problem import problem
 
 
 def lean():
-    """A quarter of an hour brings what a run takes, but in its last 5 minutes; room for two."""
-    part = platform(battery={"capacity_wh": 100.0, "reserve": 0.2, "start": 0.27})
-    scene = scenario({"name": "heater", "power_w": 40.0, "count": 2}, platforms=[part], hours=3)
+    """A run takes 20 of the 22 Wh above the reserve, in steps; 10 Wh come at the end of each.
+
+    So by the minute the last quarter of an hour begins with 7 Wh and takes 10 before that.
+    """
+    part = platform(battery={"capacity_wh": 100.0, "reserve": 0.2, "start": 0.42})
+    scene = scenario({"name": "heater", "power_w": 60.0}, platforms=[part], hours=3)
     return scene, world(scene, generation_w=np.where(np.arange(180) % 15 < 10, 0.0, 120.0))
 
 
@@ -21,8 +24,8 @@ def test_more_is_kept_in_reserve_until_the_replay_agrees():
     scene, around = lean()
     question = problem(scene, around)
     spared, booking = bearable(scene, around, question)
-    assert booking is not None and replayed(scene, around)(booking).holds
-    assert spared.nodes[0].reserve_wh >= question.nodes[0].reserve_wh
+    assert replayed(scene, around)(booking).holds and len(booking.runs[0]) == 1
+    assert spared.nodes[0].reserve_wh > question.nodes[0].reserve_wh
 
 
 def test_when_time_is_up_the_first_is_taken_as_it_is():
@@ -30,12 +33,13 @@ def test_when_time_is_up_the_first_is_taken_as_it_is():
     question, up, made = problem(scene, around), Event(), []
     up.set()
 
-    def never(booking):
+    def judge(booking):
         made.append(booking)
         return replayed(scene, around)(booking)
 
-    spared, booking = bearable(scene, around, question, judge=never, stop=up)
+    spared, booking = bearable(scene, around, question, judge=judge, stop=up)
     assert spared is question and made == [booking]
+    assert not replayed(scene, around)(booking).holds
 
 
 def test_question_without_a_place_for_required_runs_has_no_quick_plan():
