@@ -16,10 +16,13 @@ class Relaxation:
     """What the relaxed problem says: no plan is worth more than `bound`.
 
     starts: per task and step (tasks, steps), what share of a run begins there.
+    offers: what a start there is worth beyond the prices of all that it uses but the time
+    in which others must keep off.
     """
 
     bound: float
     starts: np.ndarray
+    offers: np.ndarray
 
 
 def relaxation(
@@ -27,8 +30,8 @@ def relaxation(
 ) -> Relaxation:
     """Bound and shares of runs from the linear relaxation of `problem`.
 
-    Exclusion is asked every `rival_h` hours; the bound is tighter, and takes longer, the
-    more often.
+    Exclusion is asked of every `rival_h` hours together; the bound is tighter, and takes
+    longer, the fewer they are.
 
     Interior point without crossover gives duals that are almost optimal; weak duality makes
     a bound of any duals, so their last digits cost tightness, never truth. Once `unwanted`
@@ -36,10 +39,20 @@ def relaxation(
     """
     relaxed = model(problem, coarse=True, rival_h=rival_h)
     columns, duals = interior(relaxed, unwanted)
-    shares = [np.where(start >= 0, columns[start], 0.0) for start in relaxed.start]
-    starts = np.array(shares).reshape(len(problem.tasks), problem.steps)
-    # Where not even an idle plan holds, the duals run off below what any plan is worth.
-    return Relaxation(max(0.0, dual_bound(relaxed, duals)), starts)
+    reduced = relaxed.cost - relaxed.matrix.T @ np.where(relaxed.apart, 0.0, duals)
+    shares, offers = [], []
+    for start, begun in zip(relaxed.start, relaxed.begun):
+        shares.append(np.where(start >= 0, columns[start], 0.0))
+        # A start counts as begun from then on.
+        since = np.cumsum(np.where(begun >= 0, reduced[begun], 0.0)[::-1])[::-1]
+        offers.append(np.where(start >= 0, reduced[start] + since, 0.0))
+    shape = len(problem.tasks), problem.steps
+    return Relaxation(
+        # Where not even an idle plan holds, the duals run off below what any plan is worth.
+        bound=max(0.0, dual_bound(relaxed, duals)),
+        starts=np.reshape(shares, shape),
+        offers=np.reshape(offers, shape),
+    )
 
 
 def upper_bound(problem: Problem) -> float:

@@ -17,7 +17,8 @@ class Model:
     """maximise cost @ x subject to row_low <= A x <= row_high, low <= x <= high.
 
     start[i] (steps,) maps each step to the column of that start, -1 where there is none;
-    sharing[n] does so for the share of a step in which node n sends.
+    begun[i] does so for the starts up to that step; sharing[n] for the share of a step in
+    which node n sends. apart (rows,) says which rows keep runs off each other.
     """
 
     cost: np.ndarray
@@ -28,7 +29,9 @@ class Model:
     row_low: np.ndarray
     row_high: np.ndarray
     start: list[np.ndarray]
+    begun: list[np.ndarray]
     sharing: list[np.ndarray]
+    apart: np.ndarray
 
 
 class Draft:
@@ -48,29 +51,38 @@ class Draft:
         self.column_count += count
         return np.arange(self.column_count - count, self.column_count)
 
-    def add_rows(self, count: int, low, high, *terms) -> None:
+    def add_rows(self, count: int, low, high, *terms, apart: bool = False) -> None:
         """`terms` are (row within the block, column, coefficient).
 
-        Column -1 is skipped, and a coefficient too small for a solver to keep.
+        Column -1 is skipped, and a coefficient too small for a solver to keep. `apart` says
+        that these rows keep runs off each other.
         """
         for row, column, coefficient in terms:
             row, column, coefficient = np.broadcast_arrays(row, column, coefficient)
             used = (column >= 0) & (np.abs(coefficient) >= LEAST_FIGURE)
             self.rows.append((row[used] + self.row_count, column[used], coefficient[used]))
-        self.limits.append(tuple(np.broadcast_to(v, count).astype(float) for v in (low, high)))
+        limits = tuple(np.broadcast_to(v, count).astype(float) for v in (low, high, apart))
+        self.limits.append(limits)
         self.row_count += count
 
-    def model(self, start: list[np.ndarray], sharing: list[np.ndarray]) -> Model:
+    def model(self, starts: list["Starts"], sharing: list[np.ndarray]) -> Model:
         cost, low, high, integer = (np.concatenate(part) for part in zip(*self.columns))
         row, column, value = (np.concatenate(part) for part in zip(*self.rows))
-        row_low, row_high = (np.concatenate(part) for part in zip(*self.limits))
+        row_low, row_high, apart = (np.concatenate(part) for part in zip(*self.limits))
         shape = (self.row_count, self.column_count)
         # Two terms of one row may meet in a column; the sum is what is meant.
         matrix = sparse.coo_matrix((value, (row, column)), shape=shape).tocsr()
         # Where they cancel, rounding leaves crumbs.
         matrix.data[np.abs(matrix.data) < LEAST_FIGURE] = 0.0
         matrix.eliminate_zeros()
-        return Model(cost, low, high, integer > 0, matrix, row_low, row_high, start, sharing)
+        none = np.full(len(starts[0].columns) if starts else 0, -1)
+        return Model(
+            cost, low, high, integer > 0, matrix, row_low, row_high,
+            start=[s.columns for s in starts],
+            begun=[none if s.begun is None else s.begun for s in starts],
+            sharing=sharing,
+            apart=apart > 0,
+        )  # fmt: skip
 
 
 class Starts:
@@ -113,25 +125,23 @@ class Starts:
 
 
 def at_most_one(
-    draft: Draft, stretches: list[tuple[Starts, int, int]], stride: int = 1
+    draft: Draft, stretches: list[tuple[Starts, int, int]], summed: int = 1
 ) -> None:
     """At most one start among stretches (starts, back, ahead), where two could be.
 
-    One row for every `stride`-th step.
+    One row for every `summed` steps, the sum of theirs.
     """
     crowd = sum(s.possible(back, ahead).astype(int) for s, back, ahead in stretches)
-    if len(stretches) > 1:
-        needed = crowd > 1
-    else:
-        needed = crowd > 0
-    needed &= np.arange(len(needed)) % stride == 0
-    number = np.cumsum(needed) - 1
+    needed = crowd > (1 if len(stretches) > 1 else 0)
+    group = np.arange(len(needed)) // summed
+    allowed = np.bincount(group, needed)
+    number = np.cumsum(allowed > 0) - 1
     terms = [
-        (number[row[needed[row]]], column[needed[row]], factor)
+        (number[group[row[needed[row]]]], column[needed[row]], factor)
         for s, back, ahead in stretches
         for row, column, factor in s.within(back, ahead)
     ]
-    draft.add_rows(int(needed.sum()), -np.inf, 1, *terms)
+    draft.add_rows(int((allowed > 0).sum()), -np.inf, allowed[allowed > 0], *terms, apart=True)
 
 
 def profile_terms(own: Starts, profile: np.ndarray, sign: float) -> list[tuple]:

@@ -13,21 +13,26 @@ from obsplan.draft import Draft, Model, Starts, at_most_one, shifted
 from obsplan.problem import Problem, Task
 from obsplan.supplies import add_supplies
 
-# A long model judges battery and store at the end of so many hours, exclusion so often.
+# A long model sums its rows over so many hours: those of battery and store, of exclusion, and
+# of the gap that a task keeps from itself.
 SUPPLY_H = 2.0
-RIVAL_H = 0.5
+RIVAL_H = 4.0
+GAP_H = 1.0
 
 
 def model(problem: Problem, coarse: bool = False, rival_h: float = RIVAL_H) -> Model:
     """The model of `problem`.
 
-    A `coarse` one has the same columns for starts but fewer rows: sums of the rows of two
-    hours for battery and store, a row every `rival_h` hours for exclusion. Its best is no
-    less, and by little more, in a fraction of the time.
+    A `coarse` one has the same columns for starts but fewer rows: sums of the rows of some
+    hours, of `rival_h` for exclusion. Its best is no less, and by little more, in a fraction
+    of the time. Sums say more than a row now and then, which shares of runs would dodge.
     """
     draft, steps = Draft(), problem.steps
     every = steps_summed(problem) if coarse else 1
-    stride = max(1, round(rival_h / problem.step_h)) if coarse else 1
+    together, spaced = (
+        max(1, round(hours / problem.step_h)) if coarse else 1
+        for hours in (rival_h, min(rival_h, GAP_H))
+    )
     rivals = {task for pair in problem.exclusive for task in pair}
     starts = []
     for i, task in enumerate(problem.tasks):
@@ -40,11 +45,11 @@ def model(problem: Problem, coarse: bool = False, rival_h: float = RIVAL_H) -> M
         window = task.length + task.gap
         # Without a gap the rows of exclusion say nearly the same, where there are any.
         if window > 1 and (task.gap or not coarse or i not in rivals):
-            at_most_one(draft, [(starts[-1], window, 0)])
+            at_most_one(draft, [(starts[-1], window, 0)], spaced)
     _order(draft, problem, starts)
-    _exclusion(draft, problem, starts, stride)
+    _exclusion(draft, problem, starts, together)
     sharing = add_supplies(draft, problem, starts, every)
-    return draft.model([s.columns for s in starts], sharing)
+    return draft.model(starts, sharing)
 
 
 def steps_summed(problem: Problem) -> int:
@@ -117,7 +122,7 @@ def cliques(count: int, pairs: frozenset[tuple[int, int]]) -> list[list[int]]:
     return sorted(found)
 
 
-def _exclusion(draft: Draft, problem: Problem, starts: list[Starts], stride: int) -> None:
+def _exclusion(draft: Draft, problem: Problem, starts: list[Starts], summed: int) -> None:
     """At each step one run of each set of rivals; and rivals keep off short gaps too.
 
     A run of p keeps q away over its gap, as far as q would reach back into it. With
@@ -127,7 +132,7 @@ def _exclusion(draft: Draft, problem: Problem, starts: list[Starts], stride: int
     """
     tasks = problem.tasks
     for clique in cliques(len(tasks), problem.exclusive):
-        at_most_one(draft, [(starts[i], tasks[i].length, 0) for i in clique], stride)
+        at_most_one(draft, [(starts[i], tasks[i].length, 0) for i in clique], summed)
     if any(own.begun is not None for own in starts):
         return
     for pair in sorted(problem.exclusive):

@@ -17,9 +17,8 @@ from scipy import sparse
 from obsplan.booking import Booking
 from obsplan.bounds import Relaxation, relaxation, upper_bound
 from obsplan.draft import LEAST_FIGURE, Model
-from obsplan.greedy import greedy_plan
-from obsplan.guided import guided_plan
 from obsplan.highs import has_answer, is_optimal, loaded, proven_bound, solution
+from obsplan.led import led_plan, priced
 from obsplan.milp import RIVAL_H, model
 from obsplan.problem import Node, Problem, Task, least_worth, starts_of, worth_of_all
 from obsplan.quick import quick_plan
@@ -53,6 +52,8 @@ SEARCHES = {
         partial(BOLDER, rounds=1000),
     ),
 }
+# How often two lanes are swept before that.
+SWEEPS = {"low": 16, "normal": 64, "high": 320}
 # A bound that asks exclusion at every step takes three times as long, so it comes second, and
 # not where there are more starts than this.
 SHARP_STARTS = 40_000
@@ -82,8 +83,8 @@ def better_plans(
     best plan is proven it is the only one. Otherwise the first plan comes at once with an
     infinite bound, or is `first` where that is given, and what a first look makes of it
     while the bound is worked out; where that is within `gap` of all that is asked, it is the
-    last. Then one that follows the relaxed plan, if it is worth more, and what the searches
-    of `effort` make of the better one. The last is within `gap` of the bound, or the effort
+    last. Then those led by the relaxed plan, where they are worth more, and what the searches
+    of `effort` make of the best. The last is within `gap` of the bound, or the effort
     was spent.
     A second, sharper bound may lower the last that is told, but ends no search, for when it
     is known hangs on the machine.
@@ -118,12 +119,16 @@ def better_plans(
             bound, sharper = proven, None
             if not _near(booking, bound, gap):
                 bound = min(bound, relaxed.result().bound)
+            searches = SEARCHES[effort]
             if not _near(booking, bound, gap) and not stop.is_set():
                 if effort != "low" and _can_be_sharper(question):
                     sharper = bounding(rival_h=question.step_h)
-                for booking in _better_led(booking, relaxed.result().starts, pool, stop):
-                    yield booking, np.inf
-            for booking in _searched(booking, SEARCHES[effort], bound, gap, pool, stop):
+                led = (
+                    partial(priced, relaxed=relaxed.result(), sweeps=SWEEPS[effort]),
+                    partial(_better_led, shares=relaxed.result().starts),
+                )
+                searches = led + searches
+            for booking in _searched(booking, searches, bound, gap, pool, stop):
                 yield booking, np.inf
             if sharper is not None and not _near(booking, bound, gap):
                 bound = min(bound, sharper.result().bound)
@@ -139,10 +144,10 @@ def _can_be_sharper(question: Problem) -> bool:
 
 
 def _better_led(
-    booking: Booking, shares: np.ndarray, pool: ThreadPoolExecutor, stop: Event
+    booking: Booking, pool: ThreadPoolExecutor, stop: Event, shares: np.ndarray
 ) -> Iterator[Booking]:
     """Plans that follow `shares` and, after a first look too, are better than `booking`."""
-    led = _led(booking.problem, shares)
+    led = led_plan(booking.problem, shares)
     if led is None:
         return
     for led in chain([led], FIRST_LOOK(led, pool, stop)):
@@ -172,16 +177,6 @@ def _searched(
 def _near(booking: Booking, bound: float, gap: float) -> bool:
     """Whether the plan is proven to be within `gap` of the best possible."""
     return booking.value() >= (1 - gap) * bound * (1 - LAST_DIGITS)
-
-
-def _led(problem: Problem, shares: np.ndarray) -> Booking | None:
-    """The plan that follows `shares`, filled up; None when a required run found no place."""
-    led = greedy_plan(problem, guided_plan(problem, shares))
-    if led.flow.short or any(
-        len(runs) < task.must for task, runs in zip(problem.tasks, led.runs)
-    ):
-        return None
-    return greedy_plan(problem, with_planned_sending(led))
 
 
 def above(bound: float, booking: Booking) -> float:
@@ -255,6 +250,7 @@ def _preferred(draft: Model, problem: Problem, solved):
         matrix=sparse.vstack([draft.matrix, sparse.csr_matrix(counted)], format="csr"),
         row_low=np.append(draft.row_low, worth - 1e-7 * max(1.0, abs(worth))),
         row_high=np.append(draft.row_high, np.inf),
+        apart=np.append(draft.apart, False),
     )
     prefer(alike, problem)
     # These costs stand alone here, so they need not be small, and are better not.

@@ -1,0 +1,186 @@
+"""Starts found along the span: of every state of two lanes the best way that leads to it.
+
+A lane is a set of tasks of which each pair excludes each other, so that one run is on at a
+time. Two lanes side by side have few states - which run of each is on, and since when - and
+one sweep through the steps keeps the best way to each of them (dynamic programming: Bellman
+1957, from memory). Exclusion is kept exactly; counts, gaps and orders are kept by what each
+way remembers of itself.
+"""
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from obsplan.milp import cliques
+from obsplan.problem import Problem
+
+# More states than this do not fit side by side, with what their ways remember, in a cache.
+MOST_STATES = 200_000
+# Lanes that hold a lesser share of the time asked for leave too much out.
+LEAST_SHARE = 0.8
+# What a way remembers of each task of the lanes: how many runs it has, how many of them in
+# the bin of the latest, and when the first and the latest began.
+COUNT, IN_BIN, FIRST, LATEST = range(4)
+NEVER = 10**6
+
+
+@dataclass(frozen=True)
+class Lane:
+    """Tasks of which one run is on at a time, and the rows of their states.
+
+    Row 0 is idle. A run of the k-th task (of problem.tasks[tasks[k]]) that begins at step t
+    has row first[k] + t modulo its length, which is free again as it ends. remembered[k] is
+    where ways remember the task.
+    """
+
+    tasks: np.ndarray
+    remembered: np.ndarray
+    first: np.ndarray
+    length: np.ndarray
+    reach: np.ndarray
+    count: np.ndarray
+    bins: np.ndarray
+
+    @property
+    def states(self) -> int:
+        return 1 + int(self.length.sum())
+
+    def rows_at(self, step: int) -> np.ndarray:
+        """Rows (tasks,) of the runs that begin at `step`, and of those that end there."""
+        return self.first + step % self.length
+
+
+@dataclass(frozen=True)
+class Ways:
+    """The best way to each state: rows are states of one lane, columns those of the other.
+
+    worth (rows, columns); last (rows, columns), the number of its last start; memory
+    (rows, columns, kinds, tasks).
+    """
+
+    worth: np.ndarray
+    last: np.ndarray
+    memory: np.ndarray
+
+    def turned(self) -> "Ways":
+        """The same ways, lanes the other way round."""
+        return Ways(self.worth.T, self.last.T, self.memory.swapaxes(0, 1))
+
+
+def two_lanes(problem: Problem) -> tuple[Lane, Lane] | None:
+    """The two lanes that hold most of the time asked for; None where they say too little."""
+    asked = np.array([task.count * task.length for task in problem.tasks])
+    groups = [np.array(group) for group in cliques(len(asked), problem.exclusive)]
+    lanes: list[Lane] = []
+    held = 0
+    for _ in range(2):
+        tasks = max(groups, key=lambda group: asked[group].sum(), default=np.arange(0))
+        lanes.append(_lane(problem, tasks, sum(len(lane.tasks) for lane in lanes)))
+        groups = [np.setdiff1d(group, tasks) for group in groups]
+        held += asked[tasks].sum()
+    few = lanes[0].states * lanes[1].states <= MOST_STATES
+    return tuple(lanes) if few and held >= LEAST_SHARE * asked.sum() > 0 else None
+
+
+def _lane(problem: Problem, tasks: np.ndarray, before: int) -> Lane:
+    its = [problem.tasks[i] for i in tasks]
+    length = np.array([task.length for task in its], dtype=int)
+    return Lane(
+        tasks=tasks,
+        remembered=before + np.arange(len(tasks)),
+        first=1 + np.cumsum(length) - length,
+        length=length,
+        reach=length + np.array([task.gap for task in its], dtype=int),
+        count=np.array([task.count for task in its], dtype=int),
+        bins=np.array([task.bins for task in its]).reshape(-1, problem.steps),
+    )
+
+
+def starts_along(
+    problem: Problem, lanes: tuple[Lane, Lane], offers: np.ndarray, most: np.ndarray
+) -> np.ndarray:
+    """Whether a run begins (tasks, steps) on the best way found; none outside the lanes.
+
+    `offers` (tasks, steps) says what a start is worth there; where that is not positive none
+    is tried. A way has at most most[task, step] runs in the bin of that step. Orders are kept
+    among tasks of the lanes. Of two ways to one state the better goes on, whatever they
+    remember, so this is a good way and seldom the best.
+    """
+    own = np.concatenate([lane.tasks for lane in lanes])
+    shape = lanes[0].states, lanes[1].states
+    ways = Ways(
+        worth=np.full(shape, -np.inf),
+        last=np.full(shape, -1),
+        memory=np.zeros((*shape, 4, len(own)), dtype=np.int32),
+    )
+    ways.worth[0, 0] = 0.0
+    ways.memory[:, :, FIRST], ways.memory[:, :, LATEST] = NEVER, -NEVER
+    sides = [
+        (lanes[0], ways, _may_run_beside(problem, *lanes)),
+        (lanes[1], ways.turned(), _may_run_beside(problem, *lanes[::-1])),
+    ]
+    # A start is known by its number: the round, the task and the state of the other lane.
+    idle_before: list[np.ndarray] = []
+    for step in range(problem.steps):
+        for lane, seen, _ in sides:
+            _end(lane, seen, step)
+        for lane, seen, beside in sides:
+            idle_before.append(seen.last[0].copy())
+            _begin(problem, lane, seen, beside, step, offers, most, own, len(idle_before) - 1)
+    starts = np.zeros((len(problem.tasks), problem.steps), dtype=bool)
+    number = int(ways.last.flat[ways.worth.argmax()])
+    while number >= 0:
+        begun, other = divmod(number, max(shape))
+        round_, task = divmod(begun, len(own))
+        starts[own[task], round_ // 2] = True
+        number = int(idle_before[round_][other])
+    return starts
+
+
+def _may_run_beside(problem: Problem, lane: Lane, other: Lane) -> np.ndarray:
+    """Whether a run of each task may be on in each state of the other lane (tasks, states)."""
+    may = np.ones((len(lane.tasks), other.states), dtype=bool)
+    for k, i in enumerate(lane.tasks):
+        for j, first, length in zip(other.tasks, other.first, other.length):
+            may[k, first : first + length] = (min(i, j), max(i, j)) not in problem.exclusive
+    return may
+
+
+def _end(lane: Lane, ways: Ways, step: int) -> None:
+    """Runs that are over leave the lane idle; the best way to that goes on."""
+    over = lane.rows_at(step)
+    rows = np.append(0, over)
+    columns = np.arange(ways.worth.shape[1])
+    best = rows[ways.worth[rows].argmax(axis=0)]
+    ways.worth[0], ways.last[0] = ways.worth[best, columns], ways.last[best, columns]
+    ways.memory[0] = ways.memory[best, columns]
+    ways.worth[over] = -np.inf
+
+
+def _begin(problem, lane, ways, beside, step, offers, most, own, round_) -> None:
+    """Runs that may begin now, each from the state in which the lane is idle."""
+    asked = np.flatnonzero(offers[lane.tasks, step] > 0)
+    if not len(asked):
+        return
+    tasks, rows, mine = lane.tasks[asked], lane.rows_at(step)[asked], lane.remembered[asked]
+    count, in_bin, first, latest = np.moveaxis(ways.memory[0], 0, -1)
+    bins = lane.bins[asked]
+    then = bins[np.arange(len(asked))[:, None], np.maximum(latest[mine], 0)]
+    same = then == bins[:, step, None]
+    here = np.where(same, in_bin[mine], 0)
+    fits = beside[asked] & (count[mine] < lane.count[asked, None])
+    fits &= (here < most[tasks, step, None]) & (latest[mine] <= step - lane.reach[asked, None])
+    for fit, i in zip(fits, tasks):
+        for earlier, settle, met_from in problem.tasks[i].earlier:
+            if step < met_from and earlier in own:
+                met = first[own == earlier][0] + problem.tasks[earlier].length + settle
+                fit &= met <= step
+    gained = ways.worth[0] + offers[tasks, step, None]
+    ways.worth[rows] = np.where(fits, gained, -np.inf)
+    columns = np.arange(ways.worth.shape[1])
+    ways.last[rows] = (round_ * len(own) + mine[:, None]) * max(ways.worth.shape) + columns
+    ways.memory[rows] = ways.memory[0]
+    ways.memory[rows, :, COUNT, mine] = count[mine] + 1
+    ways.memory[rows, :, IN_BIN, mine] = here + 1
+    ways.memory[rows, :, FIRST, mine] = np.minimum(first[mine], step)
+    ways.memory[rows, :, LATEST, mine] = step

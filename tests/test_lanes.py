@@ -1,0 +1,101 @@
+"""Ways along two lanes keep every rule between runs, and are the best where nothing else binds."""
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from brute import _exclusive, _ordered
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from small import level_node
+from test_greedy import task
+
+from obsplan import lanes
+from obsplan.booking import plan_value
+from obsplan.lanes import starts_along, two_lanes
+from obsplan.problem import Problem
+from obsplan.solve import best_plan
+
+STEPS = 24
+
+
+def crowd(draw, **changes) -> Problem:
+    """Two lanes of three and two tasks, some of which exclude each other across."""
+    tasks = []
+    for k in range(5):
+        length = draw(st.integers(1, 7))
+        starts = np.arange(STEPS) + length <= STEPS
+        starts &= np.arange(STEPS) >= draw(st.integers(0, 8))
+        rest = {"length": length, "starts": starts, "value": float(draw(st.integers(1, 9))),
+                "count": STEPS, "bins": np.arange(STEPS) // 6, "held": np.zeros(4, dtype=int),
+                "favour": np.zeros(STEPS)}  # fmt: skip
+        tasks.append(task(f"task {k}", **rest | {key: of(draw, k) for key, of in changes.items()}))
+    pairs = {(0, 1), (0, 2), (1, 2), (3, 4)}
+    pairs |= {pair for pair in ((0, 3), (0, 4), (1, 3), (1, 4), (2, 4)) if draw(st.booleans())}
+    return Problem(STEPS, 0.25, tuple(tasks), (level_node(STEPS),), frozenset(pairs))
+
+
+def swept(problem: Problem, most: float = np.inf) -> list[list[int]]:
+    offers = np.array([task.value * task.starts for task in problem.tasks])
+    starts = starts_along(problem, two_lanes(problem), offers, np.full(offers.shape, most))
+    return [np.flatnonzero(row).tolist() for row in starts]
+
+
+@given(st.data())
+@settings(max_examples=40, deadline=None)
+def test_a_way_that_only_exclusion_binds_is_the_best(data):
+    problem = crowd(data.draw)
+    inside = np.concatenate([lane.tasks for lane in two_lanes(problem)])
+    tasks = [
+        replace(its, starts=its.starts & (k in inside)) for k, its in enumerate(problem.tasks)
+    ]
+    problem = replace(problem, tasks=tuple(tasks))
+    best, bound = best_plan(problem, problem, nodes=10_000)
+    found = plan_value(problem, swept(problem))
+    assert found == pytest.approx(best.value(), abs=1e-9)
+    assert found <= bound + 1e-9
+
+
+@given(st.data())
+@settings(max_examples=60, deadline=None)
+def test_a_way_keeps_windows_exclusion_gaps_counts_orders_and_what_a_bin_may_hold(data):
+    def earlier(draw, k):
+        return ((k - 1, draw(st.integers(0, 3)), STEPS),) if k and draw(st.booleans()) else ()
+
+    problem = crowd(
+        data.draw,
+        gap=lambda draw, k: draw(st.integers(0, 6)),
+        count=lambda draw, k: draw(st.integers(1, 5)),
+        earlier=earlier,
+    )
+    runs = swept(problem, most=2)
+    inside = np.concatenate([lane.tasks for lane in two_lanes(problem)])
+    # What waits for a task outside the lanes is left to whoever books the starts.
+    waits = [
+        replace(its, earlier=tuple(wait for wait in its.earlier if wait[0] in inside))
+        for its in problem.tasks
+    ]
+    assert any(runs)
+    assert not _exclusive(problem, runs) and _ordered(replace(problem, tasks=tuple(waits)), runs)
+    for task_, starts in zip(problem.tasks, runs):
+        assert task_.starts[starts].all() and len(starts) <= task_.count
+        assert (np.diff(starts) >= task_.length + task_.gap).all()
+        assert (np.bincount(task_.bins[starts], minlength=4) <= 2).all()
+
+
+def test_nothing_is_tried_where_nothing_is_offered():
+    problem = Problem(8, 0.25, (task("a"), task("b")), (level_node(8),), frozenset({(0, 1)}))
+    offers = np.array([np.arange(8) == 3, np.zeros(8)])
+    starts = starts_along(problem, two_lanes(problem), offers, np.full((2, 8), 9))
+    assert np.argwhere(starts).tolist() == [[0, 3]]
+
+
+def test_lanes_hold_most_of_what_is_asked_or_there_are_none(monkeypatch):
+    tasks = task("a", count=3), task("b", count=3), task("c", count=3), task("d", length=2)
+    nodes = (level_node(8),)
+    both = Problem(8, 0.25, tasks, nodes, frozenset({(0, 1), (2, 3)}))
+    assert [lane.tasks.tolist() for lane in two_lanes(both)] == [[0, 1], [2, 3]]
+    assert two_lanes(Problem(8, 0.25, tasks, nodes, frozenset({(0, 1)}))) is None
+    assert two_lanes(Problem(8, 0.25, tasks, nodes, frozenset())) is None
+    monkeypatch.setattr(lanes, "MOST_STATES", 11)
+    assert two_lanes(both) is None

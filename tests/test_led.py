@@ -1,0 +1,70 @@
+"""Plans led by the relaxed one hold, and prices say what a run is worth beyond them."""
+
+from dataclasses import replace
+from threading import Event
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from small import level_node
+from test_greedy import task
+from test_lanes import crowd
+
+from obsplan.booking import Booking
+from obsplan.bounds import relaxation
+from obsplan.led import priced
+from obsplan.problem import Problem
+
+
+def within(steps: int, **changes) -> dict:
+    length = changes.get("length", 1)
+    return {"starts": np.arange(steps) + length <= steps, "bins": np.zeros(steps, dtype=int),
+            "favour": np.zeros(steps)} | changes  # fmt: skip
+
+
+@pytest.mark.parametrize("steps", [40, 400])  # starts spelled out, and cumulated
+def test_offers_are_the_whole_worth_where_only_others_are_in_the_way(steps):
+    tasks = (
+        task("a", **within(steps, length=3, value=5.0, count=steps)),
+        task("b", **within(steps, length=2, value=4.0, count=steps)),
+    )
+    problem = Problem(steps, 0.25, tasks, (level_node(steps),), frozenset({(0, 1)}))
+    offers = relaxation(problem).offers
+    for row, its in zip(offers, tasks):
+        # Duals are optimal to 1e-4.
+        assert row == pytest.approx(its.value * its.starts, abs=1e-2)
+
+
+@pytest.mark.parametrize("steps", [40, 400])
+def test_a_run_that_must_share_few_counts_offers_only_what_it_is_worth_beyond_them(steps):
+    """Of the single run wanted the start in the better bin is worth 3 more than elsewhere."""
+    better = (np.arange(steps) >= steps // 2).astype(int)
+    once = task("once", **within(steps, bins=better, value=4.0, repeat_worth=0.25,
+                                 held=np.array([1, 0])))  # fmt: skip
+    problem = Problem(steps, 0.25, (once,), (level_node(steps),), frozenset())
+    offers = relaxation(problem).offers[0]
+    difference = offers[steps // 2 + 1] - offers[1]
+    assert difference == pytest.approx(3.0, abs=2e-2)
+
+
+@given(st.data())
+@settings(max_examples=15, deadline=None)
+def test_priced_plans_hold_and_are_ever_better(data):
+    problem = crowd(data.draw, gap=lambda draw, k: draw(st.integers(0, 4)),
+                    count=lambda draw, k: draw(st.integers(1, 5)))  # fmt: skip
+    worth = 0.0
+    for booking in priced(Booking(problem), None, Event(), relaxation(problem), sweeps=0):
+        assert booking.value() > worth and booking.flow.short == "" and booking.fits_bus()
+        worth = booking.value()
+    assert worth > 0
+
+
+def test_nothing_is_priced_without_lanes_or_once_stopped():
+    alone = Problem(8, 0.25, (task("a"), task("b")), (level_node(8),), frozenset())
+    assert not list(priced(Booking(alone), None, Event(), relaxation(alone), sweeps=0))
+    pair = replace(alone, exclusive=frozenset({(0, 1)}))
+    stopped = Event()
+    stopped.set()
+    assert list(priced(Booking(pair), None, Event(), relaxation(pair), sweeps=0))
+    assert not list(priced(Booking(pair), None, stopped, relaxation(pair), sweeps=0))
