@@ -18,11 +18,13 @@ class Relaxation:
     starts: per task and step (tasks, steps), what share of a run begins there.
     offers: what a start there is worth beyond the prices of all that it uses but the time
     in which others must keep off.
+    charges: the prices of what it draws on bus, battery, store and stations alone.
     """
 
     bound: float
     starts: np.ndarray
     offers: np.ndarray
+    charges: np.ndarray
 
 
 def relaxation(
@@ -39,20 +41,26 @@ def relaxation(
     """
     relaxed = model(problem, coarse=True, rival_h=rival_h)
     columns, duals = interior(relaxed, unwanted)
-    reduced = relaxed.cost - relaxed.matrix.T @ np.where(relaxed.apart, 0.0, duals)
-    shares, offers = [], []
-    for start, begun in zip(relaxed.start, relaxed.begun):
-        shares.append(np.where(start >= 0, columns[start], 0.0))
-        # A start counts as begun from then on.
-        since = np.cumsum(np.where(begun >= 0, reduced[begun], 0.0)[::-1])[::-1]
-        offers.append(np.where(start >= 0, reduced[start] + since, 0.0))
-    shape = len(problem.tasks), problem.steps
+    shares = [np.where(start >= 0, columns[start], 0.0) for start in relaxed.start]
+    prices = np.where(relaxed.drawing, duals, 0.0), np.where(relaxed.apart, 0.0, duals)
+    drawn, used = (_of_starts(relaxed, relaxed.matrix.T @ price) for price in prices)
     return Relaxation(
         # Where not even an idle plan holds, the duals run off below what any plan is worth.
         bound=max(0.0, dual_bound(relaxed, duals)),
-        starts=np.reshape(shares, shape),
-        offers=np.reshape(offers, shape),
+        starts=np.reshape(shares, (len(problem.tasks), problem.steps)),
+        offers=_of_starts(relaxed, relaxed.cost) - used,
+        charges=drawn,
     )
+
+
+def _of_starts(relaxed: Model, of_columns: np.ndarray) -> np.ndarray:
+    """What each start comes to (tasks, steps), where a column comes to so much."""
+    found = []
+    for start, begun in zip(relaxed.start, relaxed.begun):
+        # A start counts as begun from then on.
+        since = np.cumsum(np.where(begun >= 0, of_columns[begun], 0.0)[::-1])[::-1]
+        found.append(np.where(start >= 0, of_columns[start] + since, 0.0))
+    return np.array(found)
 
 
 def upper_bound(problem: Problem) -> float:

@@ -5,8 +5,8 @@ from dataclasses import dataclass
 import numpy as np
 from scipy import sparse
 
-# Up to about three days at a quarter of an hour; beyond, sums go by cumulated starts.
-SPELL_OUT_STEPS = 320
+# As many starts as three days have at a quarter of an hour; beyond, sums go by cumulated starts.
+SPELL_OUT_STARTS = 320
 # Watts, watt-hours and megabits below this are no figures of an instrument; a solver drops
 # smaller coefficients by itself, and says so as if the model were in doubt.
 LEAST_FIGURE = 1e-8
@@ -18,7 +18,8 @@ class Model:
 
     start[i] (steps,) maps each step to the column of that start, -1 where there is none;
     begun[i] does so for the starts up to that step; sharing[n] for the share of a step in
-    which node n sends. apart (rows,) says which rows keep runs off each other.
+    which node n sends. apart (rows,) says which rows keep runs off each other, drawing
+    (rows,) which are of what runs draw on.
     """
 
     cost: np.ndarray
@@ -32,6 +33,7 @@ class Model:
     begun: list[np.ndarray]
     sharing: list[np.ndarray]
     apart: np.ndarray
+    drawing: np.ndarray
 
 
 class Draft:
@@ -65,7 +67,8 @@ class Draft:
         self.limits.append(limits)
         self.row_count += count
 
-    def model(self, starts: list["Starts"], sharing: list[np.ndarray]) -> Model:
+    def model(self, starts: list["Starts"], sharing: list[np.ndarray], drawn_from: int) -> Model:
+        """All of it; the rows from `drawn_from` on are of what runs draw on."""
         cost, low, high, integer = (np.concatenate(part) for part in zip(*self.columns))
         row, column, value = (np.concatenate(part) for part in zip(*self.rows))
         row_low, row_high, apart = (np.concatenate(part) for part in zip(*self.limits))
@@ -82,22 +85,24 @@ class Draft:
             begun=[none if s.begun is None else s.begun for s in starts],
             sharing=sharing,
             apart=apart > 0,
+            drawing=np.arange(self.row_count) >= drawn_from,
         )  # fmt: skip
 
 
 class Starts:
     """The start columns of one task and sums over stretches of them.
 
-    A short problem spells each sum out in starts, which a branching solver likes best. In
-    a long one cumulated starts keep the model sparse: any stretch is a difference of two.
+    Of no more starts than `spell_out` each sum is spelled out, which a branching solver likes
+    best. Of more, cumulated starts keep the model sparse: any stretch is a difference of two.
     """
 
-    def __init__(self, draft: Draft, columns: np.ndarray):
+    def __init__(self, draft: Draft, columns: np.ndarray, spell_out: int):
         self.columns = columns
         self.rows = np.arange(len(columns))
         self.begun = None
-        if len(columns) > SPELL_OUT_STEPS and (columns >= 0).any():
-            self.begun = draft.add_columns(len(columns), high=(columns >= 0).sum())
+        count = int((columns >= 0).sum())
+        if count > spell_out:
+            self.begun = draft.add_columns(len(columns), high=count)
             draft.add_rows(
                 len(columns),
                 0,
@@ -117,11 +122,10 @@ class Starts:
         return [(self.rows, last, factor), (self.rows, shifted(self.begun, back), -factor)]
 
     def possible(self, back: int, ahead: int = 0) -> np.ndarray:
-        """Steps t (n,) for which any start lies in (t - back, t + ahead]."""
+        """How many starts could lie in (t - back, t + ahead], for each step t (n,)."""
         total = np.concatenate([[0], np.cumsum(self.columns >= 0)])
-        steps = len(self.columns)
-        last = np.minimum(self.rows + ahead + 1, steps)
-        return total[last] > total[np.maximum(self.rows + 1 - back, 0)]
+        until, since = (np.clip(self.rows + 1 + k, 0, len(self.rows)) for k in (ahead, -back))
+        return total[until] - total[since]
 
 
 def at_most_one(
@@ -131,8 +135,10 @@ def at_most_one(
 
     One row for every `summed` steps, the sum of theirs.
     """
-    crowd = sum(s.possible(back, ahead).astype(int) for s, back, ahead in stretches)
-    needed = crowd > (1 if len(stretches) > 1 else 0)
+    needed = sum(s.possible(back, ahead) for s, back, ahead in stretches) > 1
+    if summed == 1:
+        # Where none can be added, the row of the step before says as much.
+        needed &= sum(s.possible(1 - ahead, ahead) for s, _, ahead in stretches) > 0
     group = np.arange(len(needed)) // summed
     allowed = np.bincount(group, needed)
     number = np.cumsum(allowed > 0) - 1

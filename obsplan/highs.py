@@ -77,6 +77,11 @@ def start_from(solver: highspy.Highs, columns: np.ndarray, values: np.ndarray) -
     solver.setSolution(len(columns), columns.astype(np.int32), values.astype(float))
 
 
+def end_once(solver: highspy.Highs, unwanted: Event) -> None:
+    """Let the branching end where it is, soon after `unwanted` is set."""
+    solver.cbMipInterrupt += lambda event: unwanted.is_set() and event.interrupt()
+
+
 def returns_what_it_found(solver: highspy.Highs, draft: Model) -> bool:
     """Whether objective and solution agree.
 

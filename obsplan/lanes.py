@@ -54,8 +54,8 @@ class Lane:
 class Ways:
     """The best way to each state: rows are states of one lane, columns those of the other.
 
-    worth (rows, columns); last (rows, columns), the number of its last start; memory
-    (rows, columns, kinds, tasks).
+    worth (rows, columns, offers); last (rows, columns, offers), the number of its last start;
+    memory (rows, columns, offers, kinds, tasks). Each of several offers has ways of its own.
     """
 
     worth: np.ndarray
@@ -64,7 +64,7 @@ class Ways:
 
     def turned(self) -> "Ways":
         """The same ways, lanes the other way round."""
-        return Ways(self.worth.T, self.last.T, self.memory.swapaxes(0, 1))
+        return Ways(*(kept.swapaxes(0, 1) for kept in (self.worth, self.last, self.memory)))
 
 
 def two_lanes(problem: Problem) -> tuple[Lane, Lane] | None:
@@ -99,41 +99,43 @@ def _lane(problem: Problem, tasks: np.ndarray, before: int) -> Lane:
 def starts_along(
     problem: Problem, lanes: tuple[Lane, Lane], offers: np.ndarray, most: np.ndarray
 ) -> np.ndarray:
-    """Whether a run begins (tasks, steps) on the best way found; none outside the lanes.
+    """Whether a run begins (offers, tasks, steps) on the best way found for each of `offers`.
 
-    `offers` (tasks, steps) says what a start is worth there; where that is not positive none
-    is tried. A way has at most most[task, step] runs in the bin of that step. Orders are kept
-    among tasks of the lanes. Of two ways to one state the better goes on, whatever they
-    remember, so this is a good way and seldom the best.
+    `offers` (offers, tasks, steps) says what a start is worth there; where that is not
+    positive, or outside the lanes, none is tried. A way has at most most[task, step] runs in
+    the bin of that step. Orders are kept among tasks of the lanes. Of two ways to one state
+    the better goes on, whatever they remember, so this is a good way and seldom the best.
     """
     own = np.concatenate([lane.tasks for lane in lanes])
-    shape = lanes[0].states, lanes[1].states
+    shape = lanes[0].states, lanes[1].states, len(offers)
     ways = Ways(
         worth=np.full(shape, -np.inf),
         last=np.full(shape, -1),
         memory=np.zeros((*shape, 4, len(own)), dtype=np.int32),
     )
     ways.worth[0, 0] = 0.0
-    ways.memory[:, :, FIRST], ways.memory[:, :, LATEST] = NEVER, -NEVER
+    ways.memory[:, :, :, FIRST], ways.memory[:, :, :, LATEST] = NEVER, -NEVER
     sides = [
         (lanes[0], ways, _may_run_beside(problem, *lanes)),
         (lanes[1], ways.turned(), _may_run_beside(problem, *lanes[::-1])),
     ]
     # A start is known by its number: the round, the task and the state of the other lane.
     idle_before: list[np.ndarray] = []
+    at_step = np.moveaxis(offers, 0, -1)
     for step in range(problem.steps):
         for lane, seen, _ in sides:
             _end(lane, seen, step)
         for lane, seen, beside in sides:
             idle_before.append(seen.last[0].copy())
-            _begin(problem, lane, seen, beside, step, offers, most, own, len(idle_before) - 1)
-    starts = np.zeros((len(problem.tasks), problem.steps), dtype=bool)
-    number = int(ways.last.flat[ways.worth.argmax()])
-    while number >= 0:
-        begun, other = divmod(number, max(shape))
-        round_, task = divmod(begun, len(own))
-        starts[own[task], round_ // 2] = True
-        number = int(idle_before[round_][other])
+            _begin(problem, lane, seen, beside, step, at_step, most, own, len(idle_before) - 1)
+    starts = np.zeros(offers.shape, dtype=bool)
+    for k in range(len(offers)):
+        number = int(ways.last[..., k].flat[ways.worth[..., k].argmax()])
+        while number >= 0:
+            begun, other = divmod(number, max(shape[:2]))
+            round_, task = divmod(begun, len(own))
+            starts[k, own[task], round_ // 2] = True
+            number = int(idle_before[round_][other, k])
     return starts
 
 
@@ -150,37 +152,39 @@ def _end(lane: Lane, ways: Ways, step: int) -> None:
     """Runs that are over leave the lane idle; the best way to that goes on."""
     over = lane.rows_at(step)
     rows = np.append(0, over)
-    columns = np.arange(ways.worth.shape[1])
     best = rows[ways.worth[rows].argmax(axis=0)]
-    ways.worth[0], ways.last[0] = ways.worth[best, columns], ways.last[best, columns]
-    ways.memory[0] = ways.memory[best, columns]
+    there = best, *np.ogrid[: best.shape[0], : best.shape[1]]
+    ways.worth[0], ways.last[0] = ways.worth[there], ways.last[there]
+    ways.memory[0] = ways.memory[there]
     ways.worth[over] = -np.inf
 
 
 def _begin(problem, lane, ways, beside, step, offers, most, own, round_) -> None:
-    """Runs that may begin now, each from the state in which the lane is idle."""
-    asked = np.flatnonzero(offers[lane.tasks, step] > 0)
+    """Runs that may begin now, each from the state in which the lane is idle.
+
+    What is asked of a start has the shape (tasks, columns, offers).
+    """
+    asked = np.flatnonzero((offers[lane.tasks, step] > 0).any(axis=1))
     if not len(asked):
         return
     tasks, rows, mine = lane.tasks[asked], lane.rows_at(step)[asked], lane.remembered[asked]
-    count, in_bin, first, latest = np.moveaxis(ways.memory[0], 0, -1)
-    bins = lane.bins[asked]
-    then = bins[np.arange(len(asked))[:, None], np.maximum(latest[mine], 0)]
-    same = then == bins[:, step, None]
-    here = np.where(same, in_bin[mine], 0)
-    fits = beside[asked] & (count[mine] < lane.count[asked, None])
-    fits &= (here < most[tasks, step, None]) & (latest[mine] <= step - lane.reach[asked, None])
+    idle = ways.memory[0]
+    count, in_bin, first, latest = np.moveaxis(idle[..., mine], (2, 3), (0, 1))
+    bins, offered = lane.bins[asked], offers[tasks, None, step]
+    then = bins[np.arange(len(asked))[:, None, None], np.maximum(latest, 0)]
+    here = np.where(then == bins[:, step, None, None], in_bin, 0)
+    fits = beside[asked, :, None] & (offered > 0) & (count < lane.count[asked, None, None])
+    fits &= here < most[tasks, step, None, None]
+    fits &= latest <= step - lane.reach[asked, None, None]
     for fit, i in zip(fits, tasks):
         for earlier, settle, met_from in problem.tasks[i].earlier:
             if step < met_from and earlier in own:
-                met = first[own == earlier][0] + problem.tasks[earlier].length + settle
-                fit &= met <= step
-    gained = ways.worth[0] + offers[tasks, step, None]
-    ways.worth[rows] = np.where(fits, gained, -np.inf)
+                its_first = idle[:, :, FIRST, np.flatnonzero(own == earlier)[0]]
+                fit &= its_first + problem.tasks[earlier].length + settle <= step
+    ways.worth[rows] = np.where(fits, ways.worth[0] + offered, -np.inf)
     columns = np.arange(ways.worth.shape[1])
-    ways.last[rows] = (round_ * len(own) + mine[:, None]) * max(ways.worth.shape) + columns
-    ways.memory[rows] = ways.memory[0]
-    ways.memory[rows, :, COUNT, mine] = count[mine] + 1
-    ways.memory[rows, :, IN_BIN, mine] = here + 1
-    ways.memory[rows, :, FIRST, mine] = np.minimum(first[mine], step)
-    ways.memory[rows, :, LATEST, mine] = step
+    number = (round_ * len(own) + mine[:, None]) * max(ways.worth.shape[:2]) + columns
+    ways.last[rows] = number[:, :, None]
+    ways.memory[rows] = idle
+    begun = np.array([count + 1, here + 1, np.minimum(first, step), np.full_like(first, step)])
+    ways.memory[rows, ..., mine] = np.moveaxis(begun, 0, -1)

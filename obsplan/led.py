@@ -2,6 +2,8 @@
 
 from collections.abc import Iterator
 from concurrent.futures import ThreadPoolExecutor
+from functools import partial
+from itertools import islice
 from random import Random
 from threading import Event
 
@@ -11,17 +13,22 @@ from obsplan.booking import Booking, plan_value
 from obsplan.bounds import Relaxation
 from obsplan.greedy import greedy_plan
 from obsplan.guided import guided_plan
-from obsplan.lanes import starts_along, two_lanes
+from obsplan.lanes import Lane, starts_along, two_lanes
+from obsplan.merge import merged_starts
 from obsplan.problem import Problem
 from obsplan.stretches import with_planned_sending
 
 # How far one sweep's prices lie from the last: towards as many runs as the relaxed plan has,
 # and at random, both as shares of a run's worth; and how many tasks feel chance.
 TOWARDS, RANDOM, FELT = 0.3, 0.02, 0.4
-# After so many sweeps, which are made in any case, what they found must be worth this share
-# of the plan at hand.
-TRIAL, PROMISING = 10, 0.97
-# Where a sweep looks at more rows of states than this, fewer are made.
+# Sweeps of a round, and how many of them are merged: as many as the solver chooses from soon.
+SWEEPS, TOGETHER = 16, 5
+# Sweeps are made side by side, at first alone and then ever more, which is quicker as long as
+# they have no more states than this together.
+MOST_BESIDE = 80_000
+# What the first round finds must be worth this share of the plan at hand.
+PROMISING = 0.97
+# Where a sweep looks at more rows of states than this, fewer rounds are made.
 MOST_ROWS = 160_000
 # A share of a run below this is rounding of the interior point.
 ROUNDING = 0.1
@@ -38,23 +45,67 @@ def led_plan(problem: Problem, shares: np.ndarray) -> Booking | None:
 
 
 def priced(
-    booking: Booking,
-    pool: ThreadPoolExecutor | None,
-    stop: Event,
-    relaxed: Relaxation,
-    sweeps: int,
+    booking: Booking, pool: ThreadPoolExecutor, stop: Event, relaxed: Relaxation, rounds: int
 ) -> Iterator[Booking]:
-    """Better plans found along two lanes, where two hold most of what is asked for.
+    """Better plans found along two lanes, where two hold most of what is asked for."""
+    problem = booking.problem
+    lanes = two_lanes(problem)
+    if lanes is None:
+        return
+    rows = problem.steps * sum(lane.states for lane in lanes)
+    rounds = max(1, int(rounds * min(1, MOST_ROWS / rows)))
+    inside = np.isin(np.arange(len(problem.tasks)), np.concatenate([l.tasks for l in lanes]))
+    sweeping = _swept(problem, lanes, relaxed)
+    for starts in _swept_and_merged(booking, sweeping, relaxed.charges, rounds, pool, stop):
+        if _worth(problem, starts) > booking.value():
+            led = led_plan(problem, np.where(inside[:, None], starts, relaxed.starts))
+            if led is not None and led.merit() > booking.merit():
+                booking = led
+                yield booking
+
+
+def _swept_and_merged(
+    booking: Booking,
+    sweeping: Iterator[np.ndarray],
+    charges: np.ndarray,
+    rounds: int,
+    pool: ThreadPoolExecutor,
+    stop: Event,
+) -> Iterator[np.ndarray]:
+    """Starts (tasks, steps) as swept in some rounds, and as merged from the best of them.
+
+    While a round is swept, the best of the last is merged with what came of those before.
+    Ends after the first round when that is far below `booking`.
+    """
+    problem, merging, merged = booking.problem, None, []
+    for _ in range(rounds):
+        found = []
+        for starts in islice(sweeping, SWEEPS):
+            found.append(starts)
+            yield starts
+            if stop.is_set():
+                return
+        found.sort(key=partial(_worth, problem), reverse=True)
+        if merging is None and _worth(problem, found[0]) < PROMISING * booking.value():
+            return
+        if merging is not None:
+            merged = [merging.result()]
+            yield from merged
+        together = merged + found[:TOGETHER]
+        together.sort(key=partial(_worth, problem), reverse=True)
+        merging = pool.submit(merged_starts, problem, together, charges, stop)
+    yield merging.result()
+
+
+def _swept(
+    problem: Problem, lanes: tuple[Lane, Lane], relaxed: Relaxation
+) -> Iterator[np.ndarray]:
+    """Starts (tasks, steps) of one way along the lanes after the other, without end.
 
     The relaxed plan's prices leave much equally good, of which a sweep takes too much or too
     little. So each sweep asks a little more or less for the runs of each task, from where
     the best sweep was: what it had too few of grows cheaper, and chance does the rest.
     """
-    problem = booking.problem
-    lanes = two_lanes(problem)
-    if lanes is None:
-        return
-    in_lanes = np.isin(np.arange(len(problem.tasks)), np.concatenate([l.tasks for l in lanes]))
     offers = relaxed.offers + [task.favour for task in problem.tasks]
     permitted = np.array([task.starts for task in problem.tasks])
     most, wanted = _most_in_bin(problem, relaxed.starts), relaxed.starts.sum(axis=1)
@@ -62,23 +113,24 @@ def priced(
     scale = value / np.maximum(3, [task.count for task in problem.tasks])
     draw = Random(0)
     best, best_worth, best_count = np.zeros(len(value)), 0.0, wanted
-    rows = problem.steps * sum(lane.states for lane in lanes)
-    for sweep in range(max(TRIAL, int(sweeps * min(1, MOST_ROWS / rows)))):
-        if stop.is_set() or sweep == TRIAL and best_worth < PROMISING * booking.value():
-            return
-        drawn = [draw.gauss() * (draw.random() < FELT) for _ in value]
-        extra = best + TOWARDS * draw.random() * scale * (wanted - best_count)
-        extra += RANDOM * value * drawn
-        starts = starts_along(problem, lanes, permitted * (offers + extra[:, None]), most)
-        worth = plan_value(problem, [np.flatnonzero(row).tolist() for row in starts])
-        if worth <= best_worth:
-            continue
-        best, best_worth, best_count = extra, worth, starts.sum(axis=1)
-        if worth > booking.value():
-            led = led_plan(problem, np.where(in_lanes[:, None], starts, relaxed.starts))
-            if led is not None and led.merit() > booking.merit():
-                booking = led
-                yield booking
+    beside, most_beside = 1, max(1, MOST_BESIDE // (lanes[0].states * lanes[1].states))
+    while True:
+        extras = []
+        for _ in range(beside):
+            drawn = [draw.gauss() * (draw.random() < FELT) for _ in value]
+            towards = TOWARDS * draw.random() * scale * (wanted - best_count)
+            extras.append(best + towards + RANDOM * value * drawn)
+        asked = permitted * (offers + np.array(extras)[:, :, None])
+        for extra, starts in zip(extras, starts_along(problem, lanes, asked, most)):
+            if (worth := _worth(problem, starts)) > best_worth:
+                best, best_worth, best_count = extra, worth, starts.sum(axis=1)
+            yield starts
+        beside = min(2 * beside, most_beside)
+
+
+def _worth(problem: Problem, starts: np.ndarray) -> float:
+    """Worth of the runs that begin at `starts` (tasks, steps)."""
+    return plan_value(problem, [np.flatnonzero(row).tolist() for row in starts])
 
 
 def _most_in_bin(problem: Problem, shares: np.ndarray) -> np.ndarray:

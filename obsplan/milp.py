@@ -9,7 +9,7 @@ relaxed problem, and the best of that bounds them all.
 
 import numpy as np
 
-from obsplan.draft import Draft, Model, Starts, at_most_one, shifted
+from obsplan.draft import SPELL_OUT_STARTS, Draft, Model, Starts, at_most_one, shifted
 from obsplan.problem import Problem, Task
 from obsplan.supplies import add_supplies
 
@@ -34,22 +34,24 @@ def model(problem: Problem, coarse: bool = False, rival_h: float = RIVAL_H) -> M
         for hours in (rival_h, min(rival_h, GAP_H))
     )
     rivals = {task for pair in problem.exclusive for task in pair}
+    spell_out = 0 if coarse and steps > SPELL_OUT_STARTS else SPELL_OUT_STARTS
     starts = []
     for i, task in enumerate(problem.tasks):
         columns = np.full(steps, -1)
         # With equal worth for every run the starts carry it; else _worth ranks the runs.
         cost = task.value if task.repeat_worth == 1.0 else 0.0
         columns[task.starts] = draft.add_columns(int(task.starts.sum()), cost=cost, integer=True)
-        starts.append(Starts(draft, columns))
+        starts.append(Starts(draft, columns, spell_out))
         _worth(draft, task, columns)
         window = task.length + task.gap
-        # Without a gap the rows of exclusion say nearly the same, where there are any.
-        if window > 1 and (task.gap or not coarse or i not in rivals):
+        # Without a gap the rows of exclusion say as much, where there are any.
+        if window > 1 and (task.gap or i not in rivals):
             at_most_one(draft, [(starts[-1], window, 0)], spaced)
     _order(draft, problem, starts)
     _exclusion(draft, problem, starts, together)
+    before = draft.row_count
     sharing = add_supplies(draft, problem, starts, every)
-    return draft.model(starts, sharing)
+    return draft.model(starts, sharing, before)
 
 
 def steps_summed(problem: Problem) -> int:
@@ -133,7 +135,7 @@ def _exclusion(draft: Draft, problem: Problem, starts: list[Starts], summed: int
     tasks = problem.tasks
     for clique in cliques(len(tasks), problem.exclusive):
         at_most_one(draft, [(starts[i], tasks[i].length, 0) for i in clique], summed)
-    if any(own.begun is not None for own in starts):
+    if problem.steps > SPELL_OUT_STARTS:
         return
     for pair in sorted(problem.exclusive):
         for p, q in (pair, pair[::-1]):

@@ -52,8 +52,8 @@ SEARCHES = {
         partial(BOLDER, rounds=1000),
     ),
 }
-# How often two lanes are swept before that.
-SWEEPS = {"low": 16, "normal": 64, "high": 320}
+# How many rounds of sweeps along two lanes come before that.
+ROUNDS = {"low": 1, "normal": 4, "high": 20}
 # A bound that asks exclusion at every step takes three times as long, so it comes second, and
 # not where there are more starts than this.
 SHARP_STARTS = 40_000
@@ -119,17 +119,16 @@ def better_plans(
             bound, sharper = proven, None
             if not _near(booking, bound, gap):
                 bound = min(bound, relaxed.result().bound)
-            searches = SEARCHES[effort]
+            if not _near(booking, bound, gap) and not stop.is_set():
+                led = partial(priced, relaxed=relaxed.result(), rounds=ROUNDS[effort])
+                for booking in _searched(booking, (led,), bound, gap, pool, stop):
+                    yield booking, np.inf
             if not _near(booking, bound, gap) and not stop.is_set():
                 if effort != "low" and _can_be_sharper(question):
                     sharper = bounding(rival_h=question.step_h)
-                led = (
-                    partial(priced, relaxed=relaxed.result(), sweeps=SWEEPS[effort]),
-                    partial(_better_led, shares=relaxed.result().starts),
-                )
-                searches = led + searches
-            for booking in _searched(booking, searches, bound, gap, pool, stop):
-                yield booking, np.inf
+                searches = partial(_better_led, shares=relaxed.result().starts), *SEARCHES[effort]
+                for booking in _searched(booking, searches, bound, gap, pool, stop):
+                    yield booking, np.inf
             if sharper is not None and not _near(booking, bound, gap):
                 bound = min(bound, sharper.result().bound)
             yield booking, above(bound, booking)
@@ -251,6 +250,7 @@ def _preferred(draft: Model, problem: Problem, solved):
         row_low=np.append(draft.row_low, worth - 1e-7 * max(1.0, abs(worth))),
         row_high=np.append(draft.row_high, np.inf),
         apart=np.append(draft.apart, False),
+        drawing=np.append(draft.drawing, False),
     )
     prefer(alike, problem)
     # These costs stand alone here, so they need not be small, and are better not.

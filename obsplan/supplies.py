@@ -58,7 +58,7 @@ def _bus(draft: Draft, node: Node, own, crowds: list[list[int]], share: np.ndarr
     """
     room_w = node.bus_limit_w - node.base_peak_w
     most_w = np.where(share >= 0, node.transmit_w, 0.0)
-    draws_w = [task.peak_w.max() * starts.possible(task.length) for task, starts in own]
+    draws_w = [task.peak_w.max() * (starts.possible(task.length) > 0) for task, starts in own]
     for crowd in crowds:
         most_w = most_w + np.max([draws_w[k] for k in crowd], axis=0)
     peak = [

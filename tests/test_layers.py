@@ -27,7 +27,7 @@ LAYERS = [
     ["pairs"],
     ["booking", "rules", "supplies", "highs", "deadlines"],
     ["greedy", "excerpt", "guided", "milp", "margins"],
-    ["bounds", "lanes", "stretches"],
+    ["bounds", "lanes", "merge", "stretches"],
     ["check", "led", "reseat", "tidy"],
     ["quick", "trial"],
     ["solve", "remedies", "case", "timeline", "findings"],

@@ -1,0 +1,48 @@
+"""Of several plans the best that has only their starts, found by the branching solver.
+
+Plans that are each good for another reason have parts that go together; a model of their
+starts alone is so small that the best choice among them is soon known.
+"""
+
+from dataclasses import replace
+from threading import Event
+
+import numpy as np
+
+from obsplan.highs import end_once, has_answer, loaded, solution, start_from
+from obsplan.milp import model
+from obsplan.problem import Problem
+
+# The best choice is found to this share of its worth, or after so many nodes.
+MERGE_GAP = 2e-3
+MERGE_NODES = 10
+# Many cuts help little here and take long; so does looking around the relaxed choice.
+PLAIN_SEARCH = {"mip_pool_soft_limit": 100, "mip_heuristic_run_rins": False}
+
+
+def merged_starts(
+    problem: Problem, plans: list[np.ndarray], charges: np.ndarray, unwanted: Event | None = None
+) -> np.ndarray:
+    """Whether a run begins (tasks, steps) in the best plan found among the starts of `plans`.
+
+    What a start draws on battery, store and bus is paid at `charges` (tasks, steps), not
+    looked at; all else holds. The first of the plans must hold, and the search begins with
+    it, or gives it back where it found nothing, or where `unwanted` was set before.
+    """
+    among = np.logical_or.reduce(plans)
+    tasks = tuple(replace(task, starts=may) for task, may in zip(problem.tasks, among))
+    draft = model(Problem(problem.steps, problem.step_h, tasks, (), problem.exclusive))
+    column = np.array(draft.start)
+    draft.cost[column[among]] -= charges[among]
+    solver = loaded(
+        draft, mixed=True, mip_rel_gap=MERGE_GAP, mip_max_nodes=MERGE_NODES, **PLAIN_SEARCH
+    )
+    start_from(solver, column[among], plans[0][among])
+    if unwanted is not None:
+        end_once(solver, unwanted)
+    solver.run()
+    chosen = np.zeros_like(among)
+    if not has_answer(solver):
+        return plans[0]
+    chosen[among] = solution(solver)[column[among]] > 0.5
+    return chosen
