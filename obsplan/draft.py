@@ -5,8 +5,6 @@ from dataclasses import dataclass
 import numpy as np
 from scipy import sparse
 
-# As many starts as three days have at a quarter of an hour; beyond, sums go by cumulated starts.
-SPELL_OUT_STARTS = 320
 # Watts, watt-hours and megabits below this are no figures of an instrument; a solver drops
 # smaller coefficients by itself, and says so as if the model were in doubt.
 LEAST_FIGURE = 1e-8

@@ -22,7 +22,7 @@ from obsplan.stretches import with_planned_sending
 # and at random, both as shares of a run's worth; and how many tasks feel chance.
 TOWARDS, RANDOM, FELT = 0.3, 0.02, 0.4
 # Sweeps of a round, and how many of them are merged: as many as the solver chooses from soon.
-SWEEPS, TOGETHER = 16, 5
+SWEEPS, TOGETHER = 16, 6
 # Sweeps are made side by side, at first alone and then ever more, which is quicker as long as
 # they have no more states than this together.
 MOST_BESIDE = 80_000

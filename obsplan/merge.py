@@ -14,10 +14,10 @@ from obsplan.milp import model
 from obsplan.problem import Problem
 
 # The best choice is found to this share of its worth, or after so many nodes.
-MERGE_GAP = 2e-3
+MERGE_GAP = 1e-3
 MERGE_NODES = 10
 # Many cuts help little here and take long; so does looking around the relaxed choice.
-PLAIN_SEARCH = {"mip_pool_soft_limit": 100, "mip_heuristic_run_rins": False}
+PLAIN_SEARCH = {"mip_pool_soft_limit": 100, "mip_heuristic_run_rens": False}
 
 
 def merged_starts(
@@ -26,11 +26,22 @@ def merged_starts(
     """Whether a run begins (tasks, steps) in the best plan found among the starts of `plans`.
 
     What a start draws on battery, store and bus is paid at `charges` (tasks, steps), not
-    looked at; all else holds. The first of the plans must hold, and the search begins with
-    it, or gives it back where it found nothing, or where `unwanted` was set before.
+    looked at, and runs wait for no task of which no plan has a run; all else holds. The
+    search begins with the first of the plans, which comes back where nothing was found. Once
+    `unwanted` is set it ends where it is.
     """
+    if unwanted is not None and unwanted.is_set():
+        return plans[0]
     among = np.logical_or.reduce(plans)
-    tasks = tuple(replace(task, starts=may) for task, may in zip(problem.tasks, among))
+    tasks = tuple(
+        replace(
+            task,
+            starts=may,
+            must=min(task.must, held),
+            earlier=tuple(wait for wait in task.earlier if among[wait[0]].any()),
+        )
+        for task, may, held in zip(problem.tasks, among, plans[0].sum(axis=1).tolist())
+    )
     draft = model(Problem(problem.steps, problem.step_h, tasks, (), problem.exclusive))
     column = np.array(draft.start)
     draft.cost[column[among]] -= charges[among]

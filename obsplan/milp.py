@@ -9,10 +9,12 @@ relaxed problem, and the best of that bounds them all.
 
 import numpy as np
 
-from obsplan.draft import SPELL_OUT_STARTS, Draft, Model, Starts, at_most_one, shifted
+from obsplan.draft import Draft, Model, Starts, at_most_one, shifted
 from obsplan.problem import Problem, Task
 from obsplan.supplies import add_supplies
 
+# As many starts as three days have at a quarter of an hour; beyond, sums go by cumulated starts.
+SPELL_OUT_STARTS = 320
 # A long model sums its rows over so many hours: those of battery and store, of exclusion, and
 # of the gap that a task keeps from itself.
 SUPPLY_H = 2.0

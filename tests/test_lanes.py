@@ -37,7 +37,8 @@ def crowd(draw, **changes) -> Problem:
 
 def swept(problem: Problem, most: float = np.inf) -> list[list[int]]:
     offers = np.array([task.value * task.starts for task in problem.tasks])
-    starts = starts_along(problem, two_lanes(problem), offers, np.full(offers.shape, most))
+    most = np.full(offers.shape, most)
+    (starts,) = starts_along(problem, two_lanes(problem), offers[None], most)
     return [np.flatnonzero(row).tolist() for row in starts]
 
 
@@ -85,9 +86,22 @@ def test_a_way_keeps_windows_exclusion_gaps_counts_orders_and_what_a_bin_may_hol
 
 def test_nothing_is_tried_where_nothing_is_offered():
     problem = Problem(8, 0.25, (task("a"), task("b")), (level_node(8),), frozenset({(0, 1)}))
-    offers = np.array([np.arange(8) == 3, np.zeros(8)])
+    offers = np.array([[np.arange(8) == 3, np.zeros(8)], [np.zeros(8), np.arange(8) == 5]])
     starts = starts_along(problem, two_lanes(problem), offers, np.full((2, 8), 9))
-    assert np.argwhere(starts).tolist() == [[0, 3]]
+    assert np.argwhere(starts).tolist() == [[0, 0, 3], [1, 1, 5]]
+
+
+@given(st.data())
+@settings(max_examples=20, deadline=None)
+def test_ways_side_by_side_are_those_found_alone(data):
+    problem = crowd(data.draw, gap=lambda draw, k: draw(st.integers(0, 4)))
+    weights = data.draw(st.lists(st.lists(st.floats(0, 9), min_size=5, max_size=5), min_size=3,
+                                 max_size=3))  # fmt: skip
+    offers = np.array(weights)[:, :, None] * [its.starts for its in problem.tasks]
+    most = np.full(offers[0].shape, 2)
+    together = starts_along(problem, two_lanes(problem), offers, most)
+    for one, starts in zip(offers, together):
+        assert np.array_equal(starts, starts_along(problem, two_lanes(problem), one[None], most)[0])
 
 
 def test_lanes_hold_most_of_what_is_asked_or_there_are_none(monkeypatch):

@@ -1,5 +1,6 @@
 """Plans led by the relaxed one hold, and prices say what a run is worth beyond them."""
 
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import replace
 from threading import Event
 
@@ -48,13 +49,19 @@ def test_a_run_that_must_share_few_counts_offers_only_what_it_is_worth_beyond_th
     assert difference == pytest.approx(3.0, abs=2e-2)
 
 
+def found(booking: Booking, stop: Event | None = None, rounds: int = 1) -> list[Booking]:
+    relaxed = relaxation(booking.problem)
+    with ThreadPoolExecutor(max_workers=1) as pool:
+        return list(priced(booking, pool, stop or Event(), relaxed, rounds))
+
+
 @given(st.data())
 @settings(max_examples=15, deadline=None)
 def test_priced_plans_hold_and_are_ever_better(data):
     problem = crowd(data.draw, gap=lambda draw, k: draw(st.integers(0, 4)),
                     count=lambda draw, k: draw(st.integers(1, 5)))  # fmt: skip
     worth = 0.0
-    for booking in priced(Booking(problem), None, Event(), relaxation(problem), sweeps=0):
+    for booking in found(Booking(problem), rounds=3):
         assert booking.value() > worth and booking.flow.short == "" and booking.fits_bus()
         worth = booking.value()
     assert worth > 0
@@ -62,9 +69,9 @@ def test_priced_plans_hold_and_are_ever_better(data):
 
 def test_nothing_is_priced_without_lanes_or_once_stopped():
     alone = Problem(8, 0.25, (task("a"), task("b")), (level_node(8),), frozenset())
-    assert not list(priced(Booking(alone), None, Event(), relaxation(alone), sweeps=0))
+    assert not found(Booking(alone))
     pair = replace(alone, exclusive=frozenset({(0, 1)}))
     stopped = Event()
     stopped.set()
-    assert list(priced(Booking(pair), None, Event(), relaxation(pair), sweeps=0))
-    assert not list(priced(Booking(pair), None, stopped, relaxation(pair), sweeps=0))
+    assert found(Booking(pair))
+    assert not found(Booking(pair), stopped)

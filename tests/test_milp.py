@@ -10,7 +10,7 @@ from hypothesis import strategies as st
 from scipy.optimize import Bounds, LinearConstraint, milp
 from small import level_node, tiny_problem
 
-from obsplan import draft as draft_room
+from obsplan import milp as milp_room
 from obsplan.milp import cliques, model
 from obsplan.problem import Problem
 
@@ -53,7 +53,7 @@ def test_optimum_is_that_of_trying_every_plan():
 def test_sums_spelled_out_and_cumulated_have_the_same_optimum(monkeypatch):
     seeds = range(100)
     spelled = [optimum(model(tiny_problem(seed)))[0] for seed in seeds]
-    monkeypatch.setattr(draft_room, "SPELL_OUT_STARTS", 0)
+    monkeypatch.setattr(milp_room, "SPELL_OUT_STARTS", 0)
     cumulated = [optimum(model(tiny_problem(seed)))[0] for seed in seeds]
     assert [seed for seed in seeds if not same(spelled[seed], cumulated[seed])] == []
 
@@ -61,7 +61,7 @@ def test_sums_spelled_out_and_cumulated_have_the_same_optimum(monkeypatch):
 def test_cumulated_sums_need_columns_of_their_own(monkeypatch):
     problem = tiny_problem(3)
     spelled = model(problem).matrix.shape
-    monkeypatch.setattr(draft_room, "SPELL_OUT_STARTS", 0)
+    monkeypatch.setattr(milp_room, "SPELL_OUT_STARTS", 0)
     assert model(problem).matrix.shape > spelled
 
 

@@ -157,7 +157,7 @@ def test_stricter_problem_refuses_what_only_the_relaxed_one_bears():
 
 def test_search_ends_at_once_where_all_that_is_asked_fits(monkeypatch):
     """The relaxation, whose last digits differ, would not show that nothing is missing."""
-    loose = Relaxation(1e9, np.zeros((1, 8)), np.zeros((1, 8)))
+    loose = Relaxation(1e9, *np.zeros((3, 1, 8)))
     monkeypatch.setattr(solve, "SMALL_STARTS", 0)
     monkeypatch.setattr(solve, "relaxation", lambda *_, **asked: loose)
     question = Problem(8, 0.25, (task("a", count=3, value=0.1),), (level_node(8),), frozenset())

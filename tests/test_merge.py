@@ -1,0 +1,85 @@
+"""What is merged has only the plans' own starts, holds, and is worth no less than each."""
+
+from dataclasses import replace
+from threading import Event
+
+import numpy as np
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from small import level_node
+from test_greedy import task
+from test_lanes import crowd
+
+from obsplan.booking import Booking
+from obsplan.lanes import starts_along, two_lanes
+from obsplan.merge import merged_starts
+from obsplan.problem import Problem
+from obsplan.solve import best_plan
+
+
+def booked(problem: Problem, starts: np.ndarray) -> Booking:
+    booking = Booking(problem)
+    for i, row in enumerate(starts):
+        for step in np.flatnonzero(row):
+            booking.add(i, int(step))
+    return booking
+
+
+def swept_plans(problem: Problem, weights: np.ndarray) -> list[np.ndarray]:
+    """One plan for each of several ideas of what a run of each task is worth."""
+    permitted = np.array([its.starts for its in problem.tasks])
+    most = np.full(permitted.shape, np.inf)
+    plans = starts_along(problem, two_lanes(problem), weights[:, :, None] * permitted, most)
+    return sorted(plans, key=lambda plan: booked(problem, plan).value(), reverse=True)
+
+
+@given(st.data())
+@settings(max_examples=40, deadline=None)
+def test_merged_plan_is_the_best_among_the_starts_of_all(data):
+    problem = crowd(data.draw, gap=lambda draw, k: draw(st.integers(0, 4)),
+                    count=lambda draw, k: draw(st.integers(1, 5)))  # fmt: skip
+    rows = st.lists(st.floats(0.1, 9), min_size=5, max_size=5)
+    plans = swept_plans(problem, np.array(data.draw(st.lists(rows, min_size=2, max_size=4))))
+    merged = merged_starts(problem, plans, np.zeros(plans[0].shape))
+    among = np.logical_or.reduce(plans)
+    booking = booked(problem, merged)
+    assert booking.is_orderly() and not (merged & ~among).any()
+    tasks = tuple(replace(its, starts=may) for its, may in zip(problem.tasks, among))
+    only = replace(problem, tasks=tasks)
+    best, _ = best_plan(only, only, nodes=10_000)
+    # It is looked for to a thousandth.
+    assert booking.value() >= (1 - 1e-3) * best.value() - 1e-9
+
+
+def test_what_costs_more_than_it_is_worth_is_left_out():
+    tasks = (task("a", value=2.0), task("b", value=3.0))
+    problem = Problem(8, 0.25, tasks, (level_node(8),), frozenset({(0, 1)}))
+    plan = np.zeros((2, 8), dtype=bool)
+    plan[0, 0] = plan[1, 4] = True
+    charges = np.zeros((2, 8))
+    charges[0, 0] = 2.5
+    merged = merged_starts(problem, [plan], charges)
+    assert not merged[0].any() and merged[1, 4]
+
+
+def test_required_runs_and_orders_stay_as_far_as_the_plans_have_them():
+    """b is worth more, but a is required; c waits for b, of which no plan has a run."""
+    tasks = (
+        task("a", value=2.0, must=1),
+        task("b", value=3.0, must=1),
+        task("c", earlier=((1, 0, 8),)),
+    )
+    problem = Problem(8, 0.25, tasks, (level_node(8),), frozenset({(0, 1)}))
+    plan = np.zeros((3, 8), dtype=bool)
+    plan[0, 2] = plan[2, 5] = True
+    assert np.array_equal(merged_starts(problem, [plan], np.zeros(plan.shape)), plan)
+
+
+def test_once_stopped_the_first_plan_comes_back():
+    problem = Problem(8, 0.25, (task("a"),), (level_node(8),), frozenset())
+    none, one = np.zeros((2, 1, 8), dtype=bool)
+    one[0, 3] = True
+    stopped = Event()
+    assert merged_starts(problem, [none, one], np.zeros((1, 8)), stopped).any()
+    stopped.set()
+    assert not merged_starts(problem, [none, one], np.zeros((1, 8)), stopped).any()
