@@ -1,7 +1,7 @@
 """Plans led by the relaxed one: by its shares of runs, and by its prices along two lanes."""
 
 from collections.abc import Iterator
-from concurrent.futures import ThreadPoolExecutor
+from concurrent.futures import Future, ThreadPoolExecutor
 from functools import partial
 from itertools import islice
 from random import Random
@@ -21,15 +21,17 @@ from obsplan.stretches import with_planned_sending
 # How far one sweep's prices lie from the last: towards as many runs as the relaxed plan has,
 # and at random, both as shares of a run's worth; and how many tasks feel chance.
 TOWARDS, RANDOM, FELT = 0.3, 0.02, 0.4
-# Sweeps of a round, and how many of them are merged: as many as the solver chooses from soon.
-SWEEPS, TOGETHER = 16, 6
+# Sweeps of a round, and how many of them are merged: few, of which the solver chooses soon.
+SWEEPS, TOGETHER = 8, 3
+# So many merges in a row that gain less than this share of the worth are in vain.
+VAIN, SMALL_GAIN = 3, 5e-4
 # Sweeps are made side by side, at first alone and then ever more, which is quicker as long as
 # they have no more states than this together.
 MOST_BESIDE = 80_000
 # What the first round finds must be worth this share of the plan at hand.
 PROMISING = 0.97
 # Where a sweep looks at more rows of states than this, fewer rounds are made.
-MOST_ROWS = 160_000
+MOST_ROWS = 300_000
 # A share of a run below this is rounding of the interior point.
 ROUNDING = 0.1
 
@@ -75,9 +77,13 @@ def _swept_and_merged(
     """Starts (tasks, steps) as swept in some rounds, and as merged from the best of them.
 
     While a round is swept, the best of the last is merged with what came of those before.
-    Ends after the first round when that is far below `booking`.
+    Ends after the first round when that is far below `booking`, and when merging is in vain.
     """
-    problem, merging, merged = booking.problem, None, []
+    worth = partial(_worth, booking.problem)
+    merging: Future[np.ndarray] | None = None
+    merged: list[np.ndarray] = []
+    together: list[np.ndarray] = []
+    vain = 0
     for _ in range(rounds):
         found = []
         for starts in islice(sweeping, SWEEPS):
@@ -85,15 +91,17 @@ def _swept_and_merged(
             yield starts
             if stop.is_set():
                 return
-        found.sort(key=partial(_worth, problem), reverse=True)
-        if merging is None and _worth(problem, found[0]) < PROMISING * booking.value():
+        if merging is None and max(map(worth, found)) < PROMISING * booking.value():
             return
         if merging is not None:
-            merged = [merging.result()]
+            before, merged = together[0], [merging.result()]
             yield from merged
-        together = merged + found[:TOGETHER]
-        together.sort(key=partial(_worth, problem), reverse=True)
-        merging = pool.submit(merged_starts, problem, together, charges, stop)
+            vain = vain + 1 if worth(merged[0]) < (1 + SMALL_GAIN) * worth(before) else 0
+            if vain == VAIN:
+                return
+        together = merged + sorted(found, key=worth, reverse=True)[:TOGETHER]
+        together.sort(key=worth, reverse=True)
+        merging = pool.submit(merged_starts, booking.problem, together, charges, stop)
     yield merging.result()
 
 

@@ -16,8 +16,6 @@ from obsplan.problem import Problem
 # The best choice is found to this share of its worth, or after so many nodes.
 MERGE_GAP = 1e-3
 MERGE_NODES = 10
-# Many cuts help little here and take long; so does looking around the relaxed choice.
-PLAIN_SEARCH = {"mip_pool_soft_limit": 100, "mip_heuristic_run_rens": False}
 
 
 def merged_starts(
@@ -45,9 +43,7 @@ def merged_starts(
     draft = model(Problem(problem.steps, problem.step_h, tasks, (), problem.exclusive))
     column = np.array(draft.start)
     draft.cost[column[among]] -= charges[among]
-    solver = loaded(
-        draft, mixed=True, mip_rel_gap=MERGE_GAP, mip_max_nodes=MERGE_NODES, **PLAIN_SEARCH
-    )
+    solver = loaded(draft, mixed=True, mip_rel_gap=MERGE_GAP, mip_max_nodes=MERGE_NODES)
     start_from(solver, column[among], plans[0][among])
     if unwanted is not None:
         end_once(solver, unwanted)

@@ -52,8 +52,8 @@ SEARCHES = {
         partial(BOLDER, rounds=1000),
     ),
 }
-# How many rounds of sweeps along two lanes come before that.
-ROUNDS = {"low": 1, "normal": 4, "high": 20}
+# How many rounds of sweeps along two lanes come before that at most.
+ROUNDS = {"low": 2, "normal": 12, "high": 60}
 # A bound that asks exclusion at every step takes three times as long, so it comes second, and
 # not where there are more starts than this.
 SHARP_STARTS = 40_000
