@@ -15,12 +15,20 @@ def guided_plan(problem: Problem, shares: np.ndarray) -> Booking:
     """Runs booked where the relaxed plan has them, in order of time.
 
     `shares` (tasks, steps) says what share of a run the relaxed plan begins at each step.
-    The k-th run is due where they add up to k - 1/2; it takes the open start nearest to
-    that, or is left out when none near it holds.
+    The k-th run is due where they add up to k - 1/2. Unless all hold where they are due, a
+    run takes the open start nearest to that, or is left out when none near it holds.
     """
+    due_runs = sorted(_due(problem, shares))
+    booking = Booking(problem)
+    for due, _, task in due_runs:
+        booking.add(task, due)
+    if all(problem.tasks[task].starts[due] for due, _, task in due_runs) and booking.is_orderly():
+        booking.flow = booking.simulate()
+        if not booking.flow.short:
+            return booking
     booking = Booking(problem)
     reach = round(REACH_H / problem.step_h)
-    for due, _, task in sorted(_due(problem, shares)):
+    for due, _, task in due_runs:
         length = problem.tasks[task].length
         starts = np.flatnonzero(booking.open_starts(task))
         starts = starts[np.abs(starts - due) <= reach]

@@ -1,9 +1,8 @@
 """Plans led by the relaxed one: by its shares of runs, and by its prices along two lanes."""
 
 from collections.abc import Iterator
-from concurrent.futures import Future, ThreadPoolExecutor
+from concurrent.futures import ThreadPoolExecutor
 from functools import partial
-from itertools import islice
 from random import Random
 from threading import Event
 
@@ -18,15 +17,17 @@ from obsplan.merge import merged_starts
 from obsplan.problem import Problem
 from obsplan.stretches import with_planned_sending
 
-# How far one sweep's prices lie from the last: towards as many runs as the relaxed plan has,
-# and at random, both as shares of a run's worth; and how many tasks feel chance.
-TOWARDS, RANDOM, FELT = 0.3, 0.02, 0.4
+# How far one sweep's prices lie from the last, as shares of a run's worth: towards as many
+# runs as the relaxed plan has, at random for some of the tasks, and at random day by day.
+TOWARDS, RANDOM, FELT, DAILY = 0.3, 0.02, 0.4, 0.04
+# What the starts of the plan at hand are worth more, on average; less after vain rounds.
+NEAR, FARTHER = 0.04, 0.7
 # Sweeps of a round, and how many of them are merged: few, of which the solver chooses soon.
-SWEEPS, TOGETHER = 8, 3
-# So many merges in a row that gain less than this share of the worth are in vain.
-VAIN, SMALL_GAIN = 3, 5e-4
-# Sweeps are made side by side, at first alone and then ever more, which is quicker as long as
-# they have no more states than this together.
+SWEEPS, TOGETHER = 8, 4
+# So many rounds in a row that find nothing better are the last.
+VAIN = 6
+# Sweeps are made side by side, which is quicker as long as they have no more states than this
+# together.
 MOST_BESIDE = 80_000
 # What the first round finds must be worth this share of the plan at hand.
 PROMISING = 0.97
@@ -57,8 +58,7 @@ def priced(
     rows = problem.steps * sum(lane.states for lane in lanes)
     rounds = max(1, int(rounds * min(1, MOST_ROWS / rows)))
     inside = np.isin(np.arange(len(problem.tasks)), np.concatenate([l.tasks for l in lanes]))
-    sweeping = _swept(problem, lanes, relaxed)
-    for starts in _swept_and_merged(booking, sweeping, relaxed.charges, rounds, pool, stop):
+    for starts in _swept_and_merged(booking, lanes, relaxed, rounds, pool, stop):
         if _worth(problem, starts) > booking.value():
             led = led_plan(problem, np.where(inside[:, None], starts, relaxed.starts))
             if led is not None and led.merit() > booking.merit():
@@ -68,72 +68,109 @@ def priced(
 
 def _swept_and_merged(
     booking: Booking,
-    sweeping: Iterator[np.ndarray],
-    charges: np.ndarray,
+    lanes: tuple[Lane, Lane],
+    relaxed: Relaxation,
     rounds: int,
     pool: ThreadPoolExecutor,
     stop: Event,
 ) -> Iterator[np.ndarray]:
-    """Starts (tasks, steps) as swept in some rounds, and as merged from the best of them.
+    """Starts (tasks, steps): the best swept in a first round, then what merging makes of it.
 
-    While a round is swept, the best of the last is merged with what came of those before.
-    Ends after the first round when that is far below `booking`, and when merging is in vain.
+    Each round sweeps near the plan at hand and merges the best with it; plans that are alike
+    are merged soon. Where that is in vain, sweeps go farther. Ends after the first round when
+    that is far below `booking`, and after some rounds in vain.
     """
-    worth = partial(_worth, booking.problem)
-    merging: Future[np.ndarray] | None = None
-    merged: list[np.ndarray] = []
-    together: list[np.ndarray] = []
-    vain = 0
-    for _ in range(rounds):
-        found = []
-        for starts in islice(sweeping, SWEEPS):
-            found.append(starts)
-            yield starts
-            if stop.is_set():
-                return
-        if merging is None and max(map(worth, found)) < PROMISING * booking.value():
-            return
-        if merging is not None:
-            before, merged = together[0], [merging.result()]
-            yield from merged
-            vain = vain + 1 if worth(merged[0]) < (1 + SMALL_GAIN) * worth(before) else 0
-            if vain == VAIN:
-                return
-        together = merged + sorted(found, key=worth, reverse=True)[:TOGETHER]
+    problem, draw = booking.problem, Random(0)
+    worth = partial(_worth, problem)
+    shift, starts = _first_round(problem, lanes, relaxed, draw, stop)
+    if stop.is_set() or worth(starts) < PROMISING * booking.value():
+        return
+    yield starts
+    best, vain = worth(starts), 0
+    for _ in range(rounds - 1):
+        near = NEAR * FARTHER**vain
+        extras = [_extra(problem, relaxed, draw, shift, starts, near) for _ in range(SWEEPS)]
+        found = _swept(problem, lanes, relaxed, extras)
+        together = sorted(found, key=worth, reverse=True)[:TOGETHER] + [starts]
         together.sort(key=worth, reverse=True)
-        merging = pool.submit(merged_starts, booking.problem, together, charges, stop)
-    yield merging.result()
+        if stop.is_set():
+            return
+        # In another thread, so that this one hears Ctrl-C.
+        merging = pool.submit(merged_starts, problem, together, relaxed.charges, stop)
+        starts = merging.result()
+        yield starts
+        vain = vain + 1 if worth(starts) <= best else 0
+        best = max(best, worth(starts))
+        if vain == VAIN:
+            return
+
+
+def _first_round(
+    problem: Problem, lanes: tuple[Lane, Lane], relaxed: Relaxation, draw: Random, stop: Event
+) -> tuple[np.ndarray, np.ndarray]:
+    """Of some sweeps, each from where the best was, the best: its shift and its starts."""
+    shift, starts = np.zeros(len(problem.tasks)), relaxed.starts
+    best, done = -np.inf, 0
+    while done < SWEEPS and not stop.is_set():
+        shifts = [_shifted(problem, relaxed, draw, shift, starts) for _ in range(max(1, done))]
+        extras = [np.broadcast_to(each[:, None], starts.shape) for each in shifts]
+        for each, found in zip(shifts, _swept(problem, lanes, relaxed, extras)):
+            if (worth := _worth(problem, found)) > best:
+                best, shift, starts = worth, each, found
+        done += len(shifts)
+    return shift, starts
+
+
+def _shifted(
+    problem: Problem, relaxed: Relaxation, draw: Random, shift: np.ndarray, starts: np.ndarray
+) -> np.ndarray:
+    """What a run of each task is worth more (tasks,) to a sweep, drawn about `shift`.
+
+    The relaxed plan's prices leave much equally good, of which a sweep takes too much or too
+    little. So what `starts` (tasks, steps) has too few of grows dearer, and chance does the
+    rest.
+    """
+    value = np.array([task.value for task in problem.tasks])
+    missing = relaxed.starts.sum(axis=1) - starts.sum(axis=1)
+    drawn = [draw.gauss() * (draw.random() < FELT) for _ in value]
+    share = missing / np.maximum(3, [task.count for task in problem.tasks])
+    return shift + value * (TOWARDS * draw.random() * share + RANDOM * np.array(drawn))
+
+
+def _extra(
+    problem: Problem,
+    relaxed: Relaxation,
+    draw: Random,
+    shift: np.ndarray,
+    starts: np.ndarray,
+    near: float,
+) -> np.ndarray:
+    """What a run is worth more (tasks, steps) to a sweep about as far as `near` from `starts`.
+
+    Beside a shift for each task, each day brings a little more or less, and a start of
+    `starts` some share of the run's worth, `near` on average.
+    """
+    shift = _shifted(problem, relaxed, draw, shift, starts)
+    value = np.array([[task.value] for task in problem.tasks])
+    day = (np.arange(problem.steps) * problem.step_h // 24).astype(int)
+    nearer = 2 * draw.random() * near * starts
+    daily = np.array([[draw.gauss() for _ in range(day[-1] + 1)] for _ in problem.tasks])
+    return shift[:, None] + value * (nearer + DAILY * daily[:, day])
 
 
 def _swept(
-    problem: Problem, lanes: tuple[Lane, Lane], relaxed: Relaxation
-) -> Iterator[np.ndarray]:
-    """Starts (tasks, steps) of one way along the lanes after the other, without end.
-
-    The relaxed plan's prices leave much equally good, of which a sweep takes too much or too
-    little. So each sweep asks a little more or less for the runs of each task, from where
-    the best sweep was: what it had too few of grows cheaper, and chance does the rest.
-    """
+    problem: Problem, lanes: tuple[Lane, Lane], relaxed: Relaxation, extras: list[np.ndarray]
+) -> list[np.ndarray]:
+    """Starts (tasks, steps) along the lanes, by prices and each of `extras` (tasks, steps)."""
     offers = relaxed.offers + [task.favour for task in problem.tasks]
     permitted = np.array([task.starts for task in problem.tasks])
-    most, wanted = _most_in_bin(problem, relaxed.starts), relaxed.starts.sum(axis=1)
-    value = np.array([task.value for task in problem.tasks])
-    scale = value / np.maximum(3, [task.count for task in problem.tasks])
-    draw = Random(0)
-    best, best_worth, best_count = np.zeros(len(value)), 0.0, wanted
-    beside, most_beside = 1, max(1, MOST_BESIDE // (lanes[0].states * lanes[1].states))
-    while True:
-        extras = []
-        for _ in range(beside):
-            drawn = [draw.gauss() * (draw.random() < FELT) for _ in value]
-            towards = TOWARDS * draw.random() * scale * (wanted - best_count)
-            extras.append(best + towards + RANDOM * value * drawn)
-        asked = permitted * (offers + np.array(extras)[:, :, None])
-        for extra, starts in zip(extras, starts_along(problem, lanes, asked, most)):
-            if (worth := _worth(problem, starts)) > best_worth:
-                best, best_worth, best_count = extra, worth, starts.sum(axis=1)
-            yield starts
-        beside = min(2 * beside, most_beside)
+    most = _most_in_bin(problem, relaxed.starts)
+    beside = max(1, MOST_BESIDE // (lanes[0].states * lanes[1].states))
+    found: list[np.ndarray] = []
+    for first in range(0, len(extras), beside):
+        asked = permitted * (offers + np.array(extras[first : first + beside]))
+        found += list(starts_along(problem, lanes, asked, most))
+    return found
 
 
 def _worth(problem: Problem, starts: np.ndarray) -> float:

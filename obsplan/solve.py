@@ -53,7 +53,7 @@ SEARCHES = {
     ),
 }
 # How many rounds of sweeps along two lanes come before that at most.
-ROUNDS = {"low": 2, "normal": 12, "high": 60}
+ROUNDS = {"low": 3, "normal": 14, "high": 60}
 # A bound that asks exclusion at every step takes three times as long, so it comes second, and
 # not where there are more starts than this.
 SHARP_STARTS = 40_000
@@ -120,13 +120,13 @@ def better_plans(
             if not _near(booking, bound, gap):
                 bound = min(bound, relaxed.result().bound)
             if not _near(booking, bound, gap) and not stop.is_set():
-                led = partial(priced, relaxed=relaxed.result(), rounds=ROUNDS[effort])
-                for booking in _searched(booking, (led,), bound, gap, pool, stop):
-                    yield booking, np.inf
-            if not _near(booking, bound, gap) and not stop.is_set():
                 if effort != "low" and _can_be_sharper(question):
                     sharper = bounding(rival_h=question.step_h)
-                searches = partial(_better_led, shares=relaxed.result().starts), *SEARCHES[effort]
+                searches = (
+                    partial(priced, relaxed=relaxed.result(), rounds=ROUNDS[effort]),
+                    partial(_better_led, shares=relaxed.result().starts),
+                    *SEARCHES[effort],
+                )
                 for booking in _searched(booking, searches, bound, gap, pool, stop):
                     yield booking, np.inf
             if sharper is not None and not _near(booking, bound, gap):
