@@ -19,12 +19,12 @@ def guided_plan(problem: Problem, shares: np.ndarray) -> Booking:
     run takes the open start nearest to that, or is left out when none near it holds.
     """
     due_runs = sorted(_due(problem, shares))
-    booking = Booking(problem)
-    for due, _, task in due_runs:
-        booking.add(task, due)
-    if all(problem.tasks[task].starts[due] for due, _, task in due_runs) and booking.is_orderly():
+    if all(problem.tasks[task].starts[due] for due, _, task in due_runs):
+        booking = Booking(problem)
+        for due, _, task in due_runs:
+            booking.add(task, due)
         booking.flow = booking.simulate()
-        if not booking.flow.short:
+        if booking.is_orderly() and not booking.flow.short:
             return booking
     booking = Booking(problem)
     reach = round(REACH_H / problem.step_h)
