@@ -31,6 +31,8 @@ VAIN = 6
 MOST_BESIDE = 80_000
 # What the first round finds must be worth this share of the plan at hand.
 PROMISING = 0.97
+# This share of what sweeps find must hold once battery, store and bus are looked at.
+HELD = 0.99
 # Where a sweep looks at more rows of states than this, fewer rounds are made.
 MOST_ROWS = 300_000
 # A share of a run below this is rounding of the interior point.
@@ -59,11 +61,14 @@ def priced(
     rounds = max(1, int(rounds * min(1, MOST_ROWS / rows)))
     inside = np.isin(np.arange(len(problem.tasks)), np.concatenate([l.tasks for l in lanes]))
     for starts in _swept_and_merged(booking, lanes, relaxed, rounds, pool, stop):
-        if _worth(problem, starts) > booking.value():
-            led = led_plan(problem, np.where(inside[:, None], starts, relaxed.starts))
-            if led is not None and led.merit() > booking.merit():
-                booking = led
-                yield booking
+        if _worth(problem, starts) <= booking.value():
+            continue
+        led = led_plan(problem, np.where(inside[:, None], starts, relaxed.starts))
+        if led is not None and led.merit() > booking.merit():
+            booking = led
+            yield booking
+        if led is None or led.value() < HELD * _worth(problem, starts):
+            return
 
 
 def _swept_and_merged(
@@ -77,8 +82,9 @@ def _swept_and_merged(
     """Starts (tasks, steps): the best swept in a first round, then what merging makes of it.
 
     Each round sweeps near the plan at hand and merges the best with it; plans that are alike
-    are merged soon. Where that is in vain, sweeps go farther. Ends after the first round when
-    that is far below `booking`, and after some rounds in vain.
+    are merged soon. Where that is in vain, sweeps go farther. Only what is better than before
+    is told. Ends after the first round when that is far below `booking`, and after some
+    rounds in vain.
     """
     problem, draw = booking.problem, Random(0)
     worth = partial(_worth, problem)
@@ -98,9 +104,10 @@ def _swept_and_merged(
         # In another thread, so that this one hears Ctrl-C.
         merging = pool.submit(merged_starts, problem, together, relaxed.charges, stop)
         starts = merging.result()
-        yield starts
-        vain = vain + 1 if worth(starts) <= best else 0
-        best = max(best, worth(starts))
+        vain += 1
+        if worth(starts) > best:
+            best, vain = worth(starts), 0
+            yield starts
         if vain == VAIN:
             return
 
