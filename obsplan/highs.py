@@ -82,14 +82,16 @@ def end_once(solver: highspy.Highs, unwanted: Event) -> None:
     solver.cbMipInterrupt += lambda event: unwanted.is_set() and event.interrupt()
 
 
-def returns_what_it_found(solver: highspy.Highs, draft: Model) -> bool:
-    """Whether objective and solution agree.
-
-    Where presolve alone solves the model, the library may hand back the hint instead.
-    """
-    info = solver.getInfo()
-    worth = draft.cost @ solution(solver)
-    return abs(worth - info.objective_function_value) <= 1e-6 * max(1.0, abs(worth))
+def search(solver: highspy.Highs, draft: Model) -> bool:
+    """Let the branching search of `draft` run; whether there is an answer then."""
+    solver.run()
+    if has_answer(solver):
+        worth, told = draft.cost @ solution(solver), solver.getInfo().objective_function_value
+        if abs(worth - told) > 1e-6 * max(1.0, abs(worth)):
+            # Where presolve alone solves the model, the library may hand back the hint.
+            solver.clearSolver()
+            solver.run()
+    return has_answer(solver)
 
 
 def interior(

@@ -9,7 +9,7 @@ from threading import Event
 
 import numpy as np
 
-from obsplan.highs import end_once, has_answer, loaded, solution, start_from
+from obsplan.highs import end_once, loaded, search, solution, start_from
 from obsplan.milp import model
 from obsplan.problem import Problem
 
@@ -23,8 +23,8 @@ def merged_starts(
 ) -> np.ndarray:
     """Whether a run begins (tasks, steps) in the best plan found among the starts of `plans`.
 
-    What a start draws on battery, store and bus is paid at `charges` (tasks, steps), not
-    looked at, and runs wait for no task of which no plan has a run; all else holds. The
+    What a start draws on bus, battery, store and stations is paid at `charges` (tasks,
+    steps), not looked at, and runs wait for no task of which no plan has a run; all else holds. The
     search begins with the first of the plans, which comes back where nothing was found. Once
     `unwanted` is set it ends where it is.
     """
@@ -47,9 +47,8 @@ def merged_starts(
     start_from(solver, column[among], plans[0][among])
     if unwanted is not None:
         end_once(solver, unwanted)
-    solver.run()
-    chosen = np.zeros_like(among)
-    if not has_answer(solver):
+    if not search(solver, draft):
         return plans[0]
+    chosen = np.zeros_like(among)
     chosen[among] = solution(solver)[column[among]] > 0.5
     return chosen

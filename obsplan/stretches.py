@@ -11,14 +11,7 @@ import numpy as np
 from obsplan.booking import Booking
 from obsplan.draft import Model
 from obsplan.excerpt import excerpt
-from obsplan.highs import (
-    has_answer,
-    is_optimal,
-    loaded,
-    returns_what_it_found,
-    solution,
-    start_from,
-)
+from obsplan.highs import is_optimal, loaded, search, solution, start_from
 from obsplan.milp import model, steps_summed
 from obsplan.problem import Problem
 
@@ -162,11 +155,7 @@ def improved(booking: Booking, piece: Piece, unwanted: Event | None = None) -> B
     if hint and min(hint) >= 0:
         starts = np.concatenate([start[start >= 0] for start in draft.start])
         start_from(solver, starts, np.isin(starts, hint))
-    solver.run()
-    if has_answer(solver) and not returns_what_it_found(solver, draft):
-        solver.clearSolver()
-        solver.run()
-    if not has_answer(solver):
+    if not search(solver, draft):
         return booking
     take(solver, draft, rest, free[0])
     rest.flow = rest.simulate()

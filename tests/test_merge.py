@@ -63,16 +63,21 @@ def test_what_costs_more_than_it_is_worth_is_left_out():
 
 
 def test_required_runs_and_orders_stay_as_far_as_the_plans_have_them():
-    """b is worth more, but a is required; c waits for b, of which no plan has a run."""
+    """b and c are required too, but the first plan has neither, and none has c."""
     tasks = (
         task("a", value=2.0, must=1),
         task("b", value=3.0, must=1),
-        task("c", earlier=((1, 0, 8),)),
+        task("c", must=1),
+        task("waits for c", earlier=((2, 0, 8),)),
+        task("waits for a", earlier=((0, 0, 8),)),
     )
     problem = Problem(8, 0.25, tasks, (level_node(8),), frozenset({(0, 1)}))
-    plan = np.zeros((3, 8), dtype=bool)
-    plan[0, 2] = plan[2, 5] = True
-    assert np.array_equal(merged_starts(problem, [plan], np.zeros(plan.shape)), plan)
+    one, other = np.zeros((2, 5, 8), dtype=bool)
+    one[0, 2] = one[3, 5] = True
+    # Here b is in the way of a, and one run comes before a, which it may not.
+    other[1, 2] = other[4, 1] = other[4, 6] = True
+    merged = merged_starts(problem, [one, other], np.zeros(one.shape))
+    assert np.argwhere(merged).tolist() == [[0, 2], [3, 5], [4, 6]]
 
 
 def test_once_stopped_the_first_plan_comes_back():
