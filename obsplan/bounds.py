@@ -32,8 +32,8 @@ def relaxation(
 ) -> Relaxation:
     """Bound and shares of runs from the linear relaxation of `problem`.
 
-    Exclusion is asked of every `rival_h` hours together; the bound is tighter, and takes
-    longer, the fewer they are.
+    Exclusion is asked of every `rival_h` hours together, and gaps of no more; the bound is
+    tighter, and takes longer, the fewer they are.
 
     Interior point without crossover gives duals that are almost optimal; weak duality makes
     a bound of any duals, so their last digits cost tightness, never truth. Once `unwanted`

@@ -41,7 +41,7 @@ class Draft:
         self.columns: list[tuple[np.ndarray, ...]] = []
         self.column_count = 0
         self.rows: list[tuple[np.ndarray, ...]] = []
-        self.limits: list[tuple[np.ndarray, np.ndarray]] = []
+        self.limits: list[tuple[np.ndarray, ...]] = []
         self.row_count = 0
 
     def add_columns(self, count: int, cost=0.0, low=0.0, high=1.0, integer=False) -> np.ndarray:

@@ -1,4 +1,4 @@
-"""From problem to plan: a quick plan, one led by the relaxed plan, then ever better ones.
+"""From problem to plan: a quick plan, those led by the relaxed one, then ever better ones.
 
 Everything stops by deterministic counts, not by the clock, so the same problem always
 gives the same plan.
@@ -19,7 +19,7 @@ from obsplan.bounds import Relaxation, relaxation, upper_bound
 from obsplan.draft import LEAST_FIGURE, Model
 from obsplan.highs import has_answer, is_optimal, loaded, proven_bound, solution
 from obsplan.led import led_plan, priced
-from obsplan.milp import RIVAL_H, model
+from obsplan.milp import GAP_H, RIVAL_H, model
 from obsplan.problem import Node, Problem, Task, least_worth, starts_of, worth_of_all
 from obsplan.quick import quick_plan
 from obsplan.reseat import reseat
@@ -54,8 +54,8 @@ SEARCHES = {
 }
 # How many rounds of sweeps along two lanes come before that at most.
 ROUNDS = {"low": 3, "normal": 14, "high": 60}
-# A bound that asks exclusion at every step takes three times as long, so it comes second, and
-# not where there are more starts than this.
+# A bound that asks exclusion and gaps at every step takes three times as long, so it comes
+# second, and not where there are more starts than this.
 SHARP_STARTS = 40_000
 # So few permitted starts are a small problem, whose best plan is looked for at once; most
 # are proven in a second, and the limit of nodes ends the others after a few.
@@ -137,9 +137,11 @@ def better_plans(
 
 
 def _can_be_sharper(question: Problem) -> bool:
-    """Whether exclusion at every step says more than what was asked, in bearable time."""
-    more = bool(question.exclusive) and round(RIVAL_H / question.step_h) > 1
-    return more and starts_of(question) <= SHARP_STARTS
+    """Whether exclusion and gaps at every step say more than sums did, in bearable time."""
+    summed_h = RIVAL_H if question.exclusive else GAP_H
+    apart = question.exclusive or any(task.gap for task in question.tasks)
+    more = apart and round(summed_h / question.step_h) > 1
+    return bool(more) and starts_of(question) <= SHARP_STARTS
 
 
 def _better_led(

@@ -10,6 +10,7 @@ from hypothesis import strategies as st
 from small import cases, level_node, tiny_problem
 from test_greedy import task
 
+from obsplan import milp as milp_room
 from obsplan import solve
 from obsplan.check import check
 from obsplan.milp import model
@@ -68,6 +69,25 @@ def test_a_bound_that_asks_exclusion_more_often_is_true_and_no_looser():
         assert sharp <= plain * (1 + 1e-3)
         tighter += sharp < plain * (1 - 1e-3)
     assert tighter
+
+
+@pytest.mark.parametrize("rival_h", [0.25, 0.5, 0.75, 4.0])
+def test_sums_of_rows_never_bring_the_bound_below_the_best_plan(rival_h, monkeypatch):
+    monkeypatch.setattr(milp_room, "SPELL_OUT_STARTS", 0)  # as in a long problem
+    for seed in FEASIBLE:
+        assert relaxation(tiny_problem(seed), rival_h=rival_h).bound >= BEST[seed] - 1e-12
+
+
+def test_sharper_bound_is_asked_for_where_sums_let_something_go():
+    def asked(step_h: float, *tasks, exclusive=()):
+        question = Problem(8, step_h, tasks, (level_node(8),), frozenset(exclusive))
+        return solve._can_be_sharper(question)
+
+    apart = {"exclusive": {(0, 1)}}
+    assert not asked(0.25, task("a"), task("b"))
+    assert asked(0.25, task("a"), task("b"), **apart) and asked(1.0, task("a"), task("b"), **apart)
+    assert asked(0.25, task("a", gap=2)) and not asked(1.0, task("a", gap=2))
+    assert not asked(4.0, task("a"), task("b"), **apart)
 
 
 @given(seed=st.sampled_from(FEASIBLE), noise=st.integers(0, 2**32 - 1),
