@@ -375,11 +375,15 @@ def _by_moving(runs: list[Run]) -> str:
 
 def _table(scenario: Scenario, rows: list[tuple], columns: list[str]) -> pd.DataFrame:
     """Rows as a table, with `minute` turned into `time_utc`."""
-    table = pd.DataFrame(rows, columns=columns)
-    times_utc = [moment(scenario, minute) for minute in table["minute"]]
-    table["minute"] = pd.DatetimeIndex(times_utc, dtype="datetime64[s, UTC]")
-    kinds = {c: float if c == "amount" else "str" for c in columns if c != "minute"}
-    return table.astype(kinds).rename(columns={"minute": "time_utc"})
+    table = {}
+    for k, column in enumerate(columns):
+        values = [row[k] for row in rows]
+        if column == "minute":
+            times_utc = [moment(scenario, minute) for minute in values]
+            table["time_utc"] = pd.DatetimeIndex(times_utc, dtype="datetime64[s, UTC]")
+        else:
+            table[column] = pd.Series(values, dtype=float if column == "amount" else "str")
+    return pd.DataFrame(table)
 
 
 def _minute_table(platform: Platform, book: Books, index: pd.DatetimeIndex) -> pd.DataFrame:

@@ -27,6 +27,8 @@ POWER_SLACK_W = 1e-9
 DATA_DUST_MBIT = 1e-9
 # States of a slot that tell what was, and not what is planned.
 FACTS = ("done", "shortened", "failed")
+# Who is heard where nobody sends: how full the store, how many Mbit, which platform.
+NOBODY = (-inf, 0.0, -1)
 
 
 @dataclass(frozen=True)
@@ -266,21 +268,22 @@ def _exchange(
         for k, new in enumerate(taken):
             mbit[k] += new[minute]
         for k, to in relaying:
-            amount = min(sendable_mbit(k, minute), full_mbit[to] - mbit[to])
-            if amount > DATA_DUST_MBIT:
-                sent[k] = amount
-                mbit[k] -= amount
-                mbit[to] += amount
-        heard: dict[str | int, int] = {}
+            if quota[k][minute]:
+                amount = min(sendable_mbit(k, minute), full_mbit[to] - mbit[to])
+                if amount > DATA_DUST_MBIT:
+                    sent[k] = amount
+                    mbit[k] -= amount
+                    mbit[to] += amount
+        heard: dict[str | int, tuple[float, float, int]] = {}
         for k in direct:
-            if sendable_mbit(k, minute) > DATA_DUST_MBIT:
+            if quota[k][minute]:
+                amount, fullness = sendable_mbit(k, minute), mbit[k] / full_mbit[k]
                 receiver = station[k][minute] or k
-                rival = heard.setdefault(receiver, k)
-                if mbit[k] / full_mbit[k] > mbit[rival] / full_mbit[rival]:
-                    heard[receiver] = k
-        for k in heard.values():
-            sent[k] = sendable_mbit(k, minute)
-            mbit[k] -= sent[k]
+                if amount > DATA_DUST_MBIT and fullness > heard.get(receiver, NOBODY)[0]:
+                    heard[receiver] = fullness, amount, k
+        for _, amount, k in heard.values():
+            sent[k] = amount
+            mbit[k] -= amount
         for k, amount in enumerate(sent):
             net = net_w[k][minute]
             if amount:
