@@ -14,12 +14,12 @@ import numpy as np
 from obsplan.milp import cliques
 from obsplan.problem import Problem
 
-# More states than this do not fit side by side, with what their ways remember, in a cache.
+# More states side by side than this are too many to look at in each step.
 MOST_STATES = 200_000
 # Lanes that hold a lesser share of the time asked for leave too much out.
 LEAST_SHARE = 0.8
-# What a way remembers of each task of the lanes: how many runs it has, how many of them in
-# the bin of the latest, and when the first and the latest began.
+# What a way remembers of each task of the lanes: how many runs it has, how many of them in a
+# row lie in the bin of the latest, and when the first and the latest began.
 COUNT, IN_BIN, FIRST, LATEST = range(4)
 NEVER = 10**6
 
@@ -103,7 +103,7 @@ def starts_along(
 
     `offers` (offers, tasks, steps) says what a start is worth there; where that is not
     positive, or outside the lanes, none is tried. A way has at most most[task, step] runs in
-    the bin of that step. Orders are kept among tasks of the lanes. Of two ways to one state
+    a row in the bin of that step. Orders are kept among tasks of the lanes. Of two ways to one state
     the better goes on, whatever they remember, so this is a good way and seldom the best.
     """
     own = np.concatenate([lane.tasks for lane in lanes])
@@ -120,22 +120,25 @@ def starts_along(
         (lanes[1], ways.turned(), _may_run_beside(problem, *lanes[::-1])),
     ]
     # A start is known by its number: the round, the task and the state of the other lane.
-    idle_before: list[np.ndarray] = []
+    # Of each round: its step, and the last start of the ways from which runs began.
+    rounds: list[tuple[int, np.ndarray]] = []
     at_step = np.moveaxis(offers, 0, -1)
     for step in range(problem.steps):
         for lane, seen, _ in sides:
             _end(lane, seen, step)
         for lane, seen, beside in sides:
-            idle_before.append(seen.last[0].copy())
-            _begin(problem, lane, seen, beside, step, at_step, most, own, len(idle_before) - 1)
+            idle = seen.last[0].copy()
+            if _begin(problem, lane, seen, beside, step, at_step, most, own, len(rounds)):
+                rounds.append((step, idle))
     starts = np.zeros(offers.shape, dtype=bool)
     for k in range(len(offers)):
         number = int(ways.last[..., k].flat[ways.worth[..., k].argmax()])
         while number >= 0:
             begun, other = divmod(number, max(shape[:2]))
             round_, task = divmod(begun, len(own))
-            starts[k, own[task], round_ // 2] = True
-            number = int(idle_before[round_][other, k])
+            step, idle = rounds[round_]
+            starts[k, own[task], step] = True
+            number = int(idle[other, k])
     return starts
 
 
@@ -159,14 +162,25 @@ def _end(lane: Lane, ways: Ways, step: int) -> None:
     ways.worth[over] = -np.inf
 
 
-def _begin(problem, lane, ways, beside, step, offers, most, own, round_) -> None:
-    """Runs that may begin now, each from the state in which the lane is idle.
+def _begin(
+    problem: Problem,
+    lane: Lane,
+    ways: Ways,
+    beside: np.ndarray,
+    step: int,
+    offers: np.ndarray,
+    most: np.ndarray,
+    own: np.ndarray,
+    round_: int,
+) -> bool:
+    """Let runs begin where they may, each from the state in which the lane is idle.
 
-    What is asked of a start has the shape (tasks, columns, offers).
+    False when none is asked for. What is asked of a start has the shape (tasks, columns,
+    offers).
     """
     asked = np.flatnonzero((offers[lane.tasks, step] > 0).any(axis=1))
     if not len(asked):
-        return
+        return False
     tasks, rows, mine = lane.tasks[asked], lane.rows_at(step)[asked], lane.remembered[asked]
     idle = ways.memory[0]
     count, in_bin, first, latest = np.moveaxis(idle[..., mine], (2, 3), (0, 1))
@@ -188,3 +202,4 @@ def _begin(problem, lane, ways, beside, step, offers, most, own, round_) -> None
     ways.memory[rows] = idle
     begun = np.array([count + 1, here + 1, np.minimum(first, step), np.full_like(first, step)])
     ways.memory[rows, ..., mine] = np.moveaxis(begun, 0, -1)
+    return True

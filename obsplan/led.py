@@ -29,7 +29,7 @@ VAIN = 6
 # Sweeps are made side by side, which is quicker as long as they have no more states than this
 # together.
 MOST_BESIDE = 80_000
-# What the first round finds must be worth this share of the plan at hand.
+# What the first round finds must be worth this share of the plan at hand, along the lanes.
 PROMISING = 0.97
 # This share of what sweeps find must hold once battery, store and bus are looked at.
 HELD = 0.99
@@ -59,15 +59,18 @@ def priced(
         return
     rows = problem.steps * sum(lane.states for lane in lanes)
     rounds = max(1, int(rounds * min(1, MOST_ROWS / rows)))
-    inside = np.isin(np.arange(len(problem.tasks)), np.concatenate([l.tasks for l in lanes]))
+    others = np.setdiff1d(np.arange(len(problem.tasks)), [*lanes[0].tasks, *lanes[1].tasks])
+    net = partial(_net_worth, problem, relaxed)
     for starts in _swept_and_merged(booking, lanes, relaxed, rounds, pool, stop):
-        if _worth(problem, starts) <= booking.value():
+        if net(starts) <= net(_starts_in(booking, lanes)):
             continue
-        led = led_plan(problem, np.where(inside[:, None], starts, relaxed.starts))
+        shares = starts.astype(float)
+        shares[others] = relaxed.starts[others]
+        led = led_plan(problem, shares)
         if led is not None and led.merit() > booking.merit():
             booking = led
             yield booking
-        if led is None or led.value() < HELD * _worth(problem, starts):
+        if led is None or net(_starts_in(led, lanes)) < HELD * net(starts):
             return
 
 
@@ -87,26 +90,26 @@ def _swept_and_merged(
     rounds in vain.
     """
     problem, draw = booking.problem, Random(0)
-    worth = partial(_worth, problem)
+    net = partial(_net_worth, problem, relaxed)
     shift, starts = _first_round(problem, lanes, relaxed, draw, stop)
-    if stop.is_set() or worth(starts) < PROMISING * booking.value():
+    if stop.is_set() or net(starts) < PROMISING * net(_starts_in(booking, lanes)):
         return
     yield starts
-    best, vain = worth(starts), 0
+    best, vain = net(starts), 0
     for _ in range(rounds - 1):
         near = NEAR * FARTHER**vain
         extras = [_extra(problem, relaxed, draw, shift, starts, near) for _ in range(SWEEPS)]
-        found = _swept(problem, lanes, relaxed, extras)
-        together = sorted(found, key=worth, reverse=True)[:TOGETHER] + [starts]
-        together.sort(key=worth, reverse=True)
+        found = _swept(problem, lanes, relaxed, extras, stop)
+        together = sorted(found, key=net, reverse=True)[:TOGETHER] + [starts]
+        together.sort(key=net, reverse=True)
         if stop.is_set():
             return
         # In another thread, so that this one hears Ctrl-C.
         merging = pool.submit(merged_starts, problem, together, relaxed.charges, stop)
         starts = merging.result()
         vain += 1
-        if worth(starts) > best:
-            best, vain = worth(starts), 0
+        if net(starts) > best:
+            best, vain = net(starts), 0
             yield starts
         if vain == VAIN:
             return
@@ -121,9 +124,9 @@ def _first_round(
     while done < SWEEPS and not stop.is_set():
         shifts = [_shifted(problem, relaxed, draw, shift, starts) for _ in range(max(1, done))]
         extras = [np.broadcast_to(each[:, None], starts.shape) for each in shifts]
-        for each, found in zip(shifts, _swept(problem, lanes, relaxed, extras)):
-            if (worth := _worth(problem, found)) > best:
-                best, shift, starts = worth, each, found
+        for each, found in zip(shifts, _swept(problem, lanes, relaxed, extras, stop)):
+            if (net := _net_worth(problem, relaxed, found)) > best:
+                best, shift, starts = net, each, found
         done += len(shifts)
     return shift, starts
 
@@ -139,9 +142,14 @@ def _shifted(
     """
     value = np.array([task.value for task in problem.tasks])
     missing = relaxed.starts.sum(axis=1) - starts.sum(axis=1)
-    drawn = [draw.gauss() * (draw.random() < FELT) for _ in value]
+    drawn = [_about_zero(draw) * (draw.random() < FELT) for _ in value]
     share = missing / np.maximum(3, [task.count for task in problem.tasks])
     return shift + value * (TOWARDS * draw.random() * share + RANDOM * np.array(drawn))
+
+
+def _about_zero(draw: Random) -> float:
+    """A number drawn about zero, with a standard deviation of 1, the same on any machine."""
+    return sum(draw.random() for _ in range(12)) - 6
 
 
 def _extra(
@@ -161,33 +169,52 @@ def _extra(
     value = np.array([[task.value] for task in problem.tasks])
     day = (np.arange(problem.steps) * problem.step_h // 24).astype(int)
     nearer = 2 * draw.random() * near * starts
-    daily = np.array([[draw.gauss() for _ in range(day[-1] + 1)] for _ in problem.tasks])
+    daily = np.array([[_about_zero(draw) for _ in range(day[-1] + 1)] for _ in problem.tasks])
     return shift[:, None] + value * (nearer + DAILY * daily[:, day])
 
 
 def _swept(
-    problem: Problem, lanes: tuple[Lane, Lane], relaxed: Relaxation, extras: list[np.ndarray]
+    problem: Problem,
+    lanes: tuple[Lane, Lane],
+    relaxed: Relaxation,
+    extras: list[np.ndarray],
+    stop: Event,
 ) -> list[np.ndarray]:
-    """Starts (tasks, steps) along the lanes, by prices and each of `extras` (tasks, steps)."""
+    """Starts (tasks, steps) along the lanes, by prices and each of `extras` (tasks, steps).
+
+    Fewer than asked for once `stop` is set.
+    """
     offers = relaxed.offers + [task.favour for task in problem.tasks]
     permitted = np.array([task.starts for task in problem.tasks])
     most = _most_in_bin(problem, relaxed.starts)
     beside = max(1, MOST_BESIDE // (lanes[0].states * lanes[1].states))
     found: list[np.ndarray] = []
     for first in range(0, len(extras), beside):
+        if stop.is_set():
+            break
         asked = permitted * (offers + np.array(extras[first : first + beside]))
         found += list(starts_along(problem, lanes, asked, most))
     return found
 
 
-def _worth(problem: Problem, starts: np.ndarray) -> float:
-    """Worth of the runs that begin at `starts` (tasks, steps)."""
-    return plan_value(problem, [np.flatnonzero(row).tolist() for row in starts])
+def _starts_in(booking: Booking, lanes: tuple[Lane, Lane]) -> np.ndarray:
+    """Whether a booked run of the lanes begins (tasks, steps)."""
+    starts = np.zeros((len(booking.runs), booking.problem.steps), dtype=bool)
+    for lane in lanes:
+        for task in lane.tasks:
+            starts[task, booking.runs[task]] = True
+    return starts
+
+
+def _net_worth(problem: Problem, relaxed: Relaxation, starts: np.ndarray) -> float:
+    """Worth of the runs that begin at `starts` (tasks, steps) beyond what they draw on."""
+    worth = plan_value(problem, [np.flatnonzero(row).tolist() for row in starts])
+    return worth - float(relaxed.charges[starts].sum())
 
 
 def _most_in_bin(problem: Problem, shares: np.ndarray) -> np.ndarray:
-    """Runs (tasks, steps) in the bin of each step at most: as many as the relaxed plan has,
-    where a run of a bin is worth less the more there are."""
+    """Runs (tasks, steps) in the bin of each step at most: any number where all are worth
+    the same, otherwise as many as the relaxed plan has there."""
     most = np.zeros(shares.shape)
     for row, task, share in zip(most, problem.tasks, shares):
         used = np.bincount(np.maximum(task.bins, 0), share, minlength=len(task.held))

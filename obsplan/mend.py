@@ -97,6 +97,20 @@ def holding(
     )
 
 
+def lighter(booking: Booking, judge: Judge) -> Booking | None:
+    """A lighter plan that the replay accepts, in a problem with more kept in reserve.
+
+    None where it accepts `booking` itself, or no plan light enough was found.
+    """
+    asked = plan = _freely_sending(booking)
+    for _ in range(MOST_MENDS):
+        verdict = judge(plan)
+        if verdict.holds:
+            return None if plan is asked else plan
+        plan = _mended(plan, _with_spare(plan.problem, verdict))
+    return None
+
+
 def _thinned(
     scenario: Scenario, judge: Judge, question: Problem, booking: Booking
 ) -> tuple[Booking, Verdict] | None:

@@ -19,7 +19,7 @@ from obsplan.errors import DoesNotHold
 from obsplan.explain import unplaced
 from obsplan.findings import raised
 from obsplan.impossible import why_no_place, why_not_idle
-from obsplan.mend import bearable, holding
+from obsplan.mend import bearable, holding, lighter, replayed
 from obsplan.problem import problem, worth_of_all
 from obsplan.quick import quick_plan
 from obsplan.scenario import Scenario
@@ -85,7 +85,10 @@ def plan(
         if not is_small(relaxed):
             quick = partial(quick_plan, stop=stop)
             spared, first = bearable(scenario, environment, question, quick=quick, stop=stop)
-        searching = better_plans(spared, relaxed, gap, first, bounds.append, effort, stop)
+        lightly = partial(lighter, judge=replayed(scenario, environment))
+        searching = better_plans(
+            spared, relaxed, gap, first, bounds.append, effort, stop, lightly
+        )
         with closing(searching) as plans:
             for booking, bound in plans:
                 if np.isfinite(bound):

@@ -9,6 +9,7 @@ from collections.abc import Iterator
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
+from functools import partial
 from threading import Event
 
 import numpy as np
@@ -19,7 +20,7 @@ from obsplan.changes import Difference, changes_table, cheapest, differences, pr
 from obsplan.check import Verdict, check
 from obsplan.environment import Environment
 from obsplan.explain import unplaced
-from obsplan.mend import bearable, holding
+from obsplan.mend import bearable, holding, lighter
 from obsplan.plan import Plan, Report
 from obsplan.problem import Problem, worth_of_all
 from obsplan.quick import quick_plan
@@ -229,12 +230,13 @@ def _candidates(
         # The old plan showed places for required runs that are not found afresh.
         afresh = booking.copy()
         afresh.problem = loose
-    found = list(better_plans(loose, relaxed, gap, afresh, effort="low"))
+    lightly = partial(lighter, judge=judge)
+    found = list(better_plans(loose, relaxed, gap, afresh, effort="low", lighter=lightly))
     booking, bound = found[-1]
-    # The last that the replay accepts may be worth more than the very last, mended.
-    for earlier, _ in reversed(found):
-        if earlier.value() > best[0].value() and (verdict := judge(earlier)).holds:
-            best = earlier, verdict
+    # What the replay accepts may be worth more than the last, mended.
+    for worthy, _ in sorted(found, key=lambda plan: plan[0].value(), reverse=True):
+        if worthy.value() > best[0].value() and (verdict := judge(worthy)).holds:
+            best = worthy, verdict
             break
     fresh = holding(scenario, environment, question, booking, best, judge)
     yield *fresh, bound

@@ -54,6 +54,8 @@ SEARCHES = {
 }
 # How many rounds of sweeps along two lanes come before that at most.
 ROUNDS = {"low": 3, "normal": 14, "high": 60}
+# Plans are searched anew so often at most where a finer replay refuses what was found.
+MOST_SEARCHES = 4
 # A bound that asks exclusion and gaps at every step takes three times as long, so it comes
 # second, and not where there are more starts than this.
 SHARP_STARTS = 40_000
@@ -75,6 +77,7 @@ def better_plans(
     told: Callable[[float], None] = lambda bound: None,
     effort: str = "normal",
     stop: Event | None = None,
+    lighter: Callable[[Booking], Booking | None] = lambda booking: None,
 ) -> Iterator[tuple[Booking, float]]:
     """Ever better plans, each with an upper bound on what any plan can be worth.
 
@@ -85,7 +88,8 @@ def better_plans(
     while the bound is worked out; where that is within `gap` of all that is asked, it is the
     last. Then those led by the relaxed plan, where they are worth more, and what the searches
     of `effort` make of the best. The last is within `gap` of the bound, or the effort
-    was spent.
+    was spent. Where `lighter` has a lighter plan for one that is within `gap`, since a finer
+    replay refuses that, the search goes on from there, and what comes may be worth less.
     A second, sharper bound may lower the last that is told, but ends no search, for when it
     is known hangs on the machine.
     `told` hears every bound once it is known, before the plans are; closing the iterator,
@@ -117,18 +121,24 @@ def better_plans(
             for booking in FIRST_LOOK(booking, pool, stop):
                 yield booking, np.inf
             bound, sharper = proven, None
-            if not _near(booking, bound, gap):
-                bound = min(bound, relaxed.result().bound)
-            if not _near(booking, bound, gap) and not stop.is_set():
-                if effort != "low" and _can_be_sharper(question):
-                    sharper = bounding(rival_h=question.step_h)
-                searches = (
-                    partial(priced, relaxed=relaxed.result(), rounds=ROUNDS[effort]),
-                    partial(_better_led, shares=relaxed.result().starts),
-                    *SEARCHES[effort],
-                )
-                for booking in _searched(booking, searches, bound, gap, pool, stop):
-                    yield booking, np.inf
+            for _ in range(MOST_SEARCHES):
+                if not _near(booking, bound, gap):
+                    bound = min(bound, relaxed.result().bound)
+                if not _near(booking, bound, gap) and not stop.is_set():
+                    if sharper is None and effort != "low" and _can_be_sharper(question):
+                        sharper = bounding(rival_h=question.step_h)
+                    searches = (
+                        partial(priced, relaxed=relaxed.result(), rounds=ROUNDS[effort]),
+                        partial(_better_led, shares=relaxed.result().starts),
+                        *SEARCHES[effort],
+                    )
+                    for booking in _searched(booking, searches, bound, gap, pool, stop):
+                        yield booking, np.inf
+                again = lighter(booking) if _near(booking, bound, gap) else None
+                if again is None or stop.is_set():
+                    break
+                booking = again
+                yield booking, np.inf
             if sharper is not None and not _near(booking, bound, gap):
                 bound = min(bound, sharper.result().bound)
             yield booking, above(bound, booking)

@@ -62,9 +62,35 @@ def test_priced_plans_hold_and_are_ever_better(data):
                     count=lambda draw, k: draw(st.integers(1, 5)))  # fmt: skip
     worth = 0.0
     for booking in found(Booking(problem), rounds=3):
-        assert booking.value() > worth and booking.flow.short == "" and booking.fits_bus()
+        assert booking.value() > worth and booking.is_orderly()
+        assert booking.flow.short == "" and booking.fits_bus()
         worth = booking.value()
     assert worth > 0
+
+
+def beside_another_task(**changes) -> Problem:
+    """Two lanes, and a task in none that is asked for less than they are, or differently."""
+    tasks = [task(f"task {k}", count=3, length=2, value=2.0 + k) for k in range(4)]
+    tasks.append(task("alone", **changes))
+    return Problem(8, 0.25, tuple(tasks), (level_node(8),), frozenset({(0, 1), (2, 3)}))
+
+
+def test_priced_plans_have_the_runs_outside_the_lanes_too():
+    problem = beside_another_task(must=1, count=2, value=5.0)
+    best = found(Booking(problem), rounds=3)[-1]
+    assert len(best.runs[4]) == 2
+    # Of each pair the dearer fills its lane.
+    assert [len(runs) for runs in best.runs[:4]] == [1, 3, 1, 3] and best.is_orderly()
+
+
+def test_priced_plans_hold_where_energy_is_short():
+    """Each run takes 4 Wh, and the battery has 20 beyond its reserve."""
+    draws = {"load_w": np.full(2, 8.0), "peak_w": np.full(2, 8.0)}
+    problem = beside_another_task(value=1.0)
+    tasks = tuple(replace(its, **draws) for its in problem.tasks[:4]) + problem.tasks[4:]
+    problem = replace(problem, tasks=tasks, nodes=(level_node(8, start_wh=40.0),))
+    best = found(Booking(problem), rounds=3)[-1]
+    assert best.flow.short == "" and best.value() == 3 * 5.0 + 4.0 + 3.0 + 1.0
 
 
 def test_nothing_is_priced_without_lanes_or_once_stopped():

@@ -6,8 +6,9 @@ import numpy as np
 import pytest
 from small import platform, scenario, world
 
-from obsplan.mend import bearable, replayed
+from obsplan.mend import bearable, lighter, replayed
 from obsplan.problem import problem
+from obsplan.quick import quick_plan
 
 
 def lean():
@@ -26,6 +27,17 @@ def test_more_is_kept_in_reserve_until_the_replay_agrees():
     spared, booking = bearable(scene, around, question)
     assert replayed(scene, around)(booking).holds and len(booking.runs[0]) == 1
     assert spared.nodes[0].reserve_wh > question.nodes[0].reserve_wh
+
+
+def test_a_plan_that_the_replay_refuses_is_made_lighter_in_a_stricter_problem():
+    scene, around = lean()
+    judge = replayed(scene, around)
+    plan = quick_plan(problem(scene, around))
+    assert not plan.flow.short and not judge(plan).holds
+    found = lighter(plan, judge)
+    assert judge(found).holds and len(found.runs[0]) == 1
+    assert found.problem.nodes[0].reserve_wh > plan.problem.nodes[0].reserve_wh
+    assert lighter(found, judge) is None
 
 
 def test_when_time_is_up_the_first_is_taken_as_it_is():

@@ -129,6 +129,25 @@ def test_search_in_pieces_stays_under_its_bound_and_never_falls_back(monkeypatch
             assert what.must <= len(starts) <= what.count
 
 
+def test_search_goes_on_from_a_lighter_plan_where_what_it_found_is_refused(monkeypatch):
+    """All eight runs of a fit; of a finer replay it is said that it bears five of them."""
+    monkeypatch.setattr(solve, "SMALL_STARTS", 0)
+    tasks = task("a", count=8, value=2.0), task("b", count=8)
+    question = Problem(8, 0.25, tasks, (level_node(8),), frozenset({(0, 1)}))
+    stricter = replace(question, tasks=(replace(tasks[0], count=5), tasks[1]))
+    refused = []
+
+    def lighter(booking):
+        if booking.problem is stricter:
+            return None
+        refused.append(booking)
+        return quick_plan(stricter)
+
+    found = [plan for plan, _ in better_plans(question, question, 0.01, lighter=lighter)]
+    assert refused and refused[0].value() == 16.0
+    assert found[-1].problem is stricter and found[-1].value() == 5 * 2.0 + 3 * 1.0
+
+
 def test_small_problem_has_one_plan_and_it_is_the_best():
     for seed in FEASIBLE[:30]:
         found = list(better_plans(q := tiny_problem(seed), q, gap=0.5))
