@@ -19,7 +19,7 @@ from obsplan.errors import DoesNotHold
 from obsplan.explain import unplaced
 from obsplan.findings import raised
 from obsplan.impossible import why_no_place, why_not_idle
-from obsplan.mend import bearable, holding, lighter, replayed
+from obsplan.mend import holding, lighter, replayed
 from obsplan.problem import problem, worth_of_all
 from obsplan.quick import quick_plan
 from obsplan.scenario import Scenario
@@ -81,11 +81,12 @@ def plan(
     stop, struck = Event(), Event()
     clock = _clock(patience_s, stop, struck)
     try:
+        lightly = partial(lighter, judge=replayed(scenario, environment))
         spared, first = question, None
         if not is_small(relaxed):
-            quick = partial(quick_plan, stop=stop)
-            spared, first = bearable(scenario, environment, question, quick=quick, stop=stop)
-        lightly = partial(lighter, judge=replayed(scenario, environment))
+            first = quick_plan(question, stop)
+            first = first if stop.is_set() else lightly(first) or first
+            spared = first.problem
         searching = better_plans(
             spared, relaxed, gap, first, bounds.append, effort, stop, lightly
         )
