@@ -376,8 +376,7 @@ def _by_moving(runs: list[Run]) -> str:
 def _table(scenario: Scenario, rows: list[tuple], columns: list[str]) -> pd.DataFrame:
     """Rows as a table, with `minute` turned into `time_utc`."""
     table = {}
-    for k, column in enumerate(columns):
-        values = [row[k] for row in rows]
+    for column, values in zip(columns, zip(*rows) if rows else [()] * len(columns)):
         if column == "minute":
             times_utc = [moment(scenario, minute) for minute in values]
             table["time_utc"] = pd.DatetimeIndex(times_utc, dtype="datetime64[s, UTC]")

@@ -103,8 +103,8 @@ def starts_along(
 
     `offers` (offers, tasks, steps) says what a start is worth there; where that is not
     positive, or outside the lanes, none is tried. A way has at most most[task, step] runs in
-    a row in the bin of that step. Orders are kept among tasks of the lanes. Of two ways to one state
-    the better goes on, whatever they remember, so this is a good way and seldom the best.
+    a row in the bin of that step. Orders are kept among tasks of the lanes. Of two ways to one
+    state the better goes on, whatever they remember, so this is a good way and seldom the best.
     """
     own = np.concatenate([lane.tasks for lane in lanes])
     shape = lanes[0].states, lanes[1].states, len(offers)

@@ -24,9 +24,9 @@ def merged_starts(
     """Whether a run begins (tasks, steps) in the best plan found among the starts of `plans`.
 
     What a start draws on bus, battery, store and stations is paid at `charges` (tasks,
-    steps), not looked at, and runs wait for no task of which no plan has a run; all else holds. The
-    search begins with the first of the plans, which comes back where nothing was found. Once
-    `unwanted` is set it ends where it is.
+    steps), not looked at, and runs wait for no task of which no plan has a run; all else
+    holds. The search begins with the first of the plans, which comes back where nothing was
+    found. Once `unwanted` is set it ends where it is.
     """
     if unwanted is not None and unwanted.is_set():
         return plans[0]

@@ -26,8 +26,9 @@ def model(problem: Problem, coarse: bool = False, rival_h: float = RIVAL_H) -> M
     """The model of `problem`.
 
     A `coarse` one has the same columns for starts but fewer rows: sums of the rows of some
-    hours, of `rival_h` for exclusion and of no more for gaps. Its best is no less, and by little more, in a fraction
-    of the time. Sums say more than a row now and then, which shares of runs would dodge.
+    hours, of `rival_h` for exclusion and of no more for gaps. Its best is no less, and by
+    little more, in a fraction of the time. Sums say more than a row now and then, which shares
+    of runs would dodge.
     """
     draft, steps = Draft(), problem.steps
     every = steps_summed(problem) if coarse else 1

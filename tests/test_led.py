@@ -69,7 +69,7 @@ def test_priced_plans_hold_and_are_ever_better(data):
 
 
 def beside_another_task(**changes) -> Problem:
-    """Two lanes, and a task in none that is asked for less than they are, or differently."""
+    """Two lanes of two tasks each, and a task in neither."""
     tasks = [task(f"task {k}", count=3, length=2, value=2.0 + k) for k in range(4)]
     tasks.append(task("alone", **changes))
     return Problem(8, 0.25, tuple(tasks), (level_node(8),), frozenset({(0, 1), (2, 3)}))

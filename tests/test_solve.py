@@ -75,6 +75,7 @@ def test_a_bound_that_asks_exclusion_more_often_is_true_and_no_looser():
 def test_sums_of_rows_never_bring_the_bound_below_the_best_plan(rival_h, monkeypatch):
     monkeypatch.setattr(milp_room, "SPELL_OUT_STARTS", 0)  # as in a long problem
     for seed in FEASIBLE:
+        # Worths are summed in another order.
         assert relaxation(tiny_problem(seed), rival_h=rival_h).bound >= BEST[seed] - 1e-12
 
 
