@@ -1,30 +1,16 @@
-"""A plan being put together, in steps: what is booked, and where one more run fits.
+"""A plan being put together, in steps: what is booked, and where one more run fits."""
 
-Sending follows the rule that a replay uses: as early as contact, bus and battery allow,
-but never with energy that booked loads still need.
-"""
-
-from dataclasses import dataclass, replace
+from dataclasses import replace
 
 import numpy as np
 from numpy.lib.stride_tricks import sliding_window_view
 
-from obsplan.problem import Node, Problem, Task
+from obsplan.flow import TOLERANCE, Flow, Loads, Walk, gain_wh, gained_wh
+from obsplan.flow import needed_wh, relays_first, walked
+from obsplan.problem import Problem, Task
 
-TOLERANCE = 1e-7
 # Starts times steps of a run that are looked at together: some ten megabytes.
 MOST_CELLS = 1_000_000
-
-
-@dataclass
-class Flow:
-    """Battery and store of every node under the booked runs; `short` says what fails."""
-
-    stored_wh: np.ndarray
-    needed_wh: np.ndarray
-    held_mbit: np.ndarray
-    sent_share: np.ndarray
-    short: str
 
 
 class Booking:
@@ -45,6 +31,7 @@ class Booking:
             [j for j in range(len(tasks)) if (min(i, j), max(i, j)) in problem.exclusive]
             for i in range(len(tasks))
         ]
+        self.walk: Walk | None = None
         self.flow = self.simulate()
 
     def add(self, task: int, start: int, sign: int = 1) -> None:
@@ -77,7 +64,8 @@ class Booking:
     def copy(self) -> "Booking":
         """An independent copy with the same runs."""
         twin = Booking.__new__(Booking)
-        twin.problem, twin.rivals, twin.flow = self.problem, self.rivals, self.flow
+        twin.problem, twin.rivals = self.problem, self.rivals
+        twin.flow, twin.walk = self.flow, self.walk
         twin.runs = [list(starts) for starts in self.runs]
         for name in ("load_w", "peak_w", "data_mbit", "may_send", "barred"):
             setattr(twin, name, getattr(self, name).copy())
@@ -208,21 +196,21 @@ class Booking:
 
     def simulate(self) -> Flow:
         """Run battery and store of every node through the span."""
-        problem = self.problem
-        count, steps = len(problem.nodes), problem.steps
-        needed = np.array([self.needed_wh(n) for n in range(count)])
-        stored = np.zeros((count, steps + 1))
-        held = np.zeros((count, steps + 1))
-        share = np.zeros((count, steps))
-        for n, node in enumerate(problem.nodes):
-            if needed[n, 0] > node.start_wh + TOLERANCE:
-                return Flow(stored, needed, held, share, f"energy of {node.name}")
-        short = _send_and_charge(problem, self, needed, stored, held, share)
-        return Flow(stored, needed, held, share, short)
+        nodes = self.problem.nodes
+        able_mbit = [
+            np.where(self.may_send[n] & self.bears_transmitter(n), node.send_mbit, 0.0)
+            for n, node in enumerate(nodes)
+        ]
+        net_w = np.array([node.generation_w for node in nodes]) - self.load_w
+        loads = Loads(net_w, self.data_mbit.copy(), np.array(able_mbit))
+        flow = walked(self.problem, loads, self.walk)
+        if not flow.short:
+            self.walk = Walk(nodes, loads, flow)
+        return flow
 
-    def needed_wh(self, n: int, sending_w: np.ndarray | float = 0.0) -> np.ndarray:
-        """Least charge at each step's start that carries the booked loads and `sending_w`."""
-        return _needed_wh(self.problem.nodes[n], self._gained_wh(n, sending_w))
+    def needed_wh(self, n: int) -> np.ndarray:
+        """Least charge at each step's start that carries booked loads and what is sent now."""
+        return needed_wh(self.problem.nodes[n], self._gained_wh(n))
 
     def recharged(self, node: int) -> Flow:
         """The flow with the charge of `node` worked out anew while sending stays what it was.
@@ -230,21 +218,19 @@ class Booking:
         What is needed then includes the sending; data and what falls short stay as they were.
         """
         what, flow = self.problem.nodes[node], self.flow
-        gained = self._gained_wh(node, self.sending_w(node))
+        gained = self._gained_wh(node)
         room = what.capacity_wh - gained
         room[0] = what.start_wh
         stored, needed = flow.stored_wh.copy(), flow.needed_wh.copy()
         stored[node] = gained + np.minimum.accumulate(room)
-        needed[node] = _needed_wh(what, gained)
+        needed[node] = needed_wh(what, gained)
         return replace(flow, stored_wh=stored, needed_wh=needed)
 
-    def _gained_wh(self, n: int, sending_w: np.ndarray | float) -> np.ndarray:
-        """All gains up to each step (steps + 1,), were the battery of node `n` boundless."""
+    def _gained_wh(self, n: int) -> np.ndarray:
+        """All gains up to each step (steps + 1,), sending as it is, were the battery boundless."""
         node = self.problem.nodes[n]
-        gain = gain_wh(
-            node, node.generation_w - self.load_w[n] - sending_w, self.problem.step_h
-        )
-        return np.concatenate([[0.0], np.cumsum(gain)])
+        net_w = node.generation_w - self.load_w[n] - self.sending_w(n)
+        return gained_wh(node, net_w, self.problem.step_h)
 
     def keeps_data(self) -> bool:
         """Whether all stores hold while sending stays what it was, and more where it is free.
@@ -254,7 +240,7 @@ class Booking:
         what two platforms then ask of one station is left to it.
         """
         nodes, relayed = self.problem.nodes, np.zeros_like(self.data_mbit)
-        for n in _relays_first(nodes):
+        for n in relays_first(nodes):
             node, share = nodes[n], self.flow.sent_share[n]
             spare_w = node.generation_w - self.load_w[n] - node.transmit_w * node.send_share
             full = self.flow.stored_wh[n, 1:] >= node.capacity_wh - TOLERANCE
@@ -272,96 +258,6 @@ class Booking:
             if node.receiver >= 0:
                 relayed[node.receiver] += new - np.diff(held)
         return True
-
-
-def _relays_first(nodes: tuple[Node, ...]) -> list[int]:
-    """Nodes in the order in which a step's data move: those that send to another come first."""
-    return sorted(range(len(nodes)), key=lambda n: (nodes[n].receiver < 0, n))
-
-
-def _needed_wh(node: Node, gained_wh: np.ndarray) -> np.ndarray:
-    """Least charge at each step's start from which reserve and end hold, with these gains."""
-    least = np.full(len(gained_wh), node.reserve_wh)
-    least[-1] = node.end_wh
-    needed = gained_wh + np.maximum.accumulate((least - gained_wh)[::-1])[::-1]
-    # More than a full battery can never be there when the step begins.
-    hopeless = np.flatnonzero(needed[:-1] > node.capacity_wh + TOLERANCE)
-    needed[: hopeless[-1] + 1 if len(hopeless) else 0] = np.inf
-    return needed
-
-
-def gain_wh(node: Node, net_w: np.ndarray, step_h: float) -> np.ndarray:
-    """What each step adds to the battery of `node`, or takes from it, while there is room."""
-    charged_w = np.minimum(net_w, node.charge_limit_w) * node.charge_efficiency
-    return np.where(net_w >= 0, charged_w, net_w / node.discharge_efficiency) * step_h
-
-
-def _send_and_charge(problem: Problem, booking: Booking, needed, stored, held, share) -> str:
-    """Fill `stored`, `held` and `share` step by step; return what falls short, or ""."""
-    hour, steps = problem.step_h, problem.steps
-    order = _relays_first(problem.nodes)
-    rows = []
-    for n in order:
-        node = problem.nodes[n]
-        rows.append(
-            (
-                n,
-                (node.generation_w - booking.load_w[n]).tolist(),
-                booking.data_mbit[n].tolist(),
-                np.where(
-                    booking.may_send[n] & booking.bears_transmitter(n), node.send_mbit, 0.0
-                ).tolist(),
-                (node.transmit_w * node.send_share).tolist(),
-                needed[n].tolist(),
-                node.station.tolist(),
-            )
-        )
-    charge = {n: node.start_wh for n, node in enumerate(problem.nodes)}
-    data = {n: node.store_start_mbit for n, node in enumerate(problem.nodes)}
-    for n in order:
-        stored[n, 0], held[n, 0] = charge[n], data[n]
-    for t in range(steps):
-        busy: dict[int, float] = {}
-        for n, net_w, new, send, draw, need, station in rows:
-            node = problem.nodes[n]
-            data[n] += new[t]
-            net = net_w[t]
-            wanted = 0.0
-            if send[t] > 0 and data[n] > 0:
-                wanted = min(1.0, data[n] / send[t])
-                if node.receiver >= 0:
-                    target = problem.nodes[node.receiver]
-                    room = max(0.0, target.store_mbit - data[node.receiver])
-                    wanted = min(wanted, room / send[t])
-                elif station[t] >= 0:
-                    wanted = min(wanted, 1.0 - busy.get(station[t], 0.0))
-                if draw[t] > 0 and wanted > 0:
-                    missing = need[t + 1] - charge[n]
-                    if missing >= 0:
-                        least = missing / (node.charge_efficiency * hour)
-                    else:
-                        least = missing * node.discharge_efficiency / hour
-                    wanted = max(0.0, min(wanted, (net - least) / draw[t]))
-                if wanted > 0:
-                    net -= wanted * draw[t]
-                    data[n] -= wanted * send[t]
-                    share[n, t] = wanted
-                    if node.receiver >= 0:
-                        data[node.receiver] += wanted * send[t]
-                    elif station[t] >= 0:
-                        busy[station[t]] = busy.get(station[t], 0.0) + wanted
-            if data[n] > node.store_mbit + TOLERANCE:
-                return f"storage of {node.name}"
-            if net >= 0:
-                gain = min(net, node.charge_limit_w) * node.charge_efficiency * hour
-                charge[n] = min(charge[n] + gain, node.capacity_wh)
-            else:
-                charge[n] += net / node.discharge_efficiency * hour
-            stored[n, t + 1], held[n, t + 1] = charge[n], data[n]
-    for n, node in enumerate(problem.nodes):
-        if data[n] > node.store_end_mbit + TOLERANCE:
-            return f"storage of {node.name} at the end"
-    return ""
 
 
 def plan_value(problem: Problem, runs: list[list[int]]) -> float:

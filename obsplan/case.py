@@ -6,7 +6,8 @@ from dataclasses import dataclass
 import numpy as np
 
 from obsplan import trial
-from obsplan.booking import TOLERANCE, Booking
+from obsplan.booking import Booking
+from obsplan.flow import TOLERANCE
 from obsplan.environment import Environment
 from obsplan.problem import Node, Task
 from obsplan.replay import stamp

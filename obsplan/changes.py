@@ -7,7 +7,8 @@ import numpy as np
 import pandas as pd
 
 from obsplan import trial
-from obsplan.booking import TOLERANCE, Booking
+from obsplan.booking import Booking
+from obsplan.flow import TOLERANCE
 from obsplan.environment import Environment
 from obsplan.problem import Problem
 from obsplan.rules import figure

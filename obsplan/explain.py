@@ -12,7 +12,8 @@ import numpy as np
 import pandas as pd
 
 from obsplan import remedies, trial
-from obsplan.booking import TOLERANCE, Booking
+from obsplan.booking import Booking
+from obsplan.flow import TOLERANCE
 from obsplan.case import Answer, Case
 from obsplan.check import figure
 from obsplan.environment import Environment, depth_column

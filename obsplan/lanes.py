@@ -19,9 +19,10 @@ MOST_STATES = 200_000
 # Lanes that hold a lesser share of the time asked for leave too much out.
 LEAST_SHARE = 0.8
 # What a way remembers of each task of the lanes: how many runs it has, how many of them in a
-# row lie in the bin of the latest, and when the first and the latest began.
+# row lie in the bin of the latest, and when the first and the latest began. NEVER is later than
+# any step, and small enough for the short numbers that are copied in every step.
 COUNT, IN_BIN, FIRST, LATEST = range(4)
-NEVER = 10**6
+NEVER = 30_000
 
 
 @dataclass(frozen=True)
@@ -78,7 +79,7 @@ def two_lanes(problem: Problem) -> tuple[Lane, Lane] | None:
         lanes.append(_lane(problem, tasks, sum(len(lane.tasks) for lane in lanes)))
         groups = [np.setdiff1d(group, tasks) for group in groups]
         held += asked[tasks].sum()
-    few = lanes[0].states * lanes[1].states <= MOST_STATES
+    few = lanes[0].states * lanes[1].states <= MOST_STATES and problem.steps < NEVER
     return tuple(lanes) if few and held >= LEAST_SHARE * asked.sum() > 0 else None
 
 
@@ -111,7 +112,7 @@ def starts_along(
     ways = Ways(
         worth=np.full(shape, -np.inf),
         last=np.full(shape, -1),
-        memory=np.zeros((*shape, 4, len(own)), dtype=np.int32),
+        memory=np.zeros((*shape, 4, len(own)), dtype=np.int16),
     )
     ways.worth[0, 0] = 0.0
     ways.memory[:, :, :, FIRST], ways.memory[:, :, :, LATEST] = NEVER, -NEVER
@@ -194,7 +195,7 @@ def _begin(
         for earlier, settle, met_from in problem.tasks[i].earlier:
             if step < met_from and earlier in own:
                 its_first = idle[:, :, FIRST, np.flatnonzero(own == earlier)[0]]
-                fit &= its_first + problem.tasks[earlier].length + settle <= step
+                fit &= its_first <= step - problem.tasks[earlier].length - settle
     ways.worth[rows] = np.where(fits, ways.worth[0] + offered, -np.inf)
     columns = np.arange(ways.worth.shape[1])
     number = (round_ * len(own) + mine[:, None]) * max(ways.worth.shape[:2]) + columns

@@ -19,11 +19,11 @@ from obsplan.stretches import with_planned_sending
 
 # How far one sweep's prices lie from the last, as shares of a run's worth: towards as many
 # runs as the relaxed plan has, at random for some of the tasks, and at random day by day.
-TOWARDS, RANDOM, FELT, DAILY = 0.3, 0.02, 0.4, 0.04
+TOWARDS, RANDOM, FELT, DAILY = 0.3, 0.02, 0.4, 0.08
 # What the starts of the plan at hand are worth more, on average; less after vain rounds.
-NEAR, FARTHER = 0.04, 0.7
-# Sweeps of a round, and how many of them are merged: few, of which the solver chooses soon.
-SWEEPS, TOGETHER = 8, 4
+NEAR, FARTHER = 0.08, 0.7
+# Sweeps of the first round, and of each that is merged: few, of which the solver chooses soon.
+FIRST_SWEEPS, SWEEPS = 8, 4
 # So many rounds in a row that find nothing better are the last.
 VAIN = 6
 # Sweeps are made side by side, which is quicker as long as they have no more states than this
@@ -84,7 +84,7 @@ def _swept_and_merged(
 ) -> Iterator[np.ndarray]:
     """Starts (tasks, steps): the best swept in a first round, then what merging makes of it.
 
-    Each round sweeps near the plan at hand and merges the best with it; plans that are alike
+    Each round sweeps near the plan at hand and merges them with it; plans that are alike
     are merged soon. Where that is in vain, sweeps go farther. Only what is better than before
     is told. Ends after the first round when that is far below `booking`, and after some
     rounds in vain.
@@ -100,8 +100,7 @@ def _swept_and_merged(
         near = NEAR * FARTHER**vain
         extras = [_extra(problem, relaxed, draw, shift, starts, near) for _ in range(SWEEPS)]
         found = _swept(problem, lanes, relaxed, extras, stop)
-        together = sorted(found, key=net, reverse=True)[:TOGETHER] + [starts]
-        together.sort(key=net, reverse=True)
+        together = sorted([*found, starts], key=net, reverse=True)
         if stop.is_set():
             return
         # In another thread, so that this one hears Ctrl-C.
@@ -121,7 +120,7 @@ def _first_round(
     """Of some sweeps, each from where the best was, the best: its shift and its starts."""
     shift, starts = np.zeros(len(problem.tasks)), relaxed.starts
     best, done = -np.inf, 0
-    while done < SWEEPS and not stop.is_set():
+    while done < FIRST_SWEEPS and not stop.is_set():
         shifts = [_shifted(problem, relaxed, draw, shift, starts) for _ in range(max(1, done))]
         extras = [np.broadcast_to(each[:, None], starts.shape) for each in shifts]
         for each, found in zip(shifts, _swept(problem, lanes, relaxed, extras, stop)):

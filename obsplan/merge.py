@@ -13,9 +13,9 @@ from obsplan.highs import end_once, loaded, search, solution, start_from
 from obsplan.milp import model
 from obsplan.problem import Problem
 
-# The best choice is found to this share of its worth, or after so many nodes.
+# The best choice is found to this share of its worth, or as the root of the search has it.
 MERGE_GAP = 1e-3
-MERGE_NODES = 10
+MERGE_NODES = 1
 
 
 def merged_starts(

@@ -53,7 +53,7 @@ SEARCHES = {
     ),
 }
 # How many rounds of sweeps along two lanes come before that at most.
-ROUNDS = {"low": 3, "normal": 14, "high": 60}
+ROUNDS = {"low": 3, "normal": 24, "high": 80}
 # Plans are searched anew so often at most where a finer replay refuses what was found.
 MOST_SEARCHES = 4
 # A bound that asks exclusion and gaps at every step takes three times as long, so it comes

@@ -13,7 +13,8 @@ import numpy as np
 import pandas as pd
 
 from obsplan import intervals
-from obsplan.booking import TOLERANCE, Booking, gain_wh
+from obsplan.booking import Booking
+from obsplan.flow import TOLERANCE, gain_wh
 from obsplan.check import check
 from obsplan.environment import Environment
 from obsplan.scenario import Scenario

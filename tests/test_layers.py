@@ -24,7 +24,7 @@ LAYERS = [
     ["windows", "talk", "survey"],
     ["stay"],
     ["problem", "replay"],
-    ["pairs"],
+    ["pairs", "flow"],
     ["booking", "rules", "supplies", "highs", "deadlines"],
     ["greedy", "excerpt", "guided", "milp", "margins"],
     ["bounds", "lanes", "merge", "stretches"],

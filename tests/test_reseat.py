@@ -12,7 +12,8 @@ from small import cases, level_node, tiny_problem
 from test_greedy import task
 
 import obsplan.reseat
-from obsplan.booking import TOLERANCE, Booking
+from obsplan.booking import Booking
+from obsplan.flow import TOLERANCE
 from obsplan.greedy import greedy_plan
 from obsplan.problem import Problem, problem
 from obsplan.reseat import reseat
