@@ -195,7 +195,10 @@ class Booking:
         return bool((self.peak_w <= limits_w[:, None] + TOLERANCE).all())
 
     def simulate(self) -> Flow:
-        """Run battery and store of every node through the span."""
+        """Run battery and store of every node through the span.
+
+        Where they hold, the next call looks only at what changes from here on.
+        """
         nodes = self.problem.nodes
         able_mbit = [
             np.where(self.may_send[n] & self.bears_transmitter(n), node.send_mbit, 0.0)
@@ -208,29 +211,20 @@ class Booking:
             self.walk = Walk(nodes, loads, flow)
         return flow
 
-    def needed_wh(self, n: int) -> np.ndarray:
-        """Least charge at each step's start that carries booked loads and what is sent now."""
-        return needed_wh(self.problem.nodes[n], self._gained_wh(n))
-
     def recharged(self, node: int) -> Flow:
         """The flow with the charge of `node` worked out anew while sending stays what it was.
 
         What is needed then includes the sending; data and what falls short stay as they were.
         """
         what, flow = self.problem.nodes[node], self.flow
-        gained = self._gained_wh(node)
+        net_w = what.generation_w - self.load_w[node] - self.sending_w(node)
+        gained = gained_wh(what, net_w, self.problem.step_h)
         room = what.capacity_wh - gained
         room[0] = what.start_wh
         stored, needed = flow.stored_wh.copy(), flow.needed_wh.copy()
         stored[node] = gained + np.minimum.accumulate(room)
         needed[node] = needed_wh(what, gained)
         return replace(flow, stored_wh=stored, needed_wh=needed)
-
-    def _gained_wh(self, n: int) -> np.ndarray:
-        """All gains up to each step (steps + 1,), sending as it is, were the battery boundless."""
-        node = self.problem.nodes[n]
-        net_w = node.generation_w - self.load_w[n] - self.sending_w(n)
-        return gained_wh(node, net_w, self.problem.step_h)
 
     def keeps_data(self) -> bool:
         """Whether all stores hold while sending stays what it was, and more where it is free.

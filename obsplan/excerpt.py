@@ -59,7 +59,7 @@ def _task(problem: Problem, rest: Booking, i: int, free: tuple[int, int], last: 
 def _node(booking: Booking, rest: Booking, n: int, first: int, last: int) -> Node:
     node, flow = booking.problem.nodes[n], booking.flow
     part = slice(first, last)
-    needed_wh = booking.needed_wh(n)
+    needed_wh = booking.recharged(n).needed_wh[n]
     held, final = flow.held_mbit[n], last == booking.problem.steps
     # What rides along from here to the end must find room at every later step.
     room = min((node.store_mbit - held[last:]).min(), node.store_end_mbit - held[-1])

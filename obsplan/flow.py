@@ -11,9 +11,9 @@ import numpy as np
 from obsplan.problem import Node, Problem
 
 TOLERANCE = 1e-7
-# Charge, data and needs that differ by less are the same: what sums leave by rounding. The
-# charge and data of a walk are taken over from another a thousand times, so they must be closer.
-SAME, CLOSER = 1e-9, 1e-11
+# Watt-hours that differ by less are the same: what sums leave by rounding. Charge and data that
+# are taken over from another walk, ten thousand times in a row, must be closer.
+SAME, CLOSER = 1e-9, 1e-12
 # Steps that are walked before charge and data are compared with those of another walk.
 AT_A_TIME = 32
 
@@ -62,8 +62,8 @@ def walked(problem: Problem, loads: Loads, before: Walk | None = None) -> Flow:
     """Battery and store of every node through the span.
 
     Only where that of `before` does not say it already: from the first step at which loads
-    differ, or at which what was sent takes energy that is needed now, until charge and data
-    are the same again.
+    differ, or at which less or more may be sent than was, until charge and data are the same
+    again.
     """
     count, steps = len(problem.nodes), problem.steps
     needed = np.array(
@@ -94,27 +94,34 @@ def _first_resent(problem: Problem, before: Walk, needed: np.ndarray) -> int:
     """First step at which `needed` lets a node send less, or more, than it did before."""
     resent = np.zeros(problem.steps, dtype=bool)
     for n, node in enumerate(problem.nodes):
-        flow, loads, share = before.flow, before.loads, before.flow.sent_share[n]
-        draw_w = node.transmit_w * node.send_share
-        may, might = (
-            _most_share(node, problem.step_h, loads.net_w[n], flow.stored_wh[n], need, draw_w)
-            for need in (needed[n], flow.needed_wh[n])
+        left, was_left = (
+            _left_wh(node, problem.step_h, before.loads.net_w[n], before.flow, n, need_wh)
+            for need_wh in (needed[n], before.flow.needed_wh[n])
         )
-        freer = (needed[n, 1:] < flow.needed_wh[n, 1:] - SAME) & (might <= share + SAME)
-        resent |= (loads.able_mbit[n] > 0) & ((may < share - SAME) | freer)
+        # Where the battery was what held sending back, it may now hold back less.
+        freer = (was_left <= TOLERANCE) & (left > SAME)
+        sending = (before.loads.able_mbit[n] > 0) & (node.transmit_w * node.send_share > 0)
+        resent |= sending & ((left < -SAME) | freer)
     return int(resent.argmax()) if resent.any() else problem.steps
 
 
-def _most_share(node: Node, hour: float, net_w, stored_wh, need_wh, draw_w) -> np.ndarray:
-    """Share (steps,) of each step that the battery lets a node send, with this charge."""
-    with np.errstate(divide="ignore", invalid="ignore"):
-        missing = need_wh[1:] - stored_wh[:-1]
-        least = np.where(
-            missing >= 0,
-            missing / (node.charge_efficiency * hour),
-            missing * node.discharge_efficiency / hour,
-        )
-        return np.where(draw_w > 0, np.maximum(0.0, (net_w - least) / draw_w), 1.0)
+def _left_wh(
+    node: Node, hour: float, net_w: np.ndarray, flow: Flow, n: int, need_wh: np.ndarray
+) -> np.ndarray:
+    """Energy (steps,) that node `n` might still send with, were it to need `need_wh`.
+
+    `net_w` (steps,) is left by the booked loads, and `need_wh` (steps + 1,) is needed as each
+    step begins. Below zero where too much is sent.
+    """
+    missing = need_wh[1:] - flow.stored_wh[n, :-1]
+    # As `_walk_on` has it for one step.
+    least_w = np.where(
+        missing >= 0,
+        missing / (node.charge_efficiency * hour),
+        missing * node.discharge_efficiency / hour,
+    )
+    sent_w = flow.sent_share[n] * node.transmit_w * node.send_share
+    return (np.maximum(0.0, net_w - least_w) - sent_w) * hour
 
 
 def _take_over(source: Flow, target: Flow, steps: slice) -> None:
@@ -126,7 +133,11 @@ def _take_over(source: Flow, target: Flow, steps: slice) -> None:
 
 
 def needed_wh(node: Node, gained: np.ndarray) -> np.ndarray:
-    """Least charge at each step's start from which reserve and end hold, with these gains."""
+    """Least charge (steps + 1,) from which reserve and end hold, with these gains (steps + 1,).
+
+    In Wh, at the start of each step and at the end of the span; infinite where no full battery
+    would do.
+    """
     least = np.full(len(gained), node.reserve_wh)
     least[-1] = node.end_wh
     needed = gained + np.maximum.accumulate((least - gained)[::-1])[::-1]
@@ -142,7 +153,7 @@ def gained_wh(node: Node, net_w: np.ndarray, step_h: float) -> np.ndarray:
 
 
 def gain_wh(node: Node, net_w: np.ndarray, step_h: float) -> np.ndarray:
-    """What each step adds to the battery of `node`, or takes from it, while there is room."""
+    """What each step (steps,) adds to the battery in Wh, or takes from it, while there is room."""
     charged_w = np.minimum(net_w, node.charge_limit_w) * node.charge_efficiency
     return np.where(net_w >= 0, charged_w, net_w / node.discharge_efficiency) * step_h
 

@@ -69,7 +69,10 @@ class Ways:
 
 
 def two_lanes(problem: Problem) -> tuple[Lane, Lane] | None:
-    """The two lanes that hold most of the time asked for; None where they say too little."""
+    """The two lanes that hold most of the time asked for.
+
+    None where they say too little, or would have too many states or steps.
+    """
     asked = np.array([task.count * task.length for task in problem.tasks])
     groups = [np.array(group) for group in cliques(len(asked), problem.exclusive)]
     lanes: list[Lane] = []
@@ -91,7 +94,8 @@ def _lane(problem: Problem, tasks: np.ndarray, before: int) -> Lane:
         remembered=before + np.arange(len(tasks)),
         first=1 + np.cumsum(length) - length,
         length=length,
-        reach=length + np.array([task.gap for task in its], dtype=int),
+        # A gap longer than the span says no more than one as long.
+        reach=length + np.array([min(task.gap, problem.steps) for task in its], dtype=int),
         count=np.array([task.count for task in its], dtype=int),
         bins=np.array([task.bins for task in its]).reshape(-1, problem.steps),
     )

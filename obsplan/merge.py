@@ -1,7 +1,7 @@
-"""Of several plans the best that has only their starts, found by the branching solver.
+"""Of several plans a better one that has only their starts, found by the branching solver.
 
 Plans that are each good for another reason have parts that go together; a model of their
-starts alone is so small that the best choice among them is soon known.
+starts alone is so small that a good choice among them is soon known.
 """
 
 from dataclasses import replace

@@ -84,6 +84,14 @@ def test_a_way_keeps_windows_exclusion_gaps_counts_orders_and_what_a_bin_may_hol
         assert (np.bincount(task_.bins[starts], minlength=4) <= 2).all()
 
 
+def test_one_run_begins_where_the_gap_is_longer_than_the_span():
+    tasks = task("a", gap=60_000), task("b")
+    problem = Problem(8, 0.25, tasks, (level_node(8),), frozenset({(0, 1)}))
+    offers = np.array([[np.ones(8), np.zeros(8)]])
+    (starts,) = starts_along(problem, two_lanes(problem), offers, np.full((2, 8), 9))
+    assert starts.sum(axis=1).tolist() == [1, 0]
+
+
 def test_nothing_is_tried_where_nothing_is_offered():
     problem = Problem(8, 0.25, (task("a"), task("b")), (level_node(8),), frozenset({(0, 1)}))
     offers = np.array([[np.arange(8) == 3, np.zeros(8)], [np.zeros(8), np.arange(8) == 5]])
