@@ -182,7 +182,7 @@ def _open_min(scenario: Scenario, environment: Environment, activities: list[Act
     step_min, open_ = scenario.span.step_min, np.zeros(scenario.steps, dtype=bool)
     for activity in activities:
         starts = start_mask(scenario, environment, activity)
-        for later in range(scenario.slot_min(activity) // step_min):
+        for later in range(min(scenario.slot_min(activity) // step_min, scenario.steps)):
             open_[later:] |= starts[: len(starts) - later]
     return int(open_.sum()) * step_min
 
