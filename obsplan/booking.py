@@ -5,8 +5,17 @@ from dataclasses import replace
 import numpy as np
 from numpy.lib.stride_tricks import sliding_window_view
 
-from obsplan.flow import TOLERANCE, Flow, Loads, Walk, gain_wh, gained_wh
-from obsplan.flow import needed_wh, relays_first, walked
+from obsplan.flow import (
+    TOLERANCE,
+    Flow,
+    Loads,
+    Walk,
+    gain_wh,
+    gained_wh,
+    needed_wh,
+    relays_first,
+    walked,
+)
 from obsplan.problem import Problem, Task
 
 # Starts times steps of a run that are looked at together: some ten megabytes.

@@ -7,8 +7,8 @@ import numpy as np
 
 from obsplan import trial
 from obsplan.booking import Booking
-from obsplan.flow import TOLERANCE
 from obsplan.environment import Environment
+from obsplan.flow import TOLERANCE
 from obsplan.problem import Node, Task
 from obsplan.replay import stamp
 from obsplan.scenario import Activity, Scenario

@@ -8,8 +8,8 @@ import pandas as pd
 
 from obsplan import trial
 from obsplan.booking import Booking
-from obsplan.flow import TOLERANCE
 from obsplan.environment import Environment
+from obsplan.flow import TOLERANCE
 from obsplan.problem import Problem
 from obsplan.rules import figure
 from obsplan.scenario import Scenario

@@ -13,10 +13,10 @@ import pandas as pd
 
 from obsplan import remedies, trial
 from obsplan.booking import Booking
-from obsplan.flow import TOLERANCE
 from obsplan.case import Answer, Case
 from obsplan.check import figure
 from obsplan.environment import Environment, depth_column
+from obsplan.flow import TOLERANCE
 from obsplan.scenario import Activity, Scenario
 from obsplan.shortages import as_it_is_or_more_for_data, more_energy
 from obsplan.trial import World

@@ -84,10 +84,10 @@ def _swept_and_merged(
 ) -> Iterator[np.ndarray]:
     """Starts (tasks, steps): the best swept in a first round, then what merging makes of it.
 
-    Each round sweeps near the plan at hand and merges what it finds with it; plans that are alike
-    are merged soon. Where that is in vain, sweeps go farther. Only what is better than before
-    is told. Ends after the first round when that is far below `booking`, and after some
-    rounds in vain.
+    Each round sweeps near the plan at hand and merges what it finds with it, soon, since plans
+    near each other are alike. Where that is in vain, sweeps go farther. Only what is better
+    than before is told. Ends after the first round when that is far below `booking`, and after
+    some rounds in vain.
     """
     problem, draw = booking.problem, Random(0)
     net = partial(_net_worth, problem, relaxed)

@@ -56,7 +56,7 @@ SEARCHES = {
 ROUNDS = {"low": 3, "normal": 24, "high": 80}
 # Plans are searched anew so often at most where a finer replay refuses what was found.
 MOST_SEARCHES = 4
-# A bound that asks exclusion and gaps at every step takes three times as long, so it comes
+# A bound that asks exclusion and gaps at every step takes some times as long, so it comes
 # second, and not where there are more starts than this.
 SHARP_STARTS = 40_000
 # So few permitted starts are a small problem, whose best plan is looked for at once; most

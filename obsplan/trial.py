@@ -14,9 +14,9 @@ import pandas as pd
 
 from obsplan import intervals
 from obsplan.booking import Booking
-from obsplan.flow import TOLERANCE, gain_wh
 from obsplan.check import check
 from obsplan.environment import Environment
+from obsplan.flow import TOLERANCE, gain_wh
 from obsplan.scenario import Scenario
 from obsplan.stretches import COARSE, with_planned_sending
 
