@@ -19,7 +19,7 @@ from skyfield.planetarylib import Frame, PlanetaryConstants
 from skyfield.timelib import Time, Timescale
 from skyfield.vectorlib import VectorFunction
 
-from obsplan.errors import EphemerisError
+from obsplan.common.errors import EphemerisError
 
 HERE = Path(__file__).parent
 # What the readers raise on a file that is cut short, garbled or of another kind.

@@ -5,8 +5,8 @@ from pathlib import Path
 import pytest
 from hypothesis import settings
 
-from obsplan.environment import environment
-from obsplan.scenario import read_scenario
+from obsplan.environment.build import environment
+from obsplan.inputs.scenario import read_scenario
 
 # The same examples every time, and no example fails because the machine is busy.
 settings.register_profile("steady", deadline=None, derandomize=True)

@@ -26,13 +26,13 @@ from statistics import geometric_mean
 import numpy as np
 from families import FAMILIES, drawn
 
-import obsplan.plan
-from obsplan.booking import plan_value
-from obsplan.environment import environment
-from obsplan.mend import bearable, holding
-from obsplan.milp import model
-from obsplan.problem import problem
-from obsplan.quick import quick_plan
+import obsplan.planning.plan
+from obsplan.planning.problem.booking import plan_value
+from obsplan.environment.build import environment
+from obsplan.planning.minute_repair import bearable, holding
+from obsplan.planning.solver.model import model
+from obsplan.planning.problem.from_scenario import problem
+from obsplan.planning.search.first_plan import quick_plan
 
 MOMENTS_S = (10, 30, 60, 120)
 COLUMNS = (
@@ -110,7 +110,7 @@ STANDING = re.compile(r"value ([\d.]+)(?:, at most| of) ([\d.]+) (?:possible|ask
 
 def _plan_overheard(scenario, sky, asked: argparse.Namespace, report, told):
     """`plan`, with `told` called too whenever the search has a bound."""
-    search = obsplan.plan.better_plans
+    search = obsplan.planning.plan.better_plans
 
     def overheard(spared, relaxed, gap, first, hear, *rest):
         def both(bound: float) -> None:
@@ -119,11 +119,11 @@ def _plan_overheard(scenario, sky, asked: argparse.Namespace, report, told):
 
         return search(spared, relaxed, gap, first, both, *rest)
 
-    obsplan.plan.better_plans = overheard
+    obsplan.planning.plan.better_plans = overheard
     try:
-        return obsplan.plan.plan(scenario, sky, asked.gap, report, patience_s=asked.patience)
+        return obsplan.planning.plan.plan(scenario, sky, asked.gap, report, patience_s=asked.patience)
     finally:
-        obsplan.plan.better_plans = search
+        obsplan.planning.plan.better_plans = search
 
 
 def _gap(known: list[tuple[float, float, float]], moment_s: float) -> float:
@@ -148,7 +148,7 @@ def greedy_worth(scenario, sky) -> float | None:
 def second_opinion(family: str, seed: str, step_min: int, limit_s: float) -> tuple:
     """What CP-SAT finds in `limit_s` on two workers, and its bound."""
     sys.path.insert(0, str(Path(__file__).parents[1]))
-    from second_solver import by_cp_sat
+    from tools.second_solver import by_cp_sat
 
     scenario = drawn(family, int(seed), step_min)
     relaxed = problem(scenario, environment(scenario), relaxed=True)

@@ -16,8 +16,8 @@ import numpy as np
 from scipy.integrate import solve_ivp
 from scipy.sparse import diags
 
-from obsplan.constants import STEFAN_BOLTZMANN_W_M2_K4, SYNODIC_MONTH_DAYS
-from obsplan.regolith import (
+from obsplan.common.constants import STEFAN_BOLTZMANN_W_M2_K4, SYNODIC_MONTH_DAYS
+from obsplan.physics.regolith import (
     EMISSIVITY,
     HEAT_FLOW_W_M2,
     REGOLITH,

@@ -12,12 +12,12 @@ import time
 from datetime import datetime, timezone
 from pathlib import Path
 
-from obsplan.environment import environment
-from obsplan.plan import plan
-from obsplan.replan import replan
-from obsplan.scenario import read_scenario
-from obsplan.state import Outage, PlatformState, State, as_known
-from obsplan.tables import read_timeline
+from obsplan.environment.build import environment
+from obsplan.planning.plan import plan
+from obsplan.operations.replan import replan
+from obsplan.inputs.scenario import read_scenario
+from obsplan.operations.telemetry import Outage, PlatformState, State, as_known
+from obsplan.inputs.timeline_csv import read_timeline
 
 DEMO = Path(__file__).parents[2] / "examples" / "demo.toml"
 NOW = datetime(2028, 7, 6, 12, tzinfo=timezone.utc)

@@ -17,11 +17,11 @@ from pathlib import Path
 import numpy as np
 
 from obsplan.ephemeris import open_ephemeris
-from obsplan.scenario import read_scenario
-from obsplan.sites import survey
-from obsplan.sky import sun_events
-from obsplan.skyline import FLAT
-from obsplan.survey import Place
+from obsplan.inputs.scenario import read_scenario
+from obsplan.survey.site_survey import survey
+from obsplan.physics.sky import sun_events
+from obsplan.physics.skyline import FLAT
+from obsplan.survey.site_course import Place
 
 DEMO = Path(__file__).parents[2] / "examples" / "demo.toml"
 YEAR = datetime(2028, 1, 10, tzinfo=timezone.utc)

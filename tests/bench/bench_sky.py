@@ -14,9 +14,9 @@ import time
 import numpy as np
 import spiceypy
 
-from obsplan import sky
+from obsplan.physics import sky
 from obsplan.ephemeris import HERE, open_ephemeris
-from obsplan.skyline import FLAT
+from obsplan.physics.skyline import FLAT
 
 SITE = (26.0, 3.0, 0.0)
 FIRST = np.datetime64("2028-07-01T00:00:00")

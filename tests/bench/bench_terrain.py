@@ -15,10 +15,10 @@ import numpy as np
 
 sys.path.insert(0, str(Path(__file__).parent.parent))
 
-from models import RADIUS_M, in_degrees, stereographic
+from tools.models import RADIUS_M, in_degrees, stereographic
 
-from obsplan.elevation_model import site_view
-from obsplan.terrain import along, directions, ground_radius_m
+from obsplan.physics.elevation_model import site_view
+from obsplan.physics.terrain_skyline import along, directions, ground_radius_m
 
 PIXELS, PIXEL_M = 2000, 100.0
 

@@ -10,9 +10,9 @@ import random
 import numpy as np
 
 from obsplan.ephemeris import open_ephemeris
-from obsplan.scenario import Scenario, scenario_from
-from obsplan.sky import sun_events
-from obsplan.skyline import FLAT
+from obsplan.inputs.scenario import Scenario, scenario_from
+from obsplan.physics.sky import sun_events
+from obsplan.physics.skyline import FLAT
 
 FAMILIES = ("easy", "tight", "crowded")
 SEARCH = np.datetime64("2028-07-01", "s"), np.datetime64("2028-08-25", "s")

@@ -11,11 +11,11 @@ import numpy as np
 import pytest
 import spiceypy
 
-from obsplan.days import days
+from obsplan.survey.landing_days import days
 from obsplan.ephemeris import HERE, open_ephemeris
-from obsplan.lunar_days import lunation
-from obsplan.sky import sun_and_earth_km
-from obsplan.survey import place_of
+from obsplan.survey.lunar_days import lunation
+from obsplan.physics.sky import sun_and_earth_km
+from obsplan.survey.site_course import place_of
 
 FIRST, LAST = (datetime(year, 1, 1, tzinfo=timezone.utc) for year in (2028, 2030))
 SUN_KM, EARTH_KM = 695_700.0, 6378.14 * 1.01

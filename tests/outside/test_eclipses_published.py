@@ -10,10 +10,10 @@ import astronomy
 import numpy as np
 import pytest
 
-from obsplan import sky
+from obsplan.physics import sky
 from obsplan.ephemeris import open_ephemeris
-from obsplan.events import windows_where
-from obsplan.skyline import FLAT
+from obsplan.physics.crossings import windows_where
+from obsplan.physics.skyline import FLAT
 
 EPHEMERIS = open_ephemeris()
 FOUR_HOURS = np.timedelta64(4, "h")

@@ -3,8 +3,8 @@
 import numpy as np
 import pytest
 
-from obsplan.constants import MOON_BRIGHTNESS_TEMPERATURE_K, MOON_RADIUS_KM
-from obsplan.link import (
+from obsplan.common.constants import MOON_BRIGHTNESS_TEMPERATURE_K, MOON_RADIUS_KM
+from obsplan.physics.link_budget import (
     cn0_db_hz,
     combined_cn0_db_hz,
     g_over_t_with_moon_db,

@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 from scipy.optimize import brentq
 
-from obsplan.power import array_power_w, battery_history_wh
+from obsplan.physics.array_power import array_power_w, battery_history_wh
 
 LOAD_W = 110.0  # by day and by night
 ECLIPSE_H, DAY_H = 35.3 / 60, 63.5 / 60

@@ -5,12 +5,12 @@ from dataclasses import fields, replace
 import numpy as np
 import pytest
 from scipy.optimize import Bounds, LinearConstraint, milp
-from small import platform, scenario, world
+from tools.small import platform, scenario, world
 
-from obsplan.milp import model
-from obsplan.plan import plan
-from obsplan.problem import Problem, problem
-from obsplan.bounds import upper_bound
+from obsplan.planning.solver.model import model
+from obsplan.planning.plan import plan
+from obsplan.planning.problem.from_scenario import Problem, problem
+from obsplan.planning.solver.bounds import upper_bound
 
 # Exact questions have exact answers; the rest is the rounding of sums of a few numbers.
 EXACT = 1e-6

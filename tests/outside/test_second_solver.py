@@ -9,13 +9,13 @@ Sure: both are solvers in long use; they share our model, not our bound.
 
 import numpy as np
 import pytest
-from second_solver import by_cp_sat, by_scipy
-from small import level_node
+from tools.second_solver import by_cp_sat, by_scipy
+from tools.tiny import level_node
 
-from obsplan.bounds import upper_bound
-from obsplan.milp import model
-from obsplan.problem import Node, Problem, Task
-from obsplan.solve import best_plan
+from obsplan.planning.solver.bounds import upper_bound
+from obsplan.planning.solver.model import model
+from obsplan.planning.problem.from_scenario import Node, Problem, Task
+from obsplan.planning.search.strategy import best_plan
 
 SEEDS = range(50)
 NODES = 1

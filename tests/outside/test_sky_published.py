@@ -10,12 +10,12 @@ from pymeeus.Epoch import Epoch
 from pymeeus.Moon import Moon
 from skyfield.framelib import ecliptic_frame, ecliptic_J2000_frame
 
-from obsplan import sky
-from obsplan.constants import MOON_RADIUS_KM, SUN_RADIUS_KM, SYNODIC_MONTH_DAYS
-from obsplan.disc import disc_overlap
+from obsplan.physics import sky
+from obsplan.common.constants import SUN_RADIUS_KM, SYNODIC_MONTH_DAYS
+from obsplan.physics.sun_disc import disc_overlap
 from obsplan.ephemeris import open_ephemeris
-from obsplan.events import crossings
-from obsplan.skyline import FLAT
+from obsplan.physics.crossings import crossings
+from obsplan.physics.skyline import FLAT
 
 EPHEMERIS = open_ephemeris()
 FIRST, LAST = np.datetime64("1990-01-02", "s"), np.datetime64("2049-12-30", "s")

@@ -5,9 +5,9 @@ Sure: A, each follows from the circle's geometry.
 
 import numpy as np
 import pytest
-from models import RADIUS_M, away_m, grid
+from tools.models import RADIUS_M, away_m, grid
 
-from obsplan.terrain import dip_deg, skyline
+from obsplan.physics.terrain_skyline import dip_deg, skyline
 
 EQUATOR = (0.0, 0.0)
 

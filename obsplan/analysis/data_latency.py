@@ -1,0 +1,165 @@
+"""How old data are when they reach Earth: stores as queues, first in, first out.
+
+The replay says how much each platform sends in every minute, not which data. Here each
+store is emptied in the order in which it was filled, and a relay's data queue up again in
+the receiver's store.
+"""
+
+from collections import deque
+from typing import NamedTuple
+
+import numpy as np
+import pandas as pd
+
+from obsplan.checking.check import Verdict
+from obsplan.inputs.scenario import Scenario
+
+# A rest this small is rounding of sums, not data.
+DUST_MBIT = 1e-9
+# Sums over some ten thousand minutes differ by no more.
+ROUNDING_MBIT = 1e-4
+LATENCY_COLUMNS = ("instrument", "taken_mbit", "received_mbit", "median_h", "longest_h",
+                   "longest_taken_utc", "aboard_mbit")  # fmt: skip
+
+
+class Parcel(NamedTuple):
+    """Data of one label that were taken in one minute."""
+
+    label: str
+    taken_min: int
+    mbit: float
+
+
+def received(
+    taken: dict[str, list[Parcel]],
+    sent_mbit: dict[str, np.ndarray],
+    receiver: dict[str, str],
+    stored_mbit: dict[str, np.ndarray] | None = None,
+) -> list[tuple[Parcel, int]]:
+    """Parcels as they reach Earth, each with the minute in whose course it was sent.
+
+    `taken` holds the parcels of every platform, `sent_mbit` (n,) what it sends in each
+    minute, `receiver` the platform it sends to or "earth". Within a minute new data enter
+    the stores, then relays send, then those that send to Earth, as in the replay. What is
+    never sent is not returned; a parcel sent in pieces is returned in pieces.
+
+    `stored_mbit` (n,) is what each store holds as a minute begins (nothing at first, if not
+    given). Where that is less than the queue, as when telemetry was read, the oldest data
+    have been sent by then; where it is more, the rest goes first and is not returned.
+    """
+    order = sorted(sent_mbit, key=lambda name: (receiver[name] == "earth", name))
+    queues: dict[str, deque[Parcel]] = {name: deque() for name in order}
+    held_mbit = dict.fromkeys(order, 0.0)
+    coming = {name: deque(sorted(taken[name], key=lambda p: p.taken_min)) for name in order}
+    down = []
+
+    def put(name: str, parcel: Parcel) -> None:
+        queues[name].append(parcel)
+        held_mbit[name] += parcel.mbit
+
+    def send(name: str, mbit: float, minute: int) -> None:
+        for parcel in _taken_out(queues[name], mbit):
+            held_mbit[name] -= parcel.mbit
+            if receiver[name] != "earth":
+                put(receiver[name], parcel)
+            elif parcel.label:
+                down.append((parcel, minute))
+
+    for minute in range(max(map(len, sent_mbit.values()), default=0)):
+        for name in order if stored_mbit else ():
+            surplus = held_mbit[name] - float(stored_mbit[name][minute])
+            if surplus > ROUNDING_MBIT:
+                send(name, surplus, minute)
+            elif surplus < -ROUNDING_MBIT:
+                queues[name].appendleft(Parcel("", minute, -surplus))
+                held_mbit[name] -= surplus
+        for name in order:
+            while coming[name] and coming[name][0].taken_min <= minute:
+                put(name, coming[name].popleft())
+        for name in order:
+            send(name, float(sent_mbit[name][minute]), minute)
+    return down
+
+
+def _taken_out(queue: deque[Parcel], mbit: float) -> list[Parcel]:
+    """The first `mbit` of a queue, which loses them."""
+    out = []
+    while mbit > DUST_MBIT and queue:
+        first = queue.popleft()
+        share = min(first.mbit, mbit)
+        if share > 0:
+            out.append(first._replace(mbit=share))
+        if first.mbit - share > DUST_MBIT:
+            queue.appendleft(first._replace(mbit=first.mbit - share))
+        mbit -= share
+    return out
+
+
+def latency_table(scenario: Scenario, timeline: pd.DataFrame, verdict: Verdict) -> pd.DataFrame:
+    """Per instrument with data, from taken to received: columns as in `LATENCY_COLUMNS`.
+
+    `timeline` is the one that gave `verdict`. `median_h` is that of the data, not of the
+    slots; `aboard_mbit` is still stored when the span ends. What telemetry found gone from a
+    store counts as received by then. Times are to the minute; the light time of 1.3 s is
+    left out.
+    """
+    tables = verdict.resources
+    taken = _parcels(scenario, timeline, len(next(iter(tables.values()))))
+    down = received(
+        taken,
+        {name: table["sent_mbit"].to_numpy() for name, table in tables.items()},
+        {p.name: p.radio.to for p in scenario.platform},
+        {name: table["stored_mbit"].to_numpy() for name, table in tables.items()},
+    )
+    start_utc = pd.Timestamp(scenario.span.start_utc)
+    rows = []
+    for instrument in scenario.instrument:
+        own = [p for parcels in taken.values() for p in parcels if p.label == instrument.name]
+        if not own:
+            continue
+        arrived = [(minute - p.taken_min, p) for p, minute in down if p.label == instrument.name]
+        all_mbit, got_mbit = (sum(p.mbit for p in some) for some in (own, [p for _, p in arrived]))
+        row = {"instrument": instrument.name, "taken_mbit": all_mbit, "received_mbit": got_mbit,
+               "aboard_mbit": max(all_mbit - got_mbit, 0.0)}  # fmt: skip
+        if arrived:
+            arrived.sort(key=lambda pair: (pair[0], pair[1].taken_min))
+            summed = np.cumsum([p.mbit for _, p in arrived])
+            middle = int(np.searchsorted(summed, summed[-1] / 2))
+            longest_min, oldest = arrived[-1]
+            row |= {
+                "median_h": arrived[middle][0] / 60,
+                "longest_h": longest_min / 60,
+                "longest_taken_utc": start_utc + pd.Timedelta(minutes=oldest.taken_min),
+            }
+        rows.append(row)
+    table = pd.DataFrame(rows, columns=list(LATENCY_COLUMNS))
+    table["longest_taken_utc"] = pd.to_datetime(table["longest_taken_utc"], utc=True)
+    return table
+
+
+def _parcels(
+    scenario: Scenario, timeline: pd.DataFrame, minutes: int
+) -> dict[str, list[Parcel]]:
+    """What every platform takes, one parcel a minute of a run after its warm-up.
+
+    A run that failed yields nothing, one that was shortened nothing after its end.
+    """
+    activities = {a.name: a for a in scenario.activity}
+    taken = {p.name: [] for p in scenario.platform}
+    for slot in timeline.itertuples(index=False):
+        activity = activities.get(slot.activity)
+        failed = getattr(slot, "state", "planned") == "failed"
+        if activity is None or not activity.data_mbit or failed:
+            continue
+        since = slot.start_utc - pd.Timestamp(scenario.span.start_utc)
+        warm = int(since // pd.Timedelta(minutes=1)) + activity.warm_up_min
+        last = minutes
+        if "end_utc" in timeline:
+            lasts = slot.end_utc - pd.Timestamp(scenario.span.start_utc)
+            last = min(-(-lasts // pd.Timedelta(minutes=1)), minutes)
+        mbit = activity.data_mbit / activity.duration_min
+        taken[scenario.platform_of(activity)] += [
+            Parcel(activity.instrument, minute, mbit)
+            for minute in range(max(warm, 0), min(warm + activity.duration_min, last))
+        ]
+    return taken

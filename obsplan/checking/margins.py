@@ -1,0 +1,107 @@
+"""The tightest spots of a timeline: how near it comes to each of its limits, where and when."""
+
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from obsplan.checking.replay import Books, Run, known
+from obsplan.checking.condition_rules import Demand, demands_of
+from obsplan.inputs.scenario import Scenario
+
+if TYPE_CHECKING:
+    from obsplan.environment.build import Environment
+
+# Below what a battery, a bus or a store can show: rounding of sums, and so nothing.
+DUST = 1e-9
+
+
+def margins(
+    scenario: Scenario,
+    environment: "Environment",
+    runs: list[Run],
+    books: dict[str, Books],
+    minutes: int,
+    now: int = 0,
+) -> list[tuple]:
+    """Rows (margin, where, minute, amount, unit) from minute `now` to the first `minutes`.
+
+    The least room of every battery, bus and store; of the slots bound to contact the one
+    with the least contact left; and of the slots bound to a condition those that begin
+    soonest after it is first met and end soonest before it is met no more. A window that is
+    open when the span begins or ends has no edge there, and a slot that is a fact has no
+    margin any more.
+    """
+    rows = []
+    for platform in scenario.platform:
+        book, battery = books[platform.name], platform.battery
+        rooms = (
+            ("state of charge above reserve", book.stored_wh
+             - battery.reserve * battery.capacity_wh, "Wh"),
+            ("bus power headroom", platform.bus_limit_w - book.load_w, "W"),
+            ("store room", platform.store.capacity_mbit - book.stored_mbit, "Mbit"),
+        )  # fmt: skip
+        reading = environment.readings.get(platform.name)
+        since = min(max(now, reading.minute if reading else 0), minutes)
+        for margin, room, unit in rooms:
+            tightest = since + int(room[since:].argmin())
+            amount = float(room[tightest])
+            rows.append((margin, platform.name, tightest, amount if abs(amount) > DUST else 0.0,
+                         unit))  # fmt: skip
+    ahead = [run for run in runs if not run.is_fact and run.last > now]
+    rows += _contact_left(scenario, environment, ahead, minutes)
+    rows += _window_edges(scenario, environment, ahead, minutes)
+    return rows
+
+
+def _contact_left(
+    scenario: Scenario, environment: "Environment", runs: list[Run], minutes: int
+) -> list[tuple]:
+    silent = {
+        p.name: known(environment.platforms[p.name], "in_contact", p.name, minutes) == 0
+        for p in scenario.platform
+    }
+    left = []
+    for run in runs:
+        if run.activity.contact == "none" or not 0 <= run.first < minutes:
+            continue
+        # A run that needs contact at its start alone needs it through its first minute.
+        bound = min(run.last, minutes) if run.activity.contact == "whole" else run.first + 1
+        lost = np.flatnonzero(silent[run.platform][bound - 1 :])
+        loss = bound - 1 + int(lost[0]) if len(lost) else minutes
+        left.append((max(loss - bound, 0), bound, run.slot))
+    if not left:
+        return []
+    amount, bound, slot = min(left)
+    return [("contact left after slot", slot, bound, float(amount), "min")]
+
+
+def _window_edges(
+    scenario: Scenario, environment: "Environment", runs: list[Run], minutes: int
+) -> list[tuple]:
+    """The least time between a slot and the edges of the conditions it keeps."""
+    asked: dict[str, list[Demand]] = {}
+    before, after = [], []
+    for run in runs:
+        name = run.activity.name
+        if name not in asked:
+            demands = demands_of(run.activity, scenario, environment, minutes)
+            asked[name] = [d for d in demands if d.whole and d.rule != "contact"]
+        for demand in asked[name]:
+            if not 0 <= run.first < run.last <= minutes or not demand.met[
+                run.first : run.last
+            ].all():
+                continue  # the check names it as broken
+            earlier = np.flatnonzero(~demand.met[: run.first])
+            later = np.flatnonzero(~demand.met[run.last :])
+            if len(earlier):
+                open_min = float(run.first - 1 - earlier[-1])
+                before.append((open_min, run.first, f"{run.slot}, {demand.rule}"))
+            if len(later):
+                after.append((float(later[0]), run.last, f"{run.slot}, {demand.rule}"))
+    sides = (("window open before slot", before), ("window left after slot", after))
+    return [(margin, *_named(min(found))) for margin, found in sides if found]
+
+
+def _named(tightest: tuple[float, int, str]) -> tuple[str, int, float, str]:
+    amount, minute, where = tightest
+    return where, minute, amount, "min"

@@ -1,0 +1,142 @@
+"""The rules between slots: overlap, gaps, order and how many there are; what a violation is."""
+
+from collections.abc import Iterator
+from math import ceil
+from typing import NamedTuple
+
+from obsplan.checking.replay import Run, stamp
+from obsplan.inputs.scenario import After, Scenario
+
+
+class Violation(NamedTuple):
+    """A broken rule; `minute` counts from the start of the span."""
+
+    rule: str
+    slots: str
+    minute: float
+    amount: float
+    unit: str
+    message: str
+
+
+def figure(amount: float) -> str:
+    """A number as a sentence shows it: two decimals, or two digits where it is small."""
+    text = f"{amount:.2f}" if abs(amount) >= 0.01 or amount == 0 else f"{amount:.2g}"
+    return text.rstrip("0").rstrip(".") if "." in text and "e" not in text else text
+
+
+def overlaps(scenario: Scenario, runs: list[Run]) -> Iterator[Violation]:
+    """Pairs of slots that may not share a minute, once for each rule that parts them."""
+    alone = {i.name for i in scenario.instrument if i.one_at_a_time}
+    single = {p.name for p in scenario.platform if p.one_at_a_time}
+    # Of the runs of one activity, the one that ends last is in the way longest.
+    running: dict[str, Run] = {}
+    for later in runs:
+        running = {n: run for n, run in running.items() if run.end_min > later.start_min}
+        for earlier in running.values():
+            a, b = earlier.activity, later.activity
+            reasons = {}
+            if a.name == b.name:
+                reasons["repeat"] = f'runs of "{a.name}" may not overlap'
+            if a.instrument == b.instrument and a.instrument in alone:
+                reasons["instrument"] = f'"{a.instrument}" runs one slot at a time'
+            if earlier.platform == later.platform and later.platform in single:
+                reasons["platform"] = f'"{later.platform}" runs one slot at a time'
+            if a.name in b.not_with or b.name in a.not_with:
+                reasons["not with"] = "they exclude each other"
+            for quiet, other in ((a, b), (b, a)):
+                if quiet.name != other.name and quiet.quiet and other.disturbs:
+                    reasons["quiet"] = f'"{other.name}" disturbs, "{quiet.name}" must be quiet'
+            minutes = min(earlier.end_min, later.end_min) - later.start_min
+            for rule, why in reasons.items():
+                yield Violation(
+                    rule, f"{earlier.slot} {later.slot}", later.start_min, minutes, "min",
+                    f"{earlier} and {later} overlap for {figure(minutes)} min from "
+                    f"{stamp(scenario, later.start_min)}, but {why}; start the second at "
+                    f"{_next_step(scenario, earlier.end_min)} or later",
+                )  # fmt: skip
+        rival = running.setdefault(later.activity.name, later)
+        if later.end_min > rival.end_min:
+            running[later.activity.name] = later
+
+
+def _next_step(scenario: Scenario, minute: float) -> str:
+    step = scenario.span.step_min
+    return stamp(scenario, ceil(minute / step) * step)
+
+
+def gaps(scenario: Scenario, runs: list[Run]) -> Iterator[Violation]:
+    """Runs that start too soon after the run before them of the same activity."""
+    before: dict[str, Run] = {}
+    for run in runs:
+        name, gap_min = run.activity.name, run.activity.gap_min
+        previous = before.get(name)
+        if previous and gap_min and run.start_min < previous.end_min + gap_min:
+            early = previous.end_min + gap_min - run.start_min
+            yield Violation(
+                "gap", f"{previous.slot} {run.slot}", run.start_min, early, "min",
+                f"{run} starts at {stamp(scenario, run.start_min)}, {figure(early)} min too early "
+                f"for the gap of {gap_min} min after slot {previous.slot}; start it at "
+                f"{_next_step(scenario, previous.end_min + gap_min)} or later",
+            )  # fmt: skip
+        if not previous or run.end_min > previous.end_min:
+            before[name] = run
+
+
+def orders(scenario: Scenario, runs: list[Run]) -> Iterator[Violation]:
+    """Runs before which no run of the activity they come after has ended and settled."""
+    first_ended: dict[str, Run] = {}
+    for run in runs:
+        known = first_ended.setdefault(run.activity.name, run)
+        if run.end_min < known.end_min:
+            first_ended[run.activity.name] = run
+    early: dict[tuple[str, After], list[Run]] = {}
+    for run in runs:
+        for after in () if run.is_fact else run.activity.after:
+            first = first_ended.get(after.activity)
+            if first is None or first.end_min + after.settle_min > run.start_min:
+                early.setdefault((run.activity.name, after), []).append(run)
+    for (_, after), own in early.items():
+        first = first_ended.get(after.activity)
+        soonest = own[0]
+        many = f" and {len(own) - 1} more of its runs" if len(own) > 1 else ""
+        starts, it = ("start from", "them") if many else ("starts at", "it")
+        which = f"{soonest}{many} {starts} {stamp(scenario, soonest.start_min)}"
+        before = f"{after.settle_min} min before" if after.settle_min else "before"
+        ids = " ".join(run.slot for run in own)
+        if first is None:
+            yield Violation(
+                "order", ids, soonest.start_min, 1.0, "run",
+                f'{which}; a run of "{after.activity}" must have ended {before}, '
+                f'and there is none; place "{after.activity}" to end by '
+                f"{stamp(scenario, soonest.start_min - after.settle_min)}",
+            )  # fmt: skip
+        else:
+            missing = first.end_min + after.settle_min - soonest.start_min
+            yield Violation(
+                "order", f"{first.slot} {ids}", soonest.start_min, missing, "min",
+                f"{which}, {figure(missing)} min too early: a run of "
+                f'"{after.activity}" must have ended {before}; start {it} at '
+                f"{_next_step(scenario, first.end_min + after.settle_min)} or later",
+            )  # fmt: skip
+
+
+def counts(scenario: Scenario, runs: list[Run], minutes: int) -> Iterator[Violation]:
+    """Activities with more runs than wanted or fewer than required."""
+    for activity in scenario.activity:
+        own = [run for run in runs if run.activity.name == activity.name]
+        surplus = own[activity.count :]
+        if surplus:
+            yield Violation(
+                "count", " ".join(run.slot for run in surplus), surplus[0].start_min,
+                float(len(surplus)), "run",
+                f'"{activity.name}" has {len(own)} runs, {activity.count} are wanted; '
+                f"drop {len(surplus)}, or raise count",
+            )  # fmt: skip
+        missing = activity.must - len(own)
+        if missing > 0:
+            yield Violation(
+                "must", " ".join(run.slot for run in own), minutes, float(missing), "run",
+                f'"{activity.name}" has {len(own)} runs by the end of the span, {activity.must} '
+                f"are required; place {missing} more",
+            )  # fmt: skip

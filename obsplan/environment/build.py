@@ -1,0 +1,228 @@
+"""The physics over the span: what Sun, ground, arrays and links offer, minute by minute.
+
+Here arrays become tables. Conditions, energy and contacts are sampled once a minute, so
+that a replay can judge every minute of a plan; the planner sums minutes into steps.
+"""
+
+from dataclasses import dataclass, field
+from pathlib import Path
+
+import numpy as np
+import pandas as pd
+
+from obsplan.common import intervals
+from obsplan.physics import array_power, regolith, sky
+from obsplan.common.constants import SYNODIC_MONTH_DAYS
+from obsplan.environment.contacts import link_columns, relay_columns
+from obsplan.ephemeris import open_ephemeris
+from obsplan.inputs.hardware import Platform
+from obsplan.inputs.scenario import Scenario
+from obsplan.environment.site_skyline import site_profile
+
+GROUND_STEP_MIN = 15
+
+
+@dataclass(frozen=True)
+class Reading:
+    """What telemetry said of a platform when minute `minute` of the span began; None: nothing."""
+
+    minute: int
+    stored_wh: float | None = None
+    stored_mbit: float | None = None
+
+
+@dataclass(frozen=True)
+class Environment:
+    """What the site offers over the span.
+
+    sky: one row a minute (UTC index), columns of the sky table (README, tables).
+    platforms: per platform, on the same minutes, `generation_w`, `base_load_w` (idle and
+        heater), `rate_kbps` (at which it can send), `station` (the one it uses, "" when
+        none or through a relay) and `in_contact` (a way to Earth is open).
+    contacts: one row a contact of a platform that sends to Earth.
+    events: first and last light, eclipses: columns `event`, `time_utc`.
+    kernels: names and SHA-256 sums of the ephemeris files.
+    out: per instrument that is out at any time, the minutes (n,) in which it is.
+    readings: per platform of which telemetry is known, what it said.
+    """
+
+    sky: pd.DataFrame
+    platforms: dict[str, pd.DataFrame]
+    contacts: pd.DataFrame
+    events: pd.DataFrame
+    kernels: dict[str, str]
+    out: dict[str, np.ndarray] = field(default_factory=dict)
+    readings: dict[str, Reading] = field(default_factory=dict)
+
+
+def depth_column(depth_m: float) -> str:
+    """Name of the sky table's column for the ground temperature at a depth, 0 the surface."""
+    return f"temperature_{depth_m * 100:g}cm_k" if depth_m else "surface_temperature_k"
+
+
+def environment(
+    scenario: Scenario,
+    ephemeris_directory: Path | None = None,
+    stations_out: dict[str, np.ndarray] | None = None,
+) -> Environment:
+    """Run the physics of a scenario over its span.
+
+    `stations_out` says when a station is out: windows (k, 2) in datetime64[s] by its name;
+    then another may serve.
+
+    Raises EphemerisError when the span, or the lunation before it that warms the
+    ground, lies outside the kernels; ScenarioError when the skyline cannot be read.
+    """
+    ephemeris = open_ephemeris(ephemeris_directory)
+    profile = site_profile(scenario)
+    first, last = span_ends(scenario)
+    minutes = np.arange(first, last, np.timedelta64(1, "m"))
+
+    sky_table = _sky_columns(scenario, ephemeris, profile, minutes)
+    depths_m = [0.0, *wanted_depths_m(scenario)]
+    ground_k = _ground(scenario, ephemeris, profile, minutes, depths_m)
+    for depth_m, temperature_k in zip(depths_m, ground_k[0].T):
+        sky_table[depth_column(depth_m)] = temperature_k
+        if depth_m == 0 and len(ground_k) > 1:
+            sky_table["surface_temperature_low_k"] = ground_k[..., 0].min(axis=0)
+            sky_table["surface_temperature_high_k"] = ground_k[..., 0].max(axis=0)
+
+    platforms = {p.name: power_columns(p, scenario, sky_table) for p in scenario.platform}
+    contacts = []
+    for platform in scenario.platform:
+        if platform.radio.to == "earth":
+            columns, rows = link_columns(
+                platform, scenario, ephemeris, profile, minutes, stations_out
+            )
+            platforms[platform.name] = platforms[platform.name].assign(**columns)
+            contacts.append(rows)
+    for platform in scenario.platform:
+        if platform.radio.to != "earth":
+            in_contact = platforms[platform.radio.to]["in_contact"].to_numpy()
+            columns = relay_columns(platform, in_contact, minutes)
+            platforms[platform.name] = platforms[platform.name].assign(**columns)
+    events = pd.DataFrame(
+        sky.sun_events(ephemeris, first, last, *scenario.site.place, profile),
+        columns=["event", "time_utc"],
+    )
+    events["time_utc"] = pd.to_datetime(events["time_utc"], utc=True)
+    return Environment(
+        sky_table,
+        platforms,
+        pd.concat(contacts, ignore_index=True),
+        events,
+        ephemeris.files,
+    )
+
+
+def span_ends(scenario: Scenario) -> tuple[np.datetime64, np.datetime64]:
+    """The span in whole steps, as UTC datetime64[s]."""
+    first = np.datetime64(scenario.span.start_utc.replace(tzinfo=None), "s")
+    return first, first + np.timedelta64(scenario.steps * scenario.span.step_min * 60, "s")
+
+
+def contact_windows(environment: Environment) -> np.ndarray:
+    """Windows (n, 2) datetime64[s] in which any station is in contact with any platform."""
+    both = environment.contacts[["acquisition_utc", "loss_utc"]]
+    naive = both.apply(lambda times: times.dt.tz_localize(None)).to_numpy(dtype="datetime64[s]")
+    return intervals.union(naive)
+
+
+def wanted_depths_m(scenario: Scenario) -> list[float]:
+    """Depths below the surface that the site or a condition names, rising."""
+    conditions = {a.when.ground.depth_m for a in scenario.activity if a.when.ground}
+    return sorted(conditions | set(scenario.site.depths_m))
+
+
+def _sun_and_earth(scenario, ephemeris, profile, times_utc) -> dict[str, np.ndarray]:
+    """The Sun's and the Earth's place over the site, as columns of the sky table."""
+    place = scenario.site.place
+    sun_km, earth_km, site_scale = sky.sun_and_earth_km(ephemeris, times_utc)
+    sun = sky.elevation_azimuth_range(sun_km, *place)
+    earth = sky.elevation_azimuth_range(earth_km, *place, site_scale)
+    site_km = sky.site_km(*place)[:, None]
+    return {
+        "sun_elevation_deg": sun[0],
+        "sun_azimuth_deg": sun[1],
+        "sun_visible_fraction": sky.sun_visible_fraction(*sun, *earth, profile),
+        "irradiance_w_m2": sky.irradiance_w_m2(sun[2]),
+        "local_time_h": sky.local_time_h(sun_km, scenario.site.longitude_deg),
+        "earth_elevation_deg": earth[0],
+        "earth_azimuth_deg": earth[1],
+        "earth_range_km": earth[2],
+        "earth_phase_deg": sky.earth_phase_deg(sun_km - site_km, earth_km - site_km * site_scale),
+        "in_magnetotail": sky.tail_angle_deg(sun_km, earth_km)
+        <= scenario.site.magnetotail_limit_deg,
+    }
+
+
+def _sky_columns(scenario, ephemeris, profile, minutes) -> pd.DataFrame:
+    index = pd.DatetimeIndex(minutes, name="time_utc").tz_localize("UTC")
+    return pd.DataFrame(_sun_and_earth(scenario, ephemeris, profile, minutes), index=index)
+
+
+def _ground(scenario, ephemeris, profile, minutes, depths_m) -> np.ndarray:
+    """Ground temperature (slopes, minutes, depths), warmed by the lunation before the span.
+
+    The site's own slope comes first, then those it might have.
+    """
+    step = np.timedelta64(GROUND_STEP_MIN, "m")
+    cycle_steps = round(SYNODIC_MONTH_DAYS * 1440 / GROUND_STEP_MIN)
+    times_utc = np.arange(minutes[0] - cycle_steps * step, minutes[-1] + step + step, step)
+    over = _sun_and_earth(scenario, ephemeris, profile, times_utc)
+    site = scenario.site
+    slope_deg, aspect_deg = np.array([[site.slope_deg], [site.aspect_deg]])
+    if site.slope_uncertainty_deg:
+        tilted = regolith.tilted_deg(site.slope_deg, site.aspect_deg, site.slope_uncertainty_deg)
+        slope_deg, aspect_deg = np.append(slope_deg, tilted[0]), np.append(aspect_deg, tilted[1])
+    absorbed_w_m2 = regolith.absorbed_flux_w_m2(
+        over["irradiance_w_m2"],
+        over["sun_elevation_deg"],
+        over["sun_azimuth_deg"],
+        over["sun_visible_fraction"],
+        slope_deg[:, None],
+        aspect_deg[:, None],
+        site.normal_albedo,
+    )
+    samples_k = regolith.ground_temperature_k(
+        absorbed_w_m2, GROUND_STEP_MIN * 60.0, np.array(depths_m), cycle_steps=cycle_steps
+    )
+    seconds = (times_utc - minutes[0]).astype("timedelta64[s]").astype(float)
+    at = (minutes - minutes[0]).astype("timedelta64[s]").astype(float)
+    return np.array(
+        [[np.interp(at, seconds, depth) for depth in slope.T] for slope in samples_k]
+    ).swapaxes(1, 2)
+
+
+def power_columns(platform: Platform, scenario: Scenario, sky_table) -> pd.DataFrame:
+    """Generation of the arrays and the load that is always there."""
+    sun = [
+        sky_table[name].to_numpy()
+        for name in (
+            "irradiance_w_m2",
+            "sun_visible_fraction",
+            "sun_elevation_deg",
+            "sun_azimuth_deg",
+        )
+    ]
+    surface_k = sky_table["surface_temperature_k"].to_numpy()
+    generation_w = np.zeros(len(sky_table))
+    for array in platform.array:
+        facing = "sun" if array.facing == "sun" else (array.azimuth_deg, array.tilt_deg)
+        generation_w += array_power.array_power_w(
+            *sun,
+            area_m2=array.area_m2,
+            efficiency=array.efficiency,
+            facing=facing,
+            cell_temperature_k=array_power.cell_temperature_k(*sun, surface_k, facing=facing),
+            temperature_coefficient_per_k=array.temperature_coefficient_per_k,
+            dust_loss=array.dust_loss,
+        )
+    base_load_w = np.full(len(sky_table), platform.idle_w)
+    if platform.heater is not None:
+        base_load_w += array_power.heater_below_w(
+            surface_k, platform.heater.below_k, platform.heater.power_w
+        )
+    return pd.DataFrame(
+        {"generation_w": generation_w, "base_load_w": base_load_w}, index=sky_table.index
+    )

@@ -1,0 +1,185 @@
+"""The problem that is left when some slots stay: the whole span, empty before the first step.
+
+What stays enters as loads, data, places taken and orders met; battery and store begin with
+what they hold at the first step, before which nothing happens.
+"""
+
+from dataclasses import replace
+from math import ceil, floor
+
+import numpy as np
+import pandas as pd
+
+from obsplan.environment.build import Environment
+from obsplan.planning.problem.from_scenario import Node, Problem, Task, problem, slot_profile
+from obsplan.inputs.scenario import Scenario
+from obsplan.operations.fixed_slots import minutes_of
+from obsplan.planning.problem.start_windows import commandable
+
+
+def rest(
+    scenario: Scenario,
+    environment: Environment,
+    stay: pd.DataFrame,
+    first: int,
+    levels: dict[str, tuple[float, float]],
+    relaxed: bool = False,
+) -> tuple[Problem, list[np.ndarray]]:
+    """The problem of steps `first` and later, and per activity the starts (steps,) barred.
+
+    `stay` is as `stays` gives it; `levels` holds Wh and Mbit of every platform when step
+    `first` begins. Where what stays breaks a limit by itself, nothing more finds room.
+    """
+    whole = problem(scenario, environment, relaxed)
+    runs = stay[stay["activity"].isin([a.name for a in scenario.activity])]
+    runs = runs.assign(
+        start_min=minutes_of(scenario, runs["start_utc"]),
+        end_min=minutes_of(scenario, runs["end_utc"]),
+    )
+    barred = [
+        _barred(scenario, whole, runs, i, first) | ~_commandable(scenario, environment, i, first)
+        for i in range(len(whole.tasks))
+    ]
+    tasks = tuple(
+        _task(scenario, whole, runs, i, barred[i]) for i in range(len(whole.tasks))
+    )
+    nodes = []
+    for node in whole.nodes:
+        mine = [a.name for a in scenario.activity if scenario.platform_of(a) == node.name]
+        own = runs[runs["activity"].isin(mine)]
+        draw_w, data_mbit = _profiles(scenario, own)
+        node = _loaded(scenario, node, draw_w, data_mbit, first, levels[node.name], relaxed)
+        nodes.append(_bearing(node, whole.step_h))
+    return replace(whole, tasks=tasks, nodes=tuple(nodes)), barred
+
+
+def _commandable(
+    scenario: Scenario, environment: Environment, i: int, first: int
+) -> np.ndarray:
+    """Starts (steps,) that a contact from step `first` on can command in time."""
+    step = scenario.span.step_min
+    minutes = commandable(scenario, environment, scenario.activity[i], first * step)
+    return minutes[: scenario.steps * step : step]
+
+
+def _barred(
+    scenario: Scenario, whole: Problem, runs: pd.DataFrame, i: int, first: int
+) -> np.ndarray:
+    """Starts (steps,) before `first`, or in the way of what stays."""
+    step, task = scenario.span.step_min, whole.tasks[i]
+    names = [t.name for t in whole.tasks]
+    barred = np.arange(whole.steps) < first
+    for run in runs.itertuples(index=False):
+        j = names.index(run.activity)
+        if j != i and (min(i, j), max(i, j)) not in whole.exclusive:
+            continue
+        gap = scenario.activity[i].gap_min if j == i and run.share > 0 else 0
+        since = floor((run.start_min - gap) / step) - task.length + 1
+        until = ceil((run.end_min + gap) / step)
+        barred[max(since, 0) : max(until, 0)] = True
+    return barred
+
+
+def _task(
+    scenario: Scenario, whole: Problem, runs: pd.DataFrame, i: int, barred: np.ndarray
+) -> Task:
+    task, step = whole.tasks[i], scenario.span.step_min
+    counted = runs[runs["share"] > 0]
+    own = counted[counted["activity"] == task.name]
+    at = (own["start_min"] // step).astype(int)
+    places = [task.bins[k] for k in at if 0 <= k < whole.steps and task.bins[k] >= 0]
+    earlier = []
+    for after, (awaited, settle, met_from) in zip(scenario.activity[i].after, task.earlier):
+        ended = counted.loc[counted["activity"] == after.activity, "end_min"]
+        if len(ended):
+            met_from = min(met_from, ceil((ended.min() + after.settle_min) / step))
+        earlier.append((awaited, settle, max(met_from, 0)))
+    return replace(
+        task,
+        count=max(0, task.count - len(own)),
+        must=max(0, task.must - len(own)),
+        starts=task.starts & ~barred,
+        earlier=tuple(earlier),
+        held=task.held + np.bincount(places, minlength=len(task.held)).astype(int),
+    )
+
+
+def _profiles(scenario: Scenario, runs: pd.DataFrame) -> tuple[np.ndarray, np.ndarray]:
+    """Watts and Mbit of these runs in every minute of the span."""
+    minutes = scenario.steps * scenario.span.step_min
+    draw_w, data_mbit = np.zeros(minutes), np.zeros(minutes)
+    activities = {a.name: a for a in scenario.activity}
+    for run in runs.itertuples(index=False):
+        activity = activities[run.activity]
+        begin, length = floor(run.start_min), ceil(run.end_min) - floor(run.start_min)
+        slot_w, slot_mbit = slot_profile(activity, max(length, scenario.slot_min(activity)))
+        inside = np.arange(max(begin, 0), min(begin + length, minutes))
+        draw_w[inside] += slot_w[inside - begin]
+        if run.state != "failed":
+            data_mbit[inside] += slot_mbit[inside - begin]
+    return draw_w, data_mbit
+
+
+def _loaded(
+    scenario: Scenario,
+    node: Node,
+    draw_w: np.ndarray,
+    data_mbit: np.ndarray,
+    first: int,
+    level: tuple[float, float],
+    relaxed: bool,
+) -> Node:
+    """The node with what stays on it, still before step `first`."""
+    shape = (scenario.steps, scenario.span.step_min)
+    ahead = np.arange(scenario.steps) >= first
+    draw_w, data_mbit = draw_w.reshape(shape), data_mbit.reshape(shape)
+    peak_w = draw_w.min(axis=1) if relaxed else draw_w.max(axis=1)
+    return replace(
+        node,
+        generation_w=node.generation_w * ahead,
+        base_w=(node.base_w + draw_w.mean(axis=1)) * ahead,
+        base_peak_w=np.minimum(node.base_peak_w + peak_w, node.bus_limit_w) * ahead,
+        base_data_mbit=(node.base_data_mbit + data_mbit.sum(axis=1)) * ahead,
+        send_mbit=node.send_mbit * ahead,
+        send_share=node.send_share * ahead,
+        station=np.where(ahead, node.station, -1),
+        start_wh=min(level[0], node.capacity_wh),
+        store_start_mbit=level[1],
+    )
+
+
+def _bearing(node: Node, step_h: float) -> Node:
+    """The node so that what stays can be borne, and nothing more where it cannot.
+
+    While the battery would be below its reserve, generation is taken to hold it there: any
+    further load would bring it lower. What it then lacks at the end it need not have.
+    """
+    level, generation_w = node.start_wh, node.generation_w.copy()
+    for step, (generated, base) in enumerate(zip(node.generation_w, node.base_w)):
+        net = generated - base
+        gain = min(net, node.charge_limit_w) * node.charge_efficiency if net >= 0 else (
+            net / node.discharge_efficiency)  # fmt: skip
+        after = min(level + gain * step_h, node.capacity_wh)
+        if min(level, after) < node.reserve_wh:
+            rise = (max(after, node.reserve_wh) - max(level, node.reserve_wh)) / step_h
+            rise /= node.charge_efficiency if rise >= 0 else 1 / node.discharge_efficiency
+            generation_w[step] = base + rise
+        level = after
+    fullest = _least_held(node)
+    return replace(
+        node,
+        generation_w=generation_w,
+        start_wh=max(node.start_wh, node.reserve_wh),
+        end_wh=min(node.end_wh, max(level, node.reserve_wh)),
+        store_mbit=max(node.store_mbit, fullest.max(initial=0.0)),
+        store_end_mbit=max(node.store_end_mbit, fullest[-1]),
+    )
+
+
+def _least_held(node: Node) -> np.ndarray:
+    """Data in the store after each step if all were sent that contacts can carry."""
+    held, levels = node.store_start_mbit, [node.store_start_mbit]
+    for new, send in zip(node.base_data_mbit, node.send_mbit):
+        held = max(0.0, held + new - send)
+        levels.append(held)
+    return np.array(levels)

@@ -1,0 +1,232 @@
+"""The link to Earth: when geometry allows a contact, what it carries, what the store holds.
+
+Decibels throughout: ratios add. All arrays run along time; scalars broadcast.
+"""
+
+from math import inf, pi
+
+import numpy as np
+
+from obsplan.common.constants import (
+    BOLTZMANN_DBW_PER_K_HZ,
+    MOON_BRIGHTNESS_TEMPERATURE_K,
+    MOON_RADIUS_KM,
+    SPEED_OF_LIGHT_KM_S,
+)
+from obsplan.common.intervals import from_mask, subtract
+
+WORTH_A_HANDOVER = 1.1  # a rate 10 % higher; common practice, no source
+
+
+def light_time_s(range_km: np.ndarray) -> np.ndarray:
+    """One-way light time in seconds."""
+    return np.asarray(range_km) / SPEED_OF_LIGHT_KM_S
+
+
+def path_loss_db(range_km: np.ndarray, frequency_mhz: float) -> np.ndarray:
+    """Free-space path loss 20 log10(4 pi d f / c) in dB (ITU-R P.525)."""
+    wavelength_km = SPEED_OF_LIGHT_KM_S / (np.asarray(frequency_mhz) * 1e6)
+    return 20.0 * np.log10(4.0 * pi * np.asarray(range_km) / wavelength_km)
+
+
+def moon_centre_range_km(
+    range_km: np.ndarray, site_elevation_deg: np.ndarray, height_m: float = 0.0
+) -> np.ndarray:
+    """Range in km from a station to the Moon's centre, behind a site `range_km` away.
+
+    `site_elevation_deg` is that of the station at the site; the law of cosines.
+    """
+    radius_km = MOON_RADIUS_KM + height_m / 1000.0
+    inward = np.sin(np.radians(site_elevation_deg))
+    return np.sqrt(np.square(range_km) + radius_km**2 + 2.0 * radius_km * range_km * inward)
+
+
+def moon_noise_k(
+    beam_width_deg: float,
+    range_km: np.ndarray,
+    moon_temperature_k: float = MOON_BRIGHTNESS_TEMPERATURE_K,
+) -> np.ndarray:
+    """Antenna noise in kelvin that the Moon adds to a station pointing at it.
+
+    The Moon's brightness temperature times the share of the beam its disc fills: one for a
+    beam (full width at half power) narrower than the disc, else disc over beam in solid
+    angle. A Gaussian beam at the disc's centre receives less, the share
+    1 - 2^-((disc/beam)^2), and less still when it points at a site near the limb; nothing
+    is added for side lobes. The disc is taken as evenly warm, whatever its phase.
+    `range_km` is from the station to the Moon's centre.
+    """
+    disc_deg = 2.0 * np.degrees(np.arcsin(MOON_RADIUS_KM / np.asarray(range_km)))
+    return moon_temperature_k * np.minimum((disc_deg / beam_width_deg) ** 2, 1.0)
+
+
+def g_over_t_with_moon_db(
+    g_over_t_db_k: float,
+    system_temperature_k: float,
+    beam_width_deg: float,
+    range_km: np.ndarray,
+    moon_temperature_k: float = MOON_BRIGHTNESS_TEMPERATURE_K,
+) -> np.ndarray:
+    """The station's G/T in dB/K with the Moon in its beam.
+
+    `g_over_t_db_k` and `system_temperature_k` are those towards empty sky.
+    """
+    noise_k = moon_noise_k(beam_width_deg, range_km, moon_temperature_k)
+    return g_over_t_db_k - 10.0 * np.log10(1.0 + noise_k / system_temperature_k)
+
+
+def cn0_db_hz(
+    eirp_dbw: np.ndarray,
+    path_loss_db: np.ndarray,
+    other_losses_db: np.ndarray,
+    g_over_t_db_k: np.ndarray,
+) -> np.ndarray:
+    """Carrier power over noise density, C/N0, in dB-Hz at the receiver of one hop."""
+    return eirp_dbw - path_loss_db - other_losses_db + g_over_t_db_k - BOLTZMANN_DBW_PER_K_HZ
+
+
+def combined_cn0_db_hz(*hops_db_hz: np.ndarray) -> np.ndarray:
+    """C/N0 in dB-Hz after relays that pass on their noise: noise-to-carrier ratios add."""
+    return -10.0 * np.log10(sum(10.0 ** (-np.asarray(hop) / 10.0) for hop in hops_db_hz))
+
+
+def rate_kbps(
+    cn0_db_hz: np.ndarray,
+    required_ebn0_db: float,
+    margin_db: float,
+    ceiling_kbps: float = inf,
+    floor_kbps: float = 0.0,
+) -> np.ndarray:
+    """The highest bit rate in kbit/s that keeps the required Eb/N0 plus the margin.
+
+    At most `ceiling_kbps`; zero where `floor_kbps` is not reached.
+    """
+    spare_db = np.asarray(cn0_db_hz) - required_ebn0_db - margin_db
+    rate = np.minimum(10.0 ** (spare_db / 10.0) / 1000.0, ceiling_kbps)
+    return np.where(rate < floor_kbps, 0.0, rate)
+
+
+def contact_margins_deg(
+    site_elevation_deg: np.ndarray,
+    skyline_elevation_deg: np.ndarray,
+    site_minimum_deg: float,
+    station_elevation_deg: np.ndarray,
+    station_mask_deg: np.ndarray,
+    sun_separation_deg: np.ndarray,
+    sun_limit_deg: float,
+) -> np.ndarray:
+    """Margins (4, n) in degrees of what a contact needs: it is there while all are positive.
+
+    In this order: Earth above the skyline, Earth above the site's minimum elevation, Moon
+    above the station's mask, Sun and Moon apart by more than the limit as seen from the
+    station. Continuous where the angles are, so that the zeros of the least are the
+    contact's ends.
+    """
+    site_elevation_deg = np.asarray(site_elevation_deg)
+    return np.stack(
+        np.broadcast_arrays(
+            site_elevation_deg - skyline_elevation_deg,
+            site_elevation_deg - site_minimum_deg,
+            np.asarray(station_elevation_deg) - station_mask_deg,
+            np.asarray(sun_separation_deg) - sun_limit_deg,
+        )
+    )
+
+
+def assign_stations(rate_kbps: np.ndarray, *, handover_steps: int = 0) -> np.ndarray:
+    """Index (n,) of the station used at each step, -1 for none; `rate_kbps` (stations, n).
+
+    The fastest station takes over when the one before has ended, and from one that has not
+    when it is faster by more than 10 %; on equal rates the first in order. So stations
+    change no more often than the fastest one does, and one that was lost for a while keeps
+    its place if nobody took it. `handover_steps` must pass unused between two stations. A
+    station that has not ended then gives way only where the change carries more, pause
+    included, up to a handover after either of the two has ended.
+    """
+    rates = np.asarray(rate_kbps, dtype=float)
+    stations, steps = rates.shape
+    used = np.full(steps, -1)
+    if not stations:
+        return used
+    ends = np.array([_run_ends(row > 0.0) for row in rates])
+    carried = np.pad(np.cumsum(rates, axis=1), ((0, 0), (1, 0)))
+
+    def pays(step: int, fresh: int, held: int) -> bool:
+        until = min(ends[fresh, step], ends[held, step]) + handover_steps
+        ready = min(step + handover_steps, ends[fresh, step])
+        going = carried[fresh, min(until, ends[fresh, step])] - carried[fresh, ready]
+        staying = carried[held, min(until, ends[held, step])] - carried[held, step]
+        return going > staying
+
+    holder = last_user = None
+    last_used = -inf
+    for step, fastest in enumerate(rates.argmax(axis=0).tolist()):
+        held_kbps = 0.0 if holder is None else rates[holder, step]
+        if rates[fastest, step] > WORTH_A_HANDOVER * held_kbps and (
+            not held_kbps or not handover_steps or pays(step, fastest, holder)
+        ):
+            holder = fastest
+        paused = holder != last_user and step <= last_used + handover_steps
+        if holder is not None and rates[holder, step] > 0.0 and not paused:
+            used[step], last_user, last_used = holder, holder, step
+    return used
+
+
+def _run_ends(mask: np.ndarray) -> np.ndarray:
+    """Where the run of true cells that holds each cell ends; the cell itself where false."""
+    ends = np.arange(len(mask))
+    for start, end in from_mask(mask):
+        ends[start:end] = end
+    return ends
+
+
+def store_history_mbit(
+    in_mbit: np.ndarray,
+    can_send_mbit: np.ndarray,
+    *,
+    capacity_mbit: float,
+    start_mbit: float = 0.0,
+) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """Data stored (n+1,), sent (n,) and lost to a full store (n,), all in Mbit.
+
+    Each step takes in its data and sends as much of everything held as `can_send_mbit`
+    allows; what then exceeds the capacity is lost.
+    Raises ValueError when the store would start with more than it can hold.
+    """
+    if start_mbit > capacity_mbit:
+        raise ValueError(
+            f"the store holds {capacity_mbit} Mbit and cannot start at {start_mbit} Mbit"
+        )
+    in_mbit, can_send_mbit = np.broadcast_arrays(in_mbit, can_send_mbit)
+    stored, sent, lost = [float(start_mbit)], [], []
+    for arriving, sendable in zip(in_mbit.tolist(), can_send_mbit.tolist(), strict=True):
+        held = stored[-1] + arriving
+        sending = min(held, sendable)
+        kept = min(held - sending, capacity_mbit)
+        stored.append(kept)
+        sent.append(sending)
+        lost.append(held - sending - kept)
+    return np.array(stored), np.array(sent), np.array(lost)
+
+
+def longest_gap(windows: np.ndarray, first, last):
+    """The longest time within [first, last) outside every window (n, 2).
+
+    In the unit of `last - first`: a number, or a timedelta64 for datetime64 windows.
+    """
+    gaps = _gaps(windows, first, last)
+    return max(gaps[:, 1] - gaps[:, 0], default=last - last)
+
+
+def covered_share(windows: np.ndarray, first, last) -> float:
+    """The share, 0..1, of [first, last) that lies inside the windows (n, 2)."""
+    gaps = _gaps(windows, first, last)
+    return float(1.0 - (gaps[:, 1] - gaps[:, 0]).sum() / (last - first))
+
+
+def _gaps(windows: np.ndarray, first, last) -> np.ndarray:
+    """What the windows leave of [first, last), in the finer unit of the two."""
+    windows = np.asarray(windows)
+    whole = np.array([[first, last]])
+    if windows.size:
+        whole = whole.astype(np.result_type(whole, windows))
+    return subtract(whole, windows.reshape(-1, 2))

@@ -1,0 +1,272 @@
+"""A plan being put together, in steps: what is booked, and where one more run fits."""
+
+from dataclasses import replace
+
+import numpy as np
+from numpy.lib.stride_tricks import sliding_window_view
+
+from obsplan.planning.problem.resource_flow import (
+    TOLERANCE,
+    Flow,
+    Loads,
+    Walk,
+    gain_wh,
+    gained_wh,
+    needed_wh,
+    relays_first,
+    walked,
+)
+from obsplan.planning.problem.from_scenario import Problem, Task
+
+# Starts times steps of a run that are looked at together: some ten megabytes.
+MOST_CELLS = 1_000_000
+
+
+class Booking:
+    """Booked starts per task, with the loads and exclusions that follow from them."""
+
+    def __init__(self, problem: Problem):
+        steps, tasks, nodes = problem.steps, problem.tasks, problem.nodes
+        self.problem = problem
+        self.runs: list[list[int]] = [[] for _ in tasks]
+        self.load_w = np.array([n.base_w for n in nodes])
+        self.peak_w = np.array([n.base_peak_w for n in nodes])
+        self.data_mbit = np.array([n.base_data_mbit for n in nodes])
+        self.may_send = np.array([n.send_mbit > 0 for n in nodes])
+        # How many booked runs bar each start, by overlap or gap (tasks, steps), as lengths and
+        # gaps of the problem were when each was booked.
+        self.barred = np.zeros((len(tasks), steps), dtype=np.int16)
+        self.rivals = [
+            [j for j in range(len(tasks)) if (min(i, j), max(i, j)) in problem.exclusive]
+            for i in range(len(tasks))
+        ]
+        self.walk: Walk | None = None
+        self.flow = self.simulate()
+
+    def add(self, task: int, start: int, sign: int = 1) -> None:
+        """Book a run; `sign` -1 takes it back."""
+        what = self.problem.tasks[task]
+        inside = slice(start, start + what.length)
+        self.load_w[what.node, inside] += sign * what.load_w
+        self.peak_w[what.node, inside] += sign * what.peak_w
+        self.data_mbit[what.node, inside] += sign * what.data_mbit
+        reach = what.length + what.gap
+        self.barred[task, max(0, start - reach + 1) : start + reach] += sign
+        for rival in self.rivals[task]:
+            first = max(0, start - self.problem.tasks[rival].length + 1)
+            self.barred[rival, first : inside.stop] += sign
+        if sign > 0:
+            self.runs[task].append(start)
+        else:
+            self.runs[task].remove(start)
+
+    def add_if_it_holds(self, task: int, start: int) -> bool:
+        """Book a run, its flow worked out, unless battery or store would fall short."""
+        self.add(task, start)
+        flow = self.simulate()
+        if flow.short:
+            self.add(task, start, -1)
+            return False
+        self.flow = flow
+        return True
+
+    def copy(self) -> "Booking":
+        """An independent copy with the same runs."""
+        twin = Booking.__new__(Booking)
+        twin.problem, twin.rivals = self.problem, self.rivals
+        twin.flow, twin.walk = self.flow, self.walk
+        twin.runs = [list(starts) for starts in self.runs]
+        for name in ("load_w", "peak_w", "data_mbit", "may_send", "barred"):
+            setattr(twin, name, getattr(self, name).copy())
+        return twin
+
+    def value(self) -> float:
+        """Total worth of the booked runs."""
+        return plan_value(self.problem, self.runs)
+
+    def merit(self) -> float:
+        """Worth and favour of the booked runs: what the search looks for."""
+        favours = sum(
+            task.favour[runs].sum() for task, runs in zip(self.problem.tasks, self.runs) if runs
+        )
+        return self.value() + float(favours)
+
+    def next_value(self, task: int) -> np.ndarray:
+        """What one more run of `task` would add, by its start (steps,)."""
+        what = self.problem.tasks[task]
+        if what.repeat_worth == 1.0:
+            return np.full(self.problem.steps, what.value)
+        held = what.held + np.bincount(what.bins[self.runs[task]], minlength=len(what.held))
+        return (what.value * what.repeat_worth ** held.astype(float))[what.bins]
+
+    def next_merit(self, task: int) -> np.ndarray:
+        """What the search sees in one more run of `task`, by its start (steps,)."""
+        return self.next_value(task) + self.problem.tasks[task].favour
+
+    def clear_starts(self, task: int) -> np.ndarray:
+        """Starts (steps,) at which a run meets no booked rival and keeps its own gap."""
+        return self.problem.tasks[task].starts & (self.barred[task] == 0)
+
+    def met_from(self, earlier: int, settle: int) -> int:
+        """First step at which a run that waits for `earlier` may start."""
+        if not self.runs[earlier]:
+            return self.problem.steps
+        return min(self.runs[earlier]) + self.problem.tasks[earlier].length + settle
+
+    def open_starts(self, task: int, among: slice = slice(None)) -> np.ndarray:
+        """Starts (steps,) at which one more run breaks no exclusion, gap, order, bus or charge.
+
+        Only starts `among` these are looked at. Data and the energy of sending are judged
+        only by `simulate`.
+        """
+        what, open_ = self.problem.tasks[task], np.zeros(self.problem.steps, dtype=bool)
+        if len(self.runs[task]) >= what.count:
+            return open_
+        open_[among] = self.clear_starts(task)[among]
+        open_[max(0, self.problem.steps - what.length + 1) :] = False
+        for earlier, settle, met_from in what.earlier:
+            open_[: min(met_from, self.met_from(earlier, settle))] = False
+        some = np.flatnonzero(open_)
+        if len(some):
+            part = slice(int(some[0]), int(some[-1]) + 1)
+            open_[part] &= self._bus_allows(what, part)
+            open_[part] &= self._charge_allows(what, part)
+        return open_
+
+    def _bus_allows(self, what: Task, part: slice) -> np.ndarray:
+        """Starts in `part` whose run the bus carries at each of its steps."""
+        node, last = self.problem.nodes[what.node], part.stop + what.length - 1
+        room_w = node.bus_limit_w - self.peak_w[what.node, part.start : last]
+        if room_w.min() >= what.peak_w.max() - TOLERANCE:
+            return np.ones(part.stop - part.start, dtype=bool)
+        enough = sliding_window_view(room_w, what.length) >= what.peak_w - TOLERANCE
+        return enough.all(axis=1)
+
+    def _charge_allows(self, what: Task, part: slice) -> np.ndarray:
+        """Starts in `part` whose run leaves the battery enough at its steps and afterwards."""
+        count = part.stop - part.start
+        if count > 1 and count * what.length > MOST_CELLS:
+            middle = part.start + count // 2
+            halves = slice(part.start, middle), slice(middle, part.stop)
+            return np.concatenate([self._charge_allows(what, half) for half in halves])
+        n, flow, hour = what.node, self.flow, self.problem.step_h
+        node, last = self.problem.nodes[n], part.stop + what.length - 1
+        ends = slice(part.start + 1, last + 1)
+        needed = flow.needed_wh[n, ends] - TOLERANCE
+        # A run takes no more from any level than all it draws.
+        most_wh = what.load_w.sum() * hour / node.discharge_efficiency
+        if (flow.stored_wh[n, ends] - needed).min() >= most_wh:
+            return np.ones(count, dtype=bool)
+        inside = slice(part.start, last)
+        net_w = node.generation_w[inside] - self.load_w[n, inside] - self.sending_w(n)[inside]
+        net_w = sliding_window_view(net_w, what.length) - what.load_w
+        gained = np.cumsum(gain_wh(node, net_w, hour), axis=1)
+        # The level is the least of what was stored and of any full battery since, plus gains.
+        least = np.minimum(
+            flow.stored_wh[n, part, None],
+            node.capacity_wh + np.minimum.accumulate(-gained, axis=1),
+        )
+        enough = gained + least >= sliding_window_view(needed, what.length)
+        return enough.all(axis=1)
+
+    def is_orderly(self) -> bool:
+        """Whether counts, gaps, exclusions, orders and bus of the booked runs all hold."""
+        for i, (task, starts) in enumerate(zip(self.problem.tasks, self.runs)):
+            if (
+                len(starts) > task.count
+                # A run bars its own start; a second bar there is another's.
+                or (self.barred[i, starts] > 1).any()
+                or any(
+                    start < min(met_from, self.met_from(earlier, settle))
+                    for earlier, settle, met_from in task.earlier
+                    for start in starts
+                )
+            ):
+                return False
+        return self.fits_bus()
+
+    def sending_w(self, n: int) -> np.ndarray:
+        """Mean draw (steps,) of the transmitter of node `n`, as the flow has it."""
+        node = self.problem.nodes[n]
+        return self.flow.sent_share[n] * node.transmit_w * node.send_share
+
+    def bears_transmitter(self, n: int) -> np.ndarray:
+        """Steps (steps,) in which the bus has room for the transmitter of node `n`.
+
+        While on it draws all it takes, however short that is.
+        """
+        node = self.problem.nodes[n]
+        return self.peak_w[n] + node.transmit_w <= node.bus_limit_w + TOLERANCE
+
+    def fits_bus(self) -> bool:
+        """Whether no bus carries more than its limit, sending left aside."""
+        limits_w = np.array([node.bus_limit_w for node in self.problem.nodes])
+        return bool((self.peak_w <= limits_w[:, None] + TOLERANCE).all())
+
+    def simulate(self) -> Flow:
+        """Run battery and store of every node through the span.
+
+        Where they hold, the next call looks only at what changes from here on.
+        """
+        nodes = self.problem.nodes
+        able_mbit = [
+            np.where(self.may_send[n] & self.bears_transmitter(n), node.send_mbit, 0.0)
+            for n, node in enumerate(nodes)
+        ]
+        net_w = np.array([node.generation_w for node in nodes]) - self.load_w
+        loads = Loads(net_w, self.data_mbit.copy(), np.array(able_mbit))
+        flow = walked(self.problem, loads, self.walk)
+        if not flow.short:
+            self.walk = Walk(nodes, loads, flow)
+        return flow
+
+    def recharged(self, node: int) -> Flow:
+        """The flow with the charge of `node` worked out anew while sending stays what it was.
+
+        What is needed then includes the sending; data and what falls short stay as they were.
+        """
+        what, flow = self.problem.nodes[node], self.flow
+        net_w = what.generation_w - self.load_w[node] - self.sending_w(node)
+        gained = gained_wh(what, net_w, self.problem.step_h)
+        room = what.capacity_wh - gained
+        room[0] = what.start_wh
+        stored, needed = flow.stored_wh.copy(), flow.needed_wh.copy()
+        stored[node] = gained + np.minimum.accumulate(room)
+        needed[node] = needed_wh(what, gained)
+        return replace(flow, stored_wh=stored, needed_wh=needed)
+
+    def keeps_data(self) -> bool:
+        """Whether all stores hold while sending stays what it was, and more where it is free.
+
+        Sending more is free where the battery is full and the arrays yield enough for it.
+        Says so from `flow` in a fraction of the time of `simulate`, which may send otherwise;
+        what two platforms then ask of one station is left to it.
+        """
+        nodes, relayed = self.problem.nodes, np.zeros_like(self.data_mbit)
+        for n in relays_first(nodes):
+            node, share = nodes[n], self.flow.sent_share[n]
+            spare_w = node.generation_w - self.load_w[n] - node.transmit_w * node.send_share
+            full = self.flow.stored_wh[n, 1:] >= node.capacity_wh - TOLERANCE
+            share = np.where(full & (spare_w >= 0) & self.may_send[n], 1.0, share)
+            share = np.where(self.bears_transmitter(n), share, 0.0)
+            new = self.data_mbit[n] + relayed[n]
+            grown = np.concatenate([[0.0], np.cumsum(new - share * node.send_mbit)])
+            least = -grown
+            least[0] = node.store_start_mbit
+            held = grown + np.maximum.accumulate(least)
+            if held.max() > node.store_mbit + TOLERANCE:
+                return False
+            if held[-1] > node.store_end_mbit + TOLERANCE:
+                return False
+            if node.receiver >= 0:
+                relayed[node.receiver] += new - np.diff(held)
+        return True
+
+
+def plan_value(problem: Problem, runs: list[list[int]]) -> float:
+    """Worth of all runs: in each bin the k-th run counts repeat_worth**(k-1)."""
+    total = 0.0
+    for task, starts in zip(problem.tasks, runs):
+        bins, counts = np.unique(task.bins[list(starts)], return_counts=True)
+        total += sum(task.run_value(b, k) for b, count in zip(bins, counts) for k in range(count))
+    return total

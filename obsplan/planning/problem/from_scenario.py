@@ -1,0 +1,246 @@
+"""The question in whole steps, free of any solver and any clock.
+
+A problem is built from a scenario and its environment: activities become tasks with
+permitted starts and load profiles, platforms become nodes with energy and data per step.
+"""
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from obsplan.environment.build import Environment
+from obsplan.inputs.hardware import Platform
+from obsplan.inputs.scenario import Activity, Scenario
+from obsplan.planning.problem.start_windows import coverage_bin, start_mask
+
+
+# More than a replay forgives for rounding, in watts, watt-hours and megabits.
+REPLAY_SLACK = 2e-6
+
+
+@dataclass(frozen=True)
+class Task:
+    """One activity. Profiles have one entry per step of a slot (`length` of them).
+
+    load_w is the mean draw of the step, peak_w the highest of its minutes (the lowest in a
+    relaxed problem): energy follows the mean, the bus must carry the peak. `earlier` lists
+    (task, steps from that task's end, step from which the order is met whatever is
+    planned). `held` counts, per coverage bin, runs that are fixed elsewhere and take the
+    first places there. `favour` (steps,) says by how much the search prefers a start there;
+    it is no worth of the plan.
+    """
+
+    name: str
+    node: int
+    length: int
+    load_w: np.ndarray
+    peak_w: np.ndarray
+    data_mbit: np.ndarray
+    count: int
+    must: int
+    gap: int
+    value: float
+    repeat_worth: float
+    starts: np.ndarray
+    bins: np.ndarray
+    earlier: tuple[tuple[int, int, int], ...]
+    held: np.ndarray
+    favour: np.ndarray
+
+    def run_value(self, bin_: int, earlier_in_bin: int) -> float:
+        """What a run is worth when `earlier_in_bin` planned runs share its bin."""
+        return self.value * self.repeat_worth ** int(self.held[bin_] + earlier_in_bin)
+
+
+@dataclass(frozen=True)
+class Node:
+    """One platform; arrays have one entry per step.
+
+    send_mbit is the most that can leave in a step, send_share the part of the step in which
+    the transmitter is then on, `receiver` the node it goes to (-1 is Earth). Peak base load
+    counts for the bus, mean base load for the battery.
+    """
+
+    name: str
+    generation_w: np.ndarray
+    base_w: np.ndarray
+    base_peak_w: np.ndarray
+    base_data_mbit: np.ndarray
+    bus_limit_w: float
+    capacity_wh: float
+    reserve_wh: float
+    start_wh: float
+    end_wh: float
+    charge_efficiency: float
+    discharge_efficiency: float
+    charge_limit_w: float
+    transmit_w: float
+    send_mbit: np.ndarray
+    send_share: np.ndarray
+    receiver: int
+    station: np.ndarray
+    store_mbit: float
+    store_start_mbit: float
+    store_end_mbit: float
+
+
+@dataclass(frozen=True)
+class Problem:
+    """Tasks, nodes and the pairs of tasks that may not overlap."""
+
+    steps: int
+    step_h: float
+    tasks: tuple[Task, ...]
+    nodes: tuple[Node, ...]
+    exclusive: frozenset[tuple[int, int]]
+
+
+def problem(scenario: Scenario, environment: Environment, relaxed: bool = False) -> Problem:
+    """The scheduling problem of a scenario in its environment.
+
+    Within a step it is strict where it does not know better: peaks of different minutes
+    meet on the bus, and sending takes as long as at the step's mean rate. `relaxed` turns
+    this round, so that every plan which a replay by the minute accepts is one of the
+    relaxed problem, and a bound on that is a bound on them all.
+    """
+    names = [a.name for a in scenario.activity]
+    return Problem(
+        steps=scenario.steps,
+        step_h=scenario.span.step_min / 60,
+        tasks=tuple(_task(scenario, environment, a, names, relaxed) for a in scenario.activity),
+        nodes=tuple(_node(scenario, environment, p, relaxed) for p in scenario.platform),
+        exclusive=frozenset(exclusive_pairs(scenario)),
+    )
+
+
+def worth_of_all(problem: Problem) -> float:
+    """No plan can be worth more than all wanted runs, spread evenly over their bins."""
+    worth = 0.0
+    for task in problem.tasks:
+        runs = [task.run_value(b, k) for b in range(len(task.held)) for k in range(task.count)]
+        worth += sum(sorted(runs)[-task.count :]) if task.count else 0.0
+    return worth
+
+
+def least_worth(problem: Problem) -> float:
+    """A plan that is worth anything is worth at least this: the first run of some task."""
+    firsts = [task.run_value(b, 0) for task in problem.tasks for b in range(len(task.held))]
+    return min((worth for worth in firsts if worth > 0), default=np.inf)
+
+
+def starts_of(problem: Problem) -> int:
+    """How many starts are permitted in all."""
+    return sum(int(task.starts.sum()) for task in problem.tasks)
+
+
+def slot_profile(activity: Activity, slot_min: int) -> tuple[np.ndarray, np.ndarray]:
+    """Draw in watts and data in Mbit for each minute of a slot."""
+    warm, run = activity.warm_up_min, activity.duration_min
+    draw_w, data_mbit = np.zeros(slot_min), np.zeros(slot_min)
+    draw_w[:warm] = activity.warm_up_w
+    draw_w[warm : warm + run] = activity.power_w
+    data_mbit[warm : warm + run] = activity.data_mbit / run
+    return draw_w, data_mbit
+
+
+def exclusive_pairs(scenario: Scenario) -> set[tuple[int, int]]:
+    """Pairs (i < j) of activities that may not overlap, whatever the reason."""
+    pairs = set()
+    instrument = {i.name: i for i in scenario.instrument}
+    platform = {p.name: p for p in scenario.platform}
+    for i, a in enumerate(scenario.activity):
+        for j, b in enumerate(scenario.activity[:i]):
+            on_a, on_b = instrument[a.instrument], instrument[b.instrument]
+            if (
+                (on_a is on_b and on_a.one_at_a_time)
+                or (on_a.platform == on_b.platform and platform[on_a.platform].one_at_a_time)
+                or b.name in a.not_with
+                or a.name in b.not_with
+                or (a.quiet and b.disturbs)
+                or (b.quiet and a.disturbs)
+            ):
+                pairs.add((j, i))
+    return pairs
+
+
+def _task(
+    scenario: Scenario, environment: Environment, activity: Activity, names, relaxed: bool
+) -> Task:
+    step_min = scenario.span.step_min
+    slot_min = scenario.slot_min(activity)
+    draw_w, data_mbit = (
+        profile.reshape(-1, step_min) for profile in slot_profile(activity, slot_min)
+    )
+    platforms = [p.name for p in scenario.platform]
+    bins = coverage_bin(scenario, environment, activity)
+    return Task(
+        name=activity.name,
+        node=platforms.index(scenario.platform_of(activity)),
+        length=slot_min // step_min,
+        load_w=draw_w.mean(axis=1),
+        peak_w=draw_w.min(axis=1) if relaxed else draw_w.max(axis=1),
+        data_mbit=data_mbit.sum(axis=1),
+        count=activity.count,
+        must=activity.must,
+        gap=-(-activity.gap_min // step_min),
+        value=activity.value,
+        repeat_worth=activity.repeat_worth,
+        starts=start_mask(scenario, environment, activity),
+        bins=bins,
+        earlier=tuple(
+            (names.index(after.activity), -(-after.settle_min // step_min), scenario.steps)
+            for after in activity.after
+        ),
+        held=np.zeros(max(1, bins.max() + 1), dtype=int),
+        favour=np.zeros(scenario.steps),
+    )
+
+
+def _node(
+    scenario: Scenario, environment: Environment, platform: Platform, relaxed: bool
+) -> Node:
+    step_min, steps = scenario.span.step_min, scenario.steps
+    table = environment.platforms[platform.name]
+    names = [p.name for p in scenario.platform]
+    stations = [s.name for s in scenario.station]
+    battery, store = platform.battery, platform.store
+
+    def per_step(column: str) -> np.ndarray:
+        return table[column].to_numpy(dtype=float).reshape(steps, step_min)
+
+    slack = REPLAY_SLACK if relaxed else 0.0
+    rate_kbps, base_w = per_step("rate_kbps"), per_step("base_load_w")
+    fastest_kbps = np.maximum(rate_kbps.max(axis=1), 1e-12)
+    station = table["station"].to_numpy().reshape(steps, step_min)
+    # A station counts for a step when it serves the platform in all its sending minutes.
+    used = [
+        set(names_in_step) - {""} if sending.any() else set()
+        for names_in_step, sending in zip(station.tolist(), rate_kbps > 0)
+    ]
+    return Node(
+        name=platform.name,
+        generation_w=per_step("generation_w").mean(axis=1),
+        base_w=base_w.mean(axis=1),
+        base_peak_w=base_w.min(axis=1) if relaxed else base_w.max(axis=1),
+        base_data_mbit=np.zeros(steps),
+        bus_limit_w=platform.bus_limit_w + slack,
+        capacity_wh=battery.capacity_wh,
+        reserve_wh=battery.reserve * battery.capacity_wh - slack,
+        start_wh=battery.start * battery.capacity_wh,
+        end_wh=max(battery.reserve, battery.end or 0.0) * battery.capacity_wh - slack,
+        charge_efficiency=battery.charge_efficiency,
+        discharge_efficiency=battery.discharge_efficiency,
+        charge_limit_w=battery.charge_limit_w or np.inf,
+        transmit_w=platform.radio.transmit_w,
+        send_mbit=rate_kbps.sum(axis=1) * 60 / 1000,
+        send_share=rate_kbps.mean(axis=1) / fastest_kbps
+        if relaxed
+        else (rate_kbps > 0).mean(axis=1),
+        receiver=-1 if platform.radio.to == "earth" else names.index(platform.radio.to),
+        station=np.array([stations.index(min(u)) if len(u) == 1 else -1 for u in used]),
+        store_mbit=store.capacity_mbit + slack,
+        store_start_mbit=store.start_mbit,
+        store_end_mbit=store.capacity_mbit
+        if store.end_limit_mbit is None
+        else min(store.end_limit_mbit, store.capacity_mbit) + slack,
+    )

@@ -1,0 +1,245 @@
+"""Battery and store of every platform under the loads that are booked, step by step.
+
+Sending follows the rule that a replay uses: as early as contact, bus and battery allow,
+but never with energy that booked loads still need.
+"""
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from obsplan.planning.problem.from_scenario import Node, Problem
+
+TOLERANCE = 1e-7
+# Watt-hours that differ by less are the same: what sums leave by rounding. Charge and data that
+# are taken over from another walk, ten thousand times in a row, must be closer.
+SAME, CLOSER = 1e-9, 1e-12
+# Steps that are walked before charge and data are compared with those of another walk.
+AT_A_TIME = 32
+
+
+@dataclass(frozen=True)
+class Loads:
+    """What a walk follows from, all (nodes, steps): power left by the booked loads before any
+    sending, data taken, and what could be sent where sending is free (0 where it may not be)."""
+
+    net_w: np.ndarray
+    data_mbit: np.ndarray
+    able_mbit: np.ndarray
+
+    def differ(self, other: "Loads") -> np.ndarray:
+        """Steps (n,) at which the two differ."""
+        return np.flatnonzero(
+            ((self.net_w != other.net_w) | (self.data_mbit != other.data_mbit)
+             | (self.able_mbit != other.able_mbit)).any(axis=0)
+        )  # fmt: skip
+
+
+@dataclass(frozen=True)
+class Flow:
+    """Battery and store of every node under the booked runs; `short` says what fails.
+
+    stored_wh, needed_wh, held_mbit (nodes, steps + 1); sent_share (nodes, steps).
+    """
+
+    stored_wh: np.ndarray
+    needed_wh: np.ndarray
+    held_mbit: np.ndarray
+    sent_share: np.ndarray
+    short: str
+
+
+@dataclass(frozen=True)
+class Walk:
+    """A flow that holds, and what it follows from: the next walk may begin with it."""
+
+    nodes: tuple[Node, ...]
+    loads: Loads
+    flow: Flow
+
+
+def walked(problem: Problem, loads: Loads, before: Walk | None = None) -> Flow:
+    """Battery and store of every node through the span.
+
+    Only where that of `before` does not say it already: from the first step at which loads
+    differ, or at which less or more may be sent than was, until charge and data are the same
+    again.
+    """
+    count, steps = len(problem.nodes), problem.steps
+    needed = np.array(
+        [needed_wh(node, gained_wh(node, net_w, problem.step_h))
+         for node, net_w in zip(problem.nodes, loads.net_w)]
+    )  # fmt: skip
+    flow = Flow(
+        np.zeros((count, steps + 1)), needed, np.zeros((count, steps + 1)),
+        np.zeros((count, steps)), "",
+    )  # fmt: skip
+    for n, node in enumerate(problem.nodes):
+        if needed[n, 0] > node.start_wh + TOLERANCE:
+            return replace(flow, short=f"energy of {node.name}")
+    first, last = 0, steps
+    flow.stored_wh[:, 0] = [node.start_wh for node in problem.nodes]
+    flow.held_mbit[:, 0] = [node.store_start_mbit for node in problem.nodes]
+    if before is not None and before.nodes is not problem.nodes:
+        before = None
+    if before is not None:
+        differ = loads.differ(before.loads)
+        last = int(differ[-1]) + 1 if len(differ) else 0
+        first = min(_first_resent(problem, before, needed), int(differ[0]) if last else steps)
+        _take_over(before.flow, flow, slice(0, first))
+    return replace(flow, short=_walk(problem, loads, flow, first, last, before))
+
+
+def _first_resent(problem: Problem, before: Walk, needed: np.ndarray) -> int:
+    """First step at which `needed` lets a node send less, or more, than it did before."""
+    resent = np.zeros(problem.steps, dtype=bool)
+    for n, node in enumerate(problem.nodes):
+        left, was_left = (
+            _left_wh(node, problem.step_h, before.loads.net_w[n], before.flow, n, need_wh)
+            for need_wh in (needed[n], before.flow.needed_wh[n])
+        )
+        # Where the battery was what held sending back, it may now hold back less.
+        freer = (was_left <= TOLERANCE) & (left > SAME)
+        sending = (before.loads.able_mbit[n] > 0) & (node.transmit_w * node.send_share > 0)
+        resent |= sending & ((left < -SAME) | freer)
+    return int(resent.argmax()) if resent.any() else problem.steps
+
+
+def _left_wh(
+    node: Node, hour: float, net_w: np.ndarray, flow: Flow, n: int, need_wh: np.ndarray
+) -> np.ndarray:
+    """Energy (steps,) that node `n` might still send with, were it to need `need_wh`.
+
+    `net_w` (steps,) is left by the booked loads, and `need_wh` (steps + 1,) is needed as each
+    step begins. Below zero where too much is sent.
+    """
+    missing = need_wh[1:] - flow.stored_wh[n, :-1]
+    # As `_walk_on` has it for one step.
+    least_w = np.where(
+        missing >= 0,
+        missing / (node.charge_efficiency * hour),
+        missing * node.discharge_efficiency / hour,
+    )
+    sent_w = flow.sent_share[n] * node.transmit_w * node.send_share
+    return (np.maximum(0.0, net_w - least_w) - sent_w) * hour
+
+
+def _take_over(source: Flow, target: Flow, steps: slice) -> None:
+    """Copy what happens in `steps`, and what is there after each."""
+    after = slice(steps.start + 1, steps.stop + 1)
+    target.stored_wh[:, after] = source.stored_wh[:, after]
+    target.held_mbit[:, after] = source.held_mbit[:, after]
+    target.sent_share[:, steps] = source.sent_share[:, steps]
+
+
+def needed_wh(node: Node, gained: np.ndarray) -> np.ndarray:
+    """Least charge (steps + 1,) from which reserve and end hold, with these gains (steps + 1,).
+
+    In Wh, at the start of each step and at the end of the span; infinite where no full battery
+    would do.
+    """
+    least = np.full(len(gained), node.reserve_wh)
+    least[-1] = node.end_wh
+    needed = gained + np.maximum.accumulate((least - gained)[::-1])[::-1]
+    # More than a full battery can never be there when the step begins.
+    hopeless = np.flatnonzero(needed[:-1] > node.capacity_wh + TOLERANCE)
+    needed[: hopeless[-1] + 1 if len(hopeless) else 0] = np.inf
+    return needed
+
+
+def gained_wh(node: Node, net_w: np.ndarray, step_h: float) -> np.ndarray:
+    """All gains up to each step (steps + 1,), were the battery of `node` boundless."""
+    return np.concatenate([[0.0], np.cumsum(gain_wh(node, net_w, step_h))])
+
+
+def gain_wh(node: Node, net_w: np.ndarray, step_h: float) -> np.ndarray:
+    """What each step (steps,) adds to the battery in Wh, or takes from it, while there is room."""
+    charged_w = np.minimum(net_w, node.charge_limit_w) * node.charge_efficiency
+    return np.where(net_w >= 0, charged_w, net_w / node.discharge_efficiency) * step_h
+
+
+def relays_first(nodes: tuple[Node, ...]) -> list[int]:
+    """Nodes in the order in which a step's data move: those that send to another come first."""
+    return sorted(range(len(nodes)), key=lambda n: (nodes[n].receiver < 0, n))
+
+
+def _walk(
+    problem: Problem, loads: Loads, flow: Flow, first: int, last: int, before: Walk | None
+) -> str:
+    """Fill `flow` from step `first`; return what falls short, or "".
+
+    From step `last` on the loads are those of `before`: once charge and data are, too, the
+    rest is taken over.
+    """
+    stored, held = flow.stored_wh, flow.held_mbit
+    for begin in range(first, problem.steps, AT_A_TIME):
+        if before is not None and begin >= last:
+            apart_wh = np.abs(stored[:, begin] - before.flow.stored_wh[:, begin])
+            apart_mbit = np.abs(held[:, begin] - before.flow.held_mbit[:, begin])
+            if max(apart_wh.max(), apart_mbit.max()) <= CLOSER:
+                _take_over(before.flow, flow, slice(begin, problem.steps))
+                break
+        part = slice(begin, min(begin + AT_A_TIME, problem.steps))
+        if short := _walk_on(problem, loads, flow, part):
+            return short
+    for node, left_mbit in zip(problem.nodes, held[:, -1]):
+        if left_mbit > node.store_end_mbit + TOLERANCE:
+            return f"storage of {node.name} at the end"
+    return ""
+
+
+def _walk_on(problem: Problem, loads: Loads, flow: Flow, part: slice) -> str:
+    """Fill `flow` in the steps of `part`; return what falls short, or ""."""
+    hour, nodes = problem.step_h, problem.nodes
+    rows = [
+        (
+            n,
+            loads.net_w[n, part].tolist(),
+            loads.data_mbit[n, part].tolist(),
+            loads.able_mbit[n, part].tolist(),
+            (nodes[n].transmit_w * nodes[n].send_share[part]).tolist(),
+            flow.needed_wh[n, part.start + 1 : part.stop + 1].tolist(),
+            nodes[n].station[part].tolist(),
+        )
+        for n in relays_first(nodes)
+    ]
+    stored, held, shares = flow.stored_wh, flow.held_mbit, flow.sent_share
+    charge, data = stored[:, part.start].tolist(), held[:, part.start].tolist()
+    for t in range(part.stop - part.start):
+        busy: dict[int, float] = {}
+        for n, net_w, new, able, draw, need, station in rows:
+            node = nodes[n]
+            data[n] += new[t]
+            net = net_w[t]
+            wanted = 0.0
+            if able[t] > 0 and data[n] > 0:
+                wanted = min(1.0, data[n] / able[t])
+                if node.receiver >= 0:
+                    room = max(0.0, nodes[node.receiver].store_mbit - data[node.receiver])
+                    wanted = min(wanted, room / able[t])
+                elif station[t] >= 0:
+                    wanted = min(wanted, 1.0 - busy.get(station[t], 0.0))
+                if draw[t] > 0 and wanted > 0:
+                    missing = need[t] - charge[n]
+                    if missing >= 0:
+                        least = missing / (node.charge_efficiency * hour)
+                    else:
+                        least = missing * node.discharge_efficiency / hour
+                    wanted = max(0.0, min(wanted, (net - least) / draw[t]))
+                if wanted > 0:
+                    net -= wanted * draw[t]
+                    data[n] -= wanted * able[t]
+                    shares[n, part.start + t] = wanted
+                    if node.receiver >= 0:
+                        data[node.receiver] += wanted * able[t]
+                    elif station[t] >= 0:
+                        busy[station[t]] = busy.get(station[t], 0.0) + wanted
+            if data[n] > node.store_mbit + TOLERANCE:
+                return f"storage of {node.name}"
+            if net >= 0:
+                gain = min(net, node.charge_limit_w) * node.charge_efficiency * hour
+                charge[n] = min(charge[n] + gain, node.capacity_wh)
+            else:
+                charge[n] += net / node.discharge_efficiency * hour
+            stored[n, part.start + t + 1], held[n, part.start + t + 1] = charge[n], data[n]
+    return ""

@@ -1,0 +1,217 @@
+"""When each activity is permitted to be: the sky table against its conditions.
+
+A condition must hold in every minute of a slot; minutes are folded into the steps of the
+plan, so that a step counts only when all of it is permitted.
+"""
+
+import numpy as np
+import pandas as pd
+
+from obsplan.common import intervals
+from obsplan.environment.build import Environment, depth_column
+from obsplan.inputs.scenario import Activity, Scenario
+
+COLUMN_OF = {
+    "sun_elevation_deg": "sun_elevation_deg",
+    "sun_visible_fraction": "sun_visible_fraction",
+    "earth_elevation_deg": "earth_elevation_deg",
+    "earth_phase_deg": "earth_phase_deg",
+    "surface_temperature_k": "surface_temperature_k",
+    "local_time_h": "local_time_h",
+}
+
+
+def condition_masks(
+    scenario: Scenario, environment: Environment, activity: Activity
+) -> dict[str, np.ndarray]:
+    """Per condition of `activity`, the minutes (n,) in which it holds."""
+    table = environment.sky
+    masks = {}
+    for key, column in COLUMN_OF.items():
+        limits = getattr(activity.when, key)
+        if limits is None:
+            continue
+        value, (low, high) = table[column].to_numpy(), limits
+        above, below = value >= low, value <= high
+        # Only local time runs in a circle, so only there may low exceed high.
+        masks[key] = above & below if low <= high else above | below
+    if activity.when.in_magnetotail is not None:
+        masks["in_magnetotail"] = table["in_magnetotail"].to_numpy() == activity.when.in_magnetotail
+    if activity.when.ground is not None:
+        low, high = activity.when.ground.temperature_k
+        value = table[depth_column(activity.when.ground.depth_m)].to_numpy()
+        masks[f"ground at {activity.when.ground.depth_m:g} m"] = (value >= low) & (value <= high)
+    if activity.contact == "whole":
+        name = scenario.platform_of(activity)
+        masks["contact"] = environment.platforms[name]["in_contact"].to_numpy(dtype=bool)
+    if activity.instrument in environment.out:
+        masks[f'"{activity.instrument}" in service'] = ~environment.out[activity.instrument]
+    return masks
+
+
+def start_mask(
+    scenario: Scenario,
+    environment: Environment,
+    activity: Activity,
+    masks: dict[str, np.ndarray] | None = None,
+) -> np.ndarray:
+    """Steps (n,) at which a slot of `activity` may start, its whole length permitted.
+
+    `masks` may replace those of `condition_masks`.
+    """
+    masks = condition_masks(scenario, environment, activity) if masks is None else masks
+    return _all_of(scenario, start_masks(scenario, environment, activity, masks))
+
+
+def start_masks(
+    scenario: Scenario, environment: Environment, activity: Activity, masks: dict[str, np.ndarray]
+) -> dict[str, np.ndarray]:
+    """Per condition, the steps (n,) at which a slot that ends in time meets that one.
+
+    "span" is the end in time alone; the rest are the keys of `masks`, from
+    `condition_masks`, and what is asked of the start.
+    """
+    steps, step_min = scenario.steps, scenario.span.step_min
+    length = scenario.slot_min(activity) // step_min
+    in_time = np.arange(steps) + length <= steps
+    starts = {"span": in_time}
+    for key, mask in masks.items():
+        unmet = np.concatenate([[0], np.cumsum(~mask.reshape(steps, step_min).all(axis=1))])
+        ends = np.minimum(np.arange(steps) + length, steps)
+        starts[key] = unmet[ends] == unmet[:-1]
+    if activity.contact == "start":
+        name = scenario.platform_of(activity)
+        in_contact = environment.platforms[name]["in_contact"].to_numpy(dtype=bool)
+        starts["contact at the start"] = in_contact[::step_min]
+    if scenario.command_lead_min(activity) is not None:
+        starts["uplink"] = commandable(scenario, environment, activity)[::step_min]
+    if activity.coverage is not None:
+        starts["coverage"] = coverage_bin(scenario, environment, activity) >= 0
+    return {key: mask & in_time for key, mask in starts.items()}
+
+
+def commandable(
+    scenario: Scenario, environment: Environment, activity: Activity, since_min: int = 0
+) -> np.ndarray:
+    """Minutes (n,) at which a start can have been commanded from minute `since_min` on.
+
+    From the start of the span on, it may also have been loaded before. Without a lead
+    every start can be commanded.
+    """
+    name, lead_min = scenario.platform_of(activity), scenario.command_lead_min(activity)
+    if lead_min is None:
+        return np.ones(len(environment.sky), dtype=bool)
+    in_contact = environment.platforms[name]["in_contact"].to_numpy(dtype=bool)
+    in_contact = in_contact & (np.arange(len(in_contact)) >= since_min)
+    # A command that arrives in a minute is aboard when that minute is over.
+    aboard = np.logical_or.accumulate(in_contact)
+    possible = np.concatenate([np.zeros(lead_min + 1, dtype=bool), aboard])[: len(aboard)]
+    loaded = scenario.uplink is not None and scenario.uplink.loaded_until_utc is not None
+    if loaded and since_min == 0:
+        possible |= environment.sky.index < scenario.uplink.loaded_until_utc
+    return possible
+
+
+def _all_of(scenario: Scenario, starts: dict[str, np.ndarray]) -> np.ndarray:
+    return np.logical_and.reduce([*starts.values(), np.ones(scenario.steps, dtype=bool)])
+
+
+def coverage_bin(
+    scenario: Scenario, environment: Environment, activity: Activity
+) -> np.ndarray:
+    """The coverage bin (n,) of a start in each step: 0, 1, ..., or -1 outside all bins.
+
+    Without coverage every start lies in bin 0.
+    """
+    steps, step_min = scenario.steps, scenario.span.step_min
+    if activity.coverage is None:
+        return np.zeros(steps, dtype=int)
+    if activity.coverage.over == "span_h":
+        value = np.arange(steps) * step_min / 60
+    else:
+        value = environment.sky[activity.coverage.over].to_numpy()[::step_min]
+    edges = np.array(activity.coverage.edges)
+    bins = np.searchsorted(edges, value, side="right") - 1
+    bins[~((value >= edges[0]) & (value < edges[-1]))] = -1
+    return bins
+
+
+def windows(scenario: Scenario, environment: Environment, activity: Activity) -> np.ndarray:
+    """Windows (k, 2) in steps that hold whole slots of `activity`."""
+    length = scenario.slot_min(activity) // scenario.span.step_min
+    starts = intervals.from_mask(start_mask(scenario, environment, activity))
+    return intervals.union(starts + np.array([0, length - 1]))
+
+
+def most_runs(scenario: Scenario, environment: Environment, activity: Activity) -> int:
+    """How many runs of `activity` its own windows and gap have room for, all else aside.
+
+    Taking the earliest start each time leaves the most room for the rest.
+    """
+    step_min = scenario.span.step_min
+    spacing = scenario.slot_min(activity) // step_min + -(-activity.gap_min // step_min)
+    runs, free = 0, 0
+    for start in np.flatnonzero(start_mask(scenario, environment, activity)).tolist():
+        if start >= free:
+            runs, free = runs + 1, start + spacing
+    return runs
+
+
+def windows_table(scenario: Scenario, environment: Environment) -> pd.DataFrame:
+    """All windows: `activity, opens_utc, closes_utc, duration_min`."""
+    start = environment.sky.index[0]
+    step = pd.Timedelta(minutes=scenario.span.step_min)
+    rows = [
+        (activity.name, start + opens * step, start + closes * step)
+        for activity in scenario.activity
+        for opens, closes in windows(scenario, environment, activity).tolist()
+    ]
+    table = pd.DataFrame(rows, columns=["activity", "opens_utc", "closes_utc"])
+    table["duration_min"] = (table["closes_utc"] - table["opens_utc"]) / pd.Timedelta(minutes=1)
+    return table
+
+
+def ground_windows(
+    environment: Environment, depth_m: float, above_k: float = -np.inf, below_k: float = np.inf
+) -> pd.DataFrame:
+    """When the ground is from `above_k` to `below_k` warm: `start_utc, end_utc, duration_min`.
+
+    To the minute, half-open; `depth_m` 0 is the surface, another must be in the sky table.
+    """
+    sky_table = environment.sky
+    temperature_k = sky_table[depth_column(depth_m)].to_numpy()
+    permitted = intervals.from_mask((temperature_k >= above_k) & (temperature_k <= below_k))
+    start_min, end_min = permitted.T
+    table = pd.DataFrame(
+        {
+            "start_utc": sky_table.index[0] + pd.to_timedelta(start_min, unit="min"),
+            "end_utc": sky_table.index[0] + pd.to_timedelta(end_min, unit="min"),
+        }
+    )
+    table["duration_min"] = end_min - start_min
+    return table
+
+
+def why_no_window(scenario: Scenario, environment: Environment, activity: Activity) -> str:
+    """In words, which condition leaves `activity` without a window ("" when it has one).
+
+    A condition is named alone when no slot could start even if it were the only one, or
+    when dropping it alone would open a window.
+    """
+    masks = condition_masks(scenario, environment, activity)
+    starts = start_masks(scenario, environment, activity, masks)
+    if _all_of(scenario, starts).any():
+        return ""
+    if not starts.pop("span").any():
+        return "a slot is longer than the span"
+    never = [key for key, mask in starts.items() if not mask.any()]
+    if never:
+        return f"{' and '.join(never)} never holds long enough for a slot"
+    culprits = [
+        key
+        for key in starts
+        if _all_of(scenario, {k: mask for k, mask in starts.items() if k != key}).any()
+    ]
+    if culprits:
+        return f"no window is left once {' or '.join(culprits)} is asked with the rest"
+    return f"{', '.join(starts)} together leave no window"

@@ -1,0 +1,122 @@
+"""What a little more would add: one more Wh, W, hour of contact or Mbit of each platform.
+
+Columns and duals of the relaxation tell how its best grows when a figure of the question
+changes, whichever rows and columns the figure enters. The largest are then asked again, with
+the relaxation of the richer question solved afresh.
+"""
+
+from dataclasses import replace
+
+import numpy as np
+import pandas as pd
+
+from obsplan.planning.solver.bounds import dual_bound
+from obsplan.planning.solver.matrix import Model
+from obsplan.environment.build import Environment
+from obsplan.planning.solver.highs import interior
+from obsplan.planning.solver.model import model
+from obsplan.planning.problem.from_scenario import Node, Problem, problem
+from obsplan.inputs.hardware import Platform
+from obsplan.inputs.scenario import Scenario
+
+WORTH_COLUMNS = ("platform", "what", "unit", "worth", "confirmed")
+CONFIRMED = 3
+# Differences of two bounds are looked at here, a thousandth of a run's worth and less.
+SHARP = 1e-8
+# Value below this is rounding in the solver's last digits.
+LEAST_WORTH = 1e-6
+
+
+def marginal_worth(scenario: Scenario, environment: Environment) -> pd.DataFrame:
+    """What more of each resource would add to the best possible value, most first.
+
+    Columns `platform`, `what`, `unit`, `worth` (value per unit at the margin, from the
+    duals) and `confirmed` (what one whole unit more brings when solved again; NaN beyond the
+    first three and for what is worth nothing). It is the bound on all plans that grows by
+    this, not necessarily the best plan, and least of all one made before.
+
+    One more Wh of battery brings its share of reserve, start and end charge. One more W of
+    array is one at the array's best instant, and as much in proportion at others. One more
+    hour of contact is spread over the contacts there are, at no more energy; runs that must
+    be in contact gain no window by it. A platform without array output or contact has no row
+    of these.
+    """
+    question = problem(scenario, environment, relaxed=True)
+    asked = model(question, coarse=True)
+    columns, duals = interior(asked, optimality=SHARP)
+    base = dual_bound(asked, duals)
+    rows, richer = [], []
+    for n, platform in enumerate(scenario.platform):
+        for (what, unit), node in _with_more(question, n, platform).items():
+            nodes = (*question.nodes[:n], node, *question.nodes[n + 1 :])
+            richer.append(replace(question, nodes=nodes))
+            gain = _gain(asked, model(richer[-1], coarse=True), columns, duals, base)
+            rows.append((platform.name, what, unit, gain if gain > LEAST_WORTH else 0.0))
+    order = sorted(range(len(rows)), key=lambda k: -rows[k][3])
+    confirmed = {
+        k: max(0.0, _best(model(richer[k], coarse=True)) - base)
+        for k in order[:CONFIRMED]
+        if rows[k][3] > 0
+    }
+    return pd.DataFrame(
+        [(*rows[k], confirmed.get(k, np.nan)) for k in order], columns=list(WORTH_COLUMNS)
+    )
+
+
+def _gain(
+    asked: Model, more: Model, columns: np.ndarray, duals: np.ndarray, base: float
+) -> float:
+    """By how much the best of `more` exceeds `base`, that of `asked`, to first order.
+
+    The change of cost @ x + y @ (b - A x) + r @ (limits - x) at the best x, its duals y and
+    reduced costs r, which the envelope theorem holds still (Milgrom and Segal 2002, from
+    memory).
+    """
+    if asked.matrix.shape != more.matrix.shape:
+        return _best(more) - base
+    reduced = asked.cost - asked.matrix.T @ duals
+    limits = np.where(reduced > 0, more.high - asked.high, more.low - asked.low)
+    # A row without a limit on one side has no dual of that sign, but for rounding.
+    rows = np.where(duals > 0, _rise(asked.row_high, more.row_high),
+                    _rise(asked.row_low, more.row_low))  # fmt: skip
+    rows = rows - (more.matrix - asked.matrix) @ columns
+    return float((more.cost - asked.cost) @ columns + duals @ rows + reduced @ limits)
+
+
+def _rise(before: np.ndarray, after: np.ndarray) -> np.ndarray:
+    return np.subtract(after, before, out=np.zeros(len(before)), where=np.isfinite(before))
+
+
+def _best(more: Model) -> float:
+    return dual_bound(more, interior(more, optimality=SHARP)[1])
+
+
+def _with_more(
+    question: Problem, n: int, platform: Platform
+) -> dict[tuple[str, str], Node]:
+    """The node with one unit more, by what it is of and its unit."""
+    node, battery = question.nodes[n], platform.battery
+    end = max(battery.reserve, battery.end or 0.0)
+    ends_full = platform.store.end_limit_mbit is None
+    more = {
+        ("battery", "Wh"): replace(
+            node,
+            capacity_wh=node.capacity_wh + 1,
+            reserve_wh=node.reserve_wh + battery.reserve,
+            start_wh=node.start_wh + battery.start,
+            end_wh=node.end_wh + end,
+        ),
+        ("store", "Mbit"): replace(
+            node,
+            store_mbit=node.store_mbit + 1,
+            store_end_mbit=node.store_end_mbit + ends_full,
+        ),
+    }
+    best_w = node.generation_w.max()
+    if best_w > 0:
+        generation_w = node.generation_w * (1 + 1 / best_w)
+        more["array", "W"] = replace(node, generation_w=generation_w)
+    contact_h = (node.send_mbit > 0).sum() * question.step_h
+    if contact_h > 0:
+        more["contact", "h"] = replace(node, send_mbit=node.send_mbit * (1 + 1 / contact_h))
+    return more

@@ -1,0 +1,78 @@
+"""A quick first plan: required runs first, then always the run worth most for what it uses."""
+
+import numpy as np
+
+from obsplan.planning.problem.booking import Booking
+from obsplan.planning.problem.from_scenario import Problem
+
+# Starts that are tried for one run.
+MOST_TRIES = 12
+
+
+def greedy_plan(problem: Problem, booking: Booking | None = None) -> Booking:
+    """Fill `booking` (empty when None) run by run and return it.
+
+    Required runs and the runs that others wait for come first, in order; a required run
+    that finds no place is left out, for the caller to notice. Then the task whose next
+    run is worth most per share of energy, downlink and time goes next, at the earliest
+    of its most valuable starts.
+    """
+    booking = booking or Booking(problem)
+    for task in _in_order(problem):
+        followed = any(task == earlier for t in problem.tasks for earlier, *_ in t.earlier)
+        while len(booking.runs[task]) < max(problem.tasks[task].must, int(followed)):
+            if not _place(booking, task):
+                break
+    cost = [shares_used(problem, i).sum() for i in range(len(problem.tasks))]
+    open_tasks = set(range(len(problem.tasks)))
+    while open_tasks:
+        density = {i: booking.next_value(i)[problem.tasks[i].starts] / cost[i] for i in open_tasks}
+        best = max(sorted(open_tasks), key=lambda i: density[i].max(initial=0.0))
+        # A run worth nothing would only use what others need.
+        if density[best].max(initial=0.0) <= 0.0 or not _place(booking, best):
+            open_tasks.discard(best)
+    return booking
+
+
+def _in_order(problem: Problem) -> list[int]:
+    """Tasks sorted so that each comes after those it waits for."""
+    order: list[int] = []
+
+    def visit(task: int) -> None:
+        if task in order:
+            return
+        for earlier, *_ in problem.tasks[task].earlier:
+            visit(earlier)
+        order.append(task)
+
+    for task in range(len(problem.tasks)):
+        visit(task)
+    return order
+
+
+def shares_used(problem: Problem, i: int) -> np.ndarray:
+    """Shares (3,) of the span's energy, downlink and time that one run of task `i` uses."""
+    task = problem.tasks[i]
+    node = problem.nodes[task.node]
+    surplus_wh = np.maximum(node.generation_w - node.base_w, 0).sum() * problem.step_h
+    energy = task.load_w.sum() * problem.step_h / max(surplus_wh, 1e-9)
+    outlet = node if node.receiver < 0 else problem.nodes[node.receiver]
+    data = task.data_mbit.sum() / max(outlet.send_mbit.sum(), 1e-9)
+    rivals = sum(i in pair for pair in problem.exclusive)
+    time = task.length * (1 + rivals) / len(problem.tasks) / problem.steps
+    return np.array([energy, data, time])
+
+
+def _place(booking: Booking, task: int) -> bool:
+    """Book one run of `task` at the earliest of its most valuable starts that hold."""
+    open_ = booking.open_starts(task)
+    worth = booking.next_value(task)
+    for _ in range(MOST_TRIES):
+        if not open_.any():
+            return False
+        start = int(np.argmax(np.where(open_, worth, -1.0)))
+        if booking.add_if_it_holds(task, start):
+            return True
+        # Neighbouring starts fail for the same reason; look a slot further on.
+        open_[start : start + booking.problem.tasks[task].length] = False
+    return False

@@ -1,0 +1,139 @@
+"""Among plans worth the same: an earlier one, then fewer switches, then less energy.
+
+What is done early can still be done again, who switches seldom errs seldom, and energy left
+is a margin.
+"""
+
+from collections.abc import Iterator
+from itertools import combinations
+
+import numpy as np
+
+from obsplan.planning.problem.booking import Booking
+from obsplan.planning.search.greedy import greedy_plan
+from obsplan.planning.search.window_by_window import WHOLE, with_planned_sending
+
+# Earlier places that are tried for one run, and changes of place for one platform.
+MOST_TRIES = 2
+MOST_TRADES = 100
+SAME_WORTH = 1e-9
+LEAST_SAVING_WH = 1e-3
+
+Start = tuple[int, int]  # step and task
+
+
+def tidy_plans(booking: Booking) -> Iterator[Booking]:
+    """The plan tidied and filled with what then fits, the most preferred first.
+
+    Each is for a replay to judge; saving energy comes after filling, so that it leaves no
+    run out.
+    """
+    tidy = tidied(booking)
+    full = greedy_plan(tidy.problem, tidy.copy())
+    yield sent_for_less(full)
+    yield full
+    early = moved_up(booking)
+    yield greedy_plan(early.problem, early.copy())
+    yield early
+
+
+def tidied(booking: Booking) -> Booking:
+    """`booking` with its runs at places worth the same: earlier ones, then fewer switches."""
+    early = moved_up(booking)
+    gathered = with_fewer_switches(early)
+    return early if gathered is early else moved_up(gathered)
+
+
+def moved_up(booking: Booking) -> Booking:
+    """Every run at the earliest start found that is worth the same.
+
+    Runs move one after the other, in order of time, each while all others stay. So no run
+    stands late in its window or contact where an equal place earlier is free.
+    """
+    tidy = booking.copy()
+    runs = [(start, i) for i, starts in enumerate(booking.runs) for start in starts]
+    for start, i in sorted(runs):
+        tidy.add(i, start, -1)
+        worth = tidy.next_merit(i)
+        equal = tidy.clear_starts(i)[:start] & (worth[:start] >= worth[start] - SAME_WORTH)
+        kept, tries = tidy.flow, np.flatnonzero(equal)
+        if len(tries):
+            tidy.flow = tidy.simulate()
+            tries = tries[tidy.open_starts(i)[tries]][:MOST_TRIES]
+        if not any(tidy.add_if_it_holds(i, earlier) for earlier in tries.tolist()):
+            tidy.add(i, start)
+            tidy.flow = kept
+    return tidy
+
+
+def with_fewer_switches(booking: Booking) -> Booking:
+    """Runs of equal length on a platform have changed places where that saves switches.
+
+    A platform switches where a run starts after one of another activity. The places as a
+    whole stay the same, so the plan gets no later. `booking` itself when nothing is saved.
+    """
+    for n in range(len(booking.problem.nodes)):
+        order, tries = starts_in_order(booking, n), 0
+        for a, b in combinations(range(len(order)), 2):
+            (start, i), (later, j) = order[a], order[b]
+            if i == j or booking.problem.tasks[i].length != booking.problem.tasks[j].length:
+                continue
+            traded = order.copy()
+            traded[a], traded[b] = (start, j), (later, i)
+            if _switches_at(traded, a, b) >= _switches_at(order, a, b):
+                continue
+            other = _traded(booking, order[a], order[b])
+            if other is None:
+                continue
+            other.flow = other.simulate()
+            if not other.flow.short:
+                booking, order = other, traded
+            tries += 1
+            if tries == MOST_TRADES:
+                break
+    return booking
+
+
+def starts_in_order(booking: Booking, node: int) -> list[Start]:
+    """Step and task of all runs of a platform, in order of time."""
+    return sorted(
+        (start, i)
+        for i, (task, starts) in enumerate(zip(booking.problem.tasks, booking.runs))
+        if task.node == node
+        for start in starts
+    )
+
+
+def _switches_at(order: list[Start], *places: int) -> int:
+    """Switches to and from the runs at `places` of the order."""
+    pairs = {k for place in places for k in (place - 1, place) if 0 <= k < len(order) - 1}
+    return sum(order[k][1] != order[k + 1][1] for k in pairs)
+
+
+def _traded(booking: Booking, one: Start, two: Start) -> Booking | None:
+    """The two runs in each other's place; None where that breaks a rule or costs worth.
+
+    Battery and store are not looked at yet.
+    """
+    (start, i), (later, j) = one, two
+    other = booking.copy()
+    other.add(i, start, -1)
+    other.add(j, later, -1)
+    if not (other.clear_starts(i)[later] and other.clear_starts(j)[start]):
+        return None
+    other.add(i, later)
+    other.add(j, start)
+    worse = not other.is_orderly() or other.merit() < booking.merit() - SAME_WORTH
+    return None if worse else other
+
+
+def sent_for_less(booking: Booking) -> Booking:
+    """The same runs, their data sent for less energy where that can be."""
+    planned = with_planned_sending(booking, (WHOLE,))
+    return planned if sending_wh(planned) < sending_wh(booking) - LEAST_SAVING_WH else booking
+
+
+def sending_wh(booking: Booking) -> float:
+    """Energy that sending takes, all platforms together."""
+    nodes = range(len(booking.problem.nodes))
+    return sum(float(booking.sending_w(n).sum()) for n in nodes) * booking.problem.step_h

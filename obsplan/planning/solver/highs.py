@@ -1,0 +1,152 @@
+"""The solver HiGHS: a model goes in, columns and duals come out. No other room imports it."""
+
+import os
+import sys
+from functools import cache
+from threading import Event, Lock
+
+import highspy
+import numpy as np
+
+from obsplan.planning.solver.matrix import Model
+
+# Accurate enough for a bound that is made safe afterwards, and a quarter sooner.
+LOOSE_TOLERANCE = 1e-4
+# Primal and dual further apart than this share: the solver got stuck.
+STUCK = 1e-2
+OTHER_SIDES = ({}, {"user_objective_scale": -3}, {"presolve": "off"})
+# Solvers are made on several threads; only one may see to the greeting.
+GREETING = Lock()
+
+
+def loaded(draft: Model, mixed: bool, **options) -> highspy.Highs:
+    """A solver loaded with `draft`; every refused option or model is an error."""
+    solver = _quiet_solver()
+    for name, value in {"output_flag": False, "threads": 1, "random_seed": 0, **options}.items():
+        if solver.setOptionValue(name, value) != highspy.HighsStatus.kOk:
+            raise RuntimeError(f"the solver does not know the option {name} = {value}")
+    lp = highspy.HighsLp()
+    lp.num_col_, lp.num_row_ = len(draft.cost), len(draft.row_low)
+    lp.sense_ = highspy.ObjSense.kMaximize
+    lp.col_cost_, lp.col_lower_, lp.col_upper_ = draft.cost, draft.low, draft.high
+    lp.row_lower_, lp.row_upper_ = draft.row_low, draft.row_high
+    lp.a_matrix_.format_ = highspy.MatrixFormat.kRowwise
+    lp.a_matrix_.num_col_, lp.a_matrix_.num_row_ = lp.num_col_, lp.num_row_
+    lp.a_matrix_.start_ = draft.matrix.indptr
+    lp.a_matrix_.index_ = draft.matrix.indices
+    lp.a_matrix_.value_ = draft.matrix.data
+    if mixed:
+        kinds = (highspy.HighsVarType.kContinuous, highspy.HighsVarType.kInteger)
+        lp.integrality_ = [kinds[int(whole)] for whole in draft.integer]
+    # A doubled entry or a bound crossed leaves an empty model behind without a word.
+    if solver.passModel(lp) != highspy.HighsStatus.kOk or solver.getNumCol() != lp.num_col_:
+        raise RuntimeError("the solver did not accept the model")
+    return solver
+
+
+def solution(solver: highspy.Highs) -> np.ndarray:
+    """The columns of the best answer so far."""
+    return np.array(solver.getSolution().col_value)
+
+
+def is_optimal(solver: highspy.Highs) -> bool:
+    """Whether the search ended with a proof."""
+    return solver.getModelStatus() == highspy.HighsModelStatus.kOptimal
+
+
+def is_impossible(solver: highspy.Highs) -> bool:
+    """Whether the search ended with a proof that no answer keeps every row."""
+    # With costs of zero, as asked of feasibility alone, nothing is unbounded.
+    none = highspy.HighsModelStatus.kInfeasible, highspy.HighsModelStatus.kUnboundedOrInfeasible
+    return solver.getModelStatus() in none
+
+
+def has_answer(solver: highspy.Highs) -> bool:
+    """Whether any answer was found that keeps every row."""
+    feasible = highspy.SolutionStatus.kSolutionStatusFeasible
+    return solver.getInfo().primal_solution_status == feasible
+
+
+def proven_bound(solver: highspy.Highs) -> float:
+    """The branching solver's own bound, in its own tolerances."""
+    return float(solver.getInfo().mip_dual_bound)
+
+
+def start_from(solver: highspy.Highs, columns: np.ndarray, values: np.ndarray) -> None:
+    """Let the search begin with these columns at these values; it finds the others itself."""
+    solver.setSolution(len(columns), columns.astype(np.int32), values.astype(float))
+
+
+def end_once(solver: highspy.Highs, unwanted: Event) -> None:
+    """Let the branching end where it is, soon after `unwanted` is set."""
+    solver.cbMipInterrupt += lambda event: unwanted.is_set() and event.interrupt()
+
+
+def search(solver: highspy.Highs, draft: Model) -> bool:
+    """Let the branching search of `draft` run; whether there is an answer then."""
+    solver.run()
+    if has_answer(solver):
+        worth, told = draft.cost @ solution(solver), solver.getInfo().objective_function_value
+        if abs(worth - told) > 1e-6 * max(1.0, abs(worth)):
+            # Where presolve alone solves the model, the library may hand back the hint.
+            solver.clearSolver()
+            solver.run()
+    return has_answer(solver)
+
+
+def interior(
+    draft: Model, unwanted: Event | None = None, optimality: float = LOOSE_TOLERANCE
+) -> tuple[np.ndarray, np.ndarray]:
+    """Columns and row duals of the linear relaxation, by interior point without crossover.
+
+    Both are optimal to about `optimality`, relative, the columns spread over all that is
+    equally good. Where the solver gets stuck it tries again from another side. Once
+    `unwanted` is set it stops where it is. Zeros where there is no answer.
+    """
+    answers: list[tuple[float, np.ndarray, np.ndarray]] = []
+    for side in OTHER_SIDES:
+        solver = loaded(
+            draft,
+            mixed=False,
+            solver="ipm",
+            run_crossover="off",
+            ipm_optimality_tolerance=optimality,
+            **side,
+        )
+        if unwanted is not None:
+            solver.cbIpmInterrupt += lambda event: unwanted.is_set() and event.interrupt()
+        solver.run()
+        found, apart = solver.getSolution(), solver.getInfo().primal_dual_objective_error
+        columns = _usable(found.col_value, len(draft.cost))
+        duals = _usable(found.row_dual, len(draft.row_low))
+        answers.append((apart if np.isfinite(apart) else np.inf, columns, duals))
+        if apart <= STUCK or (unwanted is not None and unwanted.is_set()):
+            break
+    _, columns, duals = min(answers, key=lambda answer: answer[0])
+    return columns, duals
+
+
+def _usable(values: list[float], count: int) -> np.ndarray:
+    numbers = np.array(values)
+    usable = len(numbers) == count and np.isfinite(numbers).all()
+    return numbers if usable else np.zeros(count)
+
+
+def _quiet_solver() -> highspy.Highs:
+    """A new solver. The first one greets on standard output, which belongs to the tables."""
+    with GREETING:
+        _hush_greeting()
+    return highspy.Highs()
+
+
+@cache
+def _hush_greeting() -> None:
+    sys.stdout.flush()
+    kept = os.dup(1)
+    with open(os.devnull, "w") as nowhere:
+        os.dup2(nowhere.fileno(), 1)
+        try:
+            highspy.Highs()
+        finally:
+            os.dup2(kept, 1)
+            os.close(kept)

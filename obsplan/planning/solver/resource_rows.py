@@ -1,0 +1,190 @@
+"""What runs draw on, in the linear model: bus, battery, store and stations of the platforms.
+
+Battery and store are concave relaxations that are tight where it matters: energy may be
+spilled at will and sending is a share of the time in contact.
+"""
+
+import numpy as np
+
+from obsplan.planning.solver.matrix import Draft, Starts, profile_terms, shifted, usual_level
+from obsplan.planning.problem.from_scenario import Node, Problem, Task
+
+# Rounding in a sum of loads must not bar a bus that is sized to it exactly.
+BUS_ROUNDING_W = 1e-9
+# What a run draws on the battery below this is not charged for: no solver likes crumbs.
+LEAST_DRAW_W = 1e-3
+
+
+def add_supplies(
+    draft: Draft, problem: Problem, starts: list[Starts], every: int
+) -> list[np.ndarray]:
+    """Bus, battery and store of every node; returns the columns of the sending shares.
+
+    Battery and store have one row for `every` so many steps, the sum of theirs.
+    """
+    sharing = [_sharing(draft, node) for node in problem.nodes]
+    for n, node in enumerate(problem.nodes):
+        mine = [i for i, task in enumerate(problem.tasks) if task.node == n]
+        own = [(problem.tasks[i], starts[i]) for i in mine]
+        sending = (np.arange(problem.steps), sharing[n], node.transmit_w * node.send_share)
+        load = [sending]
+        for task, its_starts in own:
+            load += profile_terms(its_starts, task.load_w, 1.0)
+        _bus(draft, node, own, _crowds(mine, problem.exclusive), sharing[n])
+        _battery(draft, problem, node, own, load, every)
+        _store(draft, problem, n, own, sharing, every)
+    _stations(draft, problem, sharing)
+    return sharing
+
+
+def _crowds(tasks: list[int], pairs: frozenset[tuple[int, int]]) -> list[list[int]]:
+    """Positions in `tasks` sorted into sets, few but not fewest, of which each pair excludes."""
+    crowds: list[list[int]] = []
+    for k, i in enumerate(tasks):
+        for crowd in crowds:
+            if all((min(i, tasks[m]), max(i, tasks[m])) in pairs for m in crowd):
+                crowd.append(k)
+                break
+        else:
+            crowds.append([k])
+    return crowds
+
+
+def _bus(draft: Draft, node: Node, own, crowds: list[list[int]], share: np.ndarray) -> None:
+    """Peak draws fit on the bus, in the steps in which they might not.
+
+    Of each crowd (positions in `own`) one can run at a time. The transmitter is on or
+    off and draws all it takes while on, however short that is.
+    """
+    room_w = node.bus_limit_w - node.base_peak_w
+    most_w = np.where(share >= 0, node.transmit_w, 0.0)
+    draws_w = [task.peak_w.max() * (starts.possible(task.length) > 0) for task, starts in own]
+    for crowd in crowds:
+        most_w = most_w + np.max([draws_w[k] for k in crowd], axis=0)
+    peak = [
+        term for task, starts in own for term in profile_terms(starts, task.peak_w, 1.0)
+    ]
+    tight = most_w > room_w
+    number = np.cumsum(tight) - 1
+    switched = np.flatnonzero(tight & (share >= 0) & (node.transmit_w > 0))
+    high = room_w[switched] >= node.transmit_w - BUS_ROUNDING_W
+    on = draft.add_columns(len(switched), high=high, integer=True)
+    rows = np.arange(len(switched))
+    draft.add_rows(len(switched), -np.inf, 0, (rows, share[switched], 1), (rows, on, -1))
+    terms = [(number[switched], on, node.transmit_w)] + [
+        (number[row[tight[row]]], column[tight[row]], np.broadcast_to(factor, len(row))[tight[row]])
+        for row, column, factor in peak
+    ]
+    draft.add_rows(int(tight.sum()), -np.inf, room_w[tight], *terms)
+
+
+def _sharing(draft: Draft, node: Node) -> np.ndarray:
+    """Share of each step's contact in which the node sends."""
+    share = np.full(len(node.send_mbit), -1)
+    able = node.send_mbit > 0
+    share[able] = draft.add_columns(int(able.sum()))
+    return share
+
+
+def _battery(draft: Draft, problem: Problem, node: Node, own, load, every: int) -> None:
+    """stored[k+1] <= stored[k] + the gain of row k, concave in its net power.
+
+    What passes through the battery loses on the way, so the gain is
+    charge_efficiency * net - (1 / discharge_efficiency - charge_efficiency) * drawn, and
+    each run that needs more than the arrays yield draws at least what is missing to it.
+    Shares of runs that add up to the yield would otherwise pass the battery by.
+    """
+    row, hour = np.arange(problem.steps) // every, problem.step_h
+    hours = np.bincount(row) * hour
+    count = len(hours)
+    rows = np.arange(count)
+    surplus_w = node.generation_w - node.base_w
+    surplus = np.bincount(row, surplus_w) * hour
+    # On the mean, too, the bus carries no more than its limit.
+    lowest = np.bincount(row, node.generation_w - node.bus_limit_w) * hour
+    net = draft.add_columns(count, low=lowest, high=np.maximum(surplus, lowest))
+    draft.add_rows(
+        count, -np.inf, surplus, (rows, net, 1), *((row[r], c, f * hour) for r, c, f in load)
+    )
+    low = np.full(count, node.reserve_wh)
+    low[-1] = node.end_wh
+    stored = draft.add_columns(count, low=low, high=node.capacity_wh)
+    before = shifted(stored, 1)
+    start = np.where(rows == 0, node.start_wh, 0.0)
+    detour = 1 / node.discharge_efficiency - node.charge_efficiency
+    # The highest yield of a row for all its steps: slow changes would leave crumbs.
+    firsts = np.flatnonzero(np.diff(row, prepend=-1))
+    best_w = np.maximum.reduceat(np.maximum(surplus_w, 0.0), firsts)
+    drawn = _drawn(own, best_w[row])
+    for slope, lost in ((node.charge_efficiency, detour), (1 / node.discharge_efficiency, 0.0)):
+        losses = ((row[r], c, f * hour * lost) for r, c, f in drawn if lost)
+        draft.add_rows(count, -np.inf, start, (rows, stored, 1), (rows, before, -1),
+                       (rows, net, -slope), *losses)  # fmt: skip
+    fast = np.flatnonzero(surplus > node.charge_limit_w * hours)
+    if len(fast):
+        gain = node.charge_limit_w * node.charge_efficiency * hours[fast]
+        number = np.arange(len(fast))
+        draft.add_rows(len(fast), -np.inf, start[fast] + gain, (number, stored[fast], 1),
+                       (number, before[fast], -1))  # fmt: skip
+
+
+def _drawn(own: list[tuple[Task, Starts]], yield_w: np.ndarray) -> list[tuple]:
+    """Terms, one row per step, of what every run draws beyond `yield_w` at least."""
+
+    def missing_w(load_w: float) -> np.ndarray:
+        return np.where(load_w - yield_w >= LEAST_DRAW_W, load_w - yield_w, 0.0)
+
+    terms = []
+    for task, starts in own:
+        level_w = usual_level(starts, task.load_w)
+        level = missing_w(level_w)
+        if level.any():
+            terms += [(r, c, f * level[r]) for r, c, f in starts.within(task.length)]
+        for k in np.flatnonzero(task.load_w != level_w):
+            beyond = missing_w(task.load_w[k]) - level
+            if k < len(yield_w) and beyond.any():
+                terms.append((starts.rows, shifted(starts.columns, int(k)), beyond))
+    return terms
+
+
+def _store(draft: Draft, problem: Problem, n: int, own, share, every: int) -> None:
+    """held[k+1] >= held[k] + data taken and relayed in - data sent."""
+    node, steps = problem.nodes[n], np.arange(problem.steps)
+    row = steps // every
+    count = row[-1] + 1
+    rows = np.arange(count)
+    high = np.full(count, node.store_mbit)
+    high[-1] = min(node.store_mbit, node.store_end_mbit)
+    held = draft.add_columns(count, high=high)
+    terms = [(steps, share[n], node.send_mbit)]
+    for task, its_starts in own:
+        terms += profile_terms(its_starts, task.data_mbit, -1.0)
+    for m, other in enumerate(problem.nodes):
+        if other.receiver == n:
+            terms.append((steps, share[m], -other.send_mbit))
+    before = np.bincount(row, node.base_data_mbit)
+    before[0] += node.store_start_mbit
+    draft.add_rows(
+        count,
+        before,
+        np.inf,
+        (rows, held, 1),
+        (rows, shifted(held, 1), -1),
+        *((row[r], c, f) for r, c, f in terms),
+    )
+
+
+def _stations(draft: Draft, problem: Problem, share) -> None:
+    """A station receives one platform at a time."""
+    direct = [n for n, node in enumerate(problem.nodes) if node.receiver < 0]
+    for station in sorted({k for n in direct for k in problem.nodes[n].station.tolist() if k >= 0}):
+        using = [np.where(problem.nodes[n].station == station, share[n], -1) for n in direct]
+        crowded = np.flatnonzero((np.array(using) >= 0).sum(axis=0) > 1)
+        rows = np.arange(len(crowded))
+        draft.add_rows(
+            len(crowded),
+            -np.inf,
+            1,
+            *((rows, u[crowded], problem.nodes[n].send_share[crowded])
+              for n, u in zip(direct, using)),
+        )  # fmt: skip

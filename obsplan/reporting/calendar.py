@@ -1,0 +1,222 @@
+"""The plan as a calendar (RFC 5545): slots, contacts, and deadlines with an alarm.
+
+Importing the calendar of the next plan updates the entries of the last. So an entry is
+known by the scenario's title and by what it is, the third run of an activity say, not by
+when it is; its sequence number rises whenever anything of it changes; and what the new plan
+no longer has is told as cancelled, since leaving it out would leave it in people's calendars.
+"""
+
+from collections.abc import Iterator
+from datetime import datetime, timedelta, timezone
+from uuid import NAMESPACE_URL, uuid5
+
+import icalendar
+import pandas as pd
+
+import obsplan
+from obsplan.analysis.command_deadlines import deadlines_table
+from obsplan.environment.build import Environment
+from obsplan.common.errors import TableError
+from obsplan.inputs.scenario import Scenario
+
+ALARM_BEFORE = timedelta(minutes=60)
+OURS = "@obsplan"
+
+
+def calendar_bytes(
+    scenario: Scenario,
+    environment: Environment,
+    timeline: pd.DataFrame,
+    caution: str,
+    previous: dict[str, icalendar.Event] | None = None,
+    now_utc: datetime | None = None,
+) -> bytes:
+    """The calendar file of `timeline` (columns of timeline.csv), to follow on `previous`.
+
+    One entry a slot, a contact of a platform, and a deadline of the uplink, which rings
+    ALARM_BEFORE it is due; rows of sending are left to the timeline. `caution` stands
+    beside slots of hazardous instruments. Deadlines before `now_utc` are left out: what they
+    asked for was done or missed, so they are not cancelled either. Slots are TENTATIVE until
+    they are locked or done, and nothing marks anyone as busy. Every DTSTAMP is the start of
+    the span, so that the same plan over the same `previous` (see `entries_of`) gives the
+    same bytes.
+    """
+    stamp = scenario.span.start_utc
+    entries = {}
+    for key, parts, alarm in _all_entries(
+        scenario, environment, timeline, caution, now_utc
+    ):
+        uid = f"{uuid5(NAMESPACE_URL, '/'.join(['obsplan', scenario.title, *key]))}{OURS}"
+        entries[uid] = _event({"uid": uid, "dtstamp": stamp, **parts}, alarm)
+    old = previous or {}
+    for uid, event in entries.items():
+        changed = uid in old and _content(old[uid]) != _content(event)
+        event.add("sequence", sequence_of(old[uid]) + changed if uid in old else 0)
+    gone = {uid: _cancelled(event) for uid, event in old.items()
+            if uid not in entries and not _has_passed(event, now_utc)}  # fmt: skip
+    calendar = icalendar.Calendar()
+    calendar.add("prodid", f"-//obsplan//obsplan {obsplan.__version__}//EN")
+    calendar.add("version", "2.0")
+    calendar.add("calscale", "GREGORIAN")
+    calendar.add("name", icalendar.vText(_plain(scenario.title)))
+    for event in sorted((entries | gone).values(), key=_place):
+        calendar.add_component(event)
+    return calendar.to_ical()
+
+
+def entries_of(content: bytes, source: str) -> dict[str, icalendar.Event]:
+    """The entries of a calendar that obsplan wrote, by UID; `source` names it in errors.
+
+    Raises TableError when it is no calendar, or holds entries that are not obsplan's.
+    """
+    try:
+        events = icalendar.Calendar.from_ical(content).walk("VEVENT")
+        entries = {str(event["uid"]): event for event in events}
+        for event in events:
+            sequence_of(event), _place(event), _content(event)
+    except (ValueError, KeyError, TypeError, AttributeError, IndexError):
+        raise TableError(f"{source}: is not a calendar that obsplan wrote; move it away") from None
+    if not all(uid.endswith(OURS) for uid in entries):
+        raise TableError(f"{source}: holds entries that obsplan did not write; move it away")
+    return entries
+
+
+def _all_entries(
+    scenario: Scenario,
+    environment: Environment,
+    timeline: pd.DataFrame,
+    caution: str,
+    now_utc: datetime | None,
+) -> Iterator[tuple[tuple[str, ...], dict, str]]:
+    """What each entry is known by, its properties, and the words of its alarm, if any."""
+    runs = timeline[timeline["activity"].isin([a.name for a in scenario.activity])]
+    number = runs.sort_values("start_utc").groupby("activity").cumcount() + 1
+    runs = runs.assign(run=number)
+    for slot in runs.itertuples(index=False):
+        yield ("slot", slot.activity, str(slot.run)), _slot(scenario, slot, caution), ""
+    contacts = environment.contacts.query("loss_utc > acquisition_utc")
+    contacts = contacts.sort_values(["acquisition_utc", "platform", "station"])
+    # A station takes up the link about once a day, so that its day names a contact for good.
+    days = contacts["acquisition_utc"].dt.strftime("%Y-%m-%d")
+    nth = contacts.groupby(["platform", "station", days]).cumcount() + 1
+    for contact, day, k in zip(contacts.itertuples(index=False), days, nth):
+        yield ("contact", contact.platform, contact.station, day, str(k)), _contact(contact), ""
+    run_of = dict(zip(runs["slot"], runs["run"]))
+    due = deadlines_table(scenario, environment, timeline, now_utc).dropna(subset="deadline_utc")
+    for row in due.itertuples(index=False):
+        k = run_of[row.slot]
+        parts = _deadline(row, k)
+        yield ("deadline", row.activity, str(k)), parts, parts["summary"]
+
+
+def _slot(scenario: Scenario, slot, caution: str) -> dict:
+    activity = next(a for a in scenario.activity if a.name == slot.activity)
+    hazard = next(i.hazard for i in scenario.instrument if i.name == activity.instrument)
+    lines = [
+        f"Slot {slot.slot}: run {slot.run} of {activity.count} wanted, {slot.instrument} on "
+        f"{slot.platform}, {slot.state}.",
+        f"Sun {slot.sun_elevation_deg:.1f} deg up, local time {slot.local_time_h:.1f} h, ground "
+        f"{slot.surface_temperature_k:.0f} K, contact: {slot.contact}.",
+        f"{slot.power_w:g} W, {slot.energy_wh:.1f} Wh, {slot.data_mbit:g} Mbit, worth "
+        f"{slot.value:.3g}.",
+    ]
+    if hazard != "none":
+        lines.append(f"Hazard: {hazard}. {caution}")
+    return {
+        "dtstart": _utc(slot.start_utc),
+        "dtend": _utc(slot.end_utc),
+        "summary": f"{slot.platform}: {slot.activity} {slot.run}",
+        "description": "\n".join(lines),
+        "location": scenario.site.name,
+        "categories": ["slot"],
+        "status": "TENTATIVE" if slot.state == "planned" else "CONFIRMED",
+    }
+
+
+def _contact(contact) -> dict:
+    lines = [
+        f"{contact.platform} and {contact.station} are in contact for "
+        f"{contact.duration_min:.0f} min; the station sees the Moon up to "
+        f"{contact.max_station_elevation_deg:.0f} deg high.",
+        f"Light takes {contact.light_time_s:.2f} s one way; at {contact.rate_kbps:.1f} kbit/s up "
+        f"to {contact.volume_mbit:.0f} Mbit.",
+    ]
+    return {
+        "dtstart": _utc(contact.acquisition_utc),
+        "dtend": _utc(contact.loss_utc),
+        "summary": f"contact: {contact.platform} and {contact.station}",
+        "description": "\n".join(lines),
+        "location": contact.station,
+        "categories": ["contact"],
+        "status": "CONFIRMED",
+    }
+
+
+def _deadline(row, run: int) -> dict:
+    return {
+        # Without an end an entry takes up no time (RFC 5545, 3.6.1).
+        "dtstart": _utc(row.deadline_utc),
+        "summary": f"deadline: command {row.activity} {run}",
+        "description": f"The command for slot {row.slot}, which starts at "
+        f"{row.start_utc:%Y-%m-%dT%H:%M:%SZ}, must leave {row.station} now at the latest, to be "
+        f"aboard {row.lead_min:.0f} min before.",
+        "location": row.station,
+        "categories": ["deadline"],
+        "status": "CONFIRMED",
+    }
+
+
+def _event(parts: dict, alarm: str) -> icalendar.Event:
+    event = icalendar.Event()
+    for key, value in parts.items():
+        event.add(key, value)
+    event.add("transp", "TRANSPARENT")
+    if alarm:
+        bell = icalendar.Alarm()
+        bell.add("action", "DISPLAY")
+        bell.add("trigger", -ALARM_BEFORE)
+        bell.add("description", alarm)
+        event.add_component(bell)
+    return event
+
+
+def _cancelled(event: icalendar.Event) -> icalendar.Event:
+    """The entry as no longer on; one that was cancelled before stays as it is."""
+    if event.get("status") == "CANCELLED":
+        return event
+    told = event.copy()
+    told["sequence"] = icalendar.vInt(sequence_of(event) + 1)
+    told["status"] = icalendar.vText("CANCELLED")
+    return told
+
+
+def _has_passed(event: icalendar.Event, now_utc: datetime | None) -> bool:
+    """Whether it is a deadline before now."""
+    is_deadline = "deadline" in event["categories"].cats
+    return now_utc is not None and is_deadline and event["dtstart"].dt < now_utc
+
+
+def sequence_of(event: icalendar.Event) -> int:
+    """How often an entry has changed since it was first told."""
+    return int(event.get("sequence", 0))
+
+
+def _content(event: icalendar.Event) -> bytes:
+    """All that an entry says but its sequence number."""
+    told = event.copy()
+    told.subcomponents = list(event.subcomponents)
+    told.pop("sequence", None)
+    return told.to_ical()
+
+
+def _place(event: icalendar.Event) -> tuple[datetime, str]:
+    return event["dtstart"].dt, str(event["uid"])
+
+
+def _utc(time: pd.Timestamp) -> datetime:
+    return time.to_pydatetime().astimezone(timezone.utc)
+
+
+def _plain(text: str) -> str:
+    """Text on one line, without marks that a calendar may not hold (RFC 5545, 3.1)."""
+    return "".join(mark if mark.isprintable() else " " for mark in text)

@@ -1,0 +1,140 @@
+"""The picture of a comparison: what was planned above, what ran below, sums beside."""
+
+import numpy as np
+import pandas as pd
+from matplotlib.axes import Axes
+from matplotlib.figure import Figure
+from matplotlib.transforms import blended_transform_factory
+
+from obsplan.reporting.figures import layout as parts
+from obsplan.operations.as_run import NOT_REPORTED, compare, matched
+from obsplan.environment.build import Environment
+from obsplan.reporting.figures.layout import INK, PAPER, SMALL_PT, Panel, styled
+from obsplan.reporting.figures.sky import dark_key, darkness, place_and_span, shade
+from obsplan.inputs.scenario import Scenario
+
+LANE_IN = 0.36
+HEAD = 0.5  # lanes that the heads of the columns take
+# Under the lanes stand the labels of the time axis, then the losses in words.
+AXIS_IN, LINE_IN = 0.5, 0.155
+COLUMNS_IN = {"runs": 0.62, "hours": 0.92, "Wh": 0.95, "Mbit": 1.05, "bins": 0.5}
+PLANNED_LOOK = {"facecolor": parts.WINDOW, "edgecolor": INK, "linewidth": 0.5}
+LOOKS = {
+    "done": {"facecolor": parts.SLOTS[0], "edgecolor": parts.SLOTS[0], "linewidth": 0.5},
+    "shortened": {"facecolor": parts.SLOTS[3], "edgecolor": INK, "hatch": "/////",
+                  "linewidth": 0.5},
+    "failed": {"facecolor": PAPER, "edgecolor": INK, "linewidth": 0.7},
+}  # fmt: skip
+FAILED_MARK = {"marker": "X", "markersize": 6.5, "color": INK, "markeredgecolor": PAPER,
+               "markeredgewidth": 0.8, "linestyle": "none"}  # fmt: skip
+SILENT_MARK = {"marker": "o", "markersize": 4, "color": PAPER, "markeredgecolor": INK,
+               "markeredgewidth": 0.8, "linestyle": "none"}  # fmt: skip
+EXTRA_MARK = {"marker": "^", "markersize": 5, "color": INK, "markeredgecolor": PAPER,
+              "markeredgewidth": 0.5, "linestyle": "none"}  # fmt: skip
+
+
+@styled
+def compare_figure(
+    scenario: Scenario, environment: Environment, slots: pd.DataFrame, as_run: pd.DataFrame
+) -> Figure:
+    """Planned slots and runs in lanes, sums of both at the right, losses in words below.
+
+    `slots` and `as_run` are as for `compare`.
+    """
+    both, dark = matched(scenario, slots, as_run), darkness(scenario, environment)
+    table = compare(scenario, environment, slots, as_run)
+    losses = [f"{row.activity}: {row.losses}" for row in table.itertuples() if row.losses]
+    left_in = max([parts.width_in(parts.shortened(n)) for n in table["activity"]], default=1) + 0.4
+    right_in = sum(COLUMNS_IN.values()) + 0.2
+    figure, (lanes, labels, words) = parts.page(
+        scenario.title,
+        f"{table['done'].sum()} of {table['planned'].sum()} planned runs done   ·   at the right: "
+        f"what ran of what was planned; bins are those of coverage\n{place_and_span(scenario)}",
+        [
+            Panel(LANE_IN * (max(len(table), 1) + HEAD), 1),
+            Panel(AXIS_IN, 0),
+            Panel(LINE_IN * (len(losses) + 1), 0),
+        ],
+        left_in,
+        right_in,
+        key=_key(both, dark),
+    )
+    figure.delaxes(labels)  # the time axis of the lanes writes there
+    parts.time_axes(environment, [lanes])
+    shade([lanes], *dark)
+    lanes.set_ylim(len(table) - 0.5, -0.5 - HEAD)
+    lanes.set_yticks(range(len(table)), [parts.shortened(name) for name in table["activity"]])
+    lanes.tick_params(axis="y", length=0)
+    for k, name in enumerate(table["activity"]):
+        lanes.axhline(k + 0.5, color=parts.RULE, linewidth=0.6, zorder=0.6)
+        _lane(lanes, environment, k, both[both["activity"] == name])
+    _sums(lanes, table)
+    _losses(words, losses)
+    return figure
+
+
+def _key(both: pd.DataFrame, dark: tuple[parts.Windows, parts.Windows]) -> list[tuple[str, dict]]:
+    """What the marks mean, of those that the picture holds."""
+    outcomes = set(both["outcome"])
+    shown = [
+        ("planned", PLANNED_LOOK, both["start_utc"].notna().any()),
+        *((outcome, look, outcome in outcomes) for outcome, look in
+          (LOOKS | {"failed": FAILED_MARK, "not reported": SILENT_MARK}).items()),
+        ("not planned", EXTRA_MARK, both["start_utc"].isna().any()),
+    ]  # fmt: skip
+    return [*((words, look) for words, look, is_ in shown if is_), *dark_key(*dark)]
+
+
+def _lane(ax: Axes, environment: Environment, k: int, own: pd.DataFrame) -> None:
+    """Planned slots in the upper half of a lane, runs in the lower."""
+    def hours(column: str, rows: pd.DataFrame) -> np.ndarray:
+        return parts.hours_of(environment, rows[column])
+
+    asked, ran = own[own["start_utc"].notna()], own[own["ran_start_utc"].notna()]
+    planned_h = np.stack([hours("start_utc", asked), hours("end_utc", asked)], axis=1)
+    parts.bars(ax, planned_h, k - 0.2, 0.28, zorder=3, **PLANNED_LOOK)
+    silent_h = planned_h[(asked["outcome"] == NOT_REPORTED).to_numpy()]
+    ax.plot(silent_h.mean(axis=1), np.full(len(silent_h), k + 0.2), zorder=5, **SILENT_MARK)
+    for outcome, look in LOOKS.items():
+        rows = ran[ran["outcome"] == outcome]
+        ran_h = np.stack([hours("ran_start_utc", rows), hours("ran_end_utc", rows)], axis=1)
+        parts.bars(ax, ran_h, k + 0.2, 0.28, zorder=4, **look)
+        if outcome == "failed":
+            ax.plot(ran_h.mean(axis=1), np.full(len(rows), k + 0.2), zorder=5, **FAILED_MARK)
+    extra = ran[ran["start_utc"].isna()]
+    ax.plot(hours("ran_start_utc", extra), np.full(len(extra), k + 0.42), zorder=5, **EXTRA_MARK)
+
+
+def _sums(ax: Axes, table: pd.DataFrame) -> None:
+    """Columns at the right: what ran of what was planned."""
+    figure, box = ax.figure, ax.get_position()
+    shift = blended_transform_factory(figure.dpi_scale_trans, ax.transData)
+    start_in = box.x1 * figure.get_figwidth() + 0.1
+    ends_in = dict(zip(COLUMNS_IN, start_in + np.cumsum(list(COLUMNS_IN.values()))))
+
+    def write(column: str, y: float, words: str, weight: str = "normal") -> None:
+        ax.text(ends_in[column], y, words, size=SMALL_PT, ha="right", va="center",
+                weight=weight, transform=shift)  # fmt: skip
+
+    for column in COLUMNS_IN:
+        write(column, -0.5 - HEAD / 2, column)
+    for k, row in enumerate(table.itertuples(index=False)):
+        write("runs", k, f"{row.done} of {row.planned}",
+              "bold" if row.done < row.planned else "normal")  # fmt: skip
+        write("hours", k, f"{row.ran_min / 60:.1f} of {row.planned_min / 60:.1f}")
+        write("Wh", k, f"{row.ran_wh:,.0f} of {row.planned_wh:,.0f}")
+        write("Mbit", k, f"{row.ran_mbit:,.0f} of {row.planned_mbit:,.0f}")
+        if row.bins is not pd.NA:
+            write("bins", k, f"{row.filled_bins} of {row.planned_bins}")
+
+
+def _losses(ax: Axes, losses: list[str]) -> None:
+    """What was lost, and why, from the left edge of the page."""
+    ax.axis("off")
+    figure, box = ax.figure, ax.get_position()
+    top_in = box.y1 * figure.get_figheight()
+    lines = ["Lost:" if losses else "Nothing that was planned is lost.", *losses]
+    for k, line in enumerate(lines):
+        figure.text(0.16, top_in - LINE_IN * k, parts.fitted(line, parts.WIDTH_IN - 0.32),
+                    size=SMALL_PT, va="top", weight="normal" if k else "bold",
+                    transform=figure.dpi_scale_trans)  # fmt: skip

@@ -1,0 +1,232 @@
+"""Pictures of sky, link and plan, for people who would rather look than read.
+
+Only this module and the figure_ modules import matplotlib. Figures are built without
+pyplot, so that nothing global is touched, and are saved in the same bytes each time.
+"""
+
+import os
+from pathlib import Path
+
+import numpy as np
+from matplotlib.axes import Axes
+from matplotlib.figure import Figure
+
+from obsplan.reporting.figures import layout as parts
+from obsplan.common import intervals
+from obsplan.environment.build import Environment
+from obsplan.common.errors import ObsplanError
+from obsplan.reporting.figures.resource_panels import LIMIT_LOOK
+from obsplan.reporting.figures.landing_days import days_figure
+from obsplan.reporting.figures.site_map import require_column, survey_map
+from obsplan.reporting.figures.as_run import compare_figure
+from obsplan.reporting.figures.layout import INK, LINES, PAPER, SMALL_PT, Panel, styled
+from obsplan.reporting.figures.plan import plan_figure, timeline_figure
+from obsplan.reporting.figures.resources import resources_figure
+from obsplan.reporting.figures.sky import (
+    TERRAIN_LINE,
+    contact_windows,
+    dark_key,
+    darkness,
+    place_and_span,
+    shade,
+    sky_figure,
+    skyline_at,
+    terrain,
+)
+from obsplan.inputs.hardware import Platform, Station
+from obsplan.inputs.scenario import Scenario
+
+__all__ = [
+    "compare_figure",
+    "days_figure",
+    "link_figure",
+    "plan_figure",
+    "require_column",
+    "require_kind",
+    "resources_figure",
+    "save",
+    "sky_figure",
+    "survey_map",
+    "timeline_figure",
+]
+
+DOTS_PER_IN = 160
+# Dates and program names would make two saves of one picture differ.
+METADATA = {
+    ".png": {"Software": None},
+    ".svg": {"Date": None, "Creator": None},
+    ".pdf": {"CreationDate": None, "Creator": None, "Producer": None},
+}
+
+
+def require_kind(path: Path) -> None:
+    """Raise ObsplanError unless the suffix of `path` is one in which pictures are written."""
+    if path.suffix.lower() not in METADATA:
+        raise ObsplanError(f"{path}: pictures are written as {', '.join(METADATA)}")
+
+
+@styled
+def save(figure: Figure, path: str | Path) -> None:
+    """Write a figure as PNG, SVG or PDF by its suffix; it appears whole or not at all.
+
+    The same figure gives the same bytes. Raises ObsplanError for another suffix.
+    """
+    path = Path(path)
+    require_kind(path)
+    kind = path.suffix.lower()
+    unfinished = path.with_name(f".{path.name}.{os.getpid()}.part")
+    try:
+        figure.savefig(
+            unfinished, format=kind[1:], dpi=DOTS_PER_IN, metadata=METADATA[kind],
+            facecolor=PAPER,
+        )  # fmt: skip
+        os.replace(unfinished, path)
+    except OSError as problem:
+        raise ObsplanError(f"{path}: cannot be written ({problem.strerror})") from None
+    finally:
+        unfinished.unlink(missing_ok=True)
+
+
+# ------------------------------------------------------------------------------ link
+
+
+@styled
+def link_figure(scenario: Scenario, environment: Environment) -> Figure:
+    """Contacts of every station, Earth elevation, rate and the volume that could be sent."""
+    stations = [s.name for s in scenario.station]
+    senders = [p for p in scenario.platform if p.radio.to == "earth"]
+    heard = senders + [p for p in scenario.platform if p.radio.range_limit_m is not None]
+    left_in, right_in = 1.55, 1.65
+    dark = darkness(scenario, environment)
+    figure, axes = parts.page(
+        scenario.title,
+        place_and_span(scenario),
+        [
+            *(Panel(0.75, 1) for _ in stations),
+            Panel(0.3 * len(heard) + 0.1, 0.1),
+            Panel(0.9, 1),
+            Panel(max(0.8, 0.14 * len(senders)), 0.8),
+            Panel(max(0.9, 0.27 * len(senders)), 1),
+        ],
+        left_in,
+        right_in,
+        key=[("contact, as tall as the Moon stands highest in it", IN_VIEW_LOOK),
+             ("the station is used", parts.CONTACT_LOOK), ("data flow", LINK_LOOK),
+             *dark_key(*dark)],
+    )  # fmt: skip
+    *station_axes, together, earth, rate, volume = axes
+    parts.time_axes(environment, axes)
+    shade(axes, *dark)
+    for station, ax in zip(scenario.station, station_axes):
+        _station_panel(ax, environment, station, senders)
+    _gap_lanes(together, environment, heard)
+    _earth_panel(earth, scenario, environment, senders)
+    _rate_panels(rate, volume, environment, senders)
+    return figure
+
+
+LINK_LOOK = {"facecolor": parts.SLOTS[1], "edgecolor": PAPER, "linewidth": 0.3}
+IN_VIEW_LOOK = {"facecolor": parts.WINDOW, "edgecolor": INK, "linewidth": 0.7}
+
+
+def _station_panel(
+    ax: Axes, environment: Environment, station: Station, senders: list[Platform]
+) -> None:
+    """Contacts as bars that reach the Moon's highest elevation, dark while one is used."""
+    contacts = contact_windows(environment, station=station.name)
+    rows = environment.contacts[environment.contacts["station"] == station.name]
+    serving = [environment.platforms[p.name]["station"] == station.name for p in senders]
+    used_h = intervals.from_mask(np.any(serving, axis=0), parts.minute_edges_h(environment))
+    starts_h = parts.hours_of(environment, rows["acquisition_utc"])
+    elevations_deg = rows["max_station_elevation_deg"].to_numpy()
+    in_per_h = ax.get_position().width * parts.WIDTH_IN / (len(environment.sky) / 60)
+    words_in = parts.width_in("00.0 h") + 0.05
+    long_in = ax.get_position().width * parts.WIDTH_IN
+    middles_in = (contacts.mean(axis=1) * in_per_h).clip(words_in / 2, long_in - words_in / 2)
+    pitch_in = np.diff(middles_in, prepend=-np.inf, append=np.inf)
+    for k, (start_h, end_h) in enumerate(contacts):
+        # Platforms that send apart share the station's pass.
+        top_deg = elevations_deg[(starts_h >= start_h - 1e-6) & (starts_h < end_h)].max()
+        ax.bar(start_h, top_deg, end_h - start_h, align="edge", zorder=3, **IN_VIEW_LOOK)
+        now_h = intervals.intersect(used_h, contacts[k : k + 1])
+        parts.bars(ax, now_h, top_deg / 2, top_deg, zorder=3.5, **parts.CONTACT_LOOK)
+        if words_in < min(pitch_in[k : k + 2]):
+            words = f"{top_deg:.0f}°\n{end_h - start_h:.1f} h"
+            ax.text(middles_in[k] / in_per_h, top_deg + 4, words, size=SMALL_PT, ha="center",
+                    va="bottom", linespacing=1.05, zorder=4)  # fmt: skip
+    ax.set_ylim(0, 142)
+    ax.set_yticks([0, 45, 90])
+    parts.name_axis(ax, f"{parts.shortened(station.name, 14)}\nMoon elevation\n(deg)")
+    many = "contact" if len(contacts) == 1 else "contacts"
+    total = f"{len(contacts)} {many}\n{np.ptp(contacts, axis=1).sum():.1f} h"
+    labels = [(75, f"{total}, {np.ptp(used_h, axis=1).sum():.1f} h used", parts.NO_LINE)]
+    if station.skyline is None:
+        ax.axhline(station.mask_deg, zorder=4, **LIMIT_LOOK)
+        labels.append((station.mask_deg, f"mask {station.mask_deg:g} deg", LIMIT_LOOK))
+    parts.beside(ax, labels)
+
+
+def _gap_lanes(ax: Axes, environment: Environment, heard: list[Platform]) -> None:
+    """When any station hears a platform, itself or through a relay, and its longest silence."""
+    span_h = len(environment.sky) / 60
+    labels = []
+    for k, platform in enumerate(heard):
+        in_contact = environment.platforms[platform.name]["in_contact"].to_numpy(dtype=bool)
+        open_h = intervals.from_mask(in_contact, parts.minute_edges_h(environment))
+        parts.bars(ax, open_h, k, 0.5, zorder=3, **LINK_LOOK)
+        words = f"open {100 * np.ptp(open_h, axis=1).sum() / span_h:.0f} % of the span"
+        look = parts.NO_LINE
+        silent_h = intervals.subtract(np.array([[0.0, span_h]]), open_h)
+        if len(silent_h):
+            start_h, end_h = silent_h[np.argmax(silent_h[:, 1] - silent_h[:, 0])]
+            look = {"color": INK, "linewidth": 1.1, "marker": "|", "markersize": 6}
+            ax.plot([start_h, end_h], [k, k], zorder=4, **look)
+            words = f"longest gap {end_h - start_h:.1f} h\n{words}"
+        labels.append((k, words, look))
+    ax.set_ylim(len(heard) - 0.5, -0.5)
+    names = [f"{parts.shortened(p.name, 16)} heard" for p in heard]
+    ax.set_yticks(range(len(heard)), names)
+    ax.tick_params(axis="y", length=0)
+    parts.beside(ax, labels)
+
+
+def _earth_panel(ax: Axes, scenario: Scenario, environment: Environment, senders) -> None:
+    """The Earth over the site, against the skyline and the least elevations asked."""
+    hours = parts.minute_edges_h(environment)[:-1]
+    earth_deg = environment.sky["earth_elevation_deg"].to_numpy()
+    azimuth_deg = environment.sky["earth_azimuth_deg"].to_numpy()
+    below_deg = skyline_at(scenario, azimuth_deg)
+    look = {"color": parts.EARTH, "linewidth": 1.6}
+    low = min(0.0, earth_deg.min(), below_deg.min()) - 1
+    high = max(earth_deg.max(), below_deg.max())
+    terrain(ax, hours, below_deg, low)
+    ax.plot(hours, earth_deg, zorder=3, path_effects=parts.halo(), **look)
+    labels = [(earth_deg[-1], "Earth", look), (below_deg[-1], "skyline", TERRAIN_LINE)]
+    for least_deg in sorted({p.radio.minimum_elevation_deg for p in senders}):
+        ax.axhline(least_deg, zorder=2, **LIMIT_LOOK)
+        labels.append((least_deg, f"least {least_deg:g} deg", LIMIT_LOOK))
+        high = max(high, least_deg)
+    ax.set_ylim(low, high + 0.12 * (high - low))
+    parts.name_axis(ax, "Earth elevation\nat the site\n(deg)")
+    parts.beside(ax, labels)
+
+
+def _rate_panels(rate: Axes, volume: Axes, environment: Environment, senders) -> None:
+    """Rate in contact, and what sending all the time would bring down."""
+    edges_h = parts.minute_edges_h(environment)
+    rate_labels, volume_labels = [], []
+    for k, platform in enumerate(senders):
+        look = LINES[k % len(LINES)]
+        rate_kbps = environment.platforms[platform.name]["rate_kbps"].to_numpy()
+        sum_mbit = np.concatenate([[0.0], np.cumsum(rate_kbps) * 60 / 1000])
+        parts.steps(rate, edges_h, rate_kbps, zorder=3, **look)
+        volume.plot(edges_h, sum_mbit, zorder=3, **look)
+        name = parts.shortened(platform.name, 16)
+        rate_labels.append((rate_kbps[-1], name, look))
+        volume_labels.append((sum_mbit[-1], f"{name}\n{sum_mbit[-1]:,.0f} Mbit", look))
+    for ax in (rate, volume):
+        ax.set_ylim(0, 1.12 * (ax.dataLim.y1 or 1.0))
+    parts.name_axis(rate, "rate\n(kbit/s)")
+    parts.name_axis(volume, "volume that\ncould be sent\n(Mbit, summed)")
+    parts.beside(rate, rate_labels)
+    parts.beside(volume, volume_labels)

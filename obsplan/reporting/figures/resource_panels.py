@@ -1,0 +1,83 @@
+"""Panels for the books of a plan: battery, bus and store of every platform."""
+
+from collections.abc import Sequence
+
+import numpy as np
+import pandas as pd
+from matplotlib.axes import Axes
+
+from obsplan.reporting.figures import layout as parts
+from obsplan.checking.check import Verdict
+from obsplan.reporting.figures.layout import INK, LINES, PAPER
+from obsplan.inputs.hardware import Platform
+from obsplan.inputs.scenario import Scenario
+
+LIMIT_LOOK = {"color": INK, "linewidth": 0.9, "linestyle": (0, (4, 2))}
+RESERVE_LOOK = {"facecolor": parts.RULE, "edgecolor": PAPER, "hatch": "////", "linewidth": 0,
+                "zorder": 0.7}  # fmt: skip
+
+
+def charge_panel(ax: Axes, platforms: Sequence[Platform], verdict: Verdict) -> None:
+    """State of charge of every battery over its reserve; what is under it is filled."""
+    labels = []
+    ax.set_ylim(0, 108)
+    ax.set_yticks([0, 50, 100])
+    lowest = min(p.battery.reserve for p in platforms)
+    ax.axhspan(0, 100 * lowest, **RESERVE_LOOK)
+    for k, platform in enumerate(platforms):
+        table, battery = verdict.resources[platform.name], platform.battery
+        charge = 100 * table["state_of_charge"].to_numpy()
+        hours = np.arange(len(charge)) / 60
+        look, reserve = LINES[k % len(LINES)], 100 * battery.reserve
+        thin = look | {"linewidth": 0.7}
+        ax.fill_between(hours, charge, reserve, where=charge < reserve - 1e-6, facecolor=INK,
+                        edgecolor=PAPER, hatch="////", linewidth=0, zorder=4)  # fmt: skip
+        ax.plot(hours, charge, zorder=3, path_effects=parts.halo(2.0), **look)
+        ax.axhline(reserve, zorder=2, **thin)
+        name = parts.shortened(platform.name, 12)
+        end = "" if battery.end is None else f"\nend at least {100 * battery.end:g} %"
+        labels += [(charge[-1], f"{name} {charge[-1]:.0f} % at end", look),
+                   (reserve, f"{name} reserve {reserve:g} %{end}", thin)]  # fmt: skip
+    parts.name_axis(ax, "state of charge\n(% of capacity)")
+    parts.beside(ax, labels)
+
+
+def power_panel(ax: Axes, platform: Platform, table: pd.DataFrame) -> None:
+    """Generation as a filled curve, load as a line, the limit of the bus above both."""
+    edges_h = np.arange(len(table) + 1) / 60
+    generation_w, load_w = table["generation_w"].to_numpy(), table["load_w"].to_numpy()
+    generation_look = {"color": parts.SUN, "linewidth": 1.2}
+    load_look = {"color": LINES[0]["color"], "linewidth": 0.7}
+    thin = slice(None, None, -(-len(table) // 2000))
+    ax.fill_between(edges_h[:-1][thin], generation_w[thin], color=parts.LIGHT, linewidth=0,
+                    zorder=1)  # fmt: skip
+    ax.plot(edges_h[:-1], generation_w, zorder=2, **generation_look)
+    parts.steps(ax, edges_h, load_w, zorder=3, **load_look)
+    ax.axhline(platform.bus_limit_w, zorder=2, **LIMIT_LOOK)
+    ax.set_ylim(0, 1.1 * max(platform.bus_limit_w, generation_w.max(), load_w.max()))
+    parts.name_axis(ax, f"{parts.shortened(platform.name, 18)} power\n(W)")
+    parts.beside(ax, [
+        (generation_w[-1], "generation", generation_look),
+        (load_w[-1], "load", load_look),
+        (platform.bus_limit_w, f"bus limit {platform.bus_limit_w:g} W", LIMIT_LOOK),
+    ])  # fmt: skip
+
+
+def store_panel(ax: Axes, scenario: Scenario, verdict: Verdict) -> None:
+    """How full every store is; the capacity is drawn when anything comes near it."""
+    labels, fullest = [], 0.0
+    for k, platform in enumerate(scenario.platform):
+        capacity_mbit, look = platform.store.capacity_mbit, LINES[k % len(LINES)]
+        filled = 100 / capacity_mbit * verdict.resources[platform.name]["stored_mbit"].to_numpy()
+        ax.plot(np.arange(len(filled)) / 60, filled, zorder=3, **look)
+        name = f"{parts.shortened(platform.name, 12)}, fullest"
+        most = f"{filled.max():.0f} % of {capacity_mbit:,.0f} Mbit"
+        labels.append((filled.max(), f"{name}\n{most}", look))
+        fullest = max(fullest, filled.max())
+    high = 1.08 * max(100.0, fullest) if fullest > 30 else max(1.3 * fullest, 1.0)
+    ax.set_ylim(0, high)
+    if high > 100:
+        ax.axhline(100, zorder=2, **LIMIT_LOOK)
+        labels.append((100, "capacity", LIMIT_LOOK))
+    parts.name_axis(ax, "data stored\n(% of capacity)")
+    parts.beside(ax, labels)

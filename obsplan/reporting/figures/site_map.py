@@ -1,0 +1,112 @@
+"""A map of surveyed sites, coloured by a column of the survey table."""
+
+import numpy as np
+import pandas as pd
+from matplotlib.figure import Figure
+from matplotlib.ticker import FuncFormatter, MultipleLocator
+
+from obsplan.reporting.figures import layout as parts
+from obsplan.survey.landing_days import DAY_COLUMNS
+from obsplan.common.errors import ObsplanError
+from obsplan.reporting.figures.layout import INK, PAPER, SMALL_PT, WIDTH_IN, Panel, styled
+
+# Lightness rises evenly, so that it reads in grey and to colour-blind eyes.
+TONES = "cividis"
+NO_FIGURE = {"marker": "x", "color": "#8a909c", "linewidths": 0.8}
+UNITS = ("h", "deg", "km", "min", "mbit", "wh", "k")
+WORDS = {
+    "value": "value of the plan",
+    "energy_share": "energy over what is asked",
+    "link_share": "link over what is asked",
+}
+NAMED_SITES = 12
+
+
+def mapped_columns() -> list[str]:
+    """Columns of a survey that a map can show: its numbers."""
+    words = ("energy_platform", "notes")
+    return [c for c in DAY_COLUMNS if not c.endswith("_utc") and c not in words]
+
+
+def require_column(column: str, planned: bool = True) -> None:
+    """Raise ObsplanError unless a map can be coloured by `column`, which plans may fill."""
+    if column not in mapped_columns():
+        raise ObsplanError(
+            f"--colour {column}: no such column of numbers; known are {', '.join(mapped_columns())}"
+        )
+    if column in ("value", "bound") and not planned:
+        raise ObsplanError(f"--colour {column}: only a survey with --plan has it")
+
+
+@styled
+def survey_map(title: str, table: pd.DataFrame, column: str = "useful_light_h") -> Figure:
+    """Sites by longitude and latitude, coloured by `column` on each site's best lunar day.
+
+    The best is the first in rank. Sites without a landing, or without the figure, are
+    crosses. `table` is that of `sites.survey`. Raises ObsplanError for another column.
+    """
+    require_column(column)
+    best = table.assign(place=table["rank"].astype(float).fillna(np.inf))
+    best = best.sort_values("place", kind="stable").drop_duplicates("name")
+    shown = best["rank"].notna() & best[column].notna()
+    none = best[~shown]
+    lands = int(best["landing_opens_utc"].notna().sum())
+    figure, [ax] = parts.page(
+        f"{title}: {len(best)} sites",
+        f"{_label(column)} on each site's best lunar day of the survey; "
+        f"{lands} of {len(best)} sites offer a landing",
+        [Panel(5.5, 1)],
+        0.85,
+        1.7,
+        key=[("a site without a landing, or without the figure",
+              {"marker": "x", "color": NO_FIGURE["color"], "linestyle": ""})],
+    )  # fmt: skip
+    longitude = np.mod(best["longitude_deg"] + 180.0, 360.0) - 180.0
+    ax.scatter(longitude[~shown], none["latitude_deg"], s=18, zorder=3, **NO_FIGURE)
+    size = float(np.clip(9000 / max(len(best), 1), 10, 90))
+    values = best.loc[shown, column].astype(float)
+    if shown.any():
+        dots = ax.scatter(longitude[shown], best.loc[shown, "latitude_deg"], c=values, s=size,
+                          cmap=TONES, edgecolors=INK, linewidths=0.4, zorder=4)  # fmt: skip
+        box = ax.get_position()
+        side = figure.add_axes([box.x1 + 0.25 / WIDTH_IN, box.y0, 0.16 / WIDTH_IN, box.height])
+        figure.colorbar(dots, cax=side, label=_label(column))
+    _axes(ax, longitude, best["latitude_deg"])
+    for name, x, y in zip(best["name"], longitude, best["latitude_deg"]):
+        if len(best) <= NAMED_SITES or name == best["name"].iloc[0]:
+            # Towards the middle of the map, where there is room.
+            left, high = x > np.mean(ax.get_xlim()), y > 85.0
+            ax.annotate(parts.shortened(name, 20), (x, y), (-6 if left else 6, -5 if high else 5),
+                        textcoords="offset points", ha="right" if left else "left",
+                        va="top" if high else "baseline",
+                        size=SMALL_PT, zorder=5, path_effects=parts.halo())  # fmt: skip
+    return figure
+
+
+def _axes(ax, longitude, latitude) -> None:
+    """Degrees east and north, with room around the sites, never beyond the sphere."""
+    for values, limit, set_ends in ((longitude, 180.0, ax.set_xlim), (latitude, 90.0, ax.set_ylim)):
+        room = 0.06 * max(float(np.ptp(values)), 2.0)
+        set_ends(max(values.min() - room, -limit - 3), min(values.max() + room, limit + 3))
+    both = ((ax.xaxis, ax.get_xlim(), "EW"), (ax.yaxis, ax.get_ylim(), "NS"))
+    for axis, ends, (more, less) in both:
+        steps = [0.1, 0.2, 0.5, 1, 2, 5, 10, 15, 30]
+        span = ends[1] - ends[0]
+        axis.set_major_locator(MultipleLocator(next((s for s in steps if span / s <= 10), 45)))
+        axis.set_major_formatter(FuncFormatter(_degrees(more, less)))
+    ax.grid(color=parts.RULE, linewidth=0.5, zorder=0)
+    ax.set_facecolor(PAPER)
+    ax.set_xlabel("longitude (deg, east positive)")
+    ax.set_ylabel("latitude (deg, north positive)")
+
+
+def _degrees(more: str, less: str):
+    """A tick's label: degrees and the side."""
+    return lambda value, _: f"{abs(value):g}°{more if value > 0 else less if value < 0 else ''}"
+
+
+def _label(column: str) -> str:
+    if column in WORDS:
+        return WORDS[column]
+    *words, unit = column.split("_")
+    return f"{' '.join(words)} ({unit})" if unit in UNITS else column.replace("_", " ")

@@ -1,0 +1,66 @@
+"""Plans as a notebook shows them: picture, verdict and tables, drawn only when they are shown."""
+
+from base64 import b64encode
+from dataclasses import dataclass, field
+from functools import wraps
+from html import escape
+from pathlib import Path
+from tempfile import TemporaryDirectory
+
+import pandas as pd
+
+from obsplan.environment.build import Environment
+from obsplan.reporting.text.sentences import bound_line, margin_lines
+from obsplan.analysis.missing_runs import runs_in
+from obsplan.planning.plan import Plan, plan
+from obsplan.inputs.scenario import Scenario
+
+
+@dataclass(frozen=True)
+class ShownPlan(Plan):
+    """A plan with the scenario and environment it is for, so that a notebook can show it."""
+
+    scenario: Scenario = field(kw_only=True, repr=False)
+    environment: Environment = field(kw_only=True, repr=False)
+
+    def _repr_html_(self) -> str:
+        placed = runs_in(self.scenario, self.timeline, self.unplaced)
+        worth = self.timeline.groupby("activity")["value"].sum()
+        runs = pd.DataFrame(
+            [
+                (a.name, a.count, placed[a.name], worth.get(a.name, 0.0))
+                for a in self.scenario.activity
+            ],
+            columns=["activity", "wanted", "placed", "value"],
+        )
+        lines = [bound_line(self.value, self.bound), self.verdict.summary]
+        lines += margin_lines(self.verdict)
+        return "\n".join([
+            f'<img alt="{escape(self.scenario.title)}: {len(self.timeline)} rows of the timeline, '
+            f'Sun, contacts, power and data" style="max-width: 100%" '
+            f'src="data:image/png;base64,{self._picture()}">',
+            *(f"<p>{escape(line)}</p>" for line in lines),
+            runs.to_html(index=False, float_format="{:.1f}".format),
+            self.unplaced.to_html(index=False) if len(self.unplaced) else "",
+            "<details><summary>timeline</summary>",
+            self.timeline.to_html(index=False, na_rep=""),
+            "</details>",
+        ])  # fmt: skip
+
+    def _picture(self) -> str:
+        from obsplan.reporting.figures import link
+
+        figure = link.plan_figure(self.scenario, self.environment, self)
+        with TemporaryDirectory() as place:
+            link.save(figure, path := Path(place, "plan.png"))
+            return b64encode(path.read_bytes()).decode()
+
+
+def shown(scenario: Scenario, environment: Environment, plan: Plan) -> ShownPlan:
+    """`plan` as one that a notebook shows."""
+    return ShownPlan(**vars(plan) | {"scenario": scenario, "environment": environment})
+
+
+@wraps(plan)
+def make_plan(scenario: Scenario, environment: Environment, *args, **options) -> ShownPlan:
+    return shown(scenario, environment, plan(scenario, environment, *args, **options))

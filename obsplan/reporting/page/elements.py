@@ -1,0 +1,150 @@
+"""Pieces of the report page: escaped text, tables, instants, bars along a time axis."""
+
+import html
+import re
+from collections.abc import Iterable, Sequence
+from importlib.resources import files
+
+import numpy as np
+import pandas as pd
+
+from obsplan.checking.condition_rules import CONDITIONS
+
+CAUTION = (
+    "This plan is arithmetic on assumed figures, not a release for operation. Lasers, "
+    "radioactive sources, mechanisms, transmitters and batteries can hurt people and "
+    "hardware: operate them only under the flight rules, local codes and licensed practice "
+    "that apply."
+)
+
+
+# Keys of a scenario that reasons name, in words with their unit.
+WORDS = {
+    key: rule.replace("sun", "Sun").replace("earth", "Earth") + (f" ({unit[1:]})" if unit else "")
+    for rule, key, unit in CONDITIONS
+    if key != "ground"
+}
+KEY = re.compile(rf"\b({'|'.join(WORDS)})\b")
+STAMP = re.compile(r"\d{4}-\d\d-\d\dT\d\d:\d\d(?::\d\d)?Z")
+# With or without a unit of time or share behind it.
+NUMBER = re.compile(r"-?[\d,]+(\.\d+)?( (h|min|%|Wh|W|Mbit))?|")
+
+
+class Html(str):
+    """Text that is HTML already; every other string is escaped before it is written."""
+
+
+def safe(thing: object) -> str:
+    """Anything as HTML; None and missing values as nothing."""
+    if isinstance(thing, Html):
+        return thing
+    if thing is None or thing is pd.NaT or (isinstance(thing, float) and np.isnan(thing)):
+        return ""
+    return html.escape(str(thing))
+
+
+def tag(name: str, *inside: object, **attributes: object) -> Html:
+    """An element; `class_` and `data_x` are written as class and data-x, False is left out."""
+    written = "".join(
+        f" {key.rstrip('_').replace('_', '-')}" + ("" if value is True else f'="{safe(value)}"')
+        for key, value in attributes.items()
+        if value is not False
+    )
+    return Html(f"<{name}{written}>{''.join(map(safe, inside))}</{name}>")
+
+
+def joined(pieces: Iterable[object], between: str = "\n") -> Html:
+    return Html(between.join(map(safe, pieces)))
+
+
+def instant(when: pd.Timestamp) -> Html | None:
+    """A UTC instant to the minute, readable by eye and machine; None when missing."""
+    if pd.isna(when):
+        return None
+    return tag("time", f"{when:%Y-%m-%d %H:%M}", datetime=f"{when:%Y-%m-%dT%H:%M:%SZ}")
+
+
+def plain(text: str) -> Html:
+    """A reason or finding for a reader of the page: keys as words, instants as elsewhere."""
+    words = safe(KEY.sub(lambda key: WORDS[key[0]], text))
+    return Html(STAMP.sub(lambda stamp: f"{instant(pd.Timestamp(stamp[0]))} UTC", words))
+
+
+def lasting(time: pd.Timedelta) -> str:
+    """A length of time in minutes, or in hours when it is long."""
+    minutes = time / pd.Timedelta(minutes=1)
+    return f"{minutes:.0f} min" if minutes < 120 else f"{minutes / 60:.1f} h"
+
+
+def section(anchor: str, title: str, *inside: object) -> Html:
+    heading = tag("h2", title, id=f"{anchor}-title")
+    return Html(
+        f'<section id="{anchor}" aria-labelledby="{anchor}-title">\n'
+        f"{heading}\n{joined(inside)}\n</section>"
+    )
+
+
+def paragraph(*inside: object, **attributes: object) -> Html:
+    return tag("p", *inside, **attributes)
+
+
+def table(
+    caption: str, heads: Sequence[str], rows: Iterable[Sequence[object]], stacked: bool = False
+) -> Html:
+    """A table that, where the page is narrow, scrolls in its frame or has its cells `stacked`.
+
+    The first cell of a row heads it. A column of numbers stands at the right; they are written
+    as they are, so round them first.
+    """
+    rows = list(rows)
+    sides = ["n" if all(NUMBER.fullmatch(safe(row[k])) for row in rows) else False
+             for k in range(len(heads))]  # fmt: skip
+    body = []
+    for row in rows:
+        cells = [tag("th", row[0], scope="row")]
+        cells += [
+            tag("td", cell, class_=side, data_head=stacked and head)
+            for cell, side, head in zip(row[1:], sides[1:], heads[1:])
+        ]
+        body.append(tag("tr", *cells))
+    head = tag("tr", *(tag("th", head, scope="col", class_=side)
+                       for head, side in zip(heads, [False, *sides[1:]])))  # fmt: skip
+    whole = tag("table", tag("caption", caption), tag("thead", head), tag("tbody", *body))
+    kind = "wide stack" if stacked else "wide"
+    return tag("div", whole, class_=kind, role="region", tabindex=0, aria_label=caption)
+
+
+def folded(summary: object, *inside: object) -> Html:
+    """What a reader opens when it is wanted; print shows it all."""
+    return tag("details", tag("summary", summary), *inside)
+
+
+def bar(kind: str, start_h: float, end_h: float, span_h: float) -> Html:
+    """A bar on the time axis; mere decoration to a screen reader."""
+    return Html(f'<i class="{kind}" style="{reach(start_h, end_h, span_h)}"></i>')
+
+
+def reach(start_h: float, end_h: float, span_h: float) -> str:
+    """Where a bar stands on the axis, as style."""
+    left, wide = 100 * start_h / span_h, 100 * (end_h - start_h) / span_h
+    return f"left:{left:.3f}%;width:{wide:.3f}%"
+
+
+def curve(points: np.ndarray, top: float) -> str:
+    """Values (n,) as points of a polyline from 0 to 1000, 0 at the foot and `top` at 100.
+
+    What lies on a straight line with its neighbours is left out.
+    """
+    x = np.linspace(0, 1000, len(points))
+    y = np.round(100 * (1 - points / top), 1)
+    turns = np.flatnonzero(np.abs(np.diff(y, 2)) > 0.05) + 1 if len(y) > 2 else []
+    kept = [0, *turns, len(y) - 1]
+    return " ".join(f"{x[k]:.1f},{y[k]:.1f}" for k in kept)
+
+
+def style() -> Html:
+    return Html(files("obsplan.reporting.page").joinpath("report.css").read_text(encoding="utf-8"))
+
+
+def script() -> Html:
+    return Html(files("obsplan.reporting.page").joinpath("report.js").read_text(encoding="utf-8"))

@@ -1,0 +1,174 @@
+"""Sections of the report for specialists: runs, coverage, contacts, latency, assumptions."""
+
+import pandas as pd
+
+import obsplan
+from obsplan.environment.build import Environment
+from obsplan.analysis.missing_runs import runs_in
+from obsplan.planning.plan import Plan
+from obsplan.reporting.page.elements import (
+    CAUTION,
+    Html,
+    folded,
+    instant,
+    joined,
+    lasting,
+    paragraph,
+    table,
+    tag,
+)
+from obsplan.inputs.scenario import Activity, Scenario
+from obsplan.planning.problem.start_windows import coverage_bin, start_mask
+
+BIN_UNITS = {"local_time_h": "h local time", "sun_elevation_deg": "deg Sun elevation",
+             "earth_phase_deg": "deg Earth phase", "span_h": "h of the span"}  # fmt: skip
+
+
+def activity_part(
+    scenario: Scenario, environment: Environment, plan: Plan, activity: Activity
+) -> Html:
+    """Runs and coverage bins of an activity, folded under its sums."""
+    own = plan.timeline[plan.timeline["activity"] == activity.name]
+    placed = runs_in(scenario, plan.timeline, plan.unplaced)[activity.name]
+    bins = _bins(scenario, environment, activity, own)
+    filled = sum(1 for _, runs, _ in bins if runs)
+    cover = f", {filled} of {len(bins)} coverage bins filled" if bins else ""
+    required = f" ({activity.must} required)" if activity.must else ""
+    summary = joined([
+        tag("b", activity.name),
+        f" {placed} of {_runs(activity.count)}{required}, value {own['value'].sum():.1f}{cover}",
+    ], "")  # fmt: skip
+    rows = [
+        (r.slot, instant(r.start_utc), instant(r.end_utc), f"{r.sun_elevation_deg:.1f}",
+         f"{r.local_time_h:.2f}", f"{r.surface_temperature_k:.0f}", r.contact,
+         f"{r.energy_wh:.1f}", f"{r.data_mbit:g}", f"{r.value:.2f}")
+        for r in own.itertuples(index=False)
+    ]  # fmt: skip
+    heads = ["slot", "start (UTC)", "end", "Sun (deg)", "local time (h)", "ground (K)", "contact",
+             "Wh", "Mbit", "value"]  # fmt: skip
+    parts = [table(f"Runs of {activity.name}", heads, rows)] if rows else [paragraph("No run.")]
+    if bins:
+        unit = BIN_UNITS[activity.coverage.over]
+        kinds = ["filled" if runs else "empty" if reachable else "out of reach"
+                 for _, runs, reachable in bins]  # fmt: skip
+        parts.insert(0, tag("ul", *(
+            tag("li", tag("b", words), f" {_runs(runs)}" if kind == "filled" else f" {kind}",
+                class_=kind.split()[0])
+            for (words, runs, _), kind in zip(bins, kinds)
+        ), class_="bins", aria_label=f"Coverage bins of {activity.name} in {unit}"))
+        parts.insert(0, paragraph(f"Coverage in {unit}; out of reach: no permitted start in it.",
+                                  class_="hint"))  # fmt: skip
+    return folded(summary, *parts)
+
+
+def _runs(count: int) -> str:
+    return f"{count} run" if count == 1 else f"{count} runs"
+
+
+def _bins(
+    scenario: Scenario, environment: Environment, activity: Activity, own: pd.DataFrame
+) -> list[tuple[str, int, bool]]:
+    """Coverage bins as (edges in words, runs in it, whether a start is permitted in it)."""
+    if activity.coverage is None:
+        return []
+    of_step = coverage_bin(scenario, environment, activity)
+    permitted = start_mask(scenario, environment, activity)
+    since = (own["start_utc"] - pd.Timestamp(scenario.span.start_utc)) / pd.Timedelta(minutes=1)
+    steps = (since.to_numpy(dtype=float) // scenario.span.step_min).astype(int)
+    edges = activity.coverage.edges
+    return [
+        (f"{low:g} to {high:g}", int((of_step[steps] == k).sum()),
+         bool((permitted & (of_step == k)).any()))
+        for k, (low, high) in enumerate(zip(edges, edges[1:]))
+    ]  # fmt: skip
+
+
+# ----------------------------------------------------------------- contacts and data
+
+
+def contacts_part(contacts: pd.DataFrame) -> list[Html]:
+    """Every contact, folded under the sum."""
+    if contacts.empty:
+        return [paragraph("There is no contact in the span.")]
+    rows = [
+        (c.station, c.platform, instant(c.acquisition_utc), instant(c.loss_utc),
+         lasting(pd.Timedelta(minutes=c.duration_min)), f"{c.max_station_elevation_deg:.0f}",
+         f"{c.rate_kbps:.0f}", f"{c.volume_mbit:,.0f}", lasting(pd.Timedelta(minutes=c.used_min)))
+        for c in contacts.itertuples(index=False)
+    ]  # fmt: skip
+    total = contacts["used_min"].sum() / 60
+    heads = ["station", "platform", "acquisition (UTC)", "loss", "lasts", "highest (deg)",
+             "kbit/s", "Mbit it could carry", "used"]  # fmt: skip
+    return [
+        paragraph(f"{len(contacts)} contacts; the link is in use, or free to be, for "
+                  f"{total:.1f} h."),
+        folded("All contacts", table("Contacts", heads, rows)),
+    ]  # fmt: skip
+
+
+def latency_part(latency: pd.DataFrame) -> list[Html]:
+    """A latency table (see `latency_table`) and what it assumes."""
+    if latency.empty:
+        return [paragraph("No run yields data.")]
+    rows = [
+        (r.instrument, f"{r.taken_mbit:,.1f}", f"{r.received_mbit:,.1f}", f"{r.aboard_mbit:,.1f}",
+         _hours(r.median_h), _hours(r.longest_h), instant(r.longest_taken_utc))
+        for r in latency.itertuples(index=False)
+    ]  # fmt: skip
+    return [
+        paragraph("From taken to received. Stores are assumed to be emptied first in, first out, "
+                  "the relay's too; half of an instrument's data are younger than the median when "
+                  "they arrive. What telemetry found gone from a store counts as received by then. "
+                  "The light time, some 1.3 s, is left out."),
+        table("Data latency of each instrument",
+              ["instrument", "taken (Mbit)", "received", "aboard at the end", "median", "longest",
+               "longest: taken at (UTC)"], rows, stacked=True),
+    ]  # fmt: skip
+
+
+def _hours(hours: float) -> str:
+    return "" if pd.isna(hours) else f"{hours:.1f} h"
+
+
+# ------------------------------------------------------------------------ small print
+
+
+def assumptions_part(scenario: Scenario, environment: Environment) -> list[Html]:
+    """What the plan takes for granted, and the versions it was made with."""
+    site, span = scenario.site, scenario.span
+    platforms = [
+        (p.name, f"{p.idle_w:g} W", f"{p.bus_limit_w:g} W",
+         f"{sum(a.area_m2 for a in p.array):g} m², dust "
+         f"{100 * max((a.dust_loss for a in p.array), default=0):g} %",
+         f"{p.battery.capacity_wh:g} Wh, reserve {100 * p.battery.reserve:g} %, starts at "
+         f"{100 * p.battery.start:g} %"
+         + ("" if p.battery.end is None else f", must end at {100 * p.battery.end:g} %"),
+         f"to {p.radio.to}, {p.radio.transmit_w:g} W", f"{p.store.capacity_mbit:g} Mbit")
+        for p in scenario.platform
+    ]  # fmt: skip
+    skyline = site.skyline if isinstance(site.skyline, str) else ", ".join(site.skyline)
+    facts = [
+        "Draws, yields, values and conditions are those of the scenario, not measured.",
+        f"Slots start on whole steps of {span.step_min} min; the replay goes by the minute.",
+        f"Skyline: {skyline}; ground slope {site.slope_deg:g} deg, albedo {site.normal_albedo:g}.",
+        "Contacts are geometry and the link budget; whether a station is booked is not known.",
+        "In a coverage bin the first run is worth full value, further ones less.",
+    ]
+    versions = [
+        ("obsplan", obsplan.__version__),
+        ("input hash (SHA-256, first 16)", scenario.input_hash or "scenario not from a file"),
+        *((name, f"SHA-256 {digest[:16]}") for name, digest in environment.kernels.items()),
+    ]
+    return [
+        tag("ul", *(tag("li", fact) for fact in facts)),
+        table("Platforms as assumed",
+              ["platform", "idle", "bus limit", "arrays", "battery", "radio", "store"], platforms),
+        table("Versions and input", ["what", "which"], versions),
+    ]  # fmt: skip
+
+
+def caution_part(scenario: Scenario) -> list[Html]:
+    """The caution, and the hazards that the scenario names."""
+    hazards = [f"{i.name} ({i.hazard})" for i in scenario.instrument if i.hazard != "none"]
+    told = [paragraph("Hazards named in the scenario: " + ", ".join(hazards) + ".")]
+    return [paragraph(CAUTION, class_="caution"), *(told if hazards else [])]

@@ -1,0 +1,258 @@
+"""The picture of the report: lanes of slots over one time axis, each slot telling its row."""
+
+from datetime import datetime
+
+import numpy as np
+import pandas as pd
+
+from obsplan.environment.build import Environment
+from obsplan.reporting.figures.layout import span_windows
+from obsplan.reporting.figures.sky import contact_windows, darkness
+from obsplan.analysis.missing_runs import missing_places, runs_in
+from obsplan.planning.plan import Plan
+from obsplan.reporting.page.elements import Html, bar, curve, joined, paragraph, reach, safe, tag
+from obsplan.inputs.hardware import Platform
+from obsplan.inputs.scenario import Scenario
+from obsplan.planning.problem.start_windows import windows_table
+
+TICKS_H = (1, 2, 3, 6, 12, 24, 48, 120, 240, 720)
+MOST_TICKS = 13
+# Tones of an instrument and hatches of a platform that report.css knows.
+TONES, HATCHES = 4, 3
+PARTS_DRAWN = (0.01, 0.02, 0.05, 0.1, 0.2)
+
+
+def picture(
+    scenario: Scenario, environment: Environment, plan: Plan, now_utc: datetime | None = None
+) -> Html:
+    """Names at the left, the field that scrolls at the right, the row of a slot below."""
+    names, lanes = [], []
+    for name, words, lane in (
+        *_station_lanes(scenario, environment),
+        *_platform_lanes(scenario, environment, plan, now_utc),
+    ):
+        names.append(tag("div", tag("span", name, title=name), tag("b", words), class_="name")
+                     if words is not None else tag("div", name, class_="name head"))  # fmt: skip
+        lanes.append(lane)
+    for name, words, lane in _levels(scenario, plan):
+        names.append(tag("div", tag("span", name), tag("small", words), class_="name tall"))
+        lanes.append(lane)
+    night_h, eclipse_h = darkness(scenario, environment)
+    span_h = len(environment.sky) / 60
+    shade = [bar("night", *pair, span_h) for pair in night_h]
+    shade += [bar("eclipse", *pair, span_h) for pair in eclipse_h]
+    now = _now(environment, now_utc, span_h)
+    field = joined([
+        _axis("local", _local_ticks(environment), span_h),
+        tag("div", tag("div", *shade, class_="shade", aria_hidden="true"), *lanes, *now,
+            class_="lanes"),
+        _axis("utc", _utc_ticks(environment), span_h),
+    ])  # fmt: skip
+    key = _key(len(night_h), len(eclipse_h), _missing(scenario, environment, plan, now_utc),
+               not plan.verdict.holds)  # fmt: skip
+    heads = tag("div", "local time (h)", class_="name axis")
+    feet = tag("div", "UTC", class_="name axis")
+    return joined([
+        paragraph("Point at a slot or tap it to read its row; with the keyboard, Tab to the first "
+                  "slot, then the arrow keys.",
+                  tag("span", " Slide the picture sideways to see the whole span.",
+                      class_="narrow"), class_="hint"),
+        Html(
+            '<div class="whole">\n<div class="picture">\n'
+            f'<div class="names" aria-hidden="true">{joined([heads, *names, feet], "")}</div>\n'
+            '<div class="scroll" tabindex="0" role="region" '
+            f'aria-label="timeline of slots">\n<div class="field">{field}</div>\n</div>\n</div>\n'
+            f"{key}\n</div>"
+        ),
+        paragraph("No slot chosen.", id="told", aria_live="polite"),
+    ])  # fmt: skip
+
+
+def _now(environment: Environment, now_utc: datetime | None, span_h: float) -> list[Html]:
+    """The line between what was and what is to come."""
+    if now_utc is None:
+        return []
+    now_h = (now_utc - environment.sky.index[0]) / pd.Timedelta(hours=1)
+    words = tag("b", f"now, {now_utc:%H:%M}")
+    kind = "now" if now_h < 0.8 * span_h else "now late"
+    return [tag("div", words, class_=kind, role="img", style=f"left:{100 * now_h / span_h:.3f}%",
+                aria_label=f"now, {now_utc:%Y-%m-%d %H:%M} UTC")]  # fmt: skip
+
+
+def _missing(
+    scenario: Scenario, environment: Environment, plan: Plan, now_utc: datetime | None
+) -> str:
+    """What the hollow marks mean, and how many missing runs have none; "" when none is missing."""
+    if plan.unplaced.empty:
+        return ""
+    placed = runs_in(scenario, plan.timeline, plan.unplaced)
+    places = missing_places(scenario, environment, plan.timeline, placed, now_utc)
+    rest = {a.name: a.count - placed[a.name] - len(places[a.name]) for a in scenario.activity}
+    more = ", ".join(f"{count} more {name}" for name, count in rest.items() if count > 0)
+    return "wanted, not placed: one mark a run" + (f"; no room for {more}" if more else "")
+
+
+def _key(night: int, eclipse: int, missing: str, broken: bool) -> Html:
+    shown = [
+        ("slot", "slot (a tone an instrument, a hatch a platform)", True),
+        ("slot broken", "in a broken rule", broken),
+        ("missing", missing, missing),
+        ("window", "permitted window", True),
+        ("contact", "contact", True),
+        ("sending", "may send", True),
+        ("night", "night", night),
+        ("eclipse", "eclipse by the Earth", eclipse),
+    ]
+    items = [tag("li", Html(f'<i class="{kind}"></i>'), words) for kind, words, is_ in shown if is_]
+    return tag("ul", *items, class_="key")
+
+
+def _station_lanes(scenario: Scenario, environment: Environment):
+    span_h = len(environment.sky) / 60
+    yield "stations", None, tag("div", class_="lane head")
+    for station in scenario.station:
+        open_h = contact_windows(environment, station=station.name)
+        hours = np.ptp(open_h, axis=1).sum()
+        bars = [bar("contact", *pair, span_h) for pair in open_h]
+        yield station.name, f"{hours:.0f} h", tag(
+            "div", *bars, class_="lane", role="img",
+            aria_label=f"{station.name}: {len(open_h)} contacts, {hours:.1f} h",
+        )  # fmt: skip
+
+
+def _platform_lanes(
+    scenario: Scenario, environment: Environment, plan: Plan, now_utc: datetime | None
+):
+    span_h = len(environment.sky) / 60
+    placed = runs_in(scenario, plan.timeline, plan.unplaced)
+    places = missing_places(scenario, environment, plan.timeline, placed, now_utc)
+    windows = windows_table(scenario, environment)
+    broken = set(" ".join(plan.verdict.violations["slots"]).split())
+    sending = {platform: name for name, platform in scenario.sending_names.items()}
+    for p, platform in enumerate(scenario.platform):
+        yield platform.name, None, tag("div", class_="lane head")
+        devices = [i.name for i in scenario.instrument if i.platform == platform.name]
+        for tone, device in enumerate(devices):
+            look = f"slot tone{tone % TONES} hatch{(p + tone // TONES) % HATCHES}"
+            for activity in (a for a in scenario.activity if a.instrument == device):
+                own = plan.timeline[plan.timeline["activity"] == activity.name]
+                rows = windows[windows["activity"] == activity.name]
+                open_h = span_windows(environment, rows["opens_utc"], rows["closes_utc"])
+                marks = [
+                    *(bar("window", *pair, span_h) for pair in open_h),
+                    *(bar("missing", *pair, span_h) for pair in places[activity.name]),
+                    *_slots(environment, own, look, span_h, broken),
+                ]
+                count = f"{placed[activity.name]} of {activity.count}"
+                yield activity.name, count, tag(
+                    "div", *marks, class_="lane", role="group",
+                    aria_label=f"{activity.name}: {count} placed",
+                )  # fmt: skip
+        name = sending[platform.name]
+        own = plan.timeline[plan.timeline["activity"] == name]
+        sent_mbit = plan.verdict.resources[platform.name]["sent_mbit"].sum()
+        yield name, f"{sent_mbit:,.0f} Mbit", tag(
+            "div", *_slots(environment, own, "slot sending", span_h, broken), class_="lane thin",
+            role="group", aria_label=f"{name}: {sent_mbit:,.0f} Mbit sent",
+        )  # fmt: skip
+
+
+def _slots(
+    environment: Environment, own: pd.DataFrame, look: str, span_h: float, broken: set[str]
+):
+    start_utc = environment.sky.index[0]
+    for slot in own.itertuples(index=False):
+        start_h, end_h = ((at - start_utc) / pd.Timedelta(hours=1)
+                          for at in (slot.start_utc, slot.end_utc))  # fmt: skip
+        wrong = slot.slot in broken
+        row = safe(slot_row(slot) + (" · in a broken rule" if wrong else ""))
+        mark = " broken" if wrong else ""
+        yield Html(f'<button type="button" class="{look}{mark}" aria-label="{row}" title="{row}" '
+                   f'style="{reach(start_h, end_h, span_h)}"></button>')  # fmt: skip
+
+
+def slot_row(slot) -> str:
+    """A row of the timeline as a sentence."""
+    facts = [
+        f"{slot.slot} {slot.activity}",
+        f"{slot.start_utc:%Y-%m-%d %H:%M} to {slot.end_utc:%Y-%m-%d %H:%M} UTC "
+        f"({slot.duration_min} min)",
+        f"Sun {slot.sun_elevation_deg:.1f} deg, local time {slot.local_time_h:.2f} h",
+        f"ground {slot.surface_temperature_k:.0f} K",
+        f"contact {slot.contact}",
+        f"{slot.power_w:g} W",
+    ]
+    if slot.instrument != "radio":
+        facts += [f"{slot.energy_wh:.1f} Wh", f"{slot.data_mbit:g} Mbit", f"value {slot.value:.1f}"]
+    return " · ".join([*facts, slot.state])
+
+
+def _levels(scenario: Scenario, plan: Plan):
+    """State of charge over its reserve, and stored data under the capacity, of each platform."""
+    for platform in scenario.platform:
+        table = plan.verdict.resources[platform.name]
+        charge, stored = table["state_of_charge"].to_numpy(), table["stored_mbit"].to_numpy()
+        drawn = slice(None, None, scenario.span.step_min)
+        reserve = platform.battery.reserve
+        words = f"reserve {100 * reserve:.0f} %, lowest {100 * charge.min():.1f} %"
+        yield f"{platform.name} charge", words, _level(
+            charge[drawn], 1.0, reserve, f"{platform.name} state of charge: {words}"
+        )
+        most_mbit, part = platform.store.capacity_mbit, _part_drawn(platform, stored)
+        words = f"fullest {stored.max():,.0f} of {most_mbit:,.0f} Mbit"
+        words += f", drawn to {100 * part:g} %" if part < 1 else ""
+        yield f"{platform.name} store", words, _level(
+            stored[drawn], part * most_mbit, most_mbit, f"{platform.name} stored data: {words}"
+        )
+
+
+def _part_drawn(platform: Platform, stored_mbit: np.ndarray) -> float:
+    """How much of a store its lane shows: all of it, or less where it never gets near that."""
+    fullest = stored_mbit.max() / platform.store.capacity_mbit
+    return next((part for part in PARTS_DRAWN if fullest <= part), 1.0)
+
+
+def _level(values: np.ndarray, top: float, limit: float, words: str) -> Html:
+    line = curve(values, top)
+    y = 100 * (1 - limit / top)
+    rule = f'<path class="limit" d="M0 {y:.1f}H1000"/>' if 0 <= y <= 100 else ""
+    return Html(
+        '<div class="lane tall"><svg viewBox="0 -4 1000 108" preserveAspectRatio="none" '
+        f'role="img" aria-label="{safe(words)}">{rule}<polyline points="{line}"/></svg></div>'
+    )
+
+
+# ------------------------------------------------------------------------------- axes
+
+
+def _axis(kind: str, ticks: list[tuple[float, str]], span_h: float) -> Html:
+    marks = [
+        tag("span", words, style=f"left:{100 * hour / span_h:.3f}%")
+        for hour, words in ticks
+        if hour <= span_h
+    ]
+    return tag("div", *marks, class_=f"axis {kind}", aria_hidden="true")
+
+
+def _utc_ticks(environment: Environment) -> list[tuple[float, str]]:
+    start = environment.sky.index[0]
+    span_h = len(environment.sky) / 60
+    step_h = next((s for s in TICKS_H if span_h / s <= MOST_TICKS), TICKS_H[-1])
+    midnight = start.normalize()
+    before_h = (start - midnight) / pd.Timedelta(hours=1)
+    ticks = []
+    for k in range(int(np.ceil(before_h / step_h)), int((before_h + span_h) // step_h) + 1):
+        at = midnight + pd.Timedelta(hours=k * step_h)
+        day = f"{at.day} {at:%b}"
+        ticks.append((k * step_h - before_h, day if at.hour == 0 else f"{at:%H:%M}"))
+    return ticks
+
+
+def _local_ticks(environment: Environment) -> list[tuple[float, str]]:
+    local_h = np.unwrap(environment.sky["local_time_h"].to_numpy(), period=24)
+    length_h = local_h[-1] - local_h[0]
+    steps = (0.01, 0.02, 0.05, 0.1, 0.2, 0.5, 1, 2, 3, 6, 12, 24, 48, 120)
+    step_h = next((s for s in steps if length_h / s <= MOST_TICKS), steps[-1])
+    marks = np.arange(np.ceil(local_h[0] / step_h), local_h[-1] / step_h + 1e-9) * step_h
+    hours = np.interp(marks, local_h, np.arange(len(local_h)) / 60)
+    return [(float(h), f"{round(m, 6) % 24:g}") for h, m in zip(hours, marks)]

@@ -1,0 +1,210 @@
+"""Can I talk to Earth at an instant, and how much in all: the link in words."""
+
+from datetime import datetime, timezone
+
+import numpy as np
+import pandas as pd
+
+from obsplan.common import intervals
+from obsplan.physics import link_budget
+from obsplan.environment.contacts import MINUTE, distance_m, margins_deg, mask_profile, stretches, view
+from obsplan.environment.build import Environment, span_ends
+from obsplan.ephemeris import Ephemeris
+from obsplan.common.errors import ScenarioError
+from obsplan.inputs.hardware import Platform
+from obsplan.inputs.scenario import Scenario
+from obsplan.environment.site_skyline import site_profile
+
+
+def instant_of(text: str, scenario: Scenario, key: str = "--at") -> np.ndarray:
+    """An instant in the scenario's span, as one datetime64[s] in an array (1,).
+
+    `key` names the option in errors. Raises ScenarioError when `text` is no time, has no
+    zone or lies outside the span.
+    """
+    try:
+        time = datetime.fromisoformat(text)
+    except ValueError:
+        raise ScenarioError(
+            f"{key} {text!r}: not a time; write it like 2028-07-01T00:00:00Z"
+        ) from None
+    if time.tzinfo is None:
+        raise ScenarioError(f"{key} {text!r}: the time has no zone; end it with Z for UTC")
+    first, last = span_ends(scenario)
+    # The year first: a zone may carry the ends of the calendar over their edge.
+    if not 1900 <= time.year <= 2200 or not first <= _naive(time) < last:
+        raise ScenarioError(
+            f"{key} {text!r}: outside the span; allowed is {_text(first)} to before {_text(last)}"
+        )
+    return np.array([_naive(time)])
+
+
+def answer(
+    scenario: Scenario, environment: Environment, ephemeris: Ephemeris, at_utc: np.ndarray
+) -> tuple[bool, list[str]]:
+    """Whether any platform can talk to Earth at the instant `at_utc` (1,), and why, in lines.
+
+    The minute that holds the instant decides, as it does in plan and check. Where it says
+    no, every condition that fails is named, station by station.
+    """
+    minute = int((at_utc[0] - span_ends(scenario)[0]) // MINUTE)
+    lines = []
+    for platform in scenario.platform:
+        table = environment.platforms[platform.name]
+        open_ = bool(table["in_contact"].iloc[minute])
+        if platform.radio.to != "earth":
+            found = [_through_relay(platform, table, minute, at_utc)]
+        elif open_:
+            found = [_through_station(scenario, ephemeris, table, minute, at_utc)]
+        else:
+            found = _reasons(scenario, environment, ephemeris, platform, minute, at_utc)
+        lines += [f"{platform.name}: {line}" for line in found]
+        if not open_:
+            lines.append(f"{platform.name}: {_next(environment, platform, minute)}")
+    can = any(table["in_contact"].iloc[minute] for table in environment.platforms.values())
+    return can, [f"{'yes' if can else 'no'}, at {_text(at_utc[0])}", *lines]
+
+
+def totals(scenario: Scenario, environment: Environment) -> list[str]:
+    """Per station and per platform: contacts, time used, volume, cover and longest gap."""
+    lines, contacts = [], environment.contacts
+    first, last = span_ends(scenario)
+    edges = np.append(np.arange(first, last, MINUTE), last)
+    for platform in scenario.platform:
+        table = environment.platforms[platform.name]
+        in_contact = table["in_contact"].to_numpy(dtype=bool)
+        earthward = platform.radio.to == "earth"
+        used = stretches(table)
+        for station in scenario.station if earthward else ():
+            seen = contacts[(contacts["platform"] == platform.name)
+                            & (contacts["station"] == station.name)]  # fmt: skip
+            mine = used[used["station"] == station.name]
+            lines.append(
+                f"{platform.name} through {station.name}: contacts {len(seen)}, "
+                f"{seen['duration_min'].sum() / 60:.1f} h; used {len(mine)}, "
+                f"{mine['duration_min'].sum() / 60:.1f} h, at most "
+                f"{mine['volume_mbit'].sum():.0f} Mbit"
+            )
+        if not in_contact.any():
+            lines.append(f"{platform.name}: no contact in the span")
+            continue
+        windows = intervals.from_mask(in_contact, edges)
+        gap_h = link_budget.longest_gap(windows, first, last) / np.timedelta64(1, "h")
+        way = "" if earthward else f" through {platform.radio.to}"
+        # A relay also takes data while it has no contact itself.
+        amount = table["rate_kbps"].sum() * 60 / 1000
+        lines.append(
+            f"{platform.name}{way}: Earth link for "
+            f"{100 * link_budget.covered_share(windows, first, last):.1f} % of the span, longest gap "
+            f"{gap_h:.1f} h, at most {amount:.0f} Mbit {'in all' if earthward else 'to the relay'}"
+        )
+    return lines
+
+
+def _through_station(scenario, ephemeris, table, minute, at_utc) -> str:
+    name, rate_kbps = table["station"].iloc[minute], table["rate_kbps"].iloc[minute]
+    station = next(s for s in scenario.station if s.name == name)
+    range_km = view(scenario, ephemeris, station, at_utc).range_km[0]
+    until = minute + _run(table["station"].to_numpy()[minute:] == name)
+    closes = minute + _run(table["in_contact"].to_numpy()[minute:])
+    line = (
+        f"through {name} at {rate_kbps:.6g} kbit/s, "
+        f"light time {link_budget.light_time_s(range_km):.2f} s, until {_minute(table, until)}"
+    )
+    if closes > until:
+        return f"{line}, then through {table['station'].iloc[until]}"
+    return line
+
+
+def _through_relay(platform: Platform, table, minute, at_utc) -> str:
+    to, radio = platform.radio.to, platform.radio
+    if table["in_contact"].iloc[minute]:
+        until = minute + _run(table["in_contact"].to_numpy()[minute:])
+        rate_kbps = table["rate_kbps"].iloc[minute]
+        return f"through {to} at {rate_kbps:.6g} kbit/s, until {_minute(table, until)}"
+    if table["rate_kbps"].iloc[minute] > 0:
+        return f"in reach of {to}, which has no contact itself"
+    distance = distance_m(platform, at_utc)[0]
+    return f"{distance:.6g} m from {to}, beyond the range limit of {radio.range_limit_m:.6g} m"
+
+
+def _reasons(scenario, environment, ephemeris, platform, minute, at_utc) -> list[str]:
+    """Per station, what keeps the platform from talking."""
+    profile = site_profile(scenario)
+    found = []
+    for station in scenario.station:
+        mask = mask_profile(scenario, station)
+        seen = view(scenario, ephemeris, station, at_utc)
+        margins = margins_deg(seen, profile, mask, platform.radio, station)[:, 0]
+        least, limit = platform.radio.minimum_elevation_deg, station.sun_limit_deg
+        words = (
+            "the Earth is {:.1f} deg below the skyline",
+            f"the Earth is {{:.1f}} deg below the least elevation of {least:g} deg",
+            "the station sees the Moon {:.1f} deg under its mask",
+            f"the Sun is {{:.1f}} deg too near the Moon, the limit being {limit:g} deg",
+        )
+        failing = [w.format(-m) for w, m in zip(words, margins) if not m > 0]
+        failing = failing or [_not_yet(environment, platform, station, minute, at_utc[0])]
+        found.append(f"{station.name}: {'; '.join(failing)}")
+    return found
+
+
+def _not_yet(environment, platform, station, minute, instant) -> str:
+    """Why no data flow though geometry allows a contact."""
+    contact = _contact(environment, platform, station.name, pd.Timestamp(instant, tz="UTC"))
+    if contact is None:
+        return "the contact lasts less than a minute"
+    minute_start = environment.sky.index[minute]
+    minute_end = minute_start + pd.Timedelta(minutes=1)
+    if pd.isna(contact["data_from_utc"]):
+        return f"the contact ends before the {station.set_up_min} min of set-up do"
+    if contact["data_from_utc"] > minute_start:
+        return f"acquired, data flow from {_text(contact['data_from_utc'])}"
+    if contact["loss_utc"] < minute_end:
+        return f"loss at {_text(contact['loss_utc'])}, within this minute; whole minutes count"
+    if contact["rate_kbps"] <= 0:
+        return "the link budget does not close"
+    return "in contact, but a handover between stations is under way"
+
+
+def _contact(environment, platform, station: str, at: pd.Timestamp) -> pd.Series | None:
+    """The contact of platform and station that is under way, if there is one."""
+    rows = environment.contacts
+    rows = rows[(rows["platform"] == platform.name) & (rows["station"] == station)]
+    rows = rows[(rows["acquisition_utc"] <= at) & (at < rows["loss_utc"])]
+    return None if rows.empty else rows.iloc[0]
+
+
+def _next(environment: Environment, platform: Platform, minute: int) -> str:
+    table = environment.platforms[platform.name]
+    later = np.flatnonzero(table["in_contact"].to_numpy()[minute:])
+    if not len(later):
+        return "no further contact in the span"
+    step = minute + later[0]
+    data_from, station = table.index[step], table["station"].iloc[step]
+    if not station:
+        return f"next contact begins {_text(data_from)} through {platform.radio.to}"
+    contact = _contact(environment, platform, station, data_from)
+    if contact["acquisition_utc"] < table.index[minute]:
+        return f"data flow next from {_text(data_from)} through {station}"
+    words = f"next contact begins {_text(contact['acquisition_utc'])} through {station}"
+    return f"{words}, data flow from {_text(data_from)}"
+
+
+def _run(mask: np.ndarray) -> int:
+    """How many cells are true before the first that is not."""
+    return len(mask) if mask.all() else int(np.argmin(mask))
+
+
+def _minute(table: pd.DataFrame, minute: int) -> str:
+    if minute == len(table):
+        return "the end of the span"
+    return _text(table.index[minute])
+
+
+def _naive(time: datetime) -> np.datetime64:
+    return np.datetime64(time.astimezone(timezone.utc).replace(tzinfo=None), "s")
+
+
+def _text(time) -> str:
+    return f"{pd.Timestamp(time):%Y-%m-%dT%H:%M:%SZ}"

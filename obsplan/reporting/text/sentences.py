@@ -1,0 +1,142 @@
+"""What a check or a comparison found, in words: a line for each thing worth a look."""
+
+import math
+import os
+from math import ceil
+
+import pandas as pd
+
+from obsplan.checking.check import Verdict
+
+# More lines of one rule than these say nothing new.
+MOST_LINES = 12
+# Value and bound nearer than this meet: the solver's bound is raised by its own rounding.
+PROVEN = 1e-5
+
+
+def verdict_lines(verdict: Verdict) -> list[str]:
+    """The broken rules, the verdict, the smallest margins and the rules that were applied.
+
+    Rules broken by the same slots at the same instant share a line, and a line says so.
+    """
+    rules = ", ".join(verdict.rules)
+    told, many = violation_lines(verdict.violations), len(verdict.violations)
+    if len(told) < many:
+        lines = "line" if len(told) == 1 else "lines"
+        told.append(f"{many} violations in {len(told)} {lines}: each rule that a line names is one")
+    return [*told, verdict.summary, *margin_lines(verdict),
+            f"rules applied: {rules}"]  # fmt: skip
+
+
+def violation_lines(violations: pd.DataFrame) -> list[str]:
+    """`time  rules: what is wrong; what would mend it` for each finding, in order of time."""
+    findings: dict[tuple, list] = {}
+    for row in violations.itertuples(index=False):
+        findings.setdefault((row.time_utc, row.slots, _matter(row)), []).append(row)
+    lines, told = [], {}
+    for (time_utc, _, _), rows in findings.items():
+        names = ", ".join(dict.fromkeys(row.rule for row in rows))
+        told[names] = told.get(names, 0) + 1
+        if told[names] <= MOST_LINES:
+            message = _joined([row.message for row in rows])
+            lines.append(f"{time_utc:%Y-%m-%dT%H:%M:%SZ}  {names}: {message}")
+    untold = {names: count - MOST_LINES for names, count in told.items() if count > MOST_LINES}
+    return lines + [f"... and {count} more of {names}" for names, count in untold.items()]
+
+
+def _matter(violation) -> str:
+    """What a violation shares with others of the same slots that say the same thing."""
+    overlap, parted, _ = violation.message.partition(", but ")
+    if parted:
+        return overlap
+    return "edges" if violation.rule in ("grid", "duration") else violation.message
+
+
+def margin_lines(verdict: Verdict) -> list[str]:
+    """One line for each margin."""
+    return [
+        f"smallest margin: {row.margin}, {row.where}: {round(row.amount, 1) + 0.0:.1f} {row.unit} "
+        f"at {row.time_utc:%Y-%m-%dT%H:%MZ}"
+        for row in verdict.margins.itertuples(index=False)
+    ]
+
+
+def bound_line(value: float, bound: float) -> str:
+    """How good a plan is, in words."""
+    if proven(value, bound):
+        return f"value {value:.1f}, proven to be the best possible on this grid of steps"
+    return (
+        f"value {value:.1f}; no plan on this grid of steps can be worth more than "
+        f"{raised(bound)}, so {share_missing(value, bound)} is missing"
+    )
+
+
+def proven(value: float, bound: float) -> bool:
+    """Whether a plan is the best possible."""
+    return value >= bound * (1 - PROVEN)
+
+
+def raised(bound: float) -> str:
+    """A bound with one digit, rounded up so that it stays true."""
+    return f"{math.ceil(10 * bound) / 10:.1f}"
+
+
+def share_missing(value: float, bound: float) -> str:
+    """How much of the best possible a plan lacks at most, rounded up too."""
+    percent = 100 * (1 - value / bound)
+    return f"at most {raised(percent)} %" if percent >= 0.1 else "less than 0.1 %"
+
+
+def comparison_lines(comparison: pd.DataFrame) -> list[str]:
+    """The sums of a comparison (see `compare`), and the losses of each activity."""
+    total = comparison.sum(numeric_only=True)
+    lines = [
+        f"{total['done']:.0f} of {total['planned']:.0f} planned runs done, "
+        f"{total['shortened']:.0f} shortened, {total['failed']:.0f} failed, "
+        f"{total['not_reported']:.0f} not reported; ran without being planned: "
+        f"{total['unplanned']:.0f}",
+        f"ran {total['ran_min'] / 60:.1f} of {total['planned_min'] / 60:.1f} h, "
+        f"{total['ran_wh']:.0f} of {total['planned_wh']:.0f} Wh, "
+        f"{total['ran_mbit']:.0f} of {total['planned_mbit']:.0f} Mbit, "
+        f"{total['filled_bins']:.0f} of {total['planned_bins']:.0f} coverage bins",
+    ]
+    lost = comparison[comparison["losses"] != ""]
+    return lines + [f"{row.activity}: {row.losses}" for row in lost.itertuples(index=False)]
+
+
+def change_lines(changes: pd.DataFrame) -> list[str]:
+    """One line for each row of `changes`, in its order."""
+    lines = []
+    for row in changes.itertuples(index=False):
+        where = " to ".join(
+            f"{t:%Y-%m-%dT%H:%MZ}" for t in (row.from_utc, row.to_utc) if not pd.isna(t)
+        )
+        lines.append(f"{row.change:<7}  {row.activity} ({row.slot})  {where}  "
+                     f"{row.value_change:+.1f}: {row.why}")  # fmt: skip
+    return lines
+
+
+def price_lines(prices: pd.DataFrame) -> list[str]:
+    """Science against moves: one line for each plan on offer."""
+    return [
+        f"price list: {row.moves} moves ({row.moved} moved, {row.dropped} dropped, {row.added} "
+        f"added): value {row.value:.1f}, {100 * row.value_share:.1f} % of the most found for the rest"
+        + ("; this is the plan written" if row.chosen else f"; asked with --keep {_up(row.keep)}")
+        for row in prices.itertuples(index=False)
+    ]
+
+
+def _up(keep: float) -> str:
+    """A share to give up, rounded up so that it is enough."""
+    return f"{ceil(keep * 1e4 - 1e-6) / 1e4:g}"
+
+
+def _joined(messages: list[str]) -> str:
+    """Messages about the same slots as one: what they share once, then each of the rest."""
+    parts = [message.rpartition("; ") for message in messages]
+    whats = [what for what, _, _ in parts]
+    shared = os.path.commonprefix(whats)
+    shared = shared[: shared.rfind(" ") + 1] if len(set(whats)) > 1 else shared
+    tails = dict.fromkeys(what[len(shared) :] for what in whats)
+    mends = dict.fromkeys(mend for _, _, mend in parts)
+    return f"{shared}{' and '.join(tails)}; {'; '.join(mends)}"

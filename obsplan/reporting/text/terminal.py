@@ -1,0 +1,121 @@
+"""What the terminal shows of a plan and of an audit, as lines; colour repeats what they say."""
+
+import os
+import shutil
+import time
+from collections.abc import Callable
+from pathlib import Path
+from typing import TextIO
+
+import pandas as pd
+
+from obsplan.planning.reasons.audit import CANNOT, WARNING
+from obsplan.reporting.text.sentences import bound_line, margin_lines
+from obsplan.analysis.missing_runs import runs_in
+from obsplan.planning.plan import Plan
+from obsplan.reporting.page.elements import CAUTION
+from obsplan.inputs.scenario import Scenario
+
+TONES = {"good": "32", "short": "33", "bad": "31", "head": "1"}
+# Lines that begin so take each other's place where a terminal can.
+LIVE = "better"
+SILENCE = "store in longest silence"
+
+
+def colours(stream: TextIO) -> bool:
+    """Whether colour suits `stream`: a terminal that can, and a user who has not set NO_COLOR."""
+    return stream.isatty() and not os.environ.get("NO_COLOR") and os.environ.get("TERM") != "dumb"
+
+
+def painted(text: str, tone: str, colour: bool) -> str:
+    return f"\x1b[{TONES[tone]}m{text}\x1b[0m" if colour and tone else text
+
+
+def progress(stream: TextIO, clock: Callable[[], float] = time.monotonic) -> Callable[[str], None]:
+    """A function that writes lines to `stream` with the seconds since now before them.
+
+    On a terminal a better plan takes the place of the one told before, so that the best
+    value and what is open of it stand still; elsewhere every line stays.
+    """
+    began, last = clock(), ""
+    lively = stream.isatty() and os.environ.get("TERM") != "dumb"
+
+    def report(line: str) -> None:
+        nonlocal last
+        text = f"{clock() - began:6.1f} s  {line}"
+        head = line.partition(":")[0]
+        if lively and head == LIVE:
+            # Only a line that did not wrap can be taken back.
+            text = text[: shutil.get_terminal_size().columns - 1]
+            text = "\x1b[1A\x1b[2K" + text if last == LIVE else text
+        stream.write(text + "\n")
+        stream.flush()
+        last = head
+
+    return report
+
+
+def plan_lines(scenario: Scenario, plan: Plan, directory: Path, colour: bool = False) -> list[str]:
+    """Runs wanted and placed, value and bound in words, margins, and where the files are."""
+    placed = runs_in(scenario, plan.timeline, plan.unplaced)
+    worth = plan.timeline.groupby("activity")["value"].sum()
+    rows = [
+        (a.name, a.count, placed[a.name], float(worth.get(a.name, 0)))
+        for a in scenario.activity
+    ]
+    total = ("all", *(sum(row[k] for row in rows) for k in (1, 2, 3)))
+    wide = max(len(name) for name, *_ in [*rows, total, ("activity",)])
+    lines = [painted(f"{'activity':<{wide}}  wanted  placed    value", "head", colour)]
+    for name, wanted, got, value in [*rows, total]:
+        tone = "" if got >= wanted else "short" if got else "bad"
+        count = painted(f"{got:6d}", tone, colour)
+        lines.append(f"{name:<{wide}}  {wanted:6d}  {count}  {value:7.1f}")
+    lines.append(bound_line(plan.value, plan.bound))
+    if plan.interrupted:
+        lines.append("the search was interrupted; this is the best plan found by then")
+    lines.append(painted(plan.verdict.summary, "good" if plan.verdict.holds else "bad", colour))
+    lines += [*margin_lines(plan.verdict), f"written to {directory}"]
+    if any(i.hazard != "none" for i in scenario.instrument):
+        lines.append(f"caution: {CAUTION}")
+    return lines
+
+
+def worth_lines(worth: pd.DataFrame, colour: bool = False) -> list[str]:
+    """What a little more of each resource would add (see `marginal_worth`), as a table."""
+    wide = max([len(name) for name in worth["platform"]] + [len("platform")])
+    lines = [
+        "what more would add to the best possible value; this plan need not gain as much:",
+        painted(f"{'platform':<{wide}}  {'one more':<14}  at the margin  a whole one, solved again",
+                "head", colour),
+    ]  # fmt: skip
+    for row in worth.itertuples(index=False):
+        again = "" if pd.isna(row.confirmed) else f"{row.confirmed:25.3f}"
+        more = f"{row.unit} of {row.what}"
+        line = f"{row.platform:<{wide}}  {more:<14}  {row.worth:13.3f}  {again}"
+        lines.append(line.rstrip())
+    return lines
+
+
+def audit_lines(findings: pd.DataFrame, balance: pd.DataFrame, colour: bool = False) -> list[str]:
+    """Supply and demand as a table, then a line and a remedy for each finding."""
+    wide = max([len(name) for name in balance["platform"]] + [len("platform")])
+    head = f"{'platform':<{wide}}  {'':<24}  {'required':>8}  {'wanted':>8}  {'offered':>8}"
+    lines = [painted(head, "head", colour)]
+    for row in balance.itertuples(index=False):
+        tone = "bad" if row.required > row.offered else "short" if row.wanted > row.offered else ""
+        offered = painted(f"{row.offered:8.0f}", tone, colour)
+        what = SILENCE if row.resource == "store" else row.resource
+        lines.append(f"{row.platform:<{wide}}  {what:<24}  {row.required:8.0f}  "
+                     f"{row.wanted:8.0f}  {offered}  {row.unit}")  # fmt: skip
+    for row in findings.itertuples(index=False):
+        tone = {CANNOT: "bad", WARNING: "short"}.get(row.weight, "")
+        mend = f"; would help: {row.mend}" if row.mend else ""
+        lines.append(f"{painted(row.weight, tone, colour)}: {row.where}: {row.finding}{mend}")
+    cannot = int((findings["weight"] == CANNOT).sum())
+    if cannot:
+        lines.append(painted(f"this scenario cannot hold: {cannot} of {len(findings)} findings "
+                             "rule out any plan", "bad", colour))  # fmt: skip
+    else:
+        said = "nothing found" if findings.empty else "nothing found that rules out a plan"
+        lines.append(painted(f"{said}; whether one holds, planning tells", "good", colour))
+    return lines

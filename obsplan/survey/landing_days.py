@@ -1,0 +1,297 @@
+"""On which lunar day should we land? Every lunar day of a range, ranked, with reasons."""
+
+from collections.abc import Callable
+from dataclasses import dataclass, replace
+from datetime import datetime, timedelta, timezone
+from pathlib import Path
+
+import numpy as np
+import pandas as pd
+
+from obsplan.common.constants import MOON_RADIUS_KM
+from obsplan.environment.build import environment
+from obsplan.common.errors import DoesNotHold, ObsplanError, ScenarioError
+from obsplan.survey.lunar_days import clipped
+from obsplan.planning.plan import plan
+from obsplan.inputs.scenario import Scenario
+from obsplan.survey.stay_figures import COLUMNS, LOSING, Day, day_row, days_of, stay_figures, why_no_landing
+from obsplan.survey.site_course import Place, SiteCourse, place_of, site_courses, skyline_of
+from obsplan.survey.ranking import for_and_against, ranked
+
+Report = Callable[[str], None]
+DAY_COLUMNS = [*COLUMNS, "value", "bound", "rank", "notes"]
+WINDOW_COLUMNS = ["lunar_day", "window", "start_utc", "end_utc"]
+BEARINGS = {"north": 0.0, "east": 90.0, "south": 180.0, "west": 270.0}
+
+
+@dataclass(frozen=True)
+class DayChoice:
+    """The lunar days of a range.
+
+    table: one row a lunar day, the columns of days.csv. windows: light, landing, eclipse,
+    contact and hidden Earth of each day. losses: what another touchdown costs, one row for
+    each day and case; empty unless asked for.
+    """
+
+    table: pd.DataFrame
+    windows: pd.DataFrame
+    losses: pd.DataFrame
+
+
+def days(
+    scenario: Scenario,
+    first_utc: datetime,
+    last_utc: datetime,
+    *,
+    planned: bool = False,
+    gap: float = 0.01,
+    late_h: float | None = None,
+    offset_km: float | None = None,
+    report: Report = lambda line: None,
+    ephemeris_directory: Path | None = None,
+) -> DayChoice:
+    """Every lunar day at the site whose local noon lies in first_utc..last_utc, ranked.
+
+    With `planned` the planner runs for each day from the opening of its landing window.
+    `late_h` and `offset_km` add what a landing at the window's close, so much late, or so
+    far off to the north, east, south and west loses; with `planned` in value too.
+
+    Raises ObsplanError for a range without a lunar day, EphemerisError for one that
+    reaches, with half a lunation after and one and a half before it, outside the kernels.
+    """
+    range_s = range_seconds(first_utc, last_utc)
+    home = place_of(scenario)
+    moved = _moved(home, offset_km)
+    places = [home, *moved.values()]
+    # What stands around the site is taken to stand around a place close by too.
+    profiles = [skyline_of(home)] * len(places)
+    course, *others = site_courses(scenario, places, *range_s, ephemeris_directory, profiles)
+    # Local noon moves too, across a pole by half a lunation; the stay does not.
+    others = [replace(other, days=course.days) for other in others]
+    own_days = days_of(course, scenario)
+    if not own_days:
+        raise ObsplanError(
+            f"no local noon between {first_utc:%Y-%m-%d} and {last_utc:%Y-%m-%d}: a lunar day "
+            "lasts 29.5 days; choose a longer range"
+        )
+    planner = Planner(scenario, gap, ephemeris_directory) if planned else None
+    rows = site_rows(scenario, course, planner, report)
+    losses = pd.DataFrame()
+    if late_h is not None or moved:
+        elsewhere = dict(zip(moved, others))
+        losses = _losses(scenario, (course, own_days, rows), elsewhere, late_h, planner, report)
+    return DayChoice(ranked_table(rows, planned), _windows_table(course, own_days), losses)
+
+
+def range_seconds(first_utc: datetime, last_utc: datetime) -> tuple[int, int]:
+    """Both ends as seconds since 1970; raises ObsplanError for an empty range."""
+    if last_utc <= first_utc:
+        raise ObsplanError(
+            f"the range {first_utc:%Y-%m-%d} to {last_utc:%Y-%m-%d} is empty: its end must come "
+            "after its start"
+        )
+    return int(first_utc.timestamp()), int(last_utc.timestamp())
+
+
+def site_rows(
+    scenario: Scenario,
+    course: SiteCourse,
+    planner: "Planner | None" = None,
+    report: Report = lambda line: None,
+) -> list[dict]:
+    """A row for each lunar day of a site, all of DAY_COLUMNS but the rank; times in seconds."""
+    rows = []
+    for day in days_of(course, scenario):
+        row = day_row(scenario, course, day)
+        row |= {"value": None, "bound": None, "rank": None}
+        row["notes"] = why_no_landing(scenario, course, day)
+        if planner and len(day.landing):
+            row |= planner.value(course.place, day.first_s, day.last_s)
+            report(f"lunar day {day.number}: {_told(row)}")
+        rows.append(row)
+    said = for_and_against(pd.DataFrame(rows, columns=DAY_COLUMNS))
+    for row, words in zip(rows, said):
+        row["notes"] = "; ".join(filter(None, (row["notes"], words)))
+    return rows
+
+
+def ranked_table(rows: list[dict], planned: bool, leading: list[str] = []) -> pd.DataFrame:
+    """Rows of `site_rows` as a table in UTC with their rank, `leading` columns first."""
+    table = pd.DataFrame(rows, columns=[*leading, *DAY_COLUMNS])
+    for column in DAY_COLUMNS:
+        if column.endswith("_utc"):
+            table[column] = pd.to_datetime(table[column].astype("Int64"), unit="s", utc=True)
+        elif column == "lunar_day":
+            table[column] = table[column].astype("Int64")
+        elif column not in ("rank", "notes", "energy_platform"):
+            table[column] = table[column].astype(float)
+    return ranked(table, planned)
+
+
+class Planner:
+    """Plans the scenario on another lunar day.
+
+    The plan runs from touchdown to the day's last light and as much later, or earlier, as
+    the scenario's own span ends after the last light of its own lunar day. Conditions and
+    coverage are relative to the sky or the span and so carry over; instants that the
+    scenario names move with the start.
+    """
+
+    def __init__(self, scenario: Scenario, gap: float, ephemeris_directory: Path | None = None):
+        self.scenario, self.gap, self.ephemeris_directory = scenario, gap, ephemeris_directory
+        begin = int(scenario.span.start_utc.timestamp())
+        around = begin - 16 * 86400, begin + 16 * 86400
+        [course] = site_courses(scenario, [place_of(scenario)], *around, ephemeris_directory)
+        own = next(d for d in days_of(course, scenario) if d.begin_s <= begin < d.end_s)
+        self.after_light_s = int(scenario.span.end_utc.timestamp()) - own.last_s
+
+    def value(self, place: Place, touchdown_s: int, last_light_s: int) -> dict:
+        """`value` and `bound` of a plan there and then, and `notes` where there is none."""
+        try:
+            moved = self.moved(place, touchdown_s, last_light_s)
+            made = plan(moved, environment(moved, self.ephemeris_directory), self.gap)
+        except (DoesNotHold, ScenarioError) as obstacle:
+            why = str(obstacle).splitlines()[0]
+            return {"value": None, "bound": None, "notes": f"no plan: {why}"}
+        return {"value": made.value, "bound": made.bound, "notes": ""}
+
+    def moved(self, place: Place, touchdown_s: int, last_light_s: int) -> Scenario:
+        """The scenario at a place, from touchdown; raises DoesNotHold when no step is left."""
+        scenario = self.scenario
+        start = _utc(-(-touchdown_s // 60) * 60)
+        end = _utc((last_light_s + self.after_light_s) // 60 * 60)
+        if end - start < timedelta(minutes=scenario.span.step_min):
+            raise DoesNotHold("the span would end before its first step")
+        shift = start - scenario.span.start_utc
+        site = scenario.site.model_copy(
+            update={
+                "name": place.name,
+                "latitude_deg": place.latitude_deg,
+                "longitude_deg": place.longitude_deg,
+                "height_m": place.height_m,
+                "slope_deg": place.slope_deg,
+                "aspect_deg": place.aspect_deg,
+                "skyline": tuple(str(p.resolve()) for p in place.skyline) or "flat",
+            }
+        )
+        platforms = tuple(
+            p.model_copy(update={"track": tuple(
+                stay.model_copy(update={"from_utc": stay.from_utc + shift}) for stay in p.track
+            )})
+            for p in scenario.platform
+        )  # fmt: skip
+        uplink = scenario.uplink
+        if uplink is not None and uplink.loaded_until_utc is not None:
+            uplink = uplink.model_copy(
+                update={"loaded_until_utc": uplink.loaded_until_utc + shift}
+            )
+        span = scenario.span.model_copy(update={"start_utc": start, "end_utc": end})
+        return scenario.model_copy(
+            update={"site": site, "span": span, "platform": platforms, "uplink": uplink}
+        )
+
+
+def _told(made: dict) -> str:
+    """How planning a day went."""
+    return made["notes"] or f"value {made['value']:.1f} of at most {made['bound']:.1f}"
+
+
+def _utc(seconds: int) -> datetime:
+    return datetime.fromtimestamp(seconds, timezone.utc)
+
+
+def _moved(home: Place, offset_km: float | None) -> dict[str, Place]:
+    """The site moved along great circles to each side, by the name of the case."""
+    if offset_km is None:
+        return {}
+    moved = {}
+    latitude, longitude = np.radians([home.latitude_deg, home.longitude_deg])
+    arc = offset_km / (MOON_RADIUS_KM + home.height_m / 1000.0)
+    outward = np.array([np.cos(latitude), 0.0, np.sin(latitude)])
+    north = np.array([-np.sin(latitude), 0.0, np.cos(latitude)])
+    east = np.array([0.0, 1.0, 0.0])
+    for side, bearing_deg in BEARINGS.items():
+        bearing = np.radians(bearing_deg)
+        towards = np.cos(bearing) * north + np.sin(bearing) * east
+        x, y, z = np.cos(arc) * outward + np.sin(arc) * towards
+        turned_deg = np.degrees(longitude + np.arctan2(y, x))
+        moved[f"{offset_km:g} km {side}"] = home._replace(
+            latitude_deg=float(np.degrees(np.arctan2(z, np.hypot(x, y)))),
+            longitude_deg=float(np.mod(turned_deg + 180.0, 360.0) - 180.0),
+        )
+    return moved
+
+
+def _losses(scenario, home, moved: dict[str, SiteCourse], late_h, planner, report) -> pd.DataFrame:
+    """One row for each day that offers a landing and each case, beside the landing as wished."""
+    course, own_days, rows = home
+    elsewhere = {
+        case: {d.number: (there, d) for d in days_of(there, scenario)}
+        for case, there in moved.items()
+    }
+    lines = []
+    for day, row in zip(own_days, rows):
+        if not len(day.landing):
+            continue
+        cases: list[tuple[str, SiteCourse, Day, int]] = []
+        if late_h is not None:
+            cases.append(("window closes", course, day, int(day.landing[-1, 1])))
+            cases.append((f"{late_h:g} h late", course, day, day.first_s + round(3600 * late_h)))
+        cases += [(case, *there[day.number], day.first_s) for case, there in elsewhere.items()]
+        for case, there, its_day, touchdown_s in cases:
+            figures = stay_figures(scenario, there, its_day, touchdown_s)
+            inside = (its_day.landing[:, 0] <= touchdown_s) & (touchdown_s <= its_day.landing[:, 1])
+            line = {"lunar_day": day.number, "case": case, "touchdown_utc": touchdown_s,
+                    "in_window": bool(inside.any()),
+                    "sun_elevation_deg": figures["sun_elevation_deg"]}  # fmt: skip
+            for name in LOSING:
+                line[name] = figures[name]
+                known = row[name] is not None and figures[name] is not None
+                line[f"{name}_change"] = figures[name] - row[name] if known else None
+            if planner:
+                made = planner.value(there.place, touchdown_s, its_day.last_s)
+                known = row["value"] is not None and made["value"] is not None
+                line |= made | {"value_change": made["value"] - row["value"] if known else None}
+                report(f"lunar day {day.number}, {case}: {_told(made)}")
+            lines.append(line)
+    table = pd.DataFrame(lines)
+    if len(table):
+        table["touchdown_utc"] = pd.to_datetime(table["touchdown_utc"], unit="s", utc=True)
+    return table
+
+
+def loses_least(choice: DayChoice) -> tuple[int, float] | None:
+    """The lunar day whose worst case keeps the largest share, and that share; None if unknown.
+
+    The share is of the value where plans were made, else of the useful light.
+    """
+    if choice.losses.empty:
+        return None
+    measure = "value" if "value" in choice.losses else "useful_light_h"
+    wished = choice.table.set_index("lunar_day")[measure].dropna()
+    # A case without a plan keeps nothing.
+    worst = choice.losses.fillna({measure: 0.0}).groupby("lunar_day")[measure].min()
+    kept = (worst / wished[wished > 0]).dropna()
+    if kept.empty:
+        return None
+    return int(kept.idxmax()), float(kept.max())
+
+
+def _windows_table(course: SiteCourse, own_days: list[Day]) -> pd.DataFrame:
+    rows = []
+    for day in own_days:
+        span = np.array([[day.begin_s, day.end_s]])
+        clip = day.begin_s, day.end_s
+        for name, windows in (
+            ("day", span),
+            ("light", day.light),
+            ("landing", day.landing),
+            ("eclipse", clipped(course.eclipse, *clip)),
+            ("contact", clipped(course.any_contact, *clip)),
+            ("earth hidden", clipped(course.earth_hidden, *clip)),
+        ):
+            rows += [(day.number, name, start, end) for start, end in windows.tolist()]
+    table = pd.DataFrame(rows, columns=WINDOW_COLUMNS)
+    for column in ("start_utc", "end_utc"):
+        table[column] = pd.to_datetime(table[column], unit="s", utc=True)
+    return table

@@ -1,0 +1,111 @@
+"""Lunar days and the range of a survey: what its sites share, and where a site's days begin.
+
+A lunar day lasts from local midnight to local midnight (the Sun on the far meridian). It
+bears the number of the lunation in which its noon falls; see `lunation`. Instants are
+whole seconds since 1970 (UTC), windows int64 arrays (n, 2).
+"""
+
+from collections.abc import Callable
+from functools import lru_cache
+from pathlib import Path
+from typing import NamedTuple
+
+import numpy as np
+
+from obsplan.physics import sky
+from obsplan.common.constants import SYNODIC_MONTH_DAYS
+from obsplan.ephemeris import open_ephemeris
+from obsplan.common.errors import EphemerisError
+from obsplan.inputs.hardware import Station
+from obsplan.physics.station_track import station_track
+
+SCAN_S = 600
+HOUR_S = 3600
+PER_HOUR = HOUR_S // SCAN_S
+LUNATION_S = round(SYNODIC_MONTH_DAYS * 24) * HOUR_S  # in whole hours, to warm the ground
+DAY_MARGIN_S = 17 * 86400  # half a lunation, at its longest, and a day
+NEW_MOON_2000_S = int(np.datetime64("2000-01-06T18:14", "s").astype(int))  # Meeus ch. 49
+
+
+class Range(NamedTuple):
+    """What all sites share: scan, Sun and Earth at any time, stations, numbers of days."""
+
+    scan_s: np.ndarray
+    track: Callable
+    stations: dict[str, Callable]
+    lunations: np.ndarray
+
+
+@lru_cache(maxsize=2)
+def range_of(
+    first_s: int, last_s: int, stations: tuple[Station, ...], ephemeris_directory: Path | None
+) -> Range:
+    """What the sites of a survey share for noons from `first_s` to `last_s`.
+
+    The scan reaches half a lunation beyond either end, and a lunation further back to warm
+    the ground. Raises EphemerisError when that lies outside the kernels.
+    """
+    ephemeris = open_ephemeris(ephemeris_directory)
+    begin = _scan_begin(first_s)
+    scan_s = begin + SCAN_S * np.arange(scan_count(first_s, last_s))
+    ends = instants(scan_s[[0, -1]])
+    track = sky.sun_and_earth_track(ephemeris, *ends)
+    views = {s.name: station_track(ephemeris, s, *ends) for s in stations}
+    return Range(scan_s, track, views, lunation(scan_s, track(instants(scan_s))[0]))
+
+
+def _scan_begin(first_s: int) -> int:
+    return (first_s - DAY_MARGIN_S - LUNATION_S) // HOUR_S * HOUR_S
+
+
+def scan_count(first_s: int, last_s: int) -> int:
+    """Number of instants at which a survey of these noons looks at the sky."""
+    hours = -(-(last_s + DAY_MARGIN_S - _scan_begin(first_s)) // HOUR_S)
+    return hours * PER_HOUR + 1
+
+
+def require_range(first_s: int, last_s: int, ephemeris_directory: Path | None = None) -> None:
+    """Raise EphemerisError unless the kernels hold all that noons in this range need."""
+    begin = _scan_begin(first_s)
+    end = begin + SCAN_S * (scan_count(first_s, last_s) - 1)
+    try:
+        open_ephemeris(ephemeris_directory).require_cover(*instants(np.array([begin, end])))
+    except EphemerisError as problem:
+        raise EphemerisError(
+            f"{problem}\n(a survey needs 47 days before its range, a lunation of them to warm the "
+            "ground, and 17 days after it)"
+        ) from None
+
+
+def clipped(windows: np.ndarray, first_s: int, last_s: int) -> np.ndarray:
+    """The part of sorted windows (n, 2) inside [first_s, last_s)."""
+    inside = windows[(windows[:, 1] > first_s) & (windows[:, 0] < last_s)]
+    return np.clip(inside, first_s, last_s)
+
+
+def instants(seconds: np.ndarray) -> np.ndarray:
+    """Seconds since 1970 as datetime64[s]."""
+    return np.asarray(seconds, dtype=np.int64).astype("datetime64[s]")
+
+
+def lunation(seconds: np.ndarray, sun_km: np.ndarray) -> np.ndarray:
+    """Passes of the Sun over the meridian of 180 deg until then (n,), with the fraction.
+
+    Number 0 is the pass nearest the new moon of 2000-01-06: whole numbers are the k of
+    Meeus, Astronomical Algorithms, ch. 49, to the hours that libration makes.
+    """
+    sun_longitude_deg, _ = sky.sub_point_deg(sun_km)
+    share = np.mod((180.0 - sun_longitude_deg) / 360.0, 1.0)
+    mean = (seconds - NEW_MOON_2000_S) / 86400.0 / SYNODIC_MONTH_DAYS
+    return share + np.round(mean - share)
+
+
+def lunar_days(shared: Range, longitude_deg: float, first_s: int, last_s: int) -> np.ndarray:
+    """Number, midnight, noon, next midnight (k, 4) of days with noon in [first_s, last_s)."""
+    ahead = np.mod(180.0 - longitude_deg, 360.0) / 360.0
+    ends = np.interp([first_s, last_s], shared.scan_s, shared.lunations) - ahead
+    numbers = np.arange(np.floor(ends[0]), np.ceil(ends[1]) + 1)
+    phases = numbers[:, None] + ahead + [-0.5, 0.0, 0.5]
+    marks = np.interp(phases, shared.lunations, shared.scan_s)
+    days = np.column_stack([numbers, np.round(marks)]).astype(np.int64)
+    return days[(days[:, 2] >= first_s) & (days[:, 2] < last_s)]

@@ -1,0 +1,357 @@
+"""Many sites through many lunar days: sky, contacts, ground and power, worked out together.
+
+All sites of one call share the scan of the sky, every ten minutes; what begins or ends is
+refined to a second. Instants are whole seconds since 1970 (UTC), windows int64 (n, 2).
+"""
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from functools import cached_property
+from pathlib import Path
+from typing import NamedTuple
+
+import numpy as np
+import pandas as pd
+
+from obsplan.environment import contacts
+from obsplan.common import intervals
+from obsplan.physics import regolith, sky
+from obsplan.common.constants import SUN_RADIUS_KM
+from obsplan.physics.sun_disc import disc_clearance_deg, disc_overlap, disc_share_above
+from obsplan.environment.build import power_columns
+from obsplan.physics.crossings import windows_where
+from obsplan.survey.lunar_days import (
+    HOUR_S,
+    LUNATION_S,
+    PER_HOUR,
+    SCAN_S,
+    Range,
+    instants,
+    lunar_days,
+    range_of,
+    require_range,
+)
+from obsplan.inputs.hardware import Platform
+from obsplan.inputs.scenario import Scenario
+from obsplan.environment.site_skyline import read_skyline
+from obsplan.physics.skyline import skyline_elevation_deg
+
+GRAZING_S = 600.0  # as in sky.sun_events
+NEAR_EARTH_DEG = 3.0  # radii of Sun and Earth and the parallax of a site make 1.6
+
+
+class Place(NamedTuple):
+    """A site of a survey; `skyline` holds its profile or elevation models, none when flat."""
+
+    name: str
+    latitude_deg: float
+    longitude_deg: float
+    height_m: float = 0.0
+    slope_deg: float = 0.0
+    aspect_deg: float = 0.0
+    skyline: tuple[Path, ...] = ()
+
+
+def place_of(scenario: Scenario) -> Place:
+    """The scenario's own site."""
+    site = scenario.site
+    return Place(site.name, *site.place, site.slope_deg, site.aspect_deg, scenario.skyline_paths())
+
+
+@dataclass(frozen=True)
+class SiteCourse:
+    """A site through the range: scans (n,) at `scan_s`, hourly scans (m,), and windows.
+
+    days: number, local midnight, noon and next midnight of every lunar day (k, 4).
+    light: some of the Sun above the skyline. eclipse: Earth's disc on the Sun's, in light.
+    earth_up: the Earth's centre above the skyline. contacts: windows for each pair of
+    direct platform and station, as (platform, station), from set-up, when data begin to
+    flow, to loss.
+    """
+
+    place: Place
+    scan_s: np.ndarray
+    days: np.ndarray
+    sun_elevation_deg: np.ndarray
+    earth_elevation_deg: np.ndarray
+    eclipsed: np.ndarray
+    surface_k: np.ndarray
+    generation_w: dict[str, np.ndarray]
+    base_load_w: dict[str, np.ndarray]
+    rate_kbps: dict[tuple[str, str], np.ndarray]
+    light: np.ndarray
+    eclipse: np.ndarray
+    earth_up: np.ndarray
+    band: np.ndarray
+    earth_high: np.ndarray
+    contacts: dict[tuple[str, str], np.ndarray]
+
+    @property
+    def hour_s(self) -> np.ndarray:
+        return self.scan_s[::PER_HOUR]
+
+    def hourly_sum(self, samples: np.ndarray, first_s: float, last_s: float) -> float:
+        """Integral over hours of hourly samples (m,) from one instant to another."""
+        sums = np.append(0.0, np.cumsum((samples[1:] + samples[:-1]) / 2.0))
+        return float(np.diff(np.interp([first_s, last_s], self.hour_s, sums))[0])
+
+    @cached_property
+    def any_contact(self) -> np.ndarray:
+        """Windows in which any station is in contact with any platform."""
+        return intervals.union(np.concatenate([*self.contacts.values(), np.empty((0, 2), int)]))
+
+    @property
+    def earth_hidden(self) -> np.ndarray:
+        """Windows in which the Earth's centre is below the skyline."""
+        return intervals.subtract(self.scan_s[[[0, -1]]], self.earth_up)
+
+    @cached_property
+    def lost_light_s(self) -> np.ndarray:
+        """Seconds of full sunlight lost to the Earth until each scan (n,)."""
+        return np.append(0.0, np.cumsum((self.eclipsed[1:] + self.eclipsed[:-1]) / 2.0)) * SCAN_S
+
+
+def skyline_of(place: Place) -> np.ndarray:
+    """The profile (n, 2) of a place; raises ScenarioError when it cannot be read."""
+    return read_skyline(place.skyline, *place[1:4])
+
+
+def site_courses(
+    scenario: Scenario,
+    places: list[Place],
+    first_s: int,
+    last_s: int,
+    ephemeris_directory: Path | None = None,
+    profiles: list[np.ndarray] | None = None,
+) -> list[SiteCourse]:
+    """Every place through the lunar days whose local noon lies in [first_s, last_s).
+
+    `profiles` (one a place) stand in for the skylines that the places name. Stations,
+    platforms, landing rules and albedo are the scenario's. Raises EphemerisError when the
+    range, with the lunation before it, lies outside the kernels; ScenarioError when a
+    skyline cannot be read.
+    """
+    require_range(first_s, last_s, ephemeris_directory)
+    shared = range_of(first_s, last_s, scenario.station, ephemeris_directory)
+    skies: dict[int, _Sky] = {}
+    profiles = [read_skyline(place.skyline, *place[1:4]) for place in places]
+    for content in dict.fromkeys(profile.tobytes() for profile in profiles):
+        members = [k for k, profile in enumerate(profiles) if profile.tobytes() == content]
+        group = _skies(scenario, shared, [places[k] for k in members], profiles[members[0]])
+        skies.update(zip(members, group))
+    absorbed_w_m2 = np.array([skies[k].absorbed_w_m2 for k in range(len(places))])
+    surface_k = regolith.ground_temperature_k(
+        absorbed_w_m2, HOUR_S, [0.0], cycle_steps=LUNATION_S // HOUR_S
+    )[..., 0]
+    return [
+        _course(scenario, shared, place, skies[k], surface_k[k],
+                lunar_days(shared, place.longitude_deg, first_s, last_s))
+        for k, place in enumerate(places)
+    ]  # fmt: skip
+
+
+class _Sky(NamedTuple):
+    """The sky over one site: scans, what the ground takes in by the hour, windows."""
+
+    sun_elevation_deg: np.ndarray
+    earth_elevation_deg: np.ndarray
+    eclipsed: np.ndarray
+    hourly_sun: tuple[np.ndarray, ...]
+    absorbed_w_m2: np.ndarray
+    windows: dict[str, np.ndarray]
+    contacts: dict[tuple[str, str], np.ndarray]
+    rate_kbps: dict[tuple[str, str], np.ndarray]
+
+
+def _skies(scenario: Scenario, shared: Range, places: list[Place], profile) -> list[_Sky]:
+    """Skies over places (s,) that share a skyline."""
+    where = tuple(np.array([p[axis] for p in places]) for axis in (1, 2, 3))
+    times = instants(shared.scan_s)
+    vectors = shared.track(times)
+    seen = _signals(scenario, vectors, where, profile)
+    sun, radius_deg = seen["sun"], seen["sun_radius"]
+    share = disc_share_above(profile, sun[0], sun[1], radius_deg)
+    covered = np.zeros_like(share)
+    near = _near_earth(vectors)
+    sun_near, earth_near = (
+        tuple(part[:, near] for part in seen[body]) for body in ("sun", "earth")
+    )
+    apart = sky.sun_against_earth_deg(sun_near, earth_near)
+    covered[:, near] = share[:, near] * disc_overlap(*apart)
+    visible = share - covered
+
+    slope_deg, aspect_deg = (np.array([p[axis] for p in places])[:, None] for axis in (4, 5))
+    irradiance_w_m2 = sky.irradiance_w_m2(sun[2])
+    absorbed = regolith.absorbed_flux_w_m2(
+        irradiance_w_m2, sun[0], sun[1], visible, slope_deg, aspect_deg,
+        scenario.site.normal_albedo,
+    )  # fmt: skip
+    hourly = [_by_hour(visible), _by_hour(absorbed)]
+    eclipses = _eclipse_ranges(shared.scan_s, near, seen["light"], apart)
+    links = _links(scenario, shared, where, profile, times)
+    skies = []
+    for k, place in enumerate(places):
+        spot = place[1:4]
+
+        def signal(name, spot=spot):
+            return lambda t: _signals(scenario, shared.track(t), spot, profile)[name]
+
+        windows = {
+            name: _windows(shared.scan_s, seen[name][k], signal(name), GRAZING_S)
+            for name in ("light", "band", "earth_up", "earth_high")
+        }
+        windows["eclipse"] = _eclipse_windows(scenario, shared, spot, profile, eclipses[k])
+        pairs, rates = _site_links(scenario, shared, spot, profile, links, k)
+        sun_by_hour = tuple(part[k, ::PER_HOUR] for part in (irradiance_w_m2, sun[0], sun[1]))
+        skies.append(
+            _Sky(
+                sun[0][k],
+                seen["earth"][0][k],
+                covered[k],
+                (sun_by_hour[0], hourly[0][k], *sun_by_hour[1:]),
+                hourly[1][k],
+                windows,
+                pairs,
+                rates,
+            )
+        )
+    return skies
+
+
+def _signals(scenario: Scenario, vectors, where, profile) -> dict:
+    """Sun and Earth over a site or sites, and what is positive while a thing lasts."""
+    sun_km, earth_km, site_scale = vectors
+    sun = sky.elevation_azimuth_range(sun_km, *where)
+    earth = sky.elevation_azimuth_range(earth_km, *where, site_scale)
+    radius_deg = sky.angular_radius_deg(SUN_RADIUS_KM, sun[2])
+    low_deg, high_deg = scenario.landing.sun_elevation_deg
+    return {
+        "sun": sun,
+        "earth": earth,
+        "sun_radius": radius_deg,
+        "light": disc_clearance_deg(profile, sun[0], sun[1], radius_deg),
+        "band": np.minimum(sun[0] - low_deg, high_deg - sun[0]),
+        "earth_up": earth[0] - skyline_elevation_deg(profile, earth[1]),
+        "earth_high": earth[0] - scenario.landing.earth_elevation_min_deg,
+    }
+
+
+def _windows(scan_s, scanned: np.ndarray, exact: Callable, merge_s: float = 60.0) -> np.ndarray:
+    """Windows in which a signal is positive that was scanned already; `exact` refines."""
+
+    def signal(times_utc):
+        seconds = times_utc.astype(np.int64) - scan_s[0]
+        if not (seconds % SCAN_S).any():
+            return scanned[seconds // SCAN_S]
+        return exact(times_utc)
+
+    ends = instants(scan_s[[0, -1]])
+    return windows_where(signal, *ends, scan_s=SCAN_S, merge_s=merge_s).astype(np.int64)
+
+
+def _near_earth(vectors) -> np.ndarray:
+    """Numbers of the scans at which any site may see an eclipse."""
+    sun_km, earth_km, _ = vectors
+    lengths = np.linalg.norm(sun_km, axis=0) * np.linalg.norm(earth_km, axis=0)
+    least = np.cos(np.radians(NEAR_EARTH_DEG))
+    return np.flatnonzero((sun_km * earth_km).sum(axis=0) > lengths * least)
+
+
+def _eclipse_ranges(scan_s, near, light, apart) -> list[list[tuple[int, int]]]:
+    """For each site the ranges, first and last second, in which an eclipse may happen.
+
+    A touch that no scan meets is deeper than the smallest thing looked for, 0.1 deg away.
+    """
+    separation_deg, sun_radius_deg, earth_radius_deg = apart
+    close = separation_deg < sun_radius_deg + earth_radius_deg + 0.1
+    breaks = np.flatnonzero(np.diff(near) > 1) + 1
+    ranges = []
+    for site in range(len(light)):
+        ranges.append([])
+        for part in np.split(np.arange(len(near)), breaks):
+            if len(part) > 1 and (close[site, part] & (light[site, near[part]] > -0.1)).any():
+                ranges[-1].append((scan_s[near[part[0]]], scan_s[near[part[-1]]]))
+    return ranges
+
+
+def _eclipse_windows(scenario, shared, spot, profile, ranges) -> np.ndarray:
+    def touch(times_utc):
+        seen = _signals(scenario, shared.track(times_utc), spot, profile)
+        separation_deg, sun_deg, earth_deg = sky.sun_against_earth_deg(seen["sun"], seen["earth"])
+        return np.minimum(sun_deg + earth_deg - separation_deg, seen["light"])
+
+    found = [windows_where(touch, *instants(np.array(r))).astype(np.int64) for r in ranges]
+    return np.concatenate([np.empty((0, 2), np.int64), *found])
+
+
+def _by_hour(scanned: np.ndarray) -> np.ndarray:
+    """Means over the hour around each full hour (s, m) of scans (s, n), so that none is lost."""
+    ends = scanned[:, ::PER_HOUR]
+    half = PER_HOUR // 2
+    parts = [scanned[:, half + k : scanned.shape[1] - half - (PER_HOUR - k) + 1 : PER_HOUR]
+             for k in range(PER_HOUR + 1)]  # fmt: skip
+    weights = np.array([0.5, *np.ones(PER_HOUR - 1), 0.5]) / PER_HOUR
+    inner = sum(weight * part for weight, part in zip(weights, parts))
+    return np.concatenate([ends[:, :1], inner, ends[:, -1:]], axis=1)
+
+
+def _direct(scenario: Scenario) -> list[Platform]:
+    return [p for p in scenario.platform if p.radio.to == "earth"]
+
+
+def _links(scenario, shared, where, profile, times) -> dict:
+    """For each direct platform and station: the scanned margins, and what is seen by the hour."""
+    links = {}
+    for station in scenario.station:
+        mask = contacts.mask_profile(scenario, station)
+        seen = shared.stations[station.name](times, *where)
+        hourly = sky.StationView(*(part[:, ::PER_HOUR] for part in seen))
+        for platform in _direct(scenario):
+            margin = contacts.margins_deg(seen, profile, mask, platform.radio, station).min(axis=0)
+            links[platform.name, station.name] = margin, hourly, mask
+    return links
+
+
+def _site_links(scenario, shared, spot, profile, links, k):
+    """Contacts of one site and the rate by the hour, for each direct platform and station."""
+    windows, rates = {}, {}
+    for station in scenario.station:
+        for platform in _direct(scenario):
+            margin, hourly, mask = links[platform.name, station.name]
+
+            def exact(times_utc, station=station, platform=platform, mask=mask):
+                seen = shared.stations[station.name](times_utc, *spot)
+                margins = contacts.margins_deg(seen, profile, mask, platform.radio, station)
+                return margins.min(axis=0)
+
+            pair = platform.name, station.name
+            flows = _windows(shared.scan_s, margin[k], exact) + [60 * station.set_up_min, 0]
+            windows[pair] = flows[flows[:, 0] < flows[:, 1]]
+            seen = sky.StationView(*(part[k] for part in hourly))
+            rates[pair] = np.asarray(contacts.rate_of(platform.radio, station, seen, spot[2]))
+    return windows, rates
+
+
+def _course(scenario, shared, place: Place, over: _Sky, surface_k, days) -> SiteCourse:
+    """One site's course, with what its platforms generate and draw at the least."""
+    names = ("irradiance_w_m2", "sun_visible_fraction", "sun_elevation_deg", "sun_azimuth_deg")
+    by_hour = pd.DataFrame(dict(zip(names, over.hourly_sun)) | {"surface_temperature_k": surface_k})
+    generation_w, base_load_w = {}, {}
+    for platform in scenario.platform:
+        columns = power_columns(platform, scenario, by_hour)
+        generation_w[platform.name] = columns["generation_w"].to_numpy()
+        base_load_w[platform.name] = columns["base_load_w"].to_numpy()
+    return SiteCourse(
+        place,
+        shared.scan_s,
+        days,
+        over.sun_elevation_deg,
+        over.earth_elevation_deg,
+        over.eclipsed,
+        surface_k,
+        generation_w,
+        base_load_w,
+        over.rate_kbps,
+        contacts=over.contacts,
+        **over.windows,
+    )

@@ -1,0 +1,136 @@
+"""The replay finds every broken rule, with amounts worked out by hand, and no others."""
+
+import subprocess
+import sys
+
+import numpy as np
+import pandas as pd
+import pytest
+from pandas.testing import assert_frame_equal
+from tools.replayed import START, environment, platform, scenario, slots
+
+from obsplan.checking.check import check, resources_table
+from obsplan.common.errors import TableError
+from obsplan.planning.plan import plan
+from obsplan.inputs.timeline_csv import read_timeline, write_csv
+from obsplan.planning.problem.timeline_table import TIMELINE_COLUMNS
+
+
+def test_no_slots_hold():
+    scene = scenario({"name": "camera"})
+    verdict = check(scene, environment(scene), pd.DataFrame())
+    assert verdict.holds
+    assert verdict.summary == f"no violation found of {len(verdict.rules)} rules"
+
+
+def test_written_timeline_reads_back_and_holds(tmp_path):
+    """All columns of a plan, rows of both kinds of sending among them."""
+    scene = scenario(
+        {"name": "camera", "data_mbit": 20.0, "power_w": 40.0, "count": 3, "value": 5.0},
+        {"name": "radar", "platform": "rover", "power_w": 25.0, "data_mbit": 12.0, "count": 4},
+        platforms=[
+            platform(store={"end_limit_mbit": 0.0}),
+            platform("rover", kind="rover", radio={"to": "lander", "rate_kbps": 8.0},
+                     store={"end_limit_mbit": 0.0}),
+        ],
+    )  # fmt: skip
+    world = environment(scene)
+    timeline = plan(scene, world).timeline
+    assert tuple(timeline.columns) == TIMELINE_COLUMNS
+    assert {"camera", "radar", *scene.sending_names} == set(timeline["activity"])
+    write_csv(timeline, tmp_path / "timeline.csv")
+    read = read_timeline(tmp_path / "timeline.csv", scene)
+    written, back = (check(scene, world, table) for table in (timeline, read))
+    assert back.holds, back.violations["message"].tolist()
+    for name, table in written.resources.items():
+        assert_frame_equal(back.resources[name], table)
+    # The rows of sending are what lets the data leave in time.
+    unsent = read[~read["activity"].isin(["lander downlink"])]
+    assert set(check(scene, world, unsent).violations["rule"]) == {"storage", "end storage"}
+
+
+def test_margins_are_the_tightest_spots():
+    scene = scenario({"name": "drive", "power_w": 60.0, "contact": "whole", "data_mbit": 30.0},
+                     {"name": "talk", "contact": "start"})  # fmt: skip
+    margins = check(scene, environment(scene, lander_rate_kbps=0.0),
+                    slots(("drive", 390), ("talk", 435))).margins  # fmt: skip
+    rows = {row["margin"]: row for row in margins.to_dict("records")}
+    minute = {k: (row["time_utc"] - START) / pd.Timedelta(minutes=1) for k, row in rows.items()}
+    amount = {k: (row["where"], row["amount"], row["unit"]) for k, row in rows.items()}
+    assert amount == {
+        "state of charge above reserve": ("lander", pytest.approx(540.0), "Wh"),
+        "bus power headroom": ("lander", 40.0, "W"),
+        "store room": ("lander", pytest.approx(20.0), "Mbit"),
+        "contact left after slot": ("s1", 30.0, "min"),
+    }
+    assert minute == {
+        "state of charge above reserve": 450,
+        "bus power headroom": 390,
+        "store room": 450,
+        "contact left after slot": 450,
+    }
+
+
+def test_resources_table_gathers_minutes_into_steps():
+    scene = scenario({"name": "camera", "power_w": 30.0, "warm_up_min": 5, "duration_min": 10,
+                      "data_mbit": 5.0}, platforms=[platform(), platform("other")])  # fmt: skip
+    verdict = check(scene, environment(scene, generation_w=3.0), slots(("camera", 120)))
+    table = resources_table(scene, verdict)
+    assert list(table.columns) == ["platform", "generation_w", "load_w", "state_of_charge",
+                                   "spilled_wh", "stored_mbit", "sent_mbit"]  # fmt: skip
+    assert len(table) == 2 * 96
+    assert table.index.name == "time_utc" and str(table.index.tz) == "UTC"
+    assert table["platform"].iloc[:3].tolist() == ["lander", "other", "lander"]
+    row = table[table["platform"] == "lander"].loc[START + pd.Timedelta(minutes=120)]
+    # Ten minutes of 30 W, and of 10 W for the 5/12 in which 0.5 Mbit go, in a step of fifteen.
+    assert row["load_w"] == pytest.approx((30.0 + 10.0 * 5 / 12) * 10 / 15)
+    assert row["sent_mbit"] == pytest.approx(5.0)
+    assert row["state_of_charge"] == pytest.approx(0.806)
+    assert table["sent_mbit"].sum() == pytest.approx(5.0)
+
+
+def test_summary_names_the_broken_rules():
+    scene = scenario({"name": "camera", "must": 1})
+    verdict = check(scene, environment(scene), slots(("camera", 125, 155)))
+    assert not verdict.holds
+    assert verdict.summary == (
+        f"2 violations found; of {len(verdict.rules)} rules these are broken: grid, duration"
+    )
+
+
+@pytest.mark.parametrize(
+    "table, complaint",
+    [
+        (pd.DataFrame({"activity": ["camera"]}), "start_utc is missing"),
+        (pd.DataFrame({"activity": ["x"], "start_utc": [START]}), "no such activity: x"),
+        (pd.DataFrame({"activity": ["camera"], "start_utc": [START.tz_localize(None)]}), "zone"),
+        (pd.DataFrame({"activity": ["camera"] * 2, "start_utc": [START, pd.NaT]}), "needs a start"),
+        (slots(("camera", 60, 60)), "must end after it starts"),
+    ],
+)
+def test_tables_that_are_no_slots_are_refused(table, complaint):
+    scene = scenario({"name": "camera"})
+    with pytest.raises(TableError, match=complaint):
+        check(scene, environment(scene), table)
+
+
+def test_environment_of_another_span_or_with_gaps_is_refused():
+    scene, short = scenario({"name": "camera"}), scenario({"name": "camera"}, hours=12)
+    with pytest.raises(ValueError, match="every minute"):
+        check(scene, environment(short), slots())
+    for column in ("generation_w", "base_load_w", "rate_kbps", "in_contact"):
+        with pytest.raises(ValueError, match=f"{column} is not known"):
+            check(scene, environment(scene, **{column: np.nan}), slots())
+
+
+def test_check_stands_apart_from_the_planner():
+    code = (
+        "import sys, obsplan.checking.check; "
+        "print(*sorted(m for m in sys.modules if m.startswith('obsplan.')))"
+    )
+    loaded = subprocess.run(
+        [sys.executable, "-c", code], capture_output=True, text=True, check=True
+    ).stdout.split()
+    assert "obsplan.checking.check" in loaded
+    folders = {name.split(".")[1] for name in loaded}
+    assert folders <= {"common", "inputs", "checking"}

@@ -1,0 +1,321 @@
+"""The commands as a user meets them: exit codes, one clear line, nothing half-written."""
+
+from tools.small import SMALL
+import subprocess
+import sys
+
+import pandas as pd
+import pytest
+from click.testing import CliRunner
+
+from obsplan.cli.main import main
+
+@pytest.fixture
+def run(tmp_path, monkeypatch):
+    monkeypatch.chdir(tmp_path)
+    (tmp_path / "small.toml").write_text(SMALL)
+
+    def invoke(*args):
+        return CliRunner().invoke(main, [str(a) for a in args], catch_exceptions=False)
+
+    return invoke
+
+
+def edited(tmp_path, old, new):
+    (tmp_path / "small.toml").write_text(SMALL.replace(old, new))
+
+
+def test_help_imports_nothing_heavy():
+    code = (
+        "import sys; from obsplan.cli.main import main\n"
+        "try: main(['--help'])\n"
+        "except SystemExit: pass\n"
+        "heavy = {'numpy', 'pandas', 'skyfield', 'matplotlib', 'highspy', 'pydantic'}\n"
+        "sys.exit(bool(heavy & set(sys.modules)))"
+    )
+    assert subprocess.run([sys.executable, "-c", code], capture_output=True).returncode == 0
+
+
+def test_plan_writes_every_table_and_check_accepts_it(run, tmp_path):
+    made = run("plan", "small.toml", "-o", "plan")
+    assert made.exit_code == 0
+    assert "proven to be the best possible" in made.stdout
+    assert "no violation found of" in made.stdout
+    assert "caution" in made.stdout
+    assert "rounded up to 60 min" in made.stderr
+    assert {p.name for p in (tmp_path / "plan").iterdir()} == {
+        "timeline.csv", "sky.csv", "contacts.csv", "resources.csv", "unplaced.csv",
+        "summary.json", "plan.png", "plan.ics", "sky.png", "resources.png", "report.html",
+    }  # fmt: skip
+    checked = run("check", "small.toml", "plan/timeline.csv")
+    assert checked.exit_code == 0
+    assert "no violation found of" in checked.stdout
+
+
+def test_two_runs_write_the_same_bytes(run, tmp_path):
+    for name in ("a", "b"):
+        assert run("plan", "small.toml", "-o", name).exit_code == 0
+    for path in (tmp_path / "a").iterdir():
+        assert path.read_bytes() == (tmp_path / "b" / path.name).read_bytes(), path.name
+
+
+def test_a_second_plan_replaces_the_first(run, tmp_path):
+    assert run("plan", "small.toml", "-o", "plan").exit_code == 0
+    edited(tmp_path, "count = 3", "count = 2")
+    assert run("plan", "small.toml", "-o", "plan").exit_code == 0
+    timeline = pd.read_csv(tmp_path / "plan" / "timeline.csv")
+    assert (timeline["activity"] == "sweep").sum() == 2
+    assert sorted(p.name for p in tmp_path.iterdir()) == ["plan", "small.toml"]
+
+
+def test_plan_does_not_replace_a_directory_of_other_things(run, tmp_path):
+    (tmp_path / "mine").mkdir()
+    (tmp_path / "mine" / "thesis.txt").write_text("years of work")
+    made = run("plan", "small.toml", "-o", "mine")
+    assert made.exit_code == 2
+    assert "no plan directory" in made.stderr
+    assert (tmp_path / "mine" / "thesis.txt").read_text() == "years of work"
+
+
+def test_check_names_a_broken_rule_and_exits_1(run, tmp_path):
+    (tmp_path / "t.csv").write_text(
+        "activity,start_utc\nsweep,2028-07-05T11:30:00Z\nsweep,2028-07-05T01:10:00Z\n"
+    )
+    checked = run("check", "small.toml", "t.csv", "-o", "broken.csv")
+    assert checked.exit_code == 1
+    assert "span:" in checked.stdout and "grid:" in checked.stdout
+    assert set(pd.read_csv(tmp_path / "broken.csv")["rule"]) == {"span", "grid"}
+
+
+@pytest.mark.parametrize(
+    ("old", "new", "words"),
+    [
+        ("latitude_deg = 40.0\nlongitude_deg = 10.0", "latitude_deg = 95\nlongitude_deg = 10.0",
+         ["site.latitude_deg = 95", "at least -90 and at most 90"]),
+        ("idle_w = 20.0", "idel_w = 20.0", ["idel_w: unknown key; did you mean 'idle_w'?"]),
+        ("2028-07-05T12:00:00Z", "2028-07-04T12:00:00Z", ["span.end_utc", "after"]),
+        ("2028-07-05T12:00:00Z", "2028-07-05T12:00:00", ["no zone"]),
+        ("2028-", "2061-", ["2050", "--ephemeris"]),
+        ('title = "small"', "title = ", ["not valid TOML"]),
+    ],
+)  # fmt: skip
+def test_bad_scenarios_are_told_in_words_and_write_nothing(run, tmp_path, old, new, words):
+    edited(tmp_path, old, new)
+    made = run("plan", "small.toml", "-o", "plan")
+    assert made.exit_code == 2
+    assert all(word in made.stderr for word in words), made.stderr
+    assert "Traceback" not in made.output
+    assert not (tmp_path / "plan").exists()
+
+
+def test_missing_scenario_is_one_line(run):
+    made = run("sky", "nowhere.toml")
+    assert made.exit_code == 2
+    assert made.stderr.strip().count("\n") == 0 and "nowhere.toml" in made.stderr
+
+
+def test_idle_load_that_empties_the_battery_exits_1_and_writes_nothing(run, tmp_path):
+    edited(tmp_path, "array = [{ area_m2 = 0.3, efficiency = 0.3 }]", "array = []")
+    made = run("plan", "small.toml", "-o", "plan")
+    assert made.exit_code == 1
+    assert "lander" in made.stderr and "Wh" in made.stderr and "2028-07-05T" in made.stderr
+    assert not (tmp_path / "plan").exists()
+
+
+def test_must_without_window_exits_1_and_names_the_condition(run, tmp_path):
+    edited(tmp_path, "count = 3", "count = 3\nmust = 1\nwhen = { sun_elevation_deg = [80, 90] }")
+    made = run("plan", "small.toml", "-o", "plan")
+    assert made.exit_code == 1
+    assert '"sweep" must run' in made.stderr and "sun_elevation_deg" in made.stderr
+
+
+@pytest.mark.parametrize(
+    ("csv", "words"),
+    [
+        ("activity,start_utc\nsweeep,2028-07-05T01:00:00Z\n", ["row 2", "did you mean 'sweep'?"]),
+        ("activity,begin\nsweep,2028-07-05T01:00:00Z\n", ["column start_utc is missing"]),
+        ("activity,start_utc\nsweep,yesterday\n", ["row 2", "yesterday", "not a time"]),
+        ("activity,start_utc\nsweep,2028-07-05T01:00:00\n", ["row 2", "no zone"]),
+    ],
+)  # fmt: skip
+def test_bad_timelines_are_told_row_by_row(run, tmp_path, csv, words):
+    (tmp_path / "t.csv").write_text(csv)
+    checked = run("check", "small.toml", "t.csv")
+    assert checked.exit_code == 2
+    assert all(word in checked.stderr for word in words), checked.stderr
+
+
+def test_sky_and_link_print_their_tables(run):
+    sky = run("sky", "small.toml")
+    assert sky.exit_code == 0
+    assert sky.stdout.splitlines()[0].startswith("time_utc,sun_elevation_deg,sun_azimuth_deg")
+    assert len(sky.stdout.splitlines()) == 1 + 24
+    link = run("link", "small.toml")
+    assert link.exit_code == 0
+    assert "longest gap" in link.stderr
+    assert link.stdout.splitlines()[0].startswith("platform,station,acquisition_utc,loss_utc")
+
+
+def test_events_of_the_sky_stand_below_its_table(run, tmp_path):
+    day = SMALL.replace("05T00:00", "06T12:00").replace("05T12:00", "07T00:00")
+    (tmp_path / "small.toml").write_text(day)  # with an eclipse in the evening
+    printed = run("sky", "small.toml")
+    assert "  eclipse begins\n" in printed.stderr and "eclipse" not in printed.stdout
+    written = run("sky", "small.toml", "-o", "sky.csv")
+    assert [line[20:] for line in written.stdout.splitlines()] == [
+        "  eclipse begins", "  full cover begins", "  full cover ends", "  eclipse ends"
+    ]  # fmt: skip
+    assert (tmp_path / "sky.csv").read_text() == printed.stdout
+
+
+def test_sky_lists_when_the_ground_is_that_warm(run, tmp_path):
+    # Noon at 40 N: the surface is near 350 K, 12 cm below it is cooler than the mean.
+    asked = run("sky", "small.toml", "--above", 300)
+    assert asked.stdout == (
+        "start_utc,end_utc,duration_min\n2028-07-05T00:00:00Z,2028-07-05T12:00:00Z,720\n"
+    )
+    deep = run("sky", "small.toml", "--below", 260, "--depth", 0.123, "-o", "sky.csv")
+    assert deep.stdout == asked.stdout
+    assert "temperature_12.3cm_k" in pd.read_csv(tmp_path / "sky.csv")
+    never = run("sky", "small.toml", "--below", 100)
+    assert never.exit_code == 0 and never.stdout.count("\n") == 1
+    assert "the ground is never that cold in the span" in never.stderr
+
+
+@pytest.mark.parametrize(
+    ("asked", "words"),
+    [
+        (["--depth", "0.1"], "--depth needs --above or --below"),
+        (["--above", "300", "--below", "200"], "--above 300 K must not exceed --below 200 K"),
+        (["--below", "300", "--depth", "9"], "9 is not from 0 to 2"),
+        (["--below", "nan"], "nan is not from 0 to 1000"),
+        (["--above", "warm"], "'warm' is not a valid float"),
+    ],
+)
+def test_questions_about_the_ground_that_cannot_be_answered_are_told(run, asked, words):
+    made = run("sky", "small.toml", *asked)
+    assert made.exit_code == 2 and words in made.stderr and not made.stdout
+
+
+def test_link_at_an_instant_is_answered_in_words(run):
+    can = run("link", "small.toml", "--at", "2028-07-05T08:00:00Z")
+    assert can.exit_code == 0
+    assert can.stdout.startswith("yes, at 2028-07-05T08:00:00Z\nlander: through south at 100 kbit/s")
+    cannot = run("link", "small.toml", "--at", "2028-07-05T04:00:00Z", "-o", "l.csv")
+    assert cannot.exit_code == 1
+    assert cannot.stdout.startswith("no, at 2028-07-05T04:00:00Z\nlander: north: the station sees")
+    assert pd.read_csv("l.csv")["acquisition_utc"].iloc[1] in cannot.stdout.splitlines()[-1]
+
+
+@pytest.mark.parametrize("at", ["2028-07-05T04:00:00", "2029-07-05T04:00:00Z", "teatime"])
+def test_link_at_a_bad_instant_is_one_line(run, at):
+    made = run("link", "small.toml", "--at", at)
+    assert made.exit_code == 2 and not made.stdout
+    assert len(made.stderr.splitlines()) == 1 and at in made.stderr
+
+
+def test_figures_are_written(run, tmp_path):
+    assert run("sky", "small.toml", "-o", "s.csv", "--figure", "sky.svg").exit_code == 0
+    assert run("link", "small.toml", "-o", "l.csv", "--figure", "link.pdf").exit_code == 0
+    assert (tmp_path / "sky.svg").stat().st_size > 0
+    assert (tmp_path / "link.pdf").stat().st_size > 0
+
+
+@pytest.mark.parametrize("command", ["sky", "link"])
+def test_a_picture_of_no_known_kind_is_refused_before_anything_is_written(run, tmp_path, command):
+    made = run(command, "small.toml", "-o", "table.csv", "--figure", "picture.jpg")
+    assert made.exit_code == 2 and "picture.jpg: pictures are written as .png" in made.stderr
+    assert not (tmp_path / "table.csv").exists()
+
+
+def test_check_takes_a_plan_directory_for_its_timeline(run, tmp_path):
+    (tmp_path / "plan").mkdir()
+    (tmp_path / "plan" / "timeline.csv").write_text("activity,start_utc\n")
+    assert "no violation found" in run("check", "small.toml", "plan").stdout
+
+
+def test_check_names_a_slot_of_the_state_that_the_timeline_has_not(run, tmp_path):
+    (tmp_path / "slots.csv").write_text("slot,activity,start_utc\ns1,sweep,2028-07-05T01:00:00Z\n")
+    (tmp_path / "state.toml").write_text(
+        'at_utc = 2028-07-05T03:00:00Z\n[[slot]]\nslot = "s9"\noutcome = "done"\n'
+    )
+    made = run("check", "small.toml", "slots.csv", "--state", "state.toml")
+    assert made.exit_code in (0, 1)
+    assert 'note: state.toml: slot "s9": no such slot in the timeline' in made.stderr
+
+
+def test_check_replays_what_the_state_tells_of_slots(run, tmp_path):
+    (tmp_path / "slots.csv").write_text("slot,activity,start_utc\ns1,sweep,2028-07-05T01:07:00Z\n")
+    asked = ("check", "small.toml", "slots.csv")
+    assert "these are broken: grid" in run(*asked).stdout
+    (tmp_path / "state.toml").write_text(
+        'at_utc = 2028-07-05T03:00:00Z\n[[slot]]\nslot = "s1"\noutcome = "done"\n'
+    )
+    assert "no violation found" in run(*asked, "--state", "state.toml").stdout
+
+
+def test_start_writes_a_scenario_that_reads_and_keeps_what_is_there(run, tmp_path):
+    from obsplan.inputs.scenario import read_scenario
+
+    assert run("start", "mine").exit_code == 0
+    assert read_scenario(tmp_path / "mine" / "scenario.toml").site.name
+    again = run("start", "mine")
+    assert again.exit_code == 2 and "already there" in again.stderr
+
+
+def test_check_reads_rows_that_overlap_and_names_the_rule(run, tmp_path):
+    (tmp_path / "t.csv").write_text(
+        "activity,start_utc\nsweep,2028-07-05T01:00:00Z\nsweep,2028-07-05T01:30:00Z\n"
+    )
+    checked = run("check", "small.toml", "t.csv")
+    assert checked.exit_code == 1
+    assert "instrument, repeat:" in checked.stdout
+    table = run("check", "small.toml", "t.csv", "--format", "csv")
+    assert table.exit_code == 1
+    assert table.stdout.splitlines()[0] == "rule,slots,time_utc,amount,unit,message"
+    assert len(table.stdout.splitlines()) == 3
+    assert "smallest margin" in table.stderr and "rules applied" in table.stderr
+
+
+def test_check_of_an_empty_timeline_holds_and_lists_the_rules(run, tmp_path):
+    (tmp_path / "t.csv").write_text("activity,start_utc\n")
+    checked = run("check", "small.toml", "t.csv")
+    assert checked.exit_code == 0
+    assert "rules applied: span, grid, duration" in checked.stdout
+
+
+def test_uplink_deadlines_are_in_the_plan_and_another_scenario_is_told_apart(run, tmp_path):
+    edited(tmp_path, "[[station]]\nname = \"north\"",
+           "[uplink]\nlead_min = 30\n[[station]]\nname = \"north\"")  # fmt: skip
+    assert run("plan", "small.toml", "-o", "plan").exit_code == 0
+    deadlines = pd.read_csv(tmp_path / "plan" / "deadlines.csv")
+    assert len(deadlines) == 3 and (deadlines["deadline_utc"] < deadlines["start_utc"]).all()
+    early = "activity,start_utc\nsweep,2028-07-05T00:00:00Z\n"
+    (tmp_path / "t.csv").write_text(early)
+    checked = run("check", "small.toml", "t.csv")
+    assert checked.exit_code == 1 and "cannot be commanded in time" in checked.stdout
+    edited(tmp_path, "count = 3", "count = 4")
+    checked = run("check", "small.toml", "plan/timeline.csv")
+    assert checked.exit_code == 0
+    assert "was planned for another scenario (input hash" in checked.stderr
+
+
+def test_compare_prints_the_table_and_draws_it(run, tmp_path):
+    assert run("plan", "small.toml", "-o", "plan").exit_code == 0
+    slots = pd.read_csv(tmp_path / "plan" / "timeline.csv")
+    first = slots[slots["activity"] == "sweep"].iloc[0]
+    (tmp_path / "ran.csv").write_text(
+        "slot,activity,start_utc,end_utc,outcome,reason\n"
+        f"{first['slot']},sweep,{first['start_utc']},,failed,interlock\n"
+    )
+    made = run("compare", "small.toml", "plan", "ran.csv", "--figure", "compare.png")
+    assert made.exit_code == 0
+    header, row = made.stdout.splitlines()
+    told = dict(zip(header.split(","), row.split(",")))
+    assert (told["planned"], told["failed"], told["not_reported"]) == ("3", "1", "2")
+    assert told["losses"] == "2 x not reported; 1 x failed: interlock"
+    assert "0 of 3 planned runs done" in made.stderr
+    assert (tmp_path / "compare.png").stat().st_size > 0
+    (tmp_path / "ran.csv").write_text("activity,start_utc\nswep,2028-07-05T01:00:00Z\n")
+    refused = run("compare", "small.toml", "plan/timeline.csv", "ran.csv")
+    assert refused.exit_code == 2 and "did you mean 'sweep'?" in refused.stderr

@@ -1,0 +1,90 @@
+"""`obsplan replan` as a user runs it: files in, a directory out, whole or not at all."""
+
+import json
+
+import pandas as pd
+import pytest
+from click.testing import CliRunner
+from icalendar import Calendar
+
+from obsplan.cli.main import main
+
+NOW = "2028-07-04T02:00:00Z"  # between two contacts of the short scenario
+
+
+def run(*words) -> tuple[int, str]:
+    told = CliRunner().invoke(main, [str(word) for word in words])
+    return told.exit_code, told.output
+
+
+@pytest.fixture(scope="module")
+def planned(tmp_path_factory):
+    """The short scenario, its slots commanded half an hour ahead, and the plan of it."""
+    here = tmp_path_factory.mktemp("short")
+    run("start", here, "--minimal")
+    with (here / "scenario.toml").open("a") as file:
+        file.write("\n[uplink]\nlead_min = 30\n")
+    assert run("plan", here / "scenario.toml", "-o", here / "plan", "--quiet") == (0, "")
+    return here
+
+
+@pytest.fixture(scope="module")
+def other(planned):
+    """The same scenario under another title, with an activity renamed, and all renamed."""
+    text = (planned / "scenario.toml").read_text()
+    (planned / "titled.toml").write_text(text.replace("Quiet Flat: the", "Loud Flat: the"))
+    (planned / "renamed.toml").write_text(text.replace('"mast release"', '"mast up"').replace(
+        '"panorama"', '"wide view"').replace('"ground reading"', '"soil reading"'))  # fmt: skip
+    return planned
+
+
+def deadlines_of(path) -> list[pd.Timestamp]:
+    entries = Calendar.from_ical(path.read_bytes()).walk("VEVENT")
+    live = [e for e in entries if str(e.get("status", "")) != "CANCELLED"]
+    return sorted(pd.Timestamp(e["dtstart"].dt) for e in live
+                  if str(e["summary"]).startswith("deadline:"))  # fmt: skip
+
+
+def test_the_calendar_of_a_replan_tells_the_deadlines_still_to_come(planned, tmp_path):
+    before = deadlines_of(planned / "plan/plan.ics")
+    now = pd.Timestamp(NOW)
+    code, text = run("replan", planned / "scenario.toml", planned / "plan", "--now", NOW,
+                     "-o", tmp_path / "new")  # fmt: skip
+    assert code == 0, text
+    after = deadlines_of(tmp_path / "new/plan.ics")
+    table = pd.read_csv(tmp_path / "new/deadlines.csv", parse_dates=["deadline_utc"])
+    assert min(before) < now and after and min(after) >= now
+    assert after == sorted(table["deadline_utc"])
+    why = pd.read_csv(tmp_path / "new/timeline.csv")["why"]
+    assert why.str.startswith("commanded: ").any()
+
+
+def test_check_names_the_slots_that_no_contact_can_command_any_more(planned, tmp_path):
+    (tmp_path / "state.toml").write_text(f"at_utc = {NOW}\n")
+    code, text = run("check", planned / "scenario.toml", planned / "plan",
+                     "--state", tmp_path / "state.toml")  # fmt: skip
+    (note,) = [line for line in text.splitlines() if line.startswith("note: no contact after")]
+    slots = pd.read_csv(planned / "plan/timeline.csv", parse_dates=["start_utc"])
+    slots = slots[(slots["start_utc"] > NOW) & (slots["instrument"] != "radio")]
+    soonest = slots.sort_values("start_utc")["slot"].iloc[0]
+    assert code == 0 and f"must be aboard: {soonest}" in note
+
+
+def test_a_timeline_of_a_scenario_that_changed_is_said_to_be_and_planned_from(other, tmp_path):
+    code, text = run("replan", other / "titled.toml", other / "plan", "--now", NOW,
+                     "-o", tmp_path / "new")  # fmt: skip
+    facts = json.loads((other / "plan/summary.json").read_text())
+    assert code == 0
+    assert "was planned for another scenario, titled 'Quiet Flat" in text
+    assert f"(input hash {facts['input_sha256_16']})" in text and "planned for this one" in text
+    assert "0 dropped" in text and (tmp_path / "new/timeline.csv").exists()
+
+
+def test_a_timeline_whose_activities_the_scenario_does_not_know_is_refused(other, tmp_path):
+    code, text = run("replan", other / "renamed.toml", other / "plan", "--now", NOW,
+                     "-o", tmp_path / "new")  # fmt: skip
+    assert code == 2 and not (tmp_path / "new").exists()
+    origin, names = text.strip().splitlines()[-2:]
+    assert "was planned for another scenario (input hash" in origin
+    assert "name no activity of this scenario" in names
+    assert "is the timeline that of another scenario? known are mast up, wide view" in names

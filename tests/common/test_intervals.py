@@ -1,0 +1,114 @@
+"""Windows obey the algebra of sets, judged cell by cell on small integers."""
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from obsplan.common.intervals import at_least, from_mask, intersect, subtract, to_mask, union
+
+# No wall-clock deadline on a shared machine, and the same cases every time.
+steady = settings(deadline=None, derandomize=True)
+
+CELLS = 24
+
+masks = st.lists(st.booleans(), min_size=CELLS, max_size=CELLS).map(np.array)
+any_pairs = st.lists(st.tuples(st.integers(0, CELLS), st.integers(0, CELLS)), max_size=8).map(
+    lambda pairs: np.array(pairs, dtype=int).reshape(-1, 2)
+)
+EPOCH = np.datetime64("2027-03-09T00:00:00", "s")
+
+
+def assert_windows(windows, mask):
+    """The windows cover exactly the mask's cells and are sorted, disjoint and not touching."""
+    np.testing.assert_array_equal(to_mask(windows, CELLS), mask)
+    assert windows.shape[1:] == (2,)
+    ends = windows.ravel()
+    assert np.all(ends[1:] > ends[:-1])
+
+
+@steady
+@given(masks)
+def test_mask_comes_back_from_its_windows(mask):
+    assert_windows(from_mask(mask), mask)
+
+
+@steady
+@given(any_pairs)
+def test_windows_come_back_from_their_mask(pairs):
+    windows = union(pairs)
+    np.testing.assert_array_equal(from_mask(to_mask(windows, CELLS)), windows)
+
+
+@steady
+@given(any_pairs)
+def test_union_covers_what_any_window_covers(pairs):
+    covered = [any(start <= cell < end for start, end in pairs) for cell in range(CELLS)]
+    assert_windows(union(pairs), covered)
+
+
+@steady
+@given(masks, masks)
+def test_intersection_is_and(a, b):
+    assert_windows(intersect(from_mask(a), from_mask(b)), a & b)
+
+
+@steady
+@given(masks, masks)
+def test_difference_is_and_not(a, b):
+    assert_windows(subtract(from_mask(a), from_mask(b)), a & ~b)
+
+
+@steady
+@given(masks, masks)
+def test_difference_and_intersection_share_out_the_first(a, b):
+    first, second = from_mask(a), from_mask(b)
+    pieces = [subtract(first, second), intersect(first, second)]
+    np.testing.assert_array_equal(union(np.concatenate(pieces)), first)
+
+
+@steady
+@given(masks, st.integers(1, CELLS))
+def test_at_least_keeps_exactly_the_long_windows(mask, length):
+    windows = from_mask(mask)
+    kept = [window for window in windows.tolist() if window[1] - window[0] >= length]
+    np.testing.assert_array_equal(at_least(windows, length), np.array(kept).reshape(-1, 2))
+
+
+@steady
+@given(masks, masks)
+def test_dates_give_the_same_windows_as_counts(a, b):
+    edges = EPOCH + np.arange(CELLS + 1) * np.timedelta64(900, "s")
+    dated_a, dated_b = from_mask(a, edges), from_mask(b, edges)
+    counted_a, counted_b = from_mask(a), from_mask(b)
+    for operation in (intersect, subtract):
+        dated = operation(dated_a, dated_b)
+        assert dated.dtype == edges.dtype
+        np.testing.assert_array_equal(dated, edges[operation(counted_a, counted_b)])
+    joined = union(np.concatenate([dated_a, dated_b]))
+    np.testing.assert_array_equal(joined, edges[union(np.concatenate([counted_a, counted_b]))])
+
+
+def test_mask_with_edges_names_the_ends_of_its_cells():
+    windows = from_mask([True, False, True, True], np.array([0.0, 1.5, 2.0, 7.0, 9.0]))
+    np.testing.assert_array_equal(windows, [[0.0, 1.5], [2.0, 9.0]])
+
+
+def test_mask_of_windows_that_reach_beyond_the_cells_is_cut():
+    np.testing.assert_array_equal(
+        to_mask(np.array([[-3, 1], [2, 9]]), 4), [True, False, True, True]
+    )
+
+
+@pytest.mark.parametrize("mask", [[], [False, False]])
+def test_nothing_true_leaves_no_window(mask):
+    nothing = from_mask(mask)
+    assert nothing.shape == (0, 2)
+    for windows in (union(nothing), intersect(nothing, nothing), subtract(nothing, nothing)):
+        assert windows.shape == (0, 2)
+    assert at_least(nothing, 1).shape == (0, 2)
+
+
+def test_windows_that_touch_become_one_and_do_not_intersect():
+    np.testing.assert_array_equal(union(np.array([[3, 5], [1, 3]])), [[1, 5]])
+    assert intersect(np.array([[1, 3]]), np.array([[3, 5]])).shape == (0, 2)

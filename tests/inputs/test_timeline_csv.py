@@ -1,0 +1,415 @@
+"""Timelines in and out of CSV: tolerant of spreadsheets, strict about meaning."""
+
+import os
+from datetime import datetime, timedelta, timezone
+
+import numpy as np
+import pandas as pd
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from pandas.testing import assert_frame_equal
+
+from obsplan.common.errors import TableError
+from obsplan.inputs.scenario import scenario_from
+from obsplan.inputs.timeline_csv import (
+    AS_RUN_COLUMNS,
+    COLUMNS,
+    STATES,
+    another_scenario,
+    read_as_run,
+    read_timeline,
+    write_csv,
+)
+
+SCENARIO = scenario_from(
+    {
+        "title": "one camera",
+        "site": {"name": "plain", "latitude_deg": 10.0, "longitude_deg": 20.0},
+        "span": {"start_utc": "2028-07-01T00:00:00Z", "end_utc": "2028-07-02T00:00:00Z"},
+        "station": [{"name": "alpha", "latitude_deg": 0.0, "longitude_deg": 0.0}],
+        "platform": [
+            {
+                "name": "lander",
+                "kind": "lander",
+                "idle_w": 20.0,
+                "bus_limit_w": 100.0,
+                "battery": {"capacity_wh": 100.0, "reserve": 0.3},
+                "radio": {"transmit_w": 10.0, "rate_kbps": 20.0},
+                "store": {"capacity_mbit": 100.0},
+            }
+        ],
+        "instrument": [{"name": "camera", "platform": "lander"}],
+        "activity": [
+            {"name": "panorama", "instrument": "camera", "duration_min": 50, "count": 9},
+            {"name": "close-up", "instrument": "camera", "duration_min": 15, "count": 9},
+        ],
+    }
+)
+NAMES = ("panorama", "close-up", "lander downlink")
+
+
+def read(tmp_path, text: str | bytes) -> pd.DataFrame:
+    path = tmp_path / "timeline.csv"
+    path.write_bytes(text if isinstance(text, bytes) else text.encode())
+    return read_timeline(path, SCENARIO)
+
+
+def complaints(tmp_path, text: str | bytes) -> list[str]:
+    with pytest.raises(TableError) as caught:
+        read(tmp_path, text)
+    lines = str(caught.value).splitlines()
+    assert all(line.startswith(str(tmp_path / "timeline.csv")) for line in lines)
+    return [line.removeprefix(f"{tmp_path / 'timeline.csv'}: ") for line in lines]
+
+
+def utc(text: str) -> pd.Timestamp:
+    return pd.Timestamp(text, tz="UTC")
+
+
+def test_activity_and_start_are_enough(tmp_path):
+    slots = read(tmp_path, "activity,start_utc\npanorama,2028-07-01T02:00:00Z\n")
+    assert list(slots.columns) == list(COLUMNS)
+    assert slots.to_dict("records") == [
+        {
+            "slot": "row2",
+            "activity": "panorama",
+            "start_utc": utc("2028-07-01T02:00"),
+            "end_utc": utc("2028-07-01T03:00"),
+            "state": "planned",
+        }
+    ]
+
+
+PLAIN = "slot,activity,start_utc,end_utc,state\n7,close-up,2028-07-01T02:00:00Z,,locked\n"
+
+
+@pytest.mark.parametrize(
+    "text",
+    [
+        "state,extra,start_utc,activity,slot\nlocked,1.5,2028-07-01T02:00:00Z,close-up,7\n",
+        PLAIN.replace("\n", "\r\n"),
+        PLAIN.replace("\n", "\r"),
+        "\ufeff" + PLAIN,
+        PLAIN.replace(",", ";"),
+        PLAIN.replace("00Z", "00+00:00"),
+        PLAIN.replace("02:00:00Z", "04:00:00+02:00"),
+        PLAIN.replace("02:00:00Z", "02:00:00.000Z"),
+        PLAIN.replace("02:00:00Z", "02:00:00.0000000+00:00"),
+        PLAIN.replace("02:00:00Z", "01:59:59.997Z"),
+        PLAIN.replace("02:00:00Z", "02:00:00 UTC"),
+        PLAIN.replace(",", "\t"),
+        PLAIN.replace(",", ";").replace("state", "state;power_w").replace("ked", "ked;12,5"),
+        PLAIN.replace("start_utc", "Start UTC").replace("slot", "SLOT"),
+        ("\ufeff" + PLAIN.replace(",", "\t").replace("\n", "\r\n")).encode("utf-16-le"),
+        PLAIN.encode("utf-16"),
+        PLAIN.replace("T", " "),
+        PLAIN.replace("\n", ",,,\n"),
+        PLAIN.replace("7,close-up,", "\n,,,\n 7 , close-up ,") + "\n\n,,,,\n",
+        PLAIN.replace("locked", "Locked").replace("activity", " Activity "),
+        PLAIN.replace("close-up", '"close-up"').rstrip("\n"),
+    ],
+    ids=["other order and extra column", "CRLF", "CR", "byte-order mark", "semicolons",
+         "offset zero", "other zone", "milliseconds of zero",
+         "fraction of seven digits", "spreadsheet's rounding", "UTC in letters", "tabs",
+         "semicolons and decimal comma", "blanks in the header", "UTF-16 with tabs", "UTF-16",
+         "blank between date and time",
+         "trailing empty columns", "blank lines and cells", "other case",
+         "quotes, no last newline"],
+)  # fmt: skip
+def test_spreadsheet_habits_change_nothing(tmp_path, text):
+    assert_frame_equal(read(tmp_path, text), read(tmp_path, PLAIN))
+
+
+def test_header_alone_is_an_empty_timeline(tmp_path):
+    slots = read(tmp_path, "activity,start_utc\n")
+    assert slots.empty and list(slots.columns) == list(COLUMNS)
+    assert str(slots["start_utc"].dt.tz) == "UTC"
+
+
+def test_rows_without_an_id_or_with_a_copied_one_get_their_row_number(tmp_path):
+    slots = read(
+        tmp_path,
+        "slot,activity,start_utc\n"
+        "a,panorama,2028-07-01T02:00Z\n"
+        "a,panorama,2028-07-01T04:00Z\n"
+        "row5,panorama,2028-07-01T06:00Z\n"
+        ",panorama,2028-07-01T08:00Z\n",
+    )
+    assert list(slots["slot"]) == ["a", "row3", "row5", "row5x"]
+
+
+def test_every_mistake_of_a_file_is_named_with_row_column_value_and_remedy(tmp_path):
+    lines = complaints(
+        tmp_path,
+        "activity,start_utc,end_utc,state\n"
+        "panoramma,2028-07-01T02:00:00Z,,\n"
+        "\n"
+        "panorama,tomorrow,,done\n"
+        "panorama,2028-07-01T05:00:00,,\n"
+        "close-up,2028-07-01T06:00:00Z,2028-07-01T05:45:00Z,\n"
+        "close-up,2028-07-01T08:00:00Z,noon,maybe\n"
+        "zzz,2028-07-01T02:00:00.5Z,,\n"
+        "panorama,0001-01-01T00:00:00Z,,\n"
+        "panorama,2028-07-01T02:00:00Z,,,,3\n",
+    )
+    assert sorted(lines) == sorted(
+        [
+            "row 2, activity = 'panoramma': no such activity; did you mean 'panorama'?",
+            "row 4, start_utc = 'tomorrow': not a time; write it like 2028-07-01T00:00:00Z",
+            "row 5, start_utc = '2028-07-01T05:00:00': the time has no zone; end it with Z for UTC",
+            "row 6, end_utc = '2028-07-01T05:45:00Z': not after start_utc = "
+            "'2028-07-01T06:00:00Z'; leave end_utc empty to let it last as the scenario asks",
+            "row 7, end_utc = 'noon': not a time; write it like 2028-07-01T00:00:00Z",
+            "row 7, state = 'maybe': allowed are planned, locked, done, shortened, "
+            "failed, or nothing",
+            "row 8, activity = 'zzz': no such activity; known are panorama, close-up, "
+            "lander downlink",
+            "row 9, start_utc = '0001-01-01T00:00:00Z': the year is out of range; "
+            "allowed are 1900 to 2200",
+            "row 10: '3' stands beyond the last column of the header; a cell that holds the "
+            "separator must be in quotes",
+        ]
+    )
+
+
+def test_rows_of_sending_are_read_with_their_own_length(tmp_path):
+    slots = read(
+        tmp_path,
+        "slot,instrument,activity,start_utc,end_utc,state,value\n"
+        "s1,camera,panorama,2028-07-01T02:00:00Z,,,3\n"
+        "s2,radio,lander downlink,2028-07-01T02:15:00Z,2028-07-01T09:45:00Z,locked,0\n",
+    )
+    assert list(slots["activity"]) == ["panorama", "lander downlink"]
+    assert list(slots["start_utc"]) == [utc("2028-07-01T02:00"), utc("2028-07-01T02:15")]
+    assert list(slots["end_utc"]) == [utc("2028-07-01T03:00"), utc("2028-07-01T09:45")]
+    assert list(slots["state"]) == ["planned", "locked"]
+
+
+def test_mistakes_in_rows_of_sending_are_named(tmp_path):
+    lines = complaints(
+        tmp_path,
+        "activity,start_utc,end_utc\n"
+        "lander downlink,2028-07-01T02:00:00Z,\n"
+        "lander downlnk,2028-07-01T03:00:00Z,2028-07-01T04:00:00Z\n"
+        "panorama,2028-07-01T12:00:00Z,\n"
+        "lander relay,2028-07-01T03:00:00Z,2028-07-01T04:00:00Z\n"
+        "lander downlink,2028-07-01T05:00:00Z,2028-07-01T05:00:00Z\n"
+        "lander downlink,2028-07-01T06:00:00Z,soon\n"
+        "panorama,2028-07-01T08:00:00Z,\n",
+    )
+    assert sorted(lines) == sorted([
+        "row 2, end_utc is missing: 'lander downlink' lasts as long as the row says",
+        "row 3, activity = 'lander downlnk': no such activity; did you mean 'lander downlink'?",
+        "row 5, activity = 'lander relay': no such activity; did you mean 'lander downlink'?",
+        "row 6, end_utc = '2028-07-01T05:00:00Z': not after start_utc = '2028-07-01T05:00:00Z'",
+        "row 7, end_utc = 'soon': not a time; write it like 2028-07-01T00:00:00Z",
+    ])  # fmt: skip
+
+
+def test_rows_of_sending_in_a_file_without_ends_are_refused_in_one_line(tmp_path):
+    text = "activity,start_utc\n" + "lander downlink,2028-07-01T02:00Z\n" * 9
+    assert complaints(tmp_path, text) == [
+        "rows 2, 3, 4, 5 and 5 more, end_utc is missing: 'lander downlink' lasts as long as the "
+        "row says"
+    ]
+
+
+def test_rows_that_repeat_or_overlap_are_read_for_the_check_to_judge(tmp_path):
+    slots = read(
+        tmp_path,
+        "slot,activity,start_utc\n"
+        "a,panorama,2028-07-01T10:00:00Z\n"
+        "b,panorama,2028-07-01T10:00:00Z\n"
+        "c,panorama,2028-07-01T10:30:00Z\n",
+    )
+    assert list(slots["slot"]) == ["a", "b", "c"]
+
+
+def test_timeline_of_another_scenario_is_one_line_by_names_and_one_by_hash(tmp_path):
+    rows = [f"{name},2028-07-01T{hour:02}:00Z\n" for hour, name in enumerate("abcdef")]
+    text = "activity,start_utc\n" + "".join(rows) + "panorama,2028-07-01T10:00Z\n"
+    (line,) = complaints(tmp_path, text)
+    assert line.startswith("6 of 7 rows name no activity of this scenario, such as 'a'; ")
+    (tmp_path / "summary.json").write_text('{"input_sha256_16": "0123", "title": "two cameras"}')
+    mine = SCENARIO.model_copy(update={"input_hash": "4567"})
+    path = tmp_path / "timeline.csv"
+    with pytest.raises(TableError) as caught:
+        read_timeline(path, mine)
+    assert str(caught.value).splitlines()[0] == (
+        f"{path}: was planned for another scenario, titled 'two cameras' (input hash 0123), this "
+        "one has 4567"
+    )
+    assert another_scenario(path, SCENARIO.model_copy(update={"input_hash": "0123"})) == ""
+    (tmp_path / "summary.json").write_text("[]")
+    assert another_scenario(path, mine) == ""
+
+
+def test_very_many_mistakes_are_counted_not_all_listed(tmp_path):
+    lines = complaints(tmp_path, "activity,start_utc\n" + "panorama,2028-07-01T02:00\n" * 10_000)
+    assert len(lines) == 51
+    assert lines[0].startswith("row 2, start_utc") and "no zone" in lines[0]
+    assert lines[-1] == "and 9950 more mistakes"
+
+
+def test_what_ran_is_read_with_its_outcome(tmp_path):
+    path = tmp_path / "as_run.csv"
+    path.write_text(
+        "Slot;Activity;Start UTC;End UTC;Outcome;Reason\n"
+        "s1;panorama;2028-07-01T10:00Z;;done;\n"
+        "s2;panorama;2028-07-01T12:00Z;2028-07-01T12:20Z;Shortened;low charge, dust\n"
+        "s3;close-up;2028-07-01T13:00Z;;failed;arm stuck\n"
+        ";close-up;2028-07-01T14:00Z;;;\n"
+    )
+    ran = read_as_run(path, SCENARIO)
+    assert list(ran.columns) == list(AS_RUN_COLUMNS)
+    assert list(ran["outcome"]) == ["done", "shortened", "failed", "done"]
+    minutes = (ran["end_utc"] - ran["start_utc"]) / pd.Timedelta(minutes=1)
+    assert list(minutes) == [60, 20, 0, 15]
+    assert ran["reason"][1] == "low charge, dust" and ran["slot"][3] == ""
+
+
+def test_mistakes_in_what_ran_are_named(tmp_path):
+    path = tmp_path / "as_run.csv"
+    path.write_text(
+        "slot,activity,start_utc,end_utc,outcome\n"
+        "s1,panorama,2028-07-01T10:00Z,,done\n"
+        "s1,panorama,2028-07-01T10:00Z,,failed\n"
+        "s2,panorama,2028-07-01T12:00Z,,shortened\n"
+        "s3,panorama,2028-07-01T13:00Z,2028-07-01T13:00Z,done\n"
+        "s4,panorama,2028-07-01T13:00Z,,skipped\n"
+        "s5,panoram,2028-07-01T13:00Z,,done\n"
+    )
+    with pytest.raises(TableError) as caught:
+        read_as_run(path, SCENARIO)
+    assert [line.removeprefix(f"{path}: ") for line in str(caught.value).splitlines()] == [
+        "row 7, activity = 'panoram': no such activity; did you mean 'panorama'?",
+        "row 3, slot = 's1': is already told in row 2; a slot has one outcome",
+        "row 4, end_utc is missing: say when it ended",
+        "row 5, end_utc = '2028-07-01T13:00Z': not after start_utc = '2028-07-01T13:00Z'",
+        "row 6, outcome = 'skipped': allowed are done, shortened, failed",
+    ]
+
+
+@pytest.mark.parametrize(
+    "text, line",
+    [
+        ("", "row 1: column activity is missing; found are none"),
+        ("activity,begin\nx,y\n", "row 1: column start_utc is missing; found are activity, begin"),
+        ("activity,start_utc,activity\n", "row 1: column activity is there 2 times"),
+        ("activity,start_utc\n".encode("utf-16-le"), "not UTF-8 text; save it as CSV UTF-8"),
+        (b"activity,start_utc\n\xff\xfe,\n", "not UTF-8 text; save it as CSV UTF-8"),
+        ('activity,start_utc\n"panorama,2028-07-01T02:00:00Z\n', "row 2: cannot be read "),
+    ],
+    ids=["empty file", "missing column", "doubled column", "UTF-16 without mark", "not UTF-8",
+         "open quote"],
+)
+def test_files_that_are_no_timeline_are_refused(tmp_path, text, line):
+    assert any(found.startswith(line) for found in complaints(tmp_path, text))
+
+
+def test_value_in_a_column_without_a_name_is_not_passed_over(tmp_path):
+    text = "activity,start_utc,,\nclose-up,2028-07-01T02:00:00Z,5,\n"
+    assert complaints(tmp_path, text)[0].startswith("row 2: '5' stands beyond the last column")
+
+
+def test_missing_file_is_named(tmp_path):
+    with pytest.raises(TableError, match="nowhere.csv: cannot be read"):
+        read_timeline(tmp_path / "nowhere.csv", SCENARIO)
+
+
+@st.composite
+def timelines(draw) -> pd.DataFrame:
+    """Timelines in any order, overlaps too, with odd ids."""
+    clear = st.text(max_size=8).map(str.strip).filter(bool)
+    count = draw(st.integers(0, 8))
+    ids = draw(st.lists(clear, min_size=count, max_size=count, unique=True))
+    offsets_s = draw(st.permutations([k * 900 + draw(st.integers(0, 59)) for k in range(count)]))
+    rows = []
+    for slot, offset_s in zip(ids, offsets_s):
+        start = datetime(2028, 7, 1, tzinfo=timezone.utc) + timedelta(seconds=offset_s)
+        activity = draw(st.sampled_from(NAMES))
+        end = start + timedelta(seconds=draw(st.integers(1, 3000)))
+        rows.append((slot, activity, start, end, draw(st.sampled_from(STATES))))
+    table = pd.DataFrame(rows, columns=list(COLUMNS))
+    return table.astype(
+        {c: "datetime64[s, UTC]" if c.endswith("_utc") else "str" for c in COLUMNS}
+    )
+
+
+@given(table=timelines())
+@settings(max_examples=60, deadline=None)
+def test_write_then_read_is_the_identity(tmp_path_factory, table):
+    path = tmp_path_factory.mktemp("identity") / "timeline.csv"
+    write_csv(table, path)
+    assert_frame_equal(read_timeline(path, SCENARIO), table)
+
+
+@pytest.mark.parametrize("slot", ["a\rb", "a\nb", "a,b", "a;b", 'a"b', "'a'", "007", "=1+1"])
+def test_odd_ids_come_back_as_they_were(tmp_path, slot):
+    written = read(tmp_path, PLAIN).assign(slot=slot).astype({"slot": "str"})
+    write_csv(written, tmp_path / "odd.csv")
+    assert_frame_equal(read_timeline(tmp_path / "odd.csv", SCENARIO), written)
+
+
+def test_cells_are_written_in_one_way_only(tmp_path):
+    table = pd.DataFrame(
+        {
+            "activity": ["panorama", 'a "b", c', None],
+            "start_utc": pd.to_datetime(
+                ["2027-03-09T14:20:00.4Z", None, "2027-03-10T00:00:00.0Z"]
+            ),
+            "contact": [True, False, True],
+            "count": [1, 20, -3],
+            "power_w": [0.1 + 0.2, -1e-9, np.nan],
+            "value": [100.0, 1234567.1234567, -2.5],
+        }
+    )
+    write_csv(table, tmp_path / "table.csv")
+    assert (tmp_path / "table.csv").read_bytes() == (
+        b"activity,start_utc,contact,count,power_w,value\n"
+        b"panorama,2027-03-09T14:20:00Z,true,1,0.3,100\n"
+        b'"a ""b"", c",,false,20,0,1234567.123457\n'
+        b",2027-03-10T00:00:00Z,true,-3,,-2.5\n"
+    )
+
+
+def test_index_of_times_is_the_first_column_and_other_zones_become_utc(tmp_path):
+    index = pd.DatetimeIndex(["2027-03-09T15:20"], name="time_utc").tz_localize("Europe/Paris")
+    write_csv(pd.DataFrame({"a_w": [1.0]}, index=index), tmp_path / "table.csv")
+    assert (tmp_path / "table.csv").read_text() == "time_utc,a_w\n2027-03-09T14:20:00Z,1\n"
+
+
+def test_naive_times_are_utc(tmp_path):
+    times = np.array(["2027-03-09T14:20"], dtype="datetime64[s]")
+    write_csv(pd.DataFrame({"start_utc": times}), tmp_path / "table.csv")
+    assert (tmp_path / "table.csv").read_text() == "start_utc\n2027-03-09T14:20:00Z\n"
+
+
+@given(st.floats(allow_nan=False, allow_infinity=False, min_value=-1e12, max_value=1e12))
+def test_numbers_keep_six_decimals(tmp_path_factory, value):
+    path = tmp_path_factory.getbasetemp() / "number.csv"
+    write_csv(pd.DataFrame({"x_w": [value]}), path)
+    text = path.read_text().splitlines()[1]
+    # Half of the last decimal, and what a double itself cannot tell apart.
+    assert float(text) == pytest.approx(value, abs=5.1e-7, rel=1e-15)
+    assert text != "-0" and not ("." in text and text.endswith("0"))
+
+
+def test_failed_write_leaves_the_old_file_and_nothing_else(tmp_path, monkeypatch):
+    path = tmp_path / "table.csv"
+    write_csv(pd.DataFrame({"a_w": [1.0]}), path)
+
+    def refuse(*_):
+        raise OSError(28, "No space left on device")
+
+    monkeypatch.setattr(os, "replace", refuse)
+    with pytest.raises(TableError, match="table.csv: cannot be written .No space left"):
+        write_csv(pd.DataFrame({"a_w": [2.0]}), path)
+    assert path.read_text() == "a_w\n1\n"
+    assert list(tmp_path.iterdir()) == [path]
+
+
+def test_writing_into_a_missing_folder_is_named(tmp_path):
+    with pytest.raises(TableError, match="cannot be written"):
+        write_csv(pd.DataFrame({"a_w": [1.0]}), tmp_path / "no" / "table.csv")

@@ -1,0 +1,345 @@
+"""Plans made anew hold, leave alone what must stay, and say what they change."""
+
+from datetime import timedelta
+from pathlib import Path
+
+import numpy as np
+import pandas as pd
+import pytest
+from click.testing import CliRunner
+from hypothesis import assume, given, settings
+from hypothesis import strategies as st
+from tools.small import START, cases, scenario, world
+
+from obsplan.operations.plan_changes import _with_quotes, difference
+from obsplan.checking.check import check
+from obsplan.cli.main import main
+from obsplan.analysis.command_deadlines import past_changing
+from obsplan.environment.build import Reading
+from obsplan.common.errors import DoesNotHold, StateError
+from obsplan.analysis.start_leeway import leeway_table
+from obsplan.reporting.plan_directory import summary_of
+from obsplan.planning.plan import plan
+from obsplan.operations.replan import replan
+from obsplan.reporting.page.sections import activity_part
+from obsplan.inputs.scenario import Uplink
+from obsplan.operations.fixed_slots import stays
+from obsplan.inputs.timeline_csv import AS_RUN_COLUMNS
+from obsplan.reporting.text.terminal import plan_lines
+
+HOUR = timedelta(hours=1)
+COLUMNS = ["slot", "activity", "start_utc", "end_utc", "state"]
+
+
+def ran(*rows: tuple[str, str, int, int, str]) -> pd.DataFrame:
+    """What ran, as (slot, activity, first minute, last minute, outcome)."""
+    times = [[START + pd.Timedelta(minutes=m) for m in row[2:4]] for row in rows]
+    table = [(*row[:2], *pair, row[4], "") for row, pair in zip(rows, times)]
+    return pd.DataFrame(table, columns=list(AS_RUN_COLUMNS))
+
+
+def timeline(*rows: tuple[str, str, int, int, str]) -> pd.DataFrame:
+    """A timeline as (slot, activity, first minute, last minute, state)."""
+    return ran(*rows).rename(columns={"outcome": "state"})[COLUMNS]
+
+
+def again(scene, offered, slots, now_h, **how):
+    return replan(scene, offered, slots, START.to_pydatetime() + now_h * HOUR, **how)
+
+
+def alone_breaks(scene, offered, stay) -> list[str]:
+    """Rules that what stays breaks when nothing more is planned and all send when they can."""
+    rows = stay[COLUMNS]
+    end = START + pd.Timedelta(minutes=scene.steps * scene.span.step_min)
+    sent = stay[stay["activity"].isin(list(scene.sending_names))]["end_utc"]
+    since = max([START, *sent])
+    free = [(f"x{k}", name, since, end, "planned") for k, name in enumerate(scene.sending_names)]
+    if since < end:
+        free = pd.DataFrame(free, columns=COLUMNS)
+        rows = free if rows.empty else pd.concat([rows, free], ignore_index=True)
+    return check(scene, offered, rows).violations["rule"].tolist()
+
+
+@settings(max_examples=100)
+@given(case=cases(hours=(3, 8)), data=st.data())
+def test_every_replan_holds_and_leaves_alone_what_stays(case, data):
+    scene, environment = case
+    if lead_min := data.draw(st.sampled_from([None, 0, 20, 60])):
+        scene = scene.model_copy(update={"uplink": Uplink(lead_min=lead_min)})
+    try:
+        made = plan(scene, environment)
+    except DoesNotHold:
+        assume(False)
+    old = made.timeline[COLUMNS].copy()
+    minutes = scene.steps * scene.span.step_min
+    now = START + pd.Timedelta(minutes=data.draw(st.integers(0, minutes - 1)))
+    freeze = data.draw(st.sampled_from([0, 1, 2])) * HOUR
+    lock = data.draw(st.lists(st.integers(0, max(0, len(old) - 1)), max_size=1))
+    own = ~old["activity"].isin(list(scene.sending_names))
+    for row in lock:
+        if row < len(old) and own.iloc[row]:
+            old.loc[old.index[row], "state"] = "locked"
+    over = old[own & (old["end_utc"] <= now)]
+    outcome = data.draw(st.sampled_from(["done", "failed"]))
+    told = over.head(1).assign(outcome=outcome, reason="")[list(AS_RUN_COLUMNS)]
+    minute = int((now - START) / pd.Timedelta(minutes=1))
+    weaker = data.draw(st.sampled_from([1.0, 0.85]))
+    name = scene.platform[0].name
+    table = environment.platforms[name].copy()
+    table.loc[table.index[minute:], "generation_w"] *= weaker
+    level = made.verdict.resources[name]["stored_wh"].iloc[minute]
+    offered = type(environment)(
+        environment.sky, environment.platforms | {name: table}, environment.contacts,
+        environment.events, {}, readings={name: Reading(minute, level)},
+    )  # fmt: skip
+    keep = data.draw(st.sampled_from([0.0, 0.2]))
+    one = replan(scene, offered, old, now.to_pydatetime(), ran=told, freeze=freeze, keep=keep)
+    verdict = check(scene, offered, one.plan.timeline)
+    # What is broken is what stays, or a required run that is lost; never by a new slot.
+    stuck = set(one.stay["slot"])
+    alone = set(alone_breaks(scene, offered, one.stay))
+    for violation in verdict.violations.itertuples(index=False):
+        lost = any("required runs" in remark for remark in one.remarks)
+        if violation.unit in ("W", "Wh", "Mbit"):
+            assert violation.rule in alone, violation
+        else:
+            own_fault = set(violation.slots.split()) <= stuck
+            assert own_fault or (violation.rule == "must" and lost), violation
+    if weaker == 1.0 and outcome == "done":
+        assert verdict.holds, verdict.violations["message"].tolist()
+    after = one.plan.timeline.set_index("slot")
+    firm = one.stay[~one.stay["activity"].isin(list(scene.sending_names))]
+    for slot in firm.itertuples(index=False):
+        assert after.loc[slot.slot, "start_utc"] == slot.start_utc
+        assert after.loc[slot.slot, "end_utc"] == slot.end_utc
+    new = one.plan.timeline[one.plan.timeline["state"] == "planned"]
+    assert not past_changing(scene, environment, new, now.to_pydatetime())
+    frozen = old[own & (old["start_utc"] < now + freeze)]
+    assert set(frozen["slot"]) <= set(firm["slot"])
+    prices = one.price_list
+    assert prices["value"].is_monotonic_increasing and prices["moves"].is_monotonic_increasing
+    # What is chosen has the fewest moves of the plans that the list offers at this price.
+    assert prices["chosen"].tolist().index(True) == (prices["keep"] <= keep + 1e-9).argmax()
+    assert one.plan.value == pytest.approx(one.value_left + one.changes["value_change"].sum())
+    assert one.plan.bound >= one.plan.value >= (1 - keep) * prices["value"].max() - 1e-6
+
+
+def test_each_lock_has_its_reason():
+    scene = scenario({"name": "a", "count": 9}, hours=12)
+    rows = timeline(("s1", "a", 0, 60, "planned"), ("s2", "a", 60, 120, "planned"),
+                    ("s3", "a", 180, 240, "planned"), ("s4", "a", 300, 360, "planned"),
+                    ("s5", "a", 480, 540, "locked"), ("s6", "a", 600, 660, "planned"))  # fmt: skip
+    now = START.to_pydatetime() + timedelta(hours=3.5)
+    told = ran(("s1", "a", 2, 61, "done"))
+    stay, left = stays(scene, world(scene), rows, told, now, 2 * HOUR)
+    why = dict(zip(stay["slot"], stay["why"]))
+    assert why["s1"] == "done" and "not reported" in why["s2"] and why["s3"] == "running"
+    assert why["s4"].startswith("frozen: starts before 2028-07-01T05:30Z")
+    assert why["s5"] == "locked by hand" and left["slot"].tolist() == ["s6"]
+    assert stay.set_index("slot").loc["s1", "start_utc"] == START + pd.Timedelta(minutes=2)
+
+
+def test_a_failed_levelling_opens_nothing_and_is_done_again():
+    scene = scenario({"name": "level", "must": 1, "value": 2.0},
+                     {"name": "listen", "count": 2, "after": [{"activity": "level"}]}, hours=8)  # fmt: skip
+    rows = timeline(("s1", "level", 0, 60, "planned"), ("s2", "listen", 120, 180, "planned"))
+    made = again(scene, world(scene), rows, 1.5, freeze=0 * HOUR,
+                 ran=ran(("s1", "level", 0, 30, "failed")))  # fmt: skip
+    new = made.plan.timeline[made.plan.timeline["state"] == "planned"]
+    levelled = new.loc[new["activity"] == "level", "end_utc"].iloc[0]
+    assert made.plan.verdict.holds
+    assert (new.loc[new["activity"] == "listen", "start_utc"] >= levelled).all()
+    assert "makes up for slot s1 (failed)" in made.changes["why"].tolist()
+    assert made.plan.timeline.set_index("slot").loc["s1", "value"] == 0
+
+
+def test_what_no_contact_can_command_any_more_stays_and_nothing_new_is_put_there():
+    scene = scenario({"name": "a", "count": 9}, hours=12).model_copy(
+        update={"uplink": Uplink(lead_min=30)})  # fmt: skip
+    minute = np.arange(720)
+    offered = world(scene, in_contact=(minute < 60) | (minute >= 480))
+    rows = timeline(("s1", "a", 0, 60, "done"), ("s2", "a", 315, 375, "planned"),
+                    ("s3", "a", 600, 660, "planned"))  # fmt: skip
+    made = again(scene, offered, rows, 2, freeze=0 * HOUR)
+    why = made.plan.timeline.set_index("slot")["why"]
+    assert why["s2"].startswith("commanded: no contact from now on")
+    new = made.plan.timeline[made.plan.timeline["state"] == "planned"]
+    new = new[new["activity"] == "a"]
+    # The first command goes up in the minute that ends at 481, the lead is over at 511.
+    assert len(new) == 3 and new["start_utc"].min() >= START + pd.Timedelta(minutes=511)
+    assert made.plan.verdict.holds
+    # What was loaded before the span is aboard, and cannot be put elsewhere.
+    loaded = Uplink(lead_min=30, loaded_until_utc=START + 6 * HOUR)
+    scene = scene.model_copy(update={"uplink": loaded})
+    silent = world(scene, in_contact=minute >= 480)
+    made = again(scene, silent, rows[1:], 2, freeze=0 * HOUR)
+    new = made.plan.timeline[made.plan.timeline["state"] == "planned"]
+    assert made.stay.set_index("slot").loc["s2", "why"].startswith("commanded")
+    assert new["start_utc"].min() >= START + pd.Timedelta(minutes=511)
+
+
+def test_a_failed_run_in_the_timeline_tells_what_it_drew_and_no_data():
+    scene = scenario({"name": "a", "count": 3, "warm_up_min": 15, "warm_up_w": 8.0,
+                      "power_w": 4.0, "data_mbit": 6.0}, hours=8)  # fmt: skip
+    rows = timeline(("s1", "a", 0, 75, "planned"), ("s2", "a", 75, 150, "planned"))
+    told = ran(("s1", "a", 0, 30, "failed"), ("s2", "a", 75, 120, "shortened"))
+    made = again(scene, world(scene), rows, 3, ran=told).plan.timeline.set_index("slot")
+    assert made.loc[["s1", "s2"], "energy_wh"].tolist() == [2.0 + 1.0, 2.0 + 2.0]
+    assert made.loc[["s1", "s2"], "data_mbit"].tolist() == [0.0, 3.0]
+
+
+def test_an_unplanned_run_does_not_take_the_id_of_an_earlier_one():
+    scene = scenario({"name": "a", "count": 6, "value": 4.0}, hours=12)
+    rows = timeline(("unplanned1", "a", 75, 120, "failed"))
+    made = again(scene, world(scene), rows, 4, ran=ran(("", "a", 130, 190, "done"))).plan
+    own = made.timeline[made.timeline["activity"] == "a"]
+    assert own["slot"].is_unique and own["value"].iloc[:2].tolist() == [0, 4]
+    assert made.value == 6 * 4
+
+
+def test_what_would_mend_a_slot_that_stays_lies_ahead():
+    scene = scenario({"name": "a", "count": 9}, hours=8)
+    offered = world(scene)
+    offered.out["a"] = np.arange(480) >= 90
+    rows = timeline(("s1", "a", 60, 120, "planned"), ("s2", "a", 180, 240, "locked"))
+    first, second = again(scene, offered, rows, 1.75, freeze=0 * HOUR).broken["message"]
+    assert "it has begun, so tell the state what became of it" in first
+    assert "no start after 2028-07-01T01:45Z meets all its conditions" in second
+
+
+def test_of_required_runs_as_many_are_placed_as_can_be():
+    scene = scenario({"name": "a", "must": 3, "count": 3, "value": 0.0}, hours=8)
+    offered = world(scene)
+    offered.out["a"] = np.arange(480) >= 210
+    made = again(scene, offered, timeline(), 1, freeze=0 * HOUR)
+    assert (made.plan.timeline["activity"] == "a").sum() == 2
+    assert "place 1 more" in made.broken["message"].iloc[0]
+
+
+def test_a_failed_run_is_in_no_count_of_what_is_placed():
+    scene = scenario({"name": "a", "count": 3, "value": 4.0}, hours=3)
+    offered = world(scene)
+    made = again(scene, offered, timeline(("s1", "a", 0, 60, "planned")), 1,
+                 ran=ran(("s1", "a", 0, 60, "failed")))  # fmt: skip
+    assert made.plan.unplaced["placed"].tolist() == [2]
+    assert summary_of(scene, offered, made.plan)["counts"]["a"] == {"wanted": 3, "placed": 2}
+    page = activity_part(scene, offered, made.plan, scene.activity[0])
+    assert "2 of 3 runs, value 8.0" in page
+    (row,) = [line for line in plan_lines(scene, made.plan, Path()) if line.startswith("a ")]
+    assert row.split() == ["a", "3", "2", "8.0"]
+
+
+def test_a_step_that_ran_is_no_next_decision():
+    scene = scenario({"name": "level", "must": 1}, {"name": "lift", "must": 1}, hours=8)
+    offered = world(scene)
+    rows = timeline(("s1", "level", 0, 60, "planned"), ("s2", "lift", 300, 360, "planned"))
+    made = again(scene, offered, rows, 2, ran=ran(("s1", "level", 0, 60, "done")))
+    assert leeway_table(scene, offered, made.plan.timeline)["activity"].tolist() == ["lift"]
+
+
+def test_a_shortened_run_is_worth_its_share_and_takes_a_place():
+    scene = scenario({"name": "a", "count": 2, "value": 4.0}, hours=8)
+    made = again(scene, world(scene), timeline(("s1", "a", 0, 60, "planned")), 2,
+                 ran=ran(("s1", "a", 0, 15, "shortened")))  # fmt: skip
+    assert made.plan.value == pytest.approx(4 * 0.25 + 4)
+
+
+def test_a_frozen_slot_that_breaks_a_rule_is_named_and_planned_around():
+    scene = scenario({"name": "a", "count": 3, "contact": "whole"}, {"name": "b"}, hours=8)
+    offered = world(scene, in_contact=np.arange(480) >= 120, rate_kbps=1.0)
+    made = again(scene, offered, timeline(("s1", "a", 60, 120, "planned")), 0.5)
+    assert made.broken["rule"].tolist() == ["contact"] and made.broken["slots"].tolist() == ["s1"]
+    assert (made.plan.timeline["activity"] == "a").sum() == 3
+    assert (made.plan.timeline["activity"] == "b").sum() == 1
+
+
+def test_all_that_the_verdict_names_is_told_as_broken():
+    scene = scenario({"name": "a", "count": 3, "contact": "whole"}, {"name": "b", "must": 1},
+                     hours=8)  # fmt: skip
+    offered = world(scene, in_contact=np.arange(480) >= 120, rate_kbps=1.0)
+    offered.out["b"] = np.ones(480, dtype=bool)
+    made = again(scene, offered, timeline(("s1", "a", 60, 120, "planned")), 0.5)
+    assert sorted(made.broken["rule"]) == ["contact", "must"]
+    pd.testing.assert_frame_equal(made.broken, made.plan.verdict.violations)
+
+
+def test_margins_are_those_to_come_and_a_run_that_failed_has_none():
+    sweep = {"name": "a", "count": 3, "power_w": 50.0, "when": {"sun_elevation_deg": [5.5, 90.0]}}
+    scene = scenario(sweep, hours=8)
+    offered = world(scene, rate_kbps=0.0)
+    rows = timeline(("s1", "a", 90, 150, "planned"), ("s2", "a", 180, 240, "planned"))
+    made = again(scene, offered, rows, 3, ran=ran(("s1", "a", 90, 90, "failed")))
+    margins = made.plan.verdict.margins
+    now = START + 3 * HOUR
+    assert (margins["time_utc"] >= now).all()
+    assert not margins["where"].str.startswith("s1").any()
+
+
+def test_the_name_of_a_full_store_is_in_quotes():
+    assert [_with_quotes(short) for short in
+            ("storage of lander", "storage of the base at the end", "battery")] == [
+        'storage of "lander"', 'storage of "the base" at the end', "battery"]  # fmt: skip
+
+
+def test_a_battery_below_its_reserve_is_named_and_recovers():
+    scene = scenario({"name": "a", "count": 2, "power_w": 5.0}, hours=8)
+    offered = world(scene, generation_w=60.0)
+    offered.readings["lander"] = Reading(60, 150.0)
+    made = again(scene, offered, timeline(), 1)
+    assert made.broken["rule"].tolist() == ["state of charge"]
+    new = made.plan.timeline[made.plan.timeline["activity"] == "a"]
+    assert len(new) == 2 and (new["start_utc"] >= START + pd.Timedelta(minutes=105)).all()
+
+
+def test_a_required_run_without_a_place_is_named_and_the_rest_planned():
+    scene = scenario({"name": "a", "must": 1}, {"name": "b"}, hours=8)
+    offered = world(scene)
+    offered.out["a"] = np.ones(480, dtype=bool)
+    made = again(scene, offered, timeline(), 1)
+    assert made.broken["rule"].tolist() == ["must"]
+    assert any('required runs of "a"' in remark for remark in made.remarks)
+    assert (made.plan.timeline["activity"] == "b").sum() == 1
+
+
+@pytest.mark.parametrize(
+    ("rows", "told", "line"),
+    [
+        ([("s1", "a", 0, 60, "done")], [("s1", "a", 0, 60, "failed")], "one outcome"),
+        ([("s1", "a", 300, 360, "done")], [], "begins after now"),
+        ([("s1", "a", 60, 180, "planned")], [("s1", "a", 60, 180, "done")], "ends after now"),
+    ],
+)
+def test_what_ran_may_not_contradict_the_timeline(rows, told, line):
+    scene = scenario({"name": "a"}, hours=8)
+    with pytest.raises(StateError, match=line):
+        again(scene, world(scene), timeline(*rows), 2, ran=ran(*told))
+
+
+def test_ten_thousand_rows_and_none_are_planned_from():
+    scene = scenario({"name": "a", "count": 4}, {"name": "b", "count": 2}, hours=24)
+    rows = [(f"s{k}", "ab"[k % 2], 15 * (k % 90), 15 * (k % 90) + 60, "planned")
+            for k in range(10_000)]  # fmt: skip
+    made = again(scene, world(scene), timeline(*rows), 0, freeze=0 * HOUR)
+    # What starts now is running, and stays.
+    assert (made.changes["change"] == "dropped").sum() > 9000
+    empty = again(scene, world(scene), timeline(), 0)
+    assert empty.plan.verdict.holds and empty.plan.value == pytest.approx(6)
+
+
+def test_each_moved_run_is_the_nearest_old_one():
+    parts = difference([0, 60, 240], [60, 255, 600, 700])
+    assert parts.kept == (60,) and parts.moved == ((0, 600), (240, 255)) and parts.added == (700,)
+    assert difference([0.0, 0.0], [0.0]).dropped == (0.0,)
+
+
+@pytest.mark.parametrize(
+    ("now", "line"),
+    [("2028-07-06T12:00:00", "the time has no zone"), ("2031-01-01T00:00:00Z", "outside the span"),
+     ("noon", "not a time")],
+)  # fmt: skip
+def test_now_must_be_an_instant_of_the_span(tmp_path, now, line):
+    (tmp_path / "t.csv").write_text("activity,start_utc\n")
+    asked = ["replan", "examples/demo.toml", str(tmp_path / "t.csv"), "--now", now]
+    told = CliRunner().invoke(main, [*asked, "-o", str(tmp_path / "out")])
+    assert told.exit_code == 2 and line in told.output and "--now" in told.output
+    assert not (tmp_path / "out").exists()

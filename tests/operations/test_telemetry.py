@@ -1,0 +1,174 @@
+"""A state is read with every mistake named, and told to environment and replay."""
+
+from datetime import datetime, timezone
+
+import numpy as np
+import pandas as pd
+import pytest
+from tools.small import START, platform, scenario, slots, world
+
+from obsplan.checking.check import check
+from obsplan.common.errors import StateError
+from obsplan.operations.telemetry import as_known, read_state, stations_out, told_runs
+from obsplan.operations.fixed_slots import as_told
+from obsplan.planning.problem.start_windows import start_mask
+
+NOW = datetime(2028, 7, 1, 6, tzinfo=timezone.utc)
+
+
+def scene(**parts):
+    return scenario({"name": "sweep", "count": 3, "power_w": 10.0}, hours=12, **parts)
+
+
+def told(tmp_path, text: str, scene_, now=NOW):
+    path = tmp_path / "state.toml"
+    path.write_text(text)
+    return read_state(path, scene_, now)
+
+
+@pytest.mark.parametrize(
+    ("text", "line"),
+    [
+        ('[[platform]]\nname = "lander"\nstate_of_charge = 1.4', "state_of_charge = 1.4: out of"),
+        ('[[platform]]\nname = "landr"', "no such platform in the scenario; did you mean 'lander'"),
+        ('[[instrument]]\nname = "laser"', "no such instrument"),
+        ('[[station]]\nname = "gamma"', "no such station"),
+        ('[[platform]]\nname = "lander"\nstored_mbit = 51', "more than the store holds"),
+        ('[[platform]]\nname = "lander"\n[[platform]]\nname = "lander"', "is told 2 times"),
+        ('[[slot]]\nslot = "s1"\noutcome = "done"\n[[slot]]\nslot = "s1"\noutcome = "failed"',
+         "cannot be both done and failed"),
+        ('[[slot]]\nslot = "s1"\noutcome = "done"\n[[slot]]\nslot = "s1"\noutcome = "done"\n'
+         'reason = "again"', "is told in two ways"),
+        ('[[slot]]\nslot = "s1"\noutcome = "shortened"', "say when it ended"),
+        ('[[slot]]\nslot = "s1"\noutcome = "lost"', "allowed are 'done', 'shortened' or 'failed'"),
+        ("at_utc = 2028-07-01T07:00:00Z", "is after --now"),
+        ("at_utc = 2027-07-01T07:00:00Z", "outside the span"),
+        ("at_utc = 2028-07-01T05:00:00", "no zone"),
+        ('[[instrument]]\nname = "sweep"\nuntil_utc = 2028-07-01T05:00:00Z', "not after it went out"),
+        ("charge = 3", "unknown key"),
+        ("[[platform", "not valid TOML"),
+    ],
+)  # fmt: skip
+def test_every_mistake_is_one_line(tmp_path, text, line):
+    with pytest.raises(StateError) as caught:
+        told(tmp_path, text, scene())
+    assert line in str(caught.value) and "\n" not in str(caught.value)
+    assert str(caught.value).startswith(str(tmp_path / "state.toml"))
+
+
+def test_a_state_without_a_time_needs_one_from_the_caller(tmp_path):
+    with pytest.raises(StateError, match="at_utc: is needed"):
+        told(tmp_path, "", scene(), now=None)
+    assert told(tmp_path, "", scene()).at_utc == NOW
+
+
+def test_state_and_what_ran_may_not_disagree(tmp_path):
+    state = told(tmp_path, '[[slot]]\nslot = "s1"\noutcome = "failed"', scene())
+    planned = slots(("sweep", 0)).assign(end_utc=START + pd.Timedelta(hours=1), state="planned")
+    ran = pd.DataFrame([("s1", "sweep", START, START + pd.Timedelta(hours=1), "done", "")],
+                       columns=["slot", "activity", "start_utc", "end_utc", "outcome", "reason"])  # fmt: skip
+    with pytest.raises(StateError, match="is failed here and done in what ran"):
+        told_runs(state, planned, ran)
+    with pytest.raises(StateError, match="no such slot in the timeline"):
+        told_runs(state, planned.assign(slot="s9"))
+    one = told_runs(state, planned).iloc[0]
+    assert (one["outcome"], one["start_utc"], one["end_utc"]) == ("failed", START, START)
+
+
+def test_replay_goes_on_from_telemetry(tmp_path):
+    scene_ = scene(platforms=[platform(idle_w=10.0)])
+    state = told(tmp_path, '[[platform]]\nname = "lander"\nstate_of_charge = 0.5\n'
+                           "stored_mbit = 12.5\narray_factor = 0.5", scene_)  # fmt: skip
+    offered = as_known(scene_, world(scene_, generation_w=8.0, rate_kbps=0.0), state)
+    books = check(scene_, offered, slots()).resources["lander"]
+    # 2 W short before, 6 W short after the arrays lost half.
+    assert books["stored_wh"].iloc[359] == pytest.approx(800 - 2 * 359 / 60)
+    assert books["stored_wh"].iloc[360] == pytest.approx(500)
+    assert books["stored_wh"].iloc[480] == pytest.approx(500 - 6 * 2)
+    assert (books["stored_mbit"].iloc[359], books["stored_mbit"].iloc[360]) == (0, 12.5)
+
+
+def test_an_instrument_that_is_out_bars_starts_and_breaks_a_rule(tmp_path):
+    scene_ = scene()
+    state = told(tmp_path, '[[instrument]]\nname = "sweep"\nuntil_utc = 2028-07-01T08:00:00Z', scene_)
+    offered = as_known(scene_, world(scene_), state)
+    open_ = start_mask(scene_, offered, scene_.activity[0])
+    assert not open_[21:32].any() and open_[20] and open_[32]
+    verdict = check(scene_, offered, slots(("sweep", 330), ("sweep", 480)))
+    row = verdict.violations.iloc[0]
+    assert len(verdict.violations) == 1 and (row["rule"], row["slots"]) == ("outage", "s1")
+    assert row["amount"] == 30 and "outage" in verdict.rules
+
+
+def test_a_lost_station_serves_nobody_and_relays_feel_it(tmp_path):
+    rover = platform("rover", kind="rover", radio={"to": "lander", "rate_kbps": 5.0})
+    scene_ = scene(platforms=[platform(), rover])
+    state = told(tmp_path, '[[station]]\nname = "alpha"\nfrom_utc = 2028-07-01T07:00:00Z', scene_)
+    offered = as_known(scene_, world(scene_), state)
+    for name in ("lander", "rover"):
+        contact = offered.platforms[name]["in_contact"].to_numpy()
+        assert contact[:420].all() and not contact[420:].any()
+    assert not offered.platforms["lander"]["rate_kbps"].iloc[420:].any()
+
+
+def test_another_station_serves_where_one_is_lost(demo, tmp_path):
+    from obsplan.environment.build import environment
+
+    scene_, before = demo
+    lost = scene_.station[0].name
+    state = told(tmp_path, f'at_utc = 2028-07-04T00:00:00Z\n[[station]]\nname = "{lost}"', scene_,
+                 now=datetime(2028, 7, 4, tzinfo=timezone.utc))  # fmt: skip
+    after = environment(scene_, stations_out=stations_out(scene_, state))
+    one, other = (e.platforms["lander"]["station"].to_numpy() for e in (before, after))
+    ahead = before.sky.index >= state.at_utc
+    assert (one[ahead] == lost).any() and not (other[ahead] == lost).any()
+    # Where both see the Moon the other takes over.
+    assert ((one == lost) & (other != lost) & (other != "") & ahead).any()
+    rows = after.contacts[after.contacts["station"] == lost]
+    assert (rows["loss_utc"] <= state.at_utc).all()
+
+
+def test_facts_break_no_rule_by_themselves_and_failed_runs_count_for_nothing():
+    scene_ = scenario({"name": "level", "data_mbit": 7.0},
+                      {"name": "listen", "after": [{"activity": "level"}]}, hours=12)  # fmt: skip
+    offered = world(scene_, rate_kbps=0.0)
+    rows = slots(("level", 3), ("listen", 240)).assign(
+        end_utc=START + pd.to_timedelta([40, 300], unit="min"))  # fmt: skip
+    done = check(scene_, offered, rows.assign(state=["done", "planned"]))
+    failed = check(scene_, offered, rows.assign(state=["failed", "planned"]))
+    planned = check(scene_, offered, rows)
+    assert done.holds
+    assert set(failed.violations["rule"]) == {"order"}
+    assert {"grid", "duration"} <= set(planned.violations["rule"])
+    assert done.resources["lander"]["stored_mbit"].iloc[-1] > 0
+    assert failed.resources["lander"]["stored_mbit"].iloc[-1] == 0
+    assert np.isfinite(failed.resources["lander"]["load_w"]).all()
+
+
+def test_what_is_told_of_slots_stands_in_the_timeline(tmp_path):
+    scene_ = scene()
+    rows = slots(("sweep", 0), ("sweep", 120), ("sweep", 480)).assign(state="planned")
+    rows["end_utc"] = rows["start_utc"] + pd.Timedelta(hours=1)
+    state = told(tmp_path, """
+        [[slot]]
+        slot = "s1"
+        outcome = "shortened"
+        end_utc = 2028-07-01T00:20:00Z
+        [[slot]]
+        slot = "s2"
+        outcome = "failed"
+    """, scene_)  # fmt: skip
+    table = as_told(rows, told_runs(state, rows), NOW)
+    assert table["state"].tolist() == ["shortened", "failed", "planned"]
+    minutes = (table["end_utc"] - table["start_utc"]) / pd.Timedelta(minutes=1)
+    assert minutes.tolist() == [20, 0, 60]
+    load_w = check(scene_, world(scene_, rate_kbps=0.0), table).resources["lander"]["load_w"]
+    assert load_w.sum() == 10.0 * (20 + 60)
+
+
+def test_what_is_still_to_come_cannot_be_told(tmp_path):
+    rows = slots(("sweep", 330)).assign(state="planned")
+    rows["end_utc"] = rows["start_utc"] + pd.Timedelta(hours=1)
+    state = told(tmp_path, '[[slot]]\nslot = "s1"\noutcome = "done"', scene())
+    with pytest.raises(StateError, match="is told done, but ends after now, 2028-07-01T06:00Z"):
+        as_told(rows, told_runs(state, rows), NOW)

@@ -1,0 +1,333 @@
+"""Link budget, contacts, stations and data store behave as the physics says."""
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from obsplan.common.constants import MOON_BRIGHTNESS_TEMPERATURE_K
+from obsplan.common.intervals import from_mask, union
+from obsplan.physics.link_budget import (
+    assign_stations,
+    cn0_db_hz,
+    combined_cn0_db_hz,
+    covered_share,
+    g_over_t_with_moon_db,
+    contact_margins_deg,
+    longest_gap,
+    moon_centre_range_km,
+    moon_noise_k,
+    path_loss_db,
+    rate_kbps,
+    store_history_mbit,
+)
+
+# No wall-clock deadline on a shared machine, and the same cases every time.
+steady = settings(deadline=None, derandomize=True)
+
+ROUNDING_MBIT = 1e-8  # sums of a hundred doubles below 1e6 round to less than this
+
+ranges_km = st.floats(100, 500_000)
+
+
+@steady
+@given(ranges_km, st.floats(1.001, 10), st.floats(100, 40_000))
+def test_path_loss_grows_with_range_and_the_rate_falls(range_km, further, frequency_mhz):
+    near_db, far_db = path_loss_db(np.array([range_km, further * range_km]), frequency_mhz)
+    assert far_db - near_db == pytest.approx(20 * np.log10(further), abs=1e-9)  # rounding
+    near_kbps, far_kbps = rate_kbps(
+        cn0_db_hz(20.0, np.array([near_db, far_db]), 2.0, 20.0), 2.0, 3.0
+    )
+    assert far_kbps < near_kbps
+
+
+@steady
+@given(st.floats(0, 120), st.floats(-2, 12), st.floats(0, 10), st.floats(1, 1e5), st.floats(0, 1e3))
+def test_rate_never_passes_the_ceiling_and_keeps_the_margin(
+    cn0, required_db, margin_db, ceiling_kbps, floor_kbps
+):
+    rate = rate_kbps(cn0, required_db, margin_db, ceiling_kbps, floor_kbps)
+    assert rate <= ceiling_kbps
+    assert rate == 0.0 or rate >= floor_kbps
+    if rate > 0.0:
+        ebn0_db = cn0 - 10 * np.log10(rate * 1000)
+        assert ebn0_db >= required_db + margin_db - 1e-9  # rounding
+        if floor_kbps < rate < ceiling_kbps:
+            assert ebn0_db == pytest.approx(required_db + margin_db, abs=1e-9)  # no bit less
+
+
+def test_rate_below_the_floor_is_no_rate():
+    cn0 = np.array([40.0, 50.0, -np.inf])
+    np.testing.assert_allclose(rate_kbps(cn0, 0.0, 0.0, np.inf, 50.0), [0.0, 100.0, 0.0])
+
+
+def test_two_equal_hops_cost_three_decibels():
+    assert combined_cn0_db_hz(60.0, 60.0) == pytest.approx(60.0 - 10 * np.log10(2.0))
+
+
+@steady
+@given(st.floats(20, 100), st.floats(20, 100))
+def test_relayed_signal_is_never_better_than_its_worse_hop(up_db, down_db):
+    together_db = combined_cn0_db_hz(up_db, down_db)
+    worse_db = min(up_db, down_db)
+    assert worse_db - 3.0103 <= together_db <= worse_db + 1e-9  # 10 log10(2), rounding
+
+
+def test_moon_fills_a_narrow_beam_and_hides_in_a_wide_one():
+    disc_deg = 2 * np.degrees(np.arcsin(1737.4 / 384_400))
+    noise_k = [moon_noise_k(width, 384_400.0) for width in (0.1, disc_deg, 10 * disc_deg)]
+    np.testing.assert_allclose(noise_k, MOON_BRIGHTNESS_TEMPERATURE_K * np.array([1, 1, 0.01]))
+
+
+@steady
+@given(st.floats(0.01, 30), st.floats(356_000, 407_000))
+def test_moon_noise_is_no_less_than_a_gaussian_beam_receives(beam_width_deg, range_km):
+    disc_deg = 2 * np.degrees(np.arcsin(1737.4 / range_km))
+    # Gaussian beam over a uniform disc at its centre, integrated in closed form.
+    filled = 1 - 2 ** -((disc_deg / beam_width_deg) ** 2)
+    noise_k = moon_noise_k(beam_width_deg, range_km, 240.0)
+    assert 240.0 * filled <= noise_k * (1 + 1e-9) <= 240.0 * (1 + 1e-9)  # rounding
+
+
+@steady
+@given(st.floats(356_000, 407_000), st.floats(-5, 90), st.floats(0, 3000))
+def test_range_to_the_moons_centre_closes_the_triangle(range_km, elevation_deg, height_m):
+    elevation, radius_km = np.radians(elevation_deg), 1737.4 + height_m / 1000
+    station = np.array([range_km * np.cos(elevation), radius_km + range_km * np.sin(elevation)])
+    centre_km = moon_centre_range_km(range_km, elevation_deg, height_m)
+    assert centre_km == pytest.approx(np.linalg.norm(station), rel=1e-12)  # rounding
+
+
+def test_moon_as_warm_as_the_receiver_halves_the_figure_of_merit():
+    with_moon_db = g_over_t_with_moon_db(35.0, 240.0, 0.1, 384_400.0, 240.0)
+    assert with_moon_db == pytest.approx(35.0 - 10 * np.log10(2.0))
+
+
+def test_moon_harms_a_quiet_receiver_more_than_a_noisy_one():
+    quiet_db = g_over_t_with_moon_db(20.0, 30.0, 0.3, 384_400.0)
+    noisy_db = g_over_t_with_moon_db(20.0, 300.0, 0.3, 384_400.0)
+    assert quiet_db < noisy_db < 20.0
+
+
+def margin_deg(**changes):
+    geometry = {
+        "site_elevation_deg": 40.0,
+        "skyline_elevation_deg": 5.0,
+        "site_minimum_deg": 8.0,
+        "station_elevation_deg": 50.0,
+        "station_mask_deg": 10.0,
+        "sun_separation_deg": 60.0,
+        "sun_limit_deg": 2.0,
+    }
+    return contact_margins_deg(**{**geometry, **changes}).min(axis=0)
+
+
+@pytest.mark.parametrize(
+    ("limit", "margin"),
+    [
+        ({"site_elevation_deg": 9.0}, 1.0),
+        ({"site_elevation_deg": 7.0}, -1.0),
+        ({"skyline_elevation_deg": 39.0}, 1.0),
+        ({"skyline_elevation_deg": 41.0}, -1.0),
+        ({"station_elevation_deg": 9.5}, -0.5),
+        ({"station_mask_deg": 49.5}, 0.5),
+        ({"sun_separation_deg": 1.0}, -1.0),
+    ],
+)
+def test_contact_margin_is_that_of_the_condition_nearest_to_breaking(limit, margin):
+    assert margin_deg(**limit) == pytest.approx(margin)
+
+
+def test_contact_margin_crosses_zero_where_the_station_reaches_its_mask():
+    elevation_deg = np.linspace(0.0, 20.0, 201)
+    margin = margin_deg(station_elevation_deg=elevation_deg)
+    np.testing.assert_array_equal(margin > 0, elevation_deg > 10.0)
+    assert np.abs(np.diff(margin)).max() == pytest.approx(0.1)  # no jump at the crossing
+
+
+def test_unknown_geometry_is_no_contact():
+    assert not margin_deg(sun_separation_deg=np.array([np.nan]))[0] > 0
+
+
+def test_station_changes_only_for_a_tenth_more_or_when_it_ends():
+    rates = [
+        [100, 100, 100, 100, 000, 000, 100],
+        [000, 105, 110, 111, 100, 000, 105],
+    ]
+    np.testing.assert_array_equal(assign_stations(rates), [0, 0, 0, 1, 1, -1, 1])
+
+
+def test_first_contact_goes_to_the_fastest_station_and_ties_to_the_first():
+    np.testing.assert_array_equal(assign_stations([[10, 0], [20, 0], [20, 5]]), [1, 2])
+
+
+def test_handover_pauses_until_enough_steps_have_passed():
+    rates = [[50, 50, 0, 0, 0, 0], [0, 0, 50, 50, 50, 50]]
+    np.testing.assert_array_equal(assign_stations(rates, handover_steps=2), [0, 0, -1, -1, 1, 1])
+
+
+def test_gap_between_contacts_counts_towards_the_handover():
+    rates = [[50, 0, 0, 0, 0], [0, 0, 50, 50, 50]]
+    np.testing.assert_array_equal(assign_stations(rates, handover_steps=1), [0, -1, 1, 1, 1])
+    np.testing.assert_array_equal(assign_stations(rates, handover_steps=2), [0, -1, -1, 1, 1])
+
+
+def test_pause_of_a_handover_is_not_paid_for_less_than_it_costs():
+    slow, fast = [50] * 10, [0, 0, 100, 100, 100, 0, 0, 0, 0, 0]
+    # Three steps at twice the rate gain 150; two pauses of two steps would cost more.
+    np.testing.assert_array_equal(assign_stations([slow, fast], handover_steps=2), [0] * 10)
+    np.testing.assert_array_equal(
+        assign_stations([slow, fast], handover_steps=0), [0, 0, 1, 1, 1, 0, 0, 0, 0, 0]
+    )
+    longer = [0, 0, 100, 100, 100, 100, 100, 100, 100, 100]
+    np.testing.assert_array_equal(
+        assign_stations([slow, longer], handover_steps=2), [0, 0, -1, -1, 1, 1, 1, 1, 1, 1]
+    )
+
+
+def test_station_back_before_another_was_used_goes_on_without_a_pause():
+    rates = [[50, 0, 50, 50], [0, 20, 0, 0]]
+    np.testing.assert_array_equal(assign_stations(rates, handover_steps=1), [0, -1, 0, 0])
+
+
+def test_two_rates_that_cross_slowly_change_stations_once_at_most():
+    minutes = np.arange(600)
+    rising, falling = 100 + minutes / 20, 130 - minutes / 20
+    ripple = 3 * np.sin(minutes / 7)  # less than a tenth
+    for handover_steps in (0, 10):
+        used = assign_stations([falling + ripple, rising - ripple], handover_steps=handover_steps)
+        assert np.count_nonzero(np.diff(used[used >= 0])) == 1
+
+
+def test_without_stations_none_is_used():
+    np.testing.assert_array_equal(assign_stations(np.empty((0, 3))), [-1, -1, -1])
+
+
+station_rates = st.integers(1, 4).flatmap(
+    lambda stations: st.lists(
+        st.lists(st.sampled_from([0, 0, 50, 54, 60, 100]), min_size=stations, max_size=stations),
+        max_size=40,
+    ).map(lambda steps: np.array(steps, dtype=float).reshape(-1, stations).T)
+)
+
+
+@steady
+@given(station_rates)
+def test_station_in_use_always_sends_within_a_tenth_of_the_best(rates):
+    used = assign_stations(rates)
+    best = rates.max(axis=0)
+    np.testing.assert_array_equal(used >= 0, best > 0)
+    steps = np.flatnonzero(used >= 0)
+    assert np.all(1.1 * rates[used[steps], steps] >= best[steps])
+
+
+@steady
+@given(station_rates, st.integers(0, 4))
+def test_handover_leaves_its_pause_between_any_two_stations(rates, handover_steps):
+    used = assign_stations(rates, handover_steps=handover_steps)
+    steps = np.flatnonzero(used >= 0)
+    assert np.all(rates[used[steps], steps] > 0)
+    changes = used[steps][1:] != used[steps][:-1]
+    assert np.all(np.diff(steps)[changes] > handover_steps)
+
+
+@steady
+@given(station_rates, st.integers(0, 4))
+def test_stations_change_no_more_often_than_the_rates_force(rates, handover_steps):
+    used = assign_stations(rates, handover_steps=handover_steps)
+    steps = np.flatnonzero(used >= 0)
+    changes = np.flatnonzero(np.diff(used[steps]))
+    fastest = rates.argmax(axis=0)
+    assert len(changes) <= np.count_nonzero(np.diff(fastest))
+    # Each has a cause since the other was last used: it ended, or is a tenth too slow.
+    for before, after in zip(steps[changes], steps[changes + 1]):
+        held = rates[used[before], before + 1 : after + 1]
+        best = rates[:, before + 1 : after + 1].max(axis=0)
+        assert np.any((held == 0) | (best > 1.1 * held))
+
+
+@steady
+@given(station_rates)
+def test_a_longer_pause_never_carries_more_than_no_pause(rates):
+    def carried(handover_steps):
+        used = assign_stations(rates, handover_steps=handover_steps)
+        steps = np.flatnonzero(used >= 0)
+        return rates[used[steps], steps].sum()
+
+    # Without a pause each step is within a tenth of the best there is.
+    assert all(carried(pause) <= 1.1 * carried(0) + 1e-9 for pause in (1, 2, 5))  # rounding
+
+
+def test_store_fills_overflows_and_drains():
+    stored, sent, lost = store_history_mbit(
+        [60.0, 60.0, 0.0, 10.0], [0.0, 0.0, 70.0, 70.0], capacity_mbit=100.0
+    )
+    np.testing.assert_allclose(stored, [0.0, 60.0, 100.0, 30.0, 0.0])
+    np.testing.assert_allclose(sent, [0.0, 0.0, 70.0, 40.0])
+    np.testing.assert_allclose(lost, [0.0, 20.0, 0.0, 0.0])
+
+
+def test_data_that_arrive_in_a_contact_pass_a_full_store():
+    stored, sent, lost = store_history_mbit([50.0], [50.0], capacity_mbit=100.0, start_mbit=100.0)
+    assert (stored[-1], sent[0], lost[0]) == (100.0, 50.0, 0.0)
+
+
+def test_store_cannot_start_beyond_its_capacity():
+    with pytest.raises(ValueError, match="holds 10 "):
+        store_history_mbit([0.0], [0.0], capacity_mbit=10, start_mbit=11)
+
+
+amounts_mbit = st.floats(0, 1000)
+
+
+@steady
+@given(
+    st.lists(st.tuples(amounts_mbit, amounts_mbit), max_size=60),
+    st.floats(0, 3000),
+    st.floats(0, 1),
+)
+def test_store_conserves_data(steps, capacity_mbit, start_share):
+    arriving, sendable = np.array(steps).reshape(-1, 2).T
+    start_mbit = start_share * capacity_mbit
+    stored, sent, lost = store_history_mbit(
+        arriving, sendable, capacity_mbit=capacity_mbit, start_mbit=start_mbit
+    )
+    assert start_mbit + arriving.sum() == pytest.approx(
+        stored[-1] + sent.sum() + lost.sum(), abs=ROUNDING_MBIT
+    )
+    assert np.all((stored >= 0) & (stored <= capacity_mbit))
+    assert np.all((sent >= 0) & (sent <= sendable) & (lost >= 0))
+    assert np.all(stored[1:][lost > 0] == capacity_mbit)  # lost only from a full store
+    assert np.all(stored[1:][sent < sendable] == 0)  # and sent as much as it can
+
+
+def test_longest_gap_and_share_of_dated_windows():
+    day = np.datetime64("2027-03-09T00:00", "s")
+    hour = np.timedelta64(1, "h")
+    windows = np.array([[day + 2 * hour, day + 5 * hour], [day + 11 * hour, day + 30 * hour]])
+    assert longest_gap(windows, day, day + 24 * hour) == 6 * hour
+    assert covered_share(windows, day, day + 24 * hour) == pytest.approx(16 / 24)
+
+
+def test_gap_is_kept_in_the_finer_unit():
+    assert longest_gap(np.array([[0.5, 8.0]]), 0, 10) == 2.0
+    first, last = np.datetime64("2027-03-09", "D"), np.datetime64("2027-03-10", "D")
+    start = np.datetime64("2027-03-09T12:00:30", "s")
+    gap = longest_gap(np.array([[start, np.datetime64("2027-03-11", "s")]]), first, last)
+    assert gap == np.timedelta64(12 * 3600 + 30, "s")
+
+
+def test_no_window_is_all_gap_and_full_cover_none():
+    nothing = np.empty((0, 2))
+    assert (longest_gap(nothing, 0, 10), covered_share(nothing, 0, 10)) == (10, 0.0)
+    assert (longest_gap([[-5, 20]], 0, 10), covered_share([[-5, 20]], 0, 10)) == (0, 1.0)
+
+
+@steady
+@given(st.lists(st.tuples(st.integers(-5, 35), st.integers(-5, 35)), max_size=8))
+def test_gap_and_share_agree_with_counting(pairs):
+    windows = union(np.array(pairs, dtype=int).reshape(-1, 2))
+    covered = np.array([any(a <= cell < b for a, b in windows) for cell in range(30)])
+    gaps = from_mask(~covered)
+    assert longest_gap(windows, 0, 30) == max(gaps[:, 1] - gaps[:, 0], default=0)
+    assert covered_share(windows, 0, 30) == pytest.approx(covered.mean())

@@ -1,0 +1,138 @@
+"""A piece of a plan can be planned anew without harm to the rest."""
+
+import numpy as np
+import pytest
+from tools.brute import best_value
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from tools.small import cases
+from tools.tiny import level_node, tiny_problem
+from tools.tiny import task
+
+from obsplan.planning.problem.booking import Booking
+from obsplan.checking.check import check
+from obsplan.planning.problem.excerpt import excerpt
+from obsplan.planning.search.greedy import greedy_plan
+from obsplan.planning.problem.timeline_table import plan_slots
+from obsplan.planning.problem.from_scenario import Problem, problem
+from obsplan.planning.search.first_plan import quick_plan
+from obsplan.planning.search.window_by_window import Piece, improved
+
+
+def booked(question: Problem, *runs: tuple[int, int]) -> Booking:
+    booking = Booking(question)
+    for which, start in runs:
+        booking.add(which, start)
+    booking.flow = booking.simulate()
+    return booking
+
+
+def eight(*tasks, exclusive=(), **node) -> Problem:
+    return Problem(8, 0.25, tasks, (level_node(8, **node),), frozenset(exclusive))
+
+
+def test_runs_of_the_free_steps_are_taken_out_and_the_rest_stays():
+    booking = booked(eight(task("a", count=5)), (0, 0), (0, 2), (0, 3), (0, 6))
+    part, rest = excerpt(booking, (2, 4), 6)
+    assert sorted(rest.runs[0]) == [0, 6]
+    assert part.steps == 4
+    assert part.tasks[0].count == 3
+    # Steps 2 and 3 are open; beyond, the piece only feels what they do.
+    assert part.tasks[0].starts.tolist() == [True, True, False, False]
+    assert booking.runs == [[0, 2, 3, 6]]
+
+
+def test_fixed_runs_bar_starts_within_their_gap_and_of_their_rivals():
+    question = eight(task("a", count=3, gap=1, length=2), task("b", length=2), exclusive={(0, 1)})
+    part, _ = excerpt(booked(question, (0, 6), (0, 0)), (1, 6), 8)
+    # a next to its own runs of steps 0-1 and 6-7, with a step between; b only clear of them
+    assert np.flatnonzero(part.tasks[0].starts).tolist() == [2]
+    assert np.flatnonzero(part.tasks[1].starts).tolist() == [1, 2, 3]
+
+
+def test_no_start_reaches_past_the_piece():
+    part, _ = excerpt(booked(eight(task("a", length=3))), (2, 6), 6)
+    assert np.flatnonzero(part.tasks[0].starts).tolist() == [0, 1]
+
+
+def test_first_run_that_others_wait_for_stays():
+    question = eight(task("open", count=2), task("look", earlier=((0, 1, 8),)))
+    booking = booked(question, (0, 2), (0, 3), (1, 6))
+    part, rest = excerpt(booking, (0, 5), 8)
+    assert rest.runs == [[2], [6]]
+    assert part.tasks[1].earlier == ((0, 1, 4),)
+
+
+def test_required_runs_outside_the_piece_count():
+    booking = booked(eight(task("a", count=4, must=3)), (0, 0), (0, 1), (0, 6))
+    part, _ = excerpt(booking, (5, 8), 8)
+    assert (part.tasks[0].must, part.tasks[0].count) == (1, 2)
+
+
+def test_places_in_a_bin_that_fixed_runs_hold_are_taken():
+    half = task("a", count=4, repeat_worth=0.5, bins=np.repeat([0, 1], 4), held=np.array([0, 0]))
+    part, _ = excerpt(booked(eight(half), (0, 0), (0, 1), (0, 6)), (2, 6), 8)
+    assert part.tasks[0].held.tolist() == [2, 1]
+    assert part.tasks[0].run_value(0, 0) == 0.25
+
+
+def test_loads_outside_enter_as_base_load_and_the_charge_they_need_stays():
+    hungry = task("a", count=3, load_w=np.array([40.0]), peak_w=np.array([40.0]),
+                  data_mbit=np.array([3.0]))  # fmt: skip
+    booking = booked(eight(hungry, start_wh=90.0), (0, 1), (0, 4), (0, 7))
+    part, _ = excerpt(booking, (2, 4), 6)
+    (node,) = part.nodes
+    assert node.start_wh == pytest.approx(80.0)
+    assert node.base_w.tolist() == [0.0, 0.0, 40.0, 0.0]
+    assert node.base_peak_w.tolist() == [0.0, 0.0, 40.0, 0.0]
+    assert node.base_data_mbit.tolist() == [0.0, 0.0, 3.0, 0.0]
+    # The run of step 7 takes 10 Wh and 20 Wh must be left.
+    assert node.end_wh == pytest.approx(30.0)
+    assert node.store_start_mbit == pytest.approx(3.0)
+    # At most 100 Mbit fit, 3 of which the last run will bring.
+    assert node.store_end_mbit == pytest.approx(97.0)
+
+
+def test_whole_span_as_a_piece_is_the_problem_itself():
+    for seed in range(20):
+        question = tiny_problem(seed)
+        booking = greedy_plan(question)
+        if booking.flow.short:
+            continue
+        free = [t for t in question.tasks if not t.earlier]
+        if len(free) < len(question.tasks):
+            continue
+        part, rest = excerpt(booking, (0, question.steps), question.steps)
+        assert not any(rest.runs)
+        assert best_value(part) == best_value(question)
+
+
+@given(seed=st.integers(0, 10_000), free=st.tuples(st.integers(0, 9), st.integers(1, 10)))
+@settings(max_examples=80)
+def test_planning_a_piece_anew_never_lowers_the_value_and_always_holds(seed, free):
+    booking = greedy_plan(question := tiny_problem(seed))
+    first, last = min(free), max(free)
+    if booking.flow.short or first >= min(last, question.steps):
+        return
+    last = min(last, question.steps)
+    better = improved(booking, Piece((first, last), question.steps))
+    assert better.value() >= booking.value()
+    assert better.flow.short == "" and better.fits_bus()
+    best = best_value(question)
+    # None: a required run found no place, neither in the quick plan nor by trying all.
+    assert best is None or better.value() <= best + 1e-9
+
+
+@given(case=cases(level=True, lossless=True, hours=(4, 8)), data=st.data())
+@settings(max_examples=30)
+def test_piece_planned_anew_passes_the_independent_check(case, data):
+    scene, table = case
+    booking = quick_plan(problem(scene, table))
+    first = data.draw(st.integers(0, scene.steps - 2))
+    last = data.draw(st.integers(first + 1, scene.steps))
+    borne = data.draw(st.integers(last, scene.steps))
+    better = improved(booking, Piece((first, last), borne))
+    assert better.value() >= booking.value()
+    if better is not booking:
+        verdict = check(scene, table, plan_slots(scene, better))
+        assert verdict.holds, verdict.violations["message"].tolist()

@@ -1,0 +1,201 @@
+"""A slot may start where its conditions hold through every minute of it."""
+
+import numpy as np
+import pandas as pd
+import pytest
+from hypothesis import given, settings
+from tools.small import START, cases, scenario, slots, world
+
+from obsplan.checking.check import check
+from obsplan.planning.problem.start_windows import (
+    condition_masks,
+    coverage_bin,
+    ground_windows,
+    start_mask,
+    why_no_window,
+    windows,
+    windows_table,
+)
+
+DAY = np.arange(1440)
+
+
+def starts(asked: dict, **columns) -> list[int]:
+    """Permitted starts of a one-hour slot, in minutes of the day."""
+    sky = columns.pop("sky", None)
+    scene = scenario({"name": "look"} | asked)
+    mask = start_mask(scene, world(scene, sky, **columns), scene.activity[0])
+    return (np.flatnonzero(mask) * 15).tolist()
+
+
+def every(first: int, last: int) -> list[int]:
+    return list(range(first, last + 1, 15))
+
+
+def test_without_conditions_only_the_span_limits_a_slot():
+    assert starts({}) == every(0, 1380)
+    assert starts({"duration_min": 1435, "warm_up_min": 5}) == [0]
+    assert starts({"duration_min": 1441}) == []
+
+
+CONDITIONS = [
+    # the Sun climbs 1 deg in 144 min from 5 deg: 7 deg from minute 288 to 576 at 9 deg
+    ("sun_elevation_deg", [7, 9], every(300, 510)),
+    ("earth_elevation_deg", [20, 28], every(300, 1380)),
+    ("earth_phase_deg", [60, 70], every(0, 420)),
+    ("surface_temperature_k", [250, np.inf], every(720, 1380)),
+    ("sun_elevation_deg", [-np.inf, 6], every(0, 75)),
+    # local time begins at 20 h
+    ("local_time_h", [21, 23], every(60, 120)),
+    ("local_time_h", [22, 3], every(120, 360)),
+    ("local_time_h", [0, 24], every(0, 1380)),
+    ("sun_elevation_deg", [50, 60], []),
+]
+
+
+@pytest.mark.parametrize("key, limits, expected", CONDITIONS)
+def test_condition_holds_through_the_whole_slot(key, limits, expected):
+    assert starts({"when": {key: limits}}) == expected
+
+
+def test_one_bad_minute_bars_every_slot_that_touches_its_step():
+    fraction = np.where(DAY == 607, 0.4, 1.0)
+    expected = [s for s in every(0, 1380) if not 555 <= s <= 600]
+    asked = {"when": {"sun_visible_fraction": [0.5, 1.0]}}
+    assert starts(asked, sky={"sun_visible_fraction": fraction}) == expected
+    unknown = np.where(DAY == 607, np.nan, 1.0)
+    assert starts(asked, sky={"sun_visible_fraction": unknown}) == expected
+
+
+@pytest.mark.parametrize("asked, expected", [(True, every(720, 1380)), (False, every(0, 660))])
+def test_magnetotail_may_be_asked_for_or_shunned(asked, expected):
+    assert starts({"when": {"in_magnetotail": asked}}) == expected
+    scene = scenario({"name": "look", "when": {"in_magnetotail": asked}})
+    table = world(scene, {"in_magnetotail": not asked})
+    reason = why_no_window(scene, table, scene.activity[0])
+    assert reason == "in_magnetotail never holds long enough for a slot"
+
+
+def test_windows_of_ground_temperature_are_to_the_minute():
+    table = world(scenario({"name": "look"}))
+    # At the surface 200 K and 1 K more every 14.4 min; 30 cm deep 240 K and 1 K in 144 min.
+    both = ground_windows(table, 0.0, above_k=210.0, below_k=220.0)
+    assert both["start_utc"].tolist() == [START + pd.Timedelta(minutes=144)]
+    assert both["end_utc"].tolist() == [START + pd.Timedelta(minutes=289)]
+    assert both["duration_min"].tolist() == [145]
+    assert ground_windows(table, 0.3, below_k=241.0)["duration_min"].tolist() == [145]
+    assert ground_windows(table, 0.3, above_k=250.0).empty
+    waves = world(
+        scenario({"name": "look"}), {"surface_temperature_k": 200 + 10.0 * (DAY % 60 < 20)}
+    )
+    assert ground_windows(waves, 0.0, above_k=205.0)["duration_min"].tolist() == [20] * 24
+
+
+def test_ground_temperature_is_that_of_its_depth():
+    limits = {"depth_m": 0.3, "temperature_k": [245, 300]}
+    assert starts({"when": {"ground": limits}}) == every(720, 1380)
+
+
+def test_contact_through_the_slot_or_at_its_start():
+    contact = (DAY >= 118) & (DAY < 485)
+    assert starts({"contact": "whole"}, in_contact=contact) == every(120, 420)
+    assert starts({"contact": "start"}, in_contact=contact) == every(120, 480)
+    assert starts({"contact": "none"}, in_contact=contact) == every(0, 1380)
+
+
+def test_contact_is_that_of_the_platform_which_carries_the_instrument():
+    from tools.small import platform
+
+    scene = scenario(
+        {"name": "look", "platform": "rover", "contact": "whole"},
+        platforms=[platform(), platform("rover", radio={"to": "lander"})],
+    )
+    table = world(scene, lander_in_contact=DAY < 60, rover_in_contact=DAY >= 1380)
+    assert np.flatnonzero(start_mask(scene, table, scene.activity[0])).tolist() == [92]
+
+
+def test_coverage_bins_are_half_open_and_judged_at_the_start():
+    scene = scenario({"name": "look", "coverage": {"over": "span_h", "edges": [1, 2, 4]}})
+    table = world(scene)
+    bins = coverage_bin(scene, table, scene.activity[0])
+    assert bins[:18].tolist() == [-1] * 4 + [0] * 4 + [1] * 8 + [-1] * 2
+    mask = start_mask(scene, table, scene.activity[0])
+    assert np.array_equal(mask, bins >= 0)
+
+
+def test_coverage_follows_the_sky_and_leaves_out_what_is_not_known():
+    asked = {"name": "look", "coverage": {"over": "sun_elevation_deg", "edges": [6, 8]}}
+    scene = scenario(asked)
+    sun = np.where(DAY // 60 == 5, np.nan, 5 + DAY / 144)
+    bins = coverage_bin(scene, world(scene, {"sun_elevation_deg": sun}), scene.activity[0])
+    assert np.flatnonzero(bins == 0).tolist() == [k for k in range(10, 29) if k // 4 != 5]
+
+
+def test_masks_are_by_the_minute_and_named_after_their_condition():
+    asked = {"when": {"sun_elevation_deg": [7, 9], "ground": {"depth_m": 0.3,
+             "temperature_k": [0, 245]}}, "contact": "whole"}  # fmt: skip
+    scene = scenario({"name": "look"} | asked)
+    masks = condition_masks(scene, world(scene, in_contact=DAY < 100), scene.activity[0])
+    assert list(masks) == ["sun_elevation_deg", "ground at 0.3 m", "contact"]
+    assert [int(m.sum()) for m in masks.values()] == [289, 721, 100]
+
+
+def test_windows_hold_whole_slots():
+    scene = scenario({"name": "look", "when": {"sun_visible_fraction": [0.5, 1.0]}})
+    bright = (DAY < 100) | ((DAY >= 300) & (DAY < 350)) | (DAY >= 1000)
+    table = world(scene, {"sun_visible_fraction": bright.astype(float)})
+    # 100 min hold six steps; 50 min hold no slot of an hour; 1000 min is no whole step.
+    assert windows(scene, table, scene.activity[0]).tolist() == [[0, 6], [67, 96]]
+    rows = windows_table(scene, table)
+    assert rows["activity"].tolist() == ["look", "look"]
+    assert rows["duration_min"].tolist() == [90.0, 435.0]
+    assert rows["opens_utc"][1] == START + pd.Timedelta(minutes=1005)
+    assert rows["closes_utc"][1] == START + pd.Timedelta(days=1)
+
+
+def test_table_of_windows_is_empty_where_none_is_open():
+    scene = scenario({"name": "look", "when": {"sun_elevation_deg": [80, 90]}})
+    assert windows_table(scene, world(scene)).empty
+
+
+REASONS = [
+    ({"duration_min": 1500}, {}, "a slot is longer than the span"),
+    ({"when": {"sun_elevation_deg": [80, 90]}}, {},
+     "sun_elevation_deg never holds long enough for a slot"),
+    ({"contact": "whole"}, {"in_contact": DAY % 50 < 40},
+     "contact never holds long enough for a slot"),
+    ({"contact": "start", "when": {"sun_elevation_deg": [6, 9]}}, {"in_contact": False},
+     "contact at the start never holds long enough for a slot"),
+    ({"when": {"sun_elevation_deg": [5, 7], "surface_temperature_k": [250, 400]}}, {},
+     "no window is left once sun_elevation_deg or surface_temperature_k is asked with the rest"),
+    ({"coverage": {"over": "span_h", "edges": [2, 3]}, "when": {"local_time_h": [8, 12]}}, {},
+     "no window is left once local_time_h or coverage is asked with the rest"),
+    ({"when": {"sun_elevation_deg": [5, 7], "surface_temperature_k": [250, 260],
+               "earth_phase_deg": [80, 90]}}, {},
+     "sun_elevation_deg, earth_phase_deg, surface_temperature_k together leave no window"),
+    ({"when": {"sun_elevation_deg": [6, 9]}}, {}, ""),
+]  # fmt: skip
+
+
+@pytest.mark.parametrize("asked, columns, reason", REASONS)
+def test_reason_names_the_condition_that_leaves_no_window(asked, columns, reason):
+    scene = scenario({"name": "look"} | asked)
+    table = world(scene, **columns)
+    assert why_no_window(scene, table, scene.activity[0]) == reason
+    assert (reason == "") == start_mask(scene, table, scene.activity[0]).any()
+
+
+PLACEMENT = ["span", "grid", "duration", "sun elevation", "coverage", "contact"]
+
+
+@given(case=cases(hours=(2, 4), activities=(1, 2)))
+@settings(max_examples=20)
+def test_starts_are_those_that_the_check_finds_nothing_wrong_with(case):
+    scene, table = case
+    for activity in scene.activity:
+        rows = [(activity.name, scene.span.step_min * k) for k in range(scene.steps)]
+        found = check(scene, table, slots(*rows)).violations
+        found = found[found["rule"].isin(PLACEMENT)]
+        wrong = {int(slot[1:]) - 1 for slot in found["slots"]}
+        mask = start_mask(scene, table, activity)
+        assert set(np.flatnonzero(~mask).tolist()) == wrong

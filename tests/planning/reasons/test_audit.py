@@ -1,0 +1,160 @@
+"""The audit names what rules out any plan, and what is odd, before anything is solved."""
+
+import numpy as np
+import pandas as pd
+import pytest
+from hypothesis import given, settings
+from tools.small import cases, platform, scenario, world
+
+from obsplan.planning.reasons import audit as room
+from obsplan.planning.reasons.audit import AUDIT_COLUMNS, CANNOT, NOTE, WARNING, audit, balance
+from obsplan.common.errors import DoesNotHold
+from obsplan.planning.plan import plan
+
+
+def found(*activities, columns=None, sky=None, **parts) -> pd.DataFrame:
+    scene = scenario(*activities, **parts)
+    return audit(scene, world(scene, sky, **(columns or {})))
+
+
+def said(table: pd.DataFrame, weight: str) -> str:
+    rows = table[table["weight"] == weight]
+    return "\n".join(f"{row.where}: {row.finding}; {row.mend}" for row in rows.itertuples())
+
+
+def quietly(table: pd.DataFrame) -> pd.DataFrame:
+    """Without stations: a hand-made environment has no contacts of any."""
+    return table[~table["where"].str.startswith("station")]
+
+
+def test_a_sound_scenario_has_no_finding():
+    table = quietly(found({"name": "a", "count": 3, "power_w": 5.0, "data_mbit": 1.0}))
+    assert table.empty and list(table.columns) == list(AUDIT_COLUMNS)
+
+
+ASKED = {"name": "a", "must": 1}
+
+
+@pytest.mark.parametrize(
+    ("activities", "parts", "words"),
+    [
+        ([ASKED | {"when": {"sun_elevation_deg": [80, 90]}}], {},
+         'activity "a": has no window: sun_elevation_deg never holds'),
+        ([ASKED | {"count": 5, "must": 5, "gap_min": 600}], {},
+         "its gap of 600 min leave room for 3 runs; 5 must be"),
+        ([ASKED | {"power_w": 120.0}], {}, "draws 120 W beside at least 0.0 W of idling"),
+        ([ASKED | {"data_mbit": 500.0}], {}, "one run yields 500 Mbit; the store of lander holds 50"),
+        ([ASKED | {"power_w": 60.0, "count": 15, "must": 15}], {},
+         "idling and what must run take 900 Wh; there are 600 Wh"),
+        ([ASKED | {"data_mbit": 90.0, "count": 22, "must": 22}], {},
+         "what must run yields 1930 Mbit to send; the link carries 1728 Mbit"),
+        ([{"name": k, "instrument": "one", "count": 15, "must": 15} for k in "ab"],
+         {"instruments": [{"name": "one", "platform": "lander"}]},
+         'instrument "one": works one slot at a time and must run for 30.0 h; its windows hold 24.0'),
+        ([{"name": k, "count": 15, "must": 15} for k in "ab"],
+         {"platforms": [platform(one_at_a_time=True)]},
+         'platform "lander": works one slot at a time and must run for 30.0 h'),
+        ([{"name": "b"}, ASKED | {"after": [{"activity": "b", "settle_min": 1400}]}], {},
+         'has windows, but none late enough after what it waits for: "b"'),
+        ([{"name": "b", "when": {"sun_elevation_deg": [80, 90]}},
+          ASKED | {"after": [{"activity": "b"}]}], {}, 'after what it waits for: "b"'),
+        ([{"name": "b"}], {"platforms": [platform(idle_w=60.0)]}, "with no slot at all: "),
+    ],
+)  # fmt: skip
+def test_what_rules_out_any_plan_is_named_and_planning_agrees(activities, parts, words):
+    scene = scenario(*activities, **parts)
+    offered = world(scene)
+    assert words in said(audit(scene, offered), CANNOT)
+    with pytest.raises(DoesNotHold):
+        plan(scene, offered)
+
+
+@pytest.mark.parametrize(
+    ("activities", "parts", "words"),
+    [
+        ([{"name": "a", "when": {"sun_elevation_deg": [80, 90]}}], {}, "has no window"),
+        ([{"name": "a", "count": 9, "gap_min": 600}], {}, "leave room for 3 runs; 9 are wanted"),
+        ([{"name": "a", "count": 2, "gap_min": 2000}], {},
+         "its gap of 2000 min is longer than the span, so it runs but once; 2 are wanted"),
+        ([{"name": "a", "power_w": 60.0, "count": 15}], {},
+         "idling and all wanted runs take 900 Wh; there are 600 Wh, 67 % of that"),
+        ([{"name": "a", "data_mbit": 90.0, "count": 22}], {},
+         "all wanted runs yield 1930 Mbit to send; the link carries 1728 Mbit, 90 % of that"),
+        ([{"name": "a", "value": 0.0}], {}, "is worth nothing"),
+        ([{"name": "a", "duration_min": 12_000}], {},
+         'activity "a": has no window: a slot is longer than the span'),
+        ([{"name": "a"}], {"instruments": [{"name": "spare", "platform": "lander"}]},
+         'instrument "spare": no activity asks for it'),
+        ([], {}, "there is no activity"),
+    ],
+)  # fmt: skip
+def test_what_is_odd_is_a_warning_and_planning_goes_on(activities, parts, words):
+    scene = scenario(*activities, **parts)
+    offered = world(scene)
+    table = audit(scene, offered)
+    assert words in said(table, WARNING) and CANNOT not in set(table["weight"])
+    assert plan(scene, offered).verdict.holds
+
+
+@pytest.mark.parametrize(
+    ("activity", "parts", "words"),
+    [
+        ({"duration_min": 40}, {}, "40 min are rounded up to a slot of 45 min"),
+        ({}, {"hours": 24.1}, "its last 6 min, less than a step, stay unused"),
+        ({"count": 3, "repeat_worth": 0.0}, {}, "only the first run is worth anything"),
+        ({"coverage": {"over": "sun_elevation_deg", "edges": [0, 10, 20, 40, 60]}}, {},
+         "its windows reach 2 of the 4 bins of its coverage over sun_elevation_deg"),
+    ],
+)  # fmt: skip
+def test_small_print_is_a_note(activity, parts, words):
+    assert words in said(found({"name": "a"} | activity, **parts), NOTE)
+
+
+def test_silence_longer_than_the_store_lasts_is_told():
+    rate_kbps = np.where(np.arange(1440) < 720, 0.0, 100.0)
+    table = found({"name": "a", "count": 12, "data_mbit": 20.0}, columns={"rate_kbps": rate_kbps})
+    assert ("in the longest silence all wanted runs yield some 120 Mbit; the store holds 50 Mbit"
+            in said(table, WARNING))  # fmt: skip
+
+
+def test_too_many_starts_name_the_activity_and_what_to_coarsen(monkeypatch):
+    monkeypatch.setattr(room, "MANY_STARTS", 150)
+    table = found({"name": "a", "duration_min": 240}, {"name": "b"})
+    assert 'there are 174 possible starts, of which 93 of "b"' in said(table, WARNING)
+    assert "a step_min above 15" in said(table, WARNING)
+
+
+def test_a_relay_carries_what_others_send_through_it():
+    rover = platform("rover", kind="rover", radio={"to": "lander", "rate_kbps": 5.0},
+                     store={"end_limit_mbit": 0.0})  # fmt: skip
+    lander = platform(store={"end_limit_mbit": 0.0})
+    scene = scenario(
+        {"name": "a", "platform": "rover", "data_mbit": 30.0, "count": 2, "must": 1},
+        {"name": "b", "data_mbit": 7.0},
+        platforms=[lander, rover],
+    )
+    table = balance(scene, world(scene)).set_index(["platform", "resource"])
+    assert table.loc[("rover", "link"), ["required", "wanted"]].tolist() == [30.0, 60.0]
+    assert table.loc[("lander", "link"), ["required", "wanted"]].tolist() == [30.0, 67.0]
+    assert table.loc[("rover", "link"), "offered"] == pytest.approx(5.0 * 86.4)
+
+
+def test_stations_never_heard_are_told(demo):
+    assert not audit(*demo)["where"].str.startswith("station").any()
+    scene, offered = demo
+    only = offered.contacts[offered.contacts["station"] == "Corrie"]
+    table = audit(scene, type(offered)(**vars(offered) | {"contacts": only}))
+    assert 'station "Saltmarsh": is never in contact' in said(table, WARNING)
+
+
+def test_nothing_rules_out_the_demo(demo):
+    assert CANNOT not in set(audit(*demo)["weight"])
+
+
+@given(cases())
+@settings(max_examples=60)
+def test_whatever_the_audit_rules_out_no_plan_is_found_for(case):
+    scene, offered = case
+    if CANNOT in set(audit(scene, offered)["weight"]):
+        with pytest.raises(DoesNotHold):
+            plan(scene, offered)

@@ -1,0 +1,109 @@
+"""What a little more is worth, on questions whose answer is known by hand."""
+
+import numpy as np
+import pandas as pd
+import pytest
+from click.testing import CliRunner
+from hypothesis import given, settings
+from tools.small import cases, platform, scenario, world
+from tools.small import SMALL
+
+from obsplan.planning.solver.bounds import upper_bound
+from obsplan.cli.main import main
+from obsplan.planning.problem.from_scenario import problem
+from obsplan.reporting.text.terminal import worth_lines
+from obsplan.planning.reasons.marginal_worth import WORTH_COLUMNS, marginal_worth
+
+# The relaxation is solved to 1e-8 of values below 100, and so are differences of two.
+CLOSE = 2e-5
+
+
+def worth(*activities, parts=None, **columns) -> pd.DataFrame:
+    scene = scenario(*activities, **(parts or {}))
+    table = marginal_worth(scene, world(scene, **columns))
+    assert list(table.columns) == list(WORTH_COLUMNS)
+    return table.set_index("what")
+
+
+def test_energy_is_a_knapsack():
+    """600 Wh for 60 W an hour: ten runs of two, then of one; each further Wh a part of one.
+
+    A larger battery brings 0.8 - 0.2 Wh a Wh; what is worth more goes first, so the last
+    Wh goes to what is worth one for 60 Wh.
+    """
+    table = worth(
+        {"name": "good", "power_w": 60.0, "count": 4, "value": 2.0},
+        {"name": "fair", "power_w": 60.0, "count": 20, "value": 1.0},
+    )
+    row = table.loc["battery"]
+    assert row["worth"] == pytest.approx(0.6 / 60, abs=CLOSE)
+    assert row["confirmed"] == pytest.approx(0.6 / 60, abs=CLOSE)
+    assert "array" not in table.index  # there is no sunlight to have more of
+    assert table.loc[["store", "contact"], "worth"].tolist() == [0, 0]
+    assert table.loc[["store", "contact"], "confirmed"].isna().all()
+
+
+def test_a_watt_of_array_is_worth_its_hours():
+    """20 W through 24 h and 600 Wh of battery: 18 runs of 60 Wh; a W more is 24 Wh more."""
+    table = worth({"name": "a", "power_w": 60.0, "count": 24}, generation_w=20.0)
+    assert table.loc["array", "worth"] == pytest.approx(24 / 60, abs=CLOSE)
+    assert table.loc["array", "confirmed"] == pytest.approx(24 / 60, abs=CLOSE)
+    assert table.loc["battery", "worth"] == pytest.approx(0.6 / 60, abs=CLOSE)
+
+
+def test_the_array_is_worth_more_where_the_battery_loses():
+    """All runs are fed from a battery that gives back half; sunlight comes in the first half."""
+    lossy = platform(battery={"discharge_efficiency": 0.5, "start": 0.2})
+    sun = np.where(np.arange(1440) < 720, 20.0, 0.0)
+    late = {"name": "a", "power_w": 60.0, "count": 12, "when": {"sun_elevation_deg": [10, 90]}}
+    table = worth(late, parts={"platforms": [lossy]}, generation_w=sun)
+    assert table.loc["array", "worth"] == pytest.approx(12 * 0.5 / 60, abs=CLOSE)
+
+
+def test_data_are_worth_their_share_of_a_run():
+    """1 kbps through 24 h and a store of 50 Mbit; a run of 30 Mbit is worth one."""
+    table = worth({"name": "a", "data_mbit": 30.0, "count": 12}, rate_kbps=1.0)
+    assert table.loc["contact", "worth"] == pytest.approx(3.6 / 30, abs=CLOSE)
+    assert table.loc["store", "worth"] == pytest.approx(1 / 30, abs=CLOSE)
+    assert table.loc["battery", "worth"] == 0
+
+
+def test_where_all_runs_fit_nothing_more_is_worth_anything():
+    table = worth({"name": "a", "count": 3, "power_w": 5.0}, generation_w=5.0)
+    assert set(table.index) == {"battery", "array", "contact", "store"}
+    assert (table["worth"] == 0).all() and table["confirmed"].isna().all()
+
+
+@settings(max_examples=25)
+@given(cases(hours=(2, 5), lossless=True))
+def test_a_whole_unit_more_brings_no_more_than_the_margin_says(case):
+    """Without losses every change is one of limits alone, in which the best is concave."""
+    scene, environment = case
+    table = marginal_worth(scene, environment)
+    bound = upper_bound(problem(scene, environment, relaxed=True))
+    told = table[table["confirmed"].notna()]
+    assert (told["confirmed"] <= told["worth"] + 1e-5 * max(1.0, bound)).all()
+    assert table["worth"].is_monotonic_decreasing and (table["worth"] >= 0).all()
+
+
+# --- on the terminal
+
+
+def test_the_table_in_words():
+    rows = [("rover", "array", "W", 29.85, 27.14), ("lander", "store", "Mbit", 0.0, np.nan)]
+    lines = worth_lines(pd.DataFrame(rows, columns=list(WORTH_COLUMNS)))
+    assert "this plan need not gain as much" in lines[0]
+    assert lines[2].split() == ["rover", "W", "of", "array", "29.850", "27.140"]
+    assert lines[3].split() == ["lander", "Mbit", "of", "store", "0.000"]
+
+
+def test_the_command_prints_it_after_the_plan(tmp_path, monkeypatch):
+    monkeypatch.chdir(tmp_path)
+    (tmp_path / "small.toml").write_text(SMALL)
+    made = CliRunner().invoke(main, ["plan", "small.toml", "-o", "p", "--worth"])
+    assert made.exit_code == 0
+    assert made.stdout.index("written to p") < made.stdout.index("what more would add")
+    for other in ("--quiet", "--json", "--dry-run"):
+        refused = CliRunner().invoke(main, ["plan", "small.toml", "-o", "q", "--worth", other])
+        assert refused.exit_code == 2 and "--worth" in refused.stderr
+    assert not (tmp_path / "q").exists()

@@ -1,0 +1,103 @@
+"""Of plans worth the same: an earlier one, then fewer switches, then less energy."""
+
+import numpy as np
+from hypothesis import assume, given
+from hypothesis import strategies as st
+from tools.small import cases
+from tools.tiny import level_node, tiny_problem
+from tools.tiny import task
+
+from obsplan.planning.problem.booking import Booking
+from obsplan.planning.search.greedy import greedy_plan
+from obsplan.planning.problem.from_scenario import Problem, problem
+from obsplan.planning.search.tie_breaks import (
+    sending_wh,
+    sent_for_less,
+    starts_in_order,
+    tidied,
+    tidy_plans,
+    with_fewer_switches,
+)
+
+
+def booked(*runs, tasks, exclusive=(), **node):
+    booking = Booking(Problem(8, 0.25, tasks, (level_node(8, **node),), frozenset(exclusive)))
+    for i, start in runs:
+        booking.add(i, start)
+    booking.flow = booking.simulate()
+    return booking
+
+
+def switches(booking):
+    nodes = range(len(booking.problem.nodes))
+    orders = [starts_in_order(booking, n) for n in nodes]
+    return sum(a[1] != b[1] for order in orders for a, b in zip(order, order[1:]))
+
+
+def test_a_late_run_moves_to_the_first_open_step():
+    late = booked((0, 6), tasks=(task("a", length=2, starts=np.arange(8) >= 1),))
+    assert tidied(late).runs == [[1]]
+
+
+def test_a_run_stays_in_the_bin_where_it_is_worth_more():
+    bins = np.repeat([0, 1], 4)
+    again = task("again", count=2, repeat_worth=0.5, bins=bins, held=np.array([1, 0]))
+    assert tidied(booked((0, 6), tasks=(again,))).runs == [[4]]
+
+
+def test_runs_close_up_without_touching_a_rival_or_their_gap():
+    tasks = task("a", length=2, count=2, gap=1), task("b", length=1)
+    late = booked((1, 1), (0, 3), (0, 6), tasks=tasks, exclusive={(0, 1)})
+    assert tidied(late).runs == [[1, 4], [0]]
+
+
+@given(seed=st.integers(0, 10_000))
+def test_tidying_keeps_worth_order_and_resources(seed):
+    booking = greedy_plan(tiny_problem(seed))
+    assume(not booking.flow.short)
+    tidy, traded = tidied(booking), with_fewer_switches(booking)
+    for plan in (tidy, traded):
+        assert plan.value() >= booking.value() - 1e-9  # rounding of the sum
+        assert plan.is_orderly() and not plan.flow.short
+    assert sum(map(sum, tidy.runs)) <= sum(map(sum, booking.runs))
+    assert sum(map(sum, traded.runs)) == sum(map(sum, booking.runs))
+    assert switches(traded) <= switches(booking)
+    assert [len(runs) for runs in tidy.runs] == [len(runs) for runs in booking.runs]
+
+
+@given(case=cases(hours=(4, 6)))
+def test_tidying_never_costs_worth(case):
+    booking = greedy_plan(problem(*case))
+    assert tidied(booking).value() >= booking.value() - 1e-9  # rounding of the sum
+
+
+def test_two_runs_change_places_where_that_saves_switches():
+    twice = {"count": 2, "length": 1}
+    tasks = task("a", **twice), task("b", **twice)
+    mixed = booked((0, 0), (1, 1), (0, 2), (1, 3), tasks=tasks, exclusive={(0, 1)})
+    # Three switches; one is left, and no place is later than before.
+    assert tidied(mixed).runs in ([[0, 1], [2, 3]], [[2, 3], [0, 1]])
+
+
+def test_no_window_is_left_for_fewer_switches():
+    late = task("a", count=2, starts=np.isin(np.arange(8), (0, 2)))
+    mixed = booked((0, 0), (1, 1), (0, 2), tasks=(late, task("b")), exclusive={(0, 1)})
+    assert list(map(sorted, tidied(mixed).runs)) == [[0, 2], [1]]
+
+
+def test_data_goes_where_it_takes_less_energy():
+    node = {"transmit_w": 40.0, "send_mbit": np.array([1.0, 1, 1, 1, 4, 4, 4, 4]),
+            "store_start_mbit": 4.0, "store_end_mbit": 0.0}  # fmt: skip
+    eager = booked(tasks=(task("a"),), **node)
+    assert sending_wh(eager) == 40.0 and sending_wh(sent_for_less(eager)) == 10.0
+
+
+def test_less_energy_for_sending_leaves_no_run_out():
+    """What fits when data may go at once is filled in before sending is saved on."""
+    node = {"transmit_w": 40.0, "send_mbit": np.array([1.0, 1, 1, 1, 4, 4, 4, 4]),
+            "store_start_mbit": 4.0, "store_end_mbit": 0.0}  # fmt: skip
+    tasks = task("a"), task("b", data_mbit=np.array([4.0]))
+    *_, least = tidy_plans(booked((0, 0), tasks=tasks, **node))
+    best = next(tidy_plans(booked((0, 0), tasks=tasks, **node)))
+    assert best.runs == [[0], [0]] and sending_wh(best) == 20.0
+    assert least.runs == [[0], []]

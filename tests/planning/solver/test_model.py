@@ -1,0 +1,131 @@
+"""The linear model says the same as trying every plan."""
+
+from itertools import combinations
+
+import numpy as np
+import pytest
+from tools.brute import best_value, plan_worth, resources_hold
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from scipy.optimize import Bounds, LinearConstraint, milp
+from tools.tiny import level_node, tiny_problem
+
+from obsplan.planning.solver import model as milp_room
+from obsplan.planning.solver.model import cliques, model
+from obsplan.planning.problem.from_scenario import Problem
+
+TINY = range(200)
+
+
+def optimum(draft, whole=True):
+    """Value and point of the best of a model by scipy's solver, (None, None) without any."""
+    found = milp(
+        -draft.cost,
+        integrality=draft.integer if whole else None,
+        bounds=Bounds(draft.low, draft.high),
+        constraints=LinearConstraint(draft.matrix, draft.row_low, draft.row_high),
+        options={"mip_rel_gap": 0.0},
+    )
+    assert found.status in (0, 2), found.message
+    return (None, None) if found.status == 2 else (-found.fun, found.x)
+
+
+def same(value, expected):
+    # The solver's own tolerance on rows is 1e-6; values here are multiples of 1/8.
+    return value == expected if None in (value, expected) else abs(value - expected) < 1e-5
+
+
+def test_optimum_is_that_of_trying_every_plan():
+    wrong, feasible, worth = [], 0, set()
+    for seed in TINY:
+        problem = tiny_problem(seed)
+        expected = best_value(problem)
+        value, _ = optimum(model(problem))
+        if not same(value, expected):
+            wrong.append((seed, value, expected))
+        feasible += expected is not None
+        worth.add(expected)
+    assert wrong == []
+    # The problems are neither all hopeless nor all alike.
+    assert feasible > 150 and len(worth) > 20
+
+
+def test_sums_spelled_out_and_cumulated_have_the_same_optimum(monkeypatch):
+    seeds = range(100)
+    spelled = [optimum(model(tiny_problem(seed)))[0] for seed in seeds]
+    monkeypatch.setattr(milp_room, "SPELL_OUT_STARTS", 0)
+    cumulated = [optimum(model(tiny_problem(seed)))[0] for seed in seeds]
+    assert [seed for seed in seeds if not same(spelled[seed], cumulated[seed])] == []
+
+
+def test_cumulated_sums_need_columns_of_their_own(monkeypatch):
+    problem = tiny_problem(3)
+    spelled = model(problem).matrix.shape
+    monkeypatch.setattr(milp_room, "SPELL_OUT_STARTS", 0)
+    assert model(problem).matrix.shape > spelled
+
+
+def test_columns_of_starts_are_where_the_task_may_start():
+    for seed in range(20):
+        problem = tiny_problem(seed)
+        draft = model(problem)
+        for task, columns in zip(problem.tasks, draft.start):
+            assert np.array_equal(columns >= 0, task.starts)
+            assert draft.integer[columns[columns >= 0]].all()
+        for node, columns in zip(problem.nodes, draft.sharing):
+            assert np.array_equal(columns >= 0, node.send_mbit > 0)
+
+
+def test_best_point_is_a_plan_that_holds():
+    for seed in range(60):
+        problem = tiny_problem(seed)
+        draft = model(problem)
+        value, x = optimum(draft)
+        if value is None:
+            continue
+        runs = [
+            [t for t in np.flatnonzero(columns >= 0).tolist() if x[columns[t]] > 0.5]
+            for columns in draft.start
+        ]
+        assert plan_worth(problem, runs) == pytest.approx(value, abs=1e-5)
+        assert resources_hold(problem, runs)
+
+
+def test_relaxation_is_never_below_the_optimum():
+    for seed in range(60):
+        draft = model(tiny_problem(seed))
+        value, _ = optimum(draft)
+        if value is not None:
+            assert optimum(draft, whole=False)[0] >= value - 1e-6
+
+
+def test_model_of_a_problem_without_tasks_is_feasible():
+    node = level_node(steps=4)
+    value, _ = optimum(model(Problem(4, 0.25, (), (node,), frozenset())))
+    assert value == 0.0
+
+
+@pytest.mark.parametrize("bus_limit_w, sends", [(20.0, True), (19.9, False)])
+def test_transmitter_is_on_or_off_and_never_at_half_power(bus_limit_w, sends):
+    """14 W of load and 6 W to send 0.1 of the 1 Mbit a step takes: 20 W or nothing."""
+    node = level_node(steps=1, base_w=14.0, generation_w=20.0, bus_limit_w=bus_limit_w,
+                      transmit_w=6.0, send_mbit=1.0, store_start_mbit=1.0,
+                      store_end_mbit=0.9)  # fmt: skip
+    value, _ = optimum(model(Problem(1, 0.25, (), (node,), frozenset())))
+    assert (value == 0.0) == sends
+
+
+@given(count=st.integers(1, 7), excludes=st.lists(st.booleans(), min_size=21, max_size=21))
+@settings(max_examples=100)
+def test_cliques_are_all_the_maximal_ones(count, excludes):
+    pairs = frozenset(
+        pair for pair, chosen in zip(combinations(range(count), 2), excludes) if chosen
+    )
+    crowds = [
+        set(crowd)
+        for size in range(2, count + 1)
+        for crowd in combinations(range(count), size)
+        if all(pair in pairs for pair in combinations(crowd, 2))
+    ]
+    largest = [crowd for crowd in crowds if not any(crowd < other for other in crowds)]
+    assert cliques(count, pairs) == sorted(sorted(crowd) for crowd in largest)

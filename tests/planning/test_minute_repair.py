@@ -1,0 +1,61 @@
+"""A quick plan that the replay by the minute bears, or what there is when time is up."""
+
+from threading import Event
+
+import numpy as np
+import pytest
+from tools.small import platform, scenario, world
+
+from obsplan.planning.minute_repair import bearable, lighter, replayed
+from obsplan.planning.problem.from_scenario import problem
+from obsplan.planning.search.first_plan import quick_plan
+
+
+def lean():
+    """A run takes 20 of the 22 Wh above the reserve, in steps; 10 Wh come at the end of each.
+
+    So by the minute the last quarter of an hour begins with 7 Wh and takes 10 before that.
+    """
+    part = platform(battery={"capacity_wh": 100.0, "reserve": 0.2, "start": 0.42})
+    scene = scenario({"name": "heater", "power_w": 60.0}, platforms=[part], hours=3)
+    return scene, world(scene, generation_w=np.where(np.arange(180) % 15 < 10, 0.0, 120.0))
+
+
+def test_more_is_kept_in_reserve_until_the_replay_agrees():
+    scene, around = lean()
+    question = problem(scene, around)
+    spared, booking = bearable(scene, around, question)
+    assert replayed(scene, around)(booking).holds and len(booking.runs[0]) == 1
+    assert spared.nodes[0].reserve_wh > question.nodes[0].reserve_wh
+
+
+def test_a_plan_that_the_replay_refuses_is_made_lighter_in_a_stricter_problem():
+    scene, around = lean()
+    judge = replayed(scene, around)
+    plan = quick_plan(problem(scene, around))
+    assert not plan.flow.short and not judge(plan).holds
+    found = lighter(plan, judge)
+    assert judge(found).holds and len(found.runs[0]) == 1
+    assert found.problem.nodes[0].reserve_wh > plan.problem.nodes[0].reserve_wh
+    assert lighter(found, judge) is None
+
+
+def test_when_time_is_up_the_first_is_taken_as_it_is():
+    scene, around = lean()
+    question, up, made = problem(scene, around), Event(), []
+    up.set()
+
+    def judge(booking):
+        made.append(booking)
+        return replayed(scene, around)(booking)
+
+    spared, booking = bearable(scene, around, question, judge=judge, stop=up)
+    assert spared is question and made == [booking]
+    assert not replayed(scene, around)(booking).holds
+
+
+def test_question_without_a_place_for_required_runs_has_no_quick_plan():
+    scene = scenario({"name": "a", "must": 1, "power_w": 500.0}, hours=2)
+    around = world(scene)
+    with pytest.raises(LookupError, match='"a"'):
+        bearable(scene, around, problem(scene, around))

@@ -1,0 +1,206 @@
+"""Pictures: complete, legible, and the same bytes every time."""
+
+import subprocess
+import sys
+from itertools import combinations
+
+import matplotlib
+import numpy as np
+import pandas as pd
+import pytest
+from matplotlib.artist import Artist
+from matplotlib.backends.backend_agg import FigureCanvasAgg
+from tools.pictures import day, draw, night, picture, texts, utc, words
+
+from obsplan.reporting.figures import layout as parts
+from obsplan.reporting.figures import sky, link
+from obsplan.environment.build import environment
+from obsplan.common.errors import ObsplanError
+
+every_picture = pytest.mark.parametrize("kind", ["sky", "link", "plan", "resources"])
+every_scene = pytest.mark.parametrize("scene", ["day", "night"])
+
+
+@every_picture
+@every_scene
+def test_axes_name_quantity_and_unit(kind, scene):
+    figure = picture(kind, scene)
+    units = ("(deg)", "(0 to 1)", "(K)", "(kbit/s)", "(Mbit, summed)", "(% of capacity)", "(W)",
+             "(Mbit)")  # fmt: skip
+    labels = [ax.get_ylabel() for ax in figure.axes if ax.get_ylabel()]
+    assert len(labels) >= 3
+    assert all(label.endswith(units) for label in labels)
+    assert {"UTC", "local time (h)"} <= words(figure)
+
+
+@every_picture
+@every_scene
+def test_text_is_legible_on_the_page_and_never_on_other_text(kind, scene):
+    figure = picture(kind, scene)
+    renderer = FigureCanvasAgg(figure).get_renderer()
+    figure.draw(renderer)
+    boxes = [(t.get_text(), t.get_window_extent(renderer)) for t in texts(figure)]
+    # At 1200 px across the page a point is 1200 / 11.69 / 72 px, so 7 pt are 10 px.
+    assert min(t.get_size() for t in texts(figure)) >= 7
+    assert figure.get_figwidth() / figure.get_figheight() == pytest.approx(297 / 210, rel=1e-3)
+    page = figure.bbox
+    for text, box in boxes:
+        assert page.x0 <= box.x0 and box.x1 <= page.x1, text
+        assert page.y0 <= box.y0 and box.y1 <= page.y1, text
+    for (text, box), (other, other_box) in combinations(boxes, 2):
+        # A pixel of line box may meet where no ink does.
+        across = min(box.x1, other_box.x1) - max(box.x0, other_box.x0)
+        along = min(box.y1, other_box.y1) - max(box.y0, other_box.y0)
+        assert across <= 1.5 or along <= 1.5, (text, other)
+
+
+@every_picture
+def test_the_same_input_gives_the_same_bytes(kind, tmp_path):
+    with matplotlib.rc_context({"font.size": 20, "axes.grid": True, "svg.hashsalt": "x"}):
+        before = dict(matplotlib.rcParams)
+        again = draw(kind, day())
+        for suffix in ("png", "svg", "pdf"):
+            link.save(again, tmp_path / f"again.{suffix}")
+        assert dict(matplotlib.rcParams) == before
+    for suffix in ("png", "svg", "pdf"):
+        first = tmp_path / f"first.{suffix}"
+        link.save(picture(kind, "day"), first)
+        content = first.read_bytes()
+        assert content == (tmp_path / f"again.{suffix}").read_bytes()
+        assert len(content) > 10_000
+        assert not any(word in content for word in (b"Software", b"CreationDate", b"dc:date"))
+    assert len(list(tmp_path.iterdir())) == 6  # nothing unfinished is left behind
+
+
+def test_an_unknown_kind_of_picture_is_refused(tmp_path):
+    with pytest.raises(ObsplanError, match="picture.txt.*png"):
+        link.save(draw("sky", night()), tmp_path / "picture.txt")
+    assert list(tmp_path.iterdir()) == []
+
+
+def test_a_save_that_fails_leaves_the_old_picture(tmp_path):
+    class Broken(Artist):
+        def draw(self, renderer):
+            raise RuntimeError("no ink")
+
+    figure = draw("sky", night())
+    figure.add_artist(Broken())
+    path = tmp_path / "sky.png"
+    path.write_bytes(b"old")
+    with pytest.raises(RuntimeError, match="no ink"):
+        link.save(figure, path)
+    assert path.read_bytes() == b"old"
+    assert list(tmp_path.iterdir()) == [path]
+
+
+def test_pyplot_is_never_loaded():
+    code = "import obsplan.reporting.figures.link, sys; sys.exit('matplotlib.pyplot' in sys.modules)"
+    assert subprocess.run([sys.executable, "-c", code]).returncode == 0
+
+
+def test_title_is_taken_as_it_is_written():
+    assert "costs $1, or $2_a$" in words(picture("plan", "night"))
+
+
+def test_a_dark_span_is_one_night_without_eclipse():
+    assert night()[1].contacts.empty
+    dark, eclipse = sky.darkness(*night()[:2])
+    assert dark.tolist() == [[0.0, 56.5]]
+    assert len(eclipse) == 0
+
+
+def test_eclipse_band_lies_between_its_events():
+    scenario, around, _ = day()
+    dark, eclipse = sky.darkness(scenario, around)
+    events = around.events.set_index("event")["time_utc"]
+    begins, ends = parts.hours_of(around, events[["eclipse begins", "eclipse ends"]])
+    # Bands are made of whole minutes.
+    assert eclipse.ravel() == pytest.approx([begins, ends], abs=1 / 60)
+    assert len(dark) == 0  # the Sun stays up all the time
+    told = [text for text in words(picture("sky", "day")) if text.startswith("eclipse ")]
+    assert "eclipse 16:03 to 20:33, full 17:23 to 19:14" in told
+
+
+def test_slope_band_and_magnetotail_are_shown_and_named():
+    scenario, _, _ = night()
+    site = scenario.site.model_copy(update={"slope_uncertainty_deg": 5.0})
+    span = {"start_utc": utc("2028-07-03T12:00Z"), "end_utc": utc("2028-07-04T12:00Z")}
+    span = scenario.span.model_copy(update=span)
+    banded = scenario.model_copy(update={"site": site, "span": span})
+    around = environment(banded)
+    figure = link.sky_figure(banded, around)
+    assert any("band for\n±5° of slope" in text for text in words(figure))
+    inside_h = around.sky["in_magnetotail"].sum() / 60
+    assert 0 < inside_h < 24
+    assert f"{inside_h:.1f} h (±30°)" in words(figure)
+    assert "outside" in words(picture("sky", "night"))
+    assert not any("of slope" in text for text in words(picture("sky", "night")))
+
+
+def test_local_noon_stands_where_the_sun_is_on_the_meridian():
+    scenario, around, _ = day()
+    figure = picture("sky", "day")
+    (local,) = figure.axes[0].child_axes
+    ticks = {t.get_text(): x for t, x in zip(local.get_xticklabels(), local.get_xticks())}
+    hours = parts.minute_edges_h(around)[:-1]
+    noon_h = hours[np.argmin(np.abs(around.sky["local_time_h"].to_numpy() - 12))]
+    assert ticks["12"] == pytest.approx(noon_h, abs=1 / 60)  # the table's own step
+
+
+def test_utc_ticks_begin_with_the_first_day_and_rule_midnights():
+    start = pd.Timestamp("2028-12-30T06:00Z")
+    ticks_h, labels, midnights_h = parts._utc_ticks(start, 72.0, 0.1)
+    assert midnights_h.tolist() == [18.0, 42.0, 66.0]
+    named = {h: label.split() for h, label in zip(ticks_h, labels) if len(label.split()) > 1}
+    assert named == {
+        0.0: ["06", "30", "Dec", "2028"],
+        18.0: ["00", "31", "Dec"],
+        42.0: ["00", "1", "Jan", "2029"],
+        66.0: ["00", "2", "Jan"],
+    }
+
+
+def test_resources_show_every_limit():
+    scenario, _, plan = day()
+    told = words(picture("resources", "day"))
+    for platform in scenario.platform:
+        assert f"bus limit {platform.bus_limit_w:g} W" in told
+        assert f"capacity {platform.store.capacity_mbit:,.0f}" in told
+        reserve = f"{platform.name} reserve {100 * platform.battery.reserve:g} %"
+        assert any(text.startswith(reserve) for text in told)
+        sent_mbit = plan.verdict.resources[platform.name]["sent_mbit"].sum()
+        assert f"sent, {sent_mbit:,.0f} Mbit" in told
+
+
+def test_under_reserve_is_filled_and_shown_in_numbers():
+    scenario, around, plan = night()
+    charge = plan.verdict.resources["lander"]["state_of_charge"]
+    assert charge.min() < 0.2
+    assert f"lander {100 * charge.iloc[-1]:.0f} % at end" in words(picture("plan", "night"))
+
+
+def test_every_contact_is_a_bar_as_tall_as_its_station_stands():
+    scenario, around, _ = day()
+    figure = picture("link", "day")
+    for ax, station in zip(figure.axes, scenario.station):
+        rows = around.contacts[around.contacts["station"] == station.name]
+        tops_deg = [bar.get_height() for bars in ax.containers for bar in bars]
+        assert tops_deg == pytest.approx(rows["max_station_elevation_deg"].tolist())
+    gap = [text for text in words(figure) if text.startswith("longest gap")]
+    heard = around.platforms["lander"]["in_contact"].to_numpy()
+    silent = max(len(run) for run in "".join(".#"[int(h)] for h in heard).split("#"))
+    assert gap == [f"longest gap {silent / 60:.1f} h\nopen {100 * heard.mean():.0f} % of the span"]
+
+
+def test_use_of_every_station_is_told_beside_its_contacts():
+    scenario, around, _ = day()
+    for station in scenario.station:
+        used_h = (around.platforms["lander"]["station"] == station.name).sum() / 60
+        assert any(w.endswith(f"h, {used_h:.1f} h used") for w in words(picture("link", "day")))
+
+
+@pytest.mark.parametrize("kind", ["sky", "link", "resources"])
+def test_the_key_names_only_darkness_that_there_is(kind):
+    dark, bright = words(picture(kind, "night")), words(picture(kind, "day"))
+    assert "night" in dark and "eclipse by the Earth" not in dark
+    assert "eclipse by the Earth" in bright and "night" not in bright

@@ -1,0 +1,151 @@
+"""The picture of a plan: sums, marks and key say what the timeline holds, and what it lacks."""
+
+import re
+
+import numpy as np
+import pandas as pd
+from tools.pictures import day, hollow, night, picture, words
+
+from obsplan.reporting.figures import link
+from obsplan.checking.check import check
+from obsplan.reporting.text.sentences import raised
+from obsplan.analysis.missing_runs import missing_places, runs_in, told_missing
+from obsplan.planning.plan import Plan
+
+UNPLACED = ["activity", "wanted", "placed", "reason", "would_fit_if"]
+
+
+def test_plan_tells_value_bound_counts_and_caution():
+    scenario, around, plan = day()
+    told = words(picture("plan", "day"))
+    (line,) = [text for text in told if text.startswith("value ")]
+    value, bound = f"{plan.value:.1f}", f"{raised(plan.bound)}"
+    # 1 - 1/1.1 is 9.09 %, rounded up so that it stays true.
+    assert line.startswith(f"value {value}, no plan can be worth more than {bound}: at most 9.1 %")
+    assert "no violation found" in line
+    for activity in scenario.activity:
+        placed = (plan.timeline["activity"] == activity.name).sum()
+        assert f"{placed} of {activity.count}" in told
+    (caution,) = [text for text in told if plan.CAUTION in text]
+    assert caution.startswith("mechanism, laser, radioactive source: ")
+
+
+def test_no_hazard_no_caution_and_no_bound_no_claim():
+    scenario, around, plan = night()
+    endless = Plan(plan.timeline, plan.unplaced, plan.verdict, 0.0, np.inf)
+    told = " ".join(words(link.plan_figure(scenario, around, endless)))
+    assert plan.CAUTION not in told
+    assert "value 0.0" in told and "possible" not in told and "missing" not in told
+
+
+def test_a_proven_plan_is_called_the_best_possible():
+    scenario, around, plan = day()
+    proven = Plan(plan.timeline, plan.unplaced, plan.verdict, plan.value, plan.value * (1 + 1e-7))
+    told = words(link.plan_figure(scenario, around, proven))
+    assert any(line.startswith(f"value {plan.value:.1f}, the best possible") for line in told)
+
+
+def test_broken_slots_are_marked():
+    scenario, around, plan = day()
+    timeline = plan.timeline.copy()
+    drives = timeline["activity"] == "drive"
+    for column in ("start_utc", "end_utc"):
+        timeline.loc[drives, column] += pd.Timedelta(hours=9)
+    verdict = check(scenario, around, timeline)
+    named = set(" ".join(verdict.violations["slots"]).split())
+    assert named & set(timeline.loc[drives, "slot"])
+    figure = link.timeline_figure(scenario, around, timeline, verdict, "edited.csv")
+    crosses = [
+        line.get_xdata() for ax in figure.axes for line in ax.lines if line.get_marker() == "X"
+    ]
+    senders = timeline["activity"].isin(scenario.sending_names)
+    marked = timeline["slot"].isin(named) & ~senders
+    assert sum(map(len, crosses)) == marked.sum()
+    assert "in a broken rule" in words(figure)
+    assert "in a broken rule" not in words(picture("plan", "day"))
+
+
+def test_activity_and_start_are_enough_for_a_timeline():
+    scenario, around, plan = day()
+    slots = plan.timeline[~plan.timeline["activity"].isin(scenario.sending_names)]
+    bare = plan._slots(scenario, around, slots[["activity", "start_utc"]])
+    full = plan._slots(scenario, around, slots)
+    assert bare["end_h"].tolist() == full["end_h"].tolist()
+    verdict = check(scenario, around, slots[["activity", "start_utc"]])
+    link.timeline_figure(scenario, around, slots[["activity", "start_utc"]], verdict)
+
+
+def test_every_missing_run_has_a_hollow_mark_and_its_reason():
+    scenario, around, plan = day()
+    rows = [
+        (a.name, a.count, int((plan.timeline["activity"] == a.name).sum()), 'energy of "rover"', "")
+        for a in scenario.activity
+    ]
+    unplaced = pd.DataFrame(rows, columns=UNPLACED).query("placed < wanted")
+    made = Plan(plan.timeline, unplaced, plan.verdict, plan.value, plan.bound)
+    figure = link.plan_figure(scenario, around, made)
+    told = words(figure)
+    homes = {a.name: scenario.platform_of(a) for a in scenario.activity}
+    placed = runs_in(scenario, plan.timeline, unplaced)
+    places = missing_places(scenario, around, plan.timeline, placed)
+    for row in unplaced.itertuples():
+        whose = "" if homes[row.activity] == "rover" else " of rover"
+        many = told_missing(row.wanted - row.placed, len(places[row.activity]))
+        assert f"{many}: energy{whose}" in told
+    assert len(hollow(figure)) == sum(map(len, places.values())) > 0
+    assert any(text.startswith("wanted, not placed") for text in told)
+
+
+def test_marks_and_the_rest_that_finds_no_room_add_up_to_what_is_missing():
+    scene, around, plan = day()
+    rows = [(a.name, a.count, 0, 'energy of "rover"', "") for a in scene.activity]
+    unplaced = pd.DataFrame(rows, columns=UNPLACED)
+    made = Plan(plan.timeline.iloc[:0], unplaced, plan.verdict, 0.0, plan.bound)
+    now_utc = around.sky.index[0] + pd.Timedelta(hours=40)
+    figure = link.plan_figure(scene, around, made, now_utc)
+    told = [text.get_text() for ax in figure.axes for text in ax.texts]
+    whys = [re.match(r"(\d+)(?: \+ (\d+))?: energy", text) for text in told]
+    marks, rests = zip(*[(int(w[1]), int(w[2] or 0)) for w in whys if w])
+    # Where windows hold nothing any more, all that is missing is the rest.
+    assert sum(rests) > 0 and sum(marks) + sum(rests) == sum(a.count for a in scene.activity)
+    assert sum(marks) == len(hollow(figure))
+    assert "wanted, not placed (+ n: no room for n more)" in words(figure)
+
+
+def test_a_line_stands_at_now_and_hollow_marks_after_it():
+    scenario, around, plan = day()
+    hour = 30.5
+    now_utc = around.sky.index[0] + pd.Timedelta(hours=hour)
+    none = plan.timeline.iloc[:0]
+    wanted = {a.name: 0 for a in scenario.activity}
+    drawn = link.timeline_figure(scenario, around, none, plan.verdict, runs_placed=wanted,
+                                    now_utc=now_utc)  # fmt: skip
+    hollow_h = [path.vertices[:, 0].min() for path in hollow(drawn)]
+    assert hollow_h and min(hollow_h) >= hour
+    resources = link.resources_figure(scenario, around, plan.verdict, now_utc)
+    for figure, panels in ((drawn, 3 + 2 + len(scenario.platform) - 1),
+                           (resources, 4 * len(scenario.platform))):  # fmt: skip
+        assert f"now, {now_utc:%H:%M}" in words(figure)
+        lines = [line for ax in figure.axes for line in ax.lines
+                 if line.get_linewidth() == 1.4 and set(line.get_xdata()) == {hour}]  # fmt: skip
+        assert len(lines) == panels
+
+
+def test_the_key_names_only_what_the_picture_holds():
+    dark, bright = words(picture("plan", "night")), words(picture("plan", "day"))
+    assert "night" in dark and "eclipse" not in dark
+    assert "eclipse" in bright and "night" not in bright
+    assert "required run" in bright and "required run" not in dark
+    assert not any(text.startswith("wanted, not placed") for text in dark)
+
+
+def test_as_many_runs_are_marked_as_are_required():
+    scenario, _, plan = day()
+    marked = sum(
+        len(line.get_xdata())
+        for ax in picture("plan", "day").axes
+        for line in ax.lines
+        if line.get_marker() == "v"
+    )
+    placed = plan.timeline["activity"].value_counts()
+    assert marked == sum(min(a.must, placed.get(a.name, 0)) for a in scenario.activity) > 0

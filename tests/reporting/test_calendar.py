@@ -1,0 +1,234 @@
+"""The calendar reads back as RFC 5545 asks, and the next one updates the last."""
+
+import re
+from dataclasses import replace
+from datetime import timedelta
+
+import icalendar
+import pandas as pd
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+from tools.small import START, platform, scenario_table
+
+from obsplan.reporting import plan_directory
+from obsplan.reporting.calendar import ALARM_BEFORE, calendar_bytes, entries_of
+from obsplan.analysis.command_deadlines import deadlines_table
+from obsplan.environment.build import environment
+from obsplan.common.errors import TableError
+from obsplan.planning.plan import plan
+from obsplan.inputs.scenario import scenario_from
+
+CAUTION = "Mind the local rules; they win, always: even here."
+
+
+@pytest.fixture(scope="module")
+def made():
+    """A plan of a hazardous and a harmless instrument under the true sky of a day."""
+    table = scenario_table(
+        {"name": "sweep", "count": 3, "gap_min": 60},
+        {"name": "shot", "count": 2, "instrument": "spark", "power_w": 5.0, "data_mbit": 4.0},
+        platforms=[platform(array=[{"area_m2": 0.5, "efficiency": 0.3}])],
+        instruments=[{"name": "spark", "platform": "lander", "hazard": "laser"}],
+    )
+    table["uplink"] = {"lead_min": 30}
+    scene = scenario_from(table)
+    offered = environment(scene)
+    return scene, offered, plan(scene, offered)
+
+
+def written(made, timeline=None, previous=None, title=None, now_utc=None) -> bytes:
+    scene, offered, plan_ = made
+    if title is not None:
+        scene = scene.model_copy(update={"title": title})
+    slots = plan_.timeline if timeline is None else timeline
+    return calendar_bytes(scene, offered, slots, CAUTION, previous, now_utc)
+
+
+def events(content: bytes, category: str = "") -> list[icalendar.Event]:
+    found = icalendar.Calendar.from_ical(content).walk("VEVENT")
+    return [e for e in found if category in ("", *e["categories"].cats)]
+
+
+def lasting(slots: pd.DataFrame, name: str) -> pd.DataFrame:
+    return slots[slots["activity"] == name].reset_index(drop=True)
+
+
+def test_slots_contacts_and_deadlines_are_there_with_their_times(made):
+    scene, offered, plan_ = made
+    content = written(made)
+    slots = plan_.timeline[plan_.timeline["instrument"] != "radio"]
+    assert len(slots) == 5
+    for category, table, first, last in (
+        ("slot", slots, "start_utc", "end_utc"),
+        ("contact", offered.contacts, "acquisition_utc", "loss_utc"),
+        ("deadline", deadlines_table(*made[:2], plan_.timeline), "deadline_utc", None),
+    ):
+        found = events(content, category)
+        assert sorted(e["dtstart"].dt for e in found) == sorted(table[first])
+        if last:
+            assert sorted(e["dtend"].dt for e in found) == sorted(table[last])
+        else:
+            assert not any("dtend" in e for e in found)
+
+
+def test_rfc_5545_line_by_line(made):
+    """Section 3.1: CRLF, at most 75 octets a line, folded within no character."""
+    title = "Überlange Überschrift – " + "åßç " * 30
+    content = written(made, title=title)
+    assert content.endswith(b"\r\n") and b"\n" not in content.replace(b"\r\n", b"")
+    lines = content.split(b"\r\n")
+    assert max(map(len, lines)) <= 75
+    for line in lines:
+        line.decode("utf-8")
+    unfolded = content.replace(b"\r\n ", b"").decode()
+    assert f"NAME:{title}" in unfolded
+    assert "Mind the local rules\\; they win\\, always: even here." in unfolded  # 3.3.11
+
+
+def test_rfc_5545_required_properties(made):
+    """Sections 3.6, 3.6.1 and 3.6.6: what must be there, once, and of which form."""
+    calendar = icalendar.Calendar.from_ical(written(made))
+    assert calendar["version"] == "2.0" and calendar["prodid"].startswith("-//obsplan//")
+    uids = [str(e["uid"]) for e in calendar.walk("VEVENT")]
+    assert len(set(uids)) == len(uids)
+    for event in calendar.walk("VEVENT"):
+        for name in ("uid", "dtstamp", "dtstart", "sequence", "summary", "status"):
+            assert name in event and not isinstance(event[name], list), name
+        for name in ("dtstamp", "dtstart", "dtend"):
+            if name in event:
+                assert event[name].dt.utcoffset() == timedelta(0)
+                assert re.fullmatch(rb"\d{8}T\d{6}Z", event[name].to_ical())
+        if "dtend" in event:
+            assert event["dtend"].dt > event["dtstart"].dt
+    bells = calendar.walk("VALARM")
+    assert bells
+    for bell in bells:
+        assert bell["action"] == "DISPLAY" and bell["description"]
+        assert bell["trigger"].dt == -ALARM_BEFORE < timedelta(0)
+
+
+def test_deadlines_ring_and_nothing_else_does(made):
+    content = written(made)
+    assert all(len(e.subcomponents) == 1 for e in events(content, "deadline"))
+    others = events(content, "slot") + events(content, "contact")
+    assert not any(e.subcomponents for e in others)
+
+
+def test_deadlines_before_now_are_left_out_and_not_cancelled(made):
+    due = sorted(e["dtstart"].dt for e in events(written(made), "deadline"))
+    now_utc = due[len(due) // 2]
+    content = written(made, previous=entries_of(written(made), "old"), now_utc=now_utc)
+    told = events(content, "deadline")
+    assert sorted(e["dtstart"].dt for e in told) == [t for t in due if t >= now_utc] != due
+    assert not any(e["status"] == "CANCELLED" for e in events(content))
+
+
+def test_the_caution_stands_beside_hazards_alone(made):
+    said = {"Hazard: laser" in e["description"] and CAUTION in e["description"]: e["summary"]
+            for e in events(written(made), "slot")}  # fmt: skip
+    assert "shot" in said[True] and "sweep" in said[False]
+
+
+def test_the_same_plan_again_changes_no_byte(made):
+    first = written(made)
+    assert first == written(made)
+    assert first == written(made, previous=entries_of(first, "plan.ics"))
+
+
+def test_a_moved_run_keeps_its_uid_and_its_number_rises(made):
+    slots = made[2].timeline.copy()
+    last = slots[slots["activity"] == "sweep"]["start_utc"].idxmax()
+    old = entries_of(written(made), "plan.ics")
+    slots.loc[last, ["start_utc", "end_utc"]] += pd.Timedelta(minutes=15)
+    new = entries_of(written(made, slots, old), "plan.ics")
+    assert set(new) == set(old)
+    changed = {uid for uid in new if new[uid]["dtstart"].dt != old[uid]["dtstart"].dt}
+    slot = [uid for uid in changed if new[uid]["categories"].cats == ["slot"]]
+    assert len(slot) == 1
+    assert all(new[uid]["sequence"] == (uid in changed) for uid in new if uid in slot)
+    assert all(new[uid]["sequence"] == 0 for uid in new
+               if new[uid]["categories"].cats == ["contact"])  # fmt: skip
+
+
+def test_a_dropped_run_is_cancelled_stays_so_and_may_come_back(made):
+    everything = made[2].timeline
+    fewer = everything.drop(everything[everything["activity"] == "shot"].index[-1])
+    first = entries_of(written(made), "plan.ics")
+    second = entries_of(written(made, fewer, first), "plan.ics")
+    gone = {uid for uid in second if second[uid]["status"] == "CANCELLED"}
+    assert {str(second[uid]["summary"]) for uid in gone} == {
+        "lander: shot 2", "deadline: command shot 2"
+    }  # fmt: skip
+    assert all(second[uid]["sequence"] == 1 and not second[uid].subcomponents for uid in gone)
+    third = entries_of(written(made, fewer, second), "plan.ics")
+    assert {uid: e.to_ical() for uid, e in third.items()} == {
+        uid: e.to_ical() for uid, e in second.items()
+    }
+    fourth = entries_of(written(made, everything, third), "plan.ics")
+    assert all(fourth[uid]["sequence"] == 2 for uid in gone)
+    assert {fourth[uid]["status"] for uid in gone} == {"TENTATIVE", "CONFIRMED"}
+
+
+def test_locked_and_done_slots_are_confirmed(made):
+    slots = made[2].timeline.assign(state="locked")
+    assert {e["status"] for e in events(written(made, slots), "slot")} == {"CONFIRMED"}
+    assert {e["status"] for e in events(written(made), "slot")} == {"TENTATIVE"}
+
+
+@given(title=st.text(max_size=40))
+def test_any_title_can_be_read_back(made, title):
+    content = written(made, made[2].timeline.iloc[:1], title=title)
+    # The library leaves the escapes (RFC 5545, 3.3.11) in properties that it does not know.
+    name = re.sub(r"\\(.)", r"\1", str(icalendar.Calendar.from_ical(content)["name"]))
+    assert name.split() == "".join(m if m.isprintable() else " " for m in title).split()
+    assert max(map(len, content.split(b"\r\n"))) <= 75
+
+
+def test_the_plan_directory_goes_on_from_the_calendar_it_replaces(made, tmp_path):
+    scene, offered, plan_ = made
+    target = tmp_path / "plan"
+    plan_directory.write_plan(*made, target)
+    before = (target / "plan.ics").read_bytes()
+    plan_directory.write_plan(*made, target)
+    assert (target / "plan.ics").read_bytes() == before
+    without = plan_.timeline[plan_.timeline["activity"] != "shot"]
+    plan_directory.write_plan(scene, offered, replace(plan_, timeline=without), target)
+    after = entries_of((target / "plan.ics").read_bytes(), "plan.ics")
+    assert sum(e["status"] == "CANCELLED" for e in after.values()) == 4
+
+
+def test_a_plan_in_another_directory_goes_on_from_the_one_it_follows(made, tmp_path):
+    scene, offered, plan_ = made
+    without = replace(plan_, timeline=plan_.timeline[plan_.timeline["activity"] != "shot"])
+    plan_directory.write_plan(*made, tmp_path / "first")
+    plan_directory.write_plan(scene, offered, without, tmp_path / "second", follows=tmp_path / "first")
+    plan_directory.write_plan(scene, offered, plan_, tmp_path / "third", follows=tmp_path / "second")
+    # Written once more, over the third: the version there is later than that of the first.
+    plan_directory.write_plan(scene, offered, without, tmp_path / "third", follows=tmp_path / "first")
+    numbers = {}
+    for name in ("first", "second", "third"):
+        entries = entries_of((tmp_path / name / "plan.ics").read_bytes(), name).values()
+        told = [e for e in entries if e["summary"] == "lander: shot 2"]
+        numbers[name] = [(int(e["sequence"]), str(e["status"])) for e in told]
+    assert numbers == {"first": [(0, "TENTATIVE")], "second": [(1, "CANCELLED")],
+                       "third": [(3, "CANCELLED")]}  # fmt: skip
+
+
+@pytest.mark.parametrize(
+    "content",
+    [b"", b"not a calendar", b"BEGIN:VCALENDAR\r\nBEGIN:VEVENT\r\nEND:VEVENT\r\nEND:VCALENDAR\r\n",
+     b"BEGIN:VCALENDAR\r\nBEGIN:VEVENT\r\nUID:lunch\r\nDTSTART:20280701T120000Z\r\n"
+     b"END:VEVENT\r\nEND:VCALENDAR\r\n", b"\xff\xfe\x00"],
+)  # fmt: skip
+def test_a_calendar_that_is_not_obsplans_is_kept(made, tmp_path, content):
+    target = tmp_path / "plan"
+    plan_directory.write_plan(*made, target)
+    (target / "plan.ics").write_bytes(content)
+    with pytest.raises(TableError, match="plan.ics: .*move it away"):
+        plan_directory.write_plan(*made, target)
+    assert (target / "plan.ics").read_bytes() == content
+
+
+def test_stamps_are_the_start_of_the_span(made):
+    assert {e["dtstamp"].dt for e in events(written(made))} == {START}

@@ -1,0 +1,91 @@
+"""A notebook shows a plan as picture, verdict and tables; nothing is drawn before."""
+
+import re
+from base64 import b64decode
+from dataclasses import replace
+from html.parser import HTMLParser
+
+import pytest
+from tools.small import scenario_table
+
+import obsplan
+from obsplan.reporting.figures import link
+from obsplan.reporting.notebook import make_plan, shown
+from obsplan.planning.plan import plan
+
+
+@pytest.fixture(scope="module")
+def made():
+    table = scenario_table(
+        {"name": "sweep", "count": 2},
+        {"name": "night & <fog>", "when": {"sun_elevation_deg": [-90, -80]}},
+        hours=4,
+    )
+    table["platform"][0]["array"] = [{"area_m2": 0.5, "efficiency": 0.3}]
+    table["title"] = "small <script>"
+    scene = obsplan.scenario_from(table)
+    offered = obsplan.make_environment(scene)
+    return scene, offered, make_plan(scene, offered, effort="low")
+
+
+class Page(HTMLParser):
+    """Tags that are still open, and every one that was."""
+
+    def __init__(self, text: str):
+        super().__init__()
+        self.open, self.seen = [], []
+        self.feed(text)
+
+    def handle_starttag(self, tag, attrs):
+        self.seen.append(tag)
+        if tag != "img":
+            self.open.append(tag)
+
+    def handle_endtag(self, tag):
+        assert self.open.pop() == tag
+
+
+def test_it_is_the_same_plan(made):
+    scene, offered, mine = made
+    plain = plan(scene, offered, effort="low")
+    assert mine.timeline.equals(plain.timeline) and mine.value == plain.value
+    assert isinstance(mine, type(plain)) and mine.gap == plain.gap
+    assert shown(scene, offered, plain)._repr_html_() == mine._repr_html_()
+    assert obsplan.make_plan is make_plan and make_plan.__doc__ == plan.__doc__
+
+
+def test_the_page_is_well_formed_and_holds_picture_verdict_and_tables(made):
+    page = made[2]._repr_html_()
+    read = Page(page)
+    assert not read.open
+    assert read.seen.count("table") == 3 and read.seen.count("img") == 1
+    assert "script" not in read.seen and "small &lt;script&gt;" in page and ">s001<" in page
+    assert "night &amp; &lt;fog&gt;" in page
+    assert "value 2.0, proven to be the best possible" in page
+    assert "no violation found of" in page and "smallest margin: " in page
+    assert re.search(r"<td>sweep</td>\s*<td>2</td>\s*<td>2</td>\s*<td>2.0</td>", page)
+    assert "never holds long enough" in page  # why the other one is missing
+
+
+def test_the_picture_is_that_of_the_plan_figure(made, tmp_path):
+    page = made[2]._repr_html_()
+    picture = b64decode(re.search(r"base64,([^\"]+)", page)[1])
+    link.save(link.plan_figure(*made), tmp_path / "plan.png")
+    assert picture == (tmp_path / "plan.png").read_bytes()
+
+
+def test_nothing_is_drawn_before_it_is_shown(made, monkeypatch):
+    def refuse(*_):
+        raise AssertionError("drawn")
+
+    monkeypatch.setattr(link, "plan_figure", refuse)
+    scene, offered, mine = made
+    kept = shown(scene, offered, mine)
+    assert "ShownPlan(" in repr(kept) and "Environment(" not in repr(kept)
+    with pytest.raises(AssertionError, match="drawn"):
+        kept._repr_html_()
+
+
+def test_a_plan_with_everything_in_has_no_table_of_what_is_missing(made):
+    whole = replace(made[2], unplaced=made[2].unplaced.iloc[:0])
+    assert Page(whole._repr_html_()).seen.count("table") == 2

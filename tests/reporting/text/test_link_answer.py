@@ -1,0 +1,208 @@
+"""The link in words: can I talk to Earth at an instant, and how much in all."""
+
+import re
+
+import numpy as np
+import pandas as pd
+import pytest
+from tools.small import START, platform, scenario, scenario_table, world
+
+from obsplan.environment import contacts
+from obsplan.reporting.text import link_answer
+from obsplan.environment.build import Environment, span_ends
+from obsplan.ephemeris import open_ephemeris
+from obsplan.common.errors import ScenarioError
+from obsplan.inputs.scenario import scenario_from
+from obsplan.physics.skyline import FLAT
+
+EPHEMERIS = open_ephemeris()
+
+
+def linked(hours=30.0, stations=({}, {}), radio=None, platforms=(), start=START, site=None):
+    """A scenario and an environment whose link is the true one."""
+    radio = {"transmit_w": 10.0} | (radio if radio and "budget" in radio else
+                                    {"rate_kbps": 20.0} | (radio or {}))  # fmt: skip
+    raw = scenario_table(platforms=[platform() | {"radio": radio}, *platforms], hours=hours)
+    raw["site"] |= site or {}
+    raw["span"] |= {"start_utc": start.isoformat(),
+                    "end_utc": (start + pd.Timedelta(hours=hours)).isoformat()}  # fmt: skip
+    for station, longitude_deg, changes in zip(raw["station"], (0.0, 150.0), stations):
+        station |= {"longitude_deg": longitude_deg} | changes
+    scene = scenario_from(raw)
+    minutes = np.arange(*span_ends(scene), np.timedelta64(1, "m"))
+    index = pd.DatetimeIndex(minutes, name="time_utc").tz_localize("UTC")
+    around = world(scene)
+    columns, rows = contacts.link_columns(scene.platform[0], scene, EPHEMERIS, FLAT, minutes)
+    tables = {"lander": around.platforms["lander"].set_axis(index).assign(**columns)}
+    for part in scene.platform[1:]:
+        relayed = contacts.relay_columns(part, columns["in_contact"], minutes)
+        tables[part.name] = around.platforms[part.name].set_axis(index).assign(**relayed)
+    return scene, Environment(around.sky.set_axis(index), tables, rows, pd.DataFrame(), {})
+
+
+@pytest.fixture(scope="module")
+def plain():
+    return linked()
+
+
+def asked(scene, around, at):
+    text = at if isinstance(at, str) else f"{at:%Y-%m-%dT%H:%M:%SZ}"
+    can, lines = link_answer.answer(scene, around, EPHEMERIS, link_answer.instant_of(text, scene))
+    assert lines[0] == f"{'yes' if can else 'no'}, at {text}"
+    return can, lines[1:]
+
+
+def test_answer_agrees_with_the_table_in_every_hour(plain):
+    scene, around = plain
+    said = [asked(scene, around, at)[0] for at in around.sky.index[::60]]
+    assert said == around.platforms["lander"]["in_contact"].iloc[::60].tolist()
+    assert len(set(said)) == 2
+
+
+def test_yes_names_station_rate_light_time_and_end(plain):
+    scene, around = plain
+    stretch = contacts.stretches(around.platforms["lander"]).iloc[1]
+    can, lines = asked(scene, around, stretch["from_utc"])
+    assert can
+    found = re.fullmatch(
+        r"lander: through (\w+) at 20 kbit/s, light time 1\.\d\d s, until (\S+?)(, then .*)?",
+        lines[0],
+    )
+    assert found[1] == stretch["station"]
+    assert pd.Timestamp(found[2]) == stretch["until_utc"]
+
+
+def test_no_names_the_failing_condition_of_every_station_and_the_next_contact():
+    scene, around = linked(hours=30.0)
+    table = around.platforms["lander"]
+    silent = table.index[~table["in_contact"]]
+    can, lines = asked(scene, around, silent[len(silent) // 2])
+    assert not can
+    text = "\n".join(lines)
+    for name in ("alpha", "beta"):
+        words = rf"lander: {name}: the station sees the Moon \d+\.\d deg under its mask"
+        assert re.search(words, text)
+    begins = pd.Timestamp(re.search(r"next contact begins (\S+) through", text)[1])
+    assert begins in set(around.contacts["acquisition_utc"])
+    assert begins > silent[len(silent) // 2]
+
+
+NEW_MOON = pd.Timestamp("2028-07-22T03:00Z")
+
+
+@pytest.mark.parametrize(
+    ("stations", "radio", "start", "words"),
+    [
+        (({}, {}), {"minimum_elevation_deg": 85.0}, START, "below the least elevation of 85 deg"),
+        (({"sun_limit_deg": 20.0}, {"sun_limit_deg": 20.0}), {}, NEW_MOON,
+         "the Sun is 1[0-9].[0-9] deg too near the Moon, the limit being 20 deg"),
+        (({"mask_deg": 89.0}, {"mask_deg": 89.0}), {}, START, "sees the Moon .* under its mask"),
+    ],
+)  # fmt: skip
+def test_each_condition_is_told_in_words(stations, radio, start, words):
+    scene, around = linked(2.0, stations, radio, start=start)
+    can, lines = asked(scene, around, start)
+    assert not can
+    for line, station in zip(lines, scene.station):
+        assert re.match(f"lander: {station.name}: .*{words}", line)
+    assert lines[-1] == "lander: no further contact in the span"
+
+
+def test_earth_below_the_skyline_is_told():
+    scene, around = linked(2.0, site={"longitude_deg": 170.0})
+    _, lines = asked(scene, around, START)
+    words = r"lander: \w+: the Earth is (\d+\.\d) deg below the skyline"
+    below = [re.match(words, line) for line in lines]
+    # 170 deg from the middle of the near side and 10 deg north; libration takes up to 8.
+    assert all(60 < float(found[1]) < 88 for found in below[:2])
+
+
+def test_set_up_is_told():
+    scene, around = linked(stations=({"set_up_min": 40}, {"set_up_min": 40}),
+                           radio={"handover_min": 60})  # fmt: skip
+    row = around.contacts.iloc[-1]
+    _, lines = asked(scene, around, row["acquisition_utc"] + pd.Timedelta(minutes=5))
+    data_from = f"{row['data_from_utc']:%Y-%m-%dT%H:%M:%SZ}"
+    assert any(f"{row['station']}: acquired, data flow from {data_from}" in line for line in lines)
+
+
+def test_handover_under_way_is_told():
+    stations = {"mask_deg": 5.0}, {"longitude_deg": 30.0, "mask_deg": 5.0}
+    scene, around = linked(48.0, stations, {"handover_min": 60})
+    used = contacts.stretches(around.platforms["lander"])
+    changes = used["station"].to_numpy()[1:] != used["station"].to_numpy()[:-1]
+    close = (used["from_utc"].shift(-1) - used["until_utc"]).iloc[:-1] == pd.Timedelta(hours=1)
+    ends = used["until_utc"].iloc[:-1][changes & close]
+    assert len(ends)
+    can, lines = asked(scene, around, ends.iloc[0] + pd.Timedelta(minutes=30))
+    assert not can
+    assert any("a handover between stations is under way" in line for line in lines)
+    assert any("data flow next from" in line for line in lines)
+
+
+def test_link_budget_that_does_not_close_is_told():
+    budget = {
+        "frequency_mhz": 2250.0, "transmit_dbw": -120.0, "antenna_gain_dbi": 0.0, "losses_db": 2.5,
+        "required_ebn0_db": 2.0, "margin_db": 3.0, "ceiling_kbps": 9.0,
+    }  # fmt: skip
+    dish = {"g_over_t_db_k": 10.0}
+    scene, around = linked(stations=(dish, dish), radio={"budget": budget})
+    at = around.contacts["acquisition_utc"].iloc[0] + pd.Timedelta(minutes=5)
+    can, lines = asked(scene, around, at)
+    assert not can and any("the link budget does not close" in line for line in lines)
+
+
+def test_relay_out_of_reach_and_relay_without_contact_are_told():
+    track = [{"from_utc": "2028-07-01T00:00:00Z", "distance_m": 50.0},
+             {"from_utc": "2028-07-01T20:00:00Z", "distance_m": 900.0}]  # fmt: skip
+    rover = platform("rover", track=track, radio={"to": "lander", "range_limit_m": 500.0})
+    scene, around = linked(platforms=[rover])
+    _, lines = asked(scene, around, "2028-07-01T21:00:00Z")
+    assert "rover: 900 m from lander, beyond the range limit of 500 m" in lines
+    assert "rover: no further contact in the span" in lines
+    heard = around.platforms["rover"]["in_contact"].to_numpy()[: 20 * 60]
+    _, lines = asked(scene, around, around.sky.index[np.argmin(heard)])
+    assert "rover: in reach of lander, which has no contact itself" in lines
+    _, lines = asked(scene, around, around.sky.index[np.argmax(heard)])
+    assert any(line.startswith("rover: through lander at 20 kbit/s, until") for line in lines)
+
+
+def test_totals_add_up(plain):
+    scene, around = plain
+    table = around.platforms["lander"]
+    lines = link_answer.totals(scene, around)
+    assert len(lines) == len(scene.station) + 1
+    volumes = [int(re.search(r"at most (\d+) Mbit", line)[1]) for line in lines]
+    assert sum(volumes[:-1]) == pytest.approx(volumes[-1], abs=1)  # rounded to a Mbit each
+    assert volumes[-1] == round(table["rate_kbps"].sum() * 0.06)
+    share = float(re.search(r"Earth link for (\S+) %", lines[-1])[1])
+    assert share == pytest.approx(100 * table["in_contact"].mean(), abs=0.05)  # one decimal
+    silent = max(map(len, "".join(".#"[int(c)] for c in table["in_contact"]).split("#")))
+    assert f"longest gap {silent / 60:.1f} h" in lines[-1]
+
+
+def test_totals_of_a_silent_span_say_so():
+    scene, around = linked(2.0, ({"mask_deg": 89.9}, {"mask_deg": 89.9}))
+    assert link_answer.totals(scene, around)[-1] == "lander: no contact in the span"
+
+
+@pytest.mark.parametrize(
+    ("text", "words"),
+    [
+        ("soon", "not a time"),
+        ("2028-07-01T05:00:00", "no zone"),
+        ("2028-07-02T00:00:00Z", "outside the span; allowed is 2028-07-01T00:00:00Z to before"),
+        ("2028-06-30T23:59:59Z", "outside the span"),
+        ("0001-01-01T00:00:00+14:00", "outside the span"),
+        ("9999-12-31T23:59:59-14:00", "outside the span"),
+    ],
+)
+def test_bad_instants_are_one_line(text, words):
+    with pytest.raises(ScenarioError, match="^--at ") as caught:
+        link_answer.instant_of(text, scenario())
+    assert words in str(caught.value) and "\n" not in str(caught.value)
+
+
+def test_instants_of_any_zone_are_understood():
+    found = link_answer.instant_of("2028-07-01T02:30:05+02:00", scenario())
+    np.testing.assert_array_equal(found, np.array(["2028-07-01T00:30:05"], "datetime64[s]"))

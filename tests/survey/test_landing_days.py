@@ -1,0 +1,415 @@
+"""Lunar days to land on: the figures against the sky and the environment, rank and words."""
+
+from tools.small import landing_table
+from dataclasses import replace
+from datetime import datetime, timedelta, timezone
+
+import numpy as np
+import pandas as pd
+import pytest
+from click.testing import CliRunner
+from hypothesis import given
+from hypothesis import strategies as st
+
+from obsplan.reporting.figures import link
+from obsplan.physics import sky
+from obsplan.cli.main import main
+from obsplan.survey.landing_days import DAY_COLUMNS, Planner, _moved, days, loses_least, range_seconds
+from obsplan.environment.build import contact_windows, environment
+from obsplan.ephemeris import open_ephemeris
+from obsplan.common.errors import EphemerisError, ObsplanError, ScenarioError
+from obsplan.common.intervals import intersect
+from obsplan.survey.lunar_days import instants, lunar_days, range_of
+from obsplan.inputs.scenario import scenario_from
+from obsplan.physics.skyline import FLAT
+from obsplan.survey.site_course import Place, place_of
+from obsplan.inputs.timeline_csv import csv_text
+from obsplan.survey.ranking import for_and_against, ranked
+
+FIRST = datetime(2028, 6, 20, tzinfo=timezone.utc)
+LAST = datetime(2028, 9, 10, tzinfo=timezone.utc)
+
+
+SCENARIO = scenario_from(landing_table())
+
+
+@pytest.fixture(scope="module")
+def choice():
+    return days(SCENARIO, FIRST, LAST, late_h=24.0, offset_km=20.0)
+
+
+@pytest.fixture(scope="module")
+def first_stay(choice):
+    """The environment of the first day's stay, by the minute."""
+    row = choice.table.iloc[0]
+    ends = (int(row[c].timestamp()) for c in ("landing_opens_utc", "last_light_utc"))
+    moved = Planner(SCENARIO, 0.01).moved(place_of(SCENARIO), *ends)
+    # A step longer than needed, since the span is cut to whole steps.
+    after = (row["last_light_utc"] + pd.Timedelta(hours=2)).floor("h").to_pydatetime()
+    span = moved.span.model_copy(update={"end_utc": after})
+    return row, environment(moved.model_copy(update={"span": span}))
+
+
+def test_every_lunar_day_of_the_range_has_a_row(choice):
+    table = choice.table
+    assert list(table) == DAY_COLUMNS
+    assert np.diff(table["lunar_day"].to_numpy(dtype=int)).tolist() == [1] * (len(table) - 1)
+    noons = (table["first_light_utc"] + (table["last_light_utc"] - table["first_light_utc"]) / 2)
+    assert (noons > FIRST).all() and (noons < LAST).all()
+    assert sorted(table["rank"]) == [1, 2, 3]
+
+
+def test_first_and_last_light_and_eclipses_are_those_of_the_sky(choice):
+    ends = [np.datetime64(t.replace(tzinfo=None)) for t in
+            (FIRST - timedelta(days=15), LAST + timedelta(days=15))]  # fmt: skip
+    events = sky.sun_events(open_ephemeris(), *ends, *SCENARIO.site.place, FLAT)
+    times = {name: [t for event, t in events if event == name] for name, _ in events}
+    for row in choice.table.itertuples(index=False):
+        assert np.datetime64(row.first_light_utc.tz_localize(None), "s") in times["first light"]
+        assert np.datetime64(row.last_light_utc.tz_localize(None), "s") in times["last light"]
+    minutes = sum(
+        (end - start) / np.timedelta64(1, "m")
+        for start, end in zip(times["eclipse begins"], times["eclipse ends"])
+    )
+    assert choice.table["eclipse_min"].sum() == pytest.approx(minutes, abs=0.05)  # 1 s each end
+    assert minutes > 100
+
+
+def test_the_stay_is_that_of_the_environment(first_stay):
+    row, offered = first_stay
+    within = offered.sky.loc[: row["last_light_utc"]]
+    ends = [np.datetime64(row[c].tz_localize(None), "s") for c in
+            ("landing_opens_utc", "last_light_utc")]  # fmt: skip
+    heard = intersect(contact_windows(offered), np.array([ends]))
+    heard_h = np.ptp(heard, axis=1).sum().astype(float) / 3600
+    assert row["contact_h"] == pytest.approx(heard_h, abs=0.02)  # the span's first minute
+    earth_deg = within["earth_elevation_deg"]
+    assert row["earth_elevation_min_deg"] == pytest.approx(earth_deg.min(), abs=0.01)
+    assert row["earth_elevation_max_deg"] == pytest.approx(earth_deg.max(), abs=0.01)
+    assert row["sun_elevation_deg"] == pytest.approx(within["sun_elevation_deg"].iloc[0], abs=0.02)
+    # Steps of an hour against 15 min: 1 K at the noon extreme.
+    assert row["surface_max_k"] == pytest.approx(within["surface_temperature_k"].max(), abs=1.0)
+    # Sums of ten-minute scans against sums of minutes.
+    lost_h = (1 - within["sun_visible_fraction"].loc[
+        "2028-07-06T10:00Z":"2028-07-06T23:00Z"]).sum() / 60  # fmt: skip
+    assert row["sunlight_lost_h"] == pytest.approx(lost_h, abs=0.02)
+    table = offered.platforms["lander"].loc[: row["last_light_utc"]]
+    net_wh = (table["generation_w"] - table["base_load_w"]).sum() / 60
+    stored_wh = (0.8 - 0.2) * 1000
+    assert row["energy_supply_wh"] == pytest.approx(net_wh + stored_wh, rel=0.005)
+    # The fastest station at a time: here both have one rate.
+    link_mbit = row["contact_h"] * 3600 * 20 / 1000
+    assert row["link_supply_mbit"] == pytest.approx(link_mbit, rel=1e-6)
+
+
+def test_coldest_ground_of_a_day_is_that_of_fifteen_minute_steps(first_stay):
+    row, offered = first_stay
+    stay = offered.sky.loc[row["landing_opens_utc"] : row["last_light_utc"]]
+    assert row["surface_min_k"] == pytest.approx(stay["surface_temperature_k"].min(), abs=1.0)
+
+
+def test_what_is_asked_counts_runs_and_their_sending(choice):
+    row = choice.table.iloc[0]
+    assert row["link_asked_mbit"] == 90.0
+    # Three runs of two hours at 20 W; 90 Mbit at 20 kbit/s take 1.25 h at 10 W.
+    assert row["energy_asked_wh"] == pytest.approx(3 * 2 * 20 + 1.25 * 10)
+    assert row["energy_share"] == pytest.approx(row["energy_supply_wh"] / row["energy_asked_wh"])
+
+
+@pytest.mark.parametrize("stations", [1, 2])
+def test_inside_the_landing_window_all_that_a_landing_asks_holds(stations):
+    asked = {"sun_elevation_deg": [4.0, 9.0], "earth_elevation_min_deg": 35.0, "stations": stations}
+    scenario = scenario_from(landing_table(**asked))
+    choice = days(scenario, FIRST, FIRST + timedelta(days=30))
+    windows = choice.windows[choice.windows["window"] == "landing"]
+    minutes = pd.date_range(choice.table["first_light_utc"][0], periods=5 * 1440, freq="min")
+    times = minutes.tz_localize(None).to_numpy().astype("datetime64[s]")
+    inside = np.zeros(len(times), dtype=bool)
+    for start, end in zip(windows["start_utc"], windows["end_utc"]):
+        inside |= (minutes >= start) & (minutes < end)
+    sun_km, earth_km, scale = sky.sun_and_earth_km(open_ephemeris(), times)
+    sun_deg = sky.elevation_azimuth_range(sun_km, *scenario.site.place)[0]
+    earth_deg = sky.elevation_azimuth_range(earth_km, *scenario.site.place, scale)[0]
+    heard = np.zeros(len(times), dtype=int)
+    for station in scenario.station:
+        seen = sky.station_view(open_ephemeris(), times, *scenario.site.place,
+                                station.latitude_deg, station.longitude_deg, 0.0)  # fmt: skip
+        heard += (
+            (seen.station_elevation_deg > 10.0)
+            & (seen.sun_separation_deg > 2.0)
+            & (seen.site_elevation_deg > 0.0)
+        )
+    holds = (4 < sun_deg) & (sun_deg < 9) & (earth_deg > 35) & (heard >= stations)
+    # A minute at each end of a window may be cut.
+    assert (holds != inside).sum() <= 2 * len(windows)
+    assert inside.any()
+
+
+def test_lunar_days_go_from_midnight_to_midnight():
+    ends = range_seconds(FIRST, LAST)
+    shared = range_of(*ends, SCENARIO.station, None)
+    for longitude_deg in (-180.0, -90.0, 0.0, 20.0, 179.9, 340.0):
+        numbered = lunar_days(shared, longitude_deg, *ends)
+        local = sky.local_time_h(shared.track(instants(numbered[:, 1:].ravel()))[0], longitude_deg)
+        hours = local.reshape(-1, 3)
+        # Between scans the number runs on linearly: a second or so.
+        assert (np.abs((hours[:, [0, 2]] + 12) % 24 - 12) < 1e-3).all()
+        assert (np.abs(hours[:, 1] - 12) < 1e-3).all()
+        assert (numbered[1:, 1] == numbered[:-1, 3]).all()
+
+
+def test_late_or_off_loses_light_and_contact(choice):
+    losses = choice.losses
+    assert set(losses["case"]) == {"window closes", "24 h late", "20 km north", "20 km east",
+                                   "20 km south", "20 km west"}  # fmt: skip
+    late = losses[losses["case"] == "24 h late"]
+    eclipse = choice.table["eclipse_min"].to_numpy() > 0
+    assert late["light_left_h_change"].to_numpy() == pytest.approx(-24.0, abs=1e-6)
+    assert (late["contact_h_change"] < 0).all() and eclipse.any()
+    # 20 km along the parallel of 40 deg are 0.86 deg, 1.7 h of the Sun's way.
+    shift_h = np.degrees(20 / 1737.4 / np.cos(np.radians(40))) / 360 * 708.7
+    for side, sign in (("east", -1), ("west", 1)):
+        moved = losses[losses["case"] == f"20 km {side}"]
+        # Lunations differ in length by 1 %.
+        assert moved["light_left_h_change"].to_numpy() == pytest.approx(sign * shift_h, rel=0.03)
+    number, kept = loses_least(choice)
+    worst = losses.groupby("lunar_day")["useful_light_h"].min()
+    wished = choice.table.set_index("lunar_day")["useful_light_h"]
+    assert kept == pytest.approx((worst / wished).max())
+    assert (worst / wished)[number] == pytest.approx(kept)
+
+
+@given(
+    st.sampled_from([-90.0, 90.0]) | st.floats(-90.0, 90.0),
+    st.sampled_from([179.99, 360.0]) | st.floats(-180.0, 360.0),
+)
+def test_a_place_off_is_as_far_as_asked_to_each_side(latitude_deg, longitude_deg):
+    home = Place("here", latitude_deg, longitude_deg, 2600.0)
+
+    def outward(place):
+        latitude, longitude = np.radians([place.latitude_deg, place.longitude_deg])
+        return np.array([np.cos(latitude) * np.cos(longitude),
+                         np.cos(latitude) * np.sin(longitude), np.sin(latitude)])  # fmt: skip
+
+    moved = [outward(place) for place in _moved(home, 20.0).values()]
+    assert all(-180 <= place.longitude_deg < 180 for place in _moved(home, 20.0).values())
+    arc = 20.0 / (1737.4 + 2.6)
+    for side, opposite in zip(moved, moved[2:] + moved[:2]):
+        # To a centimetre: rounding of double precision is far below.
+        assert np.linalg.norm(side - outward(home)) == pytest.approx(2 * np.sin(arc / 2), abs=5e-9)
+        assert np.linalg.norm(side - opposite) == pytest.approx(2 * np.sin(arc), abs=5e-9)
+
+
+@pytest.mark.parametrize(("latitude_deg", "longitude_deg"), [(89.8, 0.0), (85.0, 179.9)])
+def test_off_across_a_pole_or_the_far_meridian_is_the_same_stay(latitude_deg, longitude_deg):
+    table = landing_table(sun_elevation_deg=[0.2, 3.0])
+    table["site"] |= {"latitude_deg": latitude_deg, "longitude_deg": longitude_deg}
+    first, last = (datetime(2028, month, 1, tzinfo=timezone.utc) for month in (2, 10))
+    choice = days(scenario_from(table), first, last, offset_km=20.0)
+    rows = choice.table.dropna(subset="landing_opens_utc").set_index("lunar_day")
+    off = choice.losses.join(rows["landing_opens_utc"], on="lunar_day")
+    assert len(off) == 4 * len(rows) > 0
+    # 20 km are 0.66 deg of arc: the Sun stands that much higher or lower at the same instant.
+    wished_deg = rows["sun_elevation_deg"].reindex(off["lunar_day"]).to_numpy()
+    assert np.abs(off["sun_elevation_deg"] - wished_deg).max() < 0.67
+    assert (off["touchdown_utc"] == off["landing_opens_utc"]).all()
+    # The Earth stands as much higher or lower: contact comes and goes with its libration,
+    # and so does light at 85 deg, where 20 km are 15 h; at the pole the Sun grazes for days.
+    assert off["contact_h_change"].abs().max() < 20
+    if latitude_deg == 85.0:
+        assert off["light_left_h_change"].abs().max() < 20
+
+
+def test_a_contact_counts_once_the_station_is_set_up(choice):
+    table = landing_table()
+    table["station"] = [station | {"set_up_min": 240} for station in table["station"]]
+    late = days(scenario_from(table), FIRST, LAST)
+    environ = choice.windows[choice.windows["window"] == "contact"]
+    shorter = late.windows[late.windows["window"] == "contact"]
+    assert shorter["end_utc"].isin(environ["end_utc"]).all()
+    assert (late.table["contact_h"] < choice.table["contact_h"]).all()
+    contact = shorter[["start_utc", "end_utc"]]
+    for opens in late.table["landing_opens_utc"]:
+        assert ((contact["start_utc"] <= opens) & (opens < contact["end_utc"])).any()
+
+
+def test_plan_fills_in_value_and_bound_and_ranks_by_value():
+    table = landing_table()
+    table["activity"][0]["coverage"] = {"over": "sun_elevation_deg", "edges": [5, 30, 49.3, 60]}
+    choice = days(scenario_from(table), FIRST, FIRST + timedelta(days=60), planned=True)
+    assert (choice.table["value"] <= choice.table["bound"] + 1e-9).all()
+    by_rank = choice.table.sort_values("rank")
+    assert by_rank["value"].is_monotonic_decreasing
+    assert choice.table["value"].max() > 0
+
+
+def test_a_day_that_cannot_be_planned_says_why():
+    table = landing_table()
+    table["activity"][0] |= {"must": 1, "when": {"sun_elevation_deg": [80, 90]}}
+    choice = days(scenario_from(table), FIRST, FIRST + timedelta(days=30), planned=True)
+    assert choice.table["value"].isna().all() and choice.table["rank"].isna().all()
+    assert choice.table["notes"].str.contains("no plan: .*sweep").all()
+
+
+def test_a_moved_scenario_keeps_its_end_after_last_light_and_moves_its_instants():
+    table = landing_table()
+    table["uplink"] = {"lead_min": 30, "loaded_until_utc": "2028-06-30T12:00:00Z"}
+    scenario = scenario_from(table)
+    planner = Planner(scenario, 0.01)
+    touchdown_s, last_s = 1_900_000_030, 1_901_000_000
+    moved = planner.moved(place_of(scenario)._replace(latitude_deg=41.0), touchdown_s, last_s)
+    assert moved.site.latitude_deg == 41.0
+    assert moved.span.start_utc.timestamp() == 1_900_000_080 - 1_900_000_080 % 60
+    assert moved.uplink.loaded_until_utc - moved.span.start_utc == timedelta(hours=12)
+    assert moved.span.end_utc.timestamp() == (last_s + planner.after_light_s) // 60 * 60
+
+
+# --- rank and words
+
+
+def row(**changes) -> dict:
+    figures_of = {"lunar_day": 350, "landing_opens_utc": pd.Timestamp("2028-01-01", tz="UTC"),
+                  "landing_h": 20.0, "light_left_h": 300.0, "contact_h": 250.0,
+                  "longest_gap_h": 5.0, "earth_hidden_h": 0.0, "eclipse_min": 0.0,
+                  "sunlight_lost_h": 0.0, "surface_max_k": 300.0, "energy_share": 1.2,
+                  "link_share": 1.1, "energy_platform": "lander", "useful_light_h": 300.0,
+                  "value": np.nan}  # fmt: skip
+    return figures_of | changes
+
+
+SMALL_WORTH = st.integers(0, 3)
+ROWS = st.lists(st.tuples(st.booleans(), SMALL_WORTH, SMALL_WORTH), min_size=1, max_size=9)
+
+
+@given(ROWS, st.booleans())
+def test_rank_goes_by_value_then_useful_light_and_leaves_out_what_cannot_land(rows, valued):
+    never = pd.NaT
+    table = pd.DataFrame(
+        [
+            row(
+                landing_opens_utc=pd.Timestamp("2028-01-01", tz="UTC") if lands else never,
+                useful_light_h=float(light) if lands else np.nan,
+                value=float(value) if valued and lands else np.nan,
+            )
+            for lands, light, value in rows
+        ]
+    )
+    table["landing_opens_utc"] = pd.to_datetime(table["landing_opens_utc"], utc=True)
+    result = ranked(table, valued)
+    assert (result["rank"].notna() == [lands for lands, _, _ in rows]).all()
+    order = result.dropna(subset="rank").sort_values("rank")
+    worth = list(zip(order["value"].fillna(0.0), order["useful_light_h"]))
+    assert worth == sorted(worth, reverse=True)
+    assert order["rank"].tolist() == list(range(1, len(order) + 1))
+
+
+def test_words_name_what_differs_from_the_middle_day():
+    table = pd.DataFrame([
+        row(), row(), row(light_left_h=320.0),
+        row(eclipse_min=200.0, sunlight_lost_h=2.5, longest_gap_h=9.0, energy_share=0.7),
+        row(landing_opens_utc=pd.NaT),
+    ])  # fmt: skip
+    words = for_and_against(table)
+    assert words[0] == "for: energy for all that is asked, link for all that is asked, no eclipse"
+    assert "20 h more light than the middle day" in words[2]
+    against = words[3].partition("against:")[2]
+    for said in ("eclipse of 200 min takes 2.5 h", "silence of 9.0 h", "energy for 70 %", "lander"):
+        assert said in against
+    assert words[4] == ""
+
+
+def test_an_eclipse_that_takes_no_light_worth_a_digit_does_not_speak_against_a_day():
+    grazed = row(eclipse_min=80.0, sunlight_lost_h=0.04)
+    words = for_and_against(pd.DataFrame([row(), row(), grazed]))[2]
+    assert "eclipse takes next to no light" in words and "against" not in words
+
+
+# --- bad input, and the command
+
+
+def test_an_empty_range_and_one_without_noon_are_refused():
+    with pytest.raises(ObsplanError, match="its end must come after its start"):
+        days(SCENARIO, LAST, FIRST)
+    with pytest.raises(ObsplanError, match="no local noon .* 29.5 days"):
+        days(SCENARIO, FIRST, FIRST + timedelta(days=1))
+
+
+@pytest.mark.parametrize("year", [1990, 2049])
+def test_a_range_outside_the_kernels_is_refused_with_what_it_needs(year):
+    first = datetime(year, 1, 1, tzinfo=timezone.utc)
+    with pytest.raises(EphemerisError, match="--ephemeris DIR\n.*47 days before"):
+        days(SCENARIO, first, first + timedelta(days=720))
+
+
+@pytest.mark.parametrize(
+    ("landing", "words"),
+    [
+        ({"stations": 3}, "landing.stations"),
+        ({"sun_elevation_deg": [12.0, 6.0]}, "low <= high"),
+        ({"sun_elevation": [6.0, 12.0]}, "did you mean 'sun_elevation_deg'"),
+    ],
+)
+def test_bad_landing_rules_are_named(landing, words):
+    with pytest.raises(ScenarioError, match=words):
+        scenario_from(landing_table(**landing))
+
+
+def test_figure_is_drawn_with_and_without_plans(choice, tmp_path):
+    link.save(link.days_figure(SCENARIO, choice), tmp_path / "days.png")
+    first = (tmp_path / "days.png").read_bytes()
+    link.save(link.days_figure(SCENARIO, choice), tmp_path / "days.png")
+    assert (tmp_path / "days.png").read_bytes() == first
+    words = [text.get_text() for text in link.days_figure(SCENARIO, choice).texts]
+    best = choice.table.set_index("rank").loc[1]
+    assert any(f"lunar day {best['lunar_day']}" in text for text in words)
+    planned = choice.table.assign(value=[3.0, 2.0, np.nan], bound=[4.0, 4.0, np.nan])
+    link.days_figure(SCENARIO, replace(choice, table=ranked(planned, True)))
+
+
+def test_height_of_the_figure_follows_its_days_and_nothing_leaves_the_page(choice):
+    heights_in = []
+    for count in (1, 3):
+        rows = choice.table.head(count).assign(notes="for: " + "light " * 20 + "and no eclipse")
+        figure = link.days_figure(SCENARIO, replace(choice, table=ranked(rows, False)))
+        figure.set_dpi(160)  # as saved: hinting widens letters by other shares
+        figure.canvas.draw()
+        heights_in.append(figure.get_figheight())
+        page = figure.bbox
+        texts = [*figure.texts, *(text for ax in figure.axes for text in ax.texts)]
+        boxes = [text.get_window_extent() for text in texts]
+        assert all(box.y0 >= 0 and box.y1 <= page.y1 and box.x1 <= page.x1 for box in boxes)
+        # One side alone has both lines for its reasons.
+        assert sum("and no eclipse" in text.get_text() for text in texts) >= count
+        heading = min(box.y0 for text, box in zip(texts, boxes) if text.get_va() == "top")
+        assert figure.axes[0].get_window_extent().y1 < heading
+    assert heights_in[1] - heights_in[0] == pytest.approx(2 * 0.5) and heights_in[1] < 8.27 / 2
+
+
+def test_command_writes_table_windows_losses_and_picture(tmp_path, monkeypatch):
+    monkeypatch.chdir(tmp_path)
+    from tools.small import SMALL
+
+    (tmp_path / "small.toml").write_text(SMALL)
+    common = ["days", "small.toml", "--from", "2028-06-20", "--to", "2028-07-20"]
+    made = CliRunner().invoke(main, [*common, "--late", "1d", "-o", "out"])
+    assert made.exit_code == 0, made.output
+    assert {p.name for p in (tmp_path / "out").iterdir()} == {
+        "days.csv", "windows.csv", "losses.csv", "days.png"
+    }  # fmt: skip
+    assert "loses least" in made.stdout and "1. lunar day 352" in made.stdout
+    again = CliRunner().invoke(main, [*common, "-o", "out"])
+    assert again.exit_code == 0 and not (tmp_path / "out" / "losses.csv").exists()
+    for arguments, words in (
+        (["--from", "2028-06-20", "--to", "2028-06-20"], "is empty"),
+        (["--from", "soon", "--to", "2028-07-20"], "not a date"),
+        (["--from", "2028-06-20", "--to", "2028-07-20", "--late", "1 week"], "like 24h"),
+    ):
+        refused = CliRunner().invoke(main, ["days", "small.toml", *arguments, "-o", "other"])
+        assert refused.exit_code == 2 and words in refused.stderr
+        assert not (tmp_path / "other").exists()
+
+
+def test_the_same_range_gives_the_same_bytes(choice):
+    again = days(SCENARIO, FIRST, LAST, late_h=24.0, offset_km=20.0)
+    assert csv_text(again.table) == csv_text(choice.table)
+    assert csv_text(again.losses) == csv_text(choice.losses)

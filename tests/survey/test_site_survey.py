@@ -1,0 +1,417 @@
+"""Surveys: reading sites, odd places, many processes, a cluster, interruptions, the map."""
+
+import json
+import os
+import subprocess
+import sys
+import time
+from contextlib import contextmanager
+from datetime import datetime, timezone
+from pathlib import Path
+
+import numpy as np
+import pandas as pd
+import pytest
+from click.testing import CliRunner
+
+import obsplan.survey.site_survey as sites_module
+from obsplan.reporting.figures import link
+from obsplan.physics import sky
+from obsplan.cli.main import main
+from obsplan.survey.landing_days import DAY_COLUMNS, days
+from obsplan.ephemeris import open_ephemeris
+from obsplan.common.errors import ObsplanError, TableError
+from obsplan.inputs.hardware import Station
+from obsplan.inputs.scenario import scenario_from
+from obsplan.survey.site_survey import SITE_COLUMNS, chunk_rows, read_sites, survey
+from obsplan.physics.station_track import station_track
+from obsplan.survey.site_course import Place
+from obsplan.inputs.timeline_csv import csv_text
+from tools.small import SMALL
+from tools.small import landing_table
+
+SCENARIO = scenario_from(landing_table())
+RANGE = datetime(2028, 6, 20, tzinfo=timezone.utc), datetime(2028, 7, 20, tzinfo=timezone.utc)
+PLACES = [
+    Place("north pole", 90.0, 0.0),
+    Place("shelf", 40.0, 20.0),
+    Place("far side", 10.0, 180.0),
+    Place("south pole", -90.0, 77.0),
+    Place("slope", 40.0, 20.0, 500.0, 10.0, 90.0),
+]
+
+
+@pytest.fixture(scope="module")
+def table():
+    return survey(SCENARIO, PLACES, *RANGE, jobs=1)
+
+
+# --- reading
+
+
+def written(tmp_path, text):
+    (tmp_path / "sites.csv").write_text(text)
+    return tmp_path / "sites.csv"
+
+
+def test_sites_are_read_with_what_may_be_left_out(tmp_path):
+    path = written(
+        tmp_path,
+        "name, longitude_deg,latitude_deg,height_m,skyline,slope_deg\n"
+        "ridge,11.5,62.25,-1250,around.csv,3\n\nplain,340,-5,0,,\nshelf,1,2,3,flat,\n",
+    )
+    ridge, plain, shelf = read_sites(path)
+    assert ridge == Place("ridge", 62.25, 11.5, -1250.0, 3.0, 0.0, (tmp_path / "around.csv",))
+    assert plain == Place("plain", -5.0, 340.0)
+    assert shelf.skyline == ()
+
+
+HEADER = "name,latitude_deg,longitude_deg,height_m\n"
+
+
+@pytest.mark.parametrize(
+    ("text", "words"),
+    [
+        ("", "row 1: column name is missing"),
+        ("name,latitude_deg,height_m\na,1,2\n", "row 1: column longitude_deg is missing"),
+        (HEADER, "no site below the header"),
+        ("name,name,latitude_deg,longitude_deg,height_m\na,a,1,2,3\n", "name is there twice"),
+        (HEADER.replace("\n", ",slope\n") + "a,1,2,3,4\n", "did you mean 'slope_deg'"),
+        (HEADER + "a,1,2,3\nb,1,2,3\na,4,5,6\n", "row 4: name 'a' was given in row 2 already"),
+        (HEADER + ",1,2,3\n", "row 2: name is missing"),
+        (HEADER + "a,91,2,3\n", "row 2: latitude_deg is '91'; allowed is a number from -90 to 90"),
+        (HEADER + "a,1,east,3\n", "row 2: longitude_deg is 'east'"),
+        (HEADER + "a,1,2,\n", "row 2: height_m is ''"),
+        (HEADER + "a,1,nan,3\n", "row 2: longitude_deg is 'nan'"),
+        (HEADER + "a,1,2,3,4\n", "row 2: 5 cells, the header has 4"),
+    ],
+)
+def test_mistakes_in_a_site_file_are_named(tmp_path, text, words):
+    with pytest.raises(TableError) as told:
+        read_sites(written(tmp_path, text))
+    assert words in str(told.value) and "sites.csv: " in str(told.value)
+
+
+def test_a_bad_number_in_row_713_is_named(tmp_path):
+    rows = [f"site {k},{k % 90},{k % 180},0" for k in range(2, 1001)]
+    rows[711] = "site 713,7o,1,0"
+    rows[900] = "site 902,1,1,high"
+    with pytest.raises(TableError) as told:
+        read_sites(written(tmp_path, HEADER + "\n".join(rows)))
+    first, second = str(told.value).splitlines()
+    assert "row 713: latitude_deg is '7o'" in first and "row 902: height_m" in second
+
+
+# --- what is worked out
+
+
+def test_rows_come_by_site_then_by_day_with_one_rank_over_all(table):
+    assert list(table) == [*SITE_COLUMNS, *DAY_COLUMNS]
+    assert table["name"].drop_duplicates().tolist() == [p.name for p in PLACES]
+    assert (table.groupby("name", sort=False)["lunar_day"].diff().dropna() == 1).all()
+    lands = table["landing_opens_utc"].notna()
+    assert sorted(table.loc[lands, "rank"]) == list(range(1, lands.sum() + 1))
+
+
+def test_a_site_among_others_is_as_alone(table):
+    alone = days(SCENARIO, *RANGE).table.drop(columns="rank")
+    among = table[table["name"] == "shelf"][list(alone)].reset_index(drop=True)
+    # Heat steps are divided where the light of any site changes fast: up to 0.1 K.
+    numbers = alone.select_dtypes("number").columns
+    assert among[numbers].astype(float).sub(alone[numbers].astype(float)).abs().max().max() < 0.2
+    assert among["first_light_utc"].equals(alone["first_light_utc"])
+    assert among["landing_opens_utc"].equals(alone["landing_opens_utc"])
+
+
+def test_poles_and_the_far_side_say_what_keeps_a_landing(table):
+    notes = table.groupby("name")["notes"].agg(" ".join)
+    assert "no Earth: it stays below the skyline" in notes["far side"]
+    assert "the Sun climbs to" in notes["north pole"]
+    assert "the Sun climbs to -" in notes["south pole"]
+    poles = table[table["name"].str.contains("pole")]
+    assert poles["rank"].isna().all()
+    assert (poles["surface_max_k"] > 15).all()
+    # The summer pole sees the Sun all day: it neither rises nor sets.
+    north = table[table["name"] == "north pole"].iloc[0]
+    assert pd.isna(north["first_light_utc"]) and north["daylight_h"] > 700
+
+
+def test_a_site_that_never_sees_the_sun_or_the_earth_says_so(tmp_path):
+    (tmp_path / "pit.csv").write_text("azimuth_deg,elevation_deg\n0,85\n")
+    pit = Place("pit", -85.0, 0.0, skyline=(tmp_path / "pit.csv",))
+    table = survey(SCENARIO, [pit], *RANGE, jobs=1)
+    assert len(table) == 1
+    row = table.iloc[0]
+    below = "it stays below the skyline"
+    assert row["notes"] == f"no Sun: {below}; no Earth: {below}"
+    assert row["daylight_h"] == row["contact_h"] == 0.0 and pd.isna(row["light_left_h"])
+    # Only heat from below: (0.018 W/m2 / 0.95 sigma)^(1/4).
+    assert row["surface_max_k"] == pytest.approx((0.018 / 0.95 / 5.670374e-8) ** 0.25, abs=0.2)
+
+
+def test_a_slope_to_the_east_is_warmed_as_its_own_ground(table):
+    level, slope = (table[table["name"] == n]["surface_max_k"].max() for n in ("shelf", "slope"))
+    assert abs(slope - level) > 0.5
+
+
+def test_a_broken_site_is_a_row_and_harms_no_other(tmp_path, table):
+    broken = Place("broken", 0.0, 0.0, skyline=(tmp_path / "gone.csv",))
+    mixed = survey(SCENARIO, [broken, *PLACES], *RANGE, jobs=1)
+    assert mixed["notes"][0].startswith("not computed: ") and "gone.csv" in mixed["notes"][0]
+    assert csv_text(mixed.iloc[1:]) == csv_text(table)
+
+
+def test_a_site_whose_physics_fails_is_a_row_too(monkeypatch, table):
+    real = sites_module.site_courses
+
+    def fails_at_the_shelf(scenario, places, *rest):
+        if any(p.name == "shelf" for p in places):
+            raise ArithmeticError("no balance")
+        return real(scenario, places, *rest)
+
+    monkeypatch.setattr(sites_module, "site_courses", fails_at_the_shelf)
+    mixed = survey(SCENARIO, PLACES[:2], *RANGE, jobs=1)
+    assert mixed[mixed["name"] == "shelf"]["notes"].tolist() == ["not computed: no balance"]
+    assert mixed[mixed["name"] == "north pole"]["notes"].str.contains("the Sun climbs to").all()
+
+
+def test_a_range_without_the_noon_of_a_site_is_said():
+    short = RANGE[0], datetime(2028, 6, 25, tzinfo=timezone.utc)
+    table = survey(SCENARIO, PLACES[1:3], *short, jobs=1)
+    assert (table["notes"] == "no local noon in the range").any()
+
+
+def test_stations_are_seen_as_one_by_one():
+    station = Station(name="dish", latitude_deg=37.2, longitude_deg=-7.4, height_m=120.0)
+    first = np.datetime64("2028-01-01", "s")
+    view = station_track(open_ephemeris(), station, first, first + np.timedelta64(40, "D"))
+    rng = np.random.default_rng(5)
+    times = first + np.sort(rng.integers(0, 40 * 86400, 200)).astype("timedelta64[s]")
+    latitude, longitude = np.array([62.4, -90.0, 0.0]), np.array([11.8, 0.0, 179.0])
+    height_m = np.array([-1250.0, 5000.0, 0.0])
+    together = view(times, latitude, longitude, height_m)
+    for k, place in enumerate(zip(latitude, longitude, height_m)):
+        alone = sky.station_view(open_ephemeris(), times, *place, 37.2, -7.4, 120.0)
+        # As promised: the spline, and near the Sun the arc cosine.
+        limits = [1e-4, 1e-4, 2e-3, 1e-4, 1e-4, 0.1]
+        for ours, theirs, limit in zip(together, alone, limits):
+            apart = ours[k] - theirs
+            apart = apart if limit == 0.1 else (apart + 180) % 360 - 180
+            assert np.abs(apart).max() < limit
+
+
+# --- who works it out
+
+
+def test_many_processes_give_the_same_bytes(monkeypatch, table):
+    monkeypatch.setattr(sites_module, "CHUNK_SITES", 2)
+    one = survey(SCENARIO, PLACES, *RANGE, jobs=1)
+    two = survey(SCENARIO, PLACES, *RANGE, jobs=2)
+    assert csv_text(one) == csv_text(two)
+
+
+def dies_once(job, places):
+    """The work of a process that is killed in its first chunk."""
+    mark = Path(os.environ["SURVEY_TEST_MARK"])
+    if not mark.exists():
+        mark.touch()
+        os._exit(1)
+    return chunk_rows(job, places)
+
+
+def test_the_share_of_a_lost_worker_is_done_again(monkeypatch, tmp_path):
+    monkeypatch.setattr(sites_module, "CHUNK_SITES", 2)
+    whole = survey(SCENARIO, PLACES, *RANGE, jobs=1)
+    monkeypatch.setenv("SURVEY_TEST_MARK", str(tmp_path / "died"))
+    monkeypatch.setattr(sites_module, "chunk_rows", dies_once)
+    again = survey(SCENARIO, PLACES, *RANGE, jobs=2)
+    assert (tmp_path / "died").exists()
+    assert csv_text(again) == csv_text(whole)
+
+
+def test_a_dask_cluster_gives_the_same_bytes(monkeypatch):
+    distributed = pytest.importorskip("dask.distributed")
+    monkeypatch.setattr(sites_module, "CHUNK_SITES", 2)
+    here = survey(SCENARIO, PLACES, *RANGE, jobs=1)
+    told = []
+    with distributed.LocalCluster(
+        n_workers=1, threads_per_worker=1, processes=False, host="127.0.0.1", protocol="tcp",
+        dashboard_address=None,
+    ) as cluster:  # fmt: skip
+        there = survey(
+            SCENARIO, PLACES, *RANGE, scheduler=cluster.scheduler_address,
+            report=lambda *done: told.append(done),
+        )  # fmt: skip
+    assert csv_text(here) == csv_text(there)
+    assert told[-1] == (5, 5) and len(told) == 3
+
+
+def test_a_scheduler_that_does_not_answer_is_told(monkeypatch):
+    pytest.importorskip("dask.distributed")
+    assert sites_module.CONNECT_S < 15  # what the user is promised
+    monkeypatch.setattr(sites_module, "CONNECT_S", 1)
+    with pytest.raises(ObsplanError, match="scheduler tcp://127.0.0.1:9 does not answer"):
+        survey(SCENARIO, PLACES, *RANGE, scheduler="tcp://127.0.0.1:9")
+
+
+def test_an_address_that_is_none_is_told_before_anyone_waits_for_it(monkeypatch):
+    distributed = pytest.importorskip("dask.distributed")
+    monkeypatch.setattr(distributed, "Client", lambda *asked, **how: pytest.fail("waits"))
+    with pytest.raises(ObsplanError, match="scheduler somewhere does not answer .*address like"):
+        survey(SCENARIO, PLACES, *RANGE, scheduler="somewhere")
+
+
+@contextmanager
+def cluster_of_processes(directory):
+    """The process of a scheduler with one worker, and its address."""
+    address = directory / "scheduler.json"
+    place = ["--host", "127.0.0.1", "--no-dashboard", "--scheduler-file", str(address)]
+    quiet = {"stdout": subprocess.DEVNULL, "stderr": subprocess.DEVNULL, "cwd": directory}
+    run = [sys.executable, "-m", "dask"]
+    scheduler = subprocess.Popen([*run, "scheduler", "--port", "0", *place], **quiet)
+    worker = subprocess.Popen(
+        [*run, "worker", "--nworkers", "1", "--nthreads", "1", "--no-nanny", *place], **quiet
+    )
+    try:
+        while not address.exists():
+            assert scheduler.poll() is None
+            time.sleep(0.05)
+        yield scheduler, json.loads(address.read_text())["address"]
+    finally:
+        for process in (worker, scheduler):
+            process.kill()
+            process.wait()
+
+
+def test_a_scheduler_that_dies_is_told_and_the_survey_goes_on_later(monkeypatch, tmp_path):
+    pytest.importorskip("dask.distributed")
+    monkeypatch.setattr(sites_module, "CHUNK_SITES", 1)
+    whole = survey(SCENARIO, PLACES, *RANGE, jobs=1)
+    output, told = tmp_path / "survey.csv", []
+    with cluster_of_processes(tmp_path) as (scheduler, address):
+        with pytest.raises(ObsplanError, match="scheduler tcp.* lost the connection.*goes on"):
+            survey(SCENARIO, PLACES, *RANGE, scheduler=address, keep=output,
+                   report=lambda *done: scheduler.kill())  # fmt: skip
+    again = survey(SCENARIO, PLACES, *RANGE, jobs=1, keep=output,
+                   report=lambda *done: told.append(done))  # fmt: skip
+    assert 1 <= told[0][0] < len(PLACES)
+    assert csv_text(again) == csv_text(whole)
+
+
+def test_what_cannot_be_kept_is_told(tmp_path):
+    (tmp_path / "file").touch()
+    with pytest.raises(TableError, match="cannot be written"):
+        survey(SCENARIO, PLACES[:1], *RANGE, jobs=1, keep=tmp_path / "file" / "survey.csv")
+
+
+def test_planned_sites_are_shared_out_one_by_one_and_ranked_by_value(tmp_path):
+    places, told = PLACES[:3] + PLACES[4:], []
+    table = survey(SCENARIO, places, *RANGE, planned=True, jobs=1, keep=tmp_path / "survey.csv",
+                   report=lambda *done: told.append(done))  # fmt: skip
+    assert told == [(k, 4) for k in range(1, 5)]
+    lands = table["landing_opens_utc"].notna()
+    assert table.loc[lands, "name"].tolist() == ["shelf", "slope"]
+    assert (table.loc[lands, "value"] > 0).all() and table.loc[~lands, "value"].isna().all()
+    assert (table.loc[lands, "value"] <= table.loc[lands, "bound"] + 1e-9).all()
+    assert table["rank"].notna().equals(lands)
+    alone = days(SCENARIO, *RANGE, planned=True).table
+    shelf = table[table["name"] == "shelf"]
+    assert shelf["value"].tolist() == pytest.approx(alone["value"].tolist())
+    by_rank = table[lands].sort_values("rank")
+    assert by_rank["value"].is_monotonic_decreasing
+
+
+def test_an_interrupted_survey_goes_on_from_what_is_written(monkeypatch, tmp_path, table):
+    monkeypatch.setattr(sites_module, "CHUNK_SITES", 2)
+    whole = survey(SCENARIO, PLACES, *RANGE, jobs=1)
+    output = tmp_path / "survey.csv"
+
+    def stop(done, of):
+        raise KeyboardInterrupt
+
+    with pytest.raises(KeyboardInterrupt):
+        survey(SCENARIO, PLACES, *RANGE, jobs=1, keep=output, report=stop)
+    [parts] = tmp_path.glob(".survey.csv.*.parts")
+    assert len(list(parts.glob("*.json"))) == 1
+    real, worked = sites_module.chunk_rows, []
+
+    def counted(job, places):
+        worked.extend(p.name for p in places)
+        return real(job, places)
+
+    monkeypatch.setattr(sites_module, "chunk_rows", counted)
+    resumed = survey(SCENARIO, PLACES, *RANGE, jobs=1, keep=output)
+    assert csv_text(resumed) == csv_text(whole)
+    assert len(worked) == len(PLACES) - 2
+    assert not parts.exists()
+
+
+def test_another_question_takes_nothing_from_an_interrupted_one(monkeypatch, tmp_path):
+    output = tmp_path / "survey.csv"
+
+    def stop(done, of):
+        raise KeyboardInterrupt
+
+    with pytest.raises(KeyboardInterrupt):
+        survey(SCENARIO, PLACES[:1], *RANGE, jobs=1, keep=output, report=stop)
+    moved = [PLACES[0]._replace(latitude_deg=80.0)]
+    other = survey(SCENARIO, moved, *RANGE, jobs=1, keep=output)
+    assert other["latitude_deg"].unique().tolist() == [80.0]
+
+
+# --- the map, and the command
+
+
+def test_map_shows_a_column_and_refuses_one_that_is_none(table, tmp_path):
+    figure = link.survey_map("survey", table, "energy_share")
+    link.save(figure, tmp_path / "map.png")
+    assert (tmp_path / "map.png").stat().st_size > 0
+    assert [ax.get_ylabel() for ax in figure.axes] == [
+        "latitude (deg, north positive)", "energy over what is asked"
+    ]  # fmt: skip
+    with pytest.raises(ObsplanError, match="--colour notes: no such column of numbers"):
+        link.survey_map("survey", table, "notes")
+
+
+def test_names_stay_inside_the_map_and_landings_are_counted_whatever_colours_it(table):
+    names = table["name"].unique()
+    east = dict(zip(names, np.linspace(-170.0, 179.0, len(names))))
+    spread = table.assign(longitude_deg=[east[name] for name in table["name"]], rank=1.0)
+    spread["useful_light_h"] = 100.0
+    spread.loc[spread["name"] == names[-1], "rank"] = np.nan
+    figure = link.survey_map("survey", spread)
+    figure.canvas.draw()
+    ax = figure.axes[0]
+    frame = ax.get_window_extent()
+    for text in ax.texts:
+        box = text.get_window_extent()
+        assert frame.x0 <= box.x0 and box.x1 <= frame.x1
+        assert frame.y0 <= box.y0 and box.y1 <= frame.y1
+    lands = spread.groupby("name")["landing_opens_utc"].first().notna().sum()
+    assert any(f"{lands} of 5 sites offer a landing" in t.get_text() for t in figure.texts)
+
+
+def test_command_surveys_and_draws(tmp_path, monkeypatch):
+    monkeypatch.chdir(tmp_path)
+    (tmp_path / "small.toml").write_text(SMALL)
+    written(tmp_path, HEADER + "a,10,20,0\nb,-40,30,0\n")
+    common = ["sites", "small.toml", "sites.csv", "--from", "2028-06-20", "--to", "2028-07-20"]
+    run = CliRunner().invoke
+    made = run(main, [*common, "-o", "all.csv", "--figure", "map.svg", "--jobs", "1"])
+    assert made.exit_code == 0, made.output
+    assert "2 of 2 sites" in made.stderr and "1. " in made.stdout
+    # A line for each of the best sites, whatever days they have.
+    best = [line.split(".")[1].split(",")[0].strip() for line in made.stdout.splitlines()[:-1]]
+    assert len(best) == len(set(best))
+    assert {p.name for p in tmp_path.iterdir()} == {"small.toml", "sites.csv", "all.csv", "map.svg"}
+    for options, words in (
+        (["--colour", "price", "--figure", "map.png"], "--colour price"),
+        (["--colour", "value", "--figure", "map.png"], "--colour value: only a survey with --plan"),
+        (["-o", "."], "is a directory"),
+        (["--figure", "map.gif"], "map.gif"),
+        (["--to", "2028-06-01"], "is empty"),
+        (["--to", "2051-06-01"], "2050"),
+    ):
+        refused = run(main, [*common, "-o", "other.csv", *options])
+        assert refused.exit_code == 2 and words in refused.stderr, refused.output
+    assert not list(tmp_path.glob("*other*")) and not list(tmp_path.glob(".*"))

@@ -1,0 +1,212 @@
+"""The best of tiny problems by trying every plan. Shares no arithmetic with the planner."""
+
+from itertools import combinations, product
+
+import numpy as np
+from scipy.optimize import linprog
+from tools.small import slots
+
+from obsplan.checking.check import check
+from obsplan.planning.problem.from_scenario import Problem
+
+
+def best_value(problem: Problem) -> float | None:
+    """The worth of the best plan, None when no plan holds."""
+    plans = sorted(_plans(problem), key=lambda plan: -plan[0])
+    return next((value for value, runs in plans if resources_hold(problem, runs)), None)
+
+
+def _plans(problem: Problem):
+    """Worth and starts of every plan that keeps count, must, gap, exclusion and order."""
+    options = [
+        [
+            chosen
+            for k in range(task.must, task.count + 1)
+            for chosen in combinations(np.flatnonzero(task.starts).tolist(), k)
+            if all(b - a >= task.length + task.gap for a, b in zip(chosen, chosen[1:]))
+        ]
+        for task in problem.tasks
+    ]
+    for runs in product(*options):
+        if not _exclusive(problem, runs) and _ordered(problem, runs):
+            yield plan_worth(problem, runs), runs
+
+
+def plan_worth(problem: Problem, runs) -> float:
+    total = 0.0
+    for task, starts in zip(problem.tasks, runs):
+        seen = {}
+        for start in starts:
+            place = int(task.bins[start])
+            rank = int(task.held[place]) + seen.get(place, 0)
+            seen[place] = seen.get(place, 0) + 1
+            total += task.value if rank == 0 else task.value * task.repeat_worth**rank
+    return total
+
+
+def _exclusive(problem: Problem, runs) -> bool:
+    busy = [
+        {step for start in starts for step in range(start, start + task.length)}
+        for task, starts in zip(problem.tasks, runs)
+    ]
+    return any(busy[i] & busy[j] for i, j in problem.exclusive)
+
+
+def _ordered(problem: Problem, runs) -> bool:
+    for task, starts in zip(problem.tasks, runs):
+        for earlier, settle, met_from in task.earlier:
+            length = problem.tasks[earlier].length
+            ready = min([met_from] + [s + length + settle for s in runs[earlier]])
+            if any(start < ready for start in starts):
+                return False
+    return True
+
+
+def resources_hold(problem: Problem, runs) -> bool:
+    """Whether bus, batteries and stores bear the runs, for some choice of what is sent when.
+
+    Given the runs this is a linear programme: per node and step the share sent, the charge
+    and the data at the step's end.
+    """
+    count, steps, hour = len(problem.nodes), problem.steps, problem.step_h
+    load, peak, data = (np.zeros((count, steps)) for _ in range(3))
+    for n, node in enumerate(problem.nodes):
+        load[n], peak[n], data[n] = node.base_w, node.base_peak_w, node.base_data_mbit
+    for task, starts in zip(problem.tasks, runs):
+        for start in starts:
+            for k in range(task.length):
+                load[task.node, start + k] += task.load_w[k]
+                peak[task.node, start + k] += task.peak_w[k]
+                data[task.node, start + k] += task.data_mbit[k]
+    limits = np.array([node.bus_limit_w for node in problem.nodes])[:, None]
+    if (peak > limits + 1e-9).any() or not _silent_charge_holds(problem, load):
+        return False
+
+    share = np.arange(count * steps).reshape(count, steps)
+    charge, held = share + count * steps, share + 2 * count * steps
+    bounds: list[tuple] = [(0, 0)] * (3 * count * steps)
+    below, below_rhs, equal, equal_rhs = [], [], [], []
+
+    for n, node in enumerate(problem.nodes):
+        senders = [m for m, other in enumerate(problem.nodes) if other.receiver == n]
+        for t in range(steps):
+            fits = node.transmit_w == 0 or peak[n, t] + node.transmit_w <= node.bus_limit_w + 1e-9
+            bounds[share[n, t]] = (0, 1 if fits and node.send_mbit[t] > 0 else 0)
+            last = t == steps - 1
+            floor = max(node.reserve_wh, node.end_wh) if last else node.reserve_wh
+            bounds[charge[n, t]] = (floor, node.capacity_wh)
+            roof = min(node.store_mbit, node.store_end_mbit) if last else node.store_mbit
+            bounds[held[n, t]] = (0, roof)
+            draw, spare = node.transmit_w * node.send_share[t], node.generation_w[t] - load[n, t]
+            for slope in (node.charge_efficiency * hour, hour / node.discharge_efficiency):
+                below.append({charge[n, t]: 1.0, share[n, t]: slope * draw})
+                below_rhs.append(slope * spare)
+                _before(below, below_rhs, charge[n], t, node.start_wh)
+            if np.isfinite(node.charge_limit_w):
+                below.append({charge[n, t]: 1.0})
+                below_rhs.append(node.charge_limit_w * node.charge_efficiency * hour)
+                _before(below, below_rhs, charge[n], t, node.start_wh)
+            kept = {held[n, t]: 1.0, share[n, t]: node.send_mbit[t]}
+            for m in senders:
+                kept[share[m, t]] = -problem.nodes[m].send_mbit[t]
+            equal.append(kept)
+            equal_rhs.append(data[n, t])
+            _before(equal, equal_rhs, held[n], t, node.store_start_mbit)
+    for t in range(steps):
+        for station in {int(node.station[t]) for node in problem.nodes if node.receiver < 0} - {-1}:
+            below.append(
+                {
+                    share[n, t]: node.send_share[t]
+                    for n, node in enumerate(problem.nodes)
+                    if node.receiver < 0 and node.station[t] == station
+                }
+            )
+            below_rhs.append(1.0)
+    found = linprog(
+        np.zeros(len(bounds)),
+        A_ub=_dense(below, len(bounds)),
+        b_ub=below_rhs,
+        A_eq=_dense(equal, len(bounds)),
+        b_eq=equal_rhs,
+        bounds=bounds,
+        method="highs",
+    )
+    return found.status == 0
+
+
+def _silent_charge_holds(problem: Problem, load: np.ndarray) -> bool:
+    """Whether the batteries bear the loads when nothing is sent: sending never helps."""
+    for node, load_w in zip(problem.nodes, load):
+        charge = node.start_wh
+        for net_w in node.generation_w - load_w:
+            if net_w >= 0:
+                net_w = min(net_w, node.charge_limit_w) * node.charge_efficiency
+            else:
+                net_w = net_w / node.discharge_efficiency
+            charge = min(node.capacity_wh, charge + net_w * problem.step_h)
+            if charge < node.reserve_wh - 1e-9:
+                return False
+        if charge < node.end_wh - 1e-9:
+            return False
+    return True
+
+
+def _before(rows: list[dict], right: list[float], level: np.ndarray, t: int, start: float) -> None:
+    """Subtract the level before step t in the last row."""
+    if t:
+        rows[-1][level[t - 1]] = -1.0
+    else:
+        right[-1] += start
+
+
+def _dense(rows: list[dict], columns: int) -> np.ndarray:
+    matrix = np.zeros((len(rows), columns))
+    for k, row in enumerate(rows):
+        for column, factor in row.items():
+            matrix[k, column] = factor
+    return matrix
+
+
+def accepted_worth(scene, environment, above: float, tries: int) -> float | None:
+    """Worth of the first timeline above `above` that the check accepts, in falling worth.
+
+    None when there is none, or none among the first `tries`; every start on the grid is
+    tried that the check has nothing against on its own.
+    """
+    step = scene.span.step_min
+    options = []
+    for activity in scene.activity:
+        rows = [(activity.name, step * k) for k in range(scene.steps)]
+        found = check(scene, environment, slots(*rows)).violations
+        wrong = {int(slot[1:]) - 1 for slot in found["slots"][found["rule"].isin(PLACEMENT)]}
+        starts = [minute for k, (_, minute) in enumerate(rows) if k not in wrong]
+        reach = scene.slot_min(activity) + activity.gap_min
+        options.append(
+            [
+                chosen
+                for k in range(activity.must, activity.count + 1)
+                for chosen in combinations(starts, k)
+                if all(b - a >= reach for a, b in zip(chosen, chosen[1:]))
+            ]
+        )
+    plans = [(timeline_worth(scene, runs), runs) for runs in product(*options)]
+    plans = sorted((p for p in plans if p[0] > above), key=lambda p: -p[0])
+    for worth, runs in plans[:tries]:
+        rows = [(a.name, s) for a, starts in zip(scene.activity, runs) for s in starts]
+        if check(scene, environment, slots(*rows)).holds:
+            return worth
+    return None
+
+
+PLACEMENT = ("span", "grid", "duration", "sun elevation", "coverage", "contact")
+
+
+def timeline_worth(scene, runs) -> float:
+    """Worth of runs by their starts in minutes; coverage, if any, is over the span."""
+    total = 0.0
+    for activity, starts in zip(scene.activity, runs):
+        edges = np.array(activity.coverage.edges if activity.coverage else [0.0]) * 60
+        bins = [int((edges <= start).sum()) for start in starts]
+        for place in set(bins):
+            total += sum(activity.value * activity.repeat_worth**k for k in range(bins.count(place)))
+    return total

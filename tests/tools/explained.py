@@ -1,0 +1,39 @@
+"""Small plans given run by run, and why no more runs fit."""
+
+import pandas as pd
+from tools.small import platform, world
+
+from obsplan.environment.build import Environment
+from obsplan.inputs.scenario import Scenario
+from obsplan.planning.problem.booking import Booking
+from obsplan.planning.problem.from_scenario import problem
+from obsplan.planning.problem.timeline_table import timeline_table
+from obsplan.planning.reasons.unplaced import unplaced
+
+
+def booked(scene: Scenario, environment: Environment, *runs: tuple[str, int]) -> Booking:
+    """A plan with runs given as (activity, step of start)."""
+    booking = Booking(problem(scene, environment))
+    names = [a.name for a in scene.activity]
+    for name, start in runs:
+        booking.add(names.index(name), start)
+    booking.flow = booking.simulate()
+    assert booking.flow.short == ""
+    return booking
+
+
+def explained(scene: Scenario, environment: Environment, booking: Booking) -> pd.DataFrame:
+    return unplaced(scene, environment, booking, timeline_table(scene, environment, booking))
+
+
+def why(scene: Scenario, *runs: tuple[str, int], **columns) -> tuple[str, str]:
+    """Reason and change for the only activity that wants more runs."""
+    environment = world(scene, **columns)
+    table = explained(scene, environment, booked(scene, environment, *runs))
+    assert len(table) == 1
+    return table["reason"][0], table["would_fit_if"][0]
+
+
+def small_battery(**changes) -> dict:
+    """80 Wh aboard, 20 of them in reserve, nothing comes in and nothing is lost."""
+    return platform(battery={"capacity_wh": 100.0} | changes)

@@ -1,0 +1,109 @@
+"""Two scenes drawn once, a bright one and a dark one, and what is written in a picture."""
+
+import functools
+from pathlib import Path
+
+import pandas as pd
+from matplotlib.axis import Axis
+from matplotlib.colors import to_hex
+from matplotlib.text import Text
+
+from obsplan.reporting.figures import layout as parts
+from obsplan.reporting.figures import link
+from obsplan.checking.check import check
+from obsplan.environment.build import environment
+from obsplan.planning.plan import Plan
+from obsplan.planning.problem.from_scenario import problem
+from obsplan.inputs.scenario import read_scenario, scenario_from
+from obsplan.planning.search.first_plan import quick_plan
+from obsplan.planning.problem.timeline_table import timeline_table
+
+DEMO = Path(__file__).parents[2] / "examples" / "demo.toml"
+
+
+def utc(text):
+    return pd.Timestamp(text).to_pydatetime()
+
+
+@functools.cache
+def day():
+    """Two and a half days of the demo with an eclipse in them, and a quick plan."""
+    whole = read_scenario(DEMO)
+    span = {"start_utc": utc("2028-07-05T06:00Z"), "end_utc": utc("2028-07-07T18:00Z")}
+    scenario = whole.model_copy(update={"span": whole.span.model_copy(update=span)})
+    around = environment(scenario)
+    booking = quick_plan(problem(scenario, around))
+    timeline = timeline_table(scenario, around, booking)
+    verdict = check(scenario, around, timeline)
+    made = Plan(timeline, pd.DataFrame(), verdict, booking.value(), 1.1 * booking.value())
+    return scenario, around, made
+
+
+@functools.cache
+def night():
+    """One platform in the dark, never heard, with nothing to do."""
+    scenario = scenario_from(
+        {
+            "title": "costs $1, or $2_a$",
+            "site": {"name": "plain", "latitude_deg": -10.0, "longitude_deg": -20.0},
+            "span": {"start_utc": "2028-07-17T03:30:00Z", "end_utc": "2028-07-19T12:00:00Z"},
+            "station": [
+                {"name": "alpha", "latitude_deg": 0.0, "longitude_deg": 0.0, "mask_deg": 89.9}
+            ],
+            "platform": [
+                {
+                    "name": "lander",
+                    "kind": "lander",
+                    "idle_w": 10.0,
+                    "bus_limit_w": 100.0,
+                    "battery": {"capacity_wh": 300.0, "reserve": 0.2},
+                    "radio": {"transmit_w": 10.0, "rate_kbps": 20.0},
+                    "store": {"capacity_mbit": 50.0},
+                }
+            ],
+        }
+    )
+    around = environment(scenario)
+    timeline = pd.DataFrame(columns=["slot", "activity", "start_utc", "end_utc"])
+    return scenario, around, Plan(timeline, timeline, check(scenario, around, timeline), 0.0, 0.0)
+
+
+def draw(kind, scene):
+    scenario, around, plan = scene
+    if kind == "plan":
+        return link.plan_figure(scenario, around, plan)
+    if kind == "resources":
+        return link.resources_figure(scenario, around, plan.verdict)
+    return {"sky": link.sky_figure, "link": link.link_figure}[kind](scenario, around)
+
+
+@functools.cache
+def picture(kind, scene):
+    """Pictures drawn once, for the tests that only look at them."""
+    return draw(kind, {"day": day, "night": night}[scene]())
+
+
+def texts(figure):
+    """What is written; ticks beyond the ends of an axis exist but are not drawn."""
+    unseen = set()
+    for axis in figure.findobj(Axis):
+        low, high = sorted(axis.get_view_interval())
+        ticks = [t for t in axis.get_major_ticks() if not low <= t.get_loc() <= high]
+        unseen |= {id(label) for tick in ticks for label in (tick.label1, tick.label2)}
+    shown = [t for t in figure.findobj(Text) if t.get_visible() and t.get_text().strip()]
+    return [t for t in shown if id(t) not in unseen]
+
+
+def words(figure):
+    return {t.get_text() for t in texts(figure)}
+
+
+def hollow(figure):
+    """Outlines of the marks of missing runs."""
+    return [
+        path
+        for ax in figure.axes
+        for bars in ax.collections
+        if to_hex(bars.get_facecolor()[0]) == parts.PAPER and bars.get_zorder() == 2.5
+        for path in bars.get_paths()
+    ]

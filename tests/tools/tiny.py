@@ -1,0 +1,114 @@
+"""Tiny problems, in steps and without a scenario."""
+
+import numpy as np
+from hypothesis import strategies as st
+
+from obsplan.planning.problem.from_scenario import Node, Problem, Task
+
+STEPS = 24
+
+
+def task(name, **changes):
+    """A task of one step that may start anywhere in eight steps and draws nothing."""
+    length = changes.get("length", 1)
+    rest = {"node": 0, "length": length, "load_w": np.zeros(length), "peak_w": np.zeros(length),
+            "data_mbit": np.zeros(length), "count": 1, "must": 0, "gap": 0, "value": 1.0,
+            "repeat_worth": 1.0, "starts": np.arange(8) + length <= 8,
+            "bins": np.zeros(8, dtype=int), "earlier": (), "held": np.zeros(1, dtype=int),
+            "favour": np.zeros(8)}  # fmt: skip
+    return Task(**{"name": name} | rest | changes)
+
+
+def tiny_problem(seed: int) -> Problem:
+    """A problem small enough to try every plan, with something of every rule."""
+    rng = np.random.default_rng(seed)
+    steps, hour = int(rng.integers(6, 11)), 0.25
+    nodes = [_tiny_node(rng, steps, hour, k) for k in range(rng.choice([1, 1, 2]))]
+    tasks: list[Task] = []
+    for k in range(rng.integers(2, 4)):
+        length = int(rng.integers(1, 4))
+        settle = int(rng.integers(0, 2))
+        earlier = ((k - 1, settle, steps),) if k and rng.random() < 0.3 else ()
+        draw_w = rng.choice([0.0, 4.0, 9.0, 16.0], length)
+        tasks.append(
+            Task(
+                name=f"t{k}",
+                node=int(rng.integers(len(nodes))),
+                length=length,
+                load_w=draw_w,
+                peak_w=draw_w * rng.choice([1.0, 1.2]),
+                data_mbit=rng.choice([0.0, 1.0, 3.0], length),
+                count=(count := int(rng.integers(1, 3))),
+                must=int(rng.random() < 0.15),
+                gap=int(rng.integers(0, 3)),
+                value=float(rng.choice([1.0, 2.5, 4.0])),
+                repeat_worth=float(rng.choice([0.0, 0.5, 1.0])),
+                starts=(rng.random(steps) < 0.6) & (np.arange(steps) + length <= steps),
+                bins=(bins := rng.integers(0, rng.integers(1, 3), steps)),
+                earlier=earlier,
+                held=rng.integers(0, 2, bins.max() + 1) * int(rng.random() < 0.2),
+                favour=np.zeros(steps),
+            )
+        )
+        assert count >= tasks[-1].must
+    pairs = [(i, j) for j in range(len(tasks)) for i in range(j) if rng.random() < 0.5]
+    return Problem(steps, hour, tuple(tasks), tuple(nodes), frozenset(pairs))
+
+
+def level_node(steps: int, **changes) -> Node:
+    """A lossless node on which nothing changes; numbers given stand for every step."""
+    figures = {"generation_w": 0.0, "base_w": 0.0, "base_peak_w": changes.get("base_w", 0.0),
+               "base_data_mbit": 0.0, "send_mbit": 0.0, "send_share": 1.0, "station": -1}  # fmt: skip
+    rest = {"name": "node", "bus_limit_w": 100.0, "capacity_wh": 100.0, "reserve_wh": 20.0,
+            "start_wh": 100.0, "end_wh": 20.0, "charge_efficiency": 1.0,
+            "discharge_efficiency": 1.0, "charge_limit_w": np.inf, "transmit_w": 0.0,
+            "receiver": -1, "store_mbit": 100.0, "store_start_mbit": 0.0,
+            "store_end_mbit": 100.0}  # fmt: skip
+    level = {k: np.full(steps, changes.get(k, v)) for k, v in figures.items()}
+    return Node(**rest | changes | level)
+
+
+def _tiny_node(rng: np.random.Generator, steps: int, hour: float, k: int) -> Node:
+    base_w = rng.choice([1.0, 3.0], steps)
+    capacity_wh = float(rng.choice([8.0, 15.0]))
+    relays = k > 0 and rng.random() < 0.5
+    rate_mbit = np.where(rng.random(steps) < 0.7, rng.choice([0.5, 2.0], steps), 0.0)
+    return Node(
+        name=f"n{k}",
+        generation_w=rng.choice([0.0, 6.0, 14.0], steps),
+        base_w=base_w,
+        base_peak_w=base_w,
+        base_data_mbit=np.zeros(steps),
+        bus_limit_w=float(rng.choice([18.0, 26.0])),
+        capacity_wh=capacity_wh,
+        reserve_wh=0.3 * capacity_wh,
+        start_wh=float(rng.choice([0.6, 1.0])) * capacity_wh,
+        end_wh=float(rng.choice([0.3, 0.6])) * capacity_wh,
+        charge_efficiency=float(rng.choice([0.8, 1.0])),
+        discharge_efficiency=float(rng.choice([0.8, 1.0])),
+        charge_limit_w=float(rng.choice([5.0, np.inf])),
+        transmit_w=float(rng.choice([0.0, 6.0])),
+        send_mbit=rate_mbit,
+        send_share=np.where(rate_mbit > 0, rng.choice([0.4, 1.0], steps), 0.0),
+        receiver=0 if relays else -1,
+        station=np.where(rate_mbit > 0, rng.integers(0, 2, steps), -1),
+        store_mbit=float(rng.choice([4.0, 9.0])),
+        store_start_mbit=float(rng.choice([0.0, 1.0])),
+        store_end_mbit=float(rng.choice([2.0, 9.0])),
+    )
+
+
+def crowd(draw, **changes) -> Problem:
+    """Two lanes of three and two tasks, some of which exclude each other across."""
+    tasks = []
+    for k in range(5):
+        length = draw(st.integers(1, 7))
+        starts = np.arange(STEPS) + length <= STEPS
+        starts &= np.arange(STEPS) >= draw(st.integers(0, 8))
+        rest = {"length": length, "starts": starts, "value": float(draw(st.integers(1, 9))),
+                "count": STEPS, "bins": np.arange(STEPS) // 6, "held": np.zeros(4, dtype=int),
+                "favour": np.zeros(STEPS)}  # fmt: skip
+        tasks.append(task(f"task {k}", **rest | {key: of(draw, k) for key, of in changes.items()}))
+    pairs = {(0, 1), (0, 2), (1, 2), (3, 4)}
+    pairs |= {pair for pair in ((0, 3), (0, 4), (1, 3), (1, 4), (2, 4)) if draw(st.booleans())}
+    return Problem(STEPS, 0.25, tuple(tasks), (level_node(STEPS),), frozenset(pairs))
