@@ -8,7 +8,7 @@ stand in their place.
 import hashlib
 import struct
 from dataclasses import dataclass
-from datetime import datetime, timezone
+from datetime import datetime, timezone, UTC
 from functools import lru_cache
 from pathlib import Path
 
@@ -137,7 +137,7 @@ def open_ephemeris(directory: Path | None = None) -> Ephemeris:
             f"{directory}: the kernels cannot be read ({reason}); needed are positions of Sun, "
             f"Earth and Moon and the frame {MOON_FRAME}"
         ) from problem
-    first, last = (end.astimezone(timezone.utc) for end in ends.utc_datetime())
+    first, last = (end.astimezone(UTC) for end in ends.utc_datetime())
     return Ephemeris(timescale, sun, earth, moon, moon_frame, first, last, files)
 
 

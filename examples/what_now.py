@@ -24,9 +24,7 @@ last = runs[runs["end_utc"] <= now_utc].tail(1)
 ran = last[["slot", "activity", "start_utc", "end_utc"]].assign(outcome="failed", reason="")
 
 # %% The plan made anew: what was done stays, the rest may move
-made = obsplan.make_replan(
-    scenario, environment, plan.timeline, now_utc.to_pydatetime(), ran=ran
-)
+made = obsplan.make_replan(scenario, environment, plan.timeline, now_utc.to_pydatetime(), ran=ran)
 print(made.changes.head().to_string(index=False))
 print(f"value {made.plan.value:.1f}; the old plan, had it gone on: {made.value_left:.1f}")
 

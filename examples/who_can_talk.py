@@ -22,8 +22,10 @@ for platform in scenario.platform:
     offered = environment.platforms[platform.name]
     sent_mbit = (offered["rate_kbps"] * offered["in_contact"]).sum() * 60 / 1000
     share = offered["in_contact"].mean()
-    print(f"{platform.name}: a way to Earth is open for {100 * share:.0f} % of the span; "
-          f"at most {sent_mbit:.0f} Mbit to {platform.radio.to}")  # fmt: skip
+    print(
+        f"{platform.name}: a way to Earth is open for {100 * share:.0f} % of the span; "
+        f"at most {sent_mbit:.0f} Mbit to {platform.radio.to}"
+    )
 
 # %% The picture
 figure = obsplan.link_figure(scenario, environment)

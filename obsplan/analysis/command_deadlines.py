@@ -6,11 +6,18 @@ import numpy as np
 import pandas as pd
 
 from obsplan.environment.build import Environment
-from obsplan.physics.link_budget import light_time_s
 from obsplan.inputs.scenario import Scenario
+from obsplan.physics.link_budget import light_time_s
 
-DEADLINE_COLUMNS = ("deadline_utc", "station", "contact_opens_utc", "slot", "activity",
-                    "start_utc", "lead_min")  # fmt: skip
+DEADLINE_COLUMNS = (
+    "deadline_utc",
+    "station",
+    "contact_opens_utc",
+    "slot",
+    "activity",
+    "start_utc",
+    "lead_min",
+)
 ABOARD = "loaded before the span"
 
 
@@ -53,8 +60,13 @@ def deadlines_table(
         in_contact = environment.platforms[platform.name]["in_contact"].to_numpy(dtype=bool)
         before_min = (slot.start_utc - start_utc) // pd.Timedelta(minutes=1) - lead_min
         heard = np.flatnonzero(in_contact[: max(before_min, 0)])
-        row = {"slot": slot.slot, "activity": slot.activity, "start_utc": slot.start_utc,
-               "lead_min": lead_min, "station": ""}  # fmt: skip
+        row = {
+            "slot": slot.slot,
+            "activity": slot.activity,
+            "start_utc": slot.start_utc,
+            "lead_min": lead_min,
+            "station": "",
+        }
         if len(heard):
             last, station = heard[-1], receiver["station"].to_numpy()
             held = in_contact[: last + 1] & (station[: last + 1] == station[last])
@@ -62,8 +74,11 @@ def deadlines_table(
             travel_s = light_time_s(sky["earth_range_km"].to_numpy()[last])
             arrives_utc = start_utc + pd.Timedelta(minutes=int(last) + 1)
             leaves_utc = arrives_utc - pd.Timedelta(seconds=float(travel_s))
-            row |= {"station": station[last], "contact_opens_utc": sky.index[opens],
-                    "deadline_utc": leaves_utc.floor("s")}  # fmt: skip
+            row |= {
+                "station": station[last],
+                "contact_opens_utc": sky.index[opens],
+                "deadline_utc": leaves_utc.floor("s"),
+            }
         elif loaded_utc is not None and slot.start_utc < loaded_utc:
             row["station"] = ABOARD
         rows.append(row)
@@ -73,8 +88,9 @@ def deadlines_table(
             table[column] = pd.to_datetime(table[column], utc=True).astype("datetime64[s, UTC]")
     if now_utc is not None:
         table = table[(table["start_utc"] > now_utc) & ~(table["deadline_utc"] < now_utc)]
-    return table.sort_values(["deadline_utc", "start_utc", "slot"], na_position="first",
-                             ignore_index=True)  # fmt: skip
+    return table.sort_values(
+        ["deadline_utc", "start_utc", "slot"], na_position="first", ignore_index=True
+    )
 
 
 def past_changing(

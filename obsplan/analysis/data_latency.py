@@ -18,8 +18,15 @@ from obsplan.inputs.scenario import Scenario
 DUST_MBIT = 1e-9
 # Sums over some ten thousand minutes differ by no more.
 ROUNDING_MBIT = 1e-4
-LATENCY_COLUMNS = ("instrument", "taken_mbit", "received_mbit", "median_h", "longest_h",
-                   "longest_taken_utc", "aboard_mbit")  # fmt: skip
+LATENCY_COLUMNS = (
+    "instrument",
+    "taken_mbit",
+    "received_mbit",
+    "median_h",
+    "longest_h",
+    "longest_taken_utc",
+    "aboard_mbit",
+)
 
 
 class Parcel(NamedTuple):
@@ -119,8 +126,12 @@ def latency_table(scenario: Scenario, timeline: pd.DataFrame, verdict: Verdict) 
             continue
         arrived = [(minute - p.taken_min, p) for p, minute in down if p.label == instrument.name]
         all_mbit, got_mbit = (sum(p.mbit for p in some) for some in (own, [p for _, p in arrived]))
-        row = {"instrument": instrument.name, "taken_mbit": all_mbit, "received_mbit": got_mbit,
-               "aboard_mbit": max(all_mbit - got_mbit, 0.0)}  # fmt: skip
+        row = {
+            "instrument": instrument.name,
+            "taken_mbit": all_mbit,
+            "received_mbit": got_mbit,
+            "aboard_mbit": max(all_mbit - got_mbit, 0.0),
+        }
         if arrived:
             arrived.sort(key=lambda pair: (pair[0], pair[1].taken_min))
             summed = np.cumsum([p.mbit for _, p in arrived])
@@ -137,9 +148,7 @@ def latency_table(scenario: Scenario, timeline: pd.DataFrame, verdict: Verdict) 
     return table
 
 
-def _parcels(
-    scenario: Scenario, timeline: pd.DataFrame, minutes: int
-) -> dict[str, list[Parcel]]:
+def _parcels(scenario: Scenario, timeline: pd.DataFrame, minutes: int) -> dict[str, list[Parcel]]:
     """What every platform takes, one parcel a minute of a run after its warm-up.
 
     A run that failed yields nothing, one that was shortened nothing after its end.

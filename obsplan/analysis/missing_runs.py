@@ -6,8 +6,8 @@ from datetime import datetime
 import numpy as np
 import pandas as pd
 
-from obsplan.environment.build import Environment
 from obsplan.common.intervals import intersect, subtract, union
+from obsplan.environment.build import Environment
 from obsplan.inputs.hardware import Instrument, Platform
 from obsplan.inputs.scenario import Activity, Scenario
 from obsplan.planning.problem.start_windows import windows
@@ -15,9 +15,7 @@ from obsplan.planning.problem.start_windows import windows
 ROUNDING_H = 1e-9
 
 
-def runs_in(
-    scenario: Scenario, timeline: pd.DataFrame, unplaced: pd.DataFrame
-) -> dict[str, int]:
+def runs_in(scenario: Scenario, timeline: pd.DataFrame, unplaced: pd.DataFrame) -> dict[str, int]:
     """Per activity, how many of the runs wanted are in: its slots, or what `unplaced` says.
 
     A slot that failed, or whose instrument is out, is in the timeline and not in here.

@@ -7,8 +7,16 @@ from obsplan.environment.build import Environment
 from obsplan.inputs.scenario import Activity, Scenario
 from obsplan.planning.problem.start_windows import start_mask
 
-LEEWAY_COLUMNS = ("activity", "slot", "earliest_utc", "start_utc", "latest_utc", "last_utc",
-                  "waiting", "held_by")  # fmt: skip
+LEEWAY_COLUMNS = (
+    "activity",
+    "slot",
+    "earliest_utc",
+    "start_utc",
+    "latest_utc",
+    "last_utc",
+    "waiting",
+    "held_by",
+)
 
 
 def leeway_table(
@@ -49,8 +57,10 @@ def leeway_table(
                 for after in activity.after
             ]
             soonest = starts[starts >= max(after_utc, default=start_utc)]
-            by_utc, held_by = min([(at, slot) for at, slot, _ in pushed],
-                                  default=(pd.Timestamp.max.tz_localize("UTC"), ""))  # fmt: skip
+            by_utc, held_by = min(
+                [(at, slot) for at, slot, _ in pushed],
+                default=(pd.Timestamp.max.tz_localize("UTC"), ""),
+            )
             latest = soonest[soonest <= by_utc - length]
             row |= {
                 "slot": first["slot"],
@@ -60,8 +70,11 @@ def leeway_table(
             }
             if len(latest):
                 nothing_later = latest[-1] == soonest[-1]
-                row |= {"earliest_utc": latest[0], "latest_utc": latest[-1],
-                        "held_by": "its windows" if nothing_later else held_by}  # fmt: skip
+                row |= {
+                    "earliest_utc": latest[0],
+                    "latest_utc": latest[-1],
+                    "held_by": "its windows" if nothing_later else held_by,
+                }
         rows.append(row)
     table = pd.DataFrame(rows, columns=list(LEEWAY_COLUMNS))
     for column in [c for c in table if c.endswith("_utc")]:

@@ -13,11 +13,11 @@ from typing import TYPE_CHECKING, NamedTuple
 import numpy as np
 import pandas as pd
 
-from obsplan.common.errors import TableError
-from obsplan.common.intervals import from_mask
+from obsplan.checking.condition_rules import Violation, figure, rule_names, slot_violations
 from obsplan.checking.margins import margins
 from obsplan.checking.replay import POWER_SLACK_W, Books, Run, known, moment, replay, stamp
-from obsplan.checking.condition_rules import Violation, figure, rule_names, slot_violations
+from obsplan.common.errors import TableError
+from obsplan.common.intervals import from_mask
 from obsplan.inputs.hardware import Platform
 from obsplan.inputs.scenario import Scenario
 
@@ -110,11 +110,14 @@ def check(
     found.sort(key=lambda v: (v.minute, rules.index(v.rule), v.slots, v.message))
     return Verdict(
         _table(scenario, found, list(Violation._fields)),
-        _table(scenario, margins(scenario, environment, runs, books, minutes, now),
-               ["margin", "where", "minute", "amount", "unit"]),
+        _table(
+            scenario,
+            margins(scenario, environment, runs, books, minutes, now),
+            ["margin", "where", "minute", "amount", "unit"],
+        ),
         {p.name: _minute_table(p, books[p.name], index) for p in scenario.platform},
         rules,
-    )  # fmt: skip
+    )
 
 
 def resources_table(scenario: Scenario, verdict: Verdict) -> pd.DataFrame:
@@ -124,8 +127,14 @@ def resources_table(scenario: Scenario, verdict: Verdict) -> pd.DataFrame:
     `state_of_charge` and `stored_mbit` (at the step's start), `spilled_wh` and `sent_mbit`
     (sum over the step); rows by time, then by platform as in the scenario.
     """
-    how = {"generation_w": np.mean, "load_w": np.mean, "state_of_charge": None,
-           "spilled_wh": np.sum, "stored_mbit": None, "sent_mbit": np.sum}  # fmt: skip
+    how = {
+        "generation_w": np.mean,
+        "load_w": np.mean,
+        "state_of_charge": None,
+        "spilled_wh": np.sum,
+        "stored_mbit": None,
+        "sent_mbit": np.sum,
+    }
     step = scenario.span.step_min
     parts = []
     for name, table in verdict.resources.items():
@@ -176,9 +185,7 @@ def _radio_rows(scenario: Scenario, rows: pd.DataFrame) -> list[Radio]:
     return sorted(radio)
 
 
-def _planned_sending(
-    scenario: Scenario, radio: list[Radio], minutes: int
-) -> dict[str, np.ndarray]:
+def _planned_sending(scenario: Scenario, radio: list[Radio], minutes: int) -> dict[str, np.ndarray]:
     """The minutes that lie wholly in rows of sending, for every platform if there are rows."""
     if not radio:
         return {}
@@ -263,21 +270,39 @@ def _resource_violations(
             worst = first + int(over_w[first:after].argmax())
             near, amount = _near(own, first, worst), float(over_w[worst])
             yield Violation(
-                "bus power", _ids(near), first, amount, "W",
+                "bus power",
+                _ids(near),
+                first,
+                amount,
+                "W",
                 f'"{name}" draws {figure(book.load_w[worst])} W at {stamp(scenario, worst)}, '
                 f"{figure(amount)} W over its bus limit of {figure(platform.bus_limit_w)} W "
                 f"({after - first} min from {stamp(scenario, first)}); "
                 f"{figure(amount)} W less then would mend it{_by_moving(near)}",
-            )  # fmt: skip
+            )
 
         levels = (
-            ("state of charge", reserve_wh - book.stored_wh, ENERGY_SLACK_WH, "Wh", own,
-             "the battery of", f"short of its reserve of {figure(reserve_wh)} Wh",
-             "more in the battery by then would mend it"),
-            ("storage", book.stored_mbit - store.capacity_mbit, DATA_SLACK_MBIT, "Mbit", feeding,
-             "the store of", f"above its capacity of {figure(store.capacity_mbit)} Mbit",
-             "less taken, or more sent, before then would mend it"),
-        )  # fmt: skip
+            (
+                "state of charge",
+                reserve_wh - book.stored_wh,
+                ENERGY_SLACK_WH,
+                "Wh",
+                own,
+                "the battery of",
+                f"short of its reserve of {figure(reserve_wh)} Wh",
+                "more in the battery by then would mend it",
+            ),
+            (
+                "storage",
+                book.stored_mbit - store.capacity_mbit,
+                DATA_SLACK_MBIT,
+                "Mbit",
+                feeding,
+                "the store of",
+                f"above its capacity of {figure(store.capacity_mbit)} Mbit",
+                "less taken, or more sent, before then would mend it",
+            ),
+        )
         for rule, excess, slack, unit, suspects, holder, limit, mend in levels:
             excess[:since] = 0.0
             for first, after in from_mask(excess > slack):
@@ -290,25 +315,40 @@ def _resource_violations(
                     ids = " ".join(filter(None, [ids, more]))
                 until = f"until {stamp(scenario, after)}" if after < len(excess) else "to the end"
                 yield Violation(
-                    rule, ids, first, amount, unit,
+                    rule,
+                    ids,
+                    first,
+                    amount,
+                    unit,
                     f'{holder} "{name}" is {figure(amount)} {unit} {limit} at '
                     f"{stamp(scenario, worst)} (broken from {stamp(scenario, first)} {until}); "
                     f"{figure(amount)} {unit} {mend}{_by_moving(near)}{by_sending}",
-                )  # fmt: skip
+                )
 
         ends = (
-            ("end charge", (-inf if battery.end is None else battery.end * capacity_wh)
-             - book.stored_wh[-1],
-             ENERGY_SLACK_WH, "Wh", own,
-             f'the battery of "{name}" ends the span with '
-             f"{figure(max(book.stored_wh[-1], 0.0))} Wh",
-             "too little", "less drawn from it"),
-            ("end storage", book.stored_mbit[-1] - (inf if store.end_limit_mbit is None
-                                                    else store.end_limit_mbit),
-             DATA_SLACK_MBIT, "Mbit", feeding,
-             f'the store of "{name}" ends the span with {figure(book.stored_mbit[-1])} Mbit',
-             "too much", "less taken, or more sent,"),
-        )  # fmt: skip
+            (
+                "end charge",
+                (-inf if battery.end is None else battery.end * capacity_wh) - book.stored_wh[-1],
+                ENERGY_SLACK_WH,
+                "Wh",
+                own,
+                f'the battery of "{name}" ends the span with '
+                f"{figure(max(book.stored_wh[-1], 0.0))} Wh",
+                "too little",
+                "less drawn from it",
+            ),
+            (
+                "end storage",
+                book.stored_mbit[-1]
+                - (inf if store.end_limit_mbit is None else store.end_limit_mbit),
+                DATA_SLACK_MBIT,
+                "Mbit",
+                feeding,
+                f'the store of "{name}" ends the span with {figure(book.stored_mbit[-1])} Mbit',
+                "too much",
+                "less taken, or more sent,",
+            ),
+        )
         end = len(book.load_w)
         for rule, amount, slack, unit, suspects, what, how, mend in ends:
             if amount > slack:
@@ -318,11 +358,15 @@ def _resource_violations(
                     more, by_sending = _unsent(scenario, platform, book, radio, silent, end)
                     ids = " ".join(filter(None, [ids, more]))
                 yield Violation(
-                    rule, ids, end, amount, unit,
+                    rule,
+                    ids,
+                    end,
+                    amount,
+                    unit,
                     f"{what} at {stamp(scenario, end)}, {figure(amount)} {unit} {how}; "
                     f"{figure(amount)} {unit} {mend} before then would mend it"
                     f"{_by_moving(near)}{by_sending}",
-                )  # fmt: skip
+                )
 
 
 def _unsent(

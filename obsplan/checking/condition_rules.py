@@ -11,9 +11,9 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from obsplan.common.intervals import from_mask
-from obsplan.checking.slot_rules import Violation, counts, figure, gaps, orders, overlaps
 from obsplan.checking.replay import Run, known, stamp
+from obsplan.checking.slot_rules import Violation, counts, figure, gaps, orders, overlaps
+from obsplan.common.intervals import from_mask
 from obsplan.inputs.scenario import Activity, Scenario
 
 if TYPE_CHECKING:
@@ -29,8 +29,12 @@ CONDITIONS = (
     ("ground temperature", "ground", " K"),
     ("local time", "local_time_h", " h"),
 )
-COVERAGE_UNITS = {"local_time_h": " h", "sun_elevation_deg": " deg", "earth_phase_deg": " deg",
-                  "span_h": " h"}  # fmt: skip
+COVERAGE_UNITS = {
+    "local_time_h": " h",
+    "sun_elevation_deg": " deg",
+    "earth_phase_deg": " deg",
+    "span_h": " h",
+}
 
 
 @dataclass(frozen=True)
@@ -112,35 +116,54 @@ def _placement(scenario: Scenario, runs: list[Run], minutes: int) -> Iterator[Vi
         at = stamp(scenario, run.start_min)
         if run.start_min < 0:
             yield Violation(
-                "span", run.slot, run.start_min, -run.start_min, "min",
+                "span",
+                run.slot,
+                run.start_min,
+                -run.start_min,
+                "min",
                 f"{run} starts at {at}, {figure(-run.start_min)} min before the span; start it "
                 f"at {stamp(scenario, 0)} or later",
-            )  # fmt: skip
+            )
         if run.end_min > minutes:
             late = run.end_min - minutes
             yield Violation(
-                "span", run.slot, max(run.start_min, minutes), late, "min",
+                "span",
+                run.slot,
+                max(run.start_min, minutes),
+                late,
+                "min",
                 f"{run} ends at {stamp(scenario, run.end_min)}, {figure(late)} min after the "
                 f"span's last whole step; "
-                + (f"start it at {stamp(scenario, (minutes - wanted) // step * step)} or earlier"
-                   if wanted <= minutes else "it needs a longer span"),
-            )  # fmt: skip
+                + (
+                    f"start it at {stamp(scenario, (minutes - wanted) // step * step)} or earlier"
+                    if wanted <= minutes
+                    else "it needs a longer span"
+                ),
+            )
         off = run.start_min % step
         if off:
             before = run.start_min - off
             yield Violation(
-                "grid", run.slot, run.start_min, off, "min",
+                "grid",
+                run.slot,
+                run.start_min,
+                off,
+                "min",
                 f"{run} starts at {at}, {figure(off)} min after a whole step of {step} min; "
                 f"start it at {stamp(scenario, before)} or {stamp(scenario, before + step)}",
-            )  # fmt: skip
+            )
         length = run.end_min - run.start_min
         if length != wanted:
             yield Violation(
-                "duration", run.slot, run.start_min, abs(length - wanted), "min",
+                "duration",
+                run.slot,
+                run.start_min,
+                abs(length - wanted),
+                "min",
                 f"{run} lasts {figure(length)} min from {at}, the scenario asks for {wanted} min; "
                 f"end it {wanted} min after its start"
                 + ("" if off else f", at {stamp(scenario, run.start_min + wanted)}"),
-            )  # fmt: skip
+            )
 
 
 def demands_of(
@@ -180,9 +203,15 @@ def demands_of(
         unit = COVERAGE_UNITS[activity.coverage.over]
         value = column(activity.coverage.over)
         low, high = activity.coverage.edges[0], activity.coverage.edges[-1]
-        add("coverage", (value >= low) & (value < high), False,
-            np.maximum(low - value, value - high), value, unit,
-            f"{figure(low)} to before {figure(high)}{unit}")  # fmt: skip
+        add(
+            "coverage",
+            (value >= low) & (value < high),
+            False,
+            np.maximum(low - value, value - high),
+            value,
+            unit,
+            f"{figure(low)} to before {figure(high)}{unit}",
+        )
     if activity.contact != "none":
         name = scenario.platform_of(activity)
         met = known(environment.platforms[name], "in_contact", name, minutes) > 0
@@ -246,35 +275,47 @@ def _unmet(
 ) -> Violation:
     since = f"{end - start} min from {stamp(scenario, start)}"
     if demand.rule in ("contact", "magnetotail", "outage"):
-        what = f"is {demand.allowed} for {since}" if demand.whole else (
-            f"starts {demand.allowed} at {stamp(scenario, run.start_min)}")  # fmt: skip
-        return Violation(demand.rule, run.slot, start, float(end - start), "min",
-                         f"{run} {what}; {mend}")  # fmt: skip
+        what = (
+            f"is {demand.allowed} for {since}"
+            if demand.whole
+            else (f"starts {demand.allowed} at {stamp(scenario, run.start_min)}")
+        )
+        return Violation(
+            demand.rule, run.slot, start, float(end - start), "min", f"{run} {what}; {mend}"
+        )
     if demand.rule == "uplink":
         lead_min = scenario.command_lead_min(run.activity)
         return Violation(
-            "uplink", run.slot, start, float(demand.excess[start]), "min",
+            "uplink",
+            run.slot,
+            start,
+            float(demand.excess[start]),
+            "min",
             f"{run} starts at {stamp(scenario, run.start_min)} and cannot be commanded in time: "
             f"no contact of the span lies {lead_min} min or more before it; {mend}",
-        )  # fmt: skip
+        )
     excess = demand.excess[start:end]
     worst = start + int(np.where(np.isnan(excess), inf, excess).argmax())
     value, amount = demand.value[worst], float(demand.excess[worst])
-    outside = "which is not known, must be" if np.isnan(value) else (
-        f"{figure(value)}{demand.unit}, is {figure(amount)}{demand.unit} outside the allowed"
-    )  # fmt: skip
+    outside = (
+        "which is not known, must be"
+        if np.isnan(value)
+        else (f"{figure(value)}{demand.unit}, is {figure(amount)}{demand.unit} outside the allowed")
+    )
     quantity = "coverage value" if demand.rule == "coverage" else demand.rule
     during = f" ({since})" if demand.whole else ""
     return Violation(
-        demand.rule, run.slot, start, amount, demand.unit.strip(),
+        demand.rule,
+        run.slot,
+        start,
+        amount,
+        demand.unit.strip(),
         f"{run}: {quantity} at {stamp(scenario, worst)}, {outside} {demand.allowed}{during}; "
         f"{mend}",
-    )  # fmt: skip
+    )
 
 
-def _mend(
-    scenario: Scenario, run: Run, demands: list[Demand], minutes: int, now: int
-) -> str:
+def _mend(scenario: Scenario, run: Run, demands: list[Demand], minutes: int, now: int) -> str:
     """The nearest start from `now` on at which conditions, coverage and contact are all met."""
     if now > 0 and run.start_min < now:
         return "it has begun, so tell the state what became of it: shortened, failed or done"

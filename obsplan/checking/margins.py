@@ -4,8 +4,8 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from obsplan.checking.replay import Books, Run, known
 from obsplan.checking.condition_rules import Demand, demands_of
+from obsplan.checking.replay import Books, Run, known
 from obsplan.inputs.scenario import Scenario
 
 if TYPE_CHECKING:
@@ -35,18 +35,22 @@ def margins(
     for platform in scenario.platform:
         book, battery = books[platform.name], platform.battery
         rooms = (
-            ("state of charge above reserve", book.stored_wh
-             - battery.reserve * battery.capacity_wh, "Wh"),
+            (
+                "state of charge above reserve",
+                book.stored_wh - battery.reserve * battery.capacity_wh,
+                "Wh",
+            ),
             ("bus power headroom", platform.bus_limit_w - book.load_w, "W"),
             ("store room", platform.store.capacity_mbit - book.stored_mbit, "Mbit"),
-        )  # fmt: skip
+        )
         reading = environment.readings.get(platform.name)
         since = min(max(now, reading.minute if reading else 0), minutes)
         for margin, room, unit in rooms:
             tightest = since + int(room[since:].argmin())
             amount = float(room[tightest])
-            rows.append((margin, platform.name, tightest, amount if abs(amount) > DUST else 0.0,
-                         unit))  # fmt: skip
+            rows.append(
+                (margin, platform.name, tightest, amount if abs(amount) > DUST else 0.0, unit)
+            )
     ahead = [run for run in runs if not run.is_fact and run.last > now]
     rows += _contact_left(scenario, environment, ahead, minutes)
     rows += _window_edges(scenario, environment, ahead, minutes)
@@ -87,9 +91,10 @@ def _window_edges(
             demands = demands_of(run.activity, scenario, environment, minutes)
             asked[name] = [d for d in demands if d.whole and d.rule != "contact"]
         for demand in asked[name]:
-            if not 0 <= run.first < run.last <= minutes or not demand.met[
-                run.first : run.last
-            ].all():
+            if (
+                not 0 <= run.first < run.last <= minutes
+                or not demand.met[run.first : run.last].all()
+            ):
                 continue  # the check names it as broken
             earlier = np.flatnonzero(~demand.met[: run.first])
             later = np.flatnonzero(~demand.met[run.last :])

@@ -184,9 +184,7 @@ def _change_wh(battery: Battery, net_w: np.ndarray) -> np.ndarray:
     return np.where(net_w >= 0, charged_w, net_w / battery.discharge_efficiency) * MINUTE_H
 
 
-def _needed_wh(
-    battery: Battery, change_wh: np.ndarray, end: float | None = None
-) -> list[float]:
+def _needed_wh(battery: Battery, change_wh: np.ndarray, end: float | None = None) -> list[float]:
     """Least energy at each minute's start (n+1) that lasts without sending.
 
     It lasts to the end of the minutes given, where `end` must be left (None: what the

@@ -50,11 +50,15 @@ def overlaps(scenario: Scenario, runs: list[Run]) -> Iterator[Violation]:
             minutes = min(earlier.end_min, later.end_min) - later.start_min
             for rule, why in reasons.items():
                 yield Violation(
-                    rule, f"{earlier.slot} {later.slot}", later.start_min, minutes, "min",
+                    rule,
+                    f"{earlier.slot} {later.slot}",
+                    later.start_min,
+                    minutes,
+                    "min",
                     f"{earlier} and {later} overlap for {figure(minutes)} min from "
                     f"{stamp(scenario, later.start_min)}, but {why}; start the second at "
                     f"{_next_step(scenario, earlier.end_min)} or later",
-                )  # fmt: skip
+                )
         rival = running.setdefault(later.activity.name, later)
         if later.end_min > rival.end_min:
             running[later.activity.name] = later
@@ -74,11 +78,15 @@ def gaps(scenario: Scenario, runs: list[Run]) -> Iterator[Violation]:
         if previous and gap_min and run.start_min < previous.end_min + gap_min:
             early = previous.end_min + gap_min - run.start_min
             yield Violation(
-                "gap", f"{previous.slot} {run.slot}", run.start_min, early, "min",
+                "gap",
+                f"{previous.slot} {run.slot}",
+                run.start_min,
+                early,
+                "min",
                 f"{run} starts at {stamp(scenario, run.start_min)}, {figure(early)} min too early "
                 f"for the gap of {gap_min} min after slot {previous.slot}; start it at "
                 f"{_next_step(scenario, previous.end_min + gap_min)} or later",
-            )  # fmt: skip
+            )
         if not previous or run.end_min > previous.end_min:
             before[name] = run
 
@@ -106,19 +114,27 @@ def orders(scenario: Scenario, runs: list[Run]) -> Iterator[Violation]:
         ids = " ".join(run.slot for run in own)
         if first is None:
             yield Violation(
-                "order", ids, soonest.start_min, 1.0, "run",
+                "order",
+                ids,
+                soonest.start_min,
+                1.0,
+                "run",
                 f'{which}; a run of "{after.activity}" must have ended {before}, '
                 f'and there is none; place "{after.activity}" to end by '
                 f"{stamp(scenario, soonest.start_min - after.settle_min)}",
-            )  # fmt: skip
+            )
         else:
             missing = first.end_min + after.settle_min - soonest.start_min
             yield Violation(
-                "order", f"{first.slot} {ids}", soonest.start_min, missing, "min",
+                "order",
+                f"{first.slot} {ids}",
+                soonest.start_min,
+                missing,
+                "min",
                 f"{which}, {figure(missing)} min too early: a run of "
                 f'"{after.activity}" must have ended {before}; start {it} at '
                 f"{_next_step(scenario, first.end_min + after.settle_min)} or later",
-            )  # fmt: skip
+            )
 
 
 def counts(scenario: Scenario, runs: list[Run], minutes: int) -> Iterator[Violation]:
@@ -128,15 +144,22 @@ def counts(scenario: Scenario, runs: list[Run], minutes: int) -> Iterator[Violat
         surplus = own[activity.count :]
         if surplus:
             yield Violation(
-                "count", " ".join(run.slot for run in surplus), surplus[0].start_min,
-                float(len(surplus)), "run",
+                "count",
+                " ".join(run.slot for run in surplus),
+                surplus[0].start_min,
+                float(len(surplus)),
+                "run",
                 f'"{activity.name}" has {len(own)} runs, {activity.count} are wanted; '
                 f"drop {len(surplus)}, or raise count",
-            )  # fmt: skip
+            )
         missing = activity.must - len(own)
         if missing > 0:
             yield Violation(
-                "must", " ".join(run.slot for run in own), minutes, float(missing), "run",
+                "must",
+                " ".join(run.slot for run in own),
+                minutes,
+                float(missing),
+                "run",
                 f'"{activity.name}" has {len(own)} runs by the end of the span, {activity.must} '
                 f"are required; place {missing} more",
-            )  # fmt: skip
+            )

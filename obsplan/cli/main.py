@@ -80,9 +80,9 @@ def skyline(
     """
     import pandas as pd
 
+    from obsplan.inputs.timeline_csv import write_csv
     from obsplan.physics.elevation_model import site_view
     from obsplan.physics.skyline import COLUMNS
-    from obsplan.inputs.timeline_csv import write_csv
 
     for name, value in (
         ("--latitude", latitude),
@@ -168,9 +168,9 @@ def link(
 ) -> None:
     """When can we talk to Earth, how much can we send?"""
     _require_picture(figure)
-    from obsplan.reporting.text import link_answer
     from obsplan.ephemeris import open_ephemeris
     from obsplan.inputs.scenario import read_scenario
+    from obsplan.reporting.text import link_answer
 
     instant = None if at is None else link_answer.instant_of(at, read_scenario(scenario))
     read, offered = _environment(scenario, ephemeris)
@@ -225,9 +225,9 @@ def check(
     if now is not None and told is None:
         raise click.UsageError("--now needs --state")
     from obsplan.checking.check import check as replay
-    from obsplan.reporting.text.sentences import verdict_lines
     from obsplan.inputs.scenario import read_scenario
     from obsplan.inputs.timeline_csv import another_scenario, csv_text, read_timeline, write_csv
+    from obsplan.reporting.text.sentences import verdict_lines
 
     read = read_scenario(scenario)
     timeline = timeline / "timeline.csv" if timeline.is_dir() else timeline
@@ -236,8 +236,8 @@ def check(
         click.echo(f"note: {origin}; checked against this one", err=True)
     state = since_utc = None
     if told:
-        from obsplan.operations.telemetry import read_state, told_runs
         from obsplan.operations.fixed_slots import as_told
+        from obsplan.operations.telemetry import read_state, told_runs
 
         state = read_state(told, read, instant(now, read) if now else None)
         known = set(slots["slot"])
@@ -255,8 +255,11 @@ def check(
         ahead = slots[(slots["state"] == "planned") & (slots["start_utc"] > since_utc)]
         if aboard := sorted(past_changing(read, offered, ahead, since_utc)):
             since = f"{since_utc:%Y-%m-%dT%H:%MZ}"
-            click.echo(f"note: no contact after {since} can command these slots in time, they "
-                       f"must be aboard: {', '.join(aboard)}", err=True)  # fmt: skip
+            click.echo(
+                f"note: no contact after {since} can command these slots in time, they "
+                f"must be aboard: {', '.join(aboard)}",
+                err=True,
+            )
     if output:
         write_csv(verdict.violations, output)
     lines = verdict_lines(verdict)
@@ -286,10 +289,10 @@ def compare(
 ) -> None:
     """What ran of what was planned? PLAN is a plan directory or a timeline, AS_RUN a CSV."""
     _require_picture(figure)
-    from obsplan.operations.as_run import compare as set_side_by_side
-    from obsplan.reporting.text.sentences import comparison_lines
     from obsplan.inputs.scenario import read_scenario
     from obsplan.inputs.timeline_csv import another_scenario, read_as_run, read_timeline
+    from obsplan.operations.as_run import compare as set_side_by_side
+    from obsplan.reporting.text.sentences import comparison_lines
 
     read = read_scenario(scenario)
     timeline = planned / "timeline.csv" if planned.is_dir() else planned
@@ -314,9 +317,7 @@ def _require_picture(path: Path | None) -> None:
         link.require_kind(path)
 
 
-def _require_ground_question(
-    above: float | None, below: float | None, depth: float | None
-) -> None:
+def _require_ground_question(above: float | None, below: float | None, depth: float | None) -> None:
     if depth is not None and above is None and below is None:
         raise click.UsageError("--depth needs --above or --below, a temperature in kelvin")
     for key, value, most in (("above", above, 1000), ("below", below, 1000), ("depth", depth, 2)):
@@ -326,9 +327,7 @@ def _require_ground_question(
         raise click.UsageError(f"--above {above:g} K must not exceed --below {below:g} K")
 
 
-def _environment(
-    path: Path, ephemeris: Path | None, depth_m: float | None = None, state=None
-):
+def _environment(path: Path, ephemeris: Path | None, depth_m: float | None = None, state=None):
     """The scenario and its physics, as `state` has it; with `depth_m` the ground there, too."""
     from obsplan.environment.build import environment
     from obsplan.inputs.scenario import read_scenario

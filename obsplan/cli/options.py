@@ -1,6 +1,6 @@
 """Arguments and options that several commands share, and the kinds of their values."""
 
-from datetime import datetime, timezone
+from datetime import datetime, timezone, UTC
 from pathlib import Path
 
 import click
@@ -19,10 +19,10 @@ class Instant(click.ParamType):
         except ValueError:
             self.fail(f"'{value}' is not a date; write it like 2028-07-01 or 2028-07-01T00:00:00Z")
         if instant.tzinfo is None:
-            instant = instant.replace(tzinfo=timezone.utc)
+            instant = instant.replace(tzinfo=UTC)
         if not 1900 <= instant.year <= 2200:
             self.fail(f"'{value}': the year is out of range; allowed are 1900 to 2200")
-        return instant.astimezone(timezone.utc)
+        return instant.astimezone(UTC)
 
 
 class Hours(click.ParamType):

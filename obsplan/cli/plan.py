@@ -65,16 +65,17 @@ def plan(
     if quiet and as_json:
         raise click.UsageError("--quiet and --json exclude each other")
     if worth and (quiet or as_json or dry_run):
-        raise click.UsageError("--worth prints a table after a plan: ask for it without --quiet, "
-                               "--json and --dry-run")  # fmt: skip
+        raise click.UsageError(
+            "--worth prints a table after a plan: ask for it without --quiet, --json and --dry-run"
+        )
     if output is None and not dry_run:
         raise click.UsageError("name the plan directory with -o, or ask for --dry-run")
+    from obsplan.environment.build import environment
+    from obsplan.inputs.scenario import read_scenario
+    from obsplan.planning.plan import plan as make_plan
+    from obsplan.planning.reasons.audit import many_starts
     from obsplan.reporting import plan_directory
     from obsplan.reporting.text import terminal
-    from obsplan.planning.reasons.audit import many_starts
-    from obsplan.environment.build import environment
-    from obsplan.planning.plan import plan as make_plan
-    from obsplan.inputs.scenario import read_scenario
 
     if not dry_run:
         plan_directory.require_replaceable(output)
@@ -111,8 +112,8 @@ def plan(
 def _audit(read, offered, quiet: bool, as_json: bool) -> None:
     import json
 
-    from obsplan.reporting.text import terminal
     from obsplan.planning.reasons.audit import CANNOT, audit, balance
+    from obsplan.reporting.text import terminal
 
     findings, supply = audit(read, offered), balance(read, offered)
     cannot = bool((findings["weight"] == CANNOT).any())

@@ -1,7 +1,7 @@
 """The command for every day after the first: a plan made anew from now on."""
 
 import sys
-from datetime import datetime, timedelta, timezone
+from datetime import datetime, timedelta, timezone, UTC
 from pathlib import Path
 
 import click
@@ -13,7 +13,7 @@ def instant(text: str, scenario) -> datetime:
     """The instant of `--now`; raises ScenarioError when it has no zone or is not in the span."""
     from obsplan.reporting.text.link_answer import instant_of
 
-    return instant_of(text, scenario, "--now")[0].item().replace(tzinfo=timezone.utc)
+    return instant_of(text, scenario, "--now")[0].item().replace(tzinfo=UTC)
 
 
 @click.command()
@@ -62,13 +62,13 @@ def replan(
     science against moves. TIMELINE is a timeline or a plan directory. Exit code 1 when a
     rule is broken whatever is planned: the plan is made around it all the same.
     """
+    from obsplan.environment.build import environment
+    from obsplan.inputs.scenario import read_scenario
+    from obsplan.inputs.timeline_csv import another_scenario, read_as_run, read_timeline
+    from obsplan.operations.replan import replan as make_replan
+    from obsplan.operations.telemetry import as_known, read_state, stations_out, told_runs
     from obsplan.reporting import plan_directory
     from obsplan.reporting.text import terminal
-    from obsplan.environment.build import environment
-    from obsplan.operations.replan import replan as make_replan
-    from obsplan.inputs.scenario import read_scenario
-    from obsplan.operations.telemetry import as_known, read_state, stations_out, told_runs
-    from obsplan.inputs.timeline_csv import another_scenario, read_as_run, read_timeline
 
     plan_directory.require_replaceable(output)
     report = terminal.progress(sys.stderr)
@@ -117,7 +117,13 @@ def replan(
 
 
 def _echo(made, directory: Path) -> None:
-    from obsplan.reporting.text.sentences import change_lines, margin_lines, price_lines, raised, violation_lines
+    from obsplan.reporting.text.sentences import (
+        change_lines,
+        margin_lines,
+        price_lines,
+        raised,
+        violation_lines,
+    )
 
     for remark in made.remarks:
         click.echo(f"note: {remark}")
@@ -126,8 +132,10 @@ def _echo(made, directory: Path) -> None:
     count = made.changes["change"].value_counts()
     told = ", ".join(f"{count.get(kind, 0)} {kind}" for kind in ("moved", "dropped", "added"))
     click.echo(f"{made.kept} kept, {told}")
-    click.echo(f"value {made.plan.value:.1f}; the old plan, had it gone on: {made.value_left:.1f}; "
-               f"no plan around what stays can be worth more than {raised(made.plan.bound)}")  # fmt: skip
+    click.echo(
+        f"value {made.plan.value:.1f}; the old plan, had it gone on: {made.value_left:.1f}; "
+        f"no plan around what stays can be worth more than {raised(made.plan.bound)}"
+    )
     for line in price_lines(made.price_list):
         click.echo(line)
     for line in violation_lines(made.broken):

@@ -7,7 +7,6 @@ import click
 
 from obsplan.cli.options import EPHEMERIS, GAP, SCENARIO, Hours, Instant
 
-
 FROM = click.option("--from", "first", type=Instant(), required=True, help="First date, UTC.")
 TO = click.option("--to", "last", type=Instant(), required=True, help="Last date, UTC.")
 PLAN = click.option("--plan", "planned", is_flag=True, help="Run the planner for each day.")
@@ -35,11 +34,11 @@ def days(scenario, first, last, planned, late, offset_km, output, gap, ephemeris
     Every lunar day whose local noon lies in the range, ranked: days.csv, windows.csv,
     days.png, and losses.csv with --late or --offset-km.
     """
-    from obsplan.reporting.figures import link
-    from obsplan.survey.landing_days import days as all_days
     from obsplan.common.errors import TableError
     from obsplan.inputs.scenario import read_scenario
     from obsplan.inputs.timeline_csv import write_csv
+    from obsplan.reporting.figures import link
+    from obsplan.survey.landing_days import days as all_days
 
     read = read_scenario(scenario)
     if output.exists() and not output.is_dir():
@@ -83,9 +82,7 @@ def days(scenario, first, last, planned, late, offset_km, output, gap, ephemeris
 @click.option(
     "-o", "--output", type=click.Path(path_type=Path), required=True, help="The table, as CSV."
 )
-@click.option(
-    "--figure", type=click.Path(path_type=Path), help="Draw a map: .png, .svg or .pdf."
-)
+@click.option("--figure", type=click.Path(path_type=Path), help="Draw a map: .png, .svg or .pdf.")
 @click.option(
     "--colour",
     default="useful_light_h",
@@ -107,8 +104,8 @@ def sites(
     """
     from obsplan.common.errors import TableError
     from obsplan.inputs.scenario import read_scenario
-    from obsplan.survey.site_survey import read_sites, survey
     from obsplan.inputs.timeline_csv import write_csv
+    from obsplan.survey.site_survey import read_sites, survey
 
     if output.is_dir():
         raise TableError(f"{output}: is a directory; name a file")
@@ -159,8 +156,10 @@ def _echo_days(choice) -> None:
         click.echo("no lunar day in the range offers a landing; the notes say why")
     least = loses_least(choice)
     if least:
-        click.echo(f"loses least late or off: lunar day {least[0]}, which keeps "
-                   f"{100 * least[1]:.0f} % in its worst case")  # fmt: skip
+        click.echo(
+            f"loses least late or off: lunar day {least[0]}, which keeps "
+            f"{100 * least[1]:.0f} % in its worst case"
+        )
 
 
 def _line(row, where: str) -> str:
@@ -170,8 +169,10 @@ def _line(row, where: str) -> str:
         if row.value != row.value
         else f"value {row.value:.1f} of at most {row.bound:.1f}"
     )
-    return (f"{row.rank}. {where}lunar day {row.lunar_day}, landing from "
-            f"{row.landing_opens_utc:%Y-%m-%dT%H:%MZ}: {worth}; {row.notes}")  # fmt: skip
+    return (
+        f"{row.rank}. {where}lunar day {row.lunar_day}, landing from "
+        f"{row.landing_opens_utc:%Y-%m-%dT%H:%MZ}: {worth}; {row.notes}"
+    )
 
 
 def _echo_sites(table) -> None:

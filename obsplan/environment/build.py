@@ -11,13 +11,13 @@ import numpy as np
 import pandas as pd
 
 from obsplan.common import intervals
-from obsplan.physics import array_power, regolith, sky
 from obsplan.common.constants import SYNODIC_MONTH_DAYS
 from obsplan.environment.contacts import link_columns, relay_columns
+from obsplan.environment.site_skyline import site_profile
 from obsplan.ephemeris import open_ephemeris
 from obsplan.inputs.hardware import Platform
 from obsplan.inputs.scenario import Scenario
-from obsplan.environment.site_skyline import site_profile
+from obsplan.physics import array_power, regolith, sky
 
 GROUND_STEP_MIN = 15
 

@@ -3,12 +3,12 @@
 import numpy as np
 import pandas as pd
 
-from obsplan.physics import link_budget, sky
-from obsplan.ephemeris import Ephemeris
-from obsplan.physics.crossings import windows_where
 from obsplan.common.intervals import from_mask, subtract
+from obsplan.ephemeris import Ephemeris
 from obsplan.inputs.hardware import Platform, Radio, Station
 from obsplan.inputs.scenario import Scenario
+from obsplan.physics import link_budget, sky
+from obsplan.physics.crossings import windows_where
 from obsplan.physics.skyline import read_profile, skyline_elevation_deg
 
 # A budget that closes only below a bit a second does not close.
@@ -209,7 +209,9 @@ def rate_of(
         return np.full(len(seen.range_km), radio.rate_kbps)
     budget, g_over_t_db_k = radio.budget, station.g_over_t_db_k
     if station.system_temperature_k is not None:
-        moon_km = link_budget.moon_centre_range_km(seen.range_km, seen.site_elevation_deg, site_height_m)
+        moon_km = link_budget.moon_centre_range_km(
+            seen.range_km, seen.site_elevation_deg, site_height_m
+        )
         g_over_t_db_k = link_budget.g_over_t_with_moon_db(
             g_over_t_db_k, station.system_temperature_k, station.beam_width_deg, moon_km
         )

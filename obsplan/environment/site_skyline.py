@@ -5,9 +5,9 @@ from pathlib import Path
 
 import numpy as np
 
-from obsplan.physics.elevation_model import EYE_HEIGHT_M, SUFFIXES, site_view
 from obsplan.common.errors import ScenarioError
 from obsplan.inputs.scenario import Scenario
+from obsplan.physics.elevation_model import EYE_HEIGHT_M, SUFFIXES, site_view
 from obsplan.physics.skyline import FLAT, read_profile
 
 # A wrong site, sphere or model is off by more; maps and landing points by less.

@@ -8,7 +8,6 @@ from datetime import datetime
 from difflib import get_close_matches
 from typing import Any
 
-
 MOST_ACTIVITIES = 300
 
 
@@ -19,15 +18,20 @@ def reference_errors(raw: dict[str, Any]) -> list[str]:
     lines = _span_errors(raw.get("span"))
     for key, all_names in names.items():
         for name in sorted({n for n in all_names if all_names.count(n) > 1}):
-            lines.append(f'{key} "{name}": the name is used {all_names.count(name)} times; '
-                         "names must differ")  # fmt: skip
+            lines.append(
+                f'{key} "{name}": the name is used {all_names.count(name)} times; names must differ'
+            )
 
     reserved = {sending_name(n, to) for n in names["platform"] for to in ("earth", "relay")}
     for name in sorted(reserved & set(names["activity"])):
         lines.append(f'activity "{name}": the name is kept for the radio; choose another')
     for row in tables["instrument"]:
-        lines += _unknown(f'instrument "{row["name"]}".platform', row.get("platform"),
-                          names["platform"], "platform")  # fmt: skip
+        lines += _unknown(
+            f'instrument "{row["name"]}".platform',
+            row.get("platform"),
+            names["platform"],
+            "platform",
+        )
     for row in tables["station"]:
         lines += _station_errors(row)
     for row in tables["platform"]:
@@ -38,21 +42,28 @@ def reference_errors(raw: dict[str, Any]) -> list[str]:
         lines += _level_errors(row)
     for row in tables["activity"]:
         where = f'activity "{row["name"]}"'
-        lines += _unknown(f"{where}.instrument", row.get("instrument"), names["instrument"],
-                          "instrument")  # fmt: skip
+        lines += _unknown(
+            f"{where}.instrument", row.get("instrument"), names["instrument"], "instrument"
+        )
         for name in _list(row.get("not_with")):
             lines += _unknown(f"{where}.not_with", name, names["activity"], "activity")
         for after in _list(row.get("after")):
             if isinstance(after, dict):
-                lines += _unknown(f"{where}.after", after.get("activity"), names["activity"],
-                                  "activity")  # fmt: skip
+                lines += _unknown(
+                    f"{where}.after", after.get("activity"), names["activity"], "activity"
+                )
         must, count = row.get("must", 0), row.get("count", 1)
         if isinstance(must, int) and isinstance(count, int) and must > count:
-            lines.append(f"{where}.must = {must}: more runs are required than wanted "
-                         f"(count = {count}); allowed is 0 to {count}")  # fmt: skip
+            lines.append(
+                f"{where}.must = {must}: more runs are required than wanted "
+                f"(count = {count}); allowed is 0 to {count}"
+            )
     if len(tables["activity"]) > MOST_ACTIVITIES:
-        return [*lines, f"activity: {len(tables['activity'])} are asked for; allowed are at most "
-                f"{MOST_ACTIVITIES}"]  # fmt: skip
+        return [
+            *lines,
+            f"activity: {len(tables['activity'])} are asked for; allowed are at most "
+            f"{MOST_ACTIVITIES}",
+        ]
     return lines + _order_cycles(tables["activity"])
 
 
@@ -123,8 +134,10 @@ def _radio_errors(platform: dict[str, Any], tables: dict[str, list]) -> list[str
         if budget is not None:
             lines.append(f"{where}.budget: a relay needs rate_kbps; a budget is for Earth")
         if radio.get("handover_min", 0) != 0:
-            lines.append(f"{where}.handover_min = {radio['handover_min']}: is for stations that "
-                         f'take over from one another; towards "{to}" allowed is 0')  # fmt: skip
+            lines.append(
+                f"{where}.handover_min = {radio['handover_min']}: is for stations that "
+                f'take over from one another; towards "{to}" allowed is 0'
+            )
     elif budget is not None:
         lines += [
             f'station "{s["name"]}".g_over_t_db_k: is needed, since {where} works by a budget'
@@ -166,8 +179,10 @@ def _track_errors(platform: dict[str, Any], span: Any) -> list[str]:
         lines.append(f"{where}.track: from_utc must rise from stay to stay")
     start = _instant(span.get("start_utc")) if isinstance(span, dict) else None
     if start is not None and times[0] > start:
-        lines.append(f"{where}.track: begins {times[0].isoformat()}, after span.start_utc; say "
-                     "where the platform is from the start")  # fmt: skip
+        lines.append(
+            f"{where}.track: begins {times[0].isoformat()}, after span.start_utc; say "
+            "where the platform is from the start"
+        )
     return lines
 
 
@@ -181,13 +196,16 @@ def _level_errors(platform: dict[str, Any]) -> list[str]:
         for key in ("start", "end"):
             level = battery.get(key)
             if _numbers(level, reserve) and 0 <= level < reserve <= 1:
-                lines.append(f"{where}.battery.{key} = {level}: below the reserve; "
-                             f"allowed is {reserve} to 1")  # fmt: skip
+                lines.append(
+                    f"{where}.battery.{key} = {level}: below the reserve; allowed is {reserve} to 1"
+                )
     if isinstance(store, dict):
         start, capacity = store.get("start_mbit"), store.get("capacity_mbit")
         if _numbers(start, capacity) and start > capacity > 0:
-            lines.append(f"{where}.store.start_mbit = {start}: more than the store holds; "
-                         f"allowed is 0 to {capacity}")  # fmt: skip
+            lines.append(
+                f"{where}.store.start_mbit = {start}: more than the store holds; "
+                f"allowed is 0 to {capacity}"
+            )
     return lines
 
 
@@ -216,5 +234,7 @@ def _order_cycles(activities: list[dict[str, Any]]) -> list[str]:
 
     for name in before:
         walk(name, ())
-    return [f"activity.after: a ring of orders: {' after '.join((*r, r[0]))}; no run could be first"
-            for r in sorted(rings)]  # fmt: skip
+    return [
+        f"activity.after: a ring of orders: {' after '.join((*r, r[0]))}; no run could be first"
+        for r in sorted(rings)
+    ]

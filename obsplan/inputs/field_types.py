@@ -1,7 +1,7 @@
 """Kinds of values in a scenario: numbers with their limits, times, ranges, names."""
 
 import math
-from datetime import datetime, timezone
+from datetime import datetime, timezone, UTC
 from typing import Annotated, Any, TypeVar
 
 from pydantic import AfterValidator, BeforeValidator, Field
@@ -19,7 +19,7 @@ def _utc(value: Any) -> Any:
         raise ValueError("the time has no zone; end it with Z for UTC")
     if not 1900 <= value.year <= 2200:
         raise ValueError("the year is out of range; allowed are 1900 to 2200")
-    value = value.astimezone(timezone.utc)
+    value = value.astimezone(UTC)
     if value.second or value.microsecond:
         raise ValueError("the time must be a whole minute")
     return value

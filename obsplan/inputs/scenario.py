@@ -14,7 +14,8 @@ from typing import Annotated, Any, Literal
 from pydantic import Field, ValidationError
 
 from obsplan.common.errors import ScenarioError
-from obsplan.inputs.hardware import Instrument, Model, Platform, Station
+from obsplan.inputs.cross_checks import reference_errors, sending_name
+from obsplan.inputs.error_text import error_line, shown
 from obsplan.inputs.field_types import (
     Azimuth,
     Elevation,
@@ -34,8 +35,7 @@ from obsplan.inputs.field_types import (
     Slope,
     Utc,
 )
-from obsplan.inputs.cross_checks import reference_errors, sending_name
-from obsplan.inputs.error_text import error_line, shown
+from obsplan.inputs.hardware import Instrument, Model, Platform, Station
 
 
 class Site(Model):
@@ -244,8 +244,10 @@ def read_scenario(path: str | Path) -> Scenario:
         try:
             digest.update((path.parent / name).read_bytes())
         except (OSError, ValueError):
-            lines.append(f"{path}: {where}.skyline = {_printable(shown(name))}: no such file "
-                         f"beside the scenario; name a CSV profile{instead}")  # fmt: skip
+            lines.append(
+                f"{path}: {where}.skyline = {_printable(shown(name))}: no such file "
+                f"beside the scenario; name a CSV profile{instead}"
+            )
     if lines:
         raise ScenarioError("\n".join(lines))
     return scenario.model_copy(

@@ -5,7 +5,7 @@ import io
 import json
 import re
 from collections.abc import Callable
-from datetime import datetime, timedelta, timezone
+from datetime import datetime, timedelta, timezone, UTC
 from difflib import get_close_matches
 from pathlib import Path
 from typing import Any, NamedTuple
@@ -13,9 +13,9 @@ from typing import Any, NamedTuple
 import numpy as np
 import pandas as pd
 
+from obsplan.common.atomic_write import write_file
 from obsplan.common.errors import TableError
 from obsplan.inputs.scenario import Activity, Scenario
-from obsplan.common.atomic_write import write_file
 
 NEEDED = ("activity", "start_utc")
 COLUMNS = ("slot", "activity", "start_utc", "end_utc", "state")
@@ -79,8 +79,10 @@ def read_timeline(path: str | Path, scenario: Scenario) -> pd.DataFrame:
         lines += [f"row {row.number}, {mistake}" for mistake in mistakes]
         if slot is not None:
             slots[row.number] = slot
-    lines += [f"{_numbers(where)}, end_utc is missing: '{name}' lasts as long as the row says"
-              for name, where in endless.items()]  # fmt: skip
+    lines += [
+        f"{_numbers(where)}, end_utc is missing: '{name}' lasts as long as the row says"
+        for name, where in endless.items()
+    ]
     _refuse(path, lines, another_scenario(path, scenario))
     return _typed(_with_ids(slots), COLUMNS)
 
@@ -104,8 +106,10 @@ def read_as_run(path: str | Path, scenario: Scenario) -> pd.DataFrame:
         if found is not None and found.slot:
             before = told.setdefault(found.slot, row.number)
             if before != row.number:
-                mistakes.append(f"slot = '{found.slot}': is already told in row {before}; a slot "
-                                "has one outcome")  # fmt: skip
+                mistakes.append(
+                    f"slot = '{found.slot}': is already told in row {before}; a slot "
+                    "has one outcome"
+                )
         lines += [f"row {row.number}, {mistake}" for mistake in mistakes]
         ran += [] if found is None else [found]
     _refuse(path, lines, another_scenario(path, scenario))
@@ -122,8 +126,10 @@ def another_scenario(path: str | Path, scenario: Scenario) -> str:
     if not scenario.input_hash or wrote == scenario.input_hash:
         return ""
     other = f", titled '{title}'" if title != scenario.title else ""
-    return (f"{path}: was planned for another scenario{other} (input hash {wrote}), this one has "
-            f"{scenario.input_hash}")  # fmt: skip
+    return (
+        f"{path}: was planned for another scenario{other} (input hash {wrote}), this one has "
+        f"{scenario.input_hash}"
+    )
 
 
 def _refuse(path: Path, lines: list[str], origin: str) -> None:
@@ -137,9 +143,7 @@ def _refuse(path: Path, lines: list[str], origin: str) -> None:
 
 def _typed(rows: list, columns: tuple[str, ...]) -> pd.DataFrame:
     table = pd.DataFrame(rows, columns=list(columns))
-    return table.astype(
-        {c: "datetime64[s, UTC]" if c.endswith("_utc") else "str" for c in columns}
-    )
+    return table.astype({c: "datetime64[s, UTC]" if c.endswith("_utc") else "str" for c in columns})
 
 
 def write_csv(table: pd.DataFrame, path: str | Path) -> None:
@@ -233,10 +237,16 @@ def _rows(
     while header and not header[-1]:
         header.pop()
     found = ", ".join(filter(None, header)) or "none"
-    lines = [f"{path}: row 1: column {column} is missing; found are {found}"
-             for column in needed if column not in header]  # fmt: skip
-    lines += [f"{path}: row 1: column {column} is there {header.count(column)} times"
-              for column in known if header.count(column) > 1]  # fmt: skip
+    lines = [
+        f"{path}: row 1: column {column} is missing; found are {found}"
+        for column in needed
+        if column not in header
+    ]
+    lines += [
+        f"{path}: row 1: column {column} is there {header.count(column)} times"
+        for column in known
+        if header.count(column) > 1
+    ]
     if lines:
         raise TableError("\n".join(lines))
     place = {column: header.index(column) for column in known if column in header}
@@ -264,9 +274,11 @@ def _unknown_names(rows: list[Row], scenario: Scenario) -> list[str]:
             where.setdefault(row.cells["activity"], []).append(row.number)
     strange = sum(map(len, where.values()))
     if len(where) > 2 and strange > len(rows) / 2:
-        return [f"{strange} of {len(rows)} rows name no activity of this scenario, such as "
-                f"'{next(iter(where))}'; is the timeline that of another scenario? known are "
-                f"{', '.join(known) or 'none'}"]  # fmt: skip
+        return [
+            f"{strange} of {len(rows)} rows name no activity of this scenario, such as "
+            f"'{next(iter(where))}'; is the timeline that of another scenario? known are "
+            f"{', '.join(known) or 'none'}"
+        ]
     lines = []
     for name, numbers in where.items():
         near = get_close_matches(name, known, n=1, cutoff=0.5)
@@ -296,8 +308,10 @@ def _slot(row: Row, scenario: Scenario, wrong: Callable[[str], None]) -> Slot | 
     start = _time("start_utc", cell["start_utc"], wrong)
     end = _time("end_utc", cell["end_utc"], wrong) if cell["end_utc"] else None
     if start and end and end <= start and not (end == start and state == "failed"):
-        wrong(f"end_utc = '{cell['end_utc']}': not after start_utc = '{cell['start_utc']}'"
-              + ("" if sends else "; leave end_utc empty to let it last as the scenario asks"))
+        wrong(
+            f"end_utc = '{cell['end_utc']}': not after start_utc = '{cell['start_utc']}'"
+            + ("" if sends else "; leave end_utc empty to let it last as the scenario asks")
+        )
         return None
     if state not in STATES:
         wrong(f"state = '{cell['state']}': allowed are {', '.join(STATES)}, or nothing")
@@ -349,7 +363,7 @@ def _time(column: str, text: str, wrong: Callable[[str], None]) -> datetime | No
         wrong(f"{column} = '{text}': the year is out of range; allowed are 1900 to 2200")
     else:
         # A spreadsheet counts days in binary fractions and so misses seconds by a little.
-        time = time.astimezone(timezone.utc) + timedelta(microseconds=500_000)
+        time = time.astimezone(UTC) + timedelta(microseconds=500_000)
         return time.replace(microsecond=0)
     return None
 

@@ -3,21 +3,41 @@
 import numpy as np
 import pandas as pd
 
-from obsplan.environment.build import Environment
 from obsplan.common.errors import TableError
+from obsplan.environment.build import Environment
 from obsplan.inputs.scenario import Activity, Scenario
 from obsplan.inputs.timeline_csv import OUTCOMES
 from obsplan.planning.problem.start_windows import coverage_bin
 
 NOT_REPORTED, UNPLANNED = "not reported", "unplanned"
 COMPARISON_COLUMNS = (
-    "activity", "planned", *OUTCOMES, "not_reported", "unplanned", "planned_min", "ran_min",
-    "planned_wh", "ran_wh", "planned_mbit", "ran_mbit", "bins", "planned_bins", "filled_bins",
+    "activity",
+    "planned",
+    *OUTCOMES,
+    "not_reported",
+    "unplanned",
+    "planned_min",
+    "ran_min",
+    "planned_wh",
+    "ran_wh",
+    "planned_mbit",
+    "ran_mbit",
+    "bins",
+    "planned_bins",
+    "filled_bins",
     "losses",
-)  # fmt: skip
+)
 
-MATCHED_COLUMNS = ("slot", "activity", "start_utc", "end_utc", "ran_start_utc", "ran_end_utc",
-                   "outcome", "reason")  # fmt: skip
+MATCHED_COLUMNS = (
+    "slot",
+    "activity",
+    "start_utc",
+    "end_utc",
+    "ran_start_utc",
+    "ran_end_utc",
+    "outcome",
+    "reason",
+)
 
 
 def matched(scenario: Scenario, slots: pd.DataFrame, as_run: pd.DataFrame) -> pd.DataFrame:
@@ -41,8 +61,10 @@ def matched(scenario: Scenario, slots: pd.DataFrame, as_run: pd.DataFrame) -> pd
         if slot is None:
             loose.append(run)
         elif slot.activity != run.activity:
-            lines.append(f"as run: slot = '{run.slot}' is '{run.activity}', in the plan it is "
-                         f"'{slot.activity}'")  # fmt: skip
+            lines.append(
+                f"as run: slot = '{run.slot}' is '{run.activity}', in the plan it is "
+                f"'{slot.activity}'"
+            )
         else:
             partner[slot.slot] = run
     if lines:
@@ -50,8 +72,12 @@ def matched(scenario: Scenario, slots: pd.DataFrame, as_run: pd.DataFrame) -> pd
     for run in loose:
         free = [s for s in planned.values() if s.activity == run.activity and s.slot not in partner]
         # A run that failed as it began overlaps nothing: it lies in the slot it begins in.
-        near = [slot for slot in free if _overlap(slot, run) > pd.Timedelta(0)
-                or slot.start_utc <= run.start_utc < slot.end_utc]  # fmt: skip
+        near = [
+            slot
+            for slot in free
+            if _overlap(slot, run) > pd.Timedelta(0)
+            or slot.start_utc <= run.start_utc < slot.end_utc
+        ]
         nearest = max(near, key=lambda slot: _overlap(slot, run), default=None)
         if nearest is None:
             unplanned.append(run)
@@ -60,12 +86,25 @@ def matched(scenario: Scenario, slots: pd.DataFrame, as_run: pd.DataFrame) -> pd
     rows = []
     for slot in planned.values():
         run = partner.get(slot.slot)
-        ran = (run.start_utc, run.end_utc, run.outcome, run.reason) if run else (
-            pd.NaT, pd.NaT, NOT_REPORTED, "")  # fmt: skip
+        ran = (
+            (run.start_utc, run.end_utc, run.outcome, run.reason)
+            if run
+            else (pd.NaT, pd.NaT, NOT_REPORTED, "")
+        )
         rows.append((slot.slot, slot.activity, slot.start_utc, slot.end_utc, *ran))
     for run in unplanned:
-        rows.append((run.slot, run.activity, pd.NaT, pd.NaT, run.start_utc, run.end_utc,
-                     run.outcome, run.reason))  # fmt: skip
+        rows.append(
+            (
+                run.slot,
+                run.activity,
+                pd.NaT,
+                pd.NaT,
+                run.start_utc,
+                run.end_utc,
+                run.outcome,
+                run.reason,
+            )
+        )
     table = pd.DataFrame(rows, columns=list(MATCHED_COLUMNS))
     for column in [c for c in table if c.endswith("_utc")]:
         table[column] = pd.to_datetime(table[column], utc=True).astype("datetime64[s, UTC]")
@@ -117,7 +156,7 @@ def compare(
             }
         rows.append(row)
     table = pd.DataFrame(rows, columns=list(COMPARISON_COLUMNS))
-    return table.astype({c: "Int64" for c in ("bins", "planned_bins", "filled_bins")})
+    return table.astype(dict.fromkeys(("bins", "planned_bins", "filled_bins"), "Int64"))
 
 
 def _overlap(slot, run) -> pd.Timedelta:
@@ -156,8 +195,10 @@ def _bins_filled(scenario: Scenario, bins: np.ndarray, starts_utc: pd.Series) ->
 def _losses(asked: pd.DataFrame) -> str:
     """What became of planned slots that were not done, and the reasons told, most first."""
     lost = asked[asked["outcome"] != "done"]
-    kinds = [f"{outcome}: {reason}" if reason else outcome
-             for outcome, reason in zip(lost["outcome"], lost["reason"])]  # fmt: skip
+    kinds = [
+        f"{outcome}: {reason}" if reason else outcome
+        for outcome, reason in zip(lost["outcome"], lost["reason"])
+    ]
     counts = {kind: kinds.count(kind) for kind in sorted(set(kinds))}
     most_first = sorted(counts.items(), key=lambda item: -item[1])
     return "; ".join(f"{count} x {kind}" for kind, count in most_first)

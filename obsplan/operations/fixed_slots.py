@@ -6,13 +6,13 @@ from itertools import count
 import numpy as np
 import pandas as pd
 
-from obsplan.operations.as_run import NOT_REPORTED, matched
 from obsplan.analysis.command_deadlines import past_changing
-from obsplan.environment.build import Environment
-from obsplan.common.errors import StateError
 from obsplan.checking.replay import FACTS, stamp
+from obsplan.common.errors import StateError
+from obsplan.environment.build import Environment
 from obsplan.inputs.scenario import Scenario
 from obsplan.inputs.timeline_csv import AS_RUN_COLUMNS
+from obsplan.operations.as_run import NOT_REPORTED, matched
 
 STAY_COLUMNS = ("slot", "activity", "start_utc", "end_utc", "state", "why", "share")
 MINUTE = pd.Timedelta(minutes=1)
@@ -127,12 +127,19 @@ def _with_earlier_facts(runs: pd.DataFrame, ran: pd.DataFrame) -> pd.DataFrame:
     """What ran, with what the timeline itself tells of slots; raises where the two differ."""
     told = {run.slot: run.outcome for run in ran.itertuples(index=False) if run.slot}
     facts = runs[runs["state"].isin(FACTS)]
-    differ = [slot for slot in facts.itertuples(index=False)
-              if told.get(slot.slot, slot.state) != slot.state]  # fmt: skip
+    differ = [
+        slot
+        for slot in facts.itertuples(index=False)
+        if told.get(slot.slot, slot.state) != slot.state
+    ]
     if differ:
-        raise StateError("\n".join(
-            f'slot {slot.slot} ("{slot.activity}"): is {slot.state} in the timeline, and told '
-            f"{told[slot.slot]}; a slot has one outcome" for slot in differ))  # fmt: skip
+        raise StateError(
+            "\n".join(
+                f'slot {slot.slot} ("{slot.activity}"): is {slot.state} in the timeline, and told '
+                f"{told[slot.slot]}; a slot has one outcome"
+                for slot in differ
+            )
+        )
     untold = facts[~facts["slot"].isin(list(told))]
     if untold.empty:
         return ran
@@ -144,10 +151,16 @@ def _sent_before(scenario: Scenario, radio: pd.DataFrame, first: pd.Timestamp) -
     """Rows of the radio up to `first`."""
     if radio.empty:
         start = pd.Timestamp(scenario.span.start_utc)
-        return [(f"radio{k}", name, start, first, "done", "sent")
-                for k, name in enumerate(scenario.sending_names, start=1) if first > start]  # fmt: skip
-    return [(row.slot, row.activity, row.start_utc, min(row.end_utc, first), "done", "sent")
-            for row in radio.itertuples(index=False) if row.start_utc < first]  # fmt: skip
+        return [
+            (f"radio{k}", name, start, first, "done", "sent")
+            for k, name in enumerate(scenario.sending_names, start=1)
+            if first > start
+        ]
+    return [
+        (row.slot, row.activity, row.start_utc, min(row.end_utc, first), "done", "sent")
+        for row in radio.itertuples(index=False)
+        if row.start_utc < first
+    ]
 
 
 def _share(scenario: Scenario, environment: Environment, slot) -> float:
@@ -174,11 +187,15 @@ def remarks(scenario: Scenario, stay: pd.DataFrame) -> list[str]:
     for name in sorted(followed):
         own = stay[(stay["activity"] == name) & (stay["share"] > 0)]
         if len(own) and (own["state"] == "shortened").all():
-            lines.append(f'"{name}" was shortened: what waits for it counts on it all the same; '
-                         "call it failed if that is not so")  # fmt: skip
+            lines.append(
+                f'"{name}" was shortened: what waits for it counts on it all the same; '
+                "call it failed if that is not so"
+            )
     lost = stay[(stay["state"] == "locked") & (stay["share"] == 0)]
     for slot in lost.itertuples(index=False):
         since_min = minutes_of(scenario, pd.Series([slot.start_utc]))[0]
-        lines.append(f'slot {slot.slot} ("{slot.activity}", {stamp(scenario, since_min)}) stays, '
-                     f"{slot.why}, but its instrument is out: it counts for nothing")  # fmt: skip
+        lines.append(
+            f'slot {slot.slot} ("{slot.activity}", {stamp(scenario, since_min)}) stays, '
+            f"{slot.why}, but its instrument is out: it counts for nothing"
+        )
     return lines

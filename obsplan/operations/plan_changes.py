@@ -6,19 +6,28 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
-from obsplan.planning.reasons import what_if
-from obsplan.planning.problem.booking import Booking
-from obsplan.environment.build import Environment
-from obsplan.planning.problem.resource_flow import TOLERANCE
-from obsplan.planning.problem.from_scenario import Problem
 from obsplan.checking.condition_rules import figure
+from obsplan.environment.build import Environment
 from obsplan.inputs.scenario import Scenario
 from obsplan.operations.fixed_slots import minutes_of
+from obsplan.planning.problem.booking import Booking
+from obsplan.planning.problem.from_scenario import Problem
+from obsplan.planning.problem.resource_flow import TOLERANCE
 from obsplan.planning.problem.start_windows import commandable, condition_masks
+from obsplan.planning.reasons import what_if
 
 CHANGE_COLUMNS = ("activity", "slot", "change", "from_utc", "to_utc", "why", "value_change")
-PRICE_COLUMNS = ("value", "value_share", "moves", "kept", "moved", "dropped", "added", "keep",
-                 "chosen")  # fmt: skip
+PRICE_COLUMNS = (
+    "value",
+    "value_share",
+    "moves",
+    "kept",
+    "moved",
+    "dropped",
+    "added",
+    "keep",
+    "chosen",
+)
 
 
 @dataclass(frozen=True)
@@ -52,9 +61,7 @@ def difference(old_min: list[float], new_min: list[float]) -> Difference:
     return Difference(tuple(kept), tuple(sorted(moved)), tuple(gone), tuple(fresh))
 
 
-def differences(
-    scenario: Scenario, left: pd.DataFrame, booking: Booking
-) -> dict[str, Difference]:
+def differences(scenario: Scenario, left: pd.DataFrame, booking: Booking) -> dict[str, Difference]:
     """Per activity, what `booking` makes of the slots `left` to be planned anew."""
     step, found = scenario.span.step_min, {}
     for task, starts in zip(booking.problem.tasks, booking.runs):
@@ -81,8 +88,10 @@ def price_list(
         value, found = plans[k]
         if rows and value + fixed <= rows[-1][0] + TOLERANCE:
             continue
-        count = {part: sum(len(getattr(d, part)) for d in found.values())
-                 for part in ("kept", "moved", "dropped", "added")}  # fmt: skip
+        count = {
+            part: sum(len(getattr(d, part)) for d in found.values())
+            for part in ("kept", "moved", "dropped", "added")
+        }
         share = value / best if best > 0 else 1.0
         rows.append((value + fixed, share, _moves(found), *count.values(), 1 - share, k == chosen))
     return pd.DataFrame(rows, columns=list(PRICE_COLUMNS))
@@ -115,23 +124,39 @@ def changes_table(
     runs that stay take the first places.
     """
     rows = []
-    names = {(slot.activity, start): slot.slot for slot, start in
-             zip(left.itertuples(index=False), minutes_of(scenario, left["start_utc"]))}  # fmt: skip
+    names = {
+        (slot.activity, start): slot.slot
+        for slot, start in zip(
+            left.itertuples(index=False), minutes_of(scenario, left["start_utc"])
+        )
+    }
     failed = stay.loc[stay["share"] < 1, ["activity", "slot", "state"]]
     for i, task in enumerate(booking.problem.tasks):
         parts = found[task.name]
-        before = _worths(scenario, booking.problem, i, parts.kept,
-                         [*(old for old, _ in parts.moved), *parts.dropped])  # fmt: skip
-        after = _worths(scenario, booking.problem, i, parts.kept,
-                        [*(new for _, new in parts.moved), *parts.added])  # fmt: skip
+        before = _worths(
+            scenario,
+            booking.problem,
+            i,
+            parts.kept,
+            [*(old for old, _ in parts.moved), *parts.dropped],
+        )
+        after = _worths(
+            scenario,
+            booking.problem,
+            i,
+            parts.kept,
+            [*(new for _, new in parts.moved), *parts.added],
+        )
         for old, new in parts.moved:
             why = _why_not(scenario, environment, booking, stay, i, old, new)
-            rows.append((task.name, ids[task.name, new], "moved", old, new, why,
-                         after[new] - before[old]))  # fmt: skip
+            rows.append(
+                (task.name, ids[task.name, new], "moved", old, new, why, after[new] - before[old])
+            )
         for old in parts.dropped:
             why = _why_not(scenario, environment, booking, stay, i, old, None)
-            rows.append((task.name, names[task.name, old], "dropped", old, np.nan, why,
-                         -before[old]))  # fmt: skip
+            rows.append(
+                (task.name, names[task.name, old], "dropped", old, np.nan, why, -before[old])
+            )
         lost = failed[(failed["activity"] == task.name) & (failed["state"] != "done")]
         for k, new in enumerate(parts.added):
             why = "it fits now"
@@ -200,12 +225,18 @@ def _why_not(
     amounts = {family: by[at] for family, by in what_if.hurdles(twin, i).items()}
     node = booking.problem.nodes[task.node]
     if amounts["exclusion"] > TOLERANCE:
-        rivals = [booking.problem.tasks[j].name for j, _, barred in what_if.rival_runs(twin, i)
-                  if barred[at]]  # fmt: skip
+        rivals = [
+            booking.problem.tasks[j].name
+            for j, _, barred in what_if.rival_runs(twin, i)
+            if barred[at]
+        ]
         return f'its time went to "{rivals[0]}"'
     if amounts["order"] > TOLERANCE:
-        waits = [booking.problem.tasks[j].name for j, settle, met in task.earlier
-                 if min(met, twin.met_from(j, settle)) > at]  # fmt: skip
+        waits = [
+            booking.problem.tasks[j].name
+            for j, settle, met in task.earlier
+            if min(met, twin.met_from(j, settle)) > at
+        ]
         return f'it must wait for "{waits[0]}"'
     if amounts["gap"] > TOLERANCE:
         return "its time went to other runs of its own"
@@ -218,8 +249,11 @@ def _why_not(
     short = what_if.with_run(twin, i, at).flow.short
     if short:
         return f"{_with_quotes(short)} would not do"
-    return "the rest of the plan is worth more this way" if new is not None else (
-        "the rest of the plan is worth more without it")  # fmt: skip
+    return (
+        "the rest of the plan is worth more this way"
+        if new is not None
+        else ("the rest of the plan is worth more without it")
+    )
 
 
 def _with_quotes(short: str) -> str:
@@ -228,9 +262,7 @@ def _with_quotes(short: str) -> str:
     return re.sub(r"^storage of (.+?)(| at the end)$", r'storage of "\1"\2', short)
 
 
-def _shut(
-    scenario: Scenario, environment: Environment, stay: pd.DataFrame, i: int, at: int
-) -> str:
+def _shut(scenario: Scenario, environment: Environment, stay: pd.DataFrame, i: int, at: int) -> str:
     """Why a start is barred whatever is planned: a condition, or a slot that stays."""
     activity, step = scenario.activity[i], scenario.span.step_min
     inside = slice(at * step, at * step + scenario.slot_min(activity))
@@ -247,8 +279,11 @@ def _shut(
         return "no contact can command it in time"
     begin, end = inside.start, inside.stop
     start_min, end_min = (minutes_of(scenario, stay[c]) for c in ("start_utc", "end_utc"))
-    near = stay[(start_min < end + activity.gap_min) & (end_min > begin - activity.gap_min)
-                & ~stay["activity"].isin(list(scenario.sending_names))]  # fmt: skip
+    near = stay[
+        (start_min < end + activity.gap_min)
+        & (end_min > begin - activity.gap_min)
+        & ~stay["activity"].isin(list(scenario.sending_names))
+    ]
     same = near[near["activity"] == activity.name]
     for slot in (same if len(same) else near).itertuples(index=False):
         return f'in the way of slot {slot.slot} ("{slot.activity}"), which stays: {slot.why}'

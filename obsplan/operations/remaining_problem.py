@@ -11,9 +11,9 @@ import numpy as np
 import pandas as pd
 
 from obsplan.environment.build import Environment
-from obsplan.planning.problem.from_scenario import Node, Problem, Task, problem, slot_profile
 from obsplan.inputs.scenario import Scenario
 from obsplan.operations.fixed_slots import minutes_of
+from obsplan.planning.problem.from_scenario import Node, Problem, Task, problem, slot_profile
 from obsplan.planning.problem.start_windows import commandable
 
 
@@ -40,9 +40,7 @@ def rest(
         _barred(scenario, whole, runs, i, first) | ~_commandable(scenario, environment, i, first)
         for i in range(len(whole.tasks))
     ]
-    tasks = tuple(
-        _task(scenario, whole, runs, i, barred[i]) for i in range(len(whole.tasks))
-    )
+    tasks = tuple(_task(scenario, whole, runs, i, barred[i]) for i in range(len(whole.tasks)))
     nodes = []
     for node in whole.nodes:
         mine = [a.name for a in scenario.activity if scenario.platform_of(a) == node.name]
@@ -53,9 +51,7 @@ def rest(
     return replace(whole, tasks=tasks, nodes=tuple(nodes)), barred
 
 
-def _commandable(
-    scenario: Scenario, environment: Environment, i: int, first: int
-) -> np.ndarray:
+def _commandable(scenario: Scenario, environment: Environment, i: int, first: int) -> np.ndarray:
     """Starts (steps,) that a contact from step `first` on can command in time."""
     step = scenario.span.step_min
     minutes = commandable(scenario, environment, scenario.activity[i], first * step)
@@ -157,8 +153,11 @@ def _bearing(node: Node, step_h: float) -> Node:
     level, generation_w = node.start_wh, node.generation_w.copy()
     for step, (generated, base) in enumerate(zip(node.generation_w, node.base_w)):
         net = generated - base
-        gain = min(net, node.charge_limit_w) * node.charge_efficiency if net >= 0 else (
-            net / node.discharge_efficiency)  # fmt: skip
+        gain = (
+            min(net, node.charge_limit_w) * node.charge_efficiency
+            if net >= 0
+            else (net / node.discharge_efficiency)
+        )
         after = min(level + gain * step_h, node.capacity_wh)
         if min(level, after) < node.reserve_wh:
             rise = (max(after, node.reserve_wh) - max(level, node.reserve_wh)) / step_h

@@ -15,23 +15,29 @@ from threading import Event
 import numpy as np
 import pandas as pd
 
-from obsplan.planning.problem.booking import Booking
-from obsplan.operations.plan_changes import Difference, changes_table, cheapest, differences, price_list
 from obsplan.checking.check import Verdict, check
 from obsplan.environment.build import Environment
-from obsplan.planning.reasons.unplaced import unplaced
+from obsplan.inputs.scenario import Scenario
+from obsplan.inputs.timeline_csv import AS_RUN_COLUMNS
+from obsplan.operations.fixed_slots import first_step, minutes_of, remarks, stays
+from obsplan.operations.plan_changes import (
+    Difference,
+    changes_table,
+    cheapest,
+    differences,
+    price_list,
+)
+from obsplan.operations.remaining_problem import rest
 from obsplan.planning.minute_repair import bearable, holding, lighter
 from obsplan.planning.plan import Plan, Report
+from obsplan.planning.problem.booking import Booking
 from obsplan.planning.problem.from_scenario import Problem, worth_of_all
+from obsplan.planning.problem.timeline_table import booked_rows, described, slots_table
+from obsplan.planning.reasons.unplaced import unplaced
 from obsplan.planning.search.first_plan import quick_plan
 from obsplan.planning.search.from_old_plan import repaired
-from obsplan.operations.remaining_problem import rest
-from obsplan.inputs.scenario import Scenario
 from obsplan.planning.search.strategy import better_plans
-from obsplan.operations.fixed_slots import first_step, minutes_of, remarks, stays
 from obsplan.planning.search.window_by_window import all_anew, stretches
-from obsplan.inputs.timeline_csv import AS_RUN_COLUMNS
-from obsplan.planning.problem.timeline_table import booked_rows, described, slots_table
 
 # What an old start is worth to the search beyond the run, in shares of the mean run: at
 # first it lets go for clear gains alone, then it breaks ties, then it leans back.
@@ -138,8 +144,10 @@ def replan(
         for booking, verdict, bound in _candidates(scene, question, relaxed, old, first, gap):
             plans.append((booking, verdict))
             moves = sum(d.moves for d in differences(scenario, left, booking).values())
-            report(f"{'another plan' if plans[1:] else 'old plan repaired'}: value of the rest "
-                   f"{booking.value():.1f}, {moves} moves")  # fmt: skip
+            report(
+                f"{'another plan' if plans[1:] else 'old plan repaired'}: value of the rest "
+                f"{booking.value():.1f}, {moves} moves"
+            )
     except KeyboardInterrupt:
         if not plans:
             raise
@@ -195,10 +203,16 @@ def _told(
         sum(len(parts.kept) for parts in found.values()),
         verdict.violations,
         value - float(changes["value_change"].sum()),
-        tuple([*remarks(scenario, stay),
-               *(f'no place was found any more for all required runs of "{name}"'
-                 for name in sorted(scene.given_up))]),
-    )  # fmt: skip
+        tuple(
+            [
+                *remarks(scenario, stay),
+                *(
+                    f'no place was found any more for all required runs of "{name}"'
+                    for name in sorted(scene.given_up)
+                ),
+            ]
+        ),
+    )
 
 
 def _candidates(
@@ -387,9 +401,11 @@ def _unplaced(
         scene.environment,
         booking,
         timeline,
-        lambda world: replace(
-            scene, scenario=world.scenario, environment=world.environment
-        ).judge(world.booking).holds,
+        lambda world: (
+            replace(scene, scenario=world.scenario, environment=world.environment)
+            .judge(world.booking)
+            .holds
+        ),
         barred,
     )
     count = {a.name: a.count for a in scene.scenario.activity}

@@ -15,12 +15,12 @@ import numpy as np
 import pandas as pd
 from pydantic import BaseModel, ConfigDict, Field, ValidationError
 
-from obsplan.environment.build import Environment, Reading
 from obsplan.common.errors import StateError
+from obsplan.environment.build import Environment, Reading
+from obsplan.inputs.error_text import error_line
 from obsplan.inputs.field_types import Name, NotNegative, Number, Several, Share, Utc
 from obsplan.inputs.scenario import Scenario
 from obsplan.inputs.timeline_csv import AS_RUN_COLUMNS
-from obsplan.inputs.error_text import error_line
 
 MINUTE = pd.Timedelta(minutes=1)
 
@@ -101,8 +101,10 @@ def _time_errors(state: State, scenario: Scenario, now_utc: datetime | None) -> 
         return ["at_utc: is needed but missing; say when telemetry was read"]
     first, last = scenario.span.start_utc, scenario.span.end_utc
     if not first <= state.at_utc < last:
-        return [f"at_utc = {state.at_utc:%Y-%m-%dT%H:%MZ}: outside the span; allowed is "
-                f"{first:%Y-%m-%dT%H:%MZ} to before {last:%Y-%m-%dT%H:%MZ}"]  # fmt: skip
+        return [
+            f"at_utc = {state.at_utc:%Y-%m-%dT%H:%MZ}: outside the span; allowed is "
+            f"{first:%Y-%m-%dT%H:%MZ} to before {last:%Y-%m-%dT%H:%MZ}"
+        ]
     if now_utc is not None and state.at_utc > now_utc:
         return [f"at_utc = {state.at_utc:%Y-%m-%dT%H:%MZ}: is after --now"]
     return []
@@ -121,14 +123,18 @@ def _contradictions(state: State, scenario: Scenario) -> list[str]:
                 since = part.from_utc or state.at_utc
                 if since is not None and part.until_utc <= since:
                     until = f"{part.until_utc:%Y-%m-%dT%H:%MZ}"
-                    lines.append(f'{kind} "{part.name}".until_utc = {until}: not after it went '
-                                 f"out, {since:%Y-%m-%dT%H:%MZ}")  # fmt: skip
+                    lines.append(
+                        f'{kind} "{part.name}".until_utc = {until}: not after it went '
+                        f"out, {since:%Y-%m-%dT%H:%MZ}"
+                    )
     capacity = {p.name: p.store.capacity_mbit for p in scenario.platform}
     told = [part.name for part in state.platform]
     for part in state.platform:
         if part.stored_mbit is not None and part.stored_mbit > capacity.get(part.name, np.inf):
-            lines.append(f'platform "{part.name}".stored_mbit = {part.stored_mbit:g}: more than '
-                         f"the store holds; allowed is 0 to {capacity[part.name]:g}")  # fmt: skip
+            lines.append(
+                f'platform "{part.name}".stored_mbit = {part.stored_mbit:g}: more than '
+                f"the store holds; allowed is 0 to {capacity[part.name]:g}"
+            )
     for name in dict.fromkeys(name for name in told if told.count(name) > 1):
         lines.append(f'platform "{name}": is told {told.count(name)} times; once is enough')
     fates: dict[str, Fate] = {}

@@ -25,9 +25,18 @@ MOST_PIXELS = 250_000_000  # 1 GB of heights
 RELIEF_M = 20_000.0
 STEEPEST = 0.5  # relief over the size of a model; slopes of rest are below 35 degrees
 SPHERE_M = (1_735_000.0, 1_740_000.0)  # radii in use for the Moon, 1737.4 and 1738 km
-UNITS_M = {"m": 1.0, "metre": 1.0, "meter": 1.0, "metres": 1.0, "meters": 1.0,
-           "km": 1000.0, "kilometre": 1000.0, "kilometer": 1000.0,
-           "kilometres": 1000.0, "kilometers": 1000.0}  # fmt: skip
+UNITS_M = {
+    "m": 1.0,
+    "metre": 1.0,
+    "meter": 1.0,
+    "metres": 1.0,
+    "meters": 1.0,
+    "km": 1000.0,
+    "kilometre": 1000.0,
+    "kilometer": 1000.0,
+    "kilometres": 1000.0,
+    "kilometers": 1000.0,
+}
 
 
 @dataclass(frozen=True)
@@ -74,9 +83,7 @@ def site_view(
             "outside the elevation model or in its nodata; name a model that holds the site"
         )
     view = skyline(grids, latitude_deg, longitude_deg, ground_m + height_above_ground_m)
-    return SiteView(
-        view, ground_m - MOON_RADIUS_KM * 1000, tuple(models), tuple(_remarks(view))
-    )
+    return SiteView(view, ground_m - MOON_RADIUS_KM * 1000, tuple(models), tuple(_remarks(view)))
 
 
 def read_model(path: str | Path) -> Model:
@@ -271,8 +278,10 @@ def _remarks(view: View) -> list[str]:
     ]
     if short.any():
         towards = np.exp(1j * np.radians(view.azimuth_deg[short])).sum()
-        middle = "" if abs(towards) < 1 else (
-            f", around azimuth {np.degrees(np.angle(towards)) % 360:.0f}"
+        middle = (
+            ""
+            if abs(towards) < 1
+            else (f", around azimuth {np.degrees(np.angle(towards)) % 360:.0f}")
         )
         lines.append(
             f"caution: the models end within {CLOSE_M / 1000:g} km in {100 * short.mean():.0f} % "

@@ -12,8 +12,8 @@ from collections.abc import Sequence
 
 import numpy as np
 
-from obsplan.physics.heat_conduction import Column, Edges, column_temperature_k, cut_column
 from obsplan.common.constants import ASTRONOMICAL_UNIT_KM, STEFAN_BOLTZMANN_W_M2_K4, SUN_RADIUS_KM
+from obsplan.physics.heat_conduction import Column, Edges, column_temperature_k, cut_column
 
 # Hayne et al. 2017, JGR Planets 122, 2371, appendix A, all down to the albedo.
 SURFACE_DENSITY_KG_M3 = 1100.0

@@ -6,7 +6,7 @@ is latitude, longitude (degrees, east positive) and height (metres above the sph
 """
 
 from collections.abc import Callable
-from functools import lru_cache
+from functools import lru_cache, cache
 from typing import NamedTuple
 
 import numpy as np
@@ -23,10 +23,10 @@ from obsplan.common.constants import (
     SPEED_OF_LIGHT_KM_S,
     SUN_RADIUS_KM,
 )
-from obsplan.physics.sun_disc import disc_clearance_deg, disc_overlap, disc_share_above
 from obsplan.ephemeris import Ephemeris
 from obsplan.physics.crossings import windows_where
 from obsplan.physics.skyline import skyline_elevation_deg
+from obsplan.physics.sun_disc import disc_clearance_deg, disc_overlap, disc_share_above
 
 SUN_BODY = 10  # NAIF number: the one mass whose bending of light is counted
 NUTATION_STEP = np.timedelta64(6, "h")  # linear between these: below 1e-6 deg
@@ -230,7 +230,7 @@ def sun_events(
     place = latitude_deg, longitude_deg, height_m
     track = sun_and_earth_track(ephemeris, first_utc, last_utc)
 
-    @lru_cache(maxsize=None)  # all four signals look at the same scan
+    @cache  # all four signals look at the same scan
     def clearances(stamp: bytes) -> dict[str, np.ndarray]:
         sun_km, earth_km, site_scale = track(np.frombuffer(stamp, dtype="datetime64[s]"))
         sun = elevation_azimuth_range(sun_km, *place)

@@ -9,16 +9,20 @@ from collections.abc import Callable
 import numpy as np
 from scipy.interpolate import CubicSpline
 
-from obsplan.physics import sky
 from obsplan.common.constants import MOON_RADIUS_KM
 from obsplan.ephemeris import Ephemeris
 from obsplan.inputs.hardware import Station
+from obsplan.physics import sky
 
 # The Earth turns by 0.09 rad between knots; a cubic spline is off by 5/384 of that to the
 # fourth power, 4e-5 deg.
 KNOT_S = 1200
-FOUR_PLACES = ((0.0, 0.0, -1000.0 * MOON_RADIUS_KM),  # the centre
-               (0.0, 0.0, 0.0), (0.0, 90.0, 0.0), (90.0, 0.0, 0.0))  # fmt: skip
+FOUR_PLACES = (
+    (0.0, 0.0, -1000.0 * MOON_RADIUS_KM),  # the centre
+    (0.0, 0.0, 0.0),
+    (0.0, 90.0, 0.0),
+    (90.0, 0.0, 0.0),
+)
 
 View = Callable[..., sky.StationView]
 

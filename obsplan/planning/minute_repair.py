@@ -10,16 +10,16 @@ from threading import Event
 
 import numpy as np
 
-from obsplan.planning.problem.booking import Booking
 from obsplan.checking.check import Verdict, check
-from obsplan.environment.build import Environment
 from obsplan.common.errors import DoesNotHold
-from obsplan.planning.search.greedy import greedy_plan
-from obsplan.planning.problem.from_scenario import Problem
+from obsplan.environment.build import Environment
 from obsplan.inputs.scenario import Scenario
-from obsplan.planning.search.first_plan import quick_plan
-from obsplan.planning.search.strategy import best_plan, is_small
+from obsplan.planning.problem.booking import Booking
+from obsplan.planning.problem.from_scenario import Problem
 from obsplan.planning.problem.timeline_table import booked_rows, plan_slots, slot_ids
+from obsplan.planning.search.first_plan import quick_plan
+from obsplan.planning.search.greedy import greedy_plan
+from obsplan.planning.search.strategy import best_plan, is_small
 
 # A plan that the replay refuses is mended with a little more in reserve, this often.
 MOST_MENDS = 12
@@ -142,9 +142,7 @@ def _thinned(
         thinner.add(task, -start, -1)
 
 
-def _refilled(
-    judge: Judge, booking: Booking, verdict: Verdict
-) -> tuple[Booking, Verdict]:
+def _refilled(judge: Judge, booking: Booking, verdict: Verdict) -> tuple[Booking, Verdict]:
     """`booking` with what more the replay lets in, the worthiest tasks first."""
     tasks = booking.problem.tasks
     for i in sorted(range(len(tasks)), key=lambda i: -tasks[i].value):
@@ -219,8 +217,7 @@ def _mended(booking: Booking, tighter: Problem) -> Booking:
             for i, task in enumerate(tighter.tasks)
             if len(lighter.runs[i]) > max(task.must, int(i in followed))
             and (
-                f"of {tighter.nodes[task.node].name}" in lighter.flow.short
-                or task.data_mbit.any()
+                f"of {tighter.nodes[task.node].name}" in lighter.flow.short or task.data_mbit.any()
             )
         ]
         if not droppable:

@@ -12,21 +12,21 @@ from threading import Event, Timer
 import numpy as np
 import pandas as pd
 
-from obsplan.planning.problem.booking import Booking, plan_value
 from obsplan.checking.check import Verdict, check
-from obsplan.environment.build import Environment
 from obsplan.common.errors import DoesNotHold
-from obsplan.planning.reasons.unplaced import unplaced
-from obsplan.reporting.text.sentences import raised
-from obsplan.planning.reasons.conflicts import why_no_place, why_not_idle
-from obsplan.planning.minute_repair import holding, lighter, replayed
-from obsplan.planning.problem.from_scenario import problem, worth_of_all
-from obsplan.planning.search.first_plan import quick_plan
+from obsplan.environment.build import Environment
 from obsplan.inputs.scenario import Scenario
+from obsplan.planning.minute_repair import holding, lighter, replayed
+from obsplan.planning.problem.booking import Booking, plan_value
+from obsplan.planning.problem.from_scenario import problem, worth_of_all
+from obsplan.planning.problem.start_windows import most_runs, why_no_window
+from obsplan.planning.problem.timeline_table import plan_slots, timeline_table
+from obsplan.planning.reasons.conflicts import why_no_place, why_not_idle
+from obsplan.planning.reasons.unplaced import unplaced
+from obsplan.planning.search.first_plan import quick_plan
 from obsplan.planning.search.strategy import above, better_plans, is_small
 from obsplan.planning.search.tie_breaks import tidy_plans
-from obsplan.planning.problem.timeline_table import plan_slots, timeline_table
-from obsplan.planning.problem.start_windows import most_runs, why_no_window
+from obsplan.reporting.text.sentences import raised
 
 Report = Callable[[str], None]
 
@@ -87,9 +87,7 @@ def plan(
             first = quick_plan(question, stop)
             first = first if stop.is_set() else lightly(first) or first
             spared = first.problem
-        searching = better_plans(
-            spared, relaxed, gap, first, bounds.append, effort, stop, lightly
-        )
+        searching = better_plans(spared, relaxed, gap, first, bounds.append, effort, stop, lightly)
         with closing(searching) as plans:
             for booking, bound in plans:
                 if np.isfinite(bound):

@@ -7,7 +7,7 @@ no longer has is told as cancelled, since leaving it out would leave it in peopl
 """
 
 from collections.abc import Iterator
-from datetime import datetime, timedelta, timezone
+from datetime import datetime, timedelta, timezone, UTC
 from uuid import NAMESPACE_URL, uuid5
 
 import icalendar
@@ -15,8 +15,8 @@ import pandas as pd
 
 import obsplan
 from obsplan.analysis.command_deadlines import deadlines_table
-from obsplan.environment.build import Environment
 from obsplan.common.errors import TableError
+from obsplan.environment.build import Environment
 from obsplan.inputs.scenario import Scenario
 
 ALARM_BEFORE = timedelta(minutes=60)
@@ -43,17 +43,18 @@ def calendar_bytes(
     """
     stamp = scenario.span.start_utc
     entries = {}
-    for key, parts, alarm in _all_entries(
-        scenario, environment, timeline, caution, now_utc
-    ):
+    for key, parts, alarm in _all_entries(scenario, environment, timeline, caution, now_utc):
         uid = f"{uuid5(NAMESPACE_URL, '/'.join(['obsplan', scenario.title, *key]))}{OURS}"
         entries[uid] = _event({"uid": uid, "dtstamp": stamp, **parts}, alarm)
     old = previous or {}
     for uid, event in entries.items():
         changed = uid in old and _content(old[uid]) != _content(event)
         event.add("sequence", sequence_of(old[uid]) + changed if uid in old else 0)
-    gone = {uid: _cancelled(event) for uid, event in old.items()
-            if uid not in entries and not _has_passed(event, now_utc)}  # fmt: skip
+    gone = {
+        uid: _cancelled(event)
+        for uid, event in old.items()
+        if uid not in entries and not _has_passed(event, now_utc)
+    }
     calendar = icalendar.Calendar()
     calendar.add("prodid", f"-//obsplan//obsplan {obsplan.__version__}//EN")
     calendar.add("version", "2.0")
@@ -214,7 +215,7 @@ def _place(event: icalendar.Event) -> tuple[datetime, str]:
 
 
 def _utc(time: pd.Timestamp) -> datetime:
-    return time.to_pydatetime().astimezone(timezone.utc)
+    return time.to_pydatetime().astimezone(UTC)
 
 
 def _plain(text: str) -> str:

@@ -9,11 +9,11 @@ from tempfile import TemporaryDirectory
 
 import pandas as pd
 
-from obsplan.environment.build import Environment
-from obsplan.reporting.text.sentences import bound_line, margin_lines
 from obsplan.analysis.missing_runs import runs_in
-from obsplan.planning.plan import Plan, plan
+from obsplan.environment.build import Environment
 from obsplan.inputs.scenario import Scenario
+from obsplan.planning.plan import Plan, plan
+from obsplan.reporting.text.sentences import bound_line, margin_lines
 
 
 @dataclass(frozen=True)
@@ -35,17 +35,19 @@ class ShownPlan(Plan):
         )
         lines = [bound_line(self.value, self.bound), self.verdict.summary]
         lines += margin_lines(self.verdict)
-        return "\n".join([
-            f'<img alt="{escape(self.scenario.title)}: {len(self.timeline)} rows of the timeline, '
-            f'Sun, contacts, power and data" style="max-width: 100%" '
-            f'src="data:image/png;base64,{self._picture()}">',
-            *(f"<p>{escape(line)}</p>" for line in lines),
-            runs.to_html(index=False, float_format="{:.1f}".format),
-            self.unplaced.to_html(index=False) if len(self.unplaced) else "",
-            "<details><summary>timeline</summary>",
-            self.timeline.to_html(index=False, na_rep=""),
-            "</details>",
-        ])  # fmt: skip
+        return "\n".join(
+            [
+                f'<img alt="{escape(self.scenario.title)}: {len(self.timeline)} rows of the timeline, '
+                f'Sun, contacts, power and data" style="max-width: 100%" '
+                f'src="data:image/png;base64,{self._picture()}">',
+                *(f"<p>{escape(line)}</p>" for line in lines),
+                runs.to_html(index=False, float_format="{:.1f}".format),
+                self.unplaced.to_html(index=False) if len(self.unplaced) else "",
+                "<details><summary>timeline</summary>",
+                self.timeline.to_html(index=False, na_rep=""),
+                "</details>",
+            ]
+        )
 
     def _picture(self) -> str:
         from obsplan.reporting.figures import link

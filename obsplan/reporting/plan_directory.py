@@ -8,18 +8,18 @@ from pathlib import Path
 import pandas as pd
 
 import obsplan
-from obsplan.reporting.calendar import calendar_bytes, entries_of, sequence_of
-from obsplan.checking.check import resources_table
 from obsplan.analysis.command_deadlines import asks_uplink, deadlines_table
-from obsplan.environment.build import Environment
-from obsplan.common.errors import TableError
 from obsplan.analysis.missing_runs import runs_in
-from obsplan.planning.plan import Plan
-from obsplan.reporting.page.report import report_page
-from obsplan.reporting.page.elements import CAUTION
+from obsplan.checking.check import resources_table
+from obsplan.common.atomic_write import write_directory
+from obsplan.common.errors import TableError
+from obsplan.environment.build import Environment
 from obsplan.inputs.scenario import Scenario
 from obsplan.inputs.timeline_csv import write_csv
-from obsplan.common.atomic_write import write_directory
+from obsplan.planning.plan import Plan
+from obsplan.reporting.calendar import calendar_bytes, entries_of, sequence_of
+from obsplan.reporting.page.elements import CAUTION
+from obsplan.reporting.page.report import report_page
 
 FIGURES = ("sky", "plan", "resources")
 FORMATS = ("png", "svg", "pdf")

@@ -2,21 +2,29 @@
 
 from collections.abc import Callable
 from dataclasses import dataclass, replace
-from datetime import datetime, timedelta, timezone
+from datetime import datetime, timedelta, timezone, UTC
 from pathlib import Path
 
 import numpy as np
 import pandas as pd
 
 from obsplan.common.constants import MOON_RADIUS_KM
-from obsplan.environment.build import environment
 from obsplan.common.errors import DoesNotHold, ObsplanError, ScenarioError
-from obsplan.survey.lunar_days import clipped
-from obsplan.planning.plan import plan
+from obsplan.environment.build import environment
 from obsplan.inputs.scenario import Scenario
-from obsplan.survey.stay_figures import COLUMNS, LOSING, Day, day_row, days_of, stay_figures, why_no_landing
-from obsplan.survey.site_course import Place, SiteCourse, place_of, site_courses, skyline_of
+from obsplan.planning.plan import plan
+from obsplan.survey.lunar_days import clipped
 from obsplan.survey.ranking import for_and_against, ranked
+from obsplan.survey.site_course import Place, SiteCourse, place_of, site_courses, skyline_of
+from obsplan.survey.stay_figures import (
+    COLUMNS,
+    LOSING,
+    Day,
+    day_row,
+    days_of,
+    stay_figures,
+    why_no_landing,
+)
 
 Report = Callable[[str], None]
 DAY_COLUMNS = [*COLUMNS, "value", "bound", "rank", "notes"]
@@ -175,16 +183,19 @@ class Planner:
             }
         )
         platforms = tuple(
-            p.model_copy(update={"track": tuple(
-                stay.model_copy(update={"from_utc": stay.from_utc + shift}) for stay in p.track
-            )})
+            p.model_copy(
+                update={
+                    "track": tuple(
+                        stay.model_copy(update={"from_utc": stay.from_utc + shift})
+                        for stay in p.track
+                    )
+                }
+            )
             for p in scenario.platform
-        )  # fmt: skip
+        )
         uplink = scenario.uplink
         if uplink is not None and uplink.loaded_until_utc is not None:
-            uplink = uplink.model_copy(
-                update={"loaded_until_utc": uplink.loaded_until_utc + shift}
-            )
+            uplink = uplink.model_copy(update={"loaded_until_utc": uplink.loaded_until_utc + shift})
         span = scenario.span.model_copy(update={"start_utc": start, "end_utc": end})
         return scenario.model_copy(
             update={"site": site, "span": span, "platform": platforms, "uplink": uplink}
@@ -197,7 +208,7 @@ def _told(made: dict) -> str:
 
 
 def _utc(seconds: int) -> datetime:
-    return datetime.fromtimestamp(seconds, timezone.utc)
+    return datetime.fromtimestamp(seconds, UTC)
 
 
 def _moved(home: Place, offset_km: float | None) -> dict[str, Place]:
@@ -241,9 +252,13 @@ def _losses(scenario, home, moved: dict[str, SiteCourse], late_h, planner, repor
         for case, there, its_day, touchdown_s in cases:
             figures = stay_figures(scenario, there, its_day, touchdown_s)
             inside = (its_day.landing[:, 0] <= touchdown_s) & (touchdown_s <= its_day.landing[:, 1])
-            line = {"lunar_day": day.number, "case": case, "touchdown_utc": touchdown_s,
-                    "in_window": bool(inside.any()),
-                    "sun_elevation_deg": figures["sun_elevation_deg"]}  # fmt: skip
+            line = {
+                "lunar_day": day.number,
+                "case": case,
+                "touchdown_utc": touchdown_s,
+                "in_window": bool(inside.any()),
+                "sun_elevation_deg": figures["sun_elevation_deg"],
+            }
             for name in LOSING:
                 line[name] = figures[name]
                 known = row[name] is not None and figures[name] is not None

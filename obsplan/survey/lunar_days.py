@@ -12,11 +12,11 @@ from typing import NamedTuple
 
 import numpy as np
 
-from obsplan.physics import sky
 from obsplan.common.constants import SYNODIC_MONTH_DAYS
-from obsplan.ephemeris import open_ephemeris
 from obsplan.common.errors import EphemerisError
+from obsplan.ephemeris import open_ephemeris
 from obsplan.inputs.hardware import Station
+from obsplan.physics import sky
 from obsplan.physics.station_track import station_track
 
 SCAN_S = 600

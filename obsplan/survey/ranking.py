@@ -40,8 +40,9 @@ def for_and_against(table: pd.DataFrame) -> list[str]:
     words = []
     for row, landing in zip(table.itertuples(index=False), lands):
         good, bad = _arguments(row, middle) if landing else ([], [])
-        parts = [f"{side}: {', '.join(said)}" for side, said in (("for", good), ("against", bad))
-                 if said]  # fmt: skip
+        parts = [
+            f"{side}: {', '.join(said)}" for side, said in (("for", good), ("against", bad)) if said
+        ]
         words.append("; ".join(parts))
     return words
 

@@ -13,13 +13,17 @@ from typing import NamedTuple
 import numpy as np
 import pandas as pd
 
-from obsplan.environment import contacts
 from obsplan.common import intervals
-from obsplan.physics import regolith, sky
 from obsplan.common.constants import SUN_RADIUS_KM
-from obsplan.physics.sun_disc import disc_clearance_deg, disc_overlap, disc_share_above
+from obsplan.environment import contacts
 from obsplan.environment.build import power_columns
+from obsplan.environment.site_skyline import read_skyline
+from obsplan.inputs.hardware import Platform
+from obsplan.inputs.scenario import Scenario
+from obsplan.physics import regolith, sky
 from obsplan.physics.crossings import windows_where
+from obsplan.physics.skyline import skyline_elevation_deg
+from obsplan.physics.sun_disc import disc_clearance_deg, disc_overlap, disc_share_above
 from obsplan.survey.lunar_days import (
     HOUR_S,
     LUNATION_S,
@@ -31,10 +35,6 @@ from obsplan.survey.lunar_days import (
     range_of,
     require_range,
 )
-from obsplan.inputs.hardware import Platform
-from obsplan.inputs.scenario import Scenario
-from obsplan.environment.site_skyline import read_skyline
-from obsplan.physics.skyline import skyline_elevation_deg
 
 GRAZING_S = 600.0  # as in sky.sun_events
 NEAR_EARTH_DEG = 3.0  # radii of Sun and Earth and the parallax of a site make 1.6
@@ -144,10 +144,16 @@ def site_courses(
         absorbed_w_m2, HOUR_S, [0.0], cycle_steps=LUNATION_S // HOUR_S
     )[..., 0]
     return [
-        _course(scenario, shared, place, skies[k], surface_k[k],
-                lunar_days(shared, place.longitude_deg, first_s, last_s))
+        _course(
+            scenario,
+            shared,
+            place,
+            skies[k],
+            surface_k[k],
+            lunar_days(shared, place.longitude_deg, first_s, last_s),
+        )
         for k, place in enumerate(places)
-    ]  # fmt: skip
+    ]
 
 
 class _Sky(NamedTuple):
@@ -183,9 +189,14 @@ def _skies(scenario: Scenario, shared: Range, places: list[Place], profile) -> l
     slope_deg, aspect_deg = (np.array([p[axis] for p in places])[:, None] for axis in (4, 5))
     irradiance_w_m2 = sky.irradiance_w_m2(sun[2])
     absorbed = regolith.absorbed_flux_w_m2(
-        irradiance_w_m2, sun[0], sun[1], visible, slope_deg, aspect_deg,
+        irradiance_w_m2,
+        sun[0],
+        sun[1],
+        visible,
+        slope_deg,
+        aspect_deg,
         scenario.site.normal_albedo,
-    )  # fmt: skip
+    )
     hourly = [_by_hour(visible), _by_hour(absorbed)]
     eclipses = _eclipse_ranges(shared.scan_s, near, seen["light"], apart)
     links = _links(scenario, shared, where, profile, times)
@@ -288,8 +299,10 @@ def _by_hour(scanned: np.ndarray) -> np.ndarray:
     """Means over the hour around each full hour (s, m) of scans (s, n), so that none is lost."""
     ends = scanned[:, ::PER_HOUR]
     half = PER_HOUR // 2
-    parts = [scanned[:, half + k : scanned.shape[1] - half - (PER_HOUR - k) + 1 : PER_HOUR]
-             for k in range(PER_HOUR + 1)]  # fmt: skip
+    parts = [
+        scanned[:, half + k : scanned.shape[1] - half - (PER_HOUR - k) + 1 : PER_HOUR]
+        for k in range(PER_HOUR + 1)
+    ]
     weights = np.array([0.5, *np.ones(PER_HOUR - 1), 0.5]) / PER_HOUR
     inner = sum(weight * part for weight, part in zip(weights, parts))
     return np.concatenate([ends[:, :1], inner, ends[:, -1:]], axis=1)

@@ -25,11 +25,11 @@ from typing import NamedTuple
 import pandas as pd
 
 import obsplan
-from obsplan.survey.landing_days import DAY_COLUMNS, Planner, range_seconds, ranked_table, site_rows
-from obsplan.ephemeris import open_ephemeris
 from obsplan.common.errors import EphemerisError, ObsplanError, TableError
-from obsplan.survey.lunar_days import require_range, scan_count
+from obsplan.ephemeris import open_ephemeris
 from obsplan.inputs.scenario import Scenario
+from obsplan.survey.landing_days import DAY_COLUMNS, Planner, range_seconds, ranked_table, site_rows
+from obsplan.survey.lunar_days import require_range, scan_count
 from obsplan.survey.site_course import Place, site_courses, skyline_of
 
 Report = Callable[[int, int], None]  # sites done, sites in all
@@ -66,15 +66,19 @@ def read_sites(path: str | Path) -> list[Place]:
             text = cells.get(column, "")
             value = _number(text) if text or default is None else default
             if not low <= value <= high:
-                lines.append(f"row {number}: {column} is '{text}'; allowed is a number from "
-                             f"{low:g} to {high:g}")  # fmt: skip
+                lines.append(
+                    f"row {number}: {column} is '{text}'; allowed is a number from "
+                    f"{low:g} to {high:g}"
+                )
             values[column] = value
         name = cells["name"]
         if not name:
             lines.append(f"row {number}: name is missing; every site needs its own")
         elif name in first_row:
-            lines.append(f"row {number}: name '{name}' was given in row {first_row[name]} already; "
-                         "names must differ")  # fmt: skip
+            lines.append(
+                f"row {number}: name '{name}' was given in row {first_row[name]} already; "
+                "names must differ"
+            )
         first_row.setdefault(name, number)
         skyline = cells.get("skyline", "")
         files = () if skyline in ("", "flat") else ((path.parent / skyline).resolve(),)
@@ -145,8 +149,11 @@ class Job(NamedTuple):
 
 def chunk_rows(job: Job, places: list[Place]) -> list[list[dict]]:
     """Rows of each place; one that cannot be worked out harms no other."""
-    broken = {k: [_note_row(p, f"not computed: {why}")] for k, p in enumerate(places)
-              if (why := _unreadable(p))}  # fmt: skip
+    broken = {
+        k: [_note_row(p, f"not computed: {why}")]
+        for k, p in enumerate(places)
+        if (why := _unreadable(p))
+    }
     sound = [k for k in range(len(places)) if k not in broken]
     rows = dict(zip(sound, _sound_rows(job, [places[k] for k in sound])))
     return [(broken | rows)[k] for k in range(len(places))]
@@ -322,9 +329,15 @@ def _store(keep: Path | None, job: Job, places: list[Place], gap: float) -> _Sto
     if keep is None:
         return _Store(None)
     kernels = open_ephemeris(job.ephemeris_directory).files
-    asked = [obsplan.__version__, job.scenario.model_dump_json(), job.scenario.input_hash,
-             job.range_s, gap if job.planner else None, kernels,
-             [[*map(str, place), *_contents(place.skyline)] for place in places]]  # fmt: skip
+    asked = [
+        obsplan.__version__,
+        job.scenario.model_dump_json(),
+        job.scenario.input_hash,
+        job.range_s,
+        gap if job.planner else None,
+        kernels,
+        [[*map(str, place), *_contents(place.skyline)] for place in places],
+    ]
     key = hashlib.sha256(json.dumps(asked).encode()).hexdigest()[:12]
     directory = keep.parent / f".{keep.name}.{key}.parts"
     with _writing(directory):
@@ -361,8 +374,11 @@ def _read_rows(path: Path) -> list[tuple[int, dict[str, str]]]:
     except (UnicodeDecodeError, csv.Error) as problem:
         raise TableError(f"{path}: not CSV in UTF-8 ({problem})") from None
     header = [cell.strip().lower() for cell in records[0]] if records else []
-    lines = [f"row 1: column {c} is missing; needed are {', '.join(NEEDED)}"
-             for c in NEEDED if c not in header]  # fmt: skip
+    lines = [
+        f"row 1: column {c} is missing; needed are {', '.join(NEEDED)}"
+        for c in NEEDED
+        if c not in header
+    ]
     lines += [f"row 1: column {c} is there twice" for c in COLUMNS if header.count(c) > 1]
     for column in header:
         if column not in COLUMNS:
@@ -376,7 +392,7 @@ def _read_rows(path: Path) -> list[tuple[int, dict[str, str]]]:
             continue
         if len(cells) > len(header):
             lines.append(f"row {number}: {len(cells)} cells, the header has {len(header)}")
-        rows.append((number, dict(zip(header, cells)) | {c: "" for c in header[len(cells) :]}))
+        rows.append((number, dict(zip(header, cells)) | dict.fromkeys(header[len(cells) :], "")))
     if not lines and not rows:
         lines.append("no site below the header; a survey needs at least one row")
     if lines:

@@ -11,10 +11,10 @@ import numpy as np
 
 from obsplan.common import intervals
 from obsplan.environment.contacts import LEAST_RATE_KBPS
-from obsplan.physics.link_budget import longest_gap
-from obsplan.survey.lunar_days import SCAN_S, clipped
 from obsplan.inputs.hardware import Platform
 from obsplan.inputs.scenario import Scenario
+from obsplan.physics.link_budget import longest_gap
+from obsplan.survey.lunar_days import SCAN_S, clipped
 from obsplan.survey.site_course import SiteCourse
 
 COLUMNS = [
@@ -47,8 +47,14 @@ COLUMNS = [
     "useful_light_h",
 ]
 # What a landing at another instant or place changes.
-LOSING = ["light_left_h", "contact_h", "sunlight_lost_h", "energy_share", "link_share",
-          "useful_light_h"]  # fmt: skip
+LOSING = [
+    "light_left_h",
+    "contact_h",
+    "sunlight_lost_h",
+    "energy_share",
+    "link_share",
+    "useful_light_h",
+]
 
 
 class Day(NamedTuple):
@@ -166,8 +172,10 @@ def why_no_landing(scenario: Scenario, course: SiteCourse, day: Day) -> str:
         return "; ".join(nothing)
     highest_deg = course.sun_elevation_deg[morning].max()
     if highest_deg < asked.sun_elevation_deg[0]:
-        return (f"no landing: the Sun climbs to {highest_deg:.1f} deg, "
-                f"{asked.sun_elevation_deg[0]:g} deg are asked")  # fmt: skip
+        return (
+            f"no landing: the Sun climbs to {highest_deg:.1f} deg, "
+            f"{asked.sun_elevation_deg[0]:g} deg are asked"
+        )
     clip = day.begin_s, day.noon_s
     lit = intervals.intersect(clipped(course.band, *clip), day.light)
     if not len(lit):
@@ -175,8 +183,10 @@ def why_no_landing(scenario: Scenario, course: SiteCourse, day: Day) -> str:
     up = intervals.intersect(lit, clipped(course.earth_up, *clip))
     if not len(intervals.intersect(up, clipped(course.earth_high, *clip))):
         highest_deg = np.interp(lit.ravel(), course.scan_s, course.earth_elevation_deg).max()
-        return (f"no landing: the Earth is at {highest_deg:.1f} deg at most then; it must stand "
-                f"above {asked.earth_elevation_min_deg:g} deg and the skyline")  # fmt: skip
+        return (
+            f"no landing: the Earth is at {highest_deg:.1f} deg at most then; it must stand "
+            f"above {asked.earth_elevation_min_deg:g} deg and the skyline"
+        )
     many = "one station" if asked.stations == 1 else f"{asked.stations} stations"
     return f"no landing: never {many} in contact while Sun and Earth stand right"
 
@@ -215,10 +225,12 @@ def _supply(scenario: Scenario, course: SiteCourse, first_s: int, last_s: int) -
     link_mbit, rates_kbps = _link_supply(course, first_s, last_s)
     asked_mbit = _asked_mbit(scenario)
     energies = {
-        p.name: (_energy_supply_wh(p, course, first_s, last_s),
-                 _energy_asked_wh(scenario, p, asked_mbit[p.name], rates_kbps.get(p.name)))
+        p.name: (
+            _energy_supply_wh(p, course, first_s, last_s),
+            _energy_asked_wh(scenario, p, asked_mbit[p.name], rates_kbps.get(p.name)),
+        )
         for p in scenario.platform
-    }  # fmt: skip
+    }
     shares = {name: _share(*energy) for name, energy in energies.items()}
     tight = min(shares, key=lambda name: np.inf if shares[name] is None else shares[name])
     whole_mbit = float(sum(a.count * a.data_mbit for a in scenario.activity))

@@ -7,8 +7,13 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from tools.small import START, platform, scenario_table, slots, world
 
+from obsplan.analysis.command_deadlines import (
+    ABOARD,
+    DEADLINE_COLUMNS,
+    asks_uplink,
+    deadlines_table,
+)
 from obsplan.checking.check import check
-from obsplan.analysis.command_deadlines import ABOARD, DEADLINE_COLUMNS, asks_uplink, deadlines_table
 from obsplan.common.errors import ScenarioError
 from obsplan.inputs.scenario import scenario_from
 from obsplan.planning.problem.start_windows import start_mask, why_no_window
@@ -41,20 +46,28 @@ def test_deadline_is_the_end_of_the_last_contact_that_leaves_the_lead():
         ("s2", at(200) - LIGHT, "beta", at(150)),
         ("s1", at(500) - LIGHT, "beta", at(400)),
     ]
-    later = deadlines_table(scene, world(scene, in_contact=contact, station=stations),
-                            slots(("sweep", 600), ("sweep", 420), ("sweep", 165), ("sweep", 90)),
-                            at(150).to_pydatetime())  # fmt: skip
+    later = deadlines_table(
+        scene,
+        world(scene, in_contact=contact, station=stations),
+        slots(("sweep", 600), ("sweep", 420), ("sweep", 165), ("sweep", 90)),
+        at(150).to_pydatetime(),
+    )
     assert later["slot"].tolist() == ["s2", "s1"]
     # At 300 min it is too late to command what starts at 420 min.
-    late = deadlines_table(scene, world(scene, in_contact=contact, station=stations),
-                           slots(("sweep", 600), ("sweep", 420)), at(300))  # fmt: skip
+    late = deadlines_table(
+        scene,
+        world(scene, in_contact=contact, station=stations),
+        slots(("sweep", 600), ("sweep", 420)),
+        at(300),
+    )
     assert late["slot"].tolist() == ["s1"]
 
 
 def test_slots_of_a_relayed_platform_are_commanded_through_its_receiver():
     rover = platform("rover", kind="rover", radio={"to": "lander"})
-    scene = scene_with({"lead_min": 0}, {"name": "drive", "platform": "rover"},
-                       platforms=[platform(), rover])  # fmt: skip
+    scene = scene_with(
+        {"lead_min": 0}, {"name": "drive", "platform": "rover"}, platforms=[platform(), rover]
+    )
     contact = (DAY >= 100) & (DAY < 200)
     table = deadlines_table(scene, world(scene, in_contact=contact), slots(("drive", 300)))
     assert table.loc[0, "station"] == "alpha" and table.loc[0, "deadline_utc"] == at(200) - LIGHT
@@ -85,7 +98,12 @@ def test_a_slot_that_no_contact_can_command_in_time_breaks_a_rule():
     assert check(scene, place, slots(("sweep", 135))).holds
     (found,) = check(scene, place, slots(("sweep", 120))).violations.itertuples()
     assert (found.rule, found.slots, found.time_utc, found.amount, found.unit) == (
-        "uplink", "s1", at(120), 11.0, "min")  # fmt: skip
+        "uplink",
+        "s1",
+        at(120),
+        11.0,
+        "min",
+    )
     assert found.message == (
         '"sweep" (slot s1) starts at 2028-07-01T02:00Z and cannot be commanded in time: no '
         "contact of the span lies 30 min or more before it; the nearest start that meets its "

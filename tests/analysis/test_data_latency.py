@@ -8,12 +8,12 @@ from hypothesis import strategies as st
 from tools.page import made
 from tools.small import START, cases, platform, scenario, slots, world
 
+from obsplan.analysis.data_latency import Parcel, latency_table, received
 from obsplan.checking.check import check
 from obsplan.environment.build import Reading
-from obsplan.analysis.data_latency import Parcel, latency_table, received
 from obsplan.planning.problem.from_scenario import problem
-from obsplan.planning.search.first_plan import quick_plan
 from obsplan.planning.problem.timeline_table import plan_slots
+from obsplan.planning.search.first_plan import quick_plan
 
 
 def sent(*mbit):
@@ -24,9 +24,11 @@ def test_what_was_taken_first_is_sent_first():
     taken = {"lander": [Parcel("a", 0, 4.0), Parcel("b", 1, 4.0)]}
     down = received(taken, {"lander": sent(0, 0, 3, 3, 2)}, {"lander": "earth"})
     assert down == [
-        (Parcel("a", 0, 3.0), 2), (Parcel("a", 0, 1.0), 3), (Parcel("b", 1, 2.0), 3),
+        (Parcel("a", 0, 3.0), 2),
+        (Parcel("a", 0, 1.0), 3),
+        (Parcel("b", 1, 2.0), 3),
         (Parcel("b", 1, 2.0), 4),
-    ]  # fmt: skip
+    ]
 
 
 def test_data_can_leave_in_the_minute_in_which_they_are_taken():
@@ -56,11 +58,15 @@ def test_what_telemetry_found_gone_was_received_by_then_and_what_it_found_more_g
 
 
 def test_failed_runs_yield_nothing_and_shortened_ones_nothing_after_their_end():
-    scene = scenario({"name": "sweep", "data_mbit": 60.0, "count": 3},
-                     platforms=[platform(store={"capacity_mbit": 500.0})], hours=6)  # fmt: skip
+    scene = scenario(
+        {"name": "sweep", "data_mbit": 60.0, "count": 3},
+        platforms=[platform(store={"capacity_mbit": 500.0})],
+        hours=6,
+    )
     rows = slots(("sweep", 0), ("sweep", 60), ("sweep", 120)).assign(
         end_utc=START + pd.to_timedelta([60, 80, 180], unit="min"),
-        state=["failed", "shortened", "planned"])  # fmt: skip
+        state=["failed", "shortened", "planned"],
+    )
     around = world(scene, rate_kbps=0.0)
     (row,) = latency_table(scene, rows, check(scene, around, rows)).itertuples()
     assert (row.taken_mbit, row.received_mbit) == (pytest.approx(80), 0)
@@ -75,6 +81,7 @@ def test_latency_follows_a_store_that_telemetry_reset():
     assert (row.received_mbit, row.aboard_mbit) == (pytest.approx(20), pytest.approx(10))
     # The newest third is aboard; the oldest waited from the first minute to the reading.
     assert (row.longest_h, row.longest_taken_utc) == (3.0, START)
+
 
 @given(
     st.lists(st.integers(0, 6), min_size=1, max_size=12),

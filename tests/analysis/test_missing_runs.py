@@ -8,9 +8,9 @@ from tools.small import START, cases, scenario, slots, world
 
 from obsplan.analysis.missing_runs import missing_places, runs_in, told_missing
 from obsplan.planning.problem.from_scenario import problem
-from obsplan.planning.search.first_plan import quick_plan
-from obsplan.planning.problem.timeline_table import plan_slots
 from obsplan.planning.problem.start_windows import windows
+from obsplan.planning.problem.timeline_table import plan_slots
+from obsplan.planning.search.first_plan import quick_plan
 
 
 def places_of(scene, around, table, now_h=None):
@@ -59,12 +59,17 @@ def test_marks_spread_over_the_free_places():
 def test_free_places_come_before_those_beside_other_slots():
     device = {"name": "probe", "platform": "lander"}
     one = {"name": "a", "instrument": "probe", "count": 2}
-    scene = scenario(one, {"name": "b", "instrument": "probe", "duration_min": 240},
-                     instruments=[device], hours=6)  # fmt: skip
+    scene = scenario(
+        one,
+        {"name": "b", "instrument": "probe", "duration_min": 240},
+        instruments=[device],
+        hours=6,
+    )
     places = places_of(scene, world(scene), timeline(scene, ("b", 0), ("a", 240)))
     assert places["a"].tolist() == [[5, 6]]
-    full = scene.model_copy(update={"activity": (scene.activity[0].model_copy(
-        update={"count": 4}), scene.activity[1])})  # fmt: skip
+    full = scene.model_copy(
+        update={"activity": (scene.activity[0].model_copy(update={"count": 4}), scene.activity[1])}
+    )
     places = places_of(full, world(scene), timeline(scene, ("b", 0), ("a", 240)))
     assert len(places["a"]) == 3  # beside b, too
 

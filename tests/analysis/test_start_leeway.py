@@ -19,8 +19,12 @@ def timeline(scene, *rows):
 
 
 STEP = {"name": "dig", "duration_min": 60, "must": 1}
-WAITS = {"name": "log", "duration_min": 30, "count": 5,
-         "after": [{"activity": "dig", "settle_min": 120}]}  # fmt: skip
+WAITS = {
+    "name": "log",
+    "duration_min": 30,
+    "count": 5,
+    "after": [{"activity": "dig", "settle_min": 120}],
+}
 
 
 def test_what_waits_holds_the_step_to_its_end_and_settling():

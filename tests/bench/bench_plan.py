@@ -27,12 +27,12 @@ import numpy as np
 from families import FAMILIES, drawn
 
 import obsplan.planning.plan
-from obsplan.planning.problem.booking import plan_value
 from obsplan.environment.build import environment
 from obsplan.planning.minute_repair import bearable, holding
-from obsplan.planning.solver.model import model
+from obsplan.planning.problem.booking import plan_value
 from obsplan.planning.problem.from_scenario import problem
 from obsplan.planning.search.first_plan import quick_plan
+from obsplan.planning.solver.model import model
 
 MOMENTS_S = (10, 30, 60, 120)
 COLUMNS = (
@@ -66,8 +66,10 @@ def main() -> None:
             if found["greedy"]:
                 ratios.setdefault(family, []).append(found["value"] / found["greedy"])
     for family, of_family in ratios.items():
-        print(f"{family}: value over greedy {geometric_mean(of_family):.2f} "
-              f"(geometric mean of {len(of_family)})")  # fmt: skip
+        print(
+            f"{family}: value over greedy {geometric_mean(of_family):.2f} "
+            f"(geometric mean of {len(of_family)})"
+        )
 
 
 def measured(family: str, seed: str, asked: argparse.Namespace) -> dict:
@@ -80,8 +82,11 @@ def measured(family: str, seed: str, asked: argparse.Namespace) -> dict:
 
     def hear(value: float, bound: float) -> None:
         known.append((clock() - began, value, bound))
-        print(f"{family} {seed}: {known[-1][0]:6.1f} s, value {value:.1f}, at most {bound:.1f}",
-              file=sys.stderr, flush=True)  # fmt: skip
+        print(
+            f"{family} {seed}: {known[-1][0]:6.1f} s, value {value:.1f}, at most {bound:.1f}",
+            file=sys.stderr,
+            flush=True,
+        )
 
     def report(line: str) -> None:
         if standing := STANDING.search(line):
@@ -121,7 +126,9 @@ def _plan_overheard(scenario, sky, asked: argparse.Namespace, report, told):
 
     obsplan.planning.plan.better_plans = overheard
     try:
-        return obsplan.planning.plan.plan(scenario, sky, asked.gap, report, patience_s=asked.patience)
+        return obsplan.planning.plan.plan(
+            scenario, sky, asked.gap, report, patience_s=asked.patience
+        )
     finally:
         obsplan.planning.plan.better_plans = search
 

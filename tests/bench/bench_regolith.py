@@ -60,9 +60,16 @@ def scipy_run(absorbed, start_k, method, **jacobian):
 
     # Without a longest step an adaptive solver leaps over a whole eclipse.
     return solve_ivp(
-        warming_k_s, CLOCK_S[[0, -1]], start_k, method, CLOCK_S,
-        rtol=1e-4, atol=1e-2, max_step=3600.0, **jacobian,
-    ).y.T  # fmt: skip
+        warming_k_s,
+        CLOCK_S[[0, -1]],
+        start_k,
+        method,
+        CLOCK_S,
+        rtol=1e-4,
+        atol=1e-2,
+        max_step=3600.0,
+        **jacobian,
+    ).y.T
 
 
 def lunations_of_waiting(misfit_k):

@@ -9,18 +9,18 @@ seconds of the wall clock and of all cores, and the price list.
 
 import sys
 import time
-from datetime import datetime, timezone
+from datetime import datetime, timezone, UTC
 from pathlib import Path
 
 from obsplan.environment.build import environment
-from obsplan.planning.plan import plan
-from obsplan.operations.replan import replan
 from obsplan.inputs.scenario import read_scenario
-from obsplan.operations.telemetry import Outage, PlatformState, State, as_known
 from obsplan.inputs.timeline_csv import read_timeline
+from obsplan.operations.replan import replan
+from obsplan.operations.telemetry import Outage, PlatformState, State, as_known
+from obsplan.planning.plan import plan
 
 DEMO = Path(__file__).parents[2] / "examples" / "demo.toml"
-NOW = datetime(2028, 7, 6, 12, tzinfo=timezone.utc)
+NOW = datetime(2028, 7, 6, 12, tzinfo=UTC)
 
 
 def main() -> None:
@@ -38,10 +38,18 @@ def main() -> None:
     )
     ran = running[running["end_utc"] > NOW].assign(end_utc=NOW, outcome="shortened", reason="")
     wall, cores = time.perf_counter(), time.process_time()
-    made = replan(scenario, as_known(scenario, before, state), slots, NOW, ran=ran,
-                  report=lambda line: print(f"{time.perf_counter() - wall:6.1f} s  {line}"))  # fmt: skip
-    print(f"replan: {time.perf_counter() - wall:.1f} s, {time.process_time() - cores:.1f} s of "
-          f"all cores; {made.plan.verdict.summary}")  # fmt: skip
+    made = replan(
+        scenario,
+        as_known(scenario, before, state),
+        slots,
+        NOW,
+        ran=ran,
+        report=lambda line: print(f"{time.perf_counter() - wall:6.1f} s  {line}"),
+    )
+    print(
+        f"replan: {time.perf_counter() - wall:.1f} s, {time.process_time() - cores:.1f} s of "
+        f"all cores; {made.plan.verdict.summary}"
+    )
     print(f"value {made.plan.value:.1f}, at most {made.plan.bound:.1f}; {made.kept} kept")
     print(made.price_list.to_string(index=False))
 

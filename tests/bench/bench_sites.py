@@ -11,23 +11,23 @@ import os
 import resource
 import sys
 import time
-from datetime import datetime, timezone
+from datetime import datetime, timezone, UTC
 from pathlib import Path
 
 import numpy as np
 
 from obsplan.ephemeris import open_ephemeris
 from obsplan.inputs.scenario import read_scenario
-from obsplan.survey.site_survey import survey
 from obsplan.physics.sky import sun_events
 from obsplan.physics.skyline import FLAT
 from obsplan.survey.site_course import Place
+from obsplan.survey.site_survey import survey
 
 DEMO = Path(__file__).parents[2] / "examples" / "demo.toml"
-YEAR = datetime(2028, 1, 10, tzinfo=timezone.utc)
+YEAR = datetime(2028, 1, 10, tzinfo=UTC)
 ENDS = {
-    6: datetime(2028, 7, 5, tzinfo=timezone.utc),
-    12: datetime(2028, 12, 29, tzinfo=timezone.utc),
+    6: datetime(2028, 7, 5, tzinfo=UTC),
+    12: datetime(2028, 12, 29, tzinfo=UTC),
 }
 
 
@@ -50,11 +50,18 @@ def main():
     jobs = int(sys.argv[1]) if len(sys.argv) > 1 else None
     clock, spent = time.perf_counter(), processor_s()
     events = sun_events(
-        open_ephemeris(), np.datetime64("2019-06-01"), np.datetime64("2049-06-01"), 62.4, 11.8,
-        0.0, FLAT,
-    )  # fmt: skip
-    print(f"events of 30 years at one site: {time.perf_counter() - clock:.1f} s "
-          f"({processor_s() - spent:.1f} s of processors), {len(events)} events")  # fmt: skip
+        open_ephemeris(),
+        np.datetime64("2019-06-01"),
+        np.datetime64("2049-06-01"),
+        62.4,
+        11.8,
+        0.0,
+        FLAT,
+    )
+    print(
+        f"events of 30 years at one site: {time.perf_counter() - clock:.1f} s "
+        f"({processor_s() - spent:.1f} s of processors), {len(events)} events"
+    )
     scenario = read_scenario(DEMO)
     base_s = None
     for sites, days in ((10, 12), (100, 12), (100, 6), (1000, 12)):
@@ -68,8 +75,10 @@ def main():
             f"({spent_s:6.1f} s of processors), {each_ms:5.1f} ms a row, "
             f"ratio {each_ms / base_s:.2f}"
         )
-    largest = max(resource.getrusage(who).ru_maxrss for who in
-                  (resource.RUSAGE_SELF, resource.RUSAGE_CHILDREN))  # fmt: skip
+    largest = max(
+        resource.getrusage(who).ru_maxrss
+        for who in (resource.RUSAGE_SELF, resource.RUSAGE_CHILDREN)
+    )
     print(f"largest process: {largest / 1e6:.2f} GB")
 
 

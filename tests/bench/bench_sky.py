@@ -14,8 +14,8 @@ import time
 import numpy as np
 import spiceypy
 
-from obsplan.physics import sky
 from obsplan.ephemeris import HERE, open_ephemeris
+from obsplan.physics import sky
 from obsplan.physics.skyline import FLAT
 
 SITE = (26.0, 3.0, 0.0)
@@ -70,10 +70,14 @@ def main():
     many_s, _ = seconds(lambda: ours(ephemeris, latitudes, SITE[1], SITE[2]))
     loop_s, other = seconds(lambda: theirs(ephemeris))
     apart = max(np.abs(a[0] - b[0]).max() for a, b in zip(mine, other))
-    print(f"{len(MINUTES)} instants, Sun and Earth, one site: ours {alone_s:.2f} s, "
-          f"SPICE in a loop {loop_s:.2f} s, elevations agree to {apart:.1e} deg")  # fmt: skip
-    print(f"ratio: {loop_s / alone_s:.1f} for one site, "
-          f"{MANY * loop_s / many_s:.0f} a site for {MANY} sites at once")  # fmt: skip
+    print(
+        f"{len(MINUTES)} instants, Sun and Earth, one site: ours {alone_s:.2f} s, "
+        f"SPICE in a loop {loop_s:.2f} s, elevations agree to {apart:.1e} deg"
+    )
+    print(
+        f"ratio: {loop_s / alone_s:.1f} for one site, "
+        f"{MANY * loop_s / many_s:.0f} a site for {MANY} sites at once"
+    )
 
     azimuth_deg = np.arange(0, 360, 0.5)
     rough = np.random.default_rng(1).uniform(-0.5, 0.5, 720) + np.sin(np.radians(3 * azimuth_deg))

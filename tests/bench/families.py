@@ -44,10 +44,8 @@ def drawn(family: str, seed: int, step_min: int = 15) -> Scenario:
     return scenario_from(
         {
             "title": f"{family} {seed}",
-            "site": {"name": "drawn", "latitude_deg": latitude_deg,
-                     "longitude_deg": longitude_deg},
-            "span": {"start_utc": f"{start_utc}Z", "end_utc": f"{end_utc}Z",
-                     "step_min": step_min},
+            "site": {"name": "drawn", "latitude_deg": latitude_deg, "longitude_deg": longitude_deg},
+            "span": {"start_utc": f"{start_utc}Z", "end_utc": f"{end_utc}Z", "step_min": step_min},
             "station": [
                 {"name": "north", "latitude_deg": 38.0, "longitude_deg": -5.0},
                 {"name": "south", "latitude_deg": -32.0, "longitude_deg": 140.0},
@@ -59,7 +57,7 @@ def drawn(family: str, seed: int, step_min: int = 15) -> Scenario:
             "instrument": instruments,
             "activity": activities,
         }
-    )  # fmt: skip
+    )
 
 
 def _daylight(latitude_deg: float, longitude_deg: float) -> tuple[np.datetime64, np.datetime64]:
@@ -90,10 +88,15 @@ def _activity(draw: random.Random, family: str, k: int, part: int) -> dict:
         "contact": draw.choice(("none", "none", "none", "start", "whole")),
     }
     if draw.random() < 0.3:
-        activity["coverage"] = {"over": "local_time_h", "edges": list(range(6, 19, draw.choice((1, 2))))}
+        activity["coverage"] = {
+            "over": "local_time_h",
+            "edges": list(range(6, 19, draw.choice((1, 2)))),
+        }
     if draw.random() < 0.3 and family != "easy":
         low = draw.uniform(0, 15)
-        activity["when"] = {"sun_elevation_deg": [round(low, 1), round(low + draw.uniform(15, 60), 1)]}
+        activity["when"] = {
+            "sun_elevation_deg": [round(low, 1), round(low + draw.uniform(15, 60), 1)]
+        }
     return activity
 
 
@@ -141,10 +144,17 @@ def _platform(draw, family: str, name: str, instruments, activities) -> dict:
         "bus_limit_w": round(idle_w + 30 + 4 * mean_w + 40, 0),
         "one_at_a_time": family == "crowded",
         "array": [{"area_m2": area_m2, "efficiency": 0.29}],
-        "battery": {"capacity_wh": round(12 * mean_w + 8 * idle_w, 0), "reserve": 0.35,
-                    "start": 0.9, "end": 0.5},
+        "battery": {
+            "capacity_wh": round(12 * mean_w + 8 * idle_w, 0),
+            "reserve": 0.35,
+            "start": 0.9,
+            "end": 0.5,
+        },
         "radio": {"to": "earth", "transmit_w": 30.0, "rate_kbps": round(data_mbit / 260, 0)}
         if name == "lander"
         else {"to": "lander", "transmit_w": 3.0, "rate_kbps": 200.0},
-        "store": {"capacity_mbit": round(data_mbit / 6, 0), "end_limit_mbit": round(data_mbit / 50, 0)},
-    }  # fmt: skip
+        "store": {
+            "capacity_mbit": round(data_mbit / 6, 0),
+            "end_limit_mbit": round(data_mbit / 50, 0),
+        },
+    }

@@ -11,8 +11,8 @@ from tools.replayed import START, environment, platform, scenario, slots
 
 from obsplan.checking.check import check, resources_table
 from obsplan.common.errors import TableError
-from obsplan.planning.plan import plan
 from obsplan.inputs.timeline_csv import read_timeline, write_csv
+from obsplan.planning.plan import plan
 from obsplan.planning.problem.timeline_table import TIMELINE_COLUMNS
 
 
@@ -30,10 +30,14 @@ def test_written_timeline_reads_back_and_holds(tmp_path):
         {"name": "radar", "platform": "rover", "power_w": 25.0, "data_mbit": 12.0, "count": 4},
         platforms=[
             platform(store={"end_limit_mbit": 0.0}),
-            platform("rover", kind="rover", radio={"to": "lander", "rate_kbps": 8.0},
-                     store={"end_limit_mbit": 0.0}),
+            platform(
+                "rover",
+                kind="rover",
+                radio={"to": "lander", "rate_kbps": 8.0},
+                store={"end_limit_mbit": 0.0},
+            ),
         ],
-    )  # fmt: skip
+    )
     world = environment(scene)
     timeline = plan(scene, world).timeline
     assert tuple(timeline.columns) == TIMELINE_COLUMNS
@@ -50,10 +54,13 @@ def test_written_timeline_reads_back_and_holds(tmp_path):
 
 
 def test_margins_are_the_tightest_spots():
-    scene = scenario({"name": "drive", "power_w": 60.0, "contact": "whole", "data_mbit": 30.0},
-                     {"name": "talk", "contact": "start"})  # fmt: skip
-    margins = check(scene, environment(scene, lander_rate_kbps=0.0),
-                    slots(("drive", 390), ("talk", 435))).margins  # fmt: skip
+    scene = scenario(
+        {"name": "drive", "power_w": 60.0, "contact": "whole", "data_mbit": 30.0},
+        {"name": "talk", "contact": "start"},
+    )
+    margins = check(
+        scene, environment(scene, lander_rate_kbps=0.0), slots(("drive", 390), ("talk", 435))
+    ).margins
     rows = {row["margin"]: row for row in margins.to_dict("records")}
     minute = {k: (row["time_utc"] - START) / pd.Timedelta(minutes=1) for k, row in rows.items()}
     amount = {k: (row["where"], row["amount"], row["unit"]) for k, row in rows.items()}
@@ -72,12 +79,21 @@ def test_margins_are_the_tightest_spots():
 
 
 def test_resources_table_gathers_minutes_into_steps():
-    scene = scenario({"name": "camera", "power_w": 30.0, "warm_up_min": 5, "duration_min": 10,
-                      "data_mbit": 5.0}, platforms=[platform(), platform("other")])  # fmt: skip
+    scene = scenario(
+        {"name": "camera", "power_w": 30.0, "warm_up_min": 5, "duration_min": 10, "data_mbit": 5.0},
+        platforms=[platform(), platform("other")],
+    )
     verdict = check(scene, environment(scene, generation_w=3.0), slots(("camera", 120)))
     table = resources_table(scene, verdict)
-    assert list(table.columns) == ["platform", "generation_w", "load_w", "state_of_charge",
-                                   "spilled_wh", "stored_mbit", "sent_mbit"]  # fmt: skip
+    assert list(table.columns) == [
+        "platform",
+        "generation_w",
+        "load_w",
+        "state_of_charge",
+        "spilled_wh",
+        "stored_mbit",
+        "sent_mbit",
+    ]
     assert len(table) == 2 * 96
     assert table.index.name == "time_utc" and str(table.index.tz) == "UTC"
     assert table["platform"].iloc[:3].tolist() == ["lander", "other", "lander"]

@@ -13,15 +13,29 @@ CONDITIONS = [
     ("visible fraction", {"sun_visible_fraction": [0.9, 1]}, 1140, 1170, 1200, 0.9, ""),
     ("earth elevation", {"earth_elevation_deg": [22, 40]}, 1080, 1200, 1200, 1259 / 144 - 8, "deg"),
     ("earth phase", {"earth_phase_deg": [70, 90]}, 480, 360, 360, 2.5, "deg"),
-    ("surface temperature", {"surface_temperature_k": [200, 280]}, 1080, 1140, 1153,
-     1199 / 14.4 - 80, "K"),
-    ("ground temperature", {"ground": {"depth_m": 0.3, "temperature_k": [240, 246]}}, 795, 840,
-     865, 899 / 144 - 6, "K"),
+    (
+        "surface temperature",
+        {"surface_temperature_k": [200, 280]},
+        1080,
+        1140,
+        1153,
+        1199 / 14.4 - 80,
+        "K",
+    ),
+    (
+        "ground temperature",
+        {"ground": {"depth_m": 0.3, "temperature_k": [240, 246]}},
+        795,
+        840,
+        865,
+        899 / 144 - 6,
+        "K",
+    ),
     ("local time", {"local_time_h": [22, 4]}, 420, 450, 481, 509 / 60 - 8, "h"),
     ("local time", {"local_time_h": [21, 23]}, 120, 0, 0, 1.0, "h"),
     ("magnetotail", {"in_magnetotail": True}, 720, 690, 690, 30.0, "min"),
     ("magnetotail", {"in_magnetotail": False}, 660, 675, 720, 15.0, "min"),
-]  # fmt: skip
+]
 
 
 @pytest.mark.parametrize("rule, when, good, bad, first, amount, unit", CONDITIONS)
@@ -34,10 +48,13 @@ def test_condition_must_hold_in_every_minute_of_the_slot(
     assert found == (rule, "s1", first, pytest.approx(amount, abs=1e-9), unit)
 
 
-@pytest.mark.parametrize("asked, start, words", [
-    (True, 690, "is outside the magnetotail for 30 min"),
-    (False, 675, "is in the magnetotail for 15 min"),
-])  # fmt: skip
+@pytest.mark.parametrize(
+    "asked, start, words",
+    [
+        (True, 690, "is outside the magnetotail for 30 min"),
+        (False, 675, "is in the magnetotail for 15 min"),
+    ],
+)
 def test_magnetotail_is_told_in_words(asked, start, words):
     scene = scenario({"name": "camera", "when": {"in_magnetotail": asked}})
     (message,) = broken(scene, ("camera", start))["message"]
@@ -123,20 +140,58 @@ def test_rules_are_those_the_scenario_poses():
     bare = scenario({"name": "camera"})
     full = scenario(
         *({"name": f"a{k}", "when": row[1]} for k, row in enumerate(CONDITIONS)),
-        {"name": "b", "gap_min": 15, "quiet": True, "not_with": ["a1"], "must": 1,
-         "contact": "whole", "coverage": {"over": "span_h", "edges": [0, 24]},
-         "after": [{"activity": "a1"}]},
-        platforms=[platform(one_at_a_time=True, battery={"end": 0.5},
-                            store={"end_limit_mbit": 5.0})],
-    )  # fmt: skip
+        {
+            "name": "b",
+            "gap_min": 15,
+            "quiet": True,
+            "not_with": ["a1"],
+            "must": 1,
+            "contact": "whole",
+            "coverage": {"over": "span_h", "edges": [0, 24]},
+            "after": [{"activity": "a1"}],
+        },
+        platforms=[
+            platform(one_at_a_time=True, battery={"end": 0.5}, store={"end_limit_mbit": 5.0})
+        ],
+    )
     none = pd.DataFrame()
     assert check(bare, environment(bare), none).rules == (
-        "span", "grid", "duration", "instrument", "repeat", "count", "bus power",
-        "state of charge", "storage")  # fmt: skip
+        "span",
+        "grid",
+        "duration",
+        "instrument",
+        "repeat",
+        "count",
+        "bus power",
+        "state of charge",
+        "storage",
+    )
     assert check(full, environment(full), none).rules == (
-        "span", "grid", "duration", "sun elevation", "visible fraction", "earth elevation",
-        "earth phase", "surface temperature", "ground temperature", "local time",
-        "magnetotail", "coverage",
-        "contact", "instrument", "platform", "repeat", "gap", "not with", "quiet", "order",
-        "count", "must", "bus power", "state of charge", "end charge", "storage",
-        "end storage")  # fmt: skip
+        "span",
+        "grid",
+        "duration",
+        "sun elevation",
+        "visible fraction",
+        "earth elevation",
+        "earth phase",
+        "surface temperature",
+        "ground temperature",
+        "local time",
+        "magnetotail",
+        "coverage",
+        "contact",
+        "instrument",
+        "platform",
+        "repeat",
+        "gap",
+        "not with",
+        "quiet",
+        "order",
+        "count",
+        "must",
+        "bus power",
+        "state of charge",
+        "end charge",
+        "storage",
+        "end storage",
+    )

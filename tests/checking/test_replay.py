@@ -28,8 +28,16 @@ def test_bus_power_sums_base_slots_and_warm_up():
 
 
 def test_slot_draws_nothing_once_its_run_is_over():
-    scene = scenario({"name": "camera", "duration_min": 40, "warm_up_min": 10, "power_w": 30.0,
-                      "warm_up_w": 6.0, "data_mbit": 8.0})  # fmt: skip
+    scene = scenario(
+        {
+            "name": "camera",
+            "duration_min": 40,
+            "warm_up_min": 10,
+            "power_w": 30.0,
+            "warm_up_w": 6.0,
+            "data_mbit": 8.0,
+        }
+    )
     table = check(scene, environment(scene), slots(("camera", 600))).resources["lander"]
     assert table["load_w"].iloc[595:665].tolist() == [0] * 5 + [6] * 10 + [30] * 40 + [0] * 15
     assert table["stored_mbit"].iloc[610] == 0
@@ -64,19 +72,34 @@ def test_state_of_charge_names_the_slot_before_when_none_is_running():
     # 800 - 50 - 12 h x 50 W = 150 Wh, below 200 Wh from the end of the eleventh hour on.
     assert broken(scene, base_load_w=50.0).empty
     assert the_one(scene, ("oven", 60), base_load_w=50.0) == (
-        "state of charge", "s1", 661, pytest.approx(50.0), "Wh")  # fmt: skip
+        "state of charge",
+        "s1",
+        661,
+        pytest.approx(50.0),
+        "Wh",
+    )
 
 
 def test_state_of_charge_names_the_slot_that_drew_not_the_one_that_starts_then():
-    scene = scenario({"name": "oven", "power_w": 50.5}, {"name": "camera"},
-                     platforms=[platform(battery={"start": 0.25})])  # fmt: skip
+    scene = scenario(
+        {"name": "oven", "power_w": 50.5},
+        {"name": "camera"},
+        platforms=[platform(battery={"start": 0.25})],
+    )
     assert the_one(scene, ("oven", 0), ("camera", 60)) == (
-        "state of charge", "s1", 60, pytest.approx(0.5), "Wh")  # fmt: skip
+        "state of charge",
+        "s1",
+        60,
+        pytest.approx(0.5),
+        "Wh",
+    )
 
 
 def test_each_stretch_below_reserve_is_one_violation():
-    scene = scenario({"name": "oven", "power_w": 90.0}, platforms=[platform(
-        battery={"capacity_wh": 100.0, "start": 1.0, "reserve": 0.2})])  # fmt: skip
+    scene = scenario(
+        {"name": "oven", "power_w": 90.0},
+        platforms=[platform(battery={"capacity_wh": 100.0, "start": 1.0, "reserve": 0.2})],
+    )
     sun = np.where(np.arange(DAY_MIN) % 480 < 240, 0.0, 60.0)
     found = broken(scene, ("oven", 60), ("oven", 600), generation_w=sun)
     assert list(found["rule"]) == ["state of charge"] * 2
@@ -85,16 +108,21 @@ def test_each_stretch_below_reserve_is_one_violation():
 
 
 def test_end_charge():
-    scene = scenario({"name": "oven", "power_w": 50.0},
-                     platforms=[platform(battery={"end": 0.75})])  # fmt: skip
+    scene = scenario({"name": "oven", "power_w": 50.0}, platforms=[platform(battery={"end": 0.75})])
     assert broken(scene, ("oven", 600)).empty
     found = the_one(scene, ("oven", 600), ("oven", 720))
     assert found == ("end charge", "s2", DAY_MIN, pytest.approx(50.0), "Wh")
 
 
 def test_battery_charges_with_loss_up_to_its_limit_and_spills_the_rest():
-    lossy = platform(battery={"capacity_wh": 100.0, "start": 0.5, "charge_efficiency": 0.9,
-                              "charge_limit_w": 30.0})  # fmt: skip
+    lossy = platform(
+        battery={
+            "capacity_wh": 100.0,
+            "start": 0.5,
+            "charge_efficiency": 0.9,
+            "charge_limit_w": 30.0,
+        }
+    )
     scene = scenario(platforms=[lossy], hours=3)
     verdict = check(scene, environment(scene, generation_w=60.0, base_load_w=20.0), slots())
     table = verdict.resources["lander"]
@@ -116,8 +144,9 @@ def test_storage():
 
 
 def test_end_storage():
-    scene = scenario({"name": "camera", "data_mbit": 30.0},
-                     platforms=[platform(store={"end_limit_mbit": 5.0})])  # fmt: skip
+    scene = scenario(
+        {"name": "camera", "data_mbit": 30.0}, platforms=[platform(store={"end_limit_mbit": 5.0})]
+    )
     assert broken(scene, ("camera", 0)).empty
     found = the_one(scene, ("camera", 600))
     assert found == ("end storage", "s1", DAY_MIN, pytest.approx(25.0), "Mbit")
@@ -128,10 +157,13 @@ BUSY = scenario(
     {"name": "radar", "platform": "rover", "power_w": 25.0, "data_mbit": 12.0, "count": 30},
     platforms=[
         platform(battery={"capacity_wh": 120.0, "reserve": 0.3, "end": 0.5}, bus_limit_w=55.0),
-        platform("rover", radio={"to": "lander", "rate_kbps": 8.0},
-                 battery={"capacity_wh": 60.0, "reserve": 0.3}),
+        platform(
+            "rover",
+            radio={"to": "lander", "rate_kbps": 8.0},
+            battery={"capacity_wh": 60.0, "reserve": 0.3},
+        ),
     ],
-)  # fmt: skip
+)
 
 
 SUN = {"generation_w": np.where(np.arange(DAY_MIN) % 600 < 300, 0.0, 30.0), "base_load_w": 6.0}

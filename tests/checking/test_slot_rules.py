@@ -51,8 +51,9 @@ def test_quiet_may_not_be_disturbed_by_another_activity():
 
 
 def test_order_needs_an_earlier_run_that_has_settled():
-    scene = scenario({"name": "open"}, {"name": "look", "after": [
-        {"activity": "open", "settle_min": 30}]})  # fmt: skip
+    scene = scenario(
+        {"name": "open"}, {"name": "look", "after": [{"activity": "open", "settle_min": 30}]}
+    )
     assert broken(scene, ("open", 60), ("look", 150), ("open", 600)).empty
     found = the_one(scene, ("open", 60), ("look", 135))
     assert found == ("order", "s1 s2", 135, 15, "min")

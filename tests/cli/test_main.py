@@ -1,14 +1,15 @@
 """The commands as a user meets them: exit codes, one clear line, nothing half-written."""
 
-from tools.small import SMALL
 import subprocess
 import sys
 
 import pandas as pd
 import pytest
 from click.testing import CliRunner
+from tools.small import SMALL
 
 from obsplan.cli.main import main
+
 
 @pytest.fixture
 def run(tmp_path, monkeypatch):
@@ -44,9 +45,18 @@ def test_plan_writes_every_table_and_check_accepts_it(run, tmp_path):
     assert "caution" in made.stdout
     assert "rounded up to 60 min" in made.stderr
     assert {p.name for p in (tmp_path / "plan").iterdir()} == {
-        "timeline.csv", "sky.csv", "contacts.csv", "resources.csv", "unplaced.csv",
-        "summary.json", "plan.png", "plan.ics", "sky.png", "resources.png", "report.html",
-    }  # fmt: skip
+        "timeline.csv",
+        "sky.csv",
+        "contacts.csv",
+        "resources.csv",
+        "unplaced.csv",
+        "summary.json",
+        "plan.png",
+        "plan.ics",
+        "sky.png",
+        "resources.png",
+        "report.html",
+    }
     checked = run("check", "small.toml", "plan/timeline.csv")
     assert checked.exit_code == 0
     assert "no violation found of" in checked.stdout
@@ -90,15 +100,18 @@ def test_check_names_a_broken_rule_and_exits_1(run, tmp_path):
 @pytest.mark.parametrize(
     ("old", "new", "words"),
     [
-        ("latitude_deg = 40.0\nlongitude_deg = 10.0", "latitude_deg = 95\nlongitude_deg = 10.0",
-         ["site.latitude_deg = 95", "at least -90 and at most 90"]),
+        (
+            "latitude_deg = 40.0\nlongitude_deg = 10.0",
+            "latitude_deg = 95\nlongitude_deg = 10.0",
+            ["site.latitude_deg = 95", "at least -90 and at most 90"],
+        ),
         ("idle_w = 20.0", "idel_w = 20.0", ["idel_w: unknown key; did you mean 'idle_w'?"]),
         ("2028-07-05T12:00:00Z", "2028-07-04T12:00:00Z", ["span.end_utc", "after"]),
         ("2028-07-05T12:00:00Z", "2028-07-05T12:00:00", ["no zone"]),
         ("2028-", "2061-", ["2050", "--ephemeris"]),
         ('title = "small"', "title = ", ["not valid TOML"]),
     ],
-)  # fmt: skip
+)
 def test_bad_scenarios_are_told_in_words_and_write_nothing(run, tmp_path, old, new, words):
     edited(tmp_path, old, new)
     made = run("plan", "small.toml", "-o", "plan")
@@ -137,7 +150,7 @@ def test_must_without_window_exits_1_and_names_the_condition(run, tmp_path):
         ("activity,start_utc\nsweep,yesterday\n", ["row 2", "yesterday", "not a time"]),
         ("activity,start_utc\nsweep,2028-07-05T01:00:00\n", ["row 2", "no zone"]),
     ],
-)  # fmt: skip
+)
 def test_bad_timelines_are_told_row_by_row(run, tmp_path, csv, words):
     (tmp_path / "t.csv").write_text(csv)
     checked = run("check", "small.toml", "t.csv")
@@ -163,8 +176,11 @@ def test_events_of_the_sky_stand_below_its_table(run, tmp_path):
     assert "  eclipse begins\n" in printed.stderr and "eclipse" not in printed.stdout
     written = run("sky", "small.toml", "-o", "sky.csv")
     assert [line[20:] for line in written.stdout.splitlines()] == [
-        "  eclipse begins", "  full cover begins", "  full cover ends", "  eclipse ends"
-    ]  # fmt: skip
+        "  eclipse begins",
+        "  full cover begins",
+        "  full cover ends",
+        "  eclipse ends",
+    ]
     assert (tmp_path / "sky.csv").read_text() == printed.stdout
 
 
@@ -200,7 +216,9 @@ def test_questions_about_the_ground_that_cannot_be_answered_are_told(run, asked,
 def test_link_at_an_instant_is_answered_in_words(run):
     can = run("link", "small.toml", "--at", "2028-07-05T08:00:00Z")
     assert can.exit_code == 0
-    assert can.stdout.startswith("yes, at 2028-07-05T08:00:00Z\nlander: through south at 100 kbit/s")
+    assert can.stdout.startswith(
+        "yes, at 2028-07-05T08:00:00Z\nlander: through south at 100 kbit/s"
+    )
     cannot = run("link", "small.toml", "--at", "2028-07-05T04:00:00Z", "-o", "l.csv")
     assert cannot.exit_code == 1
     assert cannot.stdout.startswith("no, at 2028-07-05T04:00:00Z\nlander: north: the station sees")
@@ -285,8 +303,11 @@ def test_check_of_an_empty_timeline_holds_and_lists_the_rules(run, tmp_path):
 
 
 def test_uplink_deadlines_are_in_the_plan_and_another_scenario_is_told_apart(run, tmp_path):
-    edited(tmp_path, "[[station]]\nname = \"north\"",
-           "[uplink]\nlead_min = 30\n[[station]]\nname = \"north\"")  # fmt: skip
+    edited(
+        tmp_path,
+        '[[station]]\nname = "north"',
+        '[uplink]\nlead_min = 30\n[[station]]\nname = "north"',
+    )
     assert run("plan", "small.toml", "-o", "plan").exit_code == 0
     deadlines = pd.read_csv(tmp_path / "plan" / "deadlines.csv")
     assert len(deadlines) == 3 and (deadlines["deadline_utc"] < deadlines["start_utc"]).all()

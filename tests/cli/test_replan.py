@@ -33,23 +33,28 @@ def other(planned):
     """The same scenario under another title, with an activity renamed, and all renamed."""
     text = (planned / "scenario.toml").read_text()
     (planned / "titled.toml").write_text(text.replace("Quiet Flat: the", "Loud Flat: the"))
-    (planned / "renamed.toml").write_text(text.replace('"mast release"', '"mast up"').replace(
-        '"panorama"', '"wide view"').replace('"ground reading"', '"soil reading"'))  # fmt: skip
+    (planned / "renamed.toml").write_text(
+        text.replace('"mast release"', '"mast up"')
+        .replace('"panorama"', '"wide view"')
+        .replace('"ground reading"', '"soil reading"')
+    )
     return planned
 
 
 def deadlines_of(path) -> list[pd.Timestamp]:
     entries = Calendar.from_ical(path.read_bytes()).walk("VEVENT")
     live = [e for e in entries if str(e.get("status", "")) != "CANCELLED"]
-    return sorted(pd.Timestamp(e["dtstart"].dt) for e in live
-                  if str(e["summary"]).startswith("deadline:"))  # fmt: skip
+    return sorted(
+        pd.Timestamp(e["dtstart"].dt) for e in live if str(e["summary"]).startswith("deadline:")
+    )
 
 
 def test_the_calendar_of_a_replan_tells_the_deadlines_still_to_come(planned, tmp_path):
     before = deadlines_of(planned / "plan/plan.ics")
     now = pd.Timestamp(NOW)
-    code, text = run("replan", planned / "scenario.toml", planned / "plan", "--now", NOW,
-                     "-o", tmp_path / "new")  # fmt: skip
+    code, text = run(
+        "replan", planned / "scenario.toml", planned / "plan", "--now", NOW, "-o", tmp_path / "new"
+    )
     assert code == 0, text
     after = deadlines_of(tmp_path / "new/plan.ics")
     table = pd.read_csv(tmp_path / "new/deadlines.csv", parse_dates=["deadline_utc"])
@@ -61,8 +66,9 @@ def test_the_calendar_of_a_replan_tells_the_deadlines_still_to_come(planned, tmp
 
 def test_check_names_the_slots_that_no_contact_can_command_any_more(planned, tmp_path):
     (tmp_path / "state.toml").write_text(f"at_utc = {NOW}\n")
-    code, text = run("check", planned / "scenario.toml", planned / "plan",
-                     "--state", tmp_path / "state.toml")  # fmt: skip
+    code, text = run(
+        "check", planned / "scenario.toml", planned / "plan", "--state", tmp_path / "state.toml"
+    )
     (note,) = [line for line in text.splitlines() if line.startswith("note: no contact after")]
     slots = pd.read_csv(planned / "plan/timeline.csv", parse_dates=["start_utc"])
     slots = slots[(slots["start_utc"] > NOW) & (slots["instrument"] != "radio")]
@@ -71,8 +77,9 @@ def test_check_names_the_slots_that_no_contact_can_command_any_more(planned, tmp
 
 
 def test_a_timeline_of_a_scenario_that_changed_is_said_to_be_and_planned_from(other, tmp_path):
-    code, text = run("replan", other / "titled.toml", other / "plan", "--now", NOW,
-                     "-o", tmp_path / "new")  # fmt: skip
+    code, text = run(
+        "replan", other / "titled.toml", other / "plan", "--now", NOW, "-o", tmp_path / "new"
+    )
     facts = json.loads((other / "plan/summary.json").read_text())
     assert code == 0
     assert "was planned for another scenario, titled 'Quiet Flat" in text
@@ -81,8 +88,9 @@ def test_a_timeline_of_a_scenario_that_changed_is_said_to_be_and_planned_from(ot
 
 
 def test_a_timeline_whose_activities_the_scenario_does_not_know_is_refused(other, tmp_path):
-    code, text = run("replan", other / "renamed.toml", other / "plan", "--now", NOW,
-                     "-o", tmp_path / "new")  # fmt: skip
+    code, text = run(
+        "replan", other / "renamed.toml", other / "plan", "--now", NOW, "-o", tmp_path / "new"
+    )
     assert code == 2 and not (tmp_path / "new").exists()
     origin, names = text.strip().splitlines()[-2:]
     assert "was planned for another scenario (input hash" in origin

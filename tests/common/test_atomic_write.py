@@ -42,7 +42,9 @@ def consistent(directory: Path) -> bool:
     return names == {"a", "b"} and (directory / "a").read_text() == (directory / "b").read_text()
 
 
-@pytest.mark.skipif(sys.platform not in atomic_write.SWAP_CALL, reason="no exchange in one call here")
+@pytest.mark.skipif(
+    sys.platform not in atomic_write.SWAP_CALL, reason="no exchange in one call here"
+)
 @pytest.mark.parametrize("wait_ms", [0, 1, 2, 3, 5, 7, 11, 13])
 def test_a_writer_killed_at_any_moment_leaves_one_whole_directory(tmp_path, wait_ms):
     process = writer(tmp_path / "plan", 1)

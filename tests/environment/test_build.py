@@ -6,16 +6,25 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from obsplan.environment.build import contact_windows, environment, span_ends
 from obsplan.common.errors import EphemerisError, ScenarioError
+from obsplan.environment.build import contact_windows, environment, span_ends
 from obsplan.inputs.scenario import scenario_from
 
 SKY_COLUMNS = [
-    "sun_elevation_deg", "sun_azimuth_deg", "sun_visible_fraction", "irradiance_w_m2",
-    "local_time_h", "earth_elevation_deg", "earth_azimuth_deg", "earth_range_km",
-    "earth_phase_deg", "in_magnetotail", "surface_temperature_k", "temperature_10cm_k",
+    "sun_elevation_deg",
+    "sun_azimuth_deg",
+    "sun_visible_fraction",
+    "irradiance_w_m2",
+    "local_time_h",
+    "earth_elevation_deg",
+    "earth_azimuth_deg",
+    "earth_range_km",
+    "earth_phase_deg",
+    "in_magnetotail",
+    "surface_temperature_k",
+    "temperature_10cm_k",
     "temperature_40cm_k",
-]  # fmt: skip
+]
 
 
 def test_one_row_for_every_minute_of_the_span(demo):

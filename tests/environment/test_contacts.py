@@ -9,19 +9,24 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from tools.small import platform, scenario_table
 
+from obsplan.common.errors import ScenarioError
 from obsplan.environment import contacts
-from obsplan.physics import link_budget
 from obsplan.environment.build import span_ends
 from obsplan.ephemeris import open_ephemeris
-from obsplan.common.errors import ScenarioError
 from obsplan.inputs.scenario import read_scenario, scenario_from
+from obsplan.physics import link_budget
 from obsplan.physics.skyline import FLAT
 
 EPHEMERIS = open_ephemeris()
 BUDGET = {
-    "frequency_mhz": 2250.0, "transmit_dbw": 7.0, "antenna_gain_dbi": 8.0, "losses_db": 2.5,
-    "required_ebn0_db": 2.0, "margin_db": 3.0, "ceiling_kbps": 1000.0,
-}  # fmt: skip
+    "frequency_mhz": 2250.0,
+    "transmit_dbw": 7.0,
+    "antenna_gain_dbi": 8.0,
+    "losses_db": 2.5,
+    "required_ebn0_db": 2.0,
+    "margin_db": 3.0,
+    "ceiling_kbps": 1000.0,
+}
 RELAY = {"to": "lander", "transmit_w": 2.0, "rate_kbps": 200.0, "range_limit_m": 300.0}
 
 
@@ -50,8 +55,9 @@ def worked(scene):
 
 
 def test_columns_and_contacts_tell_one_story():
-    table, rows = worked(made([{"set_up_min": 25}, {}], {"transmit_w": 1.0, "rate_kbps": 20.0,
-                                                        "handover_min": 7}))  # fmt: skip
+    table, rows = worked(
+        made([{"set_up_min": 25}, {}], {"transmit_w": 1.0, "rate_kbps": 20.0, "handover_min": 7})
+    )
     assert list(rows.columns) == contacts.CONTACT_COLUMNS
     assert set(rows["station"]) == {"alpha", "beta"}
     assert rows["used_min"].sum() == table["in_contact"].sum() > 0
@@ -64,9 +70,11 @@ def test_columns_and_contacts_tell_one_story():
     for stretch in used.itertuples():
         inside = table.loc[stretch.from_utc : stretch.until_utc - pd.Timedelta(minutes=1)]
         assert set(inside["station"]) == {stretch.station}
-        around = rows[(rows["station"] == stretch.station)
-                      & (rows["data_from_utc"] <= stretch.from_utc)
-                      & (rows["loss_utc"] >= stretch.until_utc)]  # fmt: skip
+        around = rows[
+            (rows["station"] == stretch.station)
+            & (rows["data_from_utc"] <= stretch.from_utc)
+            & (rows["loss_utc"] >= stretch.until_utc)
+        ]
         assert len(around) == 1
 
 
@@ -126,9 +134,7 @@ def test_level_skyline_at_a_station_is_a_mask(tmp_path):
 
 def test_wall_in_the_west_of_a_station_ends_its_contacts_early(tmp_path):
     """The Moon rises in the east and sets in the west of every station."""
-    (tmp_path / "wall.csv").write_text(
-        "azimuth_deg,elevation_deg\n0,10\n179,10\n181,40\n359,40\n"
-    )
+    (tmp_path / "wall.csv").write_text("azimuth_deg,elevation_deg\n0,10\n179,10\n181,40\n359,40\n")
     _, plain = worked(made(hours=48))
     raw = made(hours=48).model_dump(exclude_none=True)
     del raw["station"][0]["mask_deg"]
@@ -215,22 +221,34 @@ HERE = [{"from_utc": "2028-07-01T00:00:00Z", "distance_m": 40.0}]
     ("station", "rover", "line"),
     [
         ({"skyline": "s.csv"}, None, 'station "alpha": give either mask_deg or a skyline file'),
-        ({"beam_width_deg": 0.5}, None,
-         'station "alpha": give both system_temperature_k and beam_width_deg, or neither'),
-        ({"beam_width_deg": 0.5, "system_temperature_k": 90.0}, None,
-         'station "alpha".g_over_t_db_k: is needed beside system_temperature_k'),
+        (
+            {"beam_width_deg": 0.5},
+            None,
+            'station "alpha": give both system_temperature_k and beam_width_deg, or neither',
+        ),
+        (
+            {"beam_width_deg": 0.5, "system_temperature_k": 90.0},
+            None,
+            'station "alpha".g_over_t_db_k: is needed beside system_temperature_k',
+        ),
         ({"set_up_min": -1}, None, "set_up_min = -1: out of range"),
-        ({"system_temperature_k": 0.0, "beam_width_deg": 1.0, "g_over_t_db_k": 9.0}, None,
-         "out of range: allowed is at least 1"),
+        (
+            {"system_temperature_k": 0.0, "beam_width_deg": 1.0, "g_over_t_db_k": 9.0},
+            None,
+            "out of range: allowed is at least 1",
+        ),
         ({}, relay([]), 'platform "rover": give both radio.range_limit_m and a track, or neither'),
         ({}, relay(HERE, range_limit_m=None), "give both radio.range_limit_m and a track"),
         ({}, relay(HERE, to="earth"), "radio.range_limit_m: is for a relay, not for Earth"),
         ({}, relay(HERE + HERE), 'platform "rover".track: from_utc must rise'),
-        ({}, relay([HERE[0] | {"from_utc": "2028-07-01T01:00:00Z"}]),
-         "after span.start_utc; say where the platform is from the start"),
+        (
+            {},
+            relay([HERE[0] | {"from_utc": "2028-07-01T01:00:00Z"}]),
+            "after span.start_utc; say where the platform is from the start",
+        ),
         ({}, relay([HERE[0] | {"distance_m": -1.0}]), "distance_m = -1.0: out of range"),
     ],
-)  # fmt: skip
+)
 def test_contradictions_about_the_link_are_one_line(station, rover, line):
     with pytest.raises(ScenarioError) as caught:
         made([station, {}], platforms=[rover] if rover else [])
@@ -286,4 +304,6 @@ def test_least_margin_ends_where_the_contact_does():
         margins = contacts.margins_deg(seen, FLAT, mask, scene.platform[0].radio, station)
         assert (margins.min(axis=0) > 0).tolist() == [True, False]
         assert np.argmin(margins[:, 1]) == 2  # the Moon sets behind the mask
-        assert link_budget.light_time_s(seen.range_km) == pytest.approx(1.3, abs=0.1)  # 0.36-0.41 Gm
+        assert link_budget.light_time_s(seen.range_km) == pytest.approx(
+            1.3, abs=0.1
+        )  # 0.36-0.41 Gm

@@ -5,8 +5,8 @@ import shutil
 import numpy as np
 import pytest
 
-from obsplan.ephemeris import HERE, open_ephemeris
 from obsplan.common.errors import EphemerisError
+from obsplan.ephemeris import HERE, open_ephemeris
 
 POSITIONS = "de421_1990_2050.bsp"
 ORIENTATION = "moon_pa_de421_1990_2050.bpc"
@@ -130,8 +130,12 @@ def test_kernels_of_ones_own_that_cannot_be_read(copy, name, spoil):
     """Without SHA256SUMS, as in a user's directory, reading must tell."""
     (copy / "SHA256SUMS").unlink()
     content = (copy / name).read_bytes()
-    kept = {"halved": content[: len(content) // 2], "first record only": content[:1024],
-            "empty": b"", "other content": b"not a kernel\n" * 500}  # fmt: skip
+    kept = {
+        "halved": content[: len(content) // 2],
+        "first record only": content[:1024],
+        "empty": b"",
+        "other content": b"not a kernel\n" * 500,
+    }
     (copy / name).write_bytes(kept[spoil])
     assert "cannot be read" in refusal(copy)
 

@@ -38,12 +38,16 @@ RINGS = [
     ([after("a", "a")], ["a after a"]),
     ([after("b", "a"), after("a", "b")], ["a after b after a"]),
     ([after("c", "b"), after("b", "a"), after("a", "c")], ["a after c after b after a"]),
-    ([after("b", "a"), after("a", "b"), after("d", "c"), after("c", "d")],
-     ["a after b after a", "c after d after c"]),
+    (
+        [after("b", "a"), after("a", "b"), after("d", "c"), after("c", "d")],
+        ["a after b after a", "c after d after c"],
+    ),
     ([after("a"), after("b", "a"), after("c", "a", "b"), after("d", "c", "a")], []),
-    ([after("a", "b", "c"), after("b", "a"), after("c", "a")],
-     ["a after b after a", "a after c after a"]),
-]  # fmt: skip
+    (
+        [after("a", "b", "c"), after("b", "a"), after("c", "a")],
+        ["a after b after a", "a after c after a"],
+    ),
+]
 
 
 @pytest.mark.parametrize("activities, rings", RINGS)
@@ -60,14 +64,21 @@ def test_long_chain_of_orders_is_no_ring():
 
 
 RADIOS = [
-    ({"to": "rover"}, 'platform "lander".radio.to = "rover": the relay must itself send to "earth"'),
-    ({"to": "lander"}, 'platform "lander".radio.to = "lander": no such receiver; known are earth, '
-     "rover"),
-    ({"to": "moon"}, 'platform "lander".radio.to = "moon": no such receiver; known are earth, '
-     "rover"),
+    (
+        {"to": "rover"},
+        'platform "lander".radio.to = "rover": the relay must itself send to "earth"',
+    ),
+    (
+        {"to": "lander"},
+        'platform "lander".radio.to = "lander": no such receiver; known are earth, rover',
+    ),
+    (
+        {"to": "moon"},
+        'platform "lander".radio.to = "moon": no such receiver; known are earth, rover',
+    ),
     ({"rate_kbps": None}, 'platform "lander".radio: give either rate_kbps or a budget table'),
     ({"budget": {}}, 'platform "lander".radio: give either rate_kbps or a budget table'),
-]  # fmt: skip
+]
 
 
 @pytest.mark.parametrize("radio, line", RADIOS)
@@ -101,8 +112,10 @@ def test_budget_asks_every_station_for_its_figure_of_merit():
     ]
 
 
-@pytest.mark.parametrize("start, end, wrong", [(0.2, None, 0), (0.19, None, 1), (0.5, 0.1, 1),
-                                               (0.1, 0.1, 2), (1.0, 0.2, 0)])  # fmt: skip
+@pytest.mark.parametrize(
+    "start, end, wrong",
+    [(0.2, None, 0), (0.19, None, 1), (0.5, 0.1, 1), (0.1, 0.1, 2), (1.0, 0.2, 0)],
+)
 def test_start_and_end_of_charge_lie_above_the_reserve(start, end, wrong):
     part = platform(battery={"reserve": 0.2, "start": start, "end": end})
     assert len(errors({"name": "look"}, platform=[part])) == wrong
@@ -113,8 +126,9 @@ def test_store_cannot_start_fuller_than_it_is():
     assert errors({"name": "look"}, platform=[full]) == []
     over = platform(store={"capacity_mbit": 50.0, "start_mbit": 50.5})
     (line,) = errors({"name": "look"}, platform=[over])
-    assert line == ('platform "lander".store.start_mbit = 50.5: more than the store holds; '
-                    "allowed is 0 to 50.0")  # fmt: skip
+    assert line == (
+        'platform "lander".store.start_mbit = 50.5: more than the store holds; allowed is 0 to 50.0'
+    )
 
 
 def test_names_of_sending_are_kept_for_the_radio():
@@ -129,13 +143,30 @@ NESTED = st.recursive(
     lambda inner: st.one_of(
         st.lists(inner, max_size=3),
         st.dictionaries(
-            st.sampled_from(["name", "to", "radio", "after", "activity", "must", "count", "reserve",
-                             "start", "battery", "store", "instrument", "not_with", "platform"]),
-            inner, max_size=4,
+            st.sampled_from(
+                [
+                    "name",
+                    "to",
+                    "radio",
+                    "after",
+                    "activity",
+                    "must",
+                    "count",
+                    "reserve",
+                    "start",
+                    "battery",
+                    "store",
+                    "instrument",
+                    "not_with",
+                    "platform",
+                ]
+            ),
+            inner,
+            max_size=4,
         ),
     ),
     max_leaves=12,
-)  # fmt: skip
+)
 TABLES = st.dictionaries(
     st.sampled_from(["span", "station", "platform", "instrument", "activity"]), NESTED
 )

@@ -16,7 +16,7 @@ from obsplan.inputs.scenario import Scenario, read_scenario, scenario_from
 RAW = tomllib.loads(DEMO.read_text())
 GONE = object()
 NAN, INF = float("nan"), float("inf")
-UTC = dt.timezone.utc
+UTC = dt.UTC
 
 
 def changed(changes: dict[str, object]) -> dict:
@@ -54,126 +54,243 @@ NUMBER = "must be a number"
 WHOLE = "must be a whole number"
 MISTAKES = [
     # numbers out of range, not finite, or not numbers
-    ({"site.latitude_deg": 95.0},
-     "site.latitude_deg = 95.0: out of range: allowed is at least -90 and at most 90"),
-    ({"platform.0.battery.reserve": 1.2}, 'platform 1 "lander".battery.reserve = 1.2: out of '
-     "range: allowed is at least 0 and at most 1"),
-    ({"activity.2.power_w": -3.0}, 'activity 3 "probe insertion".power_w = -3.0: out of range: '
-     "allowed is at least 0 and at most 1000000000"),
-    ({"platform.0.battery.capacity_wh": 0.0}, 'platform 1 "lander".battery.capacity_wh = 0.0: '
-     "out of range: allowed is at least 1e-06 and at most 1000000000"),
-    ({"platform.0.radio.budget.transmit_dbw": 4e5}, 'platform 1 "lander".radio.budget.'
-     "transmit_dbw = 400000.0: out of range: allowed is at least -300 and at most 300"),
+    (
+        {"site.latitude_deg": 95.0},
+        "site.latitude_deg = 95.0: out of range: allowed is at least -90 and at most 90",
+    ),
+    (
+        {"platform.0.battery.reserve": 1.2},
+        'platform 1 "lander".battery.reserve = 1.2: out of '
+        "range: allowed is at least 0 and at most 1",
+    ),
+    (
+        {"activity.2.power_w": -3.0},
+        'activity 3 "probe insertion".power_w = -3.0: out of range: '
+        "allowed is at least 0 and at most 1000000000",
+    ),
+    (
+        {"platform.0.battery.capacity_wh": 0.0},
+        'platform 1 "lander".battery.capacity_wh = 0.0: '
+        "out of range: allowed is at least 1e-06 and at most 1000000000",
+    ),
+    (
+        {"platform.0.radio.budget.transmit_dbw": 4e5},
+        'platform 1 "lander".radio.budget.'
+        "transmit_dbw = 400000.0: out of range: allowed is at least -300 and at most 300",
+    ),
     ({"platform.0.idle_w": NAN}, 'platform 1 "lander".idle_w = nan: must be a finite number'),
     ({"activity.0.value": INF}, 'activity 1 "plasma sweep".value = inf: must be a finite number'),
-    ({"site.depths_m": [0.1, 9]},
-     "site.depths_m 2 = 9: out of range: allowed is more than 0 and at most 2"),
-    ({"site.latitude_deg": "62"},
-     f'site.latitude_deg = "62": {NUMBER}; allowed is at least -90 and at most 90'),
-    ({"span.step_min": True},
-     f"span.step_min = True: {WHOLE}; allowed is at least 1 and at most 120"),
-    ({"activity.0.count": 0}, 'activity 1 "plasma sweep".count = 0: out of range: allowed is at '
-     "least 1 and at most 2000"),
-    ({"activity.0.duration_min": 1.5}, f'activity 1 "plasma sweep".duration_min = 1.5: {WHOLE}; '
-     "allowed is at least 1 and at most 60000"),
+    (
+        {"site.depths_m": [0.1, 9]},
+        "site.depths_m 2 = 9: out of range: allowed is more than 0 and at most 2",
+    ),
+    (
+        {"site.latitude_deg": "62"},
+        f'site.latitude_deg = "62": {NUMBER}; allowed is at least -90 and at most 90',
+    ),
+    (
+        {"span.step_min": True},
+        f"span.step_min = True: {WHOLE}; allowed is at least 1 and at most 120",
+    ),
+    (
+        {"activity.0.count": 0},
+        'activity 1 "plasma sweep".count = 0: out of range: allowed is at least 1 and at most 2000',
+    ),
+    (
+        {"activity.0.duration_min": 1.5},
+        f'activity 1 "plasma sweep".duration_min = 1.5: {WHOLE}; '
+        "allowed is at least 1 and at most 60000",
+    ),
     # texts, words, truth
     ({"title": 3}, "title = 3: must be a text in quotes"),
     ({"activity.0.quiet": 1}, 'activity 1 "plasma sweep".quiet = 1: must be true or false'),
-    ({"activity.0.contact": "hole"},
-     "activity 1 \"plasma sweep\".contact = \"hole\": allowed are 'whole', 'start' or 'none'"),
-    ({"instrument.1.hazard": "fire"}, "instrument 2 \"thermal probe\".hazard = \"fire\": allowed "
-     "are 'none', 'laser', 'radioactive source', 'mechanism' or 'radio transmitter'"),
+    (
+        {"activity.0.contact": "hole"},
+        "activity 1 \"plasma sweep\".contact = \"hole\": allowed are 'whole', 'start' or 'none'",
+    ),
+    (
+        {"instrument.1.hazard": "fire"},
+        'instrument 2 "thermal probe".hazard = "fire": allowed '
+        "are 'none', 'laser', 'radioactive source', 'mechanism' or 'radio transmitter'",
+    ),
     # times
-    ({"span.start_utc": dt.datetime(2028, 7, 2)},
-     "span.start_utc = 2028-07-02 00:00:00: the time has no zone; end it with Z for UTC"),
-    ({"span.start_utc": "2028-07-02T00:00:30Z"},
-     'span.start_utc = "2028-07-02T00:00:30Z": the time must be a whole minute'),
-    ({"span.start_utc": dt.date(2028, 7, 2)},
-     "span.start_utc = 2028-07-02: not a time; write it like 2028-07-01T00:00:00Z"),
-    ({"span.start_utc": "noon"},
-     'span.start_utc = "noon": not a time; write it like 2028-07-01T00:00:00Z'),
-    ({"span.start_utc": "0001-01-01T00:00:00+01:00"}, 'span.start_utc = '
-     '"0001-01-01T00:00:00+01:00": the year is out of range; allowed are 1900 to 2200'),
-    ({"span.start_utc": dt.datetime(2028, 8, 1, tzinfo=UTC)},
-     "span.end_utc = 2028-07-13T06:00:00+00:00: must be after span.start_utc"),
-    ({"span.end_utc": dt.datetime(2028, 7, 2, 0, 10, tzinfo=UTC)},
-     "span: shorter than one step of 15 min"),
-    ({"span.end_utc": dt.datetime(2028, 10, 2, tzinfo=UTC)},
-     "span: 92 days long; allowed are at most 60"),
+    (
+        {"span.start_utc": dt.datetime(2028, 7, 2)},
+        "span.start_utc = 2028-07-02 00:00:00: the time has no zone; end it with Z for UTC",
+    ),
+    (
+        {"span.start_utc": "2028-07-02T00:00:30Z"},
+        'span.start_utc = "2028-07-02T00:00:30Z": the time must be a whole minute',
+    ),
+    (
+        {"span.start_utc": dt.date(2028, 7, 2)},
+        "span.start_utc = 2028-07-02: not a time; write it like 2028-07-01T00:00:00Z",
+    ),
+    (
+        {"span.start_utc": "noon"},
+        'span.start_utc = "noon": not a time; write it like 2028-07-01T00:00:00Z',
+    ),
+    (
+        {"span.start_utc": "0001-01-01T00:00:00+01:00"},
+        "span.start_utc = "
+        '"0001-01-01T00:00:00+01:00": the year is out of range; allowed are 1900 to 2200',
+    ),
+    (
+        {"span.start_utc": dt.datetime(2028, 8, 1, tzinfo=UTC)},
+        "span.end_utc = 2028-07-13T06:00:00+00:00: must be after span.start_utc",
+    ),
+    (
+        {"span.end_utc": dt.datetime(2028, 7, 2, 0, 10, tzinfo=UTC)},
+        "span: shorter than one step of 15 min",
+    ),
+    (
+        {"span.end_utc": dt.datetime(2028, 10, 2, tzinfo=UTC)},
+        "span: 92 days long; allowed are at most 60",
+    ),
     # keys
-    ({"colour": 1},
-     "colour: unknown key; known are title, site, span, station, platform, instrument, activity, uplink, landing"),
-    ({"activity.0.durationmin": 3}, 'activity 1 "plasma sweep".durationmin: unknown key; did you '
-     "mean 'duration_min'?"),
-    ({"platform.0.battery.capacity": 3}, 'platform 1 "lander".battery.capacity: unknown key; did '
-     "you mean 'capacity_wh'?"),
+    (
+        {"colour": 1},
+        "colour: unknown key; known are title, site, span, station, platform, instrument, activity, uplink, landing",
+    ),
+    (
+        {"activity.0.durationmin": 3},
+        "activity 1 \"plasma sweep\".durationmin: unknown key; did you mean 'duration_min'?",
+    ),
+    (
+        {"platform.0.battery.capacity": 3},
+        "platform 1 \"lander\".battery.capacity: unknown key; did you mean 'capacity_wh'?",
+    ),
     ({"folder": "x"}, "folder: unknown key"),
     ({"input_hash": "x"}, "input_hash: unknown key"),
     ({"title": GONE}, "title: is needed but missing"),
-    ({"platform.1.radio.transmit_w": GONE},
-     'platform 2 "rover".radio.transmit_w: is needed but missing'),
+    (
+        {"platform.1.radio.transmit_w": GONE},
+        'platform 2 "rover".radio.transmit_w: is needed but missing',
+    ),
     # kinds of tables
     ({"station": []}, "station: must have 1 or more entries"),
     ({"station": 3}, "station = 3: must be a list of tables, each begun with [[station]]"),
-    ({"station": RAW["station"][0]},
-     "station: must be a list of tables, each begun with [[station]]"),
-    ({"station": [3]},
-     "station 1 = 3: must be a table, begun with [[station]] or written in braces"),
+    (
+        {"station": RAW["station"][0]},
+        "station: must be a list of tables, each begun with [[station]]",
+    ),
+    (
+        {"station": [3]},
+        "station 1 = 3: must be a table, begun with [[station]] or written in braces",
+    ),
     ({"site": [RAW["site"]]}, "site: must be a table, begun with [site] or written in braces"),
     ({"span": "July"}, 'span = "July": must be a table, begun with [span] or written in braces'),
-    ({"platform.0.array": RAW["platform"][0]["array"][0]}, 'platform 1 "lander".array: must be a '
-     "list of tables, each begun with [[platform.array]]"),
-    ({"activity.3.after": ["drive"]}, 'activity 4 "heater run".after 1 = "drive": must be a '
-     "table, begun with [[activity.after]] or written in braces"),
-    ({"activity.3.not_with": "drive"},
-     'activity 4 "heater run".not_with = "drive": must be a list in brackets'),
+    (
+        {"platform.0.array": RAW["platform"][0]["array"][0]},
+        'platform 1 "lander".array: must be a list of tables, each begun with [[platform.array]]',
+    ),
+    (
+        {"activity.3.after": ["drive"]},
+        'activity 4 "heater run".after 1 = "drive": must be a '
+        "table, begun with [[activity.after]] or written in braces",
+    ),
+    (
+        {"activity.3.not_with": "drive"},
+        'activity 4 "heater run".not_with = "drive": must be a list in brackets',
+    ),
     # pairs and lists
-    ({"activity.8.when": {"sun_elevation_deg": [9, 5]}}, 'activity 9 "drive".when.'
-     "sun_elevation_deg: the range must be [low, high] with low <= high"),
-    ({"activity.8.when": {"sun_elevation_deg": [NAN, 5]}}, 'activity 9 "drive".when.'
-     "sun_elevation_deg: the range must be [low, high] with low <= high"),
-    ({"activity.8.when": {"sun_elevation_deg": [5]}},
-     'activity 9 "drive".when.sun_elevation_deg: must be a pair [low, high]'),
-    ({"activity.8.when": {"sun_elevation_deg": [5, 6, 7]}},
-     'activity 9 "drive".when.sun_elevation_deg: must have no more than 2 entries'),
-    ({"activity.8.when": {"local_time_h": [7, 25]}}, 'activity 9 "drive".when.local_time_h: the '
-     "range must be [from, to] with both from 0 to 24 h"),
-    ({"activity.8.when": {"local_time_h": [NAN, 5]}}, 'activity 9 "drive".when.local_time_h: the '
-     "range must be [from, to] with both from 0 to 24 h"),
-    ({"activity.0.coverage.edges": [6, 6]},
-     'activity 1 "plasma sweep".coverage.edges: the bin edges must rise'),
-    ({"activity.0.coverage.edges": [6]},
-     'activity 1 "plasma sweep".coverage.edges: must have 2 or more entries'),
+    (
+        {"activity.8.when": {"sun_elevation_deg": [9, 5]}},
+        'activity 9 "drive".when.sun_elevation_deg: the range must be [low, high] with low <= high',
+    ),
+    (
+        {"activity.8.when": {"sun_elevation_deg": [NAN, 5]}},
+        'activity 9 "drive".when.sun_elevation_deg: the range must be [low, high] with low <= high',
+    ),
+    (
+        {"activity.8.when": {"sun_elevation_deg": [5]}},
+        'activity 9 "drive".when.sun_elevation_deg: must be a pair [low, high]',
+    ),
+    (
+        {"activity.8.when": {"sun_elevation_deg": [5, 6, 7]}},
+        'activity 9 "drive".when.sun_elevation_deg: must have no more than 2 entries',
+    ),
+    (
+        {"activity.8.when": {"local_time_h": [7, 25]}},
+        'activity 9 "drive".when.local_time_h: the '
+        "range must be [from, to] with both from 0 to 24 h",
+    ),
+    (
+        {"activity.8.when": {"local_time_h": [NAN, 5]}},
+        'activity 9 "drive".when.local_time_h: the '
+        "range must be [from, to] with both from 0 to 24 h",
+    ),
+    (
+        {"activity.0.coverage.edges": [6, 6]},
+        'activity 1 "plasma sweep".coverage.edges: the bin edges must rise',
+    ),
+    (
+        {"activity.0.coverage.edges": [6]},
+        'activity 1 "plasma sweep".coverage.edges: must have 2 or more entries',
+    ),
     # names that lead nowhere, and contradictions
-    ({"activity.0.name": "low-Sun sweep"},
-     'activity "low-Sun sweep": the name is used 2 times; names must differ'),
-    ({"activity.4.instrument": "thermal prob"}, 'activity "passive log".instrument = "thermal '
-     "prob\": no such instrument; did you mean 'thermal probe'?"),
-    ({"instrument.4.platform": "rver"}, 'instrument "apxs".platform = "rver": no such platform; '
-     "did you mean 'rover'?"),
-    ({"activity.9.after": [{"activity": "drove"}]},
-     "activity \"libs raster\".after = \"drove\": no such activity; did you mean 'drive'?"),
-    ({"activity.9.not_with": ["drove"]},
-     "activity \"libs raster\".not_with = \"drove\": no such activity; did you mean 'drive'?"),
-    ({"activity.2.must": 3}, 'activity "probe insertion".must = 3: more runs are required than '
-     "wanted (count = 1); allowed is 0 to 1"),
-    ({"activity.2.after": [{"activity": "heater run"}]}, "activity.after: a ring of orders: "
-     "heater run after probe insertion after heater run; no run could be first"),
-    ({"platform.0.battery.start": 0.2},
-     'platform "lander".battery.start = 0.2: below the reserve; allowed is 0.35 to 1'),
-    ({"platform.0.battery.end": 0.2},
-     'platform "lander".battery.end = 0.2: below the reserve; allowed is 0.35 to 1'),
-    ({"platform.0.store.start_mbit": 6001}, 'platform "lander".store.start_mbit = 6001: more than '
-     "the store holds; allowed is 0 to 6000.0"),
-    ({"platform.0.radio.rate_kbps": 8.0},
-     'platform "lander".radio: give either rate_kbps or a budget table'),
-    ({"platform.0.radio.budget": GONE},
-     'platform "lander".radio: give either rate_kbps or a budget table'),
-    ({"station.1.g_over_t_db_k": GONE}, 'station "Saltmarsh".g_over_t_db_k: is needed, since '
-     'platform "lander".radio works by a budget'),
-    ({"platform.1.radio.to": "landr"},
-     "platform \"rover\".radio.to = \"landr\": no such receiver; did you mean 'lander'?"),
-]  # fmt: skip
+    (
+        {"activity.0.name": "low-Sun sweep"},
+        'activity "low-Sun sweep": the name is used 2 times; names must differ',
+    ),
+    (
+        {"activity.4.instrument": "thermal prob"},
+        'activity "passive log".instrument = "thermal '
+        "prob\": no such instrument; did you mean 'thermal probe'?",
+    ),
+    (
+        {"instrument.4.platform": "rver"},
+        'instrument "apxs".platform = "rver": no such platform; did you mean \'rover\'?',
+    ),
+    (
+        {"activity.9.after": [{"activity": "drove"}]},
+        'activity "libs raster".after = "drove": no such activity; did you mean \'drive\'?',
+    ),
+    (
+        {"activity.9.not_with": ["drove"]},
+        'activity "libs raster".not_with = "drove": no such activity; did you mean \'drive\'?',
+    ),
+    (
+        {"activity.2.must": 3},
+        'activity "probe insertion".must = 3: more runs are required than '
+        "wanted (count = 1); allowed is 0 to 1",
+    ),
+    (
+        {"activity.2.after": [{"activity": "heater run"}]},
+        "activity.after: a ring of orders: "
+        "heater run after probe insertion after heater run; no run could be first",
+    ),
+    (
+        {"platform.0.battery.start": 0.2},
+        'platform "lander".battery.start = 0.2: below the reserve; allowed is 0.35 to 1',
+    ),
+    (
+        {"platform.0.battery.end": 0.2},
+        'platform "lander".battery.end = 0.2: below the reserve; allowed is 0.35 to 1',
+    ),
+    (
+        {"platform.0.store.start_mbit": 6001},
+        'platform "lander".store.start_mbit = 6001: more than '
+        "the store holds; allowed is 0 to 6000.0",
+    ),
+    (
+        {"platform.0.radio.rate_kbps": 8.0},
+        'platform "lander".radio: give either rate_kbps or a budget table',
+    ),
+    (
+        {"platform.0.radio.budget": GONE},
+        'platform "lander".radio: give either rate_kbps or a budget table',
+    ),
+    (
+        {"station.1.g_over_t_db_k": GONE},
+        'station "Saltmarsh".g_over_t_db_k: is needed, since '
+        'platform "lander".radio works by a budget',
+    ),
+    (
+        {"platform.1.radio.to": "landr"},
+        'platform "rover".radio.to = "landr": no such receiver; did you mean \'lander\'?',
+    ),
+]
 
 
 @pytest.mark.parametrize("changes, line", MISTAKES)
@@ -208,10 +325,17 @@ def test_platform_may_not_be_called_earth():
 
 def test_all_mistakes_are_shown_together():
     lines = complaints(
-        changed({"site.latitude_deg": 95.0, "platform.0.battery.reserve": 1.2,
-                 "activity.2.power_w": -3.0, "activity.4.instrument": "thermal prob",
-                 "activity.2.must": 2, "colour": 1})
-    )  # fmt: skip
+        changed(
+            {
+                "site.latitude_deg": 95.0,
+                "platform.0.battery.reserve": 1.2,
+                "activity.2.power_w": -3.0,
+                "activity.4.instrument": "thermal prob",
+                "activity.2.must": 2,
+                "colour": 1,
+            }
+        )
+    )
     keys = ["site.latitude_deg", "reserve", "power_w", "colour", "thermal prob", "must"]
     assert len(lines) == len(keys)
     assert all(any(key in line for line in lines) for key in keys)
@@ -258,7 +382,9 @@ def copied_demo(tmp_path, text: str | None = None):
     return path
 
 
-@pytest.mark.parametrize("skyline", ["other.csv", "", ".", "a\\u0000b", pytest.param("x" * 4000, id="long")])
+@pytest.mark.parametrize(
+    "skyline", ["other.csv", "", ".", "a\\u0000b", pytest.param("x" * 4000, id="long")]
+)
 def test_skyline_that_is_not_there_is_named(tmp_path, skyline):
     text = DEMO.read_text().replace('"skyline.csv"', f'"{skyline}"')
     with pytest.raises(ScenarioError, match="site.skyline = .*no such file") as caught:

@@ -9,15 +9,22 @@ import pytest
 
 import obsplan.examples
 from obsplan.checking.check import check
-from obsplan.environment.build import environment
 from obsplan.common.errors import ScenarioError
-from obsplan.planning.plan import plan
+from obsplan.environment.build import environment
 from obsplan.inputs.scenario import INNER, Scenario, read_scenario, scenario_from
 from obsplan.inputs.starter import SCHEMA_LINE, schema_text, write_starter
+from obsplan.planning.plan import plan
 
 EXAMPLES = Path(obsplan.examples.__file__).parent
-JSON_KINDS = {"string": (str, datetime), "number": (int, float), "integer": int,
-              "boolean": bool, "null": type(None), "array": list, "object": dict}  # fmt: skip
+JSON_KINDS = {
+    "string": (str, datetime),
+    "number": (int, float),
+    "integer": int,
+    "boolean": bool,
+    "null": type(None),
+    "array": list,
+    "object": dict,
+}
 
 
 def misfits(schema: dict, rule: dict, value, place: str = "") -> list[str]:

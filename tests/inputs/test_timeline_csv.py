@@ -1,7 +1,7 @@
 """Timelines in and out of CSV: tolerant of spreadsheets, strict about meaning."""
 
 import os
-from datetime import datetime, timedelta, timezone
+from datetime import datetime, timedelta, timezone, UTC
 
 import numpy as np
 import pandas as pd
@@ -109,14 +109,30 @@ PLAIN = "slot,activity,start_utc,end_utc,state\n7,close-up,2028-07-01T02:00:00Z,
         PLAIN.replace("locked", "Locked").replace("activity", " Activity "),
         PLAIN.replace("close-up", '"close-up"').rstrip("\n"),
     ],
-    ids=["other order and extra column", "CRLF", "CR", "byte-order mark", "semicolons",
-         "offset zero", "other zone", "milliseconds of zero",
-         "fraction of seven digits", "spreadsheet's rounding", "UTC in letters", "tabs",
-         "semicolons and decimal comma", "blanks in the header", "UTF-16 with tabs", "UTF-16",
-         "blank between date and time",
-         "trailing empty columns", "blank lines and cells", "other case",
-         "quotes, no last newline"],
-)  # fmt: skip
+    ids=[
+        "other order and extra column",
+        "CRLF",
+        "CR",
+        "byte-order mark",
+        "semicolons",
+        "offset zero",
+        "other zone",
+        "milliseconds of zero",
+        "fraction of seven digits",
+        "spreadsheet's rounding",
+        "UTC in letters",
+        "tabs",
+        "semicolons and decimal comma",
+        "blanks in the header",
+        "UTF-16 with tabs",
+        "UTF-16",
+        "blank between date and time",
+        "trailing empty columns",
+        "blank lines and cells",
+        "other case",
+        "quotes, no last newline",
+    ],
+)
 def test_spreadsheet_habits_change_nothing(tmp_path, text):
     assert_frame_equal(read(tmp_path, text), read(tmp_path, PLAIN))
 
@@ -198,13 +214,15 @@ def test_mistakes_in_rows_of_sending_are_named(tmp_path):
         "lander downlink,2028-07-01T06:00:00Z,soon\n"
         "panorama,2028-07-01T08:00:00Z,\n",
     )
-    assert sorted(lines) == sorted([
-        "row 2, end_utc is missing: 'lander downlink' lasts as long as the row says",
-        "row 3, activity = 'lander downlnk': no such activity; did you mean 'lander downlink'?",
-        "row 5, activity = 'lander relay': no such activity; did you mean 'lander downlink'?",
-        "row 6, end_utc = '2028-07-01T05:00:00Z': not after start_utc = '2028-07-01T05:00:00Z'",
-        "row 7, end_utc = 'soon': not a time; write it like 2028-07-01T00:00:00Z",
-    ])  # fmt: skip
+    assert sorted(lines) == sorted(
+        [
+            "row 2, end_utc is missing: 'lander downlink' lasts as long as the row says",
+            "row 3, activity = 'lander downlnk': no such activity; did you mean 'lander downlink'?",
+            "row 5, activity = 'lander relay': no such activity; did you mean 'lander downlink'?",
+            "row 6, end_utc = '2028-07-01T05:00:00Z': not after start_utc = '2028-07-01T05:00:00Z'",
+            "row 7, end_utc = 'soon': not a time; write it like 2028-07-01T00:00:00Z",
+        ]
+    )
 
 
 def test_rows_of_sending_in_a_file_without_ends_are_refused_in_one_line(tmp_path):
@@ -301,8 +319,14 @@ def test_mistakes_in_what_ran_are_named(tmp_path):
         (b"activity,start_utc\n\xff\xfe,\n", "not UTF-8 text; save it as CSV UTF-8"),
         ('activity,start_utc\n"panorama,2028-07-01T02:00:00Z\n', "row 2: cannot be read "),
     ],
-    ids=["empty file", "missing column", "doubled column", "UTF-16 without mark", "not UTF-8",
-         "open quote"],
+    ids=[
+        "empty file",
+        "missing column",
+        "doubled column",
+        "UTF-16 without mark",
+        "not UTF-8",
+        "open quote",
+    ],
 )
 def test_files_that_are_no_timeline_are_refused(tmp_path, text, line):
     assert any(found.startswith(line) for found in complaints(tmp_path, text))
@@ -327,14 +351,12 @@ def timelines(draw) -> pd.DataFrame:
     offsets_s = draw(st.permutations([k * 900 + draw(st.integers(0, 59)) for k in range(count)]))
     rows = []
     for slot, offset_s in zip(ids, offsets_s):
-        start = datetime(2028, 7, 1, tzinfo=timezone.utc) + timedelta(seconds=offset_s)
+        start = datetime(2028, 7, 1, tzinfo=UTC) + timedelta(seconds=offset_s)
         activity = draw(st.sampled_from(NAMES))
         end = start + timedelta(seconds=draw(st.integers(1, 3000)))
         rows.append((slot, activity, start, end, draw(st.sampled_from(STATES))))
     table = pd.DataFrame(rows, columns=list(COLUMNS))
-    return table.astype(
-        {c: "datetime64[s, UTC]" if c.endswith("_utc") else "str" for c in COLUMNS}
-    )
+    return table.astype({c: "datetime64[s, UTC]" if c.endswith("_utc") else "str" for c in COLUMNS})
 
 
 @given(table=timelines())
@@ -356,9 +378,7 @@ def test_cells_are_written_in_one_way_only(tmp_path):
     table = pd.DataFrame(
         {
             "activity": ["panorama", 'a "b", c', None],
-            "start_utc": pd.to_datetime(
-                ["2027-03-09T14:20:00.4Z", None, "2027-03-10T00:00:00.0Z"]
-            ),
+            "start_utc": pd.to_datetime(["2027-03-09T14:20:00.4Z", None, "2027-03-10T00:00:00.0Z"]),
             "contact": [True, False, True],
             "count": [1, 20, -3],
             "power_w": [0.1 + 0.2, -1e-9, np.nan],

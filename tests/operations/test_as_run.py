@@ -6,16 +6,24 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from tools.small import START, scenario, slots, world
 
-from obsplan.operations.as_run import COMPARISON_COLUMNS, compare, matched
 from obsplan.common.errors import TableError
-from obsplan.reporting.text.sentences import comparison_lines
 from obsplan.inputs.timeline_csv import OUTCOMES
+from obsplan.operations.as_run import COMPARISON_COLUMNS, compare, matched
+from obsplan.reporting.text.sentences import comparison_lines
 
 SCENE = scenario(
-    {"name": "oven", "duration_min": 50, "warm_up_min": 10, "warm_up_w": 6.0, "power_w": 30.0,
-     "data_mbit": 10.0, "count": 9, "coverage": {"over": "span_h", "edges": [0, 6, 12, 24]}},
+    {
+        "name": "oven",
+        "duration_min": 50,
+        "warm_up_min": 10,
+        "warm_up_w": 6.0,
+        "power_w": 30.0,
+        "data_mbit": 10.0,
+        "count": 9,
+        "coverage": {"over": "span_h", "edges": [0, 6, 12, 24]},
+    },
     {"name": "camera", "count": 9},
-)  # fmt: skip
+)
 
 
 def planned(*rows):
@@ -25,8 +33,9 @@ def planned(*rows):
 
 def ran(*rows):
     """(slot, activity, minute of start, minute of end, outcome, reason)."""
-    table = pd.DataFrame(rows, columns=["slot", "activity", "start_utc", "end_utc", "outcome",
-                                        "reason"])  # fmt: skip
+    table = pd.DataFrame(
+        rows, columns=["slot", "activity", "start_utc", "end_utc", "outcome", "reason"]
+    )
     for column in ("start_utc", "end_utc"):
         table[column] = START + pd.to_timedelta(table[column].astype(float), unit="min")
     return table
@@ -60,14 +69,18 @@ def test_runs_minutes_energy_data_and_bins_are_those_of_the_scenario():
 
 
 def test_a_run_that_failed_as_it_began_belongs_to_the_slot_it_begins_in():
-    both = matched(SCENE, planned(("oven", 0), ("oven", 60)),
-                   ran(("", "oven", 60, 60, "failed", "jammed")))  # fmt: skip
+    both = matched(
+        SCENE, planned(("oven", 0), ("oven", 60)), ran(("", "oven", 60, 60, "failed", "jammed"))
+    )
     assert both.set_index("slot")["outcome"].to_dict() == {"s1": "not reported", "s2": "failed"}
 
 
 def test_a_run_that_shares_no_minute_with_a_slot_was_not_planned():
-    both = matched(SCENE, planned(("oven", 60)),
-                   ran(("", "oven", 0, 60, "done", ""), ("", "oven", 120, 180, "done", "")))  # fmt: skip
+    both = matched(
+        SCENE,
+        planned(("oven", 60)),
+        ran(("", "oven", 0, 60, "done", ""), ("", "oven", 120, 180, "done", "")),
+    )
     assert both["outcome"].tolist() == ["not reported", "done", "done"]
     assert both["start_utc"].isna().tolist() == [False, True, True]
 
@@ -120,8 +133,12 @@ def test_every_planned_slot_has_one_fate_and_a_plan_run_as_planned_loses_nothing
     row = row_of(rows, ran(*told))
     assert row["planned"] == row[list(OUTCOMES)].sum() + row["not_reported"] == len(outcomes)
     assert row["unplanned"] == extra
-    as_planned = row_of(rows, ran(*((f"s{k + 1}", "oven", 60 * k, 60 * k + 60, "done", "")
-                                    for k in range(len(outcomes)))))  # fmt: skip
+    as_planned = row_of(
+        rows,
+        ran(
+            *((f"s{k + 1}", "oven", 60 * k, 60 * k + 60, "done", "") for k in range(len(outcomes)))
+        ),
+    )
     assert as_planned["losses"] == ""
     for quantity in ("min", "wh", "mbit", "bins"):
         name = "filled_bins" if quantity == "bins" else f"ran_{quantity}"

@@ -11,20 +11,20 @@ from hypothesis import assume, given, settings
 from hypothesis import strategies as st
 from tools.small import START, cases, scenario, world
 
-from obsplan.operations.plan_changes import _with_quotes, difference
+from obsplan.analysis.command_deadlines import past_changing
+from obsplan.analysis.start_leeway import leeway_table
 from obsplan.checking.check import check
 from obsplan.cli.main import main
-from obsplan.analysis.command_deadlines import past_changing
-from obsplan.environment.build import Reading
 from obsplan.common.errors import DoesNotHold, StateError
-from obsplan.analysis.start_leeway import leeway_table
-from obsplan.reporting.plan_directory import summary_of
-from obsplan.planning.plan import plan
-from obsplan.operations.replan import replan
-from obsplan.reporting.page.sections import activity_part
+from obsplan.environment.build import Reading
 from obsplan.inputs.scenario import Uplink
-from obsplan.operations.fixed_slots import stays
 from obsplan.inputs.timeline_csv import AS_RUN_COLUMNS
+from obsplan.operations.fixed_slots import stays
+from obsplan.operations.plan_changes import _with_quotes, difference
+from obsplan.operations.replan import replan
+from obsplan.planning.plan import plan
+from obsplan.reporting.page.sections import activity_part
+from obsplan.reporting.plan_directory import summary_of
 from obsplan.reporting.text.terminal import plan_lines
 
 HOUR = timedelta(hours=1)
@@ -89,9 +89,13 @@ def test_every_replan_holds_and_leaves_alone_what_stays(case, data):
     table.loc[table.index[minute:], "generation_w"] *= weaker
     level = made.verdict.resources[name]["stored_wh"].iloc[minute]
     offered = type(environment)(
-        environment.sky, environment.platforms | {name: table}, environment.contacts,
-        environment.events, {}, readings={name: Reading(minute, level)},
-    )  # fmt: skip
+        environment.sky,
+        environment.platforms | {name: table},
+        environment.contacts,
+        environment.events,
+        {},
+        readings={name: Reading(minute, level)},
+    )
     keep = data.draw(st.sampled_from([0.0, 0.2]))
     one = replan(scene, offered, old, now.to_pydatetime(), ran=told, freeze=freeze, keep=keep)
     verdict = check(scene, offered, one.plan.timeline)
@@ -126,9 +130,14 @@ def test_every_replan_holds_and_leaves_alone_what_stays(case, data):
 
 def test_each_lock_has_its_reason():
     scene = scenario({"name": "a", "count": 9}, hours=12)
-    rows = timeline(("s1", "a", 0, 60, "planned"), ("s2", "a", 60, 120, "planned"),
-                    ("s3", "a", 180, 240, "planned"), ("s4", "a", 300, 360, "planned"),
-                    ("s5", "a", 480, 540, "locked"), ("s6", "a", 600, 660, "planned"))  # fmt: skip
+    rows = timeline(
+        ("s1", "a", 0, 60, "planned"),
+        ("s2", "a", 60, 120, "planned"),
+        ("s3", "a", 180, 240, "planned"),
+        ("s4", "a", 300, 360, "planned"),
+        ("s5", "a", 480, 540, "locked"),
+        ("s6", "a", 600, 660, "planned"),
+    )
     now = START.to_pydatetime() + timedelta(hours=3.5)
     told = ran(("s1", "a", 2, 61, "done"))
     stay, left = stays(scene, world(scene), rows, told, now, 2 * HOUR)
@@ -140,11 +149,15 @@ def test_each_lock_has_its_reason():
 
 
 def test_a_failed_levelling_opens_nothing_and_is_done_again():
-    scene = scenario({"name": "level", "must": 1, "value": 2.0},
-                     {"name": "listen", "count": 2, "after": [{"activity": "level"}]}, hours=8)  # fmt: skip
+    scene = scenario(
+        {"name": "level", "must": 1, "value": 2.0},
+        {"name": "listen", "count": 2, "after": [{"activity": "level"}]},
+        hours=8,
+    )
     rows = timeline(("s1", "level", 0, 60, "planned"), ("s2", "listen", 120, 180, "planned"))
-    made = again(scene, world(scene), rows, 1.5, freeze=0 * HOUR,
-                 ran=ran(("s1", "level", 0, 30, "failed")))  # fmt: skip
+    made = again(
+        scene, world(scene), rows, 1.5, freeze=0 * HOUR, ran=ran(("s1", "level", 0, 30, "failed"))
+    )
     new = made.plan.timeline[made.plan.timeline["state"] == "planned"]
     levelled = new.loc[new["activity"] == "level", "end_utc"].iloc[0]
     assert made.plan.verdict.holds
@@ -155,11 +168,15 @@ def test_a_failed_levelling_opens_nothing_and_is_done_again():
 
 def test_what_no_contact_can_command_any_more_stays_and_nothing_new_is_put_there():
     scene = scenario({"name": "a", "count": 9}, hours=12).model_copy(
-        update={"uplink": Uplink(lead_min=30)})  # fmt: skip
+        update={"uplink": Uplink(lead_min=30)}
+    )
     minute = np.arange(720)
     offered = world(scene, in_contact=(minute < 60) | (minute >= 480))
-    rows = timeline(("s1", "a", 0, 60, "done"), ("s2", "a", 315, 375, "planned"),
-                    ("s3", "a", 600, 660, "planned"))  # fmt: skip
+    rows = timeline(
+        ("s1", "a", 0, 60, "done"),
+        ("s2", "a", 315, 375, "planned"),
+        ("s3", "a", 600, 660, "planned"),
+    )
     made = again(scene, offered, rows, 2, freeze=0 * HOUR)
     why = made.plan.timeline.set_index("slot")["why"]
     assert why["s2"].startswith("commanded: no contact from now on")
@@ -179,8 +196,17 @@ def test_what_no_contact_can_command_any_more_stays_and_nothing_new_is_put_there
 
 
 def test_a_failed_run_in_the_timeline_tells_what_it_drew_and_no_data():
-    scene = scenario({"name": "a", "count": 3, "warm_up_min": 15, "warm_up_w": 8.0,
-                      "power_w": 4.0, "data_mbit": 6.0}, hours=8)  # fmt: skip
+    scene = scenario(
+        {
+            "name": "a",
+            "count": 3,
+            "warm_up_min": 15,
+            "warm_up_w": 8.0,
+            "power_w": 4.0,
+            "data_mbit": 6.0,
+        },
+        hours=8,
+    )
     rows = timeline(("s1", "a", 0, 75, "planned"), ("s2", "a", 75, 150, "planned"))
     told = ran(("s1", "a", 0, 30, "failed"), ("s2", "a", 75, 120, "shortened"))
     made = again(scene, world(scene), rows, 3, ran=told).plan.timeline.set_index("slot")
@@ -219,8 +245,13 @@ def test_of_required_runs_as_many_are_placed_as_can_be():
 def test_a_failed_run_is_in_no_count_of_what_is_placed():
     scene = scenario({"name": "a", "count": 3, "value": 4.0}, hours=3)
     offered = world(scene)
-    made = again(scene, offered, timeline(("s1", "a", 0, 60, "planned")), 1,
-                 ran=ran(("s1", "a", 0, 60, "failed")))  # fmt: skip
+    made = again(
+        scene,
+        offered,
+        timeline(("s1", "a", 0, 60, "planned")),
+        1,
+        ran=ran(("s1", "a", 0, 60, "failed")),
+    )
     assert made.plan.unplaced["placed"].tolist() == [2]
     assert summary_of(scene, offered, made.plan)["counts"]["a"] == {"wanted": 3, "placed": 2}
     page = activity_part(scene, offered, made.plan, scene.activity[0])
@@ -239,8 +270,13 @@ def test_a_step_that_ran_is_no_next_decision():
 
 def test_a_shortened_run_is_worth_its_share_and_takes_a_place():
     scene = scenario({"name": "a", "count": 2, "value": 4.0}, hours=8)
-    made = again(scene, world(scene), timeline(("s1", "a", 0, 60, "planned")), 2,
-                 ran=ran(("s1", "a", 0, 15, "shortened")))  # fmt: skip
+    made = again(
+        scene,
+        world(scene),
+        timeline(("s1", "a", 0, 60, "planned")),
+        2,
+        ran=ran(("s1", "a", 0, 15, "shortened")),
+    )
     assert made.plan.value == pytest.approx(4 * 0.25 + 4)
 
 
@@ -254,8 +290,9 @@ def test_a_frozen_slot_that_breaks_a_rule_is_named_and_planned_around():
 
 
 def test_all_that_the_verdict_names_is_told_as_broken():
-    scene = scenario({"name": "a", "count": 3, "contact": "whole"}, {"name": "b", "must": 1},
-                     hours=8)  # fmt: skip
+    scene = scenario(
+        {"name": "a", "count": 3, "contact": "whole"}, {"name": "b", "must": 1}, hours=8
+    )
     offered = world(scene, in_contact=np.arange(480) >= 120, rate_kbps=1.0)
     offered.out["b"] = np.ones(480, dtype=bool)
     made = again(scene, offered, timeline(("s1", "a", 60, 120, "planned")), 0.5)
@@ -276,9 +313,10 @@ def test_margins_are_those_to_come_and_a_run_that_failed_has_none():
 
 
 def test_the_name_of_a_full_store_is_in_quotes():
-    assert [_with_quotes(short) for short in
-            ("storage of lander", "storage of the base at the end", "battery")] == [
-        'storage of "lander"', 'storage of "the base" at the end', "battery"]  # fmt: skip
+    assert [
+        _with_quotes(short)
+        for short in ("storage of lander", "storage of the base at the end", "battery")
+    ] == ['storage of "lander"', 'storage of "the base" at the end', "battery"]
 
 
 def test_a_battery_below_its_reserve_is_named_and_recovers():
@@ -317,8 +355,9 @@ def test_what_ran_may_not_contradict_the_timeline(rows, told, line):
 
 def test_ten_thousand_rows_and_none_are_planned_from():
     scene = scenario({"name": "a", "count": 4}, {"name": "b", "count": 2}, hours=24)
-    rows = [(f"s{k}", "ab"[k % 2], 15 * (k % 90), 15 * (k % 90) + 60, "planned")
-            for k in range(10_000)]  # fmt: skip
+    rows = [
+        (f"s{k}", "ab"[k % 2], 15 * (k % 90), 15 * (k % 90) + 60, "planned") for k in range(10_000)
+    ]
     made = again(scene, world(scene), timeline(*rows), 0, freeze=0 * HOUR)
     # What starts now is running, and stays.
     assert (made.changes["change"] == "dropped").sum() > 9000
@@ -334,9 +373,12 @@ def test_each_moved_run_is_the_nearest_old_one():
 
 @pytest.mark.parametrize(
     ("now", "line"),
-    [("2028-07-06T12:00:00", "the time has no zone"), ("2031-01-01T00:00:00Z", "outside the span"),
-     ("noon", "not a time")],
-)  # fmt: skip
+    [
+        ("2028-07-06T12:00:00", "the time has no zone"),
+        ("2031-01-01T00:00:00Z", "outside the span"),
+        ("noon", "not a time"),
+    ],
+)
 def test_now_must_be_an_instant_of_the_span(tmp_path, now, line):
     (tmp_path / "t.csv").write_text("activity,start_utc\n")
     asked = ["replan", "examples/demo.toml", str(tmp_path / "t.csv"), "--now", now]

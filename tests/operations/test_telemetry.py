@@ -1,6 +1,6 @@
 """A state is read with every mistake named, and told to environment and replay."""
 
-from datetime import datetime, timezone
+from datetime import datetime, timezone, UTC
 
 import numpy as np
 import pandas as pd
@@ -9,11 +9,11 @@ from tools.small import START, platform, scenario, slots, world
 
 from obsplan.checking.check import check
 from obsplan.common.errors import StateError
-from obsplan.operations.telemetry import as_known, read_state, stations_out, told_runs
 from obsplan.operations.fixed_slots import as_told
+from obsplan.operations.telemetry import as_known, read_state, stations_out, told_runs
 from obsplan.planning.problem.start_windows import start_mask
 
-NOW = datetime(2028, 7, 1, 6, tzinfo=timezone.utc)
+NOW = datetime(2028, 7, 1, 6, tzinfo=UTC)
 
 
 def scene(**parts):
@@ -35,20 +35,28 @@ def told(tmp_path, text: str, scene_, now=NOW):
         ('[[station]]\nname = "gamma"', "no such station"),
         ('[[platform]]\nname = "lander"\nstored_mbit = 51', "more than the store holds"),
         ('[[platform]]\nname = "lander"\n[[platform]]\nname = "lander"', "is told 2 times"),
-        ('[[slot]]\nslot = "s1"\noutcome = "done"\n[[slot]]\nslot = "s1"\noutcome = "failed"',
-         "cannot be both done and failed"),
-        ('[[slot]]\nslot = "s1"\noutcome = "done"\n[[slot]]\nslot = "s1"\noutcome = "done"\n'
-         'reason = "again"', "is told in two ways"),
+        (
+            '[[slot]]\nslot = "s1"\noutcome = "done"\n[[slot]]\nslot = "s1"\noutcome = "failed"',
+            "cannot be both done and failed",
+        ),
+        (
+            '[[slot]]\nslot = "s1"\noutcome = "done"\n[[slot]]\nslot = "s1"\noutcome = "done"\n'
+            'reason = "again"',
+            "is told in two ways",
+        ),
         ('[[slot]]\nslot = "s1"\noutcome = "shortened"', "say when it ended"),
         ('[[slot]]\nslot = "s1"\noutcome = "lost"', "allowed are 'done', 'shortened' or 'failed'"),
         ("at_utc = 2028-07-01T07:00:00Z", "is after --now"),
         ("at_utc = 2027-07-01T07:00:00Z", "outside the span"),
         ("at_utc = 2028-07-01T05:00:00", "no zone"),
-        ('[[instrument]]\nname = "sweep"\nuntil_utc = 2028-07-01T05:00:00Z', "not after it went out"),
+        (
+            '[[instrument]]\nname = "sweep"\nuntil_utc = 2028-07-01T05:00:00Z',
+            "not after it went out",
+        ),
         ("charge = 3", "unknown key"),
         ("[[platform", "not valid TOML"),
     ],
-)  # fmt: skip
+)
 def test_every_mistake_is_one_line(tmp_path, text, line):
     with pytest.raises(StateError) as caught:
         told(tmp_path, text, scene())
@@ -65,8 +73,10 @@ def test_a_state_without_a_time_needs_one_from_the_caller(tmp_path):
 def test_state_and_what_ran_may_not_disagree(tmp_path):
     state = told(tmp_path, '[[slot]]\nslot = "s1"\noutcome = "failed"', scene())
     planned = slots(("sweep", 0)).assign(end_utc=START + pd.Timedelta(hours=1), state="planned")
-    ran = pd.DataFrame([("s1", "sweep", START, START + pd.Timedelta(hours=1), "done", "")],
-                       columns=["slot", "activity", "start_utc", "end_utc", "outcome", "reason"])  # fmt: skip
+    ran = pd.DataFrame(
+        [("s1", "sweep", START, START + pd.Timedelta(hours=1), "done", "")],
+        columns=["slot", "activity", "start_utc", "end_utc", "outcome", "reason"],
+    )
     with pytest.raises(StateError, match="is failed here and done in what ran"):
         told_runs(state, planned, ran)
     with pytest.raises(StateError, match="no such slot in the timeline"):
@@ -77,8 +87,12 @@ def test_state_and_what_ran_may_not_disagree(tmp_path):
 
 def test_replay_goes_on_from_telemetry(tmp_path):
     scene_ = scene(platforms=[platform(idle_w=10.0)])
-    state = told(tmp_path, '[[platform]]\nname = "lander"\nstate_of_charge = 0.5\n'
-                           "stored_mbit = 12.5\narray_factor = 0.5", scene_)  # fmt: skip
+    state = told(
+        tmp_path,
+        '[[platform]]\nname = "lander"\nstate_of_charge = 0.5\n'
+        "stored_mbit = 12.5\narray_factor = 0.5",
+        scene_,
+    )
     offered = as_known(scene_, world(scene_, generation_w=8.0, rate_kbps=0.0), state)
     books = check(scene_, offered, slots()).resources["lander"]
     # 2 W short before, 6 W short after the arrays lost half.
@@ -90,7 +104,9 @@ def test_replay_goes_on_from_telemetry(tmp_path):
 
 def test_an_instrument_that_is_out_bars_starts_and_breaks_a_rule(tmp_path):
     scene_ = scene()
-    state = told(tmp_path, '[[instrument]]\nname = "sweep"\nuntil_utc = 2028-07-01T08:00:00Z', scene_)
+    state = told(
+        tmp_path, '[[instrument]]\nname = "sweep"\nuntil_utc = 2028-07-01T08:00:00Z', scene_
+    )
     offered = as_known(scene_, world(scene_), state)
     open_ = start_mask(scene_, offered, scene_.activity[0])
     assert not open_[21:32].any() and open_[20] and open_[32]
@@ -116,8 +132,12 @@ def test_another_station_serves_where_one_is_lost(demo, tmp_path):
 
     scene_, before = demo
     lost = scene_.station[0].name
-    state = told(tmp_path, f'at_utc = 2028-07-04T00:00:00Z\n[[station]]\nname = "{lost}"', scene_,
-                 now=datetime(2028, 7, 4, tzinfo=timezone.utc))  # fmt: skip
+    state = told(
+        tmp_path,
+        f'at_utc = 2028-07-04T00:00:00Z\n[[station]]\nname = "{lost}"',
+        scene_,
+        now=datetime(2028, 7, 4, tzinfo=UTC),
+    )
     after = environment(scene_, stations_out=stations_out(scene_, state))
     one, other = (e.platforms["lander"]["station"].to_numpy() for e in (before, after))
     ahead = before.sky.index >= state.at_utc
@@ -129,11 +149,15 @@ def test_another_station_serves_where_one_is_lost(demo, tmp_path):
 
 
 def test_facts_break_no_rule_by_themselves_and_failed_runs_count_for_nothing():
-    scene_ = scenario({"name": "level", "data_mbit": 7.0},
-                      {"name": "listen", "after": [{"activity": "level"}]}, hours=12)  # fmt: skip
+    scene_ = scenario(
+        {"name": "level", "data_mbit": 7.0},
+        {"name": "listen", "after": [{"activity": "level"}]},
+        hours=12,
+    )
     offered = world(scene_, rate_kbps=0.0)
     rows = slots(("level", 3), ("listen", 240)).assign(
-        end_utc=START + pd.to_timedelta([40, 300], unit="min"))  # fmt: skip
+        end_utc=START + pd.to_timedelta([40, 300], unit="min")
+    )
     done = check(scene_, offered, rows.assign(state=["done", "planned"]))
     failed = check(scene_, offered, rows.assign(state=["failed", "planned"]))
     planned = check(scene_, offered, rows)
@@ -149,7 +173,9 @@ def test_what_is_told_of_slots_stands_in_the_timeline(tmp_path):
     scene_ = scene()
     rows = slots(("sweep", 0), ("sweep", 120), ("sweep", 480)).assign(state="planned")
     rows["end_utc"] = rows["start_utc"] + pd.Timedelta(hours=1)
-    state = told(tmp_path, """
+    state = told(
+        tmp_path,
+        """
         [[slot]]
         slot = "s1"
         outcome = "shortened"
@@ -157,7 +183,9 @@ def test_what_is_told_of_slots_stands_in_the_timeline(tmp_path):
         [[slot]]
         slot = "s2"
         outcome = "failed"
-    """, scene_)  # fmt: skip
+    """,
+        scene_,
+    )
     table = as_told(rows, told_runs(state, rows), NOW)
     assert table["state"].tolist() == ["shortened", "failed", "planned"]
     minutes = (table["end_utc"] - table["start_utc"]) / pd.Timedelta(minutes=1)

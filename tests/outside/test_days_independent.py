@@ -5,19 +5,19 @@ positions come from our kernels; searching, limbs and discs are this test's own.
 The skyline is flat here, so that nothing but geometry is compared.
 """
 
-from datetime import datetime, timezone
+from datetime import datetime, timezone, UTC
 
 import numpy as np
 import pytest
 import spiceypy
 
-from obsplan.survey.landing_days import days
 from obsplan.ephemeris import HERE, open_ephemeris
-from obsplan.survey.lunar_days import lunation
 from obsplan.physics.sky import sun_and_earth_km
+from obsplan.survey.landing_days import days
+from obsplan.survey.lunar_days import lunation
 from obsplan.survey.site_course import place_of
 
-FIRST, LAST = (datetime(year, 1, 1, tzinfo=timezone.utc) for year in (2028, 2030))
+FIRST, LAST = (datetime(year, 1, 1, tzinfo=UTC) for year in (2028, 2030))
 SUN_KM, EARTH_KM = 695_700.0, 6378.14 * 1.01
 MINUTE_S = 60.0  # what the table promises
 
@@ -78,8 +78,11 @@ def crossing(signal, before, after):
 
 def crossings(signal, seconds):
     positive = [signal(second) > 0 for second in seconds]
-    return [crossing(signal, a, b) for a, b, p, q in
-            zip(seconds, seconds[1:], positive, positive[1:]) if p != q]  # fmt: skip
+    return [
+        crossing(signal, a, b)
+        for a, b, p, q in zip(seconds, seconds[1:], positive, positive[1:])
+        if p != q
+    ]
 
 
 def test_first_and_last_light_of_two_years(table):
@@ -104,8 +107,9 @@ def test_eclipses_of_two_years(table):
         scan = np.arange(first, last, 600.0)
 
         def far_apart(second):
-            bodies = [spiceypy.spkpos(b, second, "J2000", "LT+S", "MOON")[0] for b in
-                      ("SUN", "EARTH")]  # fmt: skip
+            bodies = [
+                spiceypy.spkpos(b, second, "J2000", "LT+S", "MOON")[0] for b in ("SUN", "EARTH")
+            ]
             return np.degrees(spiceypy.vsep(*bodies)) > 3.0
 
         # The Sun moves by half a degree an hour: what is 3 deg apart stays so for hours.

@@ -10,8 +10,8 @@ import astronomy
 import numpy as np
 import pytest
 
-from obsplan.physics import sky
 from obsplan.ephemeris import open_ephemeris
+from obsplan.physics import sky
 from obsplan.physics.crossings import windows_where
 from obsplan.physics.skyline import FLAT
 
@@ -20,13 +20,19 @@ FOUR_HOURS = np.timedelta64(4, "h")
 # Instant of greatest eclipse to the minute (only the middle of the search), contacts
 # P1 U1 U2 U3 U4 P4 where published, minutes penumbral, partial and total.
 PUBLISHED = [
-    ("2025-03-14T06:59", "03:57:24 05:09:33 06:25:59 07:31:23 08:47:48 10:00:01",
-     (362.6, 218.3, 65.4)),
+    (
+        "2025-03-14T06:59",
+        "03:57:24 05:09:33 06:25:59 07:31:23 08:47:48 10:00:01",
+        (362.6, 218.3, 65.4),
+    ),
     ("2025-09-07T18:12", None, (326.7, 209.4, 82.1)),
-    ("2026-03-03T11:34", "08:44:22 09:50:00 11:04:26 12:02:45 13:17:10 14:22:59",
-     (338.6, 207.2, 58.3)),
+    (
+        "2026-03-03T11:34",
+        "08:44:22 09:50:00 11:04:26 12:02:45 13:17:10 14:22:59",
+        (338.6, 207.2, 58.3),
+    ),
     ("2028-12-31T16:52", None, (336.2, 208.8, 71.3)),
-]  # fmt: skip
+]
 MID_LATITUDE_SITE = (26.0, 3.0)
 
 
@@ -132,10 +138,12 @@ def test_every_eclipse_is_one_of_the_moon_and_no_umbral_one_is_missed(eclipses):
         eclipse = astronomy.NextLunarEclipse(eclipse.peak)
     slack = np.timedelta64(120, "s")  # that library's shadow is enlarged by another rule
     met = [
-        [start <= end + slack and begin - slack <= start and stop <= end + slack
-         for begin, end, _ in catalogue]
+        [
+            start <= end + slack and begin - slack <= start and stop <= end + slack
+            for begin, end, _ in catalogue
+        ]
         for start, stop in eclipses
-    ]  # fmt: skip
+    ]
     assert np.all(np.sum(met, axis=1) == 1)
     total = np.array([is_total for *_, is_total in catalogue])
     assert np.all(np.any(met, axis=0)[total])

@@ -8,12 +8,12 @@ import numpy as np
 import pytest
 from scipy.integrate import solve_ivp
 
-from obsplan.physics.heat_conduction import cut_column
 from obsplan.common.constants import (
     SOLAR_IRRADIANCE_W_M2,
     STEFAN_BOLTZMANN_W_M2_K4,
     SYNODIC_MONTH_DAYS,
 )
+from obsplan.physics.heat_conduction import cut_column
 from obsplan.physics.regolith import (
     NORMAL_ALBEDO_HIGHLAND,
     NORMAL_ALBEDO_MARE,

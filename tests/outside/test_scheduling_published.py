@@ -7,10 +7,10 @@ import pytest
 from scipy.optimize import Bounds, LinearConstraint, milp
 from tools.small import platform, scenario, world
 
-from obsplan.planning.solver.model import model
 from obsplan.planning.plan import plan
 from obsplan.planning.problem.from_scenario import Problem, problem
 from obsplan.planning.solver.bounds import upper_bound
+from obsplan.planning.solver.model import model
 
 # Exact questions have exact answers; the rest is the rounding of sums of a few numbers.
 EXACT = 1e-6

@@ -12,10 +12,10 @@ import pytest
 from tools.second_solver import by_cp_sat, by_scipy
 from tools.tiny import level_node
 
-from obsplan.planning.solver.bounds import upper_bound
-from obsplan.planning.solver.model import model
 from obsplan.planning.problem.from_scenario import Node, Problem, Task
 from obsplan.planning.search.strategy import best_plan
+from obsplan.planning.solver.bounds import upper_bound
+from obsplan.planning.solver.model import model
 
 SEEDS = range(50)
 NODES = 1
@@ -38,12 +38,23 @@ def _node(rng: np.random.Generator, steps: int, k: int) -> Node:
     light = np.sin(np.arange(steps) * 2 * np.pi / steps + rng.uniform(0, 6))
     linked = np.sin(np.arange(steps) * rng.uniform(0.1, 0.4)) > 0
     node = level_node(
-        steps, base_w=4.0, bus_limit_w=45.0, capacity_wh=60.0, reserve_wh=18.0, start_wh=50.0,
-        end_wh=25.0, charge_efficiency=0.95, discharge_efficiency=0.9, transmit_w=8.0,
-        receiver=0 if k and rng.random() < 0.5 else -1, store_mbit=40.0, store_end_mbit=10.0,
-        send_share=linked.astype(float), send_mbit=rng.choice([4.0, 9.0]) * linked,
+        steps,
+        base_w=4.0,
+        bus_limit_w=45.0,
+        capacity_wh=60.0,
+        reserve_wh=18.0,
+        start_wh=50.0,
+        end_wh=25.0,
+        charge_efficiency=0.95,
+        discharge_efficiency=0.9,
+        transmit_w=8.0,
+        receiver=0 if k and rng.random() < 0.5 else -1,
+        store_mbit=40.0,
+        store_end_mbit=10.0,
+        send_share=linked.astype(float),
+        send_mbit=rng.choice([4.0, 9.0]) * linked,
         station=np.where(linked, 0, -1),
-    )  # fmt: skip
+    )
     node.generation_w[:] = np.maximum(0, 6 + rng.uniform(4, 12) * light)
     return node
 

@@ -10,12 +10,12 @@ from pymeeus.Epoch import Epoch
 from pymeeus.Moon import Moon
 from skyfield.framelib import ecliptic_frame, ecliptic_J2000_frame
 
-from obsplan.physics import sky
 from obsplan.common.constants import SUN_RADIUS_KM, SYNODIC_MONTH_DAYS
-from obsplan.physics.sun_disc import disc_overlap
 from obsplan.ephemeris import open_ephemeris
+from obsplan.physics import sky
 from obsplan.physics.crossings import crossings
 from obsplan.physics.skyline import FLAT
+from obsplan.physics.sun_disc import disc_overlap
 
 EPHEMERIS = open_ephemeris()
 FIRST, LAST = np.datetime64("1990-01-02", "s"), np.datetime64("2049-12-30", "s")
@@ -167,9 +167,7 @@ def test_the_sun_climbs_slowly_at_70_degrees():
     rising fits, first light comes 1.5 h sooner. 5 %: round figures, and seasons.
     """
     first = np.datetime64("2027-03-01", "s")
-    events = sky.sun_events(
-        EPHEMERIS, first, first + np.timedelta64(30, "D"), 70.0, 0.0, 0.0, FLAT
-    )
+    events = sky.sun_events(EPHEMERIS, first, first + np.timedelta64(30, "D"), 70.0, 0.0, 0.0, FLAT)
     hours = np.arange(-2, 50, 0.01)
     times = dict(events)["centre rises"] + (hours * 3600).astype("timedelta64[s]")
     elevation, _, range_km = sky.elevation_azimuth_range(

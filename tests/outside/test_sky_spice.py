@@ -8,10 +8,10 @@ import numpy as np
 import pytest
 import spiceypy
 
-from obsplan.physics import sky
 from obsplan.environment.build import environment
 from obsplan.ephemeris import HERE, open_ephemeris
 from obsplan.inputs.scenario import scenario_from
+from obsplan.physics import sky
 
 EPHEMERIS = open_ephemeris()
 CASES = 1000

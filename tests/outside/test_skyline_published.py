@@ -35,8 +35,9 @@ def test_drop_of_the_sphere_hides_a_wall_of_that_height(away_km, drop_m):
     pixel_m = away_km * 1000 / 150.5
     wall = grid(
         lambda *at: np.where(away_m(*at, EQUATOR) > away_km * 1000, drop_m, -10.0),
-        pixel_m=pixel_m, pixels=401,
-    )  # fmt: skip
+        pixel_m=pixel_m,
+        pixels=401,
+    )
     seen = skyline([wall], *EQUATOR, RADIUS_M).elevation_deg
     lean_deg = np.degrees(drop_m * (1 - np.cos(away)) / (away_km * 1000))
     # Pixels stand up to 1.5 behind the wall's foot, where the sphere has dropped on.
@@ -58,8 +59,9 @@ def test_ring_wall(wall_m, away_km, elevation_deg):
     pixel_m = away_km * 1000 / 150.5
     ring = grid(
         lambda *at: np.where(away_m(*at, EQUATOR) > away_km * 1000, float(wall_m), 0.0),
-        pixel_m=pixel_m, pixels=401,
-    )  # fmt: skip
+        pixel_m=pixel_m,
+        pixels=401,
+    )
     seen = skyline([ring], *EQUATOR, RADIUS_M).elevation_deg
     # The wall begins up to 1.5 pixels of s / 150.5 farther out: 1 % of its angle, which
     # is the elevation and the sphere's drop, s / 2R, together.

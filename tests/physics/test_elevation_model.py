@@ -6,16 +6,16 @@ import numpy as np
 import pytest
 import rasterio
 from click.testing import CliRunner
-from tools.models import DEGREES, RADIUS_M, SOUTH, in_degrees, stereographic, write
 from rasterio.crs import CRS
 from rasterio.transform import Affine
+from tools.models import DEGREES, RADIUS_M, SOUTH, in_degrees, stereographic, write
 from tools.small import SMALL
 
 from obsplan.cli.main import main
-from obsplan.physics.elevation_model import read_model, site_view
 from obsplan.common.errors import ScenarioError
-from obsplan.inputs.scenario import read_scenario
 from obsplan.environment.site_skyline import read_skyline, site_profile
+from obsplan.inputs.scenario import read_scenario
+from obsplan.physics.elevation_model import read_model, site_view
 from obsplan.physics.skyline import read_profile
 
 SITE = (40.0, 10.0)
@@ -224,16 +224,15 @@ def test_command_writes_a_profile_and_says_what_it_assumed(tmp_path):
 
 def test_command_cautions_where_a_model_ends_close_by(tmp_path):
     path = hills_model(tmp_path / "a.tif")
-    result = command(path, "--latitude", SITE[0], "--longitude", SITE[1] + 0.55,
-                     "-o", tmp_path / "s.csv")  # fmt: skip
+    result = command(
+        path, "--latitude", SITE[0], "--longitude", SITE[1] + 0.55, "-o", tmp_path / "s.csv"
+    )
     assert result.exit_code == 0
     caution = next(line for line in result.output.splitlines() if line.startswith("caution"))
     assert "within 10 km" in caution and "around azimuth 90" in caution
 
 
-@pytest.mark.parametrize(
-    "wrong", [{"--latitude": "nan"}, {"--latitude": 91}, {"--longitude": 400}]
-)
+@pytest.mark.parametrize("wrong", [{"--latitude": "nan"}, {"--latitude": 91}, {"--longitude": 400}])
 def test_command_refuses_places_that_are_none(tmp_path, wrong):
     place = {"--latitude": 40, "--longitude": 10} | wrong
     out = tmp_path / "s.csv"

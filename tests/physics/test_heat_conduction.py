@@ -3,8 +3,8 @@
 import numpy as np
 import pytest
 
-from obsplan.physics.heat_conduction import Edges, column_temperature_k, cut_column
 from obsplan.common.constants import STEFAN_BOLTZMANN_W_M2_K4
+from obsplan.physics.heat_conduction import Edges, column_temperature_k, cut_column
 
 DEPTH_M = np.linspace(0.0, 0.8, 41)
 HOUR_S = 3600.0

@@ -248,7 +248,9 @@ def test_halving_the_step_changes_little(samples):
         sunlight(30, samples), LUNATION_S / samples, [0.0, 0.05, 1.0], cycle_steps=samples
     )
     halved = ground_temperature_k(
-        sunlight(30, 2 * samples), LUNATION_S / samples / 2, [0.0, 0.05, 1.0],
+        sunlight(30, 2 * samples),
+        LUNATION_S / samples / 2,
+        [0.0, 0.05, 1.0],
         cycle_steps=2 * samples,
     )
     # 0.3 K: a tenth of what infrared measurements of the surface agree to.

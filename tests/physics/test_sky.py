@@ -7,10 +7,10 @@ from hypothesis import strategies as st
 from skyfield.api import Angle, Distance, wgs84
 from skyfield.planetarylib import PlanetTopos
 
-from obsplan.physics import sky
 from obsplan.common.constants import ASTRONOMICAL_UNIT_KM, MOON_RADIUS_KM, SUN_RADIUS_KM
-from obsplan.ephemeris import open_ephemeris
 from obsplan.common.errors import EphemerisError
+from obsplan.ephemeris import open_ephemeris
+from obsplan.physics import sky
 from obsplan.physics.skyline import FLAT
 
 EPHEMERIS = open_ephemeris()
@@ -38,10 +38,15 @@ def test_site_lies_on_the_sphere_at_its_height():
 @pytest.mark.parametrize(
     ("direction", "azimuth", "elevation"),
     [
-        ((0, 0, 1), 0, 0), ((0, 1, 0), 90, 0), ((0, 0, -1), 180, 0), ((0, -1, 0), 270, 0),
-        ((1, 1, 0), 90, 45), ((1, 0, -1), 180, 45), ((-1, 0, 0), None, -90),
+        ((0, 0, 1), 0, 0),
+        ((0, 1, 0), 90, 0),
+        ((0, 0, -1), 180, 0),
+        ((0, -1, 0), 270, 0),
+        ((1, 1, 0), 90, 45),
+        ((1, 0, -1), 180, 45),
+        ((-1, 0, 0), None, -90),
     ],
-)  # fmt: skip
+)
 def test_azimuth_runs_from_north_through_east(direction, azimuth, elevation):
     body = 1e12 * np.array(direction, dtype=float)[:, None]  # so far that the site is no matter
     found = sky.elevation_azimuth_range(body, 0.0, 0.0, 0.0)
@@ -87,9 +92,7 @@ def test_many_sites_at_once_are_the_sites_one_by_one():
             assert np.array_equal(many[row], one)
     hours = sky.local_time_h(SUN_KM, longitude)
     assert np.array_equal(hours[1], sky.local_time_h(SUN_KM, longitude[1]))
-    single = sky.elevation_azimuth_range(
-        EARTH_KM[:, 7], latitude, longitude, height, SITE_SCALE[7]
-    )
+    single = sky.elevation_azimuth_range(EARTH_KM[:, 7], latitude, longitude, height, SITE_SCALE[7])
     assert np.array_equal(single[0], together[0][:, 7])
 
 
@@ -174,12 +177,18 @@ def _norm(vector):
 
 # --- discs ----------------------------------------------------------------------------
 
+
 def visible(sun_elevation, sun_azimuth=90.0, earth_elevation=-60.0, profile=FLAT, earth_azimuth=90):
     ones = np.ones(np.shape(sun_elevation))
     return sky.sun_visible_fraction(
-        sun_elevation * ones, sun_azimuth * ones, ASTRONOMICAL_UNIT_KM * ones,
-        earth_elevation * ones, earth_azimuth * ones, 384_400.0 * ones, profile,
-    )  # fmt: skip
+        sun_elevation * ones,
+        sun_azimuth * ones,
+        ASTRONOMICAL_UNIT_KM * ones,
+        earth_elevation * ones,
+        earth_azimuth * ones,
+        384_400.0 * ones,
+        profile,
+    )
 
 
 def test_sun_is_whole_high_up_and_gone_below_and_half_on_the_skyline():
@@ -240,9 +249,12 @@ def broken_skyline(seed, height_deg):
 
 @settings(max_examples=60)
 @given(
-    st.floats(-90, 90), st.floats(-180, 180), st.integers(0, 700), st.integers(0, 2**32 - 1),
+    st.floats(-90, 90),
+    st.floats(-180, 180),
+    st.integers(0, 700),
+    st.integers(0, 2**32 - 1),
     st.sampled_from([0.0, 1.0, 5.0, 40.0]),
-)  # fmt: skip
+)
 def test_visible_fraction_never_jumps_by_more_than_the_disc_allows(
     latitude, longitude, lunation, seed, height_deg
 ):
@@ -310,8 +322,11 @@ def visible_at(instant, latitude, longitude, profile=FLAT, offsets=(-1, 0)):
 def test_a_day_has_its_events_in_order_and_to_the_second():
     events = sun_events_at(26.0, 3.0)
     assert [name for name, _ in events] == [
-        "first light", "centre rises", "centre sets", "last light"
-    ]  # fmt: skip
+        "first light",
+        "centre rises",
+        "centre sets",
+        "last light",
+    ]
     when = dict(events)
     before, on = visible_at(when["first light"], 26.0, 3.0)
     assert before == 0 < on
@@ -323,8 +338,9 @@ def test_a_day_has_its_events_in_order_and_to_the_second():
 
 def test_hills_delay_first_light():
     hills = np.array([[0.0, 4.0]])
-    delay = dict(sun_events_at(0.0, 3.0, hills))["first light"] - (
-        dict(sun_events_at(0.0, 3.0))["first light"]
+    delay = (
+        dict(sun_events_at(0.0, 3.0, hills))["first light"]
+        - (dict(sun_events_at(0.0, 3.0))["first light"])
     )
     # 4 deg at 360 deg in a lunation of 708.7 h, nearly straight up at the equator.
     assert delay / np.timedelta64(3600, "s") == pytest.approx(7.87, abs=0.1)
@@ -352,8 +368,11 @@ def test_an_eclipse_is_nested_and_hides_the_sun():
     first = np.datetime64("2029-01-01T00:00:00") - DAY
     events = sun_events_at(20.0, 10.0, first=first, last=first + DAY)
     assert [name for name, _ in events] == [
-        "eclipse begins", "full cover begins", "full cover ends", "eclipse ends"
-    ]  # fmt: skip
+        "eclipse begins",
+        "full cover begins",
+        "full cover ends",
+        "eclipse ends",
+    ]
     begins, covered, uncovered, ends = (instant for _, instant in events)
 
     def around(instant):
@@ -388,9 +407,11 @@ def test_station_view_is_the_full_topocentric_computation():
     time = EPHEMERIS.time(times)
     station = EPHEMERIS.earth + wgs84.latlon(STATION[0], STATION[1], elevation_m=STATION[2])
     site = EPHEMERIS.moon + PlanetTopos.from_latlon_distance(
-        EPHEMERIS.moon_frame, Angle(degrees=SITE[0]), Angle(degrees=SITE[1]),
+        EPHEMERIS.moon_frame,
+        Angle(degrees=SITE[0]),
+        Angle(degrees=SITE[1]),
         Distance(km=MOON_RADIUS_KM + SITE[2] / 1000),
-    )  # fmt: skip
+    )
     to_site, to_sun = (
         station.at(time).observe(body).apparent(deflectors=(10,)) for body in (site, EPHEMERIS.sun)
     )
@@ -453,9 +474,15 @@ def test_stations_round_the_earth_share_the_sky():
 def test_a_sub_earth_site_sees_every_station_near_the_zenith(latitude, longitude):
     sub_longitude, sub_latitude = sky.sub_point_deg(EARTH_KM[:, 5])
     *_, elevation, _, range_km = sky.station_view(
-        EPHEMERIS, MONTH[5:6], float(sub_latitude), float(sub_longitude), 0.0,
-        latitude, longitude, 0.0,
-    )  # fmt: skip
+        EPHEMERIS,
+        MONTH[5:6],
+        float(sub_latitude),
+        float(sub_longitude),
+        0.0,
+        latitude,
+        longitude,
+        0.0,
+    )
     # The Earth's disc is one degree in radius from here.
     assert elevation[0] > 88.9
     centre_km = np.linalg.norm(EARTH_KM[:, 5]) - MOON_RADIUS_KM

@@ -30,11 +30,13 @@ def test_interpolation_is_straight_and_crosses_north():
 @settings(deadline=None)
 @given(
     st.lists(
-        st.tuples(st.floats(0, 359.9), st.floats(-10, 90)), min_size=1, max_size=30,
+        st.tuples(st.floats(0, 359.9), st.floats(-10, 90)),
+        min_size=1,
+        max_size=30,
         unique_by=lambda point: point[0],
     ),
     st.floats(0, 360),
-)  # fmt: skip
+)
 def test_interpolation_stays_within_the_profile_and_is_periodic(points, azimuth):
     profile = np.array(sorted(points))
     here, round_once = skyline_elevation_deg(profile, np.array([azimuth, azimuth + 360.0]))

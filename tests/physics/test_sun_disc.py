@@ -45,9 +45,13 @@ def test_a_sloping_skyline_hides_what_counting_points_says(slope, offset):
     rise = slope * half_width * np.cos(np.radians(elevation))
     middle = elevation + offset * RADIUS_DEG
     profile = np.array(
-        [[40.0, 0.0], [50.0 - half_width, middle - rise], [50.0 + half_width, middle + rise],
-         [60.0, 0.0]]
-    )  # fmt: skip
+        [
+            [40.0, 0.0],
+            [50.0 - half_width, middle - rise],
+            [50.0 + half_width, middle + rise],
+            [60.0, 0.0],
+        ]
+    )
     share = disc_share_above(profile, np.array([elevation]), np.array([50.0]), RADIUS_DEG)
     x, y = np.meshgrid(*[np.linspace(-1, 1, 1501)] * 2)
     disc = x**2 + y**2 <= 1

@@ -7,8 +7,8 @@ of the disc, each in its true direction, whether they clear the skyline.
 import numpy as np
 import pytest
 
-from obsplan.physics import sky
 from obsplan.ephemeris import open_ephemeris
+from obsplan.physics import sky
 from obsplan.physics.skyline import FLAT
 
 EPHEMERIS = open_ephemeris()
@@ -37,10 +37,16 @@ def ragged(seed, height_deg=2.0):
 
 
 SITES = [
-    (0.0, 0.0, FLAT), (0.0, 85.0, ragged(1)), (26.0, 3.0, ragged(2, 4.0)), (60.0, -40.0, ragged(3)),
-    (85.0, 10.0, ragged(4)), (88.0, 0.0, ragged(5)), (-88.0, 30.0, FLAT), (89.0, -60.0, ragged(6)),
+    (0.0, 0.0, FLAT),
+    (0.0, 85.0, ragged(1)),
+    (26.0, 3.0, ragged(2, 4.0)),
+    (60.0, -40.0, ragged(3)),
+    (85.0, 10.0, ragged(4)),
+    (88.0, 0.0, ragged(5)),
+    (-88.0, 30.0, FLAT),
+    (89.0, -60.0, ragged(6)),
     (-89.0, 5.0, ragged(7)),
-]  # fmt: skip
+]
 
 
 def scanned(vectors, latitude, longitude, profile):
@@ -144,8 +150,12 @@ def test_contacts_of_an_eclipse_are_right_to_a_second():
         around = instant + np.arange(-1, 2).astype("timedelta64[s]")
         vectors = sky.sun_and_earth_km(EPHEMERIS, around)
         sign = scanned(vectors, 20.0, 10.0, FLAT)[kind] > 0
-        assert sign.tolist() in ([False, False, True], [False, True, True],
-                                 [True, False, False], [True, True, False])  # fmt: skip
+        assert sign.tolist() in (
+            [False, False, True],
+            [False, True, True],
+            [True, False, False],
+            [True, True, False],
+        )
         assert sign[2] == what.endswith("begins")
 
 

@@ -185,9 +185,7 @@ def test_unknown_ground_hides_nothing():
     assert seen.covered_m[180] < 3100 < seen.covered_m[540]
 
 
-@given(
-    st.floats(-89.9, 89.9), st.floats(-180, 360), st.floats(0, 359.9), st.floats(1, 5000)
-)  # fmt: skip
+@given(st.floats(-89.9, 89.9), st.floats(-180, 360), st.floats(0, 359.9), st.floats(1, 5000))
 def test_points_along_a_great_circle_lie_at_their_distance(latitude, longitude, azimuth, away_km):
     angle = away_km * 1000 / RADIUS_M
     there = along(latitude, longitude, np.radians(azimuth), angle)

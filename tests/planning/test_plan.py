@@ -3,15 +3,15 @@
 import numpy as np
 import pandas as pd
 import pytest
-from tools.brute import accepted_worth
 from hypothesis import given, settings
+from tools.brute import accepted_worth
 from tools.small import cases, platform, scenario, world
 
 from obsplan.checking.check import check
 from obsplan.common.errors import DoesNotHold
+from obsplan.inputs.timeline_csv import read_timeline, write_csv
 from obsplan.planning.plan import plan
 from obsplan.planning.problem.timeline_table import TIMELINE_COLUMNS
-from obsplan.inputs.timeline_csv import read_timeline, write_csv
 
 
 def round_trip_holds(scene, environment, folder) -> None:
@@ -80,7 +80,9 @@ def test_the_same_question_gives_the_same_plan():
 
 def test_idle_load_that_empties_the_battery_is_named_with_time_and_amount():
     scene = scenario({"name": "a"}, platforms=[platform(idle_w=200.0, bus_limit_w=500.0)])
-    with pytest.raises(DoesNotHold, match=r'"lander" is [\d.]+ Wh short of its reserve .*2028-07-0'):
+    with pytest.raises(
+        DoesNotHold, match=r'"lander" is [\d.]+ Wh short of its reserve .*2028-07-0'
+    ):
         plan(scene, world(scene, generation_w=0.0))
 
 
@@ -118,9 +120,7 @@ def test_nothing_reaches_standard_output(capfd):
 @pytest.mark.parametrize("step_min", [30, 60])
 def test_coarse_steps_of_the_demo_still_give_a_plan(demo, step_min):
     scene, environment = demo
-    coarse = scene.model_copy(
-        update={"span": scene.span.model_copy(update={"step_min": step_min})}
-    )
+    coarse = scene.model_copy(update={"span": scene.span.model_copy(update={"step_min": step_min})})
     made = plan(coarse, environment, gap=0.5)
     assert made.verdict.holds and made.value > 0
 
@@ -161,7 +161,9 @@ def test_a_bus_sized_exactly_for_idle_and_transmitter_is_no_bar():
 def test_repeats_worth_next_to_nothing_do_not_upset_the_solver():
     scene = scenario({"name": "a", "count": 12, "repeat_worth": 0.1, "duration_min": 15}, hours=4)
     made = plan(scene, world(scene))
-    assert made.value == pytest.approx(sum(0.1**k for k in range(12)), abs=1e-5)  # the search stops 1e-6 short
+    assert made.value == pytest.approx(
+        sum(0.1**k for k in range(12)), abs=1e-5
+    )  # the search stops 1e-6 short
 
 
 def test_settling_longer_than_the_span_leaves_no_place():

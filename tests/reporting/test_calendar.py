@@ -11,13 +11,13 @@ from hypothesis import given
 from hypothesis import strategies as st
 from tools.small import START, platform, scenario_table
 
+from obsplan.analysis.command_deadlines import deadlines_table
+from obsplan.common.errors import TableError
+from obsplan.environment.build import environment
+from obsplan.inputs.scenario import scenario_from
+from obsplan.planning.plan import plan
 from obsplan.reporting import plan_directory
 from obsplan.reporting.calendar import ALARM_BEFORE, calendar_bytes, entries_of
-from obsplan.analysis.command_deadlines import deadlines_table
-from obsplan.environment.build import environment
-from obsplan.common.errors import TableError
-from obsplan.planning.plan import plan
-from obsplan.inputs.scenario import scenario_from
 
 CAUTION = "Mind the local rules; they win, always: even here."
 
@@ -125,8 +125,10 @@ def test_deadlines_before_now_are_left_out_and_not_cancelled(made):
 
 
 def test_the_caution_stands_beside_hazards_alone(made):
-    said = {"Hazard: laser" in e["description"] and CAUTION in e["description"]: e["summary"]
-            for e in events(written(made), "slot")}  # fmt: skip
+    said = {
+        "Hazard: laser" in e["description"] and CAUTION in e["description"]: e["summary"]
+        for e in events(written(made), "slot")
+    }
     assert "shot" in said[True] and "sweep" in said[False]
 
 
@@ -147,8 +149,9 @@ def test_a_moved_run_keeps_its_uid_and_its_number_rises(made):
     slot = [uid for uid in changed if new[uid]["categories"].cats == ["slot"]]
     assert len(slot) == 1
     assert all(new[uid]["sequence"] == (uid in changed) for uid in new if uid in slot)
-    assert all(new[uid]["sequence"] == 0 for uid in new
-               if new[uid]["categories"].cats == ["contact"])  # fmt: skip
+    assert all(
+        new[uid]["sequence"] == 0 for uid in new if new[uid]["categories"].cats == ["contact"]
+    )
 
 
 def test_a_dropped_run_is_cancelled_stays_so_and_may_come_back(made):
@@ -158,8 +161,9 @@ def test_a_dropped_run_is_cancelled_stays_so_and_may_come_back(made):
     second = entries_of(written(made, fewer, first), "plan.ics")
     gone = {uid for uid in second if second[uid]["status"] == "CANCELLED"}
     assert {str(second[uid]["summary"]) for uid in gone} == {
-        "lander: shot 2", "deadline: command shot 2"
-    }  # fmt: skip
+        "lander: shot 2",
+        "deadline: command shot 2",
+    }
     assert all(second[uid]["sequence"] == 1 and not second[uid].subcomponents for uid in gone)
     third = entries_of(written(made, fewer, second), "plan.ics")
     assert {uid: e.to_ical() for uid, e in third.items()} == {
@@ -202,25 +206,39 @@ def test_a_plan_in_another_directory_goes_on_from_the_one_it_follows(made, tmp_p
     scene, offered, plan_ = made
     without = replace(plan_, timeline=plan_.timeline[plan_.timeline["activity"] != "shot"])
     plan_directory.write_plan(*made, tmp_path / "first")
-    plan_directory.write_plan(scene, offered, without, tmp_path / "second", follows=tmp_path / "first")
-    plan_directory.write_plan(scene, offered, plan_, tmp_path / "third", follows=tmp_path / "second")
+    plan_directory.write_plan(
+        scene, offered, without, tmp_path / "second", follows=tmp_path / "first"
+    )
+    plan_directory.write_plan(
+        scene, offered, plan_, tmp_path / "third", follows=tmp_path / "second"
+    )
     # Written once more, over the third: the version there is later than that of the first.
-    plan_directory.write_plan(scene, offered, without, tmp_path / "third", follows=tmp_path / "first")
+    plan_directory.write_plan(
+        scene, offered, without, tmp_path / "third", follows=tmp_path / "first"
+    )
     numbers = {}
     for name in ("first", "second", "third"):
         entries = entries_of((tmp_path / name / "plan.ics").read_bytes(), name).values()
         told = [e for e in entries if e["summary"] == "lander: shot 2"]
         numbers[name] = [(int(e["sequence"]), str(e["status"])) for e in told]
-    assert numbers == {"first": [(0, "TENTATIVE")], "second": [(1, "CANCELLED")],
-                       "third": [(3, "CANCELLED")]}  # fmt: skip
+    assert numbers == {
+        "first": [(0, "TENTATIVE")],
+        "second": [(1, "CANCELLED")],
+        "third": [(3, "CANCELLED")],
+    }
 
 
 @pytest.mark.parametrize(
     "content",
-    [b"", b"not a calendar", b"BEGIN:VCALENDAR\r\nBEGIN:VEVENT\r\nEND:VEVENT\r\nEND:VCALENDAR\r\n",
-     b"BEGIN:VCALENDAR\r\nBEGIN:VEVENT\r\nUID:lunch\r\nDTSTART:20280701T120000Z\r\n"
-     b"END:VEVENT\r\nEND:VCALENDAR\r\n", b"\xff\xfe\x00"],
-)  # fmt: skip
+    [
+        b"",
+        b"not a calendar",
+        b"BEGIN:VCALENDAR\r\nBEGIN:VEVENT\r\nEND:VEVENT\r\nEND:VCALENDAR\r\n",
+        b"BEGIN:VCALENDAR\r\nBEGIN:VEVENT\r\nUID:lunch\r\nDTSTART:20280701T120000Z\r\n"
+        b"END:VEVENT\r\nEND:VCALENDAR\r\n",
+        b"\xff\xfe\x00",
+    ],
+)
 def test_a_calendar_that_is_not_obsplans_is_kept(made, tmp_path, content):
     target = tmp_path / "plan"
     plan_directory.write_plan(*made, target)

@@ -9,9 +9,9 @@ import pytest
 from tools.small import scenario_table
 
 import obsplan
+from obsplan.planning.plan import plan
 from obsplan.reporting.figures import link
 from obsplan.reporting.notebook import make_plan, shown
-from obsplan.planning.plan import plan
 
 
 @pytest.fixture(scope="module")

@@ -9,13 +9,13 @@ from dataclasses import replace
 import pytest
 from tools.small import scenario_table
 
-from obsplan.reporting.figures import link
-from obsplan.reporting import plan_directory
-from obsplan.environment.build import environment
-from obsplan.common.errors import TableError
-from obsplan.planning.plan import plan
-from obsplan.inputs.scenario import scenario_from
 from obsplan.common.atomic_write import SWAP_CALL
+from obsplan.common.errors import TableError
+from obsplan.environment.build import environment
+from obsplan.inputs.scenario import scenario_from
+from obsplan.planning.plan import plan
+from obsplan.reporting import plan_directory
+from obsplan.reporting.figures import link
 
 
 @pytest.fixture(scope="module")
@@ -81,8 +81,11 @@ def test_figures_are_written_as_asked_and_the_same_each_time(made, tmp_path, for
         plan_directory.write_plan(*made, tmp_path / name, form)
     drawn = {p.name for p in (tmp_path / "one").iterdir() if p.stem in plan_directory.FIGURES}
     assert {f"{name}.{form}" for name in plan_directory.FIGURES} <= drawn
-    assert not any(f"{name}.{other}" in drawn for name in plan_directory.FIGURES
-                   for other in set(plan_directory.FORMATS) - {form})  # fmt: skip
+    assert not any(
+        f"{name}.{other}" in drawn
+        for name in plan_directory.FIGURES
+        for other in set(plan_directory.FORMATS) - {form}
+    )
     for name in (*(f"{figure}.{form}" for figure in plan_directory.FIGURES), "report.html"):
         assert (tmp_path / "one" / name).read_bytes() == (tmp_path / "two" / name).read_bytes()
     plan_directory.write_plan(*made, tmp_path / "one")  # a plan with other pictures gives way

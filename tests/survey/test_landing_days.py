@@ -1,8 +1,7 @@
 """Lunar days to land on: the figures against the sky and the environment, rank and words."""
 
-from tools.small import landing_table
 from dataclasses import replace
-from datetime import datetime, timedelta, timezone
+from datetime import datetime, timedelta, timezone, UTC
 
 import numpy as np
 import pandas as pd
@@ -10,24 +9,32 @@ import pytest
 from click.testing import CliRunner
 from hypothesis import given
 from hypothesis import strategies as st
+from tools.small import landing_table
 
-from obsplan.reporting.figures import link
-from obsplan.physics import sky
 from obsplan.cli.main import main
-from obsplan.survey.landing_days import DAY_COLUMNS, Planner, _moved, days, loses_least, range_seconds
-from obsplan.environment.build import contact_windows, environment
-from obsplan.ephemeris import open_ephemeris
 from obsplan.common.errors import EphemerisError, ObsplanError, ScenarioError
 from obsplan.common.intervals import intersect
-from obsplan.survey.lunar_days import instants, lunar_days, range_of
+from obsplan.environment.build import contact_windows, environment
+from obsplan.ephemeris import open_ephemeris
 from obsplan.inputs.scenario import scenario_from
-from obsplan.physics.skyline import FLAT
-from obsplan.survey.site_course import Place, place_of
 from obsplan.inputs.timeline_csv import csv_text
+from obsplan.physics import sky
+from obsplan.physics.skyline import FLAT
+from obsplan.reporting.figures import link
+from obsplan.survey.landing_days import (
+    DAY_COLUMNS,
+    Planner,
+    _moved,
+    days,
+    loses_least,
+    range_seconds,
+)
+from obsplan.survey.lunar_days import instants, lunar_days, range_of
 from obsplan.survey.ranking import for_and_against, ranked
+from obsplan.survey.site_course import Place, place_of
 
-FIRST = datetime(2028, 6, 20, tzinfo=timezone.utc)
-LAST = datetime(2028, 9, 10, tzinfo=timezone.utc)
+FIRST = datetime(2028, 6, 20, tzinfo=UTC)
+LAST = datetime(2028, 9, 10, tzinfo=UTC)
 
 
 SCENARIO = scenario_from(landing_table())
@@ -54,14 +61,16 @@ def test_every_lunar_day_of_the_range_has_a_row(choice):
     table = choice.table
     assert list(table) == DAY_COLUMNS
     assert np.diff(table["lunar_day"].to_numpy(dtype=int)).tolist() == [1] * (len(table) - 1)
-    noons = (table["first_light_utc"] + (table["last_light_utc"] - table["first_light_utc"]) / 2)
+    noons = table["first_light_utc"] + (table["last_light_utc"] - table["first_light_utc"]) / 2
     assert (noons > FIRST).all() and (noons < LAST).all()
     assert sorted(table["rank"]) == [1, 2, 3]
 
 
 def test_first_and_last_light_and_eclipses_are_those_of_the_sky(choice):
-    ends = [np.datetime64(t.replace(tzinfo=None)) for t in
-            (FIRST - timedelta(days=15), LAST + timedelta(days=15))]  # fmt: skip
+    ends = [
+        np.datetime64(t.replace(tzinfo=None))
+        for t in (FIRST - timedelta(days=15), LAST + timedelta(days=15))
+    ]
     events = sky.sun_events(open_ephemeris(), *ends, *SCENARIO.site.place, FLAT)
     times = {name: [t for event, t in events if event == name] for name, _ in events}
     for row in choice.table.itertuples(index=False):
@@ -78,8 +87,10 @@ def test_first_and_last_light_and_eclipses_are_those_of_the_sky(choice):
 def test_the_stay_is_that_of_the_environment(first_stay):
     row, offered = first_stay
     within = offered.sky.loc[: row["last_light_utc"]]
-    ends = [np.datetime64(row[c].tz_localize(None), "s") for c in
-            ("landing_opens_utc", "last_light_utc")]  # fmt: skip
+    ends = [
+        np.datetime64(row[c].tz_localize(None), "s")
+        for c in ("landing_opens_utc", "last_light_utc")
+    ]
     heard = intersect(contact_windows(offered), np.array([ends]))
     heard_h = np.ptp(heard, axis=1).sum().astype(float) / 3600
     assert row["contact_h"] == pytest.approx(heard_h, abs=0.02)  # the span's first minute
@@ -90,8 +101,9 @@ def test_the_stay_is_that_of_the_environment(first_stay):
     # Steps of an hour against 15 min: 1 K at the noon extreme.
     assert row["surface_max_k"] == pytest.approx(within["surface_temperature_k"].max(), abs=1.0)
     # Sums of ten-minute scans against sums of minutes.
-    lost_h = (1 - within["sun_visible_fraction"].loc[
-        "2028-07-06T10:00Z":"2028-07-06T23:00Z"]).sum() / 60  # fmt: skip
+    lost_h = (
+        1 - within["sun_visible_fraction"].loc["2028-07-06T10:00Z":"2028-07-06T23:00Z"]
+    ).sum() / 60
     assert row["sunlight_lost_h"] == pytest.approx(lost_h, abs=0.02)
     table = offered.platforms["lander"].loc[: row["last_light_utc"]]
     net_wh = (table["generation_w"] - table["base_load_w"]).sum() / 60
@@ -132,8 +144,14 @@ def test_inside_the_landing_window_all_that_a_landing_asks_holds(stations):
     earth_deg = sky.elevation_azimuth_range(earth_km, *scenario.site.place, scale)[0]
     heard = np.zeros(len(times), dtype=int)
     for station in scenario.station:
-        seen = sky.station_view(open_ephemeris(), times, *scenario.site.place,
-                                station.latitude_deg, station.longitude_deg, 0.0)  # fmt: skip
+        seen = sky.station_view(
+            open_ephemeris(),
+            times,
+            *scenario.site.place,
+            station.latitude_deg,
+            station.longitude_deg,
+            0.0,
+        )
         heard += (
             (seen.station_elevation_deg > 10.0)
             & (seen.sun_separation_deg > 2.0)
@@ -160,8 +178,14 @@ def test_lunar_days_go_from_midnight_to_midnight():
 
 def test_late_or_off_loses_light_and_contact(choice):
     losses = choice.losses
-    assert set(losses["case"]) == {"window closes", "24 h late", "20 km north", "20 km east",
-                                   "20 km south", "20 km west"}  # fmt: skip
+    assert set(losses["case"]) == {
+        "window closes",
+        "24 h late",
+        "20 km north",
+        "20 km east",
+        "20 km south",
+        "20 km west",
+    }
     late = losses[losses["case"] == "24 h late"]
     eclipse = choice.table["eclipse_min"].to_numpy() > 0
     assert late["light_left_h_change"].to_numpy() == pytest.approx(-24.0, abs=1e-6)
@@ -188,8 +212,13 @@ def test_a_place_off_is_as_far_as_asked_to_each_side(latitude_deg, longitude_deg
 
     def outward(place):
         latitude, longitude = np.radians([place.latitude_deg, place.longitude_deg])
-        return np.array([np.cos(latitude) * np.cos(longitude),
-                         np.cos(latitude) * np.sin(longitude), np.sin(latitude)])  # fmt: skip
+        return np.array(
+            [
+                np.cos(latitude) * np.cos(longitude),
+                np.cos(latitude) * np.sin(longitude),
+                np.sin(latitude),
+            ]
+        )
 
     moved = [outward(place) for place in _moved(home, 20.0).values()]
     assert all(-180 <= place.longitude_deg < 180 for place in _moved(home, 20.0).values())
@@ -204,7 +233,7 @@ def test_a_place_off_is_as_far_as_asked_to_each_side(latitude_deg, longitude_deg
 def test_off_across_a_pole_or_the_far_meridian_is_the_same_stay(latitude_deg, longitude_deg):
     table = landing_table(sun_elevation_deg=[0.2, 3.0])
     table["site"] |= {"latitude_deg": latitude_deg, "longitude_deg": longitude_deg}
-    first, last = (datetime(2028, month, 1, tzinfo=timezone.utc) for month in (2, 10))
+    first, last = (datetime(2028, month, 1, tzinfo=UTC) for month in (2, 10))
     choice = days(scenario_from(table), first, last, offset_km=20.0)
     rows = choice.table.dropna(subset="landing_opens_utc").set_index("lunar_day")
     off = choice.losses.join(rows["landing_opens_utc"], on="lunar_day")
@@ -268,12 +297,23 @@ def test_a_moved_scenario_keeps_its_end_after_last_light_and_moves_its_instants(
 
 
 def row(**changes) -> dict:
-    figures_of = {"lunar_day": 350, "landing_opens_utc": pd.Timestamp("2028-01-01", tz="UTC"),
-                  "landing_h": 20.0, "light_left_h": 300.0, "contact_h": 250.0,
-                  "longest_gap_h": 5.0, "earth_hidden_h": 0.0, "eclipse_min": 0.0,
-                  "sunlight_lost_h": 0.0, "surface_max_k": 300.0, "energy_share": 1.2,
-                  "link_share": 1.1, "energy_platform": "lander", "useful_light_h": 300.0,
-                  "value": np.nan}  # fmt: skip
+    figures_of = {
+        "lunar_day": 350,
+        "landing_opens_utc": pd.Timestamp("2028-01-01", tz="UTC"),
+        "landing_h": 20.0,
+        "light_left_h": 300.0,
+        "contact_h": 250.0,
+        "longest_gap_h": 5.0,
+        "earth_hidden_h": 0.0,
+        "eclipse_min": 0.0,
+        "sunlight_lost_h": 0.0,
+        "surface_max_k": 300.0,
+        "energy_share": 1.2,
+        "link_share": 1.1,
+        "energy_platform": "lander",
+        "useful_light_h": 300.0,
+        "value": np.nan,
+    }
     return figures_of | changes
 
 
@@ -304,11 +344,15 @@ def test_rank_goes_by_value_then_useful_light_and_leaves_out_what_cannot_land(ro
 
 
 def test_words_name_what_differs_from_the_middle_day():
-    table = pd.DataFrame([
-        row(), row(), row(light_left_h=320.0),
-        row(eclipse_min=200.0, sunlight_lost_h=2.5, longest_gap_h=9.0, energy_share=0.7),
-        row(landing_opens_utc=pd.NaT),
-    ])  # fmt: skip
+    table = pd.DataFrame(
+        [
+            row(),
+            row(),
+            row(light_left_h=320.0),
+            row(eclipse_min=200.0, sunlight_lost_h=2.5, longest_gap_h=9.0, energy_share=0.7),
+            row(landing_opens_utc=pd.NaT),
+        ]
+    )
     words = for_and_against(table)
     assert words[0] == "for: energy for all that is asked, link for all that is asked, no eclipse"
     assert "20 h more light than the middle day" in words[2]
@@ -336,7 +380,7 @@ def test_an_empty_range_and_one_without_noon_are_refused():
 
 @pytest.mark.parametrize("year", [1990, 2049])
 def test_a_range_outside_the_kernels_is_refused_with_what_it_needs(year):
-    first = datetime(year, 1, 1, tzinfo=timezone.utc)
+    first = datetime(year, 1, 1, tzinfo=UTC)
     with pytest.raises(EphemerisError, match="--ephemeris DIR\n.*47 days before"):
         days(SCENARIO, first, first + timedelta(days=720))
 
@@ -394,8 +438,11 @@ def test_command_writes_table_windows_losses_and_picture(tmp_path, monkeypatch):
     made = CliRunner().invoke(main, [*common, "--late", "1d", "-o", "out"])
     assert made.exit_code == 0, made.output
     assert {p.name for p in (tmp_path / "out").iterdir()} == {
-        "days.csv", "windows.csv", "losses.csv", "days.png"
-    }  # fmt: skip
+        "days.csv",
+        "windows.csv",
+        "losses.csv",
+        "days.png",
+    }
     assert "loses least" in made.stdout and "1. lunar day 352" in made.stdout
     again = CliRunner().invoke(main, [*common, "-o", "out"])
     assert again.exit_code == 0 and not (tmp_path / "out" / "losses.csv").exists()

@@ -6,32 +6,31 @@ import subprocess
 import sys
 import time
 from contextlib import contextmanager
-from datetime import datetime, timezone
+from datetime import datetime, timezone, UTC
 from pathlib import Path
 
 import numpy as np
 import pandas as pd
 import pytest
 from click.testing import CliRunner
+from tools.small import SMALL, landing_table
 
 import obsplan.survey.site_survey as sites_module
-from obsplan.reporting.figures import link
-from obsplan.physics import sky
 from obsplan.cli.main import main
-from obsplan.survey.landing_days import DAY_COLUMNS, days
-from obsplan.ephemeris import open_ephemeris
 from obsplan.common.errors import ObsplanError, TableError
+from obsplan.ephemeris import open_ephemeris
 from obsplan.inputs.hardware import Station
 from obsplan.inputs.scenario import scenario_from
-from obsplan.survey.site_survey import SITE_COLUMNS, chunk_rows, read_sites, survey
-from obsplan.physics.station_track import station_track
-from obsplan.survey.site_course import Place
 from obsplan.inputs.timeline_csv import csv_text
-from tools.small import SMALL
-from tools.small import landing_table
+from obsplan.physics import sky
+from obsplan.physics.station_track import station_track
+from obsplan.reporting.figures import link
+from obsplan.survey.landing_days import DAY_COLUMNS, days
+from obsplan.survey.site_course import Place
+from obsplan.survey.site_survey import SITE_COLUMNS, chunk_rows, read_sites, survey
 
 SCENARIO = scenario_from(landing_table())
-RANGE = datetime(2028, 6, 20, tzinfo=timezone.utc), datetime(2028, 7, 20, tzinfo=timezone.utc)
+RANGE = datetime(2028, 6, 20, tzinfo=UTC), datetime(2028, 7, 20, tzinfo=UTC)
 PLACES = [
     Place("north pole", 90.0, 0.0),
     Place("shelf", 40.0, 20.0),
@@ -176,7 +175,7 @@ def test_a_site_whose_physics_fails_is_a_row_too(monkeypatch, table):
 
 
 def test_a_range_without_the_noon_of_a_site_is_said():
-    short = RANGE[0], datetime(2028, 6, 25, tzinfo=timezone.utc)
+    short = RANGE[0], datetime(2028, 6, 25, tzinfo=UTC)
     table = survey(SCENARIO, PLACES[1:3], *short, jobs=1)
     assert (table["notes"] == "no local noon in the range").any()
 
@@ -235,13 +234,20 @@ def test_a_dask_cluster_gives_the_same_bytes(monkeypatch):
     here = survey(SCENARIO, PLACES, *RANGE, jobs=1)
     told = []
     with distributed.LocalCluster(
-        n_workers=1, threads_per_worker=1, processes=False, host="127.0.0.1", protocol="tcp",
+        n_workers=1,
+        threads_per_worker=1,
+        processes=False,
+        host="127.0.0.1",
+        protocol="tcp",
         dashboard_address=None,
-    ) as cluster:  # fmt: skip
+    ) as cluster:
         there = survey(
-            SCENARIO, PLACES, *RANGE, scheduler=cluster.scheduler_address,
+            SCENARIO,
+            PLACES,
+            *RANGE,
+            scheduler=cluster.scheduler_address,
             report=lambda *done: told.append(done),
-        )  # fmt: skip
+        )
     assert csv_text(here) == csv_text(there)
     assert told[-1] == (5, 5) and len(told) == 3
 
@@ -290,10 +296,17 @@ def test_a_scheduler_that_dies_is_told_and_the_survey_goes_on_later(monkeypatch,
     output, told = tmp_path / "survey.csv", []
     with cluster_of_processes(tmp_path) as (scheduler, address):
         with pytest.raises(ObsplanError, match="scheduler tcp.* lost the connection.*goes on"):
-            survey(SCENARIO, PLACES, *RANGE, scheduler=address, keep=output,
-                   report=lambda *done: scheduler.kill())  # fmt: skip
-    again = survey(SCENARIO, PLACES, *RANGE, jobs=1, keep=output,
-                   report=lambda *done: told.append(done))  # fmt: skip
+            survey(
+                SCENARIO,
+                PLACES,
+                *RANGE,
+                scheduler=address,
+                keep=output,
+                report=lambda *done: scheduler.kill(),
+            )
+    again = survey(
+        SCENARIO, PLACES, *RANGE, jobs=1, keep=output, report=lambda *done: told.append(done)
+    )
     assert 1 <= told[0][0] < len(PLACES)
     assert csv_text(again) == csv_text(whole)
 
@@ -306,8 +319,15 @@ def test_what_cannot_be_kept_is_told(tmp_path):
 
 def test_planned_sites_are_shared_out_one_by_one_and_ranked_by_value(tmp_path):
     places, told = PLACES[:3] + PLACES[4:], []
-    table = survey(SCENARIO, places, *RANGE, planned=True, jobs=1, keep=tmp_path / "survey.csv",
-                   report=lambda *done: told.append(done))  # fmt: skip
+    table = survey(
+        SCENARIO,
+        places,
+        *RANGE,
+        planned=True,
+        jobs=1,
+        keep=tmp_path / "survey.csv",
+        report=lambda *done: told.append(done),
+    )
     assert told == [(k, 4) for k in range(1, 5)]
     lands = table["landing_opens_utc"].notna()
     assert table.loc[lands, "name"].tolist() == ["shelf", "slope"]
@@ -367,8 +387,9 @@ def test_map_shows_a_column_and_refuses_one_that_is_none(table, tmp_path):
     link.save(figure, tmp_path / "map.png")
     assert (tmp_path / "map.png").stat().st_size > 0
     assert [ax.get_ylabel() for ax in figure.axes] == [
-        "latitude (deg, north positive)", "energy over what is asked"
-    ]  # fmt: skip
+        "latitude (deg, north positive)",
+        "energy over what is asked",
+    ]
     with pytest.raises(ObsplanError, match="--colour notes: no such column of numbers"):
         link.survey_map("survey", table, "notes")
 

@@ -4,10 +4,10 @@ from itertools import combinations, product
 
 import numpy as np
 from scipy.optimize import linprog
-from tools.small import slots
 
 from obsplan.checking.check import check
 from obsplan.planning.problem.from_scenario import Problem
+from tools.small import slots
 
 
 def best_value(problem: Problem) -> float | None:
@@ -208,5 +208,7 @@ def timeline_worth(scene, runs) -> float:
         edges = np.array(activity.coverage.edges if activity.coverage else [0.0]) * 60
         bins = [int((edges <= start).sum()) for start in starts]
         for place in set(bins):
-            total += sum(activity.value * activity.repeat_worth**k for k in range(bins.count(place)))
+            total += sum(
+                activity.value * activity.repeat_worth**k for k in range(bins.count(place))
+            )
     return total

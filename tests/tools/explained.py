@@ -1,7 +1,6 @@
 """Small plans given run by run, and why no more runs fit."""
 
 import pandas as pd
-from tools.small import platform, world
 
 from obsplan.environment.build import Environment
 from obsplan.inputs.scenario import Scenario
@@ -9,6 +8,7 @@ from obsplan.planning.problem.booking import Booking
 from obsplan.planning.problem.from_scenario import problem
 from obsplan.planning.problem.timeline_table import timeline_table
 from obsplan.planning.reasons.unplaced import unplaced
+from tools.small import platform, world
 
 
 def booked(scene: Scenario, environment: Environment, *runs: tuple[str, int]) -> Booking:

@@ -41,8 +41,17 @@ def write(path, values, crs, transform, scale=1.0, offset=0.0, unit=None, **prof
     """A GeoTIFF with one band."""
     values = np.asarray(values)
     shape = {"height": values.shape[0], "width": values.shape[1]}
-    with rasterio.open(path, "w", driver="GTiff", count=1, dtype=values.dtype, crs=crs,
-                       transform=transform, **shape, **profile) as target:  # fmt: skip
+    with rasterio.open(
+        path,
+        "w",
+        driver="GTiff",
+        count=1,
+        dtype=values.dtype,
+        crs=crs,
+        transform=transform,
+        **shape,
+        **profile,
+    ) as target:
         target.write(values, 1)
         target.scales, target.offsets = (scale,), (offset,)
         if unit:
@@ -52,8 +61,14 @@ def write(path, values, crs, transform, scale=1.0, offset=0.0, unit=None, **prof
 
 def in_degrees(path, height, site, pixel_deg, pixels, east=0.0, **tags):
     """A geographic model centred on a site, its longitudes moved by `east`."""
-    transform = Affine(pixel_deg, 0, site[1] + east - pixel_deg * pixels / 2,
-                       0, -pixel_deg, site[0] + pixel_deg * pixels / 2)  # fmt: skip
+    transform = Affine(
+        pixel_deg,
+        0,
+        site[1] + east - pixel_deg * pixels / 2,
+        0,
+        -pixel_deg,
+        site[0] + pixel_deg * pixels / 2,
+    )
     x, y = _centres(transform, pixels)
     values = height(y, x).astype(tags.pop("dtype", "float32"))
     return write(path, values, DEGREES, transform, **tags)
@@ -61,8 +76,9 @@ def in_degrees(path, height, site, pixel_deg, pixels, east=0.0, **tags):
 
 def stereographic(path, height, pixel_m, pixels, centre=(0.0, 0.0), **tags):
     """A model around the south pole; the formula of the projection is Snyder 1987, 21-33."""
-    transform = Affine(pixel_m, 0, centre[0] - pixel_m * pixels / 2,
-                       0, -pixel_m, centre[1] + pixel_m * pixels / 2)  # fmt: skip
+    transform = Affine(
+        pixel_m, 0, centre[0] - pixel_m * pixels / 2, 0, -pixel_m, centre[1] + pixel_m * pixels / 2
+    )
     x, y = _centres(transform, pixels)
     latitude = np.degrees(2 * np.arctan(np.hypot(x, y) / (2 * RADIUS_M))) - 90
     values = height(latitude, np.degrees(np.arctan2(x, y)))

@@ -3,11 +3,10 @@
 import functools
 from html.parser import HTMLParser
 
-from tools.small import platform, scenario_table
-
 from obsplan.environment.build import environment
-from obsplan.planning.plan import plan
 from obsplan.inputs.scenario import scenario_from
+from obsplan.planning.plan import plan
+from tools.small import platform, scenario_table
 
 TITLE = "<script>alert(1)</script> & 'co'"
 SWEEP = "<i>sweep&co'"
@@ -17,10 +16,21 @@ VOID = {"meta", "link", "br", "img", "input", "hr"}
 @functools.cache
 def made(uplink=True):
     """Scenario, environment and plan: half a day of a lander and its rover."""
-    sweep = {"name": SWEEP, "count": 3, "data_mbit": 20.0, "power_w": 5.0,
-             "coverage": {"over": "span_h", "edges": [0, 4, 8, 11, 40, 60]}}  # fmt: skip
-    log = {"name": "log", "count": 30, "duration_min": 30, "power_w": 20.0, "data_mbit": 3.0,
-           "after": [{"activity": "insertion", "settle_min": 60}]}  # fmt: skip
+    sweep = {
+        "name": SWEEP,
+        "count": 3,
+        "data_mbit": 20.0,
+        "power_w": 5.0,
+        "coverage": {"over": "span_h", "edges": [0, 4, 8, 11, 40, 60]},
+    }
+    log = {
+        "name": "log",
+        "count": 30,
+        "duration_min": 30,
+        "power_w": 20.0,
+        "data_mbit": 3.0,
+        "after": [{"activity": "insertion", "settle_min": 60}],
+    }
     table = scenario_table(
         sweep,
         {"name": "insertion", "must": 1, "data_mbit": 2.0, "contact": "whole"},
@@ -28,11 +38,12 @@ def made(uplink=True):
         {"name": "drive", "platform": "rover", "count": 2, "data_mbit": 5.0},
         platforms=[
             platform(array=[{"area_m2": 0.3, "efficiency": 0.3}]),
-            platform("rover", kind="rover",
-                     radio={"to": "lander", "rate_kbps": 50.0, "transmit_w": 2.0}),
+            platform(
+                "rover", kind="rover", radio={"to": "lander", "rate_kbps": 50.0, "transmit_w": 2.0}
+            ),
         ],
         hours=12,
-    )  # fmt: skip
+    )
     table["title"] = TITLE
     if uplink:
         table["uplink"] = {"lead_min": 30, "loaded_until_utc": "2028-07-01T02:00:00Z"}
@@ -67,8 +78,11 @@ class Page(HTMLParser):
 
     def all(self, tag, **attributes):
         wanted = {key.rstrip("_"): value for key, value in attributes.items()}
-        return [(a, text) for t, a, text in self.elements
-                if t == tag and all(a.get(k) == v for k, v in wanted.items())]  # fmt: skip
+        return [
+            (a, text)
+            for t, a, text in self.elements
+            if t == tag and all(a.get(k) == v for k, v in wanted.items())
+        ]
 
     def section(self, anchor):
         ((_, text),) = self.all("section", id=anchor)

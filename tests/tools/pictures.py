@@ -8,15 +8,15 @@ from matplotlib.axis import Axis
 from matplotlib.colors import to_hex
 from matplotlib.text import Text
 
-from obsplan.reporting.figures import layout as parts
-from obsplan.reporting.figures import link
 from obsplan.checking.check import check
 from obsplan.environment.build import environment
+from obsplan.inputs.scenario import read_scenario, scenario_from
 from obsplan.planning.plan import Plan
 from obsplan.planning.problem.from_scenario import problem
-from obsplan.inputs.scenario import read_scenario, scenario_from
-from obsplan.planning.search.first_plan import quick_plan
 from obsplan.planning.problem.timeline_table import timeline_table
+from obsplan.planning.search.first_plan import quick_plan
+from obsplan.reporting.figures import layout as parts
+from obsplan.reporting.figures import link
 
 DEMO = Path(__file__).parents[2] / "examples" / "demo.toml"
 

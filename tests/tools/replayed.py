@@ -2,10 +2,10 @@
 
 import numpy as np
 import pandas as pd
-from tools import small
-from tools.small import START, platform  # noqa: F401  the tests of the replay take both from here
 
 from obsplan.checking.check import check
+from tools import small
+from tools.small import START, platform  # noqa: F401  the tests of the replay take both from here
 
 DAY_MIN = 1440
 
@@ -37,10 +37,12 @@ def environment(scene, **columns):
 def slots(*rows):
     """Slots as (activity, minute of start) or (activity, minute of start, minute of end)."""
     table = pd.DataFrame(
-        [(f"s{k}", row[0], row[1], row[2] if len(row) > 2 else None)
-         for k, row in enumerate(rows, start=1)],
+        [
+            (f"s{k}", row[0], row[1], row[2] if len(row) > 2 else None)
+            for k, row in enumerate(rows, start=1)
+        ],
         columns=["slot", "activity", "start_utc", "end_utc"],
-    )  # fmt: skip
+    )
     for column in ("start_utc", "end_utc"):
         minutes = table[column].astype(float) * 60
         table[column] = START + pd.to_timedelta(minutes, unit="s")

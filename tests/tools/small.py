@@ -55,8 +55,13 @@ value = 2.0
 
 def platform(name: str = "lander", **changes) -> dict:
     """A platform that loses nothing on the way into and out of its battery."""
-    battery = {"capacity_wh": 1000.0, "reserve": 0.2, "start": 0.8,
-               "charge_efficiency": 1.0, "discharge_efficiency": 1.0}  # fmt: skip
+    battery = {
+        "capacity_wh": 1000.0,
+        "reserve": 0.2,
+        "start": 0.8,
+        "charge_efficiency": 1.0,
+        "discharge_efficiency": 1.0,
+    }
     parts = {
         "name": name,
         "kind": "lander",
@@ -137,8 +142,13 @@ def world(scene: Scenario, sky: dict | None = None, **columns) -> Environment:
             table[key] = columns.get(f"{part.name}_{key}", columns.get(key, table[key]))
         platforms[part.name] = pd.DataFrame(table, index=index)
     none = pd.DataFrame()
-    return Environment(pd.DataFrame(sky_table | (sky or {}), index=index), platforms,
-                       contacts=none, events=none, kernels={})  # fmt: skip
+    return Environment(
+        pd.DataFrame(sky_table | (sky or {}), index=index),
+        platforms,
+        contacts=none,
+        events=none,
+        kernels={},
+    )
 
 
 def slots(*rows: tuple[str, int]) -> pd.DataFrame:
@@ -195,7 +205,9 @@ def cases(
                 "charge_efficiency": 1.0 if lossless else draw(st.sampled_from([0.8, 0.95])),
                 "discharge_efficiency": 1.0 if lossless else draw(st.sampled_from([0.8, 0.95])),
             }
-            | draw(st.sampled_from([{}, {"end": 0.5}, {} if lossless else {"charge_limit_w": 9.0}])),
+            | draw(
+                st.sampled_from([{}, {"end": 0.5}, {} if lossless else {"charge_limit_w": 9.0}])
+            ),
             radio={
                 "to": "earth" if name == "lander" else draw(st.sampled_from(["earth", "lander"])),
                 "transmit_w": draw(st.sampled_from([0.0, 3.0, 10.0])),
@@ -270,6 +282,9 @@ def landing_table(**landing) -> dict:
         platforms=[platform(idle_w=20.0, array=arrays)],
     )
     table["site"] = {"name": "shelf", "latitude_deg": 40.0, "longitude_deg": 20.0}
-    table["span"] = {"start_utc": "2028-06-30T00:00:00Z", "end_utc": "2028-07-12T00:00:00Z",
-                     "step_min": 60}  # fmt: skip
+    table["span"] = {
+        "start_utc": "2028-06-30T00:00:00Z",
+        "end_utc": "2028-07-12T00:00:00Z",
+        "step_min": 60,
+    }
     return table | ({"landing": landing} if landing else {})

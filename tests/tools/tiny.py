@@ -11,11 +11,23 @@ STEPS = 24
 def task(name, **changes):
     """A task of one step that may start anywhere in eight steps and draws nothing."""
     length = changes.get("length", 1)
-    rest = {"node": 0, "length": length, "load_w": np.zeros(length), "peak_w": np.zeros(length),
-            "data_mbit": np.zeros(length), "count": 1, "must": 0, "gap": 0, "value": 1.0,
-            "repeat_worth": 1.0, "starts": np.arange(8) + length <= 8,
-            "bins": np.zeros(8, dtype=int), "earlier": (), "held": np.zeros(1, dtype=int),
-            "favour": np.zeros(8)}  # fmt: skip
+    rest = {
+        "node": 0,
+        "length": length,
+        "load_w": np.zeros(length),
+        "peak_w": np.zeros(length),
+        "data_mbit": np.zeros(length),
+        "count": 1,
+        "must": 0,
+        "gap": 0,
+        "value": 1.0,
+        "repeat_worth": 1.0,
+        "starts": np.arange(8) + length <= 8,
+        "bins": np.zeros(8, dtype=int),
+        "earlier": (),
+        "held": np.zeros(1, dtype=int),
+        "favour": np.zeros(8),
+    }
     return Task(**{"name": name} | rest | changes)
 
 
@@ -57,13 +69,31 @@ def tiny_problem(seed: int) -> Problem:
 
 def level_node(steps: int, **changes) -> Node:
     """A lossless node on which nothing changes; numbers given stand for every step."""
-    figures = {"generation_w": 0.0, "base_w": 0.0, "base_peak_w": changes.get("base_w", 0.0),
-               "base_data_mbit": 0.0, "send_mbit": 0.0, "send_share": 1.0, "station": -1}  # fmt: skip
-    rest = {"name": "node", "bus_limit_w": 100.0, "capacity_wh": 100.0, "reserve_wh": 20.0,
-            "start_wh": 100.0, "end_wh": 20.0, "charge_efficiency": 1.0,
-            "discharge_efficiency": 1.0, "charge_limit_w": np.inf, "transmit_w": 0.0,
-            "receiver": -1, "store_mbit": 100.0, "store_start_mbit": 0.0,
-            "store_end_mbit": 100.0}  # fmt: skip
+    figures = {
+        "generation_w": 0.0,
+        "base_w": 0.0,
+        "base_peak_w": changes.get("base_w", 0.0),
+        "base_data_mbit": 0.0,
+        "send_mbit": 0.0,
+        "send_share": 1.0,
+        "station": -1,
+    }
+    rest = {
+        "name": "node",
+        "bus_limit_w": 100.0,
+        "capacity_wh": 100.0,
+        "reserve_wh": 20.0,
+        "start_wh": 100.0,
+        "end_wh": 20.0,
+        "charge_efficiency": 1.0,
+        "discharge_efficiency": 1.0,
+        "charge_limit_w": np.inf,
+        "transmit_w": 0.0,
+        "receiver": -1,
+        "store_mbit": 100.0,
+        "store_start_mbit": 0.0,
+        "store_end_mbit": 100.0,
+    }
     level = {k: np.full(steps, changes.get(k, v)) for k, v in figures.items()}
     return Node(**rest | changes | level)
 
@@ -105,9 +135,15 @@ def crowd(draw, **changes) -> Problem:
         length = draw(st.integers(1, 7))
         starts = np.arange(STEPS) + length <= STEPS
         starts &= np.arange(STEPS) >= draw(st.integers(0, 8))
-        rest = {"length": length, "starts": starts, "value": float(draw(st.integers(1, 9))),
-                "count": STEPS, "bins": np.arange(STEPS) // 6, "held": np.zeros(4, dtype=int),
-                "favour": np.zeros(STEPS)}  # fmt: skip
+        rest = {
+            "length": length,
+            "starts": starts,
+            "value": float(draw(st.integers(1, 9))),
+            "count": STEPS,
+            "bins": np.arange(STEPS) // 6,
+            "held": np.zeros(4, dtype=int),
+            "favour": np.zeros(STEPS),
+        }
         tasks.append(task(f"task {k}", **rest | {key: of(draw, k) for key, of in changes.items()}))
     pairs = {(0, 1), (0, 2), (1, 2), (3, 4)}
     pairs |= {pair for pair in ((0, 3), (0, 4), (1, 3), (1, 4), (2, 4)) if draw(st.booleans())}

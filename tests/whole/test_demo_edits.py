@@ -4,8 +4,8 @@ import pandas as pd
 import pytest
 
 from obsplan.checking.check import check
-from obsplan.planning.problem.timeline_table import plan_slots
 from obsplan.planning.problem.from_scenario import problem
+from obsplan.planning.problem.timeline_table import plan_slots
 from obsplan.planning.search.first_plan import quick_plan
 
 
@@ -14,7 +14,6 @@ def planned(demo):
     """The quick plan of the demo as slots."""
     scenario, environment = demo
     return plan_slots(scenario, quick_plan(problem(scenario, environment)))
-
 
 
 def at(text: str) -> pd.Timestamp:

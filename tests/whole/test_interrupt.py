@@ -9,26 +9,37 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+from hypothesis import given, settings
 from tools.small import cases, platform, scenario, world
 from tools.tiny import tiny_problem
-from hypothesis import given, settings
 
 from obsplan.planning import plan as plan_room
 from obsplan.planning.problem.booking import Booking
-from obsplan.planning.search.greedy import greedy_plan
 from obsplan.planning.problem.from_scenario import problem, worth_of_all
 from obsplan.planning.search.first_plan import quick_plan
+from obsplan.planning.search.greedy import greedy_plan
 from obsplan.planning.search.strategy import better_plans
 
 DEMO = Path(__file__).parents[2] / "examples" / "demo.toml"
 
 
 def test_ctrl_c_after_the_first_plan_and_while_it_is_written_exits_0_with_it(tmp_path):
-    command = [sys.executable, "-m", "obsplan.cli.main", "plan", str(DEMO), "-o", str(tmp_path / "p")]
+    command = [
+        sys.executable,
+        "-m",
+        "obsplan.cli.main",
+        "plan",
+        str(DEMO),
+        "-o",
+        str(tmp_path / "p"),
+    ]
     running = subprocess.Popen(
-        command, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True,
+        command,
+        stdout=subprocess.PIPE,
+        stderr=subprocess.PIPE,
+        text=True,
         env=os.environ | {"PYTHONUNBUFFERED": "1"},
-    )  # fmt: skip
+    )
     try:
         err = ""
         for line in running.stderr:

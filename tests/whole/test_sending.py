@@ -56,8 +56,9 @@ def test_radio_that_draws_nothing_sends_whatever_the_battery():
 @pytest.mark.parametrize("stored_mbit", [1.2, 0.12])
 def test_sending_waits_while_it_would_break_the_bus_limit(stored_mbit):
     """105 W are over the limit of 100 W, be it for a tenth of the minute (96 W on average)."""
-    scene = scenario({"name": "oven", "power_w": 95.0},
-                     platforms=[platform(store={"start_mbit": stored_mbit})])  # fmt: skip
+    scene = scenario(
+        {"name": "oven", "power_w": 95.0}, platforms=[platform(store={"start_mbit": stored_mbit})]
+    )
     minutes, verdict = sent_minutes(scene, ("oven", 120))
     assert minutes == [180] and verdict.holds
 
@@ -65,8 +66,7 @@ def test_sending_waits_while_it_would_break_the_bus_limit(stored_mbit):
 def in_all_minutes(start_wh, **battery):
     """A platform in contact all day that spends 1 Wh on each minute of sending."""
     state = {"capacity_wh": 100.0, "start": start_wh / 100.0, "reserve": 0.2}
-    return platform(battery=state | battery, radio={"transmit_w": 60.0},
-                    store={"start_mbit": 24.0})  # fmt: skip
+    return platform(battery=state | battery, radio={"transmit_w": 60.0}, store={"start_mbit": 24.0})
 
 
 @pytest.mark.parametrize("spare_wh", [0, 0.25, 1, 2.5, 5])
@@ -105,8 +105,7 @@ def test_charge_forgone_and_charge_drawn_both_count(end_wh, share, level_wh):
     2 Wh for the radio. Beyond that the battery gives, and a Wh drawn is 0.8 Wh for it:
     1 Wh of spare is 0.5 Wh for 0.5 of the minute and 0.5 Wh x 0.8 x 60 / 120 W = 0.2 of it.
     """
-    lossy = in_all_minutes(60.0, end=end_wh / 100, charge_efficiency=0.5,
-                           discharge_efficiency=0.8)  # fmt: skip
+    lossy = in_all_minutes(60.0, end=end_wh / 100, charge_efficiency=0.5, discharge_efficiency=0.8)
     lossy |= {"radio": {"transmit_w": 120.0, "rate_kbps": 20.0}, "bus_limit_w": 120.0}
     sun = np.where(np.arange(240) < 80, 60.0, 0.0)
     minutes, verdict = sent_minutes(
@@ -215,8 +214,10 @@ def test_power_above_the_charge_limit_is_sent_with_though_the_end_charge_cannot_
 
 def test_platform_without_energy_to_send_with_does_not_keep_the_station():
     """The fuller store has no Wh above its reserve, so the other is heard."""
-    pair = [platform("alto", store={"start_mbit": 2.4}),
-            platform("basso", store={"start_mbit": 40.0}, battery={"start": 0.7})]  # fmt: skip
+    pair = [
+        platform("alto", store={"start_mbit": 2.4}),
+        platform("basso", store={"start_mbit": 40.0}, battery={"start": 0.7}),
+    ]
     scene = scenario(platforms=pair, hours=7)
     minutes, verdict = sent_minutes(scene, name="alto", basso_base_load_w=500 / 7)
     assert minutes == [120, 121] and verdict.holds
@@ -319,8 +320,10 @@ def test_names_of_sending_are_kept_from_activities(name):
 
 
 def test_station_hears_the_platform_whose_store_is_fuller_for_its_size():
-    pair = [platform("alto", store={"start_mbit": 6.6, "capacity_mbit": 60.0}),
-            platform("basso", store={"start_mbit": 3.6, "capacity_mbit": 12.0})]  # fmt: skip
+    pair = [
+        platform("alto", store={"start_mbit": 6.6, "capacity_mbit": 60.0}),
+        platform("basso", store={"start_mbit": 3.6, "capacity_mbit": 12.0}),
+    ]
     scene = scenario(platforms=pair)
     basso, verdict = sent_minutes(scene, name="basso")
     alto = np.flatnonzero(verdict.resources["alto"]["sent_mbit"]).tolist()
@@ -346,15 +349,18 @@ def test_platforms_at_different_stations_send_side_by_side(stations):
 
 
 def test_platform_that_may_not_send_does_not_keep_the_station():
-    pair = [platform("alto", store={"start_mbit": 1.2}),
-            platform("basso", store={"start_mbit": 40.0}, bus_limit_w=5.0)]  # fmt: skip
+    pair = [
+        platform("alto", store={"start_mbit": 1.2}),
+        platform("basso", store={"start_mbit": 40.0}, bus_limit_w=5.0),
+    ]
     minutes, _ = sent_minutes(scenario(platforms=pair), name="alto")
     assert minutes == [120]
 
 
 def rover_and_lander(**lander_store):
-    rover = platform("rover", kind="rover", radio={"to": "lander", "rate_kbps": 10.0},
-                     store={"start_mbit": 6.0})  # fmt: skip
+    rover = platform(
+        "rover", kind="rover", radio={"to": "lander", "rate_kbps": 10.0}, store={"start_mbit": 6.0}
+    )
     return scenario(platforms=[platform(store=lander_store), rover])
 
 
@@ -398,16 +404,24 @@ def test_relay_gives_no_more_than_the_receiver_has_room_for():
 
 def test_overfull_relay_names_the_slot_that_fills_it_from_another_platform():
     rover = platform("rover", kind="rover", radio={"to": "lander", "rate_kbps": 10.0})
-    scene = scenario({"name": "radar", "platform": "rover", "data_mbit": 40.0},
-                     platforms=[platform(store={"end_limit_mbit": 30.0}), rover])  # fmt: skip
+    scene = scenario(
+        {"name": "radar", "platform": "rover", "data_mbit": 40.0},
+        platforms=[platform(store={"end_limit_mbit": 30.0}), rover],
+    )
     assert broken(scene, ("radar", 60)).empty
     assert the_one(scene, ("radar", 600)) == (
-        "end storage", "s1", DAY_MIN, pytest.approx(10.0), "Mbit")  # fmt: skip
+        "end storage",
+        "s1",
+        DAY_MIN,
+        pytest.approx(10.0),
+        "Mbit",
+    )
 
 
 def test_full_store_names_the_row_of_sending_that_leaves_contact_unused():
-    scene = scenario({"name": "camera", "data_mbit": 30.0},
-                     platforms=[platform(store={"end_limit_mbit": 5.0})])  # fmt: skip
+    scene = scenario(
+        {"name": "camera", "data_mbit": 30.0}, platforms=[platform(store={"end_limit_mbit": 5.0})]
+    )
     rows = [("camera", 0), ("camera", 120), ("lander downlink", 120, 130)]
     found = broken(scene, *rows)
     assert list(found["rule"]) == ["end storage"]
@@ -423,8 +437,10 @@ def test_full_store_names_the_row_of_sending_that_leaves_contact_unused():
 
 def test_platform_whose_rows_of_sending_are_gone_is_told_to_have_one():
     rover = platform("rover", kind="rover")
-    scene = scenario({"name": "camera", "data_mbit": 30.0},
-                     platforms=[platform(store={"end_limit_mbit": 5.0}), rover])  # fmt: skip
+    scene = scenario(
+        {"name": "camera", "data_mbit": 30.0},
+        platforms=[platform(store={"end_limit_mbit": 5.0}), rover],
+    )
     (row,) = broken(scene, ("camera", 0), ("rover downlink", 120, 480)).itertuples()
     assert (row.rule, row.slots) == ("end storage", "s1")
     assert 'by letting a row "lander downlink" send in the contact' in row.message

@@ -5,6 +5,7 @@ from dataclasses import replace
 import numpy as np
 from numpy.lib.stride_tricks import sliding_window_view
 
+from obsplan.planning.problem.from_scenario import Problem, Task
 from obsplan.planning.problem.resource_flow import (
     TOLERANCE,
     Flow,
@@ -16,7 +17,6 @@ from obsplan.planning.problem.resource_flow import (
     relays_first,
     walked,
 )
-from obsplan.planning.problem.from_scenario import Problem, Task
 
 # Starts times steps of a run that are looked at together: some ten megabytes.
 MOST_CELLS = 1_000_000

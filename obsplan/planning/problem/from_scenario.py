@@ -13,7 +13,6 @@ from obsplan.inputs.hardware import Platform
 from obsplan.inputs.scenario import Activity, Scenario
 from obsplan.planning.problem.start_windows import coverage_bin, start_mask
 
-
 # More than a replay forgives for rounding, in watts, watt-hours and megabits.
 REPLAY_SLACK = 2e-6
 
@@ -196,9 +195,7 @@ def _task(
     )
 
 
-def _node(
-    scenario: Scenario, environment: Environment, platform: Platform, relaxed: bool
-) -> Node:
+def _node(scenario: Scenario, environment: Environment, platform: Platform, relaxed: bool) -> Node:
     step_min, steps = scenario.span.step_min, scenario.steps
     table = environment.platforms[platform.name]
     names = [p.name for p in scenario.platform]

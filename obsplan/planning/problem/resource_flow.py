@@ -30,9 +30,12 @@ class Loads:
     def differ(self, other: "Loads") -> np.ndarray:
         """Steps (n,) at which the two differ."""
         return np.flatnonzero(
-            ((self.net_w != other.net_w) | (self.data_mbit != other.data_mbit)
-             | (self.able_mbit != other.able_mbit)).any(axis=0)
-        )  # fmt: skip
+            (
+                (self.net_w != other.net_w)
+                | (self.data_mbit != other.data_mbit)
+                | (self.able_mbit != other.able_mbit)
+            ).any(axis=0)
+        )
 
 
 @dataclass(frozen=True)
@@ -67,13 +70,18 @@ def walked(problem: Problem, loads: Loads, before: Walk | None = None) -> Flow:
     """
     count, steps = len(problem.nodes), problem.steps
     needed = np.array(
-        [needed_wh(node, gained_wh(node, net_w, problem.step_h))
-         for node, net_w in zip(problem.nodes, loads.net_w)]
-    )  # fmt: skip
+        [
+            needed_wh(node, gained_wh(node, net_w, problem.step_h))
+            for node, net_w in zip(problem.nodes, loads.net_w)
+        ]
+    )
     flow = Flow(
-        np.zeros((count, steps + 1)), needed, np.zeros((count, steps + 1)),
-        np.zeros((count, steps)), "",
-    )  # fmt: skip
+        np.zeros((count, steps + 1)),
+        needed,
+        np.zeros((count, steps + 1)),
+        np.zeros((count, steps)),
+        "",
+    )
     for n, node in enumerate(problem.nodes):
         if needed[n, 0] > node.start_wh + TOLERANCE:
             return replace(flow, short=f"energy of {node.name}")

@@ -116,9 +116,7 @@ def _all_of(scenario: Scenario, starts: dict[str, np.ndarray]) -> np.ndarray:
     return np.logical_and.reduce([*starts.values(), np.ones(scenario.steps, dtype=bool)])
 
 
-def coverage_bin(
-    scenario: Scenario, environment: Environment, activity: Activity
-) -> np.ndarray:
+def coverage_bin(scenario: Scenario, environment: Environment, activity: Activity) -> np.ndarray:
     """The coverage bin (n,) of a start in each step: 0, 1, ..., or -1 outside all bins.
 
     Without coverage every start lies in bin 0.

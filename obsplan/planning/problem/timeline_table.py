@@ -4,10 +4,10 @@ import numpy as np
 import pandas as pd
 
 from obsplan.common import intervals
-from obsplan.planning.problem.booking import Booking
 from obsplan.environment.build import Environment
-from obsplan.planning.problem.from_scenario import Problem
 from obsplan.inputs.scenario import Scenario
+from obsplan.planning.problem.booking import Booking
+from obsplan.planning.problem.from_scenario import Problem
 
 TIMELINE_COLUMNS = (
     "slot",
@@ -121,8 +121,12 @@ def described(
             }
         else:
             platform = platforms[scenario.sending_names[slot.activity]]
-            row |= {"platform": platform.name, "instrument": "radio",
-                    "power_w": platform.radio.transmit_w, "value": 0.0}  # fmt: skip
+            row |= {
+                "platform": platform.name,
+                "instrument": "radio",
+                "power_w": platform.radio.transmit_w,
+                "value": 0.0,
+            }
         sky = environment.sky.iloc[first]
         in_contact = environment.platforms[row["platform"]]["in_contact"].to_numpy(dtype=bool)
         inside = in_contact[first : first + minutes]

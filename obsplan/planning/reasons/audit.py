@@ -9,13 +9,18 @@ from collections.abc import Iterator
 import numpy as np
 import pandas as pd
 
-from obsplan.common import intervals
 from obsplan.checking.check import check
+from obsplan.common import intervals
 from obsplan.environment.build import Environment
 from obsplan.inputs.hardware import Platform
 from obsplan.inputs.scenario import Activity, Scenario
+from obsplan.planning.problem.start_windows import (
+    coverage_bin,
+    most_runs,
+    start_mask,
+    why_no_window,
+)
 from obsplan.planning.problem.timeline_table import slots_table
-from obsplan.planning.problem.start_windows import coverage_bin, most_runs, start_mask, why_no_window
 
 CANNOT, WARNING, NOTE = "cannot hold", "warning", "note"
 AUDIT_COLUMNS = ("weight", "where", "finding", "mend")
@@ -137,9 +142,13 @@ def _shares(table: pd.DataFrame) -> Iterator[Finding]:
         where = f'platform "{row.platform}"'
         if row.resource == "store":
             if row.wanted > row.offered:
-                yield (WARNING, where, f"in the longest silence all wanted runs yield some "
-                       f"{row.wanted:.0f} Mbit; the store holds {row.offered:.0f} Mbit",
-                       mends["store"])  # fmt: skip
+                yield (
+                    WARNING,
+                    where,
+                    f"in the longest silence all wanted runs yield some "
+                    f"{row.wanted:.0f} Mbit; the store holds {row.offered:.0f} Mbit",
+                    mends["store"],
+                )
             continue
         # More than the replay forgives for rounding.
         cannot = row.required > row.offered + 1e-3
@@ -171,9 +180,13 @@ def _times(scenario: Scenario, environment: Environment) -> Iterator[Finding]:
             needed_min = sum(getattr(a, which) * scenario.slot_min(a) for a in asked)
             room_min = _open_min(scenario, environment, asked)
             if asked and needed_min > room_min:
-                yield (weight, where, f"works one slot at a time and {verb} run for "
-                       f"{needed_min / 60:.1f} h; its windows hold {room_min / 60:.1f} h",
-                       "ask fewer or shorter runs, or wider conditions")  # fmt: skip
+                yield (
+                    weight,
+                    where,
+                    f"works one slot at a time and {verb} run for "
+                    f"{needed_min / 60:.1f} h; its windows hold {room_min / 60:.1f} h",
+                    "ask fewer or shorter runs, or wider conditions",
+                )
                 break
 
 
@@ -191,16 +204,24 @@ def _stations(scenario: Scenario, environment: Environment) -> Iterator[Finding]
     heard = set(environment.contacts["station"]) if len(environment.contacts) else set()
     for station in scenario.station:
         if station.name not in heard:
-            yield (WARNING, f'station "{station.name}"', "is never in contact in the span",
-                   "see to its mask_deg, its place and the site's skyline")  # fmt: skip
+            yield (
+                WARNING,
+                f'station "{station.name}"',
+                "is never in contact in the span",
+                "see to its mask_deg, its place and the site's skyline",
+            )
 
 
 def _unused(scenario: Scenario) -> Iterator[Finding]:
     used = {a.instrument for a in scenario.activity}
     for instrument in scenario.instrument:
         if instrument.name not in used:
-            yield (WARNING, f'instrument "{instrument.name}"', "no activity asks for it",
-                   "add an activity, or leave the instrument out")  # fmt: skip
+            yield (
+                WARNING,
+                f'instrument "{instrument.name}"',
+                "no activity asks for it",
+                "add an activity, or leave the instrument out",
+            )
     if not scenario.activity:
         yield WARNING, "scenario", "there is no activity, so nothing to plan", "add an activity"
 
@@ -209,8 +230,12 @@ def _grid(scenario: Scenario, environment: Environment) -> Iterator[Finding]:
     step_min = scenario.span.step_min
     length_min = (scenario.span.end_utc - scenario.span.start_utc).total_seconds() / 60
     if rest := length_min - scenario.steps * step_min:
-        yield (NOTE, "span", f"its last {rest:.0f} min, less than a step, stay unused",
-               f"a span of whole steps of {step_min} min")  # fmt: skip
+        yield (
+            NOTE,
+            "span",
+            f"its last {rest:.0f} min, less than a step, stay unused",
+            f"a span of whole steps of {step_min} min",
+        )
     if many := many_starts(scenario, environment):
         yield WARNING, "scenario", *many
 
@@ -244,8 +269,12 @@ def _activity(
     yield from _limits(scenario, environment, activity, where, weight)
     asked_min = activity.warm_up_min + activity.duration_min
     if (slot_min := scenario.slot_min(activity)) != asked_min:
-        yield (NOTE, where, f"{asked_min} min are rounded up to a slot of {slot_min} min",
-               f"a length of whole steps of {scenario.span.step_min} min")  # fmt: skip
+        yield (
+            NOTE,
+            where,
+            f"{asked_min} min are rounded up to a slot of {slot_min} min",
+            f"a length of whole steps of {scenario.span.step_min} min",
+        )
     yield from _worth(scenario, environment, activity, where)
 
 
@@ -255,8 +284,12 @@ def _order(
     """Whether any start is late enough for all that the activity waits for."""
     if first[activity.name] is None:
         names = ", ".join(f'"{after.activity}"' for after in activity.after)
-        yield (weight, where, f"has windows, but none late enough after what it waits for: {names}",
-               "a shorter settle_min, or wider conditions of either")  # fmt: skip
+        yield (
+            weight,
+            where,
+            f"has windows, but none late enough after what it waits for: {names}",
+            "a shorter settle_min, or wider conditions of either",
+        )
 
 
 def _first_ends(scenario: Scenario, environment: Environment) -> dict[str, int | None]:
@@ -306,18 +339,26 @@ def _limits(
     least_w = float(table["base_load_w"].min())
     draw_w = max(activity.power_w, activity.warm_up_w if activity.warm_up_min else 0.0)
     if draw_w + least_w > platform.bus_limit_w:
-        yield (weight, where, f"draws {draw_w:g} W beside at least {least_w:.1f} W of idling: more "
-               f"than the bus of {platform.name} gives, {platform.bus_limit_w:g} W",
-               "a smaller power_w, or a larger bus_limit_w")  # fmt: skip
+        yield (
+            weight,
+            where,
+            f"draws {draw_w:g} W beside at least {least_w:.1f} W of idling: more "
+            f"than the bus of {platform.name} gives, {platform.bus_limit_w:g} W",
+            "a smaller power_w, or a larger bus_limit_w",
+        )
     minute_mbit = table["rate_kbps"].to_numpy(dtype=float) * 60 / 1000
     sums = np.concatenate([[0.0], np.cumsum(minute_mbit)])
     length = min(scenario.slot_min(activity), len(minute_mbit))
     leaves_mbit = (sums[length:] - sums[:-length]).max()
     if activity.data_mbit > platform.store.capacity_mbit + leaves_mbit:
-        yield (weight, where, f"one run yields {activity.data_mbit:g} Mbit; the store of "
-               f"{platform.name} holds {platform.store.capacity_mbit:g} Mbit, and at most "
-               f"{leaves_mbit:.0f} Mbit leave meanwhile",
-               "shorter runs with less data, or a larger store")  # fmt: skip
+        yield (
+            weight,
+            where,
+            f"one run yields {activity.data_mbit:g} Mbit; the store of "
+            f"{platform.name} holds {platform.store.capacity_mbit:g} Mbit, and at most "
+            f"{leaves_mbit:.0f} Mbit leave meanwhile",
+            "shorter runs with less data, or a larger store",
+        )
 
 
 def _worth(
@@ -326,16 +367,27 @@ def _worth(
     bins = coverage_bin(scenario, environment, activity)
     reached = np.unique(bins[start_mask(scenario, environment, activity)])
     if activity.value == 0 and activity.count > activity.must:
-        yield (WARNING, where, "is worth nothing, so no plan gains by running it beyond its must",
-               "give it a value")  # fmt: skip
+        yield (
+            WARNING,
+            where,
+            "is worth nothing, so no plan gains by running it beyond its must",
+            "give it a value",
+        )
     elif activity.repeat_worth == 0 and activity.count > max(len(reached), activity.must):
         each = " of each bin" if activity.coverage else ""
-        yield (NOTE, where, f"only the first run{each} is worth anything, but {activity.count} "
-               "are wanted",
-               "a repeat_worth above 0, or a smaller count")  # fmt: skip
+        yield (
+            NOTE,
+            where,
+            f"only the first run{each} is worth anything, but {activity.count} are wanted",
+            "a repeat_worth above 0, or a smaller count",
+        )
     if activity.coverage is not None:
         bins_asked = len(activity.coverage.edges) - 1
         if len(reached) < bins_asked:
-            yield (NOTE, where, f"its windows reach {len(reached)} of the {bins_asked} bins of "
-                   f"its coverage over {activity.coverage.over}",
-                   "other edges, or wider conditions")  # fmt: skip
+            yield (
+                NOTE,
+                where,
+                f"its windows reach {len(reached)} of the {bins_asked} bins of "
+                f"its coverage over {activity.coverage.over}",
+                "other edges, or wider conditions",
+            )

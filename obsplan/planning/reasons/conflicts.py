@@ -10,18 +10,18 @@ from threading import Event
 
 import numpy as np
 
-from obsplan.planning.solver.bounds import relaxation
 from obsplan.checking.check import Verdict, check
+from obsplan.checking.replay import stamp
 from obsplan.environment.build import Environment
+from obsplan.inputs.hardware import Platform
+from obsplan.inputs.scenario import Activity, Scenario
+from obsplan.planning.problem.from_scenario import Problem, exclusive_pairs, problem
+from obsplan.planning.problem.start_windows import condition_masks, start_masks
+from obsplan.planning.problem.timeline_table import slots_table
+from obsplan.planning.search.first_plan import counted, required_alone
+from obsplan.planning.solver.bounds import relaxation
 from obsplan.planning.solver.highs import is_impossible, loaded
 from obsplan.planning.solver.model import model
-from obsplan.planning.problem.from_scenario import Problem, exclusive_pairs, problem
-from obsplan.checking.replay import stamp
-from obsplan.inputs.hardware import Platform
-from obsplan.planning.search.first_plan import counted, required_alone
-from obsplan.inputs.scenario import Activity, Scenario
-from obsplan.planning.problem.timeline_table import slots_table
-from obsplan.planning.problem.start_windows import condition_masks, start_masks
 
 # Rules by key: what kind, of which task or platform, and which of several.
 Rules = dict[tuple, str]
@@ -39,9 +39,7 @@ IN_WORDS = {
 }
 
 
-def why_no_place(
-    scenario: Scenario, environment: Environment, stop: Event | None = None
-) -> str:
+def why_no_place(scenario: Scenario, environment: Environment, stop: Event | None = None) -> str:
     """Which rules leave the required runs no place, a minimal set; "" when none is found.
 
     Judged first with all the replay would forgive, so that what is named is impossible
@@ -66,8 +64,10 @@ def why_no_place(
                 where = f" in whole steps of {scenario.span.step_min} min"
                 way_out = "; a shorter span.step_min may find a place"
             if stop.is_set():
-                return (f"the required runs are impossible together{where}, by which rules was "
-                        f"not found in time{way_out}")  # fmt: skip
+                return (
+                    f"the required runs are impossible together{where}, by which rules was "
+                    f"not found in time{way_out}"
+                )
             # A relaxation that could be met does not show that there is a plan.
             rest = "" if _is_large(asked) else _any_one(kept)
             return f"impossible together{where}: {named}{rest}{way_out}"
@@ -292,8 +292,7 @@ def _idle_rules(platform: Platform) -> Rules:
     name, heater = platform.name, platform.heater
     rules = {("idle",): f'idle load of "{name}" {platform.idle_w:g} W'}
     if heater is not None:
-        rules["heater",] = (f'heater of "{name}" {heater.power_w:g} W below '
-                            f"{heater.below_k:g} K")  # fmt: skip
+        rules["heater",] = f'heater of "{name}" {heater.power_w:g} W below {heater.below_k:g} K'
     limits = _limits(0, platform)
     return rules | {key[:1]: limits[key] for key in (("reserve", 0), ("end", 0)) if key in limits}
 
@@ -305,9 +304,7 @@ def _loads_w(environment: Environment, platform: Platform) -> tuple[np.ndarray, 
     return idle_w, base_w - idle_w
 
 
-def _idling(
-    scenario: Scenario, environment: Environment, platform: Platform, keys: set
-) -> Verdict:
+def _idling(scenario: Scenario, environment: Environment, platform: Platform, keys: set) -> Verdict:
     """The replay of no slot, with nothing but the rules of `keys` on the platform's battery."""
     battery = platform.battery.model_copy(
         update={

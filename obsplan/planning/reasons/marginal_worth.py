@@ -10,14 +10,14 @@ from dataclasses import replace
 import numpy as np
 import pandas as pd
 
-from obsplan.planning.solver.bounds import dual_bound
-from obsplan.planning.solver.matrix import Model
 from obsplan.environment.build import Environment
-from obsplan.planning.solver.highs import interior
-from obsplan.planning.solver.model import model
-from obsplan.planning.problem.from_scenario import Node, Problem, problem
 from obsplan.inputs.hardware import Platform
 from obsplan.inputs.scenario import Scenario
+from obsplan.planning.problem.from_scenario import Node, Problem, problem
+from obsplan.planning.solver.bounds import dual_bound
+from obsplan.planning.solver.highs import interior
+from obsplan.planning.solver.matrix import Model
+from obsplan.planning.solver.model import model
 
 WORTH_COLUMNS = ("platform", "what", "unit", "worth", "confirmed")
 CONFIRMED = 3
@@ -63,9 +63,7 @@ def marginal_worth(scenario: Scenario, environment: Environment) -> pd.DataFrame
     )
 
 
-def _gain(
-    asked: Model, more: Model, columns: np.ndarray, duals: np.ndarray, base: float
-) -> float:
+def _gain(asked: Model, more: Model, columns: np.ndarray, duals: np.ndarray, base: float) -> float:
     """By how much the best of `more` exceeds `base`, that of `asked`, to first order.
 
     The change of cost @ x + y @ (b - A x) + r @ (limits - x) at the best x, its duals y and
@@ -77,8 +75,9 @@ def _gain(
     reduced = asked.cost - asked.matrix.T @ duals
     limits = np.where(reduced > 0, more.high - asked.high, more.low - asked.low)
     # A row without a limit on one side has no dual of that sign, but for rounding.
-    rows = np.where(duals > 0, _rise(asked.row_high, more.row_high),
-                    _rise(asked.row_low, more.row_low))  # fmt: skip
+    rows = np.where(
+        duals > 0, _rise(asked.row_high, more.row_high), _rise(asked.row_low, more.row_low)
+    )
     rows = rows - (more.matrix - asked.matrix) @ columns
     return float((more.cost - asked.cost) @ columns + duals @ rows + reduced @ limits)
 
@@ -91,9 +90,7 @@ def _best(more: Model) -> float:
     return dual_bound(more, interior(more, optimality=SHARP)[1])
 
 
-def _with_more(
-    question: Problem, n: int, platform: Platform
-) -> dict[tuple[str, str], Node]:
+def _with_more(question: Problem, n: int, platform: Platform) -> dict[tuple[str, str], Node]:
     """The node with one unit more, by what it is of and its unit."""
     node, battery = question.nodes[n], platform.battery
     end = max(battery.reserve, battery.end or 0.0)

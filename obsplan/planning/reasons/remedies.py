@@ -11,8 +11,8 @@ from math import ceil, floor
 
 import numpy as np
 
-from obsplan.common.intervals import from_mask
 from obsplan.checking.replay import MBIT_PER_KBPS_MIN
+from obsplan.common.intervals import from_mask
 from obsplan.planning.reasons.what_if import World, holds_somehow, settled
 
 # Changes are sought in tenths of a unit: finer means nothing to a reader.

@@ -8,11 +8,11 @@ from math import ceil
 
 import numpy as np
 
-from obsplan.planning.reasons import remedies, what_if
-from obsplan.planning.problem.booking import Booking
-from obsplan.planning.reasons.case import Answer, Case
 from obsplan.checking.check import figure
 from obsplan.checking.replay import stamp
+from obsplan.planning.problem.booking import Booking
+from obsplan.planning.reasons import remedies, what_if
+from obsplan.planning.reasons.case import Answer, Case
 
 # A link that would have to be more than twice as fast is no small change.
 MOST_FASTER = 100.0

@@ -11,16 +11,16 @@ from math import ceil, floor
 import numpy as np
 import pandas as pd
 
-from obsplan.planning.reasons import remedies, what_if
-from obsplan.planning.problem.booking import Booking
-from obsplan.planning.reasons.case import Answer, Case
 from obsplan.checking.check import figure
 from obsplan.environment.build import Environment, depth_column
-from obsplan.planning.problem.resource_flow import TOLERANCE
 from obsplan.inputs.scenario import Activity, Scenario
+from obsplan.planning.problem.booking import Booking
+from obsplan.planning.problem.resource_flow import TOLERANCE
+from obsplan.planning.problem.start_windows import COLUMN_OF, start_mask, why_no_window
+from obsplan.planning.reasons import remedies, what_if
+from obsplan.planning.reasons.case import Answer, Case
 from obsplan.planning.reasons.shortages import as_it_is_or_more_for_data, more_energy
 from obsplan.planning.reasons.what_if import World
-from obsplan.planning.problem.start_windows import COLUMN_OF, start_mask, why_no_window
 
 # Slots that are tried for giving way.
 MOST_SLOTS = 8
@@ -59,8 +59,13 @@ def unplaced(
             except KeyboardInterrupt:  # a second one; the plan that there is must not be lost
                 asking = False
             rows.append((task.name, task.count, len(booking.runs[i]), *answer))
-    kinds = {"activity": "str", "wanted": "int64", "placed": "int64", "reason": "str",
-             "would_fit_if": "str"}  # fmt: skip
+    kinds = {
+        "activity": "str",
+        "wanted": "int64",
+        "placed": "int64",
+        "reason": "str",
+        "would_fit_if": "str",
+    }
     return pd.DataFrame(rows, columns=list(kinds)).astype(kinds)
 
 
@@ -69,8 +74,15 @@ def _answer(case: Case) -> Answer:
     answer = as_it_is_or_more_for_data(case) or more_energy(case)
     if answer:
         return answer
-    for changes in (_slot_gives_way, _shorter_gap, _more_bus_power, _less_waiting,
-                    _wider_range, _shorter_lead, _longer_contact):  # fmt: skip
+    for changes in (
+        _slot_gives_way,
+        _shorter_gap,
+        _more_bus_power,
+        _less_waiting,
+        _wider_range,
+        _shorter_lead,
+        _longer_contact,
+    ):
         for start, changed, answer in changes(case):
             twin = what_if.let_in(changed.booking, case.task, start)
             if twin is not None and case.holds_with(twin, changed):

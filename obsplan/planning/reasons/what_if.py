@@ -12,12 +12,12 @@ from typing import Any, NamedTuple
 import numpy as np
 import pandas as pd
 
-from obsplan.common import intervals
-from obsplan.planning.problem.booking import Booking
 from obsplan.checking.check import check
+from obsplan.common import intervals
 from obsplan.environment.build import Environment
-from obsplan.planning.problem.resource_flow import TOLERANCE, gain_wh
 from obsplan.inputs.scenario import Scenario
+from obsplan.planning.problem.booking import Booking
+from obsplan.planning.problem.resource_flow import TOLERANCE, gain_wh
 from obsplan.planning.search.window_by_window import COARSE, with_planned_sending
 
 

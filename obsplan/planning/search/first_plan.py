@@ -9,14 +9,14 @@ from threading import Event
 import numpy as np
 
 from obsplan.planning.problem.booking import Booking
-from obsplan.planning.solver.bounds import relaxation
+from obsplan.planning.problem.from_scenario import Problem
 from obsplan.planning.search.greedy import greedy_plan
 from obsplan.planning.search.rounding import guided_plan
-from obsplan.planning.solver.highs import has_answer, is_impossible, loaded
-from obsplan.planning.solver.model import model
-from obsplan.planning.problem.from_scenario import Problem
 from obsplan.planning.search.ruin_and_recreate import reseat
 from obsplan.planning.search.window_by_window import take, with_planned_sending
+from obsplan.planning.solver.bounds import relaxation
+from obsplan.planning.solver.highs import has_answer, is_impossible, loaded
+from obsplan.planning.solver.model import model
 
 # The branching solver is asked for required runs up to so many steps of all their tasks, and
 # for so many nodes; beyond, its root alone may take minutes.

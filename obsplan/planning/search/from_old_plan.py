@@ -1,9 +1,9 @@
 """An old plan mended with as few changes as can be: what cannot stay goes, gaps are filled."""
 
 from obsplan.planning.problem.booking import Booking
-from obsplan.planning.search.greedy import greedy_plan
 from obsplan.planning.problem.from_scenario import Problem
 from obsplan.planning.search.first_plan import quick_plan
+from obsplan.planning.search.greedy import greedy_plan
 from obsplan.planning.search.window_by_window import with_planned_sending
 
 
@@ -49,6 +49,8 @@ def repaired(problem: Problem, old: list[list[int]]) -> Booking:
 def _may_start(booking: Booking, i: int, start: int) -> bool:
     """Whether a run breaks no exclusion, gap, order or count; bus and energy come later."""
     task = booking.problem.tasks[i]
-    met = all(start >= min(met_from, booking.met_from(earlier, settle))
-              for earlier, settle, met_from in task.earlier)  # fmt: skip
+    met = all(
+        start >= min(met_from, booking.met_from(earlier, settle))
+        for earlier, settle, met_from in task.earlier
+    )
     return met and len(booking.runs[i]) < task.count and bool(booking.clear_starts(i)[start])

@@ -9,9 +9,9 @@ from threading import Event
 
 import numpy as np
 
+from obsplan.planning.problem.from_scenario import Problem
 from obsplan.planning.solver.highs import end_once, loaded, search, solution, start_from
 from obsplan.planning.solver.model import model
-from obsplan.planning.problem.from_scenario import Problem
 
 # The best choice is found to this share of its worth, or as the root of the search has it.
 MERGE_GAP = 1e-3

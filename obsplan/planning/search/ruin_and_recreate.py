@@ -92,9 +92,7 @@ def reseat(
         yield best
 
 
-def _reseated(
-    plan: Booking, draw: Random, shares: np.ndarray
-) -> tuple[Booking | None, float]:
+def _reseated(plan: Booking, draw: Random, shares: np.ndarray) -> tuple[Booking | None, float]:
     """The plan with some hours cleared and filled anew, and by how much it is better.
 
     None when nothing has changed or a required run is left out. Sending stays what it was.
@@ -133,9 +131,7 @@ def _movable(plan: Booking) -> list[tuple[int, int]]:
     """Task and start of each run but the first of those that others wait for."""
     followed = {earlier for task in plan.problem.tasks for earlier, *_ in task.earlier}
     return [
-        (i, start)
-        for i, runs in enumerate(plan.runs)
-        for start in sorted(runs)[i in followed :]
+        (i, start) for i, runs in enumerate(plan.runs) for start in sorted(runs)[i in followed :]
     ]
 
 

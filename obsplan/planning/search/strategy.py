@@ -15,13 +15,16 @@ import numpy as np
 from scipy import sparse
 
 from obsplan.planning.problem.booking import Booking
-from obsplan.planning.solver.bounds import Relaxation, relaxation, upper_bound
-from obsplan.planning.solver.matrix import LEAST_FIGURE, Model
-from obsplan.planning.solver.highs import has_answer, is_optimal, loaded, proven_bound, solution
-from obsplan.planning.search.price_guided import led_plan, priced
-from obsplan.planning.solver.model import GAP_H, RIVAL_H, model
-from obsplan.planning.problem.from_scenario import Node, Problem, Task, least_worth, starts_of, worth_of_all
+from obsplan.planning.problem.from_scenario import (
+    Node,
+    Problem,
+    Task,
+    least_worth,
+    starts_of,
+    worth_of_all,
+)
 from obsplan.planning.search.first_plan import quick_plan
+from obsplan.planning.search.price_guided import led_plan, priced
 from obsplan.planning.search.ruin_and_recreate import reseat
 from obsplan.planning.search.window_by_window import (
     LATENESS_COST,
@@ -32,6 +35,10 @@ from obsplan.planning.search.window_by_window import (
     take,
     with_planned_sending,
 )
+from obsplan.planning.solver.bounds import Relaxation, relaxation, upper_bound
+from obsplan.planning.solver.highs import has_answer, is_optimal, loaded, proven_bound, solution
+from obsplan.planning.solver.matrix import LEAST_FIGURE, Model
+from obsplan.planning.solver.model import GAP_H, RIVAL_H, model
 
 # A first plan is bettered this much before the best of them goes on, and then what each effort
 # looks at, one after the other; stretches shifted so that no seam stays.
@@ -267,8 +274,6 @@ def _preferred(draft: Model, problem: Problem, solved):
     prefer(alike, problem)
     # These costs stand alone here, so they need not be small, and are better not.
     alike.cost /= LATENESS_COST
-    solver = loaded(
-        alike, mixed=True, mip_rel_gap=1e-3, mip_max_nodes=NODE_LIMIT, **PLAIN_SEARCH
-    )
+    solver = loaded(alike, mixed=True, mip_rel_gap=1e-3, mip_max_nodes=NODE_LIMIT, **PLAIN_SEARCH)
     solver.run()
     return solver if has_answer(solver) else solved

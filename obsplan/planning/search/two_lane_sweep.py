@@ -11,8 +11,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from obsplan.planning.solver.model import cliques
 from obsplan.planning.problem.from_scenario import Problem
+from obsplan.planning.solver.model import cliques
 
 # More states side by side than this are too many to look at in each step.
 MOST_STATES = 200_000

@@ -9,11 +9,11 @@ from threading import Event
 import numpy as np
 
 from obsplan.planning.problem.booking import Booking
-from obsplan.planning.solver.matrix import Model
 from obsplan.planning.problem.excerpt import excerpt
-from obsplan.planning.solver.highs import is_optimal, loaded, search, solution, start_from
-from obsplan.planning.solver.model import model, steps_summed
 from obsplan.planning.problem.from_scenario import Problem
+from obsplan.planning.solver.highs import is_optimal, loaded, search, solution, start_from
+from obsplan.planning.solver.matrix import Model
+from obsplan.planning.solver.model import model, steps_summed
 
 # Nodes that the solver may branch into for a stretch.
 NODE_LIMIT = 10
@@ -117,9 +117,7 @@ def merged(booking: Booking, begun: Booking, found: Booking) -> Booking:
     both.may_send[changed] = found.may_send[changed]
     better = max(booking, found, key=lambda other: other.merit())
     # Each may have left a required run to the other.
-    lacking = any(
-        len(runs) < task.must for task, runs in zip(both.problem.tasks, both.runs)
-    )
+    lacking = any(len(runs) < task.must for task, runs in zip(both.problem.tasks, both.runs))
     if lacking or not both.is_orderly() or both.merit() <= better.merit():
         return better
     both.flow = both.simulate()
@@ -195,9 +193,7 @@ def _sending(x: np.ndarray, draft: Model) -> np.ndarray:
     return np.array([(share >= 0) & (x[share] > 1e-6) for share in draft.sharing])
 
 
-def with_planned_sending(
-    booking: Booking, models: tuple[bool, ...] = (COARSE, WHOLE)
-) -> Booking:
+def with_planned_sending(booking: Booking, models: tuple[bool, ...] = (COARSE, WHOLE)) -> Booking:
     """The same runs, sending where it takes least energy; `booking` when that fails.
 
     The `models` are asked in turn until the answer of one holds. The coarse one takes a

@@ -78,13 +78,19 @@ class Draft:
         matrix.eliminate_zeros()
         none = np.full(len(starts[0].columns) if starts else 0, -1)
         return Model(
-            cost, low, high, integer > 0, matrix, row_low, row_high,
+            cost,
+            low,
+            high,
+            integer > 0,
+            matrix,
+            row_low,
+            row_high,
             start=[s.columns for s in starts],
             begun=[none if s.begun is None else s.begun for s in starts],
             sharing=sharing,
             apart=apart > 0,
             drawing=np.arange(self.row_count) >= drawn_from,
-        )  # fmt: skip
+        )
 
 
 class Starts:
@@ -126,9 +132,7 @@ class Starts:
         return total[until] - total[since]
 
 
-def at_most_one(
-    draft: Draft, stretches: list[tuple[Starts, int, int]], summed: int = 1
-) -> None:
+def at_most_one(draft: Draft, stretches: list[tuple[Starts, int, int]], summed: int = 1) -> None:
     """At most one start among stretches (starts, back, ahead), where two could be.
 
     One row for every `summed` steps, the sum of theirs.

@@ -9,8 +9,8 @@ relaxed problem, and the best of that bounds them all.
 
 import numpy as np
 
-from obsplan.planning.solver.matrix import Draft, Model, Starts, at_most_one, shifted
 from obsplan.planning.problem.from_scenario import Problem, Task
+from obsplan.planning.solver.matrix import Draft, Model, Starts, at_most_one, shifted
 from obsplan.planning.solver.resource_rows import add_supplies
 
 # As many starts as three days have at a quarter of an hour; beyond, sums go by cumulated starts.
@@ -148,5 +148,3 @@ def _exclusion(draft: Draft, problem: Problem, starts: list[Starts], summed: int
                     draft,
                     [(starts[p], tasks[p].length, reach), (starts[q], tasks[q].length - reach, 0)],
                 )
-
-

@@ -6,8 +6,8 @@ spilled at will and sending is a share of the time in contact.
 
 import numpy as np
 
-from obsplan.planning.solver.matrix import Draft, Starts, profile_terms, shifted, usual_level
 from obsplan.planning.problem.from_scenario import Node, Problem, Task
+from obsplan.planning.solver.matrix import Draft, Starts, profile_terms, shifted, usual_level
 
 # Rounding in a sum of loads must not bar a bus that is sized to it exactly.
 BUS_ROUNDING_W = 1e-9
@@ -61,9 +61,7 @@ def _bus(draft: Draft, node: Node, own, crowds: list[list[int]], share: np.ndarr
     draws_w = [task.peak_w.max() * (starts.possible(task.length) > 0) for task, starts in own]
     for crowd in crowds:
         most_w = most_w + np.max([draws_w[k] for k in crowd], axis=0)
-    peak = [
-        term for task, starts in own for term in profile_terms(starts, task.peak_w, 1.0)
-    ]
+    peak = [term for task, starts in own for term in profile_terms(starts, task.peak_w, 1.0)]
     tight = most_w > room_w
     number = np.cumsum(tight) - 1
     switched = np.flatnonzero(tight & (share >= 0) & (node.transmit_w > 0))
@@ -118,14 +116,26 @@ def _battery(draft: Draft, problem: Problem, node: Node, own, load, every: int) 
     drawn = _drawn(own, best_w[row])
     for slope, lost in ((node.charge_efficiency, detour), (1 / node.discharge_efficiency, 0.0)):
         losses = ((row[r], c, f * hour * lost) for r, c, f in drawn if lost)
-        draft.add_rows(count, -np.inf, start, (rows, stored, 1), (rows, before, -1),
-                       (rows, net, -slope), *losses)  # fmt: skip
+        draft.add_rows(
+            count,
+            -np.inf,
+            start,
+            (rows, stored, 1),
+            (rows, before, -1),
+            (rows, net, -slope),
+            *losses,
+        )
     fast = np.flatnonzero(surplus > node.charge_limit_w * hours)
     if len(fast):
         gain = node.charge_limit_w * node.charge_efficiency * hours[fast]
         number = np.arange(len(fast))
-        draft.add_rows(len(fast), -np.inf, start[fast] + gain, (number, stored[fast], 1),
-                       (number, before[fast], -1))  # fmt: skip
+        draft.add_rows(
+            len(fast),
+            -np.inf,
+            start[fast] + gain,
+            (number, stored[fast], 1),
+            (number, before[fast], -1),
+        )
 
 
 def _drawn(own: list[tuple[Task, Starts]], yield_w: np.ndarray) -> list[tuple]:
@@ -185,6 +195,8 @@ def _stations(draft: Draft, problem: Problem, share) -> None:
             len(crowded),
             -np.inf,
             1,
-            *((rows, u[crowded], problem.nodes[n].send_share[crowded])
-              for n, u in zip(direct, using)),
-        )  # fmt: skip
+            *(
+                (rows, u[crowded], problem.nodes[n].send_share[crowded])
+                for n, u in zip(direct, using)
+            ),
+        )

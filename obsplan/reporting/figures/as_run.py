@@ -6,12 +6,12 @@ from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 from matplotlib.transforms import blended_transform_factory
 
-from obsplan.reporting.figures import layout as parts
-from obsplan.operations.as_run import NOT_REPORTED, compare, matched
 from obsplan.environment.build import Environment
+from obsplan.inputs.scenario import Scenario
+from obsplan.operations.as_run import NOT_REPORTED, compare, matched
+from obsplan.reporting.figures import layout as parts
 from obsplan.reporting.figures.layout import INK, PAPER, SMALL_PT, Panel, styled
 from obsplan.reporting.figures.sky import dark_key, darkness, place_and_span, shade
-from obsplan.inputs.scenario import Scenario
 
 LANE_IN = 0.36
 HEAD = 0.5  # lanes that the heads of the columns take
@@ -21,16 +21,38 @@ COLUMNS_IN = {"runs": 0.62, "hours": 0.92, "Wh": 0.95, "Mbit": 1.05, "bins": 0.5
 PLANNED_LOOK = {"facecolor": parts.WINDOW, "edgecolor": INK, "linewidth": 0.5}
 LOOKS = {
     "done": {"facecolor": parts.SLOTS[0], "edgecolor": parts.SLOTS[0], "linewidth": 0.5},
-    "shortened": {"facecolor": parts.SLOTS[3], "edgecolor": INK, "hatch": "/////",
-                  "linewidth": 0.5},
+    "shortened": {
+        "facecolor": parts.SLOTS[3],
+        "edgecolor": INK,
+        "hatch": "/////",
+        "linewidth": 0.5,
+    },
     "failed": {"facecolor": PAPER, "edgecolor": INK, "linewidth": 0.7},
-}  # fmt: skip
-FAILED_MARK = {"marker": "X", "markersize": 6.5, "color": INK, "markeredgecolor": PAPER,
-               "markeredgewidth": 0.8, "linestyle": "none"}  # fmt: skip
-SILENT_MARK = {"marker": "o", "markersize": 4, "color": PAPER, "markeredgecolor": INK,
-               "markeredgewidth": 0.8, "linestyle": "none"}  # fmt: skip
-EXTRA_MARK = {"marker": "^", "markersize": 5, "color": INK, "markeredgecolor": PAPER,
-              "markeredgewidth": 0.5, "linestyle": "none"}  # fmt: skip
+}
+FAILED_MARK = {
+    "marker": "X",
+    "markersize": 6.5,
+    "color": INK,
+    "markeredgecolor": PAPER,
+    "markeredgewidth": 0.8,
+    "linestyle": "none",
+}
+SILENT_MARK = {
+    "marker": "o",
+    "markersize": 4,
+    "color": PAPER,
+    "markeredgecolor": INK,
+    "markeredgewidth": 0.8,
+    "linestyle": "none",
+}
+EXTRA_MARK = {
+    "marker": "^",
+    "markersize": 5,
+    "color": INK,
+    "markeredgecolor": PAPER,
+    "markeredgewidth": 0.5,
+    "linestyle": "none",
+}
 
 
 @styled
@@ -78,15 +100,20 @@ def _key(both: pd.DataFrame, dark: tuple[parts.Windows, parts.Windows]) -> list[
     outcomes = set(both["outcome"])
     shown = [
         ("planned", PLANNED_LOOK, both["start_utc"].notna().any()),
-        *((outcome, look, outcome in outcomes) for outcome, look in
-          (LOOKS | {"failed": FAILED_MARK, "not reported": SILENT_MARK}).items()),
+        *(
+            (outcome, look, outcome in outcomes)
+            for outcome, look in (
+                LOOKS | {"failed": FAILED_MARK, "not reported": SILENT_MARK}
+            ).items()
+        ),
         ("not planned", EXTRA_MARK, both["start_utc"].isna().any()),
-    ]  # fmt: skip
+    ]
     return [*((words, look) for words, look, is_ in shown if is_), *dark_key(*dark)]
 
 
 def _lane(ax: Axes, environment: Environment, k: int, own: pd.DataFrame) -> None:
     """Planned slots in the upper half of a lane, runs in the lower."""
+
     def hours(column: str, rows: pd.DataFrame) -> np.ndarray:
         return parts.hours_of(environment, rows[column])
 
@@ -113,14 +140,26 @@ def _sums(ax: Axes, table: pd.DataFrame) -> None:
     ends_in = dict(zip(COLUMNS_IN, start_in + np.cumsum(list(COLUMNS_IN.values()))))
 
     def write(column: str, y: float, words: str, weight: str = "normal") -> None:
-        ax.text(ends_in[column], y, words, size=SMALL_PT, ha="right", va="center",
-                weight=weight, transform=shift)  # fmt: skip
+        ax.text(
+            ends_in[column],
+            y,
+            words,
+            size=SMALL_PT,
+            ha="right",
+            va="center",
+            weight=weight,
+            transform=shift,
+        )
 
     for column in COLUMNS_IN:
         write(column, -0.5 - HEAD / 2, column)
     for k, row in enumerate(table.itertuples(index=False)):
-        write("runs", k, f"{row.done} of {row.planned}",
-              "bold" if row.done < row.planned else "normal")  # fmt: skip
+        write(
+            "runs",
+            k,
+            f"{row.done} of {row.planned}",
+            "bold" if row.done < row.planned else "normal",
+        )
         write("hours", k, f"{row.ran_min / 60:.1f} of {row.planned_min / 60:.1f}")
         write("Wh", k, f"{row.ran_wh:,.0f} of {row.planned_wh:,.0f}")
         write("Mbit", k, f"{row.ran_mbit:,.0f} of {row.planned_mbit:,.0f}")
@@ -135,6 +174,12 @@ def _losses(ax: Axes, losses: list[str]) -> None:
     top_in = box.y1 * figure.get_figheight()
     lines = ["Lost:" if losses else "Nothing that was planned is lost.", *losses]
     for k, line in enumerate(lines):
-        figure.text(0.16, top_in - LINE_IN * k, parts.fitted(line, parts.WIDTH_IN - 0.32),
-                    size=SMALL_PT, va="top", weight="normal" if k else "bold",
-                    transform=figure.dpi_scale_trans)  # fmt: skip
+        figure.text(
+            0.16,
+            top_in - LINE_IN * k,
+            parts.fitted(line, parts.WIDTH_IN - 0.32),
+            size=SMALL_PT,
+            va="top",
+            weight="normal" if k else "bold",
+            transform=figure.dpi_scale_trans,
+        )

@@ -6,11 +6,11 @@ from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 from matplotlib.ticker import FuncFormatter, MultipleLocator
 
-from obsplan.reporting.figures import layout as parts
 from obsplan.common.constants import SYNODIC_MONTH_DAYS
-from obsplan.survey.landing_days import DayChoice
-from obsplan.reporting.figures.layout import INK, PAPER, SMALL_PT, WIDTH_IN, Panel, styled
 from obsplan.inputs.scenario import Scenario
+from obsplan.reporting.figures import layout as parts
+from obsplan.reporting.figures.layout import INK, PAPER, SMALL_PT, WIDTH_IN, Panel, styled
+from obsplan.survey.landing_days import DayChoice
 
 LEFT_IN, RIGHT_IN, WORTH_IN, WORDS_IN = 2.25, 4.85, 0.85, 3.75
 ROW_IN = 0.3
@@ -46,11 +46,17 @@ def days_figure(scenario: Scenario, choice: DayChoice) -> Figure:
         [Panel(ROW_IN * len(table) + 0.1, 1)],
         LEFT_IN,
         RIGHT_IN,
-        key=[("light", LIGHT_LOOK), ("night", NIGHT_LOOK), ("landing window", LANDING_LOOK),
-             ("eclipse by the Earth", ECLIPSE_LOOK), ("contact", CONTACT_LOOK),
-             ("Earth below the skyline", HIDDEN_LOOK), ("first in rank", BEST_LOOK)],
+        key=[
+            ("light", LIGHT_LOOK),
+            ("night", NIGHT_LOOK),
+            ("landing window", LANDING_LOOK),
+            ("eclipse by the Earth", ECLIPSE_LOOK),
+            ("contact", CONTACT_LOOK),
+            ("Earth below the skyline", HIDDEN_LOOK),
+            ("first in rank", BEST_LOOK),
+        ],
         footer=MEANING,
-    )  # fmt: skip
+    )
     _lower(figure, ax, MOST_ROW_IN * len(table) + 0.1)
     noon = _noons(choice.windows)
     _draw_days(ax, table, choice.windows, noon)
@@ -128,8 +134,13 @@ def _draw_days(ax: Axes, table: pd.DataFrame, windows: pd.DataFrame, noon: dict)
         own = windows[windows["lunar_day"] == number]
         for name, middle, tall, look in LANES:
             part = own[own["window"] == name]
-            spans = np.stack([(part[c] - noon[number]) / pd.Timedelta(hours=1)
-                              for c in ("start_utc", "end_utc")], axis=1)  # fmt: skip
+            spans = np.stack(
+                [
+                    (part[c] - noon[number]) / pd.Timedelta(hours=1)
+                    for c in ("start_utc", "end_utc")
+                ],
+                axis=1,
+            )
             if name == "light":
                 reach.append(spans)
             parts.bars(ax, spans, row + middle, tall, zorder=3, **look)
@@ -169,10 +180,25 @@ def _label_rows(ax: Axes, table: pd.DataFrame) -> None:
             (0.42, f"{light}\n{landing}", 6.3, "normal"),
         ):
             place = -x_in + (0.12 + shift_in) / (WIDTH_IN - LEFT_IN - RIGHT_IN)
-            ax.text(place, row, words, transform=ax.get_yaxis_transform(), size=size,
-                    weight=bold, va="center", clip_on=False, linespacing=1.2)  # fmt: skip
-    ax.text(-x_in + 0.12 / (WIDTH_IN - LEFT_IN - RIGHT_IN), -0.75, "lunar day  (UTC)",
-            transform=ax.get_yaxis_transform(), size=SMALL_PT, va="bottom")  # fmt: skip
+            ax.text(
+                place,
+                row,
+                words,
+                transform=ax.get_yaxis_transform(),
+                size=size,
+                weight=bold,
+                va="center",
+                clip_on=False,
+                linespacing=1.2,
+            )
+    ax.text(
+        -x_in + 0.12 / (WIDTH_IN - LEFT_IN - RIGHT_IN),
+        -0.75,
+        "lunar day  (UTC)",
+        transform=ax.get_yaxis_transform(),
+        size=SMALL_PT,
+        va="bottom",
+    )
 
 
 def _draw_worth(figure: Figure, ax: Axes, table: pd.DataFrame, planned: bool) -> None:
@@ -202,13 +228,35 @@ def _draw_worth(figure: Figure, ax: Axes, table: pd.DataFrame, planned: bool) ->
             side.text(worth[row] + 0.03 * most, row, f"{worth[row]:.0f}", size=6.3, va="center")
         rank = "–" if pd.isna(day.rank) else f"{day.rank:.0f}"
         transform = side.get_yaxis_transform()
-        side.text(words_at, row, rank, transform=transform, size=8.5, weight=weight,
-                  va="center", clip_on=False)  # fmt: skip
-        side.text(words_at + 0.3 / (WORTH_IN - 0.12), row, _reasons(day.notes),
-                  transform=transform, size=6.3, va="center", clip_on=False,
-                  linespacing=1.2)  # fmt: skip
-    side.text(words_at, -0.75, "rank and reasons", transform=side.get_yaxis_transform(),
-              size=SMALL_PT, va="bottom", clip_on=False)  # fmt: skip
+        side.text(
+            words_at,
+            row,
+            rank,
+            transform=transform,
+            size=8.5,
+            weight=weight,
+            va="center",
+            clip_on=False,
+        )
+        side.text(
+            words_at + 0.3 / (WORTH_IN - 0.12),
+            row,
+            _reasons(day.notes),
+            transform=transform,
+            size=6.3,
+            va="center",
+            clip_on=False,
+            linespacing=1.2,
+        )
+    side.text(
+        words_at,
+        -0.75,
+        "rank and reasons",
+        transform=side.get_yaxis_transform(),
+        size=SMALL_PT,
+        va="bottom",
+        clip_on=False,
+    )
 
 
 def _reasons(notes: str) -> str:
@@ -219,7 +267,10 @@ def _reasons(notes: str) -> str:
     room_in = WORDS_IN - 0.45
     if "\n" not in lines and parts.width_in(lines, 6.3) > room_in:
         # One side alone may take both lines.
-        fits = [k for k, letter in enumerate(lines)
-                if letter == " " and parts.width_in(lines[:k], 6.3) <= room_in]  # fmt: skip
+        fits = [
+            k
+            for k, letter in enumerate(lines)
+            if letter == " " and parts.width_in(lines[:k], 6.3) <= room_in
+        ]
         lines = f"{lines[: fits[-1]]}\n{lines[fits[-1] + 1 :]}"
     return parts.fitted(lines, room_in, 6.3)

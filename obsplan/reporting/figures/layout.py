@@ -140,8 +140,7 @@ def page(
     title = fitted(title, WIDTH_IN - 0.32, TITLE_PT, "bold")
     subtitle = fitted(subtitle, WIDTH_IN - 0.32, TEXT_PT + 0.5)
     figure.text(edge, 1 - 0.14 / height_in, title, size=TITLE_PT, weight="bold", va="top")
-    figure.text(edge, 1 - 0.40 / height_in, subtitle, size=TEXT_PT + 0.5, va="top",
-                linespacing=1.3)  # fmt: skip
+    figure.text(edge, 1 - 0.40 / height_in, subtitle, size=TEXT_PT + 0.5, va="top", linespacing=1.3)
     if key:
         _key(figure, key, y_in=0.1 + (0.2 if footer else 0.0))
     if footer:
@@ -161,8 +160,14 @@ def _key(figure: Figure, items: list[tuple[str, dict]], y_in: float) -> None:
             figure.add_artist(
                 Rectangle((x_in, y_in), 0.26, 0.12, transform=figure.dpi_scale_trans, **look)
             )
-        figure.text(x_in + 0.32, y_in + 0.06, words, size=SMALL_PT, va="center",
-                    transform=figure.dpi_scale_trans)  # fmt: skip
+        figure.text(
+            x_in + 0.32,
+            y_in + 0.06,
+            words,
+            size=SMALL_PT,
+            va="center",
+            transform=figure.dpi_scale_trans,
+        )
         x_in += 0.32 + width_in(words) + 0.18
 
 
@@ -176,9 +181,7 @@ def width_in(text: str, size_pt: float = SMALL_PT, weight: str = "normal") -> fl
     return np.ptp(path.vertices[:, 0]) / 72
 
 
-def fitted(
-    text: str, room_in: float, size_pt: float = SMALL_PT, weight: str = "normal"
-) -> str:
+def fitted(text: str, room_in: float, size_pt: float = SMALL_PT, weight: str = "normal") -> str:
     """The text with every line cut to the room there is."""
     lines = []
     for line in text.split("\n"):
@@ -315,8 +318,15 @@ def beside(ax: Axes, labels: list[tuple[float, str, dict]]) -> None:
         ends_in = [x_in + 0.07, x_in + 0.33]
         figure.add_artist(Line2D(ends_in, [y_in, y_in], transform=page_in, **look))
         words = fitted(words, WIDTH_IN - x_in - 0.45)
-        figure.text(x_in + 0.39, y_in, words, transform=page_in, size=SMALL_PT, va="center",
-                    linespacing=1.15)  # fmt: skip
+        figure.text(
+            x_in + 0.39,
+            y_in,
+            words,
+            transform=page_in,
+            size=SMALL_PT,
+            va="center",
+            linespacing=1.15,
+        )
 
 
 def slot_look(tone: int, hatch: int) -> dict:

@@ -11,17 +11,19 @@ import numpy as np
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 
-from obsplan.reporting.figures import layout as parts
 from obsplan.common import intervals
-from obsplan.environment.build import Environment
 from obsplan.common.errors import ObsplanError
-from obsplan.reporting.figures.resource_panels import LIMIT_LOOK
-from obsplan.reporting.figures.landing_days import days_figure
-from obsplan.reporting.figures.site_map import require_column, survey_map
+from obsplan.environment.build import Environment
+from obsplan.inputs.hardware import Platform, Station
+from obsplan.inputs.scenario import Scenario
+from obsplan.reporting.figures import layout as parts
 from obsplan.reporting.figures.as_run import compare_figure
+from obsplan.reporting.figures.landing_days import days_figure
 from obsplan.reporting.figures.layout import INK, LINES, PAPER, SMALL_PT, Panel, styled
 from obsplan.reporting.figures.plan import plan_figure, timeline_figure
+from obsplan.reporting.figures.resource_panels import LIMIT_LOOK
 from obsplan.reporting.figures.resources import resources_figure
+from obsplan.reporting.figures.site_map import require_column, survey_map
 from obsplan.reporting.figures.sky import (
     TERRAIN_LINE,
     contact_windows,
@@ -33,8 +35,6 @@ from obsplan.reporting.figures.sky import (
     skyline_at,
     terrain,
 )
-from obsplan.inputs.hardware import Platform, Station
-from obsplan.inputs.scenario import Scenario
 
 __all__ = [
     "compare_figure",
@@ -77,9 +77,12 @@ def save(figure: Figure, path: str | Path) -> None:
     unfinished = path.with_name(f".{path.name}.{os.getpid()}.part")
     try:
         figure.savefig(
-            unfinished, format=kind[1:], dpi=DOTS_PER_IN, metadata=METADATA[kind],
+            unfinished,
+            format=kind[1:],
+            dpi=DOTS_PER_IN,
+            metadata=METADATA[kind],
             facecolor=PAPER,
-        )  # fmt: skip
+        )
         os.replace(unfinished, path)
     except OSError as problem:
         raise ObsplanError(f"{path}: cannot be written ({problem.strerror})") from None
@@ -110,10 +113,13 @@ def link_figure(scenario: Scenario, environment: Environment) -> Figure:
         ],
         left_in,
         right_in,
-        key=[("contact, as tall as the Moon stands highest in it", IN_VIEW_LOOK),
-             ("the station is used", parts.CONTACT_LOOK), ("data flow", LINK_LOOK),
-             *dark_key(*dark)],
-    )  # fmt: skip
+        key=[
+            ("contact, as tall as the Moon stands highest in it", IN_VIEW_LOOK),
+            ("the station is used", parts.CONTACT_LOOK),
+            ("data flow", LINK_LOOK),
+            *dark_key(*dark),
+        ],
+    )
     *station_axes, together, earth, rate, volume = axes
     parts.time_axes(environment, axes)
     shade(axes, *dark)
@@ -152,8 +158,16 @@ def _station_panel(
         parts.bars(ax, now_h, top_deg / 2, top_deg, zorder=3.5, **parts.CONTACT_LOOK)
         if words_in < min(pitch_in[k : k + 2]):
             words = f"{top_deg:.0f}°\n{end_h - start_h:.1f} h"
-            ax.text(middles_in[k] / in_per_h, top_deg + 4, words, size=SMALL_PT, ha="center",
-                    va="bottom", linespacing=1.05, zorder=4)  # fmt: skip
+            ax.text(
+                middles_in[k] / in_per_h,
+                top_deg + 4,
+                words,
+                size=SMALL_PT,
+                ha="center",
+                va="bottom",
+                linespacing=1.05,
+                zorder=4,
+            )
     ax.set_ylim(0, 142)
     ax.set_yticks([0, 45, 90])
     parts.name_axis(ax, f"{parts.shortened(station.name, 14)}\nMoon elevation\n(deg)")

@@ -13,12 +13,15 @@ from matplotlib.lines import Line2D
 from matplotlib.patches import Rectangle
 from matplotlib.transforms import blended_transform_factory
 
-from obsplan.reporting.figures import layout as parts
-from obsplan.common import intervals
+from obsplan.analysis.missing_runs import missing_places, runs_in, told_missing
 from obsplan.checking.check import Verdict
+from obsplan.common import intervals
 from obsplan.environment.build import Environment
-from obsplan.reporting.figures.resource_panels import charge_panel, power_panel, store_panel
+from obsplan.inputs.scenario import Activity, Scenario
+from obsplan.planning.problem.start_windows import windows_table
+from obsplan.reporting.figures import layout as parts
 from obsplan.reporting.figures.layout import INK, PAPER, SMALL_PT, TEXT_PT, Panel, Windows, styled
+from obsplan.reporting.figures.resource_panels import charge_panel, power_panel, store_panel
 from obsplan.reporting.figures.sky import (
     contact_windows,
     darkness,
@@ -30,9 +33,6 @@ from obsplan.reporting.figures.sky import (
     sun_panel,
 )
 from obsplan.reporting.text.sentences import proven, raised, share_missing
-from obsplan.analysis.missing_runs import missing_places, runs_in, told_missing
-from obsplan.inputs.scenario import Activity, Scenario
-from obsplan.planning.problem.start_windows import windows_table
 
 if TYPE_CHECKING:
     from obsplan.planning.plan import Plan
@@ -44,10 +44,22 @@ HEAD = 0.95
 PLACED_IN, WORTH_IN, WHY_IN = 0.07, 1.43, 1.55
 RIGHT_IN, RIGHT_WITH_WHY_IN = 1.55, 3.15
 SENDING_LOOK = {"facecolor": INK, "edgecolor": INK, "linewidth": 0.3}
-REQUIRED_MARK = {"marker": "v", "markersize": 5, "color": INK, "markeredgecolor": PAPER,
-                 "markeredgewidth": 0.5, "linestyle": "none"}  # fmt: skip
-BROKEN_MARK = {"marker": "X", "markersize": 6.5, "color": INK, "markeredgecolor": PAPER,
-               "markeredgewidth": 0.8, "linestyle": "none"}  # fmt: skip
+REQUIRED_MARK = {
+    "marker": "v",
+    "markersize": 5,
+    "color": INK,
+    "markeredgecolor": PAPER,
+    "markeredgewidth": 0.5,
+    "linestyle": "none",
+}
+BROKEN_MARK = {
+    "marker": "X",
+    "markersize": 6.5,
+    "color": INK,
+    "markeredgecolor": PAPER,
+    "markeredgewidth": 0.8,
+    "linestyle": "none",
+}
 
 # The lane in which a platform sends stands among its instruments under this name.
 SENDING = " "
@@ -76,8 +88,10 @@ def plan_figure(
     if proven(plan.value, plan.bound):
         note += ", the best possible"
     elif np.isfinite(plan.bound):
-        note += (f", no plan can be worth more than {raised(plan.bound)}: "
-                 f"{share_missing(plan.value, plan.bound)} is missing")  # fmt: skip
+        note += (
+            f", no plan can be worth more than {raised(plan.bound)}: "
+            f"{share_missing(plan.value, plan.bound)} is missing"
+        )
     reasons = {}
     if not plan.unplaced.empty:
         reasons = dict(zip(plan.unplaced["activity"], plan.unplaced["reason"]))
@@ -124,13 +138,18 @@ def timeline_figure(
     rest = bool(reasons) and any(
         a.count - counts[a.name] > len(places[a.name]) for a in scenario.activity
     )
-    shown = {"night": len(night_h), "eclipse": len(eclipse_h), "missing": few, "rest": rest,
-             "broken": _named_broken(verdict), "required": required}  # fmt: skip
+    shown = {
+        "night": len(night_h),
+        "eclipse": len(eclipse_h),
+        "missing": few,
+        "rest": rest,
+        "broken": _named_broken(verdict),
+        "required": required,
+    }
     hazards = dict.fromkeys(i.hazard for i in scenario.instrument if i.hazard != "none")
     figure, axes = parts.page(
         scenario.title,
-        "   ·   ".join(filter(None, [note, verdict.summary]))
-        + "\n" + place_and_span(scenario),
+        "   ·   ".join(filter(None, [note, verdict.summary])) + "\n" + place_and_span(scenario),
         [
             events_room,
             Panel(0.58, 0.6),
@@ -143,7 +162,7 @@ def timeline_figure(
         right_in,
         key=_key({name for name, is_ in shown.items() if is_}),
         footer=f"{', '.join(hazards)}: {CAUTION}" if hazards else "",
-    )  # fmt: skip
+    )
     events, sun, plan, charge, *power, store = axes
     parts.time_axes(environment, axes)
     shade(axes[1:], night_h, eclipse_h)
@@ -231,8 +250,15 @@ def _lanes_panel(
     windows = windows_table(scenario, environment)
     activities = {a.name: a for a in scenario.activity}
     head = [lane.middle for lane in lanes if not lane.group][-1] + (0.85 + HEAD) / 2
-    sums = [(head, "placed of wanted", "value" if "value" in slots else "",
-             "missing, and why" if reasons else "", False)]  # fmt: skip
+    sums = [
+        (
+            head,
+            "placed of wanted",
+            "value" if "value" in slots else "",
+            "missing, and why" if reasons else "",
+            False,
+        )
+    ]
     for lane in lanes:
         if not lane.group:
             open_h = contact_windows(environment, station=lane.name)
@@ -246,9 +272,19 @@ def _lanes_panel(
             continue
         rows = windows[windows["activity"] == lane.name]
         open_h = parts.span_windows(environment, rows["opens_utc"], rows["closes_utc"])
-        sums.append(_activity_lane(ax, lane, own, open_h, looks[lane.instrument],
-                                   activities[lane.name], counts[lane.name],
-                                   len(places[lane.name]), reasons))  # fmt: skip
+        sums.append(
+            _activity_lane(
+                ax,
+                lane,
+                own,
+                open_h,
+                looks[lane.instrument],
+                activities[lane.name],
+                counts[lane.name],
+                len(places[lane.name]),
+                reasons,
+            )
+        )
         parts.bars(ax, places[lane.name], lane.middle, 0.46, zorder=2.5, **parts.MISSING_LOOK)
         wrong = own[own["slot"].isin(_named_broken(verdict))]
         middles_h = (wrong["start_h"] + wrong["end_h"]) / 2
@@ -257,9 +293,16 @@ def _lanes_panel(
 
 
 def _activity_lane(
-    ax: Axes, lane: Lane, own: pd.DataFrame, open_h: Windows, look: dict, activity: Activity,
-    count: int, marks: int, reasons: Mapping[str, str],
-) -> Sum:  # fmt: skip
+    ax: Axes,
+    lane: Lane,
+    own: pd.DataFrame,
+    open_h: Windows,
+    look: dict,
+    activity: Activity,
+    count: int,
+    marks: int,
+    reasons: Mapping[str, str],
+) -> Sum:
     """Windows as bands, slots as bars, the first runs marked as far as they are required."""
     own_h = own[["start_h", "end_h"]].to_numpy()
     parts.bars(ax, open_h, lane.middle, 0.86, zorder=1.5, **parts.WINDOW_LOOK)
@@ -267,8 +310,11 @@ def _activity_lane(
     wide_in = np.ptp(own_h, axis=1) * ax.get_position().width * parts.WIDTH_IN / ax.get_xlim()[1]
     narrow, thin = wide_in < 0.07, wide_in < 0.025
     edge = {"hatch": "", "linewidth": 0.25}
-    for which, more in ((~narrow, {}), (narrow & ~thin, edge),
-                        (thin, edge | {"edgecolor": look["facecolor"]})):  # fmt: skip
+    for which, more in (
+        (~narrow, {}),
+        (narrow & ~thin, edge),
+        (thin, edge | {"edgecolor": look["facecolor"]}),
+    ):
         parts.bars(ax, own_h[which], lane.middle, 0.66, zorder=3, **look | more)
     first_h = own_h[np.argsort(own_h[:, 0])][: activity.must].mean(axis=1)
     ax.plot(first_h, np.full(len(first_h), lane.middle - 0.42), zorder=5, **REQUIRED_MARK)
@@ -341,27 +387,49 @@ def _lane_names(ax: Axes, lanes: list[Lane], groups: Groups, looks: dict[str, di
         return foot_in + tall_in * (1 - y / total)
 
     def write(x_in: float, y: float, words: str, **how) -> None:
-        figure.text(x_in, at(y), words, size=SMALL_PT, va="center",
-                    transform=figure.dpi_scale_trans, **how)  # fmt: skip
+        figure.text(
+            x_in, at(y), words, size=SMALL_PT, va="center", transform=figure.dpi_scale_trans, **how
+        )
 
     named = set()
     for lane in lanes:
-        write(platform_in + instrument_in + name_in - 0.08, lane.middle,
-              parts.shortened(lane.name), ha="right")  # fmt: skip
+        write(
+            platform_in + instrument_in + name_in - 0.08,
+            lane.middle,
+            parts.shortened(lane.name),
+            ha="right",
+        )
         if lane.instrument in looks and lane.instrument not in named:
             named.add(lane.instrument)
             swatch = (platform_in, at(lane.middle) - 0.05)
-            figure.add_artist(Rectangle(swatch, 0.16, 0.1, transform=figure.dpi_scale_trans,
-                                        **looks[lane.instrument]))  # fmt: skip
+            figure.add_artist(
+                Rectangle(
+                    swatch, 0.16, 0.1, transform=figure.dpi_scale_trans, **looks[lane.instrument]
+                )
+            )
             write(platform_in + 0.22, lane.middle, parts.shortened(lane.instrument))
     for group, (top, foot) in groups.items():
-        figure.add_artist(Line2D([platform_in - 0.1] * 2, [at(top) - 0.02, at(foot) + 0.02],
-                                 color=INK, linewidth=1.2,
-                                 transform=figure.dpi_scale_trans))  # fmt: skip
+        figure.add_artist(
+            Line2D(
+                [platform_in - 0.1] * 2,
+                [at(top) - 0.02, at(foot) + 0.02],
+                color=INK,
+                linewidth=1.2,
+                transform=figure.dpi_scale_trans,
+            )
+        )
         words = parts.fitted(group, at(top) - at(foot), TEXT_PT, "bold")
-        figure.text(platform_in - 0.2, at((top + foot) / 2), words, size=TEXT_PT, weight="bold",
-                    rotation=90, ha="center", va="center",
-                    transform=figure.dpi_scale_trans)  # fmt: skip
+        figure.text(
+            platform_in - 0.2,
+            at((top + foot) / 2),
+            words,
+            size=TEXT_PT,
+            weight="bold",
+            rotation=90,
+            ha="center",
+            va="center",
+            transform=figure.dpi_scale_trans,
+        )
 
 
 def _sums(ax: Axes, sums: list[Sum]) -> None:
@@ -372,9 +440,23 @@ def _sums(ax: Axes, sums: list[Sum]) -> None:
     room_in = parts.WIDTH_IN - x_in - WHY_IN - 0.1
     for middle, placed, worth, why, few in sums:
         weight = "bold" if few else "normal"
-        ax.text(x_in + PLACED_IN, middle, placed, size=SMALL_PT, va="center", transform=shift,
-                weight=weight)  # fmt: skip
-        ax.text(x_in + WORTH_IN, middle, worth, size=SMALL_PT, va="center", ha="right",
-                transform=shift)  # fmt: skip
-        ax.text(x_in + WHY_IN, middle, parts.fitted(why, room_in), size=SMALL_PT, va="center",
-                transform=shift)  # fmt: skip
+        ax.text(
+            x_in + PLACED_IN,
+            middle,
+            placed,
+            size=SMALL_PT,
+            va="center",
+            transform=shift,
+            weight=weight,
+        )
+        ax.text(
+            x_in + WORTH_IN, middle, worth, size=SMALL_PT, va="center", ha="right", transform=shift
+        )
+        ax.text(
+            x_in + WHY_IN,
+            middle,
+            parts.fitted(why, room_in),
+            size=SMALL_PT,
+            va="center",
+            transform=shift,
+        )

@@ -6,15 +6,20 @@ import numpy as np
 import pandas as pd
 from matplotlib.axes import Axes
 
-from obsplan.reporting.figures import layout as parts
 from obsplan.checking.check import Verdict
-from obsplan.reporting.figures.layout import INK, LINES, PAPER
 from obsplan.inputs.hardware import Platform
 from obsplan.inputs.scenario import Scenario
+from obsplan.reporting.figures import layout as parts
+from obsplan.reporting.figures.layout import INK, LINES, PAPER
 
 LIMIT_LOOK = {"color": INK, "linewidth": 0.9, "linestyle": (0, (4, 2))}
-RESERVE_LOOK = {"facecolor": parts.RULE, "edgecolor": PAPER, "hatch": "////", "linewidth": 0,
-                "zorder": 0.7}  # fmt: skip
+RESERVE_LOOK = {
+    "facecolor": parts.RULE,
+    "edgecolor": PAPER,
+    "hatch": "////",
+    "linewidth": 0,
+    "zorder": 0.7,
+}
 
 
 def charge_panel(ax: Axes, platforms: Sequence[Platform], verdict: Verdict) -> None:
@@ -30,14 +35,25 @@ def charge_panel(ax: Axes, platforms: Sequence[Platform], verdict: Verdict) -> N
         hours = np.arange(len(charge)) / 60
         look, reserve = LINES[k % len(LINES)], 100 * battery.reserve
         thin = look | {"linewidth": 0.7}
-        ax.fill_between(hours, charge, reserve, where=charge < reserve - 1e-6, facecolor=INK,
-                        edgecolor=PAPER, hatch="////", linewidth=0, zorder=4)  # fmt: skip
+        ax.fill_between(
+            hours,
+            charge,
+            reserve,
+            where=charge < reserve - 1e-6,
+            facecolor=INK,
+            edgecolor=PAPER,
+            hatch="////",
+            linewidth=0,
+            zorder=4,
+        )
         ax.plot(hours, charge, zorder=3, path_effects=parts.halo(2.0), **look)
         ax.axhline(reserve, zorder=2, **thin)
         name = parts.shortened(platform.name, 12)
         end = "" if battery.end is None else f"\nend at least {100 * battery.end:g} %"
-        labels += [(charge[-1], f"{name} {charge[-1]:.0f} % at end", look),
-                   (reserve, f"{name} reserve {reserve:g} %{end}", thin)]  # fmt: skip
+        labels += [
+            (charge[-1], f"{name} {charge[-1]:.0f} % at end", look),
+            (reserve, f"{name} reserve {reserve:g} %{end}", thin),
+        ]
     parts.name_axis(ax, "state of charge\n(% of capacity)")
     parts.beside(ax, labels)
 
@@ -49,18 +65,22 @@ def power_panel(ax: Axes, platform: Platform, table: pd.DataFrame) -> None:
     generation_look = {"color": parts.SUN, "linewidth": 1.2}
     load_look = {"color": LINES[0]["color"], "linewidth": 0.7}
     thin = slice(None, None, -(-len(table) // 2000))
-    ax.fill_between(edges_h[:-1][thin], generation_w[thin], color=parts.LIGHT, linewidth=0,
-                    zorder=1)  # fmt: skip
+    ax.fill_between(
+        edges_h[:-1][thin], generation_w[thin], color=parts.LIGHT, linewidth=0, zorder=1
+    )
     ax.plot(edges_h[:-1], generation_w, zorder=2, **generation_look)
     parts.steps(ax, edges_h, load_w, zorder=3, **load_look)
     ax.axhline(platform.bus_limit_w, zorder=2, **LIMIT_LOOK)
     ax.set_ylim(0, 1.1 * max(platform.bus_limit_w, generation_w.max(), load_w.max()))
     parts.name_axis(ax, f"{parts.shortened(platform.name, 18)} power\n(W)")
-    parts.beside(ax, [
-        (generation_w[-1], "generation", generation_look),
-        (load_w[-1], "load", load_look),
-        (platform.bus_limit_w, f"bus limit {platform.bus_limit_w:g} W", LIMIT_LOOK),
-    ])  # fmt: skip
+    parts.beside(
+        ax,
+        [
+            (generation_w[-1], "generation", generation_look),
+            (load_w[-1], "load", load_look),
+            (platform.bus_limit_w, f"bus limit {platform.bus_limit_w:g} W", LIMIT_LOOK),
+        ],
+    )
 
 
 def store_panel(ax: Axes, scenario: Scenario, verdict: Verdict) -> None:

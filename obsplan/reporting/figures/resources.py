@@ -6,11 +6,13 @@ import numpy as np
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 
-from obsplan.reporting.figures import layout as parts
 from obsplan.checking.check import Verdict
 from obsplan.environment.build import Environment
-from obsplan.reporting.figures.resource_panels import LIMIT_LOOK, charge_panel, power_panel
+from obsplan.inputs.hardware import Platform
+from obsplan.inputs.scenario import Scenario
+from obsplan.reporting.figures import layout as parts
 from obsplan.reporting.figures.layout import LINES, Panel, styled
+from obsplan.reporting.figures.resource_panels import LIMIT_LOOK, charge_panel, power_panel
 from obsplan.reporting.figures.sky import (
     dark_key,
     darkness,
@@ -20,8 +22,6 @@ from obsplan.reporting.figures.sky import (
     place_and_span,
     shade,
 )
-from obsplan.inputs.hardware import Platform
-from obsplan.inputs.scenario import Scenario
 
 LEFT_IN, RIGHT_IN = 1.75, 1.7
 STORED_LOOK = {"color": LINES[0]["color"], "linewidth": 1.2}
@@ -59,8 +59,9 @@ def resources_figure(
         charge, power, store, sending = axes[4 * k : 4 * k + 4]
         table = verdict.resources[platform.name]
         charge_panel(charge, [platform], verdict)
-        parts.name_axis(charge, f"{parts.shortened(platform.name, 18)}\nstate of charge\n(% of "
-                                "capacity)")  # fmt: skip
+        parts.name_axis(
+            charge, f"{parts.shortened(platform.name, 18)}\nstate of charge\n(% of capacity)"
+        )
         power_panel(power, platform, table)
         _store_panel(store, platform, table["stored_mbit"].to_numpy())
         rate_kbps = environment.platforms[platform.name]["rate_kbps"].to_numpy()
@@ -76,10 +77,13 @@ def _store_panel(ax: Axes, platform: Platform, stored_mbit: np.ndarray) -> None:
     ax.set_ylim(0, 1.12 * max(capacity_mbit, stored_mbit.max()))
     end = "" if end_mbit is None else f"\nat end at most {end_mbit:,g}"
     parts.name_axis(ax, f"{parts.shortened(platform.name, 18)} stored\n(Mbit)")
-    parts.beside(ax, [
-        (stored_mbit[-1], f"fullest {stored_mbit.max():,.0f}{end}", STORED_LOOK),
-        (capacity_mbit, f"capacity {capacity_mbit:,.0f}", LIMIT_LOOK),
-    ])  # fmt: skip
+    parts.beside(
+        ax,
+        [
+            (stored_mbit[-1], f"fullest {stored_mbit.max():,.0f}{end}", STORED_LOOK),
+            (capacity_mbit, f"capacity {capacity_mbit:,.0f}", LIMIT_LOOK),
+        ],
+    )
 
 
 def _sending_panel(
@@ -88,14 +92,18 @@ def _sending_panel(
     """Mean rate sent in each quarter of an hour, against the rate of the link."""
     edges_h = np.arange(0, len(sent_mbit) + 15, 15) / 60
     sent_kbps = np.add.reduceat(sent_mbit, np.arange(0, len(sent_mbit), 15)) * 1000 / 900
-    ax.fill_between(edges_h, np.append(sent_kbps, 0.0), step="post", color=parts.SLOTS[0],
-                    linewidth=0, zorder=2)  # fmt: skip
+    ax.fill_between(
+        edges_h, np.append(sent_kbps, 0.0), step="post", color=parts.SLOTS[0], linewidth=0, zorder=2
+    )
     parts.steps(ax, np.arange(len(rate_kbps) + 1) / 60, rate_kbps, zorder=3, **RATE_LOOK)
     ax.set_ylim(0, 1.15 * max(rate_kbps.max(), sent_kbps.max(), 1e-9))
     parts.name_axis(ax, f"{parts.shortened(platform.name, 18)} sending\n(kbit/s)")
     sent_look = {"color": parts.SLOTS[0], "linewidth": 4}
     receiver = "Earth" if platform.radio.to == "earth" else parts.shortened(platform.radio.to, 12)
-    parts.beside(ax, [
-        (0, f"sent, {sent_mbit.sum():,.0f} Mbit", sent_look),
-        (rate_kbps.max(), f"link to {receiver}", RATE_LOOK),
-    ])  # fmt: skip
+    parts.beside(
+        ax,
+        [
+            (0, f"sent, {sent_mbit.sum():,.0f} Mbit", sent_look),
+            (rate_kbps.max(), f"link to {receiver}", RATE_LOOK),
+        ],
+    )

@@ -5,10 +5,10 @@ import pandas as pd
 from matplotlib.figure import Figure
 from matplotlib.ticker import FuncFormatter, MultipleLocator
 
-from obsplan.reporting.figures import layout as parts
-from obsplan.survey.landing_days import DAY_COLUMNS
 from obsplan.common.errors import ObsplanError
+from obsplan.reporting.figures import layout as parts
 from obsplan.reporting.figures.layout import INK, PAPER, SMALL_PT, WIDTH_IN, Panel, styled
+from obsplan.survey.landing_days import DAY_COLUMNS
 
 # Lightness rises evenly, so that it reads in grey and to colour-blind eyes.
 TONES = "cividis"
@@ -58,16 +58,28 @@ def survey_map(title: str, table: pd.DataFrame, column: str = "useful_light_h") 
         [Panel(5.5, 1)],
         0.85,
         1.7,
-        key=[("a site without a landing, or without the figure",
-              {"marker": "x", "color": NO_FIGURE["color"], "linestyle": ""})],
-    )  # fmt: skip
+        key=[
+            (
+                "a site without a landing, or without the figure",
+                {"marker": "x", "color": NO_FIGURE["color"], "linestyle": ""},
+            )
+        ],
+    )
     longitude = np.mod(best["longitude_deg"] + 180.0, 360.0) - 180.0
     ax.scatter(longitude[~shown], none["latitude_deg"], s=18, zorder=3, **NO_FIGURE)
     size = float(np.clip(9000 / max(len(best), 1), 10, 90))
     values = best.loc[shown, column].astype(float)
     if shown.any():
-        dots = ax.scatter(longitude[shown], best.loc[shown, "latitude_deg"], c=values, s=size,
-                          cmap=TONES, edgecolors=INK, linewidths=0.4, zorder=4)  # fmt: skip
+        dots = ax.scatter(
+            longitude[shown],
+            best.loc[shown, "latitude_deg"],
+            c=values,
+            s=size,
+            cmap=TONES,
+            edgecolors=INK,
+            linewidths=0.4,
+            zorder=4,
+        )
         box = ax.get_position()
         side = figure.add_axes([box.x1 + 0.25 / WIDTH_IN, box.y0, 0.16 / WIDTH_IN, box.height])
         figure.colorbar(dots, cax=side, label=_label(column))
@@ -76,10 +88,17 @@ def survey_map(title: str, table: pd.DataFrame, column: str = "useful_light_h") 
         if len(best) <= NAMED_SITES or name == best["name"].iloc[0]:
             # Towards the middle of the map, where there is room.
             left, high = x > np.mean(ax.get_xlim()), y > 85.0
-            ax.annotate(parts.shortened(name, 20), (x, y), (-6 if left else 6, -5 if high else 5),
-                        textcoords="offset points", ha="right" if left else "left",
-                        va="top" if high else "baseline",
-                        size=SMALL_PT, zorder=5, path_effects=parts.halo())  # fmt: skip
+            ax.annotate(
+                parts.shortened(name, 20),
+                (x, y),
+                (-6 if left else 6, -5 if high else 5),
+                textcoords="offset points",
+                ha="right" if left else "left",
+                va="top" if high else "baseline",
+                size=SMALL_PT,
+                zorder=5,
+                path_effects=parts.halo(),
+            )
     return figure
 
 

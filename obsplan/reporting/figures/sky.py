@@ -7,15 +7,15 @@ import numpy as np
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 
-from obsplan.reporting.figures import layout as parts
 from obsplan.common import intervals
-from obsplan.physics import sky
 from obsplan.common.constants import ASTRONOMICAL_UNIT_KM, SOLAR_IRRADIANCE_W_M2
 from obsplan.environment.build import Environment, depth_column, wanted_depths_m
-from obsplan.reporting.figures.layout import INK, LINES, PAPER, SMALL_PT, Panel, Windows, styled
-from obsplan.inputs.scenario import Scenario
 from obsplan.environment.site_skyline import site_profile
+from obsplan.inputs.scenario import Scenario
+from obsplan.physics import sky
 from obsplan.physics.skyline import skyline_elevation_deg
+from obsplan.reporting.figures import layout as parts
+from obsplan.reporting.figures.layout import INK, LINES, PAPER, SMALL_PT, Panel, Windows, styled
 
 EVENT_ROW_IN = 0.15
 COVERING = ("eclipse", "full cover")
@@ -65,8 +65,10 @@ def darkness(scenario: Scenario, environment: Environment) -> tuple[Windows, Win
 
 def dark_key(night: Windows, eclipse: Windows) -> list[tuple[str, dict]]:
     """What the bands mean, of those that there are."""
-    shown = (("night", parts.NIGHT_LOOK, night),
-             ("eclipse by the Earth", parts.ECLIPSE_LOOK, eclipse))  # fmt: skip
+    shown = (
+        ("night", parts.NIGHT_LOOK, night),
+        ("eclipse by the Earth", parts.ECLIPSE_LOOK, eclipse),
+    )
     return [(words, look) for words, look, windows in shown if len(windows)]
 
 
@@ -143,8 +145,15 @@ def events_panel(ax: Axes, placed: list[tuple[float, float, int, str]]) -> None:
     for hour, left, row, words in placed:
         if row:
             ax.plot([hour, hour], [0, row + 0.12], color=INK, linewidth=0.6, zorder=1)
-        ax.text(left, row + 0.5, words, size=SMALL_PT, va="center", zorder=2,
-                bbox={"facecolor": PAPER, "edgecolor": "none", "pad": 0.8})  # fmt: skip
+        ax.text(
+            left,
+            row + 0.5,
+            words,
+            size=SMALL_PT,
+            va="center",
+            zorder=2,
+            bbox={"facecolor": PAPER, "edgecolor": "none", "pad": 0.8},
+        )
 
 
 def mark_events(
@@ -219,9 +228,12 @@ def sky_figure(scenario: Scenario, environment: Environment) -> Figure:
         ],
         left_in,
         right_in,
-        key=[*dark_key(*dark), ("ground below the skyline", {"facecolor": parts.GROUND}),
-             ("Earth contact", parts.CONTACT_LOOK)],
-    )  # fmt: skip
+        key=[
+            *dark_key(*dark),
+            ("ground below the skyline", {"facecolor": parts.GROUND}),
+            ("Earth contact", parts.CONTACT_LOOK),
+        ],
+    )
     events, elevation, fraction, ground, tail, contacts = axes
     parts.time_axes(environment, axes)
     shade(axes[1:], *dark)

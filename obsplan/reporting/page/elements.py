@@ -97,8 +97,10 @@ def table(
     as they are, so round them first.
     """
     rows = list(rows)
-    sides = ["n" if all(NUMBER.fullmatch(safe(row[k])) for row in rows) else False
-             for k in range(len(heads))]  # fmt: skip
+    sides = [
+        "n" if all(NUMBER.fullmatch(safe(row[k])) for row in rows) else False
+        for k in range(len(heads))
+    ]
     body = []
     for row in rows:
         cells = [tag("th", row[0], scope="row")]
@@ -107,8 +109,13 @@ def table(
             for cell, side, head in zip(row[1:], sides[1:], heads[1:])
         ]
         body.append(tag("tr", *cells))
-    head = tag("tr", *(tag("th", head, scope="col", class_=side)
-                       for head, side in zip(heads, [False, *sides[1:]])))  # fmt: skip
+    head = tag(
+        "tr",
+        *(
+            tag("th", head, scope="col", class_=side)
+            for head, side in zip(heads, [False, *sides[1:]])
+        ),
+    )
     whole = tag("table", tag("caption", caption), tag("thead", head), tag("tbody", *body))
     kind = "wide stack" if stacked else "wide"
     return tag("div", whole, class_=kind, role="region", tabindex=0, aria_label=caption)

@@ -8,21 +8,15 @@ from datetime import datetime
 import numpy as np
 import pandas as pd
 
-from obsplan.checking.check import figure
 from obsplan.analysis.command_deadlines import ABOARD, asks_uplink, deadlines_table
-from obsplan.environment.build import Environment
-from obsplan.reporting.text.sentences import proven, raised, share_missing, violation_lines
 from obsplan.analysis.data_latency import latency_table
-from obsplan.analysis.start_leeway import leeway_table
 from obsplan.analysis.missing_runs import runs_in
+from obsplan.analysis.start_leeway import leeway_table
+from obsplan.checking.check import figure
+from obsplan.environment.build import Environment
+from obsplan.inputs.hardware import Platform
+from obsplan.inputs.scenario import Scenario
 from obsplan.planning.plan import Plan
-from obsplan.reporting.page.sections import (
-    activity_part,
-    assumptions_part,
-    caution_part,
-    contacts_part,
-    latency_part,
-)
 from obsplan.reporting.page.elements import (
     Html,
     folded,
@@ -38,9 +32,15 @@ from obsplan.reporting.page.elements import (
     table,
     tag,
 )
+from obsplan.reporting.page.sections import (
+    activity_part,
+    assumptions_part,
+    caution_part,
+    contacts_part,
+    latency_part,
+)
 from obsplan.reporting.page.timeline import picture
-from obsplan.inputs.hardware import Platform
-from obsplan.inputs.scenario import Scenario
+from obsplan.reporting.text.sentences import proven, raised, share_missing, violation_lines
 
 FIRST_MARGINS, FIRST_DEADLINES = 3, 8
 SECTIONS = (
@@ -80,11 +80,16 @@ def report_page(
     }
     sections = [(anchor, title) for anchor, title in SECTIONS if anchor in inside]
     links = [tag("a", title, href=f"#{anchor}") for anchor, title in sections]
-    body = joined([
-        tag("header", _headline(scenario, plan, margins, deadlines, leeway)),
-        tag("nav", *links, aria_label="On this page"),
-        tag("main", joined(section(anchor, title, *inside[anchor]) for anchor, title in sections)),
-    ])  # fmt: skip
+    body = joined(
+        [
+            tag("header", _headline(scenario, plan, margins, deadlines, leeway)),
+            tag("nav", *links, aria_label="On this page"),
+            tag(
+                "main",
+                joined(section(anchor, title, *inside[anchor]) for anchor, title in sections),
+            ),
+        ]
+    )
     return (
         '<!DOCTYPE html>\n<html lang="en">\n<head>\n<meta charset="utf-8">\n'
         '<meta name="viewport" content="width=device-width, initial-scale=1">\n'
@@ -115,8 +120,10 @@ def _headline(
         best, bound = "the best possible", f"value {plan.value:.1f}, proven on this grid of steps"
     elif np.isfinite(plan.bound):
         best = f"{share_missing(plan.value, plan.bound)} below the best possible"
-        bound = (f"value {plan.value:.1f}; no plan on this grid of steps can be worth more than "
-                 f"{raised(plan.bound)}")  # fmt: skip
+        bound = (
+            f"value {plan.value:.1f}; no plan on this grid of steps can be worth more than "
+            f"{raised(plan.bound)}"
+        )
     else:
         best, bound = f"value {plan.value:.1f}", "how far from the best possible is not proven"
     cards = [
@@ -126,12 +133,20 @@ def _headline(
         *([_tightest(margins[0])] if margins else []),
         _next_decision(deadlines, leeway),
     ]
-    return joined([
-        tag("h1", scenario.title),
-        paragraph(place, ", ", instant(span.start_utc), " to ", instant(span.end_utc), " UTC"),
-        tag("ul", *(tag("li", tag("b", big), tag("span", small), tag("small", more) if more else "")
-                    for big, small, more in cards), class_="cards"),
-    ])  # fmt: skip
+    return joined(
+        [
+            tag("h1", scenario.title),
+            paragraph(place, ", ", instant(span.start_utc), " to ", instant(span.end_utc), " UTC"),
+            tag(
+                "ul",
+                *(
+                    tag("li", tag("b", big), tag("span", small), tag("small", more) if more else "")
+                    for big, small, more in cards
+                ),
+                class_="cards",
+            ),
+        ]
+    )
 
 
 def _tightest(margin: tuple) -> tuple:
@@ -158,8 +173,11 @@ def _next_decision(deadlines: pd.DataFrame | None, leeway: pd.DataFrame) -> tupl
     if len(steps):
         by_utc = steps["latest_utc"].iloc[0]
         names = ", ".join(steps.loc[steps["latest_utc"] == by_utc, "activity"])
-        return (instant(by_utc), "UTC, next decision is due",
-                f"latest start, if no other slot is to move, of {names}")  # fmt: skip
+        return (
+            instant(by_utc),
+            "UTC, next decision is due",
+            f"latest start, if no other slot is to move, of {names}",
+        )
     return ("none", "next decision", "no command deadline and no step that comes once")
 
 
@@ -186,15 +204,28 @@ def _ranked(scenario: Scenario, plan: Plan) -> tuple[list[tuple], list[tuple]]:
             slot, _, condition = row.where.partition(", ")
             condition = condition.replace("sun", "Sun").replace("earth", "Earth") or "contact"
             amount = lasting(pd.Timedelta(minutes=row.amount))
-            in_time.append((row.amount, (row.margin, amount, condition,
-                            f"{slot} ({activity_of[slot]})", instant(row.time_utc))))  # fmt: skip
+            in_time.append(
+                (
+                    row.amount,
+                    (
+                        row.margin,
+                        amount,
+                        condition,
+                        f"{slot} ({activity_of[slot]})",
+                        instant(row.time_utc),
+                    ),
+                )
+            )
             continue
         amount = f"{figure(round(row.amount, 1) + 0.0)} {row.unit}"
         share = row.amount / _room(platforms[row.where], row.unit)
-        shares.append((share, (row.margin, amount, f"{100 * share:.1f} %", row.where,
-                               instant(row.time_utc))))  # fmt: skip
-    return tuple([facts for _, facts in sorted(found, key=lambda pair: pair[0])]
-                 for found in (shares, in_time))  # fmt: skip
+        shares.append(
+            (share, (row.margin, amount, f"{100 * share:.1f} %", row.where, instant(row.time_utc)))
+        )
+    return tuple(
+        [facts for _, facts in sorted(found, key=lambda pair: pair[0])]
+        for found in (shares, in_time)
+    )
 
 
 def _room(platform: Platform, unit: str) -> float:
@@ -210,18 +241,25 @@ def _room(platform: Platform, unit: str) -> float:
 def _margins(rows: list[tuple], in_time: list[tuple]) -> list[Html]:
     heads = ["margin", "left", "share", "where", "when (UTC)"]
     parts = [
-        paragraph("The share is of all there could be: of the charge between reserve and full, of "
-                  "the bus limit, of the store."),
-        table("The three smallest margins of charge, power and store", heads,
-              rows[:FIRST_MARGINS], stacked=True),
-    ]  # fmt: skip
+        paragraph(
+            "The share is of all there could be: of the charge between reserve and full, of "
+            "the bus limit, of the store."
+        ),
+        table(
+            "The three smallest margins of charge, power and store",
+            heads,
+            rows[:FIRST_MARGINS],
+            stacked=True,
+        ),
+    ]
     if rows[FIRST_MARGINS:]:
         others = table("The other margins", heads, rows[FIRST_MARGINS:], stacked=True)
         parts.append(folded(f"The other {len(rows) - FIRST_MARGINS} margins", others))
     if in_time:
         heads = ["margin", "left", "condition", "slot", "when (UTC)"]
-        parts.append(table("The smallest margin in time of each kind", heads, in_time,
-                           stacked=True))  # fmt: skip
+        parts.append(
+            table("The smallest margin in time of each kind", heads, in_time, stacked=True)
+        )
     return parts
 
 
@@ -229,17 +267,28 @@ def _unplaced(plan: Plan) -> list[Html]:
     if plan.unplaced.empty:
         return [paragraph("Everything that was wanted is in.")]
     rows = [
-        (row.activity, row.wanted, row.placed, row.wanted - row.placed, plain(row.reason),
-         plain(row.would_fit_if))
+        (
+            row.activity,
+            row.wanted,
+            row.placed,
+            row.wanted - row.placed,
+            plain(row.reason),
+            plain(row.would_fit_if),
+        )
         for row in plan.unplaced.itertuples(index=False)
-    ]  # fmt: skip
+    ]
     return [
-        paragraph("Where a change is named, it was tried in the replay by the minute: with it "
-                  "alone, and its data sent at other times where need be, one more run fits."),
-        table("Wanted and not placed",
-              ["activity", "wanted", "placed", "missing", "why", "one more would fit if"], rows,
-              stacked=True),
-    ]  # fmt: skip
+        paragraph(
+            "Where a change is named, it was tried in the replay by the minute: with it "
+            "alone, and its data sent at other times where need be, one more run fits."
+        ),
+        table(
+            "Wanted and not placed",
+            ["activity", "wanted", "placed", "missing", "why", "one more would fit if"],
+            rows,
+            stacked=True,
+        ),
+    ]
 
 
 # -------------------------------------------------------------------------- decisions
@@ -247,18 +296,34 @@ def _unplaced(plan: Plan) -> list[Html]:
 
 def _deadlines(deadlines: pd.DataFrame | None, plan: Plan) -> list[Html]:
     if deadlines is None:
-        return [paragraph("The scenario does not say how long before a slot its commands must be "
-                          "aboard ([uplink]), so no command deadline is worked out.")]  # fmt: skip
+        return [
+            paragraph(
+                "The scenario does not say how long before a slot its commands must be "
+                "aboard ([uplink]), so no command deadline is worked out."
+            )
+        ]
     due = deadlines.dropna(subset="deadline_utc")
     aboard = int((deadlines["station"] == ABOARD).sum())
     lost = deadlines[deadlines["deadline_utc"].isna() & (deadlines["station"] != ABOARD)]
-    heads = ["command must leave by (UTC)", "station", "its contact opens", "slot", "activity",
-             "slot starts"]  # fmt: skip
+    heads = [
+        "command must leave by (UTC)",
+        "station",
+        "its contact opens",
+        "slot",
+        "activity",
+        "slot starts",
+    ]
     rows = [
-        (instant(d.deadline_utc), d.station, instant(d.contact_opens_utc), d.slot, d.activity,
-         instant(d.start_utc))
+        (
+            instant(d.deadline_utc),
+            d.station,
+            instant(d.contact_opens_utc),
+            d.slot,
+            d.activity,
+            instant(d.start_utc),
+        )
         for d in due.itertuples(index=False)
-    ]  # fmt: skip
+    ]
     parts = [table("Next command deadlines", heads, rows[:FIRST_DEADLINES], stacked=True)]
     if rows[FIRST_DEADLINES:]:
         later = table("Later command deadlines", heads, rows[FIRST_DEADLINES:])
@@ -282,12 +347,26 @@ def _leeway(leeway: pd.DataFrame) -> list[Html]:
         spare = "" if pd.isna(s.latest_utc) else lasting(s.latest_utc - s.start_utc)
         rows.append((s.activity, s.slot, *times, spare, s.held_by, s.waiting))
     return [
-        paragraph("Steps that come once, and the first run of what others wait for. The latest "
-                  "start keeps the step's own windows and lets every run that waits for it stay; "
-                  "the last possible start would make those move. Other slots, energy and data "
-                  "are not asked about here: try a change with obsplan check."),
-        table("Steps that others hang on",
-              ["step", "slot", "earliest start (UTC)", "planned", "latest, others stay",
-               "last possible", "may slip", "held by", "runs waiting"],
-              rows, stacked=True),
-    ]  # fmt: skip
+        paragraph(
+            "Steps that come once, and the first run of what others wait for. The latest "
+            "start keeps the step's own windows and lets every run that waits for it stay; "
+            "the last possible start would make those move. Other slots, energy and data "
+            "are not asked about here: try a change with obsplan check."
+        ),
+        table(
+            "Steps that others hang on",
+            [
+                "step",
+                "slot",
+                "earliest start (UTC)",
+                "planned",
+                "latest, others stay",
+                "last possible",
+                "may slip",
+                "held by",
+                "runs waiting",
+            ],
+            rows,
+            stacked=True,
+        ),
+    ]

@@ -3,9 +3,11 @@
 import pandas as pd
 
 import obsplan
-from obsplan.environment.build import Environment
 from obsplan.analysis.missing_runs import runs_in
+from obsplan.environment.build import Environment
+from obsplan.inputs.scenario import Activity, Scenario
 from obsplan.planning.plan import Plan
+from obsplan.planning.problem.start_windows import coverage_bin, start_mask
 from obsplan.reporting.page.elements import (
     CAUTION,
     Html,
@@ -17,11 +19,13 @@ from obsplan.reporting.page.elements import (
     table,
     tag,
 )
-from obsplan.inputs.scenario import Activity, Scenario
-from obsplan.planning.problem.start_windows import coverage_bin, start_mask
 
-BIN_UNITS = {"local_time_h": "h local time", "sun_elevation_deg": "deg Sun elevation",
-             "earth_phase_deg": "deg Earth phase", "span_h": "h of the span"}  # fmt: skip
+BIN_UNITS = {
+    "local_time_h": "h local time",
+    "sun_elevation_deg": "deg Sun elevation",
+    "earth_phase_deg": "deg Earth phase",
+    "span_h": "h of the span",
+}
 
 
 def activity_part(
@@ -34,30 +38,70 @@ def activity_part(
     filled = sum(1 for _, runs, _ in bins if runs)
     cover = f", {filled} of {len(bins)} coverage bins filled" if bins else ""
     required = f" ({activity.must} required)" if activity.must else ""
-    summary = joined([
-        tag("b", activity.name),
-        f" {placed} of {_runs(activity.count)}{required}, value {own['value'].sum():.1f}{cover}",
-    ], "")  # fmt: skip
+    summary = joined(
+        [
+            tag("b", activity.name),
+            f" {placed} of {_runs(activity.count)}{required}, value {own['value'].sum():.1f}{cover}",
+        ],
+        "",
+    )
     rows = [
-        (r.slot, instant(r.start_utc), instant(r.end_utc), f"{r.sun_elevation_deg:.1f}",
-         f"{r.local_time_h:.2f}", f"{r.surface_temperature_k:.0f}", r.contact,
-         f"{r.energy_wh:.1f}", f"{r.data_mbit:g}", f"{r.value:.2f}")
+        (
+            r.slot,
+            instant(r.start_utc),
+            instant(r.end_utc),
+            f"{r.sun_elevation_deg:.1f}",
+            f"{r.local_time_h:.2f}",
+            f"{r.surface_temperature_k:.0f}",
+            r.contact,
+            f"{r.energy_wh:.1f}",
+            f"{r.data_mbit:g}",
+            f"{r.value:.2f}",
+        )
         for r in own.itertuples(index=False)
-    ]  # fmt: skip
-    heads = ["slot", "start (UTC)", "end", "Sun (deg)", "local time (h)", "ground (K)", "contact",
-             "Wh", "Mbit", "value"]  # fmt: skip
+    ]
+    heads = [
+        "slot",
+        "start (UTC)",
+        "end",
+        "Sun (deg)",
+        "local time (h)",
+        "ground (K)",
+        "contact",
+        "Wh",
+        "Mbit",
+        "value",
+    ]
     parts = [table(f"Runs of {activity.name}", heads, rows)] if rows else [paragraph("No run.")]
     if bins:
         unit = BIN_UNITS[activity.coverage.over]
-        kinds = ["filled" if runs else "empty" if reachable else "out of reach"
-                 for _, runs, reachable in bins]  # fmt: skip
-        parts.insert(0, tag("ul", *(
-            tag("li", tag("b", words), f" {_runs(runs)}" if kind == "filled" else f" {kind}",
-                class_=kind.split()[0])
-            for (words, runs, _), kind in zip(bins, kinds)
-        ), class_="bins", aria_label=f"Coverage bins of {activity.name} in {unit}"))
-        parts.insert(0, paragraph(f"Coverage in {unit}; out of reach: no permitted start in it.",
-                                  class_="hint"))  # fmt: skip
+        kinds = [
+            "filled" if runs else "empty" if reachable else "out of reach"
+            for _, runs, reachable in bins
+        ]
+        parts.insert(
+            0,
+            tag(
+                "ul",
+                *(
+                    tag(
+                        "li",
+                        tag("b", words),
+                        f" {_runs(runs)}" if kind == "filled" else f" {kind}",
+                        class_=kind.split()[0],
+                    )
+                    for (words, runs, _), kind in zip(bins, kinds)
+                ),
+                class_="bins",
+                aria_label=f"Coverage bins of {activity.name} in {unit}",
+            ),
+        )
+        parts.insert(
+            0,
+            paragraph(
+                f"Coverage in {unit}; out of reach: no permitted start in it.", class_="hint"
+            ),
+        )
     return folded(summary, *parts)
 
 
@@ -77,10 +121,13 @@ def _bins(
     steps = (since.to_numpy(dtype=float) // scenario.span.step_min).astype(int)
     edges = activity.coverage.edges
     return [
-        (f"{low:g} to {high:g}", int((of_step[steps] == k).sum()),
-         bool((permitted & (of_step == k)).any()))
+        (
+            f"{low:g} to {high:g}",
+            int((of_step[steps] == k).sum()),
+            bool((permitted & (of_step == k)).any()),
+        )
         for k, (low, high) in enumerate(zip(edges, edges[1:]))
-    ]  # fmt: skip
+    ]
 
 
 # ----------------------------------------------------------------- contacts and data
@@ -91,19 +138,37 @@ def contacts_part(contacts: pd.DataFrame) -> list[Html]:
     if contacts.empty:
         return [paragraph("There is no contact in the span.")]
     rows = [
-        (c.station, c.platform, instant(c.acquisition_utc), instant(c.loss_utc),
-         lasting(pd.Timedelta(minutes=c.duration_min)), f"{c.max_station_elevation_deg:.0f}",
-         f"{c.rate_kbps:.0f}", f"{c.volume_mbit:,.0f}", lasting(pd.Timedelta(minutes=c.used_min)))
+        (
+            c.station,
+            c.platform,
+            instant(c.acquisition_utc),
+            instant(c.loss_utc),
+            lasting(pd.Timedelta(minutes=c.duration_min)),
+            f"{c.max_station_elevation_deg:.0f}",
+            f"{c.rate_kbps:.0f}",
+            f"{c.volume_mbit:,.0f}",
+            lasting(pd.Timedelta(minutes=c.used_min)),
+        )
         for c in contacts.itertuples(index=False)
-    ]  # fmt: skip
+    ]
     total = contacts["used_min"].sum() / 60
-    heads = ["station", "platform", "acquisition (UTC)", "loss", "lasts", "highest (deg)",
-             "kbit/s", "Mbit it could carry", "used"]  # fmt: skip
+    heads = [
+        "station",
+        "platform",
+        "acquisition (UTC)",
+        "loss",
+        "lasts",
+        "highest (deg)",
+        "kbit/s",
+        "Mbit it could carry",
+        "used",
+    ]
     return [
-        paragraph(f"{len(contacts)} contacts; the link is in use, or free to be, for "
-                  f"{total:.1f} h."),
+        paragraph(
+            f"{len(contacts)} contacts; the link is in use, or free to be, for {total:.1f} h."
+        ),
         folded("All contacts", table("Contacts", heads, rows)),
-    ]  # fmt: skip
+    ]
 
 
 def latency_part(latency: pd.DataFrame) -> list[Html]:
@@ -111,19 +176,39 @@ def latency_part(latency: pd.DataFrame) -> list[Html]:
     if latency.empty:
         return [paragraph("No run yields data.")]
     rows = [
-        (r.instrument, f"{r.taken_mbit:,.1f}", f"{r.received_mbit:,.1f}", f"{r.aboard_mbit:,.1f}",
-         _hours(r.median_h), _hours(r.longest_h), instant(r.longest_taken_utc))
+        (
+            r.instrument,
+            f"{r.taken_mbit:,.1f}",
+            f"{r.received_mbit:,.1f}",
+            f"{r.aboard_mbit:,.1f}",
+            _hours(r.median_h),
+            _hours(r.longest_h),
+            instant(r.longest_taken_utc),
+        )
         for r in latency.itertuples(index=False)
-    ]  # fmt: skip
+    ]
     return [
-        paragraph("From taken to received. Stores are assumed to be emptied first in, first out, "
-                  "the relay's too; half of an instrument's data are younger than the median when "
-                  "they arrive. What telemetry found gone from a store counts as received by then. "
-                  "The light time, some 1.3 s, is left out."),
-        table("Data latency of each instrument",
-              ["instrument", "taken (Mbit)", "received", "aboard at the end", "median", "longest",
-               "longest: taken at (UTC)"], rows, stacked=True),
-    ]  # fmt: skip
+        paragraph(
+            "From taken to received. Stores are assumed to be emptied first in, first out, "
+            "the relay's too; half of an instrument's data are younger than the median when "
+            "they arrive. What telemetry found gone from a store counts as received by then. "
+            "The light time, some 1.3 s, is left out."
+        ),
+        table(
+            "Data latency of each instrument",
+            [
+                "instrument",
+                "taken (Mbit)",
+                "received",
+                "aboard at the end",
+                "median",
+                "longest",
+                "longest: taken at (UTC)",
+            ],
+            rows,
+            stacked=True,
+        ),
+    ]
 
 
 def _hours(hours: float) -> str:
@@ -137,15 +222,20 @@ def assumptions_part(scenario: Scenario, environment: Environment) -> list[Html]
     """What the plan takes for granted, and the versions it was made with."""
     site, span = scenario.site, scenario.span
     platforms = [
-        (p.name, f"{p.idle_w:g} W", f"{p.bus_limit_w:g} W",
-         f"{sum(a.area_m2 for a in p.array):g} m², dust "
-         f"{100 * max((a.dust_loss for a in p.array), default=0):g} %",
-         f"{p.battery.capacity_wh:g} Wh, reserve {100 * p.battery.reserve:g} %, starts at "
-         f"{100 * p.battery.start:g} %"
-         + ("" if p.battery.end is None else f", must end at {100 * p.battery.end:g} %"),
-         f"to {p.radio.to}, {p.radio.transmit_w:g} W", f"{p.store.capacity_mbit:g} Mbit")
+        (
+            p.name,
+            f"{p.idle_w:g} W",
+            f"{p.bus_limit_w:g} W",
+            f"{sum(a.area_m2 for a in p.array):g} m², dust "
+            f"{100 * max((a.dust_loss for a in p.array), default=0):g} %",
+            f"{p.battery.capacity_wh:g} Wh, reserve {100 * p.battery.reserve:g} %, starts at "
+            f"{100 * p.battery.start:g} %"
+            + ("" if p.battery.end is None else f", must end at {100 * p.battery.end:g} %"),
+            f"to {p.radio.to}, {p.radio.transmit_w:g} W",
+            f"{p.store.capacity_mbit:g} Mbit",
+        )
         for p in scenario.platform
-    ]  # fmt: skip
+    ]
     skyline = site.skyline if isinstance(site.skyline, str) else ", ".join(site.skyline)
     facts = [
         "Draws, yields, values and conditions are those of the scenario, not measured.",
@@ -161,10 +251,13 @@ def assumptions_part(scenario: Scenario, environment: Environment) -> list[Html]
     ]
     return [
         tag("ul", *(tag("li", fact) for fact in facts)),
-        table("Platforms as assumed",
-              ["platform", "idle", "bus limit", "arrays", "battery", "radio", "store"], platforms),
+        table(
+            "Platforms as assumed",
+            ["platform", "idle", "bus limit", "arrays", "battery", "radio", "store"],
+            platforms,
+        ),
         table("Versions and input", ["what", "which"], versions),
-    ]  # fmt: skip
+    ]
 
 
 def caution_part(scenario: Scenario) -> list[Html]:

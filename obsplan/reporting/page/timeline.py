@@ -5,15 +5,15 @@ from datetime import datetime
 import numpy as np
 import pandas as pd
 
-from obsplan.environment.build import Environment
-from obsplan.reporting.figures.layout import span_windows
-from obsplan.reporting.figures.sky import contact_windows, darkness
 from obsplan.analysis.missing_runs import missing_places, runs_in
-from obsplan.planning.plan import Plan
-from obsplan.reporting.page.elements import Html, bar, curve, joined, paragraph, reach, safe, tag
+from obsplan.environment.build import Environment
 from obsplan.inputs.hardware import Platform
 from obsplan.inputs.scenario import Scenario
+from obsplan.planning.plan import Plan
 from obsplan.planning.problem.start_windows import windows_table
+from obsplan.reporting.figures.layout import span_windows
+from obsplan.reporting.figures.sky import contact_windows, darkness
+from obsplan.reporting.page.elements import Html, bar, curve, joined, paragraph, reach, safe, tag
 
 TICKS_H = (1, 2, 3, 6, 12, 24, 48, 120, 240, 720)
 MOST_TICKS = 13
@@ -31,8 +31,11 @@ def picture(
         *_station_lanes(scenario, environment),
         *_platform_lanes(scenario, environment, plan, now_utc),
     ):
-        names.append(tag("div", tag("span", name, title=name), tag("b", words), class_="name")
-                     if words is not None else tag("div", name, class_="name head"))  # fmt: skip
+        names.append(
+            tag("div", tag("span", name, title=name), tag("b", words), class_="name")
+            if words is not None
+            else tag("div", name, class_="name head")
+        )
         lanes.append(lane)
     for name, words, lane in _levels(scenario, plan):
         names.append(tag("div", tag("span", name), tag("small", words), class_="name tall"))
@@ -42,30 +45,45 @@ def picture(
     shade = [bar("night", *pair, span_h) for pair in night_h]
     shade += [bar("eclipse", *pair, span_h) for pair in eclipse_h]
     now = _now(environment, now_utc, span_h)
-    field = joined([
-        _axis("local", _local_ticks(environment), span_h),
-        tag("div", tag("div", *shade, class_="shade", aria_hidden="true"), *lanes, *now,
-            class_="lanes"),
-        _axis("utc", _utc_ticks(environment), span_h),
-    ])  # fmt: skip
-    key = _key(len(night_h), len(eclipse_h), _missing(scenario, environment, plan, now_utc),
-               not plan.verdict.holds)  # fmt: skip
+    field = joined(
+        [
+            _axis("local", _local_ticks(environment), span_h),
+            tag(
+                "div",
+                tag("div", *shade, class_="shade", aria_hidden="true"),
+                *lanes,
+                *now,
+                class_="lanes",
+            ),
+            _axis("utc", _utc_ticks(environment), span_h),
+        ]
+    )
+    key = _key(
+        len(night_h),
+        len(eclipse_h),
+        _missing(scenario, environment, plan, now_utc),
+        not plan.verdict.holds,
+    )
     heads = tag("div", "local time (h)", class_="name axis")
     feet = tag("div", "UTC", class_="name axis")
-    return joined([
-        paragraph("Point at a slot or tap it to read its row; with the keyboard, Tab to the first "
-                  "slot, then the arrow keys.",
-                  tag("span", " Slide the picture sideways to see the whole span.",
-                      class_="narrow"), class_="hint"),
-        Html(
-            '<div class="whole">\n<div class="picture">\n'
-            f'<div class="names" aria-hidden="true">{joined([heads, *names, feet], "")}</div>\n'
-            '<div class="scroll" tabindex="0" role="region" '
-            f'aria-label="timeline of slots">\n<div class="field">{field}</div>\n</div>\n</div>\n'
-            f"{key}\n</div>"
-        ),
-        paragraph("No slot chosen.", id="told", aria_live="polite"),
-    ])  # fmt: skip
+    return joined(
+        [
+            paragraph(
+                "Point at a slot or tap it to read its row; with the keyboard, Tab to the first "
+                "slot, then the arrow keys.",
+                tag("span", " Slide the picture sideways to see the whole span.", class_="narrow"),
+                class_="hint",
+            ),
+            Html(
+                '<div class="whole">\n<div class="picture">\n'
+                f'<div class="names" aria-hidden="true">{joined([heads, *names, feet], "")}</div>\n'
+                '<div class="scroll" tabindex="0" role="region" '
+                f'aria-label="timeline of slots">\n<div class="field">{field}</div>\n</div>\n</div>\n'
+                f"{key}\n</div>"
+            ),
+            paragraph("No slot chosen.", id="told", aria_live="polite"),
+        ]
+    )
 
 
 def _now(environment: Environment, now_utc: datetime | None, span_h: float) -> list[Html]:
@@ -75,8 +93,16 @@ def _now(environment: Environment, now_utc: datetime | None, span_h: float) -> l
     now_h = (now_utc - environment.sky.index[0]) / pd.Timedelta(hours=1)
     words = tag("b", f"now, {now_utc:%H:%M}")
     kind = "now" if now_h < 0.8 * span_h else "now late"
-    return [tag("div", words, class_=kind, role="img", style=f"left:{100 * now_h / span_h:.3f}%",
-                aria_label=f"now, {now_utc:%Y-%m-%d %H:%M} UTC")]  # fmt: skip
+    return [
+        tag(
+            "div",
+            words,
+            class_=kind,
+            role="img",
+            style=f"left:{100 * now_h / span_h:.3f}%",
+            aria_label=f"now, {now_utc:%Y-%m-%d %H:%M} UTC",
+        )
+    ]
 
 
 def _missing(
@@ -114,10 +140,17 @@ def _station_lanes(scenario: Scenario, environment: Environment):
         open_h = contact_windows(environment, station=station.name)
         hours = np.ptp(open_h, axis=1).sum()
         bars = [bar("contact", *pair, span_h) for pair in open_h]
-        yield station.name, f"{hours:.0f} h", tag(
-            "div", *bars, class_="lane", role="img",
-            aria_label=f"{station.name}: {len(open_h)} contacts, {hours:.1f} h",
-        )  # fmt: skip
+        yield (
+            station.name,
+            f"{hours:.0f} h",
+            tag(
+                "div",
+                *bars,
+                class_="lane",
+                role="img",
+                aria_label=f"{station.name}: {len(open_h)} contacts, {hours:.1f} h",
+            ),
+        )
 
 
 def _platform_lanes(
@@ -144,31 +177,46 @@ def _platform_lanes(
                     *_slots(environment, own, look, span_h, broken),
                 ]
                 count = f"{placed[activity.name]} of {activity.count}"
-                yield activity.name, count, tag(
-                    "div", *marks, class_="lane", role="group",
-                    aria_label=f"{activity.name}: {count} placed",
-                )  # fmt: skip
+                yield (
+                    activity.name,
+                    count,
+                    tag(
+                        "div",
+                        *marks,
+                        class_="lane",
+                        role="group",
+                        aria_label=f"{activity.name}: {count} placed",
+                    ),
+                )
         name = sending[platform.name]
         own = plan.timeline[plan.timeline["activity"] == name]
         sent_mbit = plan.verdict.resources[platform.name]["sent_mbit"].sum()
-        yield name, f"{sent_mbit:,.0f} Mbit", tag(
-            "div", *_slots(environment, own, "slot sending", span_h, broken), class_="lane thin",
-            role="group", aria_label=f"{name}: {sent_mbit:,.0f} Mbit sent",
-        )  # fmt: skip
+        yield (
+            name,
+            f"{sent_mbit:,.0f} Mbit",
+            tag(
+                "div",
+                *_slots(environment, own, "slot sending", span_h, broken),
+                class_="lane thin",
+                role="group",
+                aria_label=f"{name}: {sent_mbit:,.0f} Mbit sent",
+            ),
+        )
 
 
-def _slots(
-    environment: Environment, own: pd.DataFrame, look: str, span_h: float, broken: set[str]
-):
+def _slots(environment: Environment, own: pd.DataFrame, look: str, span_h: float, broken: set[str]):
     start_utc = environment.sky.index[0]
     for slot in own.itertuples(index=False):
-        start_h, end_h = ((at - start_utc) / pd.Timedelta(hours=1)
-                          for at in (slot.start_utc, slot.end_utc))  # fmt: skip
+        start_h, end_h = (
+            (at - start_utc) / pd.Timedelta(hours=1) for at in (slot.start_utc, slot.end_utc)
+        )
         wrong = slot.slot in broken
         row = safe(slot_row(slot) + (" · in a broken rule" if wrong else ""))
         mark = " broken" if wrong else ""
-        yield Html(f'<button type="button" class="{look}{mark}" aria-label="{row}" title="{row}" '
-                   f'style="{reach(start_h, end_h, span_h)}"></button>')  # fmt: skip
+        yield Html(
+            f'<button type="button" class="{look}{mark}" aria-label="{row}" title="{row}" '
+            f'style="{reach(start_h, end_h, span_h)}"></button>'
+        )
 
 
 def slot_row(slot) -> str:
@@ -195,14 +243,20 @@ def _levels(scenario: Scenario, plan: Plan):
         drawn = slice(None, None, scenario.span.step_min)
         reserve = platform.battery.reserve
         words = f"reserve {100 * reserve:.0f} %, lowest {100 * charge.min():.1f} %"
-        yield f"{platform.name} charge", words, _level(
-            charge[drawn], 1.0, reserve, f"{platform.name} state of charge: {words}"
+        yield (
+            f"{platform.name} charge",
+            words,
+            _level(charge[drawn], 1.0, reserve, f"{platform.name} state of charge: {words}"),
         )
         most_mbit, part = platform.store.capacity_mbit, _part_drawn(platform, stored)
         words = f"fullest {stored.max():,.0f} of {most_mbit:,.0f} Mbit"
         words += f", drawn to {100 * part:g} %" if part < 1 else ""
-        yield f"{platform.name} store", words, _level(
-            stored[drawn], part * most_mbit, most_mbit, f"{platform.name} stored data: {words}"
+        yield (
+            f"{platform.name} store",
+            words,
+            _level(
+                stored[drawn], part * most_mbit, most_mbit, f"{platform.name} stored data: {words}"
+            ),
         )
 
 

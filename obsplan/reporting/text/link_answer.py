@@ -1,19 +1,26 @@
 """Can I talk to Earth at an instant, and how much in all: the link in words."""
 
-from datetime import datetime, timezone
+from datetime import datetime, timezone, UTC
 
 import numpy as np
 import pandas as pd
 
 from obsplan.common import intervals
-from obsplan.physics import link_budget
-from obsplan.environment.contacts import MINUTE, distance_m, margins_deg, mask_profile, stretches, view
-from obsplan.environment.build import Environment, span_ends
-from obsplan.ephemeris import Ephemeris
 from obsplan.common.errors import ScenarioError
+from obsplan.environment.build import Environment, span_ends
+from obsplan.environment.contacts import (
+    MINUTE,
+    distance_m,
+    margins_deg,
+    mask_profile,
+    stretches,
+    view,
+)
+from obsplan.environment.site_skyline import site_profile
+from obsplan.ephemeris import Ephemeris
 from obsplan.inputs.hardware import Platform
 from obsplan.inputs.scenario import Scenario
-from obsplan.environment.site_skyline import site_profile
+from obsplan.physics import link_budget
 
 
 def instant_of(text: str, scenario: Scenario, key: str = "--at") -> np.ndarray:
@@ -76,8 +83,9 @@ def totals(scenario: Scenario, environment: Environment) -> list[str]:
         earthward = platform.radio.to == "earth"
         used = stretches(table)
         for station in scenario.station if earthward else ():
-            seen = contacts[(contacts["platform"] == platform.name)
-                            & (contacts["station"] == station.name)]  # fmt: skip
+            seen = contacts[
+                (contacts["platform"] == platform.name) & (contacts["station"] == station.name)
+            ]
             mine = used[used["station"] == station.name]
             lines.append(
                 f"{platform.name} through {station.name}: contacts {len(seen)}, "
@@ -203,7 +211,7 @@ def _minute(table: pd.DataFrame, minute: int) -> str:
 
 
 def _naive(time: datetime) -> np.datetime64:
-    return np.datetime64(time.astimezone(timezone.utc).replace(tzinfo=None), "s")
+    return np.datetime64(time.astimezone(UTC).replace(tzinfo=None), "s")
 
 
 def _text(time) -> str:

@@ -24,8 +24,7 @@ def verdict_lines(verdict: Verdict) -> list[str]:
     if len(told) < many:
         lines = "line" if len(told) == 1 else "lines"
         told.append(f"{many} violations in {len(told)} {lines}: each rule that a line names is one")
-    return [*told, verdict.summary, *margin_lines(verdict),
-            f"rules applied: {rules}"]  # fmt: skip
+    return [*told, verdict.summary, *margin_lines(verdict), f"rules applied: {rules}"]
 
 
 def violation_lines(violations: pd.DataFrame) -> list[str]:
@@ -111,8 +110,10 @@ def change_lines(changes: pd.DataFrame) -> list[str]:
         where = " to ".join(
             f"{t:%Y-%m-%dT%H:%MZ}" for t in (row.from_utc, row.to_utc) if not pd.isna(t)
         )
-        lines.append(f"{row.change:<7}  {row.activity} ({row.slot})  {where}  "
-                     f"{row.value_change:+.1f}: {row.why}")  # fmt: skip
+        lines.append(
+            f"{row.change:<7}  {row.activity} ({row.slot})  {where}  "
+            f"{row.value_change:+.1f}: {row.why}"
+        )
     return lines
 
 

@@ -9,12 +9,12 @@ from typing import TextIO
 
 import pandas as pd
 
-from obsplan.planning.reasons.audit import CANNOT, WARNING
-from obsplan.reporting.text.sentences import bound_line, margin_lines
 from obsplan.analysis.missing_runs import runs_in
-from obsplan.planning.plan import Plan
-from obsplan.reporting.page.elements import CAUTION
 from obsplan.inputs.scenario import Scenario
+from obsplan.planning.plan import Plan
+from obsplan.planning.reasons.audit import CANNOT, WARNING
+from obsplan.reporting.page.elements import CAUTION
+from obsplan.reporting.text.sentences import bound_line, margin_lines
 
 TONES = {"good": "32", "short": "33", "bad": "31", "head": "1"}
 # Lines that begin so take each other's place where a terminal can.
@@ -60,8 +60,7 @@ def plan_lines(scenario: Scenario, plan: Plan, directory: Path, colour: bool = F
     placed = runs_in(scenario, plan.timeline, plan.unplaced)
     worth = plan.timeline.groupby("activity")["value"].sum()
     rows = [
-        (a.name, a.count, placed[a.name], float(worth.get(a.name, 0)))
-        for a in scenario.activity
+        (a.name, a.count, placed[a.name], float(worth.get(a.name, 0))) for a in scenario.activity
     ]
     total = ("all", *(sum(row[k] for row in rows) for k in (1, 2, 3)))
     wide = max(len(name) for name, *_ in [*rows, total, ("activity",)])
@@ -85,9 +84,12 @@ def worth_lines(worth: pd.DataFrame, colour: bool = False) -> list[str]:
     wide = max([len(name) for name in worth["platform"]] + [len("platform")])
     lines = [
         "what more would add to the best possible value; this plan need not gain as much:",
-        painted(f"{'platform':<{wide}}  {'one more':<14}  at the margin  a whole one, solved again",
-                "head", colour),
-    ]  # fmt: skip
+        painted(
+            f"{'platform':<{wide}}  {'one more':<14}  at the margin  a whole one, solved again",
+            "head",
+            colour,
+        ),
+    ]
     for row in worth.itertuples(index=False):
         again = "" if pd.isna(row.confirmed) else f"{row.confirmed:25.3f}"
         more = f"{row.unit} of {row.what}"
@@ -105,16 +107,24 @@ def audit_lines(findings: pd.DataFrame, balance: pd.DataFrame, colour: bool = Fa
         tone = "bad" if row.required > row.offered else "short" if row.wanted > row.offered else ""
         offered = painted(f"{row.offered:8.0f}", tone, colour)
         what = SILENCE if row.resource == "store" else row.resource
-        lines.append(f"{row.platform:<{wide}}  {what:<24}  {row.required:8.0f}  "
-                     f"{row.wanted:8.0f}  {offered}  {row.unit}")  # fmt: skip
+        lines.append(
+            f"{row.platform:<{wide}}  {what:<24}  {row.required:8.0f}  "
+            f"{row.wanted:8.0f}  {offered}  {row.unit}"
+        )
     for row in findings.itertuples(index=False):
         tone = {CANNOT: "bad", WARNING: "short"}.get(row.weight, "")
         mend = f"; would help: {row.mend}" if row.mend else ""
         lines.append(f"{painted(row.weight, tone, colour)}: {row.where}: {row.finding}{mend}")
     cannot = int((findings["weight"] == CANNOT).sum())
     if cannot:
-        lines.append(painted(f"this scenario cannot hold: {cannot} of {len(findings)} findings "
-                             "rule out any plan", "bad", colour))  # fmt: skip
+        lines.append(
+            painted(
+                f"this scenario cannot hold: {cannot} of {len(findings)} findings "
+                "rule out any plan",
+                "bad",
+                colour,
+            )
+        )
     else:
         said = "nothing found" if findings.empty else "nothing found that rules out a plan"
         lines.append(painted(f"{said}; whether one holds, planning tells", "good", colour))

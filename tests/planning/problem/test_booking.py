@@ -5,18 +5,18 @@ from dataclasses import replace
 import numpy as np
 import pandas as pd
 import pytest
-from tools.brute import plan_worth
 from hypothesis import assume, given, settings
 from hypothesis import strategies as st
+from tools.brute import plan_worth
 from tools.small import cases
 from tools.tiny import level_node, tiny_problem
 
 import obsplan.planning.problem.resource_flow
-from obsplan.planning.problem.booking import Booking, plan_value
-from obsplan.planning.problem.resource_flow import TOLERANCE
 from obsplan.checking.check import check
-from obsplan.planning.problem.timeline_table import plan_slots
+from obsplan.planning.problem.booking import Booking, plan_value
 from obsplan.planning.problem.from_scenario import Problem, problem
+from obsplan.planning.problem.resource_flow import TOLERANCE
+from obsplan.planning.problem.timeline_table import plan_slots
 from obsplan.planning.search.first_plan import quick_plan
 
 SEEDS = st.integers(0, 10_000)
@@ -99,9 +99,15 @@ def test_what_lets_go_of_energy_bit_by_bit_lets_it_be_sent():
     Shares of 0.25 Wh may lie off by what counts as the same, 1e-9 Wh, and its 4e-9 of a share.
     """
     booking = one_node(
-        96, generation_w=1.0, base_data_mbit=1.0, send_mbit=np.arange(96) < 90, transmit_w=1.0,
-        capacity_wh=100.0, start_wh=50.0, reserve_wh=20.0,
-    )  # fmt: skip
+        96,
+        generation_w=1.0,
+        base_data_mbit=1.0,
+        send_mbit=np.arange(96) < 90,
+        transmit_w=1.0,
+        capacity_wh=100.0,
+        start_wh=50.0,
+        reserve_wh=20.0,
+    )
     for late_w in (126.0, 126.0 - 2e-9, 126.0 - 4e-9, 0.0):
         booking.load_w[0, 91] = late_w
         again, afresh = booking.simulate(), booking.copy()
@@ -113,12 +119,18 @@ def test_what_lets_go_of_energy_bit_by_bit_lets_it_be_sent():
 def test_a_short_run_is_walked_for_a_short_while(monkeypatch):
     """Of two days, with the battery full and the store empty soon after a run."""
     booking = one_node(
-        192, generation_w=20.0, send_mbit=5.0, transmit_w=2.0,
-        capacity_wh=100.0, start_wh=100.0,
-    )  # fmt: skip
+        192,
+        generation_w=20.0,
+        send_mbit=5.0,
+        transmit_w=2.0,
+        capacity_wh=100.0,
+        start_wh=100.0,
+    )
     walked_on, seen = obsplan.planning.problem.resource_flow._walk_on, []
     monkeypatch.setattr(
-        obsplan.planning.problem.resource_flow, "_walk_on", lambda *args: seen.append(args) or walked_on(*args)
+        obsplan.planning.problem.resource_flow,
+        "_walk_on",
+        lambda *args: seen.append(args) or walked_on(*args),
     )
     booking.load_w[0, 100:104] += 30.0
     booking.data_mbit[0, 100:104] += 1.0
@@ -166,8 +178,10 @@ def test_open_starts_are_all_those_that_break_no_rule(seed):
     """Against every rule spelled out; energy by running the battery without any sending."""
     question = tiny_problem(seed)
     # Without a transmitter's draw the charge does not depend on what is sent.
-    nodes = tuple(replace(n, transmit_w=0.0, send_mbit=0 * n.send_mbit, store_mbit=1e3,
-                          store_end_mbit=1e3) for n in question.nodes)  # fmt: skip
+    nodes = tuple(
+        replace(n, transmit_w=0.0, send_mbit=0 * n.send_mbit, store_mbit=1e3, store_end_mbit=1e3)
+        for n in question.nodes
+    )
     question = replace(question, nodes=nodes)
     booking = filled(question, seed, runs=3)
     assume(not booking.flow.short)
@@ -184,7 +198,9 @@ def _allowed(booking: Booking, task: int, start: int) -> bool:
     for other, starts in enumerate(booking.runs):
         length, gap = question.tasks[other].length, what.gap if other == task else 0
         rival = other == task or tuple(sorted((task, other))) in question.exclusive
-        if rival and any(s < start + what.length + gap and start < s + length + gap for s in starts):
+        if rival and any(
+            s < start + what.length + gap and start < s + length + gap for s in starts
+        ):
             return False
     for earlier, settle, met_from in what.earlier:
         ends = [s + question.tasks[earlier].length + settle for s in booking.runs[earlier]]
@@ -221,7 +237,9 @@ def one_node(steps: int, **changes) -> Booking:
 
 
 def test_data_is_sent_as_early_as_contact_allows():
-    flow = one_node(4, base_data_mbit=1.0, send_mbit=[0.0, 5.0, 0.5, 5.0], store_start_mbit=2.0).flow
+    flow = one_node(
+        4, base_data_mbit=1.0, send_mbit=[0.0, 5.0, 0.5, 5.0], store_start_mbit=2.0
+    ).flow
     assert flow.held_mbit[0].tolist() == pytest.approx([2.0, 3.0, 0.0, 0.5, 0.0])
     assert flow.sent_share[0].tolist() == pytest.approx([0.0, 0.8, 1.0, 0.3])
     assert flow.short == ""
@@ -229,8 +247,9 @@ def test_data_is_sent_as_early_as_contact_allows():
 
 def test_nothing_is_sent_with_energy_that_loads_still_need():
     """10 W for four steps of a quarter hour is 10 Wh; of 12 Wh above reserve, 2 are spare."""
-    flow = one_node(4, base_w=10.0, start_wh=32.0, transmit_w=40.0, send_mbit=6.0,
-                    store_start_mbit=20.0).flow  # fmt: skip
+    flow = one_node(
+        4, base_w=10.0, start_wh=32.0, transmit_w=40.0, send_mbit=6.0, store_start_mbit=20.0
+    ).flow
     assert flow.sent_share[0].tolist() == pytest.approx([0.2, 0.0, 0.0, 0.0])
     assert flow.stored_wh[0].tolist() == pytest.approx([32.0, 27.5, 25.0, 22.5, 20.0])
     assert flow.short == ""
@@ -238,8 +257,15 @@ def test_nothing_is_sent_with_energy_that_loads_still_need():
 
 def test_transmitter_stays_off_where_the_bus_has_no_room_for_it():
     base_w = np.array([60.0, 61.0, 60.0])
-    flow = one_node(3, base_w=base_w, base_peak_w=base_w, generation_w=100.0, transmit_w=40.0,
-                    send_mbit=1.0, store_start_mbit=9.0).flow  # fmt: skip
+    flow = one_node(
+        3,
+        base_w=base_w,
+        base_peak_w=base_w,
+        generation_w=100.0,
+        transmit_w=40.0,
+        send_mbit=1.0,
+        store_start_mbit=9.0,
+    ).flow
     assert flow.sent_share[0].tolist() == [1.0, 0.0, 1.0]
 
 
@@ -258,8 +284,9 @@ def test_flow_says_what_falls_short(changes, short):
 
 
 def test_charge_beyond_the_limit_or_a_full_battery_is_spilled():
-    flow = one_node(4, generation_w=40.0, charge_limit_w=20.0, charge_efficiency=0.8,
-                    start_wh=90.0).flow  # fmt: skip
+    flow = one_node(
+        4, generation_w=40.0, charge_limit_w=20.0, charge_efficiency=0.8, start_wh=90.0
+    ).flow
     assert flow.stored_wh[0].tolist() == pytest.approx([90.0, 94.0, 98.0, 100.0, 100.0])
 
 
@@ -294,7 +321,9 @@ def test_flow_agrees_with_the_replay_at_every_step(case):
     step = scene.span.step_min
     for n, node in enumerate(question.nodes):
         rows: pd.DataFrame = verdict.resources[node.name].iloc[::step]
-        assert rows["stored_wh"].to_numpy() == pytest.approx(booking.flow.stored_wh[n][:-1], abs=1e-6)
+        assert rows["stored_wh"].to_numpy() == pytest.approx(
+            booking.flow.stored_wh[n][:-1], abs=1e-6
+        )
         assert rows["stored_mbit"].to_numpy() == pytest.approx(
             booking.flow.held_mbit[n][:-1], abs=1e-6
         )

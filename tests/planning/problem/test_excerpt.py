@@ -2,20 +2,19 @@
 
 import numpy as np
 import pytest
-from tools.brute import best_value
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from tools.brute import best_value
 from tools.small import cases
-from tools.tiny import level_node, tiny_problem
-from tools.tiny import task
+from tools.tiny import level_node, task, tiny_problem
 
-from obsplan.planning.problem.booking import Booking
 from obsplan.checking.check import check
+from obsplan.planning.problem.booking import Booking
 from obsplan.planning.problem.excerpt import excerpt
-from obsplan.planning.search.greedy import greedy_plan
-from obsplan.planning.problem.timeline_table import plan_slots
 from obsplan.planning.problem.from_scenario import Problem, problem
+from obsplan.planning.problem.timeline_table import plan_slots
 from obsplan.planning.search.first_plan import quick_plan
+from obsplan.planning.search.greedy import greedy_plan
 from obsplan.planning.search.window_by_window import Piece, improved
 
 
@@ -77,8 +76,9 @@ def test_places_in_a_bin_that_fixed_runs_hold_are_taken():
 
 
 def test_loads_outside_enter_as_base_load_and_the_charge_they_need_stays():
-    hungry = task("a", count=3, load_w=np.array([40.0]), peak_w=np.array([40.0]),
-                  data_mbit=np.array([3.0]))  # fmt: skip
+    hungry = task(
+        "a", count=3, load_w=np.array([40.0]), peak_w=np.array([40.0]), data_mbit=np.array([3.0])
+    )
     booking = booked(eight(hungry, start_wh=90.0), (0, 1), (0, 4), (0, 7))
     part, _ = excerpt(booking, (2, 4), 6)
     (node,) = part.nodes

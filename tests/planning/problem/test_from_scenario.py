@@ -15,16 +15,34 @@ def question(*activities, relaxed=False, platforms=(platform(),), **columns):
 
 
 def test_profile_is_warm_up_then_run_then_rest():
-    scene = scenario({"name": "dig", "duration_min": 40, "warm_up_min": 10, "warm_up_w": 6.0,
-                      "power_w": 30.0, "data_mbit": 8.0})  # fmt: skip
+    scene = scenario(
+        {
+            "name": "dig",
+            "duration_min": 40,
+            "warm_up_min": 10,
+            "warm_up_w": 6.0,
+            "power_w": 30.0,
+            "data_mbit": 8.0,
+        }
+    )
     draw_w, data_mbit = slot_profile(scene.activity[0], 60)
     assert draw_w.tolist() == [6.0] * 10 + [30.0] * 40 + [0.0] * 10
     assert data_mbit.tolist() == pytest.approx([0.0] * 10 + [0.2] * 40 + [0.0] * 10)
 
 
-DIG = {"name": "dig", "duration_min": 40, "warm_up_min": 5, "warm_up_w": 6.0, "power_w": 30.0,
-       "data_mbit": 8.0, "count": 3, "must": 1, "gap_min": 20, "value": 4.0,
-       "repeat_worth": 0.5}  # fmt: skip
+DIG = {
+    "name": "dig",
+    "duration_min": 40,
+    "warm_up_min": 5,
+    "warm_up_w": 6.0,
+    "power_w": 30.0,
+    "data_mbit": 8.0,
+    "count": 3,
+    "must": 1,
+    "gap_min": 20,
+    "value": 4.0,
+    "repeat_worth": 0.5,
+}
 
 
 def test_task_has_mean_load_and_highest_draw_of_each_step():
@@ -55,8 +73,12 @@ def test_settling_and_gap_are_rounded_up_to_steps():
 
 def test_node_sums_minutes_into_steps():
     heater = np.where(DAY < 20, 9.0, 0.0)
-    parts = [platform(battery={"end": 0.3, "charge_limit_w": 50.0},
-                      store={"start_mbit": 3.0, "end_limit_mbit": 80.0})]  # fmt: skip
+    parts = [
+        platform(
+            battery={"end": 0.3, "charge_limit_w": 50.0},
+            store={"start_mbit": 3.0, "end_limit_mbit": 80.0},
+        )
+    ]
     (node,) = question(
         {"name": "look"}, platforms=parts, generation_w=DAY / 15.0, base_load_w=2.0 + heater
     ).nodes
@@ -107,15 +129,14 @@ def test_relay_names_the_node_that_receives():
 
 
 def test_bins_beyond_the_coverage_bar_the_start():
-    (task,) = question(
-        {"name": "look", "coverage": {"over": "span_h", "edges": [0, 1, 3]}}
-    ).tasks
+    (task,) = question({"name": "look", "coverage": {"over": "span_h", "edges": [0, 1, 3]}}).tasks
     assert task.starts.sum() == 12 and task.bins.max() == 1 and len(task.held) == 2
 
 
 def pairs(*activities, instruments=(), **changes):
-    scene = scenario(*activities, instruments=instruments,
-                     platforms=[platform(**changes), platform("rover")])  # fmt: skip
+    scene = scenario(
+        *activities, instruments=instruments, platforms=[platform(**changes), platform("rover")]
+    )
     names = [a.name for a in scene.activity]
     return {(names[i], names[j]) for i, j in exclusive_pairs(scene)}
 

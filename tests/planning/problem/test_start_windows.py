@@ -132,8 +132,13 @@ def test_coverage_follows_the_sky_and_leaves_out_what_is_not_known():
 
 
 def test_masks_are_by_the_minute_and_named_after_their_condition():
-    asked = {"when": {"sun_elevation_deg": [7, 9], "ground": {"depth_m": 0.3,
-             "temperature_k": [0, 245]}}, "contact": "whole"}  # fmt: skip
+    asked = {
+        "when": {
+            "sun_elevation_deg": [7, 9],
+            "ground": {"depth_m": 0.3, "temperature_k": [0, 245]},
+        },
+        "contact": "whole",
+    }
     scene = scenario({"name": "look"} | asked)
     masks = condition_masks(scene, world(scene, in_contact=DAY < 100), scene.activity[0])
     assert list(masks) == ["sun_elevation_deg", "ground at 0.3 m", "contact"]
@@ -160,21 +165,44 @@ def test_table_of_windows_is_empty_where_none_is_open():
 
 REASONS = [
     ({"duration_min": 1500}, {}, "a slot is longer than the span"),
-    ({"when": {"sun_elevation_deg": [80, 90]}}, {},
-     "sun_elevation_deg never holds long enough for a slot"),
-    ({"contact": "whole"}, {"in_contact": DAY % 50 < 40},
-     "contact never holds long enough for a slot"),
-    ({"contact": "start", "when": {"sun_elevation_deg": [6, 9]}}, {"in_contact": False},
-     "contact at the start never holds long enough for a slot"),
-    ({"when": {"sun_elevation_deg": [5, 7], "surface_temperature_k": [250, 400]}}, {},
-     "no window is left once sun_elevation_deg or surface_temperature_k is asked with the rest"),
-    ({"coverage": {"over": "span_h", "edges": [2, 3]}, "when": {"local_time_h": [8, 12]}}, {},
-     "no window is left once local_time_h or coverage is asked with the rest"),
-    ({"when": {"sun_elevation_deg": [5, 7], "surface_temperature_k": [250, 260],
-               "earth_phase_deg": [80, 90]}}, {},
-     "sun_elevation_deg, earth_phase_deg, surface_temperature_k together leave no window"),
+    (
+        {"when": {"sun_elevation_deg": [80, 90]}},
+        {},
+        "sun_elevation_deg never holds long enough for a slot",
+    ),
+    (
+        {"contact": "whole"},
+        {"in_contact": DAY % 50 < 40},
+        "contact never holds long enough for a slot",
+    ),
+    (
+        {"contact": "start", "when": {"sun_elevation_deg": [6, 9]}},
+        {"in_contact": False},
+        "contact at the start never holds long enough for a slot",
+    ),
+    (
+        {"when": {"sun_elevation_deg": [5, 7], "surface_temperature_k": [250, 400]}},
+        {},
+        "no window is left once sun_elevation_deg or surface_temperature_k is asked with the rest",
+    ),
+    (
+        {"coverage": {"over": "span_h", "edges": [2, 3]}, "when": {"local_time_h": [8, 12]}},
+        {},
+        "no window is left once local_time_h or coverage is asked with the rest",
+    ),
+    (
+        {
+            "when": {
+                "sun_elevation_deg": [5, 7],
+                "surface_temperature_k": [250, 260],
+                "earth_phase_deg": [80, 90],
+            }
+        },
+        {},
+        "sun_elevation_deg, earth_phase_deg, surface_temperature_k together leave no window",
+    ),
     ({"when": {"sun_elevation_deg": [6, 9]}}, {}, ""),
-]  # fmt: skip
+]
 
 
 @pytest.mark.parametrize("asked, columns, reason", REASONS)

@@ -6,10 +6,10 @@ import pytest
 from hypothesis import given, settings
 from tools.small import cases, platform, scenario, world
 
-from obsplan.planning.reasons import audit as room
-from obsplan.planning.reasons.audit import AUDIT_COLUMNS, CANNOT, NOTE, WARNING, audit, balance
 from obsplan.common.errors import DoesNotHold
 from obsplan.planning.plan import plan
+from obsplan.planning.reasons import audit as room
+from obsplan.planning.reasons.audit import AUDIT_COLUMNS, CANNOT, NOTE, WARNING, audit, balance
 
 
 def found(*activities, columns=None, sky=None, **parts) -> pd.DataFrame:
@@ -38,29 +38,58 @@ ASKED = {"name": "a", "must": 1}
 @pytest.mark.parametrize(
     ("activities", "parts", "words"),
     [
-        ([ASKED | {"when": {"sun_elevation_deg": [80, 90]}}], {},
-         'activity "a": has no window: sun_elevation_deg never holds'),
-        ([ASKED | {"count": 5, "must": 5, "gap_min": 600}], {},
-         "its gap of 600 min leave room for 3 runs; 5 must be"),
+        (
+            [ASKED | {"when": {"sun_elevation_deg": [80, 90]}}],
+            {},
+            'activity "a": has no window: sun_elevation_deg never holds',
+        ),
+        (
+            [ASKED | {"count": 5, "must": 5, "gap_min": 600}],
+            {},
+            "its gap of 600 min leave room for 3 runs; 5 must be",
+        ),
         ([ASKED | {"power_w": 120.0}], {}, "draws 120 W beside at least 0.0 W of idling"),
-        ([ASKED | {"data_mbit": 500.0}], {}, "one run yields 500 Mbit; the store of lander holds 50"),
-        ([ASKED | {"power_w": 60.0, "count": 15, "must": 15}], {},
-         "idling and what must run take 900 Wh; there are 600 Wh"),
-        ([ASKED | {"data_mbit": 90.0, "count": 22, "must": 22}], {},
-         "what must run yields 1930 Mbit to send; the link carries 1728 Mbit"),
-        ([{"name": k, "instrument": "one", "count": 15, "must": 15} for k in "ab"],
-         {"instruments": [{"name": "one", "platform": "lander"}]},
-         'instrument "one": works one slot at a time and must run for 30.0 h; its windows hold 24.0'),
-        ([{"name": k, "count": 15, "must": 15} for k in "ab"],
-         {"platforms": [platform(one_at_a_time=True)]},
-         'platform "lander": works one slot at a time and must run for 30.0 h'),
-        ([{"name": "b"}, ASKED | {"after": [{"activity": "b", "settle_min": 1400}]}], {},
-         'has windows, but none late enough after what it waits for: "b"'),
-        ([{"name": "b", "when": {"sun_elevation_deg": [80, 90]}},
-          ASKED | {"after": [{"activity": "b"}]}], {}, 'after what it waits for: "b"'),
+        (
+            [ASKED | {"data_mbit": 500.0}],
+            {},
+            "one run yields 500 Mbit; the store of lander holds 50",
+        ),
+        (
+            [ASKED | {"power_w": 60.0, "count": 15, "must": 15}],
+            {},
+            "idling and what must run take 900 Wh; there are 600 Wh",
+        ),
+        (
+            [ASKED | {"data_mbit": 90.0, "count": 22, "must": 22}],
+            {},
+            "what must run yields 1930 Mbit to send; the link carries 1728 Mbit",
+        ),
+        (
+            [{"name": k, "instrument": "one", "count": 15, "must": 15} for k in "ab"],
+            {"instruments": [{"name": "one", "platform": "lander"}]},
+            'instrument "one": works one slot at a time and must run for 30.0 h; its windows hold 24.0',
+        ),
+        (
+            [{"name": k, "count": 15, "must": 15} for k in "ab"],
+            {"platforms": [platform(one_at_a_time=True)]},
+            'platform "lander": works one slot at a time and must run for 30.0 h',
+        ),
+        (
+            [{"name": "b"}, ASKED | {"after": [{"activity": "b", "settle_min": 1400}]}],
+            {},
+            'has windows, but none late enough after what it waits for: "b"',
+        ),
+        (
+            [
+                {"name": "b", "when": {"sun_elevation_deg": [80, 90]}},
+                ASKED | {"after": [{"activity": "b"}]},
+            ],
+            {},
+            'after what it waits for: "b"',
+        ),
         ([{"name": "b"}], {"platforms": [platform(idle_w=60.0)]}, "with no slot at all: "),
     ],
-)  # fmt: skip
+)
 def test_what_rules_out_any_plan_is_named_and_planning_agrees(activities, parts, words):
     scene = scenario(*activities, **parts)
     offered = world(scene)
@@ -74,20 +103,35 @@ def test_what_rules_out_any_plan_is_named_and_planning_agrees(activities, parts,
     [
         ([{"name": "a", "when": {"sun_elevation_deg": [80, 90]}}], {}, "has no window"),
         ([{"name": "a", "count": 9, "gap_min": 600}], {}, "leave room for 3 runs; 9 are wanted"),
-        ([{"name": "a", "count": 2, "gap_min": 2000}], {},
-         "its gap of 2000 min is longer than the span, so it runs but once; 2 are wanted"),
-        ([{"name": "a", "power_w": 60.0, "count": 15}], {},
-         "idling and all wanted runs take 900 Wh; there are 600 Wh, 67 % of that"),
-        ([{"name": "a", "data_mbit": 90.0, "count": 22}], {},
-         "all wanted runs yield 1930 Mbit to send; the link carries 1728 Mbit, 90 % of that"),
+        (
+            [{"name": "a", "count": 2, "gap_min": 2000}],
+            {},
+            "its gap of 2000 min is longer than the span, so it runs but once; 2 are wanted",
+        ),
+        (
+            [{"name": "a", "power_w": 60.0, "count": 15}],
+            {},
+            "idling and all wanted runs take 900 Wh; there are 600 Wh, 67 % of that",
+        ),
+        (
+            [{"name": "a", "data_mbit": 90.0, "count": 22}],
+            {},
+            "all wanted runs yield 1930 Mbit to send; the link carries 1728 Mbit, 90 % of that",
+        ),
         ([{"name": "a", "value": 0.0}], {}, "is worth nothing"),
-        ([{"name": "a", "duration_min": 12_000}], {},
-         'activity "a": has no window: a slot is longer than the span'),
-        ([{"name": "a"}], {"instruments": [{"name": "spare", "platform": "lander"}]},
-         'instrument "spare": no activity asks for it'),
+        (
+            [{"name": "a", "duration_min": 12_000}],
+            {},
+            'activity "a": has no window: a slot is longer than the span',
+        ),
+        (
+            [{"name": "a"}],
+            {"instruments": [{"name": "spare", "platform": "lander"}]},
+            'instrument "spare": no activity asks for it',
+        ),
         ([], {}, "there is no activity"),
     ],
-)  # fmt: skip
+)
 def test_what_is_odd_is_a_warning_and_planning_goes_on(activities, parts, words):
     scene = scenario(*activities, **parts)
     offered = world(scene)
@@ -102,10 +146,13 @@ def test_what_is_odd_is_a_warning_and_planning_goes_on(activities, parts, words)
         ({"duration_min": 40}, {}, "40 min are rounded up to a slot of 45 min"),
         ({}, {"hours": 24.1}, "its last 6 min, less than a step, stay unused"),
         ({"count": 3, "repeat_worth": 0.0}, {}, "only the first run is worth anything"),
-        ({"coverage": {"over": "sun_elevation_deg", "edges": [0, 10, 20, 40, 60]}}, {},
-         "its windows reach 2 of the 4 bins of its coverage over sun_elevation_deg"),
+        (
+            {"coverage": {"over": "sun_elevation_deg", "edges": [0, 10, 20, 40, 60]}},
+            {},
+            "its windows reach 2 of the 4 bins of its coverage over sun_elevation_deg",
+        ),
     ],
-)  # fmt: skip
+)
 def test_small_print_is_a_note(activity, parts, words):
     assert words in said(found({"name": "a"} | activity, **parts), NOTE)
 
@@ -113,8 +160,10 @@ def test_small_print_is_a_note(activity, parts, words):
 def test_silence_longer_than_the_store_lasts_is_told():
     rate_kbps = np.where(np.arange(1440) < 720, 0.0, 100.0)
     table = found({"name": "a", "count": 12, "data_mbit": 20.0}, columns={"rate_kbps": rate_kbps})
-    assert ("in the longest silence all wanted runs yield some 120 Mbit; the store holds 50 Mbit"
-            in said(table, WARNING))  # fmt: skip
+    assert (
+        "in the longest silence all wanted runs yield some 120 Mbit; the store holds 50 Mbit"
+        in said(table, WARNING)
+    )
 
 
 def test_too_many_starts_name_the_activity_and_what_to_coarsen(monkeypatch):
@@ -125,8 +174,12 @@ def test_too_many_starts_name_the_activity_and_what_to_coarsen(monkeypatch):
 
 
 def test_a_relay_carries_what_others_send_through_it():
-    rover = platform("rover", kind="rover", radio={"to": "lander", "rate_kbps": 5.0},
-                     store={"end_limit_mbit": 0.0})  # fmt: skip
+    rover = platform(
+        "rover",
+        kind="rover",
+        radio={"to": "lander", "rate_kbps": 5.0},
+        store={"end_limit_mbit": 0.0},
+    )
     lander = platform(store={"end_limit_mbit": 0.0})
     scene = scenario(
         {"name": "a", "platform": "rover", "data_mbit": 30.0, "count": 2, "must": 1},

@@ -9,8 +9,8 @@ from hypothesis import strategies as st
 from tools.small import cases, platform, scenario, world
 
 from obsplan.common.errors import DoesNotHold
-from obsplan.planning.reasons.conflicts import minimal, why_no_place, why_not_idle
 from obsplan.planning.plan import plan
+from obsplan.planning.reasons.conflicts import minimal, why_no_place, why_not_idle
 
 PROBE = [{"name": "probe", "platform": "lander"}]
 LONG = {"duration_min": 200, "must": 1, "instrument": "probe"}
@@ -46,49 +46,83 @@ CONFLICTS = {
         [{"name": "a"} | LONG, {"name": "b"} | LONG, {"name": "c"}],
         {"hours": 6, "instruments": PROBE},
         {},
-        ['"a" must run', '"b" must run',
-         '"a" and "b" not at once (one slot of "probe" at a time)'],
+        ['"a" must run', '"b" must run', '"a" and "b" not at once (one slot of "probe" at a time)'],
     ),
     "gap, condition and rival": (
-        [DRILL | {"count": 2, "must": 2, "gap_min": 165, "when": {"sun_elevation_deg": [10, 12]}},
-         {"name": "b", "must": 1, "not_with": ["drill"],
-          "when": {"sun_elevation_deg": [10, 10.7]}}],
+        [
+            DRILL
+            | {"count": 2, "must": 2, "gap_min": 165, "when": {"sun_elevation_deg": [10, 12]}},
+            {
+                "name": "b",
+                "must": 1,
+                "not_with": ["drill"],
+                "when": {"sun_elevation_deg": [10, 10.7]},
+            },
+        ],
         {},
         {},
-        ['"drill" must run 2 times', '"b" must run', 'gap of "drill" 165 min',
-         '"drill" only with Sun elevation 10 to 12 deg',
-         '"b" only with Sun elevation 10 to 10.7 deg', '"b" not with "drill"'],
+        [
+            '"drill" must run 2 times',
+            '"b" must run',
+            'gap of "drill" 165 min',
+            '"drill" only with Sun elevation 10 to 12 deg',
+            '"b" only with Sun elevation 10 to 10.7 deg',
+            '"b" not with "drill"',
+        ],
     ),
     "order against a condition": (
-        [{"name": "level", "when": {"sun_elevation_deg": [12, 13]}, "must": 1},
-         DRILL | {"after": [{"activity": "level", "settle_min": 30}],
-                  "when": {"sun_elevation_deg": [6, 9]}}],
+        [
+            {"name": "level", "when": {"sun_elevation_deg": [12, 13]}, "must": 1},
+            DRILL
+            | {
+                "after": [{"activity": "level", "settle_min": 30}],
+                "when": {"sun_elevation_deg": [6, 9]},
+            },
+        ],
         {},
         {},
-        ['"drill" must run', '"level" only with Sun elevation 12 to 13 deg',
-         '"drill" only with Sun elevation 6 to 9 deg', '"drill" after "level", settled 30 min'],
+        [
+            '"drill" must run',
+            '"level" only with Sun elevation 12 to 13 deg',
+            '"drill" only with Sun elevation 6 to 9 deg',
+            '"drill" after "level", settled 30 min',
+        ],
     ),
     "bus": (
-        [DRILL | {"power_w": 120.0}], {}, {}, ['"drill" must run', 'bus limit of "lander" 100 W']),
+        [DRILL | {"power_w": 120.0}],
+        {},
+        {},
+        ['"drill" must run', 'bus limit of "lander" 100 W'],
+    ),
     "reserve": (
-        [DRILL | {"power_w": 60.0, "count": 11, "must": 11}], {}, {},
-        ['"drill" must run 11 times', 'battery reserve of "lander" 200 Wh']),
+        [DRILL | {"power_w": 60.0, "count": 11, "must": 11}],
+        {},
+        {},
+        ['"drill" must run 11 times', 'battery reserve of "lander" 200 Wh'],
+    ),
     "end charge": (
         [DRILL | {"power_w": 60.0}],
         {"platforms": [platform(battery={"end": 0.8})]},
         {},
-        ['"drill" must run', 'end charge of "lander" 800 Wh']),
+        ['"drill" must run', 'end charge of "lander" 800 Wh'],
+    ),
     "store and link": (
-        [DRILL | {"data_mbit": 90.0}], {}, {"rate_kbps": 0.0, "in_contact": False},
-        ['"drill" must run', 'store of "lander" 50 Mbit',
-         'data of "lander" leave in contact only']),
+        [DRILL | {"data_mbit": 90.0}],
+        {},
+        {"rate_kbps": 0.0, "in_contact": False},
+        ['"drill" must run', 'store of "lander" 50 Mbit', 'data of "lander" leave in contact only'],
+    ),
     "end storage": (
         [DRILL | {"data_mbit": 30.0}],
         {"platforms": [platform(store={"end_limit_mbit": 2.0})]},
         {"rate_kbps": 0.0},
-        ['"drill" must run', 'data of "lander" leave in contact only',
-         'end storage of "lander" 2 Mbit']),
-}  # fmt: skip
+        [
+            '"drill" must run',
+            'data of "lander" leave in contact only',
+            'end storage of "lander" 2 Mbit',
+        ],
+    ),
+}
 
 
 @pytest.mark.parametrize("case", CONFLICTS)

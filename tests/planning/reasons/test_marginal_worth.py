@@ -5,14 +5,13 @@ import pandas as pd
 import pytest
 from click.testing import CliRunner
 from hypothesis import given, settings
-from tools.small import cases, platform, scenario, world
-from tools.small import SMALL
+from tools.small import SMALL, cases, platform, scenario, world
 
-from obsplan.planning.solver.bounds import upper_bound
 from obsplan.cli.main import main
 from obsplan.planning.problem.from_scenario import problem
-from obsplan.reporting.text.terminal import worth_lines
 from obsplan.planning.reasons.marginal_worth import WORTH_COLUMNS, marginal_worth
+from obsplan.planning.solver.bounds import upper_bound
+from obsplan.reporting.text.terminal import worth_lines
 
 # The relaxation is solved to 1e-8 of values below 100, and so are differences of two.
 CLOSE = 2e-5

@@ -3,14 +3,13 @@
 import numpy as np
 import pytest
 from click.testing import CliRunner
-from tools.small import scenario, scenario_table, world
-from tools.small import SMALL
+from tools.small import SMALL, scenario, scenario_table, world
 
-from obsplan.planning.reasons.audit import WARNING, audit
 from obsplan.cli.main import main
 from obsplan.common.errors import DoesNotHold, ScenarioError
-from obsplan.planning.plan import plan
 from obsplan.inputs.scenario import scenario_from
+from obsplan.planning.plan import plan
+from obsplan.planning.reasons.audit import WARNING, audit
 
 
 @pytest.fixture

@@ -5,11 +5,11 @@ from dataclasses import replace
 import numpy as np
 import pandas as pd
 import pytest
-from tools.small import platform, scenario, world
 from tools.explained import booked, explained, small_battery, why
+from tools.small import platform, scenario, world
 
-from obsplan.planning.reasons import unplaced
 from obsplan.environment.build import Reading
+from obsplan.planning.reasons import unplaced
 from obsplan.planning.reasons.remedies import larger_battery, larger_store, least, smallest
 from obsplan.planning.reasons.what_if import World, with_run
 
@@ -64,9 +64,14 @@ def test_larger_battery_keeps_reserve_and_end_and_raises_what_telemetry_read():
 
 @pytest.mark.parametrize(
     "end_mbit, room, left, at_the_end",
-    [(None, True, False, 60.0), (20.0, True, False, 20.0), (20.0, False, True, 30.0),
-     (20.0, True, True, 30.0), (54.0, True, False, 54.0)],
-)  # fmt: skip
+    [
+        (None, True, False, 60.0),
+        (20.0, True, False, 20.0),
+        (20.0, False, True, 30.0),
+        (20.0, True, True, 30.0),
+        (54.0, True, False, 54.0),
+    ],
+)
 def test_larger_store_gives_room_or_leave_to_keep(end_mbit, room, left, at_the_end):
     store = {"capacity_mbit": 50.0, "end_limit_mbit": end_mbit}
     scene = scenario({"name": "camera"}, platforms=[platform(store=store)])
@@ -88,16 +93,20 @@ def test_data_that_a_slow_link_leaves_behind_ask_for_a_faster_one():
     assert reason == 'storage and downlink of "lander"'
     ways = change.partition(" (start ")[0].split(", or ")
     assert [way.split(" ", 1)[1] for way in ways] == [
-        'Mbit more left in the store of "lander" at the end', '% faster link of "lander"',
-    ]  # fmt: skip
+        'Mbit more left in the store of "lander" at the end',
+        '% faster link of "lander"',
+    ]
     # 35 / 22.95, and a little for the quarter of an hour that the first data take to come.
     assert 52.5 <= float(ways[1].split()[0]) <= 54.0
 
 
 def test_the_instant_named_is_that_of_the_start_named():
     """At first there is a link but no energy to send; later a slow link and some Sun."""
-    part = platform(store={"capacity_mbit": 50.0}, battery={"capacity_wh": 100.0, "start": 0.2},
-                    radio={"transmit_w": 10.0})  # fmt: skip
+    part = platform(
+        store={"capacity_mbit": 50.0},
+        battery={"capacity_wh": 100.0, "start": 0.2},
+        radio={"transmit_w": 10.0},
+    )
     minute = np.arange(24 * 60)
     scene = scenario({"name": "camera", "data_mbit": 60.0, "power_w": 0.0}, platforms=[part])
     _, change = why(

@@ -10,18 +10,18 @@ from dataclasses import replace
 import numpy as np
 import pandas as pd
 from hypothesis import given, settings
-from tools.small import cases
 from tools.explained import explained
+from tools.small import cases
 
-from obsplan.planning.problem.booking import Booking
 from obsplan.checking.check import check
 from obsplan.environment.build import Environment
-from obsplan.planning.search.greedy import greedy_plan
-from obsplan.planning.problem.from_scenario import problem
-from obsplan.planning.search.first_plan import quick_plan
 from obsplan.inputs.scenario import Scenario
-from obsplan.planning.search.window_by_window import with_planned_sending
+from obsplan.planning.problem.booking import Booking
+from obsplan.planning.problem.from_scenario import problem
 from obsplan.planning.problem.timeline_table import timeline_table
+from obsplan.planning.search.first_plan import quick_plan
+from obsplan.planning.search.greedy import greedy_plan
+from obsplan.planning.search.window_by_window import with_planned_sending
 
 TIME = r"\d{4}-\d\d-\d\dT\d\d:\d\dZ"
 
@@ -87,8 +87,13 @@ def _applied(
         table = environment.platforms[carrier].copy()
         table.loc[first : first + pd.Timedelta(minutes=minutes - 1), "in_contact"] = True
         platforms = environment.platforms | {carrier: table}
-        return scene, Environment(environment.sky, platforms, environment.contacts,
-                                  environment.events, environment.kernels)  # fmt: skip
+        return scene, Environment(
+            environment.sky,
+            platforms,
+            environment.contacts,
+            environment.events,
+            environment.kernels,
+        )
     assert change.startswith(("nothing: it fits", "slot ")), change
     return scene, environment
 
@@ -96,7 +101,7 @@ def _applied(
 def _lets_a_run_in(scene, environment, booking: Booking, name: str, changes: str) -> bool:
     """Whether the plan holds with one more run, whichever one of the changes is made."""
     ways, start, _ = changes.partition(" (start ")
-    where = start + changes[len(ways + start):]
+    where = start + changes[len(ways + start) :]
     return all(
         _one_lets_a_run_in(scene, environment, booking, name, way + where)
         for way in ways.split(", or ")

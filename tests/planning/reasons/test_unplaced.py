@@ -1,8 +1,8 @@
 """What stands in the way of a run is known by construction, and is what is named."""
 
-from tools.explained import booked, explained, small_battery, why
 import numpy as np
 import pytest
+from tools.explained import booked, explained, small_battery, why
 from tools.small import platform, scenario, world
 
 from obsplan.planning.reasons.what_if import hurdles
@@ -111,8 +111,9 @@ def test_run_for_which_no_full_battery_would_do_needs_a_larger_one():
 
 
 def test_run_that_needs_more_than_twice_the_battery_has_no_single_change():
-    scene = scenario({"name": "drill", "power_w": 99.0, "duration_min": 120},
-                     platforms=[small_battery()])  # fmt: skip
+    scene = scenario(
+        {"name": "drill", "power_w": 99.0, "duration_min": 120}, platforms=[small_battery()]
+    )
     reason, change = why(scene)
     assert reason == "energy"
     assert change.startswith("no single change found; 1 rule stands in the way at the best start")
@@ -125,8 +126,7 @@ def test_store_names_the_room_and_the_instant_at_which_it_is_full():
     reason, change = why(scene, ("camera", 0), **NO_DOWNLINK)
     assert reason == 'storage and downlink of "lander"'
     assert change == (
-        '10 Mbit more room in the store of "lander" by 2028-07-01T01:45Z '
-        "(start 2028-07-01T01:00Z)"
+        '10 Mbit more room in the store of "lander" by 2028-07-01T01:45Z (start 2028-07-01T01:00Z)'
     )
 
 
@@ -137,8 +137,7 @@ def test_store_that_overflows_further_and_further_lacks_all_that_comes():
     scene = scenario({"name": "camera", "data_mbit": 60.0}, platforms=[part])
     _, change = why(scene, **NO_DOWNLINK)
     assert change == (
-        '40 Mbit more room in the store of "lander" by 2028-07-01T00:30Z '
-        "(start 2028-07-01T00:00Z)"
+        '40 Mbit more room in the store of "lander" by 2028-07-01T00:30Z (start 2028-07-01T00:00Z)'
     )
 
 
@@ -292,13 +291,19 @@ def test_activity_that_waits_for_one_without_a_run_says_so():
     "when, reason, change",
     [
         # The Sun climbs to 15 deg; the last hour starts at 14.583 deg.
-        ({"sun_elevation_deg": [16, 90]}, "sun_elevation_deg",
-         "sun_elevation_deg might run from 14.5 to 90"),
+        (
+            {"sun_elevation_deg": [16, 90]},
+            "sun_elevation_deg",
+            "sun_elevation_deg might run from 14.5 to 90",
+        ),
         # At 0.3 m the last hour starts at 249.583 K.
-        ({"ground": {"depth_m": 0.3, "temperature_k": [260, 300]}}, "ground at 0.3 m",
-         "ground temperature_k at 0.3 m might run from 249.5 to 300"),
+        (
+            {"ground": {"depth_m": 0.3, "temperature_k": [260, 300]}},
+            "ground at 0.3 m",
+            "ground temperature_k at 0.3 m might run from 249.5 to 300",
+        ),
     ],
-)  # fmt: skip
+)
 def test_window_names_the_condition_and_how_far_it_would_have_to_open(when, reason, change):
     scene = scenario({"name": "camera", "when": when})
     found = why(scene)
@@ -323,9 +328,7 @@ def test_contact_names_the_minutes_it_lacks():
     in_contact[120:150] = True
     reason, change = why(scene, in_contact=in_contact)
     assert reason == "no window: contact never holds long enough for a slot"
-    assert change == (
-        "contact were 30 min longer between 2028-07-01T01:30Z and 2028-07-01T02:30Z"
-    )
+    assert change == ("contact were 30 min longer between 2028-07-01T01:30Z and 2028-07-01T02:30Z")
 
 
 def test_contact_at_the_start_names_the_instant():

@@ -5,14 +5,13 @@ from threading import Event
 
 import numpy as np
 import pytest
-from tools.tiny import level_node
-from tools.tiny import task
+from tools.tiny import level_node, task
 
-from obsplan.planning import plan as plan_room
-from obsplan.planning.search import first_plan
-from obsplan.planning.problem.booking import Booking
 from obsplan.common.errors import DoesNotHold
+from obsplan.planning import plan as plan_room
+from obsplan.planning.problem.booking import Booking
 from obsplan.planning.problem.from_scenario import Problem
+from obsplan.planning.search import first_plan
 from obsplan.planning.search.first_plan import quick_plan
 
 # More steps than the branching solver is asked for.
@@ -74,8 +73,9 @@ def test_run_that_is_done_is_not_planned_again_for_those_that_wait_for_it():
     """What is made anew counts it as met; it has no run left to place."""
     question = in_the_way(MANY)
     done = replace(question.tasks[0], name="done", count=0, must=0)
-    waiting = replace(question.tasks[1], name="c", starts=np.arange(MANY) > 20,
-                      earlier=((2, 0, 0),))  # fmt: skip
+    waiting = replace(
+        question.tasks[1], name="c", starts=np.arange(MANY) > 20, earlier=((2, 0, 0),)
+    )
     question = replace(question, tasks=(*question.tasks, done, waiting))
     assert [len(runs) for runs in quick_plan(question).runs] == [1, 1, 0, 1]
 
@@ -84,8 +84,14 @@ def test_run_that_others_wait_for_is_sought_at_other_places_too():
     """At 9 or 10 it leaves b no room, which shares of runs, asked every half hour, do not show."""
     question = in_the_way(MANY)
     a = replace(question.tasks[0], starts=np.isin(np.arange(MANY), [9, 10, 40]))
-    b = replace(question.tasks[1], length=2, starts=np.arange(MANY) == 11,
-                load_w=np.zeros(2), peak_w=np.zeros(2), data_mbit=np.zeros(2))  # fmt: skip
+    b = replace(
+        question.tasks[1],
+        length=2,
+        starts=np.arange(MANY) == 11,
+        load_w=np.zeros(2),
+        peak_w=np.zeros(2),
+        data_mbit=np.zeros(2),
+    )
     c = replace(question.tasks[0], name="c", starts=np.arange(MANY) > 60, earlier=((0, 0, MANY),))
     assert quick_plan(replace(question, tasks=(a, b, c))).runs[:2] == [[40], [11]]
 
@@ -98,9 +104,11 @@ def test_required_runs_are_not_held_back_by_where_runs_were_liked():
 
 @pytest.mark.parametrize(
     "patience_s, said",
-    [(0.01, "no place was found in the 0.01 s of patience for all required runs"),
-     (None, 'impossible together: "drive" must run 10 times; "libs raster" must run 28 times')],
-)  # fmt: skip
+    [
+        (0.01, "no place was found in the 0.01 s of patience for all required runs"),
+        (None, 'impossible together: "drive" must run 10 times; "libs raster" must run 28 times'),
+    ],
+)
 def test_patience_ends_the_search_for_a_first_plan_too(demo, patience_s, said):
     scenario, environment = demo
     for name, must in (("drive", 10), ("libs raster", 28)):

@@ -1,18 +1,17 @@
 """The quick plan: required runs first, then what is worth most, and it always holds."""
 
-from tools.tiny import task
 import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from tools.small import cases, scenario, world
-from tools.tiny import level_node, tiny_problem
+from tools.tiny import level_node, task, tiny_problem
 
-from obsplan.planning.problem.booking import Booking
 from obsplan.checking.check import check
-from obsplan.planning.search.greedy import greedy_plan
-from obsplan.planning.problem.timeline_table import plan_slots
+from obsplan.planning.problem.booking import Booking
 from obsplan.planning.problem.from_scenario import Problem, problem
+from obsplan.planning.problem.timeline_table import plan_slots
+from obsplan.planning.search.greedy import greedy_plan
 
 
 def planned(*tasks, exclusive=(), **node):

@@ -6,15 +6,13 @@ from threading import Event
 import numpy as np
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from tools.tiny import level_node
-from tools.tiny import task
-from tools.tiny import crowd
+from tools.tiny import crowd, level_node, task
 
 from obsplan.planning.problem.booking import Booking
-from obsplan.planning.search.two_lane_sweep import starts_along, two_lanes
-from obsplan.planning.search.merging import merged_starts
 from obsplan.planning.problem.from_scenario import Problem
+from obsplan.planning.search.merging import merged_starts
 from obsplan.planning.search.strategy import best_plan
+from obsplan.planning.search.two_lane_sweep import starts_along, two_lanes
 
 
 def booked(problem: Problem, starts: np.ndarray) -> Booking:
@@ -36,8 +34,11 @@ def swept_plans(problem: Problem, weights: np.ndarray) -> list[np.ndarray]:
 @given(st.data())
 @settings(max_examples=40, deadline=None)
 def test_merged_plan_is_the_best_among_the_starts_of_all(data):
-    problem = crowd(data.draw, gap=lambda draw, k: draw(st.integers(0, 4)),
-                    count=lambda draw, k: draw(st.integers(1, 5)))  # fmt: skip
+    problem = crowd(
+        data.draw,
+        gap=lambda draw, k: draw(st.integers(0, 4)),
+        count=lambda draw, k: draw(st.integers(1, 5)),
+    )
     rows = st.lists(st.floats(0.1, 9), min_size=5, max_size=5)
     plans = swept_plans(problem, np.array(data.draw(st.lists(rows, min_size=2, max_size=4))))
     merged = merged_starts(problem, plans, np.zeros(plans[0].shape))

@@ -8,20 +8,21 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from tools.tiny import level_node
-from tools.tiny import task
-from tools.tiny import crowd
+from tools.tiny import crowd, level_node, task
 
 from obsplan.planning.problem.booking import Booking
-from obsplan.planning.solver.bounds import relaxation
-from obsplan.planning.search.price_guided import priced
 from obsplan.planning.problem.from_scenario import Problem
+from obsplan.planning.search.price_guided import priced
+from obsplan.planning.solver.bounds import relaxation
 
 
 def within(steps: int, **changes) -> dict:
     length = changes.get("length", 1)
-    return {"starts": np.arange(steps) + length <= steps, "bins": np.zeros(steps, dtype=int),
-            "favour": np.zeros(steps)} | changes  # fmt: skip
+    return {
+        "starts": np.arange(steps) + length <= steps,
+        "bins": np.zeros(steps, dtype=int),
+        "favour": np.zeros(steps),
+    } | changes
 
 
 @pytest.mark.parametrize("steps", [40, 400])  # starts spelled out, and cumulated
@@ -41,8 +42,9 @@ def test_offers_are_the_whole_worth_where_only_others_are_in_the_way(steps):
 def test_a_run_that_must_share_few_counts_offers_only_what_it_is_worth_beyond_them(steps):
     """Of the single run wanted the start in the better bin is worth 3 more than elsewhere."""
     better = (np.arange(steps) >= steps // 2).astype(int)
-    once = task("once", **within(steps, bins=better, value=4.0, repeat_worth=0.25,
-                                 held=np.array([1, 0])))  # fmt: skip
+    once = task(
+        "once", **within(steps, bins=better, value=4.0, repeat_worth=0.25, held=np.array([1, 0]))
+    )
     problem = Problem(steps, 0.25, (once,), (level_node(steps),), frozenset())
     offers = relaxation(problem).offers[0]
     difference = offers[steps // 2 + 1] - offers[1]
@@ -58,8 +60,11 @@ def found(booking: Booking, stop: Event | None = None, rounds: int = 1) -> list[
 @given(st.data())
 @settings(max_examples=15, deadline=None)
 def test_priced_plans_hold_and_are_ever_better(data):
-    problem = crowd(data.draw, gap=lambda draw, k: draw(st.integers(0, 4)),
-                    count=lambda draw, k: draw(st.integers(1, 5)))  # fmt: skip
+    problem = crowd(
+        data.draw,
+        gap=lambda draw, k: draw(st.integers(0, 4)),
+        count=lambda draw, k: draw(st.integers(1, 5)),
+    )
     worth = 0.0
     for booking in found(Booking(problem), rounds=3):
         assert booking.value() > worth and booking.is_orderly()

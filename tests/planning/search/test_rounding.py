@@ -3,13 +3,12 @@
 import numpy as np
 from hypothesis import assume, given, settings
 from hypothesis import strategies as st
-from tools.tiny import level_node, tiny_problem
-from tools.tiny import task
+from tools.tiny import level_node, task, tiny_problem
 
 from obsplan.planning.problem.booking import Booking
+from obsplan.planning.problem.from_scenario import Problem
 from obsplan.planning.search.greedy import greedy_plan
 from obsplan.planning.search.rounding import guided_plan
-from obsplan.planning.problem.from_scenario import Problem
 
 
 def shares_of(problem: Problem, runs: list[list[int]]) -> np.ndarray:

@@ -5,18 +5,17 @@ from threading import Event
 
 import numpy as np
 import pytest
-from tools.brute import best_value
 from hypothesis import assume, given, settings
 from hypothesis import strategies as st
+from tools.brute import best_value
 from tools.small import cases
-from tools.tiny import level_node, tiny_problem
-from tools.tiny import task
+from tools.tiny import level_node, task, tiny_problem
 
 import obsplan.planning.search.ruin_and_recreate
 from obsplan.planning.problem.booking import Booking
+from obsplan.planning.problem.from_scenario import Problem, problem
 from obsplan.planning.problem.resource_flow import TOLERANCE
 from obsplan.planning.search.greedy import greedy_plan
-from obsplan.planning.problem.from_scenario import Problem, problem
 from obsplan.planning.search.ruin_and_recreate import reseat
 
 
@@ -67,8 +66,9 @@ def test_required_runs_and_the_first_of_those_others_wait_for_stay():
     required = task("required", must=1, value=0.1)
     opened = task("open", value=0.0, length=2)
     look = task("look", value=5.0, count=8, earlier=((1, 0, 8),))
-    question = Problem(8, 0.25, (required, opened, look), (level_node(8),),
-                       frozenset({(0, 1), (0, 2), (1, 2)}))  # fmt: skip
+    question = Problem(
+        8, 0.25, (required, opened, look), (level_node(8),), frozenset({(0, 1), (0, 2), (1, 2)})
+    )
     booking = Booking(question)
     for i, start in ((1, 0), (0, 4), (2, 3)):
         booking.add(i, start)
@@ -95,8 +95,15 @@ def test_energy_goes_where_it_is_worth_more():
 
 def test_an_old_start_is_held_on_to_where_it_is_favoured():
     liked = np.where(np.arange(8) == 5, 0.5, 0.0)
-    late = Booking(Problem(8, 0.25, (task("a", favour=liked), task("b", length=3)),
-                           (level_node(8),), frozenset({(0, 1)})))  # fmt: skip
+    late = Booking(
+        Problem(
+            8,
+            0.25,
+            (task("a", favour=liked), task("b", length=3)),
+            (level_node(8),),
+            frozenset({(0, 1)}),
+        )
+    )
     late.add(0, 2)
     late.flow = late.simulate()
     assert reseated(late)[-1].runs[0] == [5]
@@ -139,8 +146,12 @@ def test_charge_and_data_with_sending_as_it_was_are_those_of_a_full_run(seed):
 
 def test_data_that_nothing_sends_does_not_keep():
     data = task("a", data_mbit=np.array([3.0]), count=2)
-    node = {"store_mbit": 5.0, "send_mbit": np.array([0.0, 0, 0, 0, 0, 3, 0, 0]),
-            "transmit_w": 5.0, "start_wh": 60.0}  # fmt: skip
+    node = {
+        "store_mbit": 5.0,
+        "send_mbit": np.array([0.0, 0, 0, 0, 0, 3, 0, 0]),
+        "transmit_w": 5.0,
+        "start_wh": 60.0,
+    }
     booking = planned(data, **node)
     assert not booking.flow.short and booking.keeps_data()
     more = booking.copy()
@@ -150,8 +161,13 @@ def test_data_that_nothing_sends_does_not_keep():
 
 
 def test_data_does_not_keep_where_the_bus_bars_the_transmitter():
-    contact = {"send_mbit": np.array([0.0, 0, 0, 0, 0, 3, 0, 0]), "transmit_w": 40.0,
-               "store_start_mbit": 2.0, "store_end_mbit": 0.0, "start_wh": 90.0}  # fmt: skip
+    contact = {
+        "send_mbit": np.array([0.0, 0, 0, 0, 0, 3, 0, 0]),
+        "transmit_w": 40.0,
+        "store_start_mbit": 2.0,
+        "store_end_mbit": 0.0,
+        "start_wh": 90.0,
+    }
     booking = planned(task("a", peak_w=np.array([95.0]), count=0), **contact)
     assert booking.keeps_data()
     booking.add(0, 5)
@@ -180,7 +196,11 @@ def test_the_bolder_the_more_losses_are_gone_on_with(monkeypatch):
     gone_on: dict[float, int] = {}
     booking = one_long_run()
     loss = 0.1 * booking.value() / 2
-    monkeypatch.setattr(obsplan.planning.search.ruin_and_recreate, "_reseated", lambda plan, *_: (plan.copy(), -loss))
+    monkeypatch.setattr(
+        obsplan.planning.search.ruin_and_recreate,
+        "_reseated",
+        lambda plan, *_: (plan.copy(), -loss),
+    )
     for first_loss in (0.03, 0.3):
         tried = []
         monkeypatch.setattr(Booking, "keeps_data", lambda self: not tried.append(self))

@@ -4,23 +4,22 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from tools.brute import best_value, plan_worth, resources_hold
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from tools.brute import best_value, plan_worth, resources_hold
 from tools.small import cases
-from tools.tiny import level_node, tiny_problem
-from tools.tiny import task
+from tools.tiny import level_node, task, tiny_problem
 
-from obsplan.planning.solver import model as milp_room
-from obsplan.planning.search import strategy
 from obsplan.checking.check import check
-from obsplan.planning.solver.model import model
-from obsplan.planning.problem.timeline_table import plan_slots
 from obsplan.planning.problem.from_scenario import Problem, problem
-from obsplan.planning.solver.bounds import Relaxation, dual_bound, relaxation, upper_bound
+from obsplan.planning.problem.timeline_table import plan_slots
+from obsplan.planning.search import strategy
 from obsplan.planning.search.first_plan import quick_plan
 from obsplan.planning.search.strategy import best_plan, better_plans
 from obsplan.planning.search.window_by_window import with_planned_sending
+from obsplan.planning.solver import model as milp_room
+from obsplan.planning.solver.bounds import Relaxation, dual_bound, relaxation, upper_bound
+from obsplan.planning.solver.model import model
 
 TINY = range(200)
 BEST = {seed: best_value(tiny_problem(seed)) for seed in TINY}
@@ -92,8 +91,11 @@ def test_sharper_bound_is_asked_for_where_sums_let_something_go():
     assert not asked(4.0, task("a"), task("b"), **apart)
 
 
-@given(seed=st.sampled_from(FEASIBLE), noise=st.integers(0, 2**32 - 1),
-       size=st.sampled_from([0.0, 1e-3, 1.0, 1e4]))  # fmt: skip
+@given(
+    seed=st.sampled_from(FEASIBLE),
+    noise=st.integers(0, 2**32 - 1),
+    size=st.sampled_from([0.0, 1e-3, 1.0, 1e4]),
+)
 @settings(max_examples=200)
 def test_any_duals_make_a_true_bound(seed, noise, size):
     relaxed = model(tiny_problem(seed))
@@ -173,9 +175,15 @@ def test_plan_worth_nothing_has_the_bound_nothing():
 
 def test_of_equal_plans_the_early_one_that_sends_least_is_taken():
     """A Mbit must go; in step 2 that takes 10 W, in step 1 or 3 it takes 20 W."""
-    node = level_node(8, generation_w=50.0, transmit_w=20.0, send_mbit=np.eye(8)[1:4].sum(axis=0),
-                      send_share=np.where(np.arange(8) == 2, 0.5, 1.0), store_start_mbit=1.0,
-                      store_end_mbit=0.0)  # fmt: skip
+    node = level_node(
+        8,
+        generation_w=50.0,
+        transmit_w=20.0,
+        send_mbit=np.eye(8)[1:4].sum(axis=0),
+        send_share=np.where(np.arange(8) == 2, 0.5, 1.0),
+        store_start_mbit=1.0,
+        store_end_mbit=0.0,
+    )
     question = Problem(8, 0.25, (task("a", count=2, gap=1),), (node,), frozenset())
     booking, _ = best_plan(question, question)
     assert sorted(booking.runs[0]) == [0, 2]

@@ -4,12 +4,11 @@ import numpy as np
 from hypothesis import assume, given
 from hypothesis import strategies as st
 from tools.small import cases
-from tools.tiny import level_node, tiny_problem
-from tools.tiny import task
+from tools.tiny import level_node, task, tiny_problem
 
 from obsplan.planning.problem.booking import Booking
-from obsplan.planning.search.greedy import greedy_plan
 from obsplan.planning.problem.from_scenario import Problem, problem
+from obsplan.planning.search.greedy import greedy_plan
 from obsplan.planning.search.tie_breaks import (
     sending_wh,
     sent_for_less,
@@ -86,16 +85,24 @@ def test_no_window_is_left_for_fewer_switches():
 
 
 def test_data_goes_where_it_takes_less_energy():
-    node = {"transmit_w": 40.0, "send_mbit": np.array([1.0, 1, 1, 1, 4, 4, 4, 4]),
-            "store_start_mbit": 4.0, "store_end_mbit": 0.0}  # fmt: skip
+    node = {
+        "transmit_w": 40.0,
+        "send_mbit": np.array([1.0, 1, 1, 1, 4, 4, 4, 4]),
+        "store_start_mbit": 4.0,
+        "store_end_mbit": 0.0,
+    }
     eager = booked(tasks=(task("a"),), **node)
     assert sending_wh(eager) == 40.0 and sending_wh(sent_for_less(eager)) == 10.0
 
 
 def test_less_energy_for_sending_leaves_no_run_out():
     """What fits when data may go at once is filled in before sending is saved on."""
-    node = {"transmit_w": 40.0, "send_mbit": np.array([1.0, 1, 1, 1, 4, 4, 4, 4]),
-            "store_start_mbit": 4.0, "store_end_mbit": 0.0}  # fmt: skip
+    node = {
+        "transmit_w": 40.0,
+        "send_mbit": np.array([1.0, 1, 1, 1, 4, 4, 4, 4]),
+        "store_start_mbit": 4.0,
+        "store_end_mbit": 0.0,
+    }
     tasks = task("a"), task("b", data_mbit=np.array([4.0]))
     *_, least = tidy_plans(booked((0, 0), tasks=tasks, **node))
     best = next(tidy_plans(booked((0, 0), tasks=tasks, **node)))

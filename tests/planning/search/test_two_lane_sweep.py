@@ -1,21 +1,19 @@
 """Ways along two lanes keep every rule between runs, and are the best where nothing else binds."""
 
-from tools.tiny import crowd
 from dataclasses import replace
 
 import numpy as np
 import pytest
-from tools.brute import _exclusive, _ordered
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from tools.tiny import level_node
-from tools.tiny import task
+from tools.brute import _exclusive, _ordered
+from tools.tiny import crowd, level_node, task
 
-from obsplan.planning.search import two_lane_sweep
 from obsplan.planning.problem.booking import plan_value
-from obsplan.planning.search.two_lane_sweep import starts_along, two_lanes
 from obsplan.planning.problem.from_scenario import Problem
+from obsplan.planning.search import two_lane_sweep
 from obsplan.planning.search.strategy import best_plan
+from obsplan.planning.search.two_lane_sweep import starts_along, two_lanes
 
 STEPS = 24
 
@@ -32,9 +30,7 @@ def swept(problem: Problem, most: float = np.inf) -> list[list[int]]:
 def test_a_way_that_only_exclusion_binds_is_the_best(data):
     problem = crowd(data.draw)
     inside = np.concatenate([lane.tasks for lane in two_lanes(problem)])
-    tasks = [
-        replace(its, starts=its.starts & (k in inside)) for k, its in enumerate(problem.tasks)
-    ]
+    tasks = [replace(its, starts=its.starts & (k in inside)) for k, its in enumerate(problem.tasks)]
     problem = replace(problem, tasks=tuple(tasks))
     best, bound = best_plan(problem, problem, nodes=10_000)
     found = plan_value(problem, swept(problem))
@@ -88,8 +84,9 @@ def test_nothing_is_tried_where_nothing_is_offered():
 @settings(max_examples=20, deadline=None)
 def test_ways_side_by_side_are_those_found_alone(data):
     problem = crowd(data.draw, gap=lambda draw, k: draw(st.integers(0, 4)))
-    weights = data.draw(st.lists(st.lists(st.floats(0, 9), min_size=5, max_size=5), min_size=3,
-                                 max_size=3))  # fmt: skip
+    weights = data.draw(
+        st.lists(st.lists(st.floats(0, 9), min_size=5, max_size=5), min_size=3, max_size=3)
+    )
     offers = np.array(weights)[:, :, None] * [its.starts for its in problem.tasks]
     most = np.full(offers[0].shape, 2)
     together = starts_along(problem, two_lanes(problem), offers, most)

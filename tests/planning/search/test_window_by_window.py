@@ -5,13 +5,18 @@ from threading import Event
 
 import numpy as np
 import pytest
-from tools.tiny import level_node, tiny_problem
-from tools.tiny import task
+from tools.tiny import level_node, task, tiny_problem
 
 from obsplan.planning.problem.booking import Booking
-from obsplan.planning.search.greedy import greedy_plan
 from obsplan.planning.problem.from_scenario import Problem
-from obsplan.planning.search.window_by_window import COARSE, WHOLE, merged, sweep, with_planned_sending
+from obsplan.planning.search.greedy import greedy_plan
+from obsplan.planning.search.window_by_window import (
+    COARSE,
+    WHOLE,
+    merged,
+    sweep,
+    with_planned_sending,
+)
 
 
 def booked(tasks, *runs, exclusive=()):
@@ -39,7 +44,9 @@ def test_gains_of_both_stretches_are_kept():
 
 def test_a_required_run_that_each_leaves_to_the_other_stays():
     required = task("required", count=2, must=1)
-    rich = tuple(task(name, value=5.0, starts=np.arange(8) == at) for name, at in (("p", 1), ("q", 6)))
+    rich = tuple(
+        task(name, value=5.0, starts=np.arange(8) == at) for name, at in (("p", 1), ("q", 6))
+    )
     old = booked((required, *rich), (0, 1), (0, 6), exclusive={(0, 1), (0, 2)})
     left = changed(old, (0, 1, -1), (1, 1, 1))
     right = changed(old, (0, 6, -1), (2, 6, 1))
@@ -83,7 +90,8 @@ def test_what_stretches_find_does_not_hang_on_the_number_of_workers():
 def test_sending_goes_to_the_cheapest_steps_or_about_them(models, sent):
     """4 Mbit wait; two steps of 12 carry 4 Mbit each and the others 1, for the same energy."""
     send_mbit = np.where(np.isin(np.arange(12), (9, 11)), 4.0, 1.0)
-    node = level_node(12, transmit_w=40.0, send_mbit=send_mbit, store_start_mbit=8.0,
-                      store_end_mbit=0.0)  # fmt: skip
+    node = level_node(
+        12, transmit_w=40.0, send_mbit=send_mbit, store_start_mbit=8.0, store_end_mbit=0.0
+    )
     planned = with_planned_sending(Booking(Problem(12, 0.25, (), (node,), frozenset())), models)
     assert planned.may_send.sum() == sent and not planned.flow.short

@@ -4,15 +4,15 @@ from itertools import combinations
 
 import numpy as np
 import pytest
-from tools.brute import best_value, plan_worth, resources_hold
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy.optimize import Bounds, LinearConstraint, milp
+from tools.brute import best_value, plan_worth, resources_hold
 from tools.tiny import level_node, tiny_problem
 
+from obsplan.planning.problem.from_scenario import Problem
 from obsplan.planning.solver import model as milp_room
 from obsplan.planning.solver.model import cliques, model
-from obsplan.planning.problem.from_scenario import Problem
 
 TINY = range(200)
 
@@ -108,9 +108,16 @@ def test_model_of_a_problem_without_tasks_is_feasible():
 @pytest.mark.parametrize("bus_limit_w, sends", [(20.0, True), (19.9, False)])
 def test_transmitter_is_on_or_off_and_never_at_half_power(bus_limit_w, sends):
     """14 W of load and 6 W to send 0.1 of the 1 Mbit a step takes: 20 W or nothing."""
-    node = level_node(steps=1, base_w=14.0, generation_w=20.0, bus_limit_w=bus_limit_w,
-                      transmit_w=6.0, send_mbit=1.0, store_start_mbit=1.0,
-                      store_end_mbit=0.9)  # fmt: skip
+    node = level_node(
+        steps=1,
+        base_w=14.0,
+        generation_w=20.0,
+        bus_limit_w=bus_limit_w,
+        transmit_w=6.0,
+        send_mbit=1.0,
+        store_start_mbit=1.0,
+        store_end_mbit=0.9,
+    )
     value, _ = optimum(model(Problem(1, 0.25, (), (node,), frozenset())))
     assert (value == 0.0) == sends
 

@@ -8,17 +8,23 @@ from tools.small import START, scenario, slots, world
 from obsplan.reporting.figures.as_run import FAILED_MARK, SILENT_MARK, compare_figure
 
 SCENE = scenario(
-    {"name": "oven", "power_w": 30.0, "data_mbit": 10.0, "count": 9,
-     "coverage": {"over": "span_h", "edges": [0, 12, 24]}},
+    {
+        "name": "oven",
+        "power_w": 30.0,
+        "data_mbit": 10.0,
+        "count": 9,
+        "coverage": {"over": "span_h", "edges": [0, 12, 24]},
+    },
     {"name": "camera", "count": 9},
-)  # fmt: skip
+)
 
 
 def drawn(*runs):
     planned = slots(("oven", 0), ("oven", 300), ("camera", 600))
     planned = planned.assign(end_utc=planned["start_utc"] + pd.Timedelta(hours=1))
-    as_run = pd.DataFrame(runs, columns=["slot", "activity", "start_utc", "end_utc", "outcome",
-                                         "reason"])  # fmt: skip
+    as_run = pd.DataFrame(
+        runs, columns=["slot", "activity", "start_utc", "end_utc", "outcome", "reason"]
+    )
     for column in ("start_utc", "end_utc"):
         as_run[column] = START + pd.to_timedelta(as_run[column].astype(float), unit="min")
     return compare_figure(SCENE, world(SCENE), planned, as_run)
@@ -32,8 +38,17 @@ def words(figure) -> list[str]:
 def test_sums_and_losses_are_written():
     figure = drawn(("s1", "oven", 0, 60, "done", ""), ("s2", "oven", 300, 300, "failed", "jammed"))
     said = words(figure)
-    for text in ("1 of 2", "1.0 of 2.0", "30 of 60", "10 of 20", "0 of 1", "1 of 1",
-                 "oven: 1 x failed: jammed", "camera: 1 x not reported", "Lost:"):  # fmt: skip
+    for text in (
+        "1 of 2",
+        "1.0 of 2.0",
+        "30 of 60",
+        "10 of 20",
+        "0 of 1",
+        "1 of 1",
+        "oven: 1 x failed: jammed",
+        "camera: 1 x not reported",
+        "Lost:",
+    ):
         assert text in said, text
 
 
@@ -47,9 +62,12 @@ def test_every_slot_and_every_run_is_drawn_where_it_was():
         for path in collection.get_paths()
     ]
     assert sorted(bars) == [(0, 1), (0, 1), (5, 5.5), (5, 6), (10, 11)]
-    marks = {(line.get_marker(), *line.get_xydata()[0]) for line in lanes.lines
-             if line.get_marker() in (FAILED_MARK["marker"], SILENT_MARK["marker"])
-             and len(line.get_xydata())}  # fmt: skip
+    marks = {
+        (line.get_marker(), *line.get_xydata()[0])
+        for line in lanes.lines
+        if line.get_marker() in (FAILED_MARK["marker"], SILENT_MARK["marker"])
+        and len(line.get_xydata())
+    }
     assert marks == {("X", 5.25, 0.2), ("o", 10.5, 1.2)}
 
 

@@ -12,10 +12,10 @@ from matplotlib.artist import Artist
 from matplotlib.backends.backend_agg import FigureCanvasAgg
 from tools.pictures import day, draw, night, picture, texts, utc, words
 
-from obsplan.reporting.figures import layout as parts
-from obsplan.reporting.figures import sky, link
-from obsplan.environment.build import environment
 from obsplan.common.errors import ObsplanError
+from obsplan.environment.build import environment
+from obsplan.reporting.figures import layout as parts
+from obsplan.reporting.figures import link, sky
 
 every_picture = pytest.mark.parametrize("kind", ["sky", "link", "plan", "resources"])
 every_scene = pytest.mark.parametrize("scene", ["day", "night"])
@@ -25,8 +25,16 @@ every_scene = pytest.mark.parametrize("scene", ["day", "night"])
 @every_scene
 def test_axes_name_quantity_and_unit(kind, scene):
     figure = picture(kind, scene)
-    units = ("(deg)", "(0 to 1)", "(K)", "(kbit/s)", "(Mbit, summed)", "(% of capacity)", "(W)",
-             "(Mbit)")  # fmt: skip
+    units = (
+        "(deg)",
+        "(0 to 1)",
+        "(K)",
+        "(kbit/s)",
+        "(Mbit, summed)",
+        "(% of capacity)",
+        "(W)",
+        "(Mbit)",
+    )
     labels = [ax.get_ylabel() for ax in figure.axes if ax.get_ylabel()]
     assert len(labels) >= 3
     assert all(label.endswith(units) for label in labels)
@@ -94,7 +102,9 @@ def test_a_save_that_fails_leaves_the_old_picture(tmp_path):
 
 
 def test_pyplot_is_never_loaded():
-    code = "import obsplan.reporting.figures.link, sys; sys.exit('matplotlib.pyplot' in sys.modules)"
+    code = (
+        "import obsplan.reporting.figures.link, sys; sys.exit('matplotlib.pyplot' in sys.modules)"
+    )
     assert subprocess.run([sys.executable, "-c", code]).returncode == 0
 
 

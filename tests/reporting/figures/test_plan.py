@@ -6,11 +6,11 @@ import numpy as np
 import pandas as pd
 from tools.pictures import day, hollow, night, picture, words
 
-from obsplan.reporting.figures import link
-from obsplan.checking.check import check
-from obsplan.reporting.text.sentences import raised
 from obsplan.analysis.missing_runs import missing_places, runs_in, told_missing
+from obsplan.checking.check import check
 from obsplan.planning.plan import Plan
+from obsplan.reporting.figures import link
+from obsplan.reporting.text.sentences import raised
 
 UNPLACED = ["activity", "wanted", "placed", "reason", "would_fit_if"]
 
@@ -118,16 +118,23 @@ def test_a_line_stands_at_now_and_hollow_marks_after_it():
     now_utc = around.sky.index[0] + pd.Timedelta(hours=hour)
     none = plan.timeline.iloc[:0]
     wanted = {a.name: 0 for a in scenario.activity}
-    drawn = link.timeline_figure(scenario, around, none, plan.verdict, runs_placed=wanted,
-                                    now_utc=now_utc)  # fmt: skip
+    drawn = link.timeline_figure(
+        scenario, around, none, plan.verdict, runs_placed=wanted, now_utc=now_utc
+    )
     hollow_h = [path.vertices[:, 0].min() for path in hollow(drawn)]
     assert hollow_h and min(hollow_h) >= hour
     resources = link.resources_figure(scenario, around, plan.verdict, now_utc)
-    for figure, panels in ((drawn, 3 + 2 + len(scenario.platform) - 1),
-                           (resources, 4 * len(scenario.platform))):  # fmt: skip
+    for figure, panels in (
+        (drawn, 3 + 2 + len(scenario.platform) - 1),
+        (resources, 4 * len(scenario.platform)),
+    ):
         assert f"now, {now_utc:%H:%M}" in words(figure)
-        lines = [line for ax in figure.axes for line in ax.lines
-                 if line.get_linewidth() == 1.4 and set(line.get_xdata()) == {hour}]  # fmt: skip
+        lines = [
+            line
+            for ax in figure.axes
+            for line in ax.lines
+            if line.get_linewidth() == 1.4 and set(line.get_xdata()) == {hour}
+        ]
         assert len(lines) == panels
 
 

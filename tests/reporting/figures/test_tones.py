@@ -11,13 +11,22 @@ from obsplan.reporting.figures import layout as parts
 # linear RGB; from memory, checked in that each row sums to one (grey stays grey).
 SEEN_AS = {
     "by most": np.eye(3),
-    "without long cones": [[0.152286, 1.052583, -0.204868], [0.114503, 0.786281, 0.099216],
-                           [-0.003882, -0.048116, 1.051998]],
-    "without middle cones": [[0.367322, 0.860646, -0.227968], [0.280085, 0.672501, 0.047413],
-                             [-0.011820, 0.042940, 0.968881]],
-    "without short cones": [[1.255528, -0.076749, -0.178779], [-0.078411, 0.930809, 0.147602],
-                            [0.004733, 0.691367, 0.303900]],
-}  # fmt: skip
+    "without long cones": [
+        [0.152286, 1.052583, -0.204868],
+        [0.114503, 0.786281, 0.099216],
+        [-0.003882, -0.048116, 1.051998],
+    ],
+    "without middle cones": [
+        [0.367322, 0.860646, -0.227968],
+        [0.280085, 0.672501, 0.047413],
+        [-0.011820, 0.042940, 0.968881],
+    ],
+    "without short cones": [
+        [1.255528, -0.076749, -0.178779],
+        [-0.078411, 0.930809, 0.147602],
+        [0.004733, 0.691367, 0.303900],
+    ],
+}
 # Relative luminance of linear sRGB, IEC 61966-2-1; it is also what a grey print keeps.
 LUMINANCE = np.array([0.2126, 0.7152, 0.0722])
 

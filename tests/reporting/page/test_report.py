@@ -10,11 +10,11 @@ import pandas as pd
 import pytest
 from tools.page import SWEEP, TITLE, Page, made
 
-from obsplan.reporting.figures import layout
-from obsplan.reporting.page import report
-from obsplan.checking.check import check
 from obsplan.analysis.command_deadlines import deadlines_table
 from obsplan.analysis.data_latency import latency_table
+from obsplan.checking.check import check
+from obsplan.reporting.figures import layout
+from obsplan.reporting.page import report
 from obsplan.reporting.page.elements import CAUTION, curve, lasting, plain, safe, table, tag
 
 CSS = files("obsplan.reporting.page").joinpath("report.css").read_text()
@@ -82,12 +82,15 @@ def test_headline_tells_runs_value_bound_margin_and_next_decision(page):
     assert f"{first['deadline_utc']:%Y-%m-%d %H:%M}" in head and first["slot"] in head
 
 
-@pytest.mark.parametrize("share, best, bound", [
-    (1.0, "the best possible", "proven on this grid"),
-    # 1 - 1/1.021409 is 2.096 % and 48.0 * 1.021409 is 49.03, both rounded up to stay true.
-    (1.021409, "at most 2.1 % below the best possible", "worth more than 49.1"),
-    (1.0005, "less than 0.1 % below the best possible", "worth more than 48.1"),
-])  # fmt: skip
+@pytest.mark.parametrize(
+    "share, best, bound",
+    [
+        (1.0, "the best possible", "proven on this grid"),
+        # 1 - 1/1.021409 is 2.096 % and 48.0 * 1.021409 is 49.03, both rounded up to stay true.
+        (1.021409, "at most 2.1 % below the best possible", "worth more than 49.1"),
+        (1.0005, "less than 0.1 % below the best possible", "worth more than 48.1"),
+    ],
+)
 def test_how_good_a_plan_is_never_sounds_better_than_it_is(share, best, bound):
     scene, around, plan = made()
     poorer = replace(plan, value=48.0, bound=48.0 * share)
@@ -139,8 +142,10 @@ def test_margins_in_time_stand_apart_the_shortest_first(page):
         slot, _, condition = row.where.partition(", ")
         activity = plan.timeline.set_index("slot").loc[slot, "activity"]
         left = lasting(pd.Timedelta(minutes=row.amount))
-        assert told == (f"{row.margin}{left}{condition or 'contact'}{slot} ({activity})"
-                        f"{row.time_utc:%Y-%m-%d %H:%M}")  # fmt: skip
+        assert told == (
+            f"{row.margin}{left}{condition or 'contact'}{slot} ({activity})"
+            f"{row.time_utc:%Y-%m-%d %H:%M}"
+        )
 
 
 def test_extremes_are_those_of_the_minutes_and_a_small_scale_is_told(page):
@@ -181,8 +186,10 @@ def test_what_did_not_fit_has_its_reason_and_its_remedy(page):
 
 def test_reasons_name_conditions_and_instants_in_words():
     told = plain("sun_elevation_deg <might> run from -2 to 9.5 (start 2028-07-11T20:30Z)")
-    assert told == ('Sun elevation (deg) &lt;might&gt; run from -2 to 9.5 (start <time '
-                    'datetime="2028-07-11T20:30:00Z">2028-07-11 20:30</time> UTC)')  # fmt: skip
+    assert told == (
+        "Sun elevation (deg) &lt;might&gt; run from -2 to 9.5 (start <time "
+        'datetime="2028-07-11T20:30:00Z">2028-07-11 20:30</time> UTC)'
+    )
     assert plain("my_sun_elevation_degree") == "my_sun_elevation_degree"
 
 
@@ -195,8 +202,11 @@ def test_what_is_broken_is_told_and_marked(page):
     broken = Page(report.report_page(scene, around, replace(plan, timeline=slots, verdict=verdict)))
     assert "5 min after a whole step" in broken.section("broken")
     named = set(" ".join(verdict.violations["slots"]).split())
-    marked = {a["aria-label"].split()[0] for a, _ in broken.all("button")
-              if "broken" in a["class"].split()}  # fmt: skip
+    marked = {
+        a["aria-label"].split()[0]
+        for a, _ in broken.all("button")
+        if "broken" in a["class"].split()
+    }
     assert marked == named and named >= set(slots.loc[late, "slot"])
     assert not page.all("section", id="broken")
     assert not any("in a broken rule" in text for _, text in page.all("li"))

@@ -16,8 +16,9 @@ from tools.page import SWEEP, made
 
 from obsplan.reporting.page.report import report_page
 
-BROWSER = next(filter(None, map(shutil.which, ("chromium", "chromium-browser", "google-chrome"))),
-               None)  # fmt: skip
+BROWSER = next(
+    filter(None, map(shutil.which, ("chromium", "chromium-browser", "google-chrome"))), None
+)
 pytestmark = pytest.mark.skipif(BROWSER is None, reason="no Chromium on this machine")
 
 # What the page does when used, read from outside through a frame as wide as a screen.
@@ -52,8 +53,15 @@ addEventListener("load", () => setTimeout(() => {
 
 def browse(folder, *arguments):
     """Run the browser once; its own profile, so that no other run is in the way."""
-    command = [BROWSER, "--headless", "--no-sandbox", "--disable-gpu", "--hide-scrollbars",
-               f"--user-data-dir={folder / 'profile'}", "--virtual-time-budget=4000"]  # fmt: skip
+    command = [
+        BROWSER,
+        "--headless",
+        "--no-sandbox",
+        "--disable-gpu",
+        "--hide-scrollbars",
+        f"--user-data-dir={folder / 'profile'}",
+        "--virtual-time-budget=4000",
+    ]
     return subprocess.run([*command, *arguments], capture_output=True, text=True, timeout=120)
 
 
@@ -110,8 +118,12 @@ def test_slots_tell_their_rows_by_key_tap_and_pointer(seen):
 @pytest.mark.parametrize("wide", [390, 1366])
 def test_screenshots_show_ink_from_edge_to_edge(folder, wide):
     path = folder / f"{wide}.png"
-    browse(folder, f"--window-size={max(wide, 500)},1600", f"--screenshot={path}",
-           framed(folder, wide, ""))  # fmt: skip
+    browse(
+        folder,
+        f"--window-size={max(wide, 500)},1600",
+        f"--screenshot={path}",
+        framed(folder, wide, ""),
+    )
     picture = imread(path)[:, :wide, :3].mean(axis=2)
     assert picture.shape == (1600, wide)
     dark = picture < 0.5
@@ -122,8 +134,12 @@ def test_screenshots_show_ink_from_edge_to_edge(folder, wide):
 
 def test_print_is_a_few_sheets_with_everything_unfolded(folder):
     path = folder / "print.pdf"
-    browse(folder, "--no-pdf-header-footer", f"--print-to-pdf={path}",
-           (folder / "report.html").as_uri())  # fmt: skip
+    browse(
+        folder,
+        "--no-pdf-header-footer",
+        f"--print-to-pdf={path}",
+        (folder / "report.html").as_uri(),
+    )
     content = path.read_bytes()
     assert content.startswith(b"%PDF")
     assert 2 <= len(re.findall(rb"/Type\s*/Page\b", content)) <= 6

@@ -7,25 +7,28 @@ import pandas as pd
 import pytest
 from tools.small import START, platform, scenario, scenario_table, world
 
+from obsplan.common.errors import ScenarioError
 from obsplan.environment import contacts
-from obsplan.reporting.text import link_answer
 from obsplan.environment.build import Environment, span_ends
 from obsplan.ephemeris import open_ephemeris
-from obsplan.common.errors import ScenarioError
 from obsplan.inputs.scenario import scenario_from
 from obsplan.physics.skyline import FLAT
+from obsplan.reporting.text import link_answer
 
 EPHEMERIS = open_ephemeris()
 
 
 def linked(hours=30.0, stations=({}, {}), radio=None, platforms=(), start=START, site=None):
     """A scenario and an environment whose link is the true one."""
-    radio = {"transmit_w": 10.0} | (radio if radio and "budget" in radio else
-                                    {"rate_kbps": 20.0} | (radio or {}))  # fmt: skip
+    radio = {"transmit_w": 10.0} | (
+        radio if radio and "budget" in radio else {"rate_kbps": 20.0} | (radio or {})
+    )
     raw = scenario_table(platforms=[platform() | {"radio": radio}, *platforms], hours=hours)
     raw["site"] |= site or {}
-    raw["span"] |= {"start_utc": start.isoformat(),
-                    "end_utc": (start + pd.Timedelta(hours=hours)).isoformat()}  # fmt: skip
+    raw["span"] |= {
+        "start_utc": start.isoformat(),
+        "end_utc": (start + pd.Timedelta(hours=hours)).isoformat(),
+    }
     for station, longitude_deg, changes in zip(raw["station"], (0.0, 150.0), stations):
         station |= {"longitude_deg": longitude_deg} | changes
     scene = scenario_from(raw)
@@ -94,11 +97,15 @@ NEW_MOON = pd.Timestamp("2028-07-22T03:00Z")
     ("stations", "radio", "start", "words"),
     [
         (({}, {}), {"minimum_elevation_deg": 85.0}, START, "below the least elevation of 85 deg"),
-        (({"sun_limit_deg": 20.0}, {"sun_limit_deg": 20.0}), {}, NEW_MOON,
-         "the Sun is 1[0-9].[0-9] deg too near the Moon, the limit being 20 deg"),
+        (
+            ({"sun_limit_deg": 20.0}, {"sun_limit_deg": 20.0}),
+            {},
+            NEW_MOON,
+            "the Sun is 1[0-9].[0-9] deg too near the Moon, the limit being 20 deg",
+        ),
         (({"mask_deg": 89.0}, {"mask_deg": 89.0}), {}, START, "sees the Moon .* under its mask"),
     ],
-)  # fmt: skip
+)
 def test_each_condition_is_told_in_words(stations, radio, start, words):
     scene, around = linked(2.0, stations, radio, start=start)
     can, lines = asked(scene, around, start)
@@ -118,8 +125,9 @@ def test_earth_below_the_skyline_is_told():
 
 
 def test_set_up_is_told():
-    scene, around = linked(stations=({"set_up_min": 40}, {"set_up_min": 40}),
-                           radio={"handover_min": 60})  # fmt: skip
+    scene, around = linked(
+        stations=({"set_up_min": 40}, {"set_up_min": 40}), radio={"handover_min": 60}
+    )
     row = around.contacts.iloc[-1]
     _, lines = asked(scene, around, row["acquisition_utc"] + pd.Timedelta(minutes=5))
     data_from = f"{row['data_from_utc']:%Y-%m-%dT%H:%M:%SZ}"
@@ -142,9 +150,14 @@ def test_handover_under_way_is_told():
 
 def test_link_budget_that_does_not_close_is_told():
     budget = {
-        "frequency_mhz": 2250.0, "transmit_dbw": -120.0, "antenna_gain_dbi": 0.0, "losses_db": 2.5,
-        "required_ebn0_db": 2.0, "margin_db": 3.0, "ceiling_kbps": 9.0,
-    }  # fmt: skip
+        "frequency_mhz": 2250.0,
+        "transmit_dbw": -120.0,
+        "antenna_gain_dbi": 0.0,
+        "losses_db": 2.5,
+        "required_ebn0_db": 2.0,
+        "margin_db": 3.0,
+        "ceiling_kbps": 9.0,
+    }
     dish = {"g_over_t_db_k": 10.0}
     scene, around = linked(stations=(dish, dish), radio={"budget": budget})
     at = around.contacts["acquisition_utc"].iloc[0] + pd.Timedelta(minutes=5)
@@ -153,8 +166,10 @@ def test_link_budget_that_does_not_close_is_told():
 
 
 def test_relay_out_of_reach_and_relay_without_contact_are_told():
-    track = [{"from_utc": "2028-07-01T00:00:00Z", "distance_m": 50.0},
-             {"from_utc": "2028-07-01T20:00:00Z", "distance_m": 900.0}]  # fmt: skip
+    track = [
+        {"from_utc": "2028-07-01T00:00:00Z", "distance_m": 50.0},
+        {"from_utc": "2028-07-01T20:00:00Z", "distance_m": 900.0},
+    ]
     rover = platform("rover", track=track, radio={"to": "lander", "range_limit_m": 500.0})
     scene, around = linked(platforms=[rover])
     _, lines = asked(scene, around, "2028-07-01T21:00:00Z")

@@ -5,7 +5,12 @@ import pandas as pd
 from tools.small import START, platform, scenario, slots, world
 
 from obsplan.checking.check import check
-from obsplan.reporting.text.sentences import MOST_LINES, margin_lines, verdict_lines, violation_lines
+from obsplan.reporting.text.sentences import (
+    MOST_LINES,
+    margin_lines,
+    verdict_lines,
+    violation_lines,
+)
 
 
 def found(scene, rows, **columns):
@@ -38,8 +43,12 @@ def test_what_else_is_wrong_with_the_same_slots_has_a_line_of_its_own():
     rows = slots(("camera", 60), ("camera", 80))
     lines = found(scene, rows, in_contact=np.arange(1440) < 80)
     assert sorted(line.split(": ")[0].split("  ")[1] for line in lines) == [
-        "contact", "contact", "gap", "grid", "instrument, repeat"
-    ]  # fmt: skip
+        "contact",
+        "contact",
+        "gap",
+        "grid",
+        "instrument, repeat",
+    ]
     assert all(line.count("; ") == 1 for line in lines)
 
 
@@ -48,8 +57,10 @@ def test_lines_that_tell_several_violations_say_how_many():
     lines = verdict_lines(check(scene, world(scene), slots(("camera", 60), ("camera", 75))))
     assert lines[1] == "2 violations in 1 line: each rule that a line names is one"
     assert lines[2].startswith("2 violations found")
-    assert not any(" in 1 line" in line for line in
-                   verdict_lines(check(scene, world(scene), slots(("camera", 65)))))  # fmt: skip
+    assert not any(
+        " in 1 line" in line
+        for line in verdict_lines(check(scene, world(scene), slots(("camera", 65))))
+    )
 
 
 def test_many_lines_of_one_rule_are_counted():
@@ -95,9 +106,15 @@ def test_window_edges_are_margins():
     margins = check(scene, place, slots(("camera", 120), ("camera", 225))).margins
     rows = {r.margin: (r.where, r.amount, r.time_utc) for r in margins.itertuples()}
     assert rows["window open before slot"] == (
-        "s1, visible fraction", 20.0, START + pd.Timedelta(minutes=120))  # fmt: skip
+        "s1, visible fraction",
+        20.0,
+        START + pd.Timedelta(minutes=120),
+    )
     assert rows["window left after slot"] == (
-        "s2, visible fraction", 15.0, START + pd.Timedelta(minutes=285))  # fmt: skip
+        "s2, visible fraction",
+        15.0,
+        START + pd.Timedelta(minutes=285),
+    )
     always = scenario({"name": "camera", "when": {"sun_visible_fraction": [0, 1]}})
     margins = check(always, world(always), slots(("camera", 120))).margins
     assert not margins["margin"].str.startswith("window").any()

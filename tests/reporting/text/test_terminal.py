@@ -12,14 +12,13 @@ import pytest
 from click.testing import CliRunner
 from hypothesis import given
 from hypothesis import strategies as st
-from tools.small import scenario, world
-from tools.small import SMALL
+from tools.small import SMALL, scenario, world
 
-from obsplan.reporting.text import terminal
-from obsplan.planning.reasons.audit import audit, balance
 from obsplan.cli.main import main
-from obsplan.reporting.text.sentences import bound_line
 from obsplan.planning.plan import plan
+from obsplan.planning.reasons.audit import audit, balance
+from obsplan.reporting.text import terminal
+from obsplan.reporting.text.sentences import bound_line
 
 
 @pytest.fixture(scope="module")
@@ -100,8 +99,13 @@ def test_the_bound_in_words_is_never_below_the_bound(value, more):
 def test_better_plans_take_each_others_line_on_a_terminal_alone(monkeypatch):
     monkeypatch.setenv("TERM", "xterm")
     monkeypatch.setenv("COLUMNS", "40")
-    told = ["first plan: value 1.0", "better: value 2.0", "better: value 3.0",
-            "better: " + "x" * 80, "plan: " + "x" * 80]  # fmt: skip
+    told = [
+        "first plan: value 1.0",
+        "better: value 2.0",
+        "better: value 3.0",
+        "better: " + "x" * 80,
+        "plan: " + "x" * 80,
+    ]
     for stream in (Screen(), io.StringIO()):
         report = terminal.progress(stream, clock=iter(range(9)).__next__)
         for line in told:
@@ -154,10 +158,14 @@ def test_dry_run_writes_nothing_and_tells_by_its_exit_code(run, tmp_path):
     told = json.loads(run("--dry-run", "--json").stdout)
     assert told["may_hold"] is True and len(told["balance"]) == 3
     assert {row["weight"] for row in told["findings"]} == {"note"}
-    must = SMALL.replace("count = 3", "count = 3\nmust = 1\nwhen = { sun_elevation_deg = [80, 90] }")
+    must = SMALL.replace(
+        "count = 3", "count = 3\nmust = 1\nwhen = { sun_elevation_deg = [80, 90] }"
+    )
     (tmp_path / "small.toml").write_text(must)
     refused = run("--dry-run")
-    assert refused.exit_code == 1 and 'cannot hold: activity "sweep": has no window' in refused.stdout
+    assert (
+        refused.exit_code == 1 and 'cannot hold: activity "sweep": has no window' in refused.stdout
+    )
     assert run("--dry-run", "--quiet").exit_code == 1
     assert [p.name for p in tmp_path.iterdir()] == ["small.toml"]
 
