@@ -8,7 +8,7 @@ stand in their place.
 import hashlib
 import struct
 from dataclasses import dataclass
-from datetime import datetime, timezone, UTC
+from datetime import UTC, datetime
 from functools import lru_cache
 from pathlib import Path
 

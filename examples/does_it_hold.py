@@ -16,17 +16,17 @@ scenario = obsplan.read_scenario(path)
 environment = obsplan.make_environment(scenario)
 
 # %% A plan, and an edit: its second run is put five hours earlier
-plan = obsplan.make_plan(scenario, environment, effort="low")
+plan = obsplan.make_plan(environment, effort="low")
 edited = plan.timeline.copy()
 moved = edited.index[~edited["activity"].isin(list(scenario.sending_names))][1]
 edited.loc[moved, ["start_utc", "end_utc"]] -= pd.Timedelta(hours=5)
 
 # %% The replay names every broken rule, and the tightest spots
-verdict = obsplan.check_timeline(scenario, environment, edited)
+verdict = obsplan.check_timeline(environment, edited)
 print(verdict.summary)
 print(verdict.violations[["rule", "time_utc", "message"]].head().to_string(index=False))
 print(verdict.margins.head().to_string(index=False))
 
 # %% The picture: charge, power, stored and sent data over the limits
-figure = obsplan.resources_figure(scenario, environment, verdict)
+figure = obsplan.resources_figure(environment, verdict)
 figure

@@ -16,16 +16,16 @@ environment = obsplan.make_environment(scenario)
 print(environment.events.to_string(index=False))
 
 # %% Where Sun and Earth stand, and when Earth can be reached
-obsplan.save_figure(obsplan.sky_figure(scenario, environment), out / "demo-sky.png")
-obsplan.save_figure(obsplan.link_figure(scenario, environment), out / "demo-link.png")
+obsplan.save_figure(obsplan.sky_figure(environment), out / "demo-sky.png")
+obsplan.save_figure(obsplan.link_figure(environment), out / "demo-link.png")
 
 # %% The plan
-plan = obsplan.make_plan(scenario, environment, report=print)
+plan = obsplan.make_plan(environment, report=print)
 print(f"value {plan.value:.1f}, at most {plan.bound:.1f} possible")
 print(plan.unplaced.to_string(index=False))
-obsplan.save_figure(obsplan.plan_figure(scenario, environment, plan), out / "demo-plan.png")
+obsplan.save_figure(obsplan.plan_figure(plan), out / "demo-plan.png")
 
 # %% What one slot less does to the replay
 without = plan.timeline[plan.timeline["activity"] != "seismometer levelling"]
-verdict = obsplan.check_timeline(scenario, environment, without)
+verdict = obsplan.check_timeline(environment, without)
 print(verdict.summary)

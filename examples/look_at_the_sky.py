@@ -23,5 +23,5 @@ columns = ["sun_elevation_deg", "sun_azimuth_deg", "earth_elevation_deg", "surfa
 print(environment.sky[columns].iloc[::360].head().round(1).to_string())
 
 # %% The picture
-figure = obsplan.sky_figure(scenario, environment)
+figure = obsplan.sky_figure(environment)
 figure

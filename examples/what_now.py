@@ -14,7 +14,7 @@ given = [word for word in sys.argv[1:] if word.endswith(".toml")]
 path = given[0] if given else files("obsplan.examples") / "minimal.toml"
 scenario = obsplan.read_scenario(path)
 environment = obsplan.make_environment(scenario)
-plan = obsplan.make_plan(scenario, environment, effort="low")
+plan = obsplan.make_plan(environment, effort="low")
 
 # %% Halfway through the span, on the hour, the last run that ended is told to have failed
 span = scenario.span
@@ -24,10 +24,10 @@ last = runs[runs["end_utc"] <= now_utc].tail(1)
 ran = last[["slot", "activity", "start_utc", "end_utc"]].assign(outcome="failed", reason="")
 
 # %% The plan made anew: what was done stays, the rest may move
-made = obsplan.make_replan(scenario, environment, plan.timeline, now_utc.to_pydatetime(), ran=ran)
+made = obsplan.make_replan(environment, plan.timeline, now_utc.to_pydatetime(), ran=ran)
 print(made.changes.head().to_string(index=False))
 print(f"value {made.plan.value:.1f}; the old plan, had it gone on: {made.value_left:.1f}")
 
 # %% The picture of the new plan
-figure = obsplan.plan_figure(scenario, environment, made.plan, now_utc)
+figure = obsplan.plan_figure(made.plan, now_utc)
 figure

@@ -14,7 +14,7 @@ scenario = obsplan.read_scenario(path)
 environment = obsplan.make_environment(scenario)
 
 # %% The plan: it has passed an independent replay
-plan = obsplan.make_plan(scenario, environment)
+plan = obsplan.make_plan(environment)
 columns = ["slot", "activity", "start_utc", "end_utc", "value"]
 print(plan.timeline[columns].head().to_string(index=False))
 print(f"value {plan.value:.1f}, at most {plan.bound:.1f} possible")
@@ -23,5 +23,5 @@ print(f"value {plan.value:.1f}, at most {plan.bound:.1f} possible")
 print(plan.unplaced.to_string(index=False))
 
 # %% The picture; `plan` alone in a notebook cell shows picture and tables
-figure = obsplan.plan_figure(scenario, environment, plan)
+figure = obsplan.plan_figure(plan)
 figure

@@ -28,5 +28,5 @@ for platform in scenario.platform:
     )
 
 # %% The picture
-figure = obsplan.link_figure(scenario, environment)
+figure = obsplan.link_figure(environment)
 figure

@@ -5,7 +5,7 @@ from pathlib import Path
 import pytest
 from hypothesis import settings
 
-from obsplan.environment.build import environment
+from obsplan.environment.build import make_environment
 from obsplan.inputs.scenario import read_scenario
 
 # The same examples every time, and no example fails because the machine is busy.
@@ -17,6 +17,5 @@ DEMO = Path(__file__).parent.parent / "examples" / "demo.toml"
 
 @pytest.fixture(scope="session")
 def demo():
-    """The demo scenario and its environment; neither may be changed."""
-    scenario = read_scenario(DEMO)
-    return scenario, environment(scenario)
+    """The environment of the demo scenario; it may not be changed."""
+    return make_environment(read_scenario(DEMO))

@@ -5,7 +5,7 @@ from datetime import datetime
 import numpy as np
 import pandas as pd
 
-from obsplan.environment.build import Environment
+from obsplan.environment.model import Environment
 from obsplan.inputs.scenario import Scenario
 from obsplan.physics.link_budget import light_time_s
 
@@ -26,11 +26,8 @@ def asks_uplink(scenario: Scenario) -> bool:
     return any(scenario.command_lead_min(a) is not None for a in scenario.activity)
 
 
-def deadlines_table(
-    scenario: Scenario,
-    environment: Environment,
-    timeline: pd.DataFrame,
-    now_utc: datetime | None = None,
+def uplink_deadlines(
+    environment: Environment, timeline: pd.DataFrame, now_utc: datetime | None = None
 ) -> pd.DataFrame:
     """The next decisions in time order: columns as in `DEADLINE_COLUMNS`.
 
@@ -43,6 +40,7 @@ def deadlines_table(
     and rows of sending are left out; with `now_utc` also slots that have begun by then, and
     those whose deadline has passed.
     """
+    scenario = environment.scenario
     sky = environment.sky
     start_utc = sky.index[0]
     activities = {a.name: a for a in scenario.activity}
@@ -93,15 +91,13 @@ def deadlines_table(
     )
 
 
-def past_changing(
-    scenario: Scenario, environment: Environment, timeline: pd.DataFrame, now_utc: datetime
-) -> set[str]:
+def past_changing(environment: Environment, timeline: pd.DataFrame, now_utc: datetime) -> set[str]:
     """Ids of the slots that no command which arrives after `now_utc` reaches in time.
 
     Their deadline has passed, or they were loaded before a span that has begun.
     """
-    if now_utc <= scenario.span.start_utc:
+    if now_utc <= environment.scenario.span.start_utc:
         return set()
-    table = deadlines_table(scenario, environment, timeline)
+    table = uplink_deadlines(environment, timeline)
     passed = (table["deadline_utc"] < now_utc) | (table["station"] == ABOARD)
     return set(table.loc[passed, "slot"])

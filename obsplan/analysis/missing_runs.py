@@ -7,7 +7,7 @@ import numpy as np
 import pandas as pd
 
 from obsplan.common.intervals import intersect, subtract, union
-from obsplan.environment.build import Environment
+from obsplan.environment.model import Environment
 from obsplan.inputs.hardware import Instrument, Platform
 from obsplan.inputs.scenario import Activity, Scenario
 from obsplan.planning.problem.start_windows import windows
@@ -31,7 +31,6 @@ def told_missing(missing: int, marks: int) -> str:
 
 
 def missing_places(
-    scenario: Scenario,
     environment: Environment,
     timeline: pd.DataFrame,
     placed: Mapping[str, int],
@@ -48,6 +47,7 @@ def missing_places(
     windows hold no more. Power, data and quiet are
     not asked about: a place is where a run was wanted, not where one would fit.
     """
+    scenario = environment.scenario
     step_h = scenario.span.step_min / 60
     start_utc = pd.Timestamp(scenario.span.start_utc)
     slots = pd.DataFrame({"activity": timeline["activity"]})
@@ -57,7 +57,7 @@ def missing_places(
     now_h = 0.0 if now_utc is None else (now_utc - start_utc) / pd.Timedelta(hours=1)
     places = {}
     for activity in scenario.activity:
-        open_h = windows(scenario, environment, activity) * step_h
+        open_h = windows(environment, activity) * step_h
         open_h = intersect(open_h, np.array([[now_h, np.inf]]))
         missing = activity.count - placed[activity.name]
         places[activity.name] = _places(scenario, activity, open_h, slots, missing)

@@ -3,7 +3,7 @@
 import numpy as np
 import pandas as pd
 
-from obsplan.environment.build import Environment
+from obsplan.environment.model import Environment
 from obsplan.inputs.scenario import Activity, Scenario
 from obsplan.planning.problem.start_windows import start_mask
 
@@ -19,9 +19,7 @@ LEEWAY_COLUMNS = (
 )
 
 
-def leeway_table(
-    scenario: Scenario, environment: Environment, timeline: pd.DataFrame
-) -> pd.DataFrame:
+def leeway_table(environment: Environment, timeline: pd.DataFrame) -> pd.DataFrame:
     """Steps that come once, and first runs that others wait for, in order of start.
 
     Columns as in `LEEWAY_COLUMNS`. From `earliest_utc` to `latest_utc` a start can lie inside
@@ -32,6 +30,7 @@ def leeway_table(
     last start if all that is behind it gave way. A step that is not placed has no times; one
     that ran or is locked (its `state`, where `timeline` has one) is decided and left out.
     """
+    scenario = environment.scenario
     step = pd.Timedelta(minutes=scenario.span.step_min)
     start_utc = pd.Timestamp(scenario.span.start_utc)
     awaited = {after.activity for a in scenario.activity for after in a.after}
@@ -49,7 +48,7 @@ def leeway_table(
             first = own.iloc[0]
             pushed = _pushed(scenario, activity, timeline, own)
             length = pd.Timedelta(minutes=scenario.slot_min(activity))
-            starts = start_utc + step * np.flatnonzero(start_mask(scenario, environment, activity))
+            starts = start_utc + step * np.flatnonzero(start_mask(environment, activity))
             starts = pd.DatetimeIndex(starts)
             after_utc = [
                 timeline.loc[timeline["activity"] == after.activity, "end_utc"].min()

@@ -8,7 +8,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 from datetime import datetime
 from math import ceil, floor, inf
-from typing import TYPE_CHECKING, NamedTuple
+from typing import NamedTuple
 
 import numpy as np
 import pandas as pd
@@ -18,11 +18,9 @@ from obsplan.checking.margins import margins
 from obsplan.checking.replay import POWER_SLACK_W, Books, Run, known, moment, replay, stamp
 from obsplan.common.errors import TableError
 from obsplan.common.intervals import from_mask
+from obsplan.environment.model import Environment
 from obsplan.inputs.hardware import Platform
 from obsplan.inputs.scenario import Scenario
-
-if TYPE_CHECKING:
-    from obsplan.environment.build import Environment
 
 # Slack for rounding in sums over a span: far below anything a battery or a store can show.
 ENERGY_SLACK_WH = 1e-6
@@ -75,11 +73,8 @@ class Radio(NamedTuple):
     platform: str
 
 
-def check(
-    scenario: Scenario,
-    environment: "Environment",
-    slots: pd.DataFrame,
-    now_utc: datetime | None = None,
+def check_timeline(
+    environment: Environment, slots: pd.DataFrame, now_utc: datetime | None = None
 ) -> Verdict:
     """Replay a timeline minute by minute and name every rule it breaks.
 
@@ -93,26 +88,27 @@ def check(
     would mend a slot, are told from `now_utc` on. Raises TableError when slots are not such
     a table, ValueError when the environment is not that of the scenario.
     """
-    minutes = _covered_minutes(scenario, environment)
+    scenario = environment.scenario
+    minutes = _covered_minutes(environment)
     slots = _numbered(slots)
     sends = slots["activity"].isin(list(scenario.sending_names))
     radio = _radio_rows(scenario, slots[sends])
     may_send = _planned_sending(scenario, radio, minutes)
     runs = _runs(scenario, slots[~sends])
-    books = replay(scenario, environment, runs, may_send, minutes)
+    books = replay(environment, runs, may_send, minutes)
     rules = rule_names(scenario, out=any(mask.any() for mask in environment.out.values()))
     index = environment.sky.index[:minutes]
     now = 0 if now_utc is None else int((now_utc - index[0]) / pd.Timedelta(minutes=1))
     found = [
-        *slot_violations(scenario, environment, runs, minutes, now),
-        *_resource_violations(scenario, environment, runs, books, radio, may_send),
+        *slot_violations(environment, runs, minutes, now),
+        *_resource_violations(environment, runs, books, radio, may_send),
     ]
     found.sort(key=lambda v: (v.minute, rules.index(v.rule), v.slots, v.message))
     return Verdict(
         _table(scenario, found, list(Violation._fields)),
         _table(
             scenario,
-            margins(scenario, environment, runs, books, minutes, now),
+            margins(environment, runs, books, minutes, now),
             ["margin", "where", "minute", "amount", "unit"],
         ),
         {p.name: _minute_table(p, books[p.name], index) for p in scenario.platform},
@@ -146,8 +142,9 @@ def resources_table(scenario: Scenario, verdict: Verdict) -> pd.DataFrame:
     return pd.concat(parts).sort_index(kind="stable").rename_axis("time_utc")
 
 
-def _covered_minutes(scenario: Scenario, environment: "Environment") -> int:
+def _covered_minutes(environment: Environment) -> int:
     """Minutes in the span's whole steps, all of which the environment must offer."""
+    scenario = environment.scenario
     minutes = scenario.steps * scenario.span.step_min
     index = environment.sky.index
     if (
@@ -240,14 +237,14 @@ def _span_minutes(scenario: Scenario, times: pd.Series) -> np.ndarray:
 
 
 def _resource_violations(
-    scenario: Scenario,
-    environment: "Environment",
+    environment: Environment,
     runs: list[Run],
     books: dict[str, Books],
     radio: list[Radio],
     may_send: dict[str, np.ndarray],
 ) -> Iterator[Violation]:
     """Broken limits of bus, battery and store: one for each unbroken stretch of minutes."""
+    scenario = environment.scenario
     for platform in scenario.platform:
         name, book = platform.name, books[platform.name]
         capacity_wh, battery = platform.battery.capacity_wh, platform.battery

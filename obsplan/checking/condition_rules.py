@@ -7,17 +7,14 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 from itertools import chain
 from math import ceil, inf, isinf
-from typing import TYPE_CHECKING
 
 import numpy as np
 
 from obsplan.checking.replay import Run, known, stamp
 from obsplan.checking.slot_rules import Violation, counts, figure, gaps, orders, overlaps
 from obsplan.common.intervals import from_mask
+from obsplan.environment.model import Environment
 from obsplan.inputs.scenario import Activity, Scenario
-
-if TYPE_CHECKING:
-    from obsplan.environment.build import Environment
 
 # rule, key of `when` (and of the sky table), unit as it follows a number
 CONDITIONS = (
@@ -86,7 +83,7 @@ def rule_names(scenario: Scenario, out: bool = False) -> tuple[str, ...]:
 
 
 def slot_violations(
-    scenario: Scenario, environment: "Environment", runs: list[Run], minutes: int, now: int = 0
+    environment: Environment, runs: list[Run], minutes: int, now: int = 0
 ) -> Iterator[Violation]:
     """Every broken rule of the slots, which come in order of start.
 
@@ -94,11 +91,12 @@ def slot_violations(
     that facts alone break, but for runs that are missing still. A failed run counts for
     nothing.
     """
+    scenario = environment.scenario
     facts = {run.slot for run in runs if run.is_fact}
     runs = [run for run in runs if run.state != "failed"]
     for violation in chain(
         _placement(scenario, runs, minutes),
-        _unmet_demands(scenario, environment, runs, minutes, now),
+        _unmet_demands(environment, runs, minutes, now),
         overlaps(scenario, runs),
         gaps(scenario, runs),
         orders(scenario, runs),
@@ -166,10 +164,9 @@ def _placement(scenario: Scenario, runs: list[Run], minutes: int) -> Iterator[Vi
             )
 
 
-def demands_of(
-    activity: Activity, scenario: Scenario, environment: "Environment", minutes: int
-) -> list[Demand]:
+def demands_of(activity: Activity, environment: Environment, minutes: int) -> list[Demand]:
     """Every condition, the coverage and the contact that the activity asks for."""
+    scenario = environment.scenario
     demands, unknown = [], np.full(minutes, np.nan)
 
     def add(rule, met, whole, excess, value, unit, allowed):
@@ -221,13 +218,13 @@ def demands_of(
         words = f'on "{activity.instrument}", which is out,'
         add("outage", met, True, unknown, unknown, "", words)
     if (lead_min := scenario.command_lead_min(activity)) is not None:
-        late_min = _late_min(scenario, environment, activity, lead_min, minutes)
+        late_min = _late_min(environment, activity, lead_min, minutes)
         add("uplink", late_min <= 0, False, late_min, late_min, " min", "")
     return demands
 
 
 def _late_min(
-    scenario: Scenario, environment: "Environment", activity: Activity, lead_min: int, minutes: int
+    environment: Environment, activity: Activity, lead_min: int, minutes: int
 ) -> np.ndarray:
     """By how much a start in each minute comes too early to be commanded (0: it does not).
 
@@ -235,6 +232,7 @@ def _late_min(
     `lead_min` after it; what starts before the time up to which the platform is loaded
     needs none.
     """
+    scenario = environment.scenario
     name, start_min = scenario.platform_of(activity), np.arange(minutes)
     heard = np.flatnonzero(known(environment.platforms[name], "in_contact", name, minutes) > 0)
     soonest_min = heard[0] + 1 + lead_min if len(heard) else inf
@@ -246,14 +244,15 @@ def _late_min(
 
 
 def _unmet_demands(
-    scenario: Scenario, environment: "Environment", runs: list[Run], minutes: int, now: int
+    environment: Environment, runs: list[Run], minutes: int, now: int
 ) -> Iterator[Violation]:
     """One violation for each unbroken stretch of a slot in which a demand is not met."""
+    scenario = environment.scenario
     known: dict[str, list[Demand]] = {}
     for run in runs:
         name = run.activity.name
         if name not in known:
-            known[name] = demands_of(run.activity, scenario, environment, minutes)
+            known[name] = demands_of(run.activity, environment, minutes)
         for demand in known[name]:
             first = max(run.first, 0)
             last = min(run.last, minutes) if demand.whole else run.first + 1

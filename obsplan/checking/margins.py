@@ -1,27 +1,17 @@
 """The tightest spots of a timeline: how near it comes to each of its limits, where and when."""
 
-from typing import TYPE_CHECKING
-
 import numpy as np
 
 from obsplan.checking.condition_rules import Demand, demands_of
 from obsplan.checking.replay import Books, Run, known
-from obsplan.inputs.scenario import Scenario
-
-if TYPE_CHECKING:
-    from obsplan.environment.build import Environment
+from obsplan.environment.model import Environment
 
 # Below what a battery, a bus or a store can show: rounding of sums, and so nothing.
 DUST = 1e-9
 
 
 def margins(
-    scenario: Scenario,
-    environment: "Environment",
-    runs: list[Run],
-    books: dict[str, Books],
-    minutes: int,
-    now: int = 0,
+    environment: Environment, runs: list[Run], books: dict[str, Books], minutes: int, now: int = 0
 ) -> list[tuple]:
     """Rows (margin, where, minute, amount, unit) from minute `now` to the first `minutes`.
 
@@ -32,7 +22,7 @@ def margins(
     margin any more.
     """
     rows = []
-    for platform in scenario.platform:
+    for platform in environment.scenario.platform:
         book, battery = books[platform.name], platform.battery
         rooms = (
             (
@@ -52,17 +42,15 @@ def margins(
                 (margin, platform.name, tightest, amount if abs(amount) > DUST else 0.0, unit)
             )
     ahead = [run for run in runs if not run.is_fact and run.last > now]
-    rows += _contact_left(scenario, environment, ahead, minutes)
-    rows += _window_edges(scenario, environment, ahead, minutes)
+    rows += _contact_left(environment, ahead, minutes)
+    rows += _window_edges(environment, ahead, minutes)
     return rows
 
 
-def _contact_left(
-    scenario: Scenario, environment: "Environment", runs: list[Run], minutes: int
-) -> list[tuple]:
+def _contact_left(environment: Environment, runs: list[Run], minutes: int) -> list[tuple]:
     silent = {
         p.name: known(environment.platforms[p.name], "in_contact", p.name, minutes) == 0
-        for p in scenario.platform
+        for p in environment.scenario.platform
     }
     left = []
     for run in runs:
@@ -79,16 +67,14 @@ def _contact_left(
     return [("contact left after slot", slot, bound, float(amount), "min")]
 
 
-def _window_edges(
-    scenario: Scenario, environment: "Environment", runs: list[Run], minutes: int
-) -> list[tuple]:
+def _window_edges(environment: Environment, runs: list[Run], minutes: int) -> list[tuple]:
     """The least time between a slot and the edges of the conditions it keeps."""
     asked: dict[str, list[Demand]] = {}
     before, after = [], []
     for run in runs:
         name = run.activity.name
         if name not in asked:
-            demands = demands_of(run.activity, scenario, environment, minutes)
+            demands = demands_of(run.activity, environment, minutes)
             asked[name] = [d for d in demands if d.whole and d.rule != "contact"]
         for demand in asked[name]:
             if (

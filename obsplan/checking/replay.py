@@ -8,16 +8,13 @@ from dataclasses import dataclass
 from datetime import datetime, timedelta
 from itertools import accumulate
 from math import ceil, floor, inf
-from typing import TYPE_CHECKING
 
 import numpy as np
 import pandas as pd
 
+from obsplan.environment.model import Environment, Reading
 from obsplan.inputs.hardware import Battery, Platform
 from obsplan.inputs.scenario import Activity, Scenario
-
-if TYPE_CHECKING:
-    from obsplan.environment.build import Environment, Reading
 
 MINUTE_H = 1.0 / 60.0
 MBIT_PER_KBPS_MIN = 60.0 / 1000.0
@@ -85,11 +82,7 @@ def stamp(scenario: Scenario, minute: float) -> str:
 
 
 def replay(
-    scenario: Scenario,
-    environment: "Environment",
-    runs: list[Run],
-    may_send: dict[str, np.ndarray],
-    minutes: int,
+    environment: Environment, runs: list[Run], may_send: dict[str, np.ndarray], minutes: int
 ) -> dict[str, Books]:
     """Books of every platform over the first `minutes` minutes of the span.
 
@@ -104,6 +97,7 @@ def replay(
     Where telemetry was read, charge and data go on from what it said. A failed run draws
     power while it lasts and yields no data.
     """
+    scenario = environment.scenario
     readings = environment.readings
     drawn_w = {p.name: np.zeros(minutes) for p in scenario.platform}
     taken_mbit = {p.name: np.zeros(minutes) for p in scenario.platform}

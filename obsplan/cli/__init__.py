@@ -1,1 +1,1 @@
-"""The folder cli."""
+"""The command line, one file a command. Begin with main, the group of all commands."""

@@ -133,7 +133,7 @@ def sky(
 
     read, offered = _environment(scenario, ephemeris, depth)
     if output or not asked:
-        _table(plan_directory.sky_table(read, offered), output)
+        _table(plan_directory.sky_table(offered), output)
     if asked:
         from obsplan.planning.problem.start_windows import ground_windows
 
@@ -148,9 +148,9 @@ def sky(
         line = f"{event.time_utc:%Y-%m-%dT%H:%M:%SZ}  {event.event}"
         click.echo(line, err=asked or not output)
     if figure:
-        from obsplan.reporting.figures import link
+        from obsplan.reporting.figures.sky import sky_figure
 
-        _save(link.sky_figure(read, offered), figure)
+        _save(sky_figure(offered), figure)
 
 
 @main.command()
@@ -178,15 +178,15 @@ def link(
     if output or at is None:
         _table(offered.contacts, output)
     if at is None:
-        for line in link_answer.totals(read, offered):
+        for line in link_answer.totals(offered):
             click.echo(line, err=True)
     else:
-        can, lines = link_answer.answer(read, offered, open_ephemeris(ephemeris), instant)
+        can, lines = link_answer.answer(offered, open_ephemeris(ephemeris), instant)
         click.echo("\n".join(lines))
     if figure:
-        from obsplan.reporting.figures import link
+        from obsplan.reporting.figures.link import link_figure
 
-        _save(link.link_figure(read, offered), figure)
+        _save(link_figure(offered), figure)
     if not can:
         sys.exit(1)
 
@@ -224,7 +224,7 @@ def check(
     """
     if now is not None and told is None:
         raise click.UsageError("--now needs --state")
-    from obsplan.checking.check import check as replay
+    from obsplan.checking.check import check_timeline as replay
     from obsplan.inputs.scenario import read_scenario
     from obsplan.inputs.timeline_csv import another_scenario, csv_text, read_timeline, write_csv
     from obsplan.reporting.text.sentences import verdict_lines
@@ -236,8 +236,9 @@ def check(
         click.echo(f"note: {origin}; checked against this one", err=True)
     state = since_utc = None
     if told:
+        from obsplan.inputs.telemetry_file import read_state
         from obsplan.operations.fixed_slots import as_told
-        from obsplan.operations.telemetry import read_state, told_runs
+        from obsplan.operations.telemetry import told_runs
 
         state = read_state(told, read, instant(now, read) if now else None)
         known = set(slots["slot"])
@@ -248,12 +249,12 @@ def check(
         since_utc = instant(now, read) if now else state.at_utc
         slots = as_told(slots, ran, since_utc)
     read, offered = _environment(scenario, ephemeris, state=state)
-    verdict = replay(read, offered, slots, since_utc)
+    verdict = replay(offered, slots, since_utc)
     if told:
         from obsplan.analysis.command_deadlines import past_changing
 
         ahead = slots[(slots["state"] == "planned") & (slots["start_utc"] > since_utc)]
-        if aboard := sorted(past_changing(read, offered, ahead, since_utc)):
+        if aboard := sorted(past_changing(offered, ahead, since_utc)):
             since = f"{since_utc:%Y-%m-%dT%H:%MZ}"
             click.echo(
                 f"note: no contact after {since} can command these slots in time, they "
@@ -291,7 +292,7 @@ def compare(
     _require_picture(figure)
     from obsplan.inputs.scenario import read_scenario
     from obsplan.inputs.timeline_csv import another_scenario, read_as_run, read_timeline
-    from obsplan.operations.as_run import compare as set_side_by_side
+    from obsplan.operations.as_run import compare_as_run as set_side_by_side
     from obsplan.reporting.text.sentences import comparison_lines
 
     read = read_scenario(scenario)
@@ -300,21 +301,21 @@ def compare(
     if origin := another_scenario(timeline, read):
         click.echo(f"note: {origin}; counted by this one", err=True)
     read, offered = _environment(scenario, ephemeris)
-    table = set_side_by_side(read, offered, slots, ran)
+    table = set_side_by_side(offered, slots, ran)
     _table(table, output)
     for line in comparison_lines(table):
         click.echo(line, err=True)
     if figure:
-        from obsplan.reporting.figures import link
+        from obsplan.reporting.figures.as_run import compare_figure
 
-        _save(link.compare_figure(read, offered, slots, ran), figure)
+        _save(compare_figure(offered, slots, ran), figure)
 
 
 def _require_picture(path: Path | None) -> None:
     if path:
-        from obsplan.reporting.figures import link
+        from obsplan.reporting.figures.save import require_kind
 
-        link.require_kind(path)
+        require_kind(path)
 
 
 def _require_ground_question(above: float | None, below: float | None, depth: float | None) -> None:
@@ -329,7 +330,7 @@ def _require_ground_question(above: float | None, below: float | None, depth: fl
 
 def _environment(path: Path, ephemeris: Path | None, depth_m: float | None = None, state=None):
     """The scenario and its physics, as `state` has it; with `depth_m` the ground there, too."""
-    from obsplan.environment.build import environment
+    from obsplan.environment.build import make_environment
     from obsplan.inputs.scenario import read_scenario
 
     scenario = read_scenario(path)
@@ -339,11 +340,11 @@ def _environment(path: Path, ephemeris: Path | None, depth_m: float | None = Non
         scenario = scenario.model_copy(update={"site": site})
     click.echo("computing Sun, Earth, ground, power and link ...", err=True)
     if state is None:
-        return scenario, environment(scenario, ephemeris)
+        return scenario, make_environment(scenario, ephemeris)
     from obsplan.operations.telemetry import as_known, stations_out
 
-    offered = environment(scenario, ephemeris, stations_out(scenario, state))
-    return scenario, as_known(scenario, offered, state)
+    offered = make_environment(scenario, ephemeris, stations_out(scenario, state))
+    return scenario, as_known(offered, state)
 
 
 def _table(table, output: Path | None) -> None:
@@ -356,9 +357,9 @@ def _table(table, output: Path | None) -> None:
 
 
 def _save(figure, path: Path) -> None:
-    from obsplan.reporting.figures import link
+    from obsplan.reporting.figures.save import save_figure
 
-    link.save(figure, path)
+    save_figure(figure, path)
     click.echo(path, err=True)
 
 

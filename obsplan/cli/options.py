@@ -1,6 +1,6 @@
 """Arguments and options that several commands share, and the kinds of their values."""
 
-from datetime import datetime, timezone, UTC
+from datetime import UTC, datetime
 from pathlib import Path
 
 import click

@@ -70,9 +70,9 @@ def plan(
         )
     if output is None and not dry_run:
         raise click.UsageError("name the plan directory with -o, or ask for --dry-run")
-    from obsplan.environment.build import environment
+    from obsplan.environment.build import make_environment
     from obsplan.inputs.scenario import read_scenario
-    from obsplan.planning.plan import plan as make_plan
+    from obsplan.planning.plan import make_plan as make_plan
     from obsplan.planning.reasons.audit import many_starts
     from obsplan.reporting import plan_directory
     from obsplan.reporting.text import terminal
@@ -82,7 +82,7 @@ def plan(
     report = (lambda line: None) if quiet else terminal.progress(sys.stderr)
     read = read_scenario(scenario)
     report("computing Sun, Earth, ground, power and link ...")
-    offered = environment(read, ephemeris)
+    offered = make_environment(read, ephemeris)
     if dry_run:
         _audit(read, offered, quiet, as_json)
         return
@@ -91,12 +91,12 @@ def plan(
         asked = activity.warm_up_min + activity.duration_min
         if read.slot_min(activity) != asked:
             report(f"{activity.name}: {asked} min rounded up to {read.slot_min(activity)} min")
-    if many := many_starts(read, offered):
+    if many := many_starts(offered):
         report(f"{many[0]}; would help: {many[1]}")
-    made = make_plan(read, offered, gap, report, effort, patience)
+    made = make_plan(offered, gap, report, effort, patience)
     with _interruption_put_off(report):
         report("writing tables and pictures ...")
-        plan_directory.write_plan(read, offered, made, output, form)
+        plan_directory.write_plan(made, output, form)
     if as_json:
         click.echo((output / "summary.json").read_text(encoding="utf-8"), nl=False)
     elif not quiet:
@@ -105,7 +105,7 @@ def plan(
         from obsplan.planning.reasons.marginal_worth import marginal_worth
 
         report("asking what more would add ...")
-        more = marginal_worth(read, offered)
+        more = marginal_worth(offered)
         _say(terminal.worth_lines(more, terminal.colours(sys.stdout)))
 
 
@@ -115,7 +115,7 @@ def _audit(read, offered, quiet: bool, as_json: bool) -> None:
     from obsplan.planning.reasons.audit import CANNOT, audit, balance
     from obsplan.reporting.text import terminal
 
-    findings, supply = audit(read, offered), balance(read, offered)
+    findings, supply = audit(offered), balance(offered)
     cannot = bool((findings["weight"] == CANNOT).any())
     if as_json:
         facts = {

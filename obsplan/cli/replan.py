@@ -1,7 +1,7 @@
 """The command for every day after the first: a plan made anew from now on."""
 
 import sys
-from datetime import datetime, timedelta, timezone, UTC
+from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
 import click
@@ -62,11 +62,12 @@ def replan(
     science against moves. TIMELINE is a timeline or a plan directory. Exit code 1 when a
     rule is broken whatever is planned: the plan is made around it all the same.
     """
-    from obsplan.environment.build import environment
+    from obsplan.environment.build import make_environment
     from obsplan.inputs.scenario import read_scenario
+    from obsplan.inputs.telemetry_file import read_state
     from obsplan.inputs.timeline_csv import another_scenario, read_as_run, read_timeline
-    from obsplan.operations.replan import replan as make_replan
-    from obsplan.operations.telemetry import as_known, read_state, stations_out, told_runs
+    from obsplan.operations.replan import make_replan as make_replan
+    from obsplan.operations.telemetry import as_known, stations_out, told_runs
     from obsplan.reporting import plan_directory
     from obsplan.reporting.text import terminal
 
@@ -82,10 +83,9 @@ def replan(
     state = read_state(told, read, now_utc) if told else None
     ran = told_runs(state, slots, read_as_run(as_run, read) if as_run else None)
     report("computing Sun, Earth, ground, power and link ...")
-    offered = environment(read, ephemeris, stations_out(read, state) if state else None)
-    offered = as_known(read, offered, state) if state else offered
+    offered = make_environment(read, ephemeris, stations_out(read, state) if state else None)
+    offered = as_known(offered, state) if state else offered
     made = make_replan(
-        read,
         offered,
         slots,
         now_utc,
@@ -102,8 +102,6 @@ def replan(
         "taken_for_granted": list(made.remarks),
     }
     plan_directory.write_plan(
-        read,
-        offered,
         made.plan,
         output,
         tables=tables,
@@ -117,11 +115,11 @@ def replan(
 
 
 def _echo(made, directory: Path) -> None:
+    from obsplan.common.text import raised
     from obsplan.reporting.text.sentences import (
         change_lines,
         margin_lines,
         price_lines,
-        raised,
         violation_lines,
     )
 

@@ -37,8 +37,9 @@ def days(scenario, first, last, planned, late, offset_km, output, gap, ephemeris
     from obsplan.common.errors import TableError
     from obsplan.inputs.scenario import read_scenario
     from obsplan.inputs.timeline_csv import write_csv
-    from obsplan.reporting.figures import link
-    from obsplan.survey.landing_days import days as all_days
+    from obsplan.reporting.figures.landing_days import days_figure
+    from obsplan.reporting.figures.save import save_figure
+    from obsplan.survey.landing_days import landing_days as all_days
 
     read = read_scenario(scenario)
     if output.exists() and not output.is_dir():
@@ -56,7 +57,7 @@ def days(scenario, first, last, planned, late, offset_km, output, gap, ephemeris
         report=report,
         ephemeris_directory=ephemeris,
     )
-    picture = link.days_figure(read, choice)
+    picture = days_figure(read, choice)
     try:
         output.mkdir(parents=True, exist_ok=True)
     except OSError as problem:
@@ -68,7 +69,7 @@ def days(scenario, first, last, planned, late, offset_km, output, gap, ephemeris
     else:
         # Those of another question would pass for these days'.
         (output / "losses.csv").unlink(missing_ok=True)
-    link.save(picture, output / "days.png")
+    save_figure(picture, output / "days.png")
     _echo_days(choice)
     click.echo(f"written to {output}")
 
@@ -105,19 +106,20 @@ def sites(
     from obsplan.common.errors import TableError
     from obsplan.inputs.scenario import read_scenario
     from obsplan.inputs.timeline_csv import write_csv
-    from obsplan.survey.site_survey import read_sites, survey
+    from obsplan.survey.site_survey import read_sites, survey_sites
 
     if output.is_dir():
         raise TableError(f"{output}: is a directory; name a file")
     read, places = read_scenario(scenario), read_sites(sites)
     if figure:
-        from obsplan.reporting.figures import link
+        from obsplan.reporting.figures.save import require_kind, save_figure
+        from obsplan.reporting.figures.site_map import require_column, survey_map
 
-        link.require_kind(figure)
-        link.require_column(colour, planned)
+        require_kind(figure)
+        require_column(colour, planned)
     report = _clock()
     report(f"{len(places)} sites from {first:%Y-%m-%d} to {last:%Y-%m-%d}")
-    table = survey(
+    table = survey_sites(
         read,
         places,
         first,
@@ -132,7 +134,7 @@ def sites(
     )
     write_csv(table, output)
     if figure:
-        link.save(link.survey_map(read.title, table, colour), figure)
+        save_figure(survey_map(read.title, table, colour), figure)
     _echo_sites(table)
     click.echo(f"written to {output}")
 

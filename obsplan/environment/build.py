@@ -4,7 +4,6 @@ Here arrays become tables. Conditions, energy and contacts are sampled once a mi
 that a replay can judge every minute of a plan; the planner sums minutes into steps.
 """
 
-from dataclasses import dataclass, field
 from pathlib import Path
 
 import numpy as np
@@ -13,54 +12,17 @@ import pandas as pd
 from obsplan.common import intervals
 from obsplan.common.constants import SYNODIC_MONTH_DAYS
 from obsplan.environment.contacts import link_columns, relay_columns
+from obsplan.environment.model import Environment, depth_column, span_ends, wanted_depths_m
+from obsplan.environment.power_columns import power_columns
 from obsplan.environment.site_skyline import site_profile
 from obsplan.ephemeris import open_ephemeris
-from obsplan.inputs.hardware import Platform
 from obsplan.inputs.scenario import Scenario
-from obsplan.physics import array_power, regolith, sky
+from obsplan.physics import regolith, sky
 
 GROUND_STEP_MIN = 15
 
 
-@dataclass(frozen=True)
-class Reading:
-    """What telemetry said of a platform when minute `minute` of the span began; None: nothing."""
-
-    minute: int
-    stored_wh: float | None = None
-    stored_mbit: float | None = None
-
-
-@dataclass(frozen=True)
-class Environment:
-    """What the site offers over the span.
-
-    sky: one row a minute (UTC index), columns of the sky table (README, tables).
-    platforms: per platform, on the same minutes, `generation_w`, `base_load_w` (idle and
-        heater), `rate_kbps` (at which it can send), `station` (the one it uses, "" when
-        none or through a relay) and `in_contact` (a way to Earth is open).
-    contacts: one row a contact of a platform that sends to Earth.
-    events: first and last light, eclipses: columns `event`, `time_utc`.
-    kernels: names and SHA-256 sums of the ephemeris files.
-    out: per instrument that is out at any time, the minutes (n,) in which it is.
-    readings: per platform of which telemetry is known, what it said.
-    """
-
-    sky: pd.DataFrame
-    platforms: dict[str, pd.DataFrame]
-    contacts: pd.DataFrame
-    events: pd.DataFrame
-    kernels: dict[str, str]
-    out: dict[str, np.ndarray] = field(default_factory=dict)
-    readings: dict[str, Reading] = field(default_factory=dict)
-
-
-def depth_column(depth_m: float) -> str:
-    """Name of the sky table's column for the ground temperature at a depth, 0 the surface."""
-    return f"temperature_{depth_m * 100:g}cm_k" if depth_m else "surface_temperature_k"
-
-
-def environment(
+def make_environment(
     scenario: Scenario,
     ephemeris_directory: Path | None = None,
     stations_out: dict[str, np.ndarray] | None = None,
@@ -107,6 +69,7 @@ def environment(
     )
     events["time_utc"] = pd.to_datetime(events["time_utc"], utc=True)
     return Environment(
+        scenario,
         sky_table,
         platforms,
         pd.concat(contacts, ignore_index=True),
@@ -115,23 +78,11 @@ def environment(
     )
 
 
-def span_ends(scenario: Scenario) -> tuple[np.datetime64, np.datetime64]:
-    """The span in whole steps, as UTC datetime64[s]."""
-    first = np.datetime64(scenario.span.start_utc.replace(tzinfo=None), "s")
-    return first, first + np.timedelta64(scenario.steps * scenario.span.step_min * 60, "s")
-
-
 def contact_windows(environment: Environment) -> np.ndarray:
     """Windows (n, 2) datetime64[s] in which any station is in contact with any platform."""
     both = environment.contacts[["acquisition_utc", "loss_utc"]]
     naive = both.apply(lambda times: times.dt.tz_localize(None)).to_numpy(dtype="datetime64[s]")
     return intervals.union(naive)
-
-
-def wanted_depths_m(scenario: Scenario) -> list[float]:
-    """Depths below the surface that the site or a condition names, rising."""
-    conditions = {a.when.ground.depth_m for a in scenario.activity if a.when.ground}
-    return sorted(conditions | set(scenario.site.depths_m))
 
 
 def _sun_and_earth(scenario, ephemeris, profile, times_utc) -> dict[str, np.ndarray]:
@@ -192,37 +143,3 @@ def _ground(scenario, ephemeris, profile, minutes, depths_m) -> np.ndarray:
     return np.array(
         [[np.interp(at, seconds, depth) for depth in slope.T] for slope in samples_k]
     ).swapaxes(1, 2)
-
-
-def power_columns(platform: Platform, scenario: Scenario, sky_table) -> pd.DataFrame:
-    """Generation of the arrays and the load that is always there."""
-    sun = [
-        sky_table[name].to_numpy()
-        for name in (
-            "irradiance_w_m2",
-            "sun_visible_fraction",
-            "sun_elevation_deg",
-            "sun_azimuth_deg",
-        )
-    ]
-    surface_k = sky_table["surface_temperature_k"].to_numpy()
-    generation_w = np.zeros(len(sky_table))
-    for array in platform.array:
-        facing = "sun" if array.facing == "sun" else (array.azimuth_deg, array.tilt_deg)
-        generation_w += array_power.array_power_w(
-            *sun,
-            area_m2=array.area_m2,
-            efficiency=array.efficiency,
-            facing=facing,
-            cell_temperature_k=array_power.cell_temperature_k(*sun, surface_k, facing=facing),
-            temperature_coefficient_per_k=array.temperature_coefficient_per_k,
-            dust_loss=array.dust_loss,
-        )
-    base_load_w = np.full(len(sky_table), platform.idle_w)
-    if platform.heater is not None:
-        base_load_w += array_power.heater_below_w(
-            surface_k, platform.heater.below_k, platform.heater.power_w
-        )
-    return pd.DataFrame(
-        {"generation_w": generation_w, "base_load_w": base_load_w}, index=sky_table.index
-    )

@@ -1,7 +1,7 @@
 """Kinds of values in a scenario: numbers with their limits, times, ranges, names."""
 
 import math
-from datetime import datetime, timezone, UTC
+from datetime import UTC, datetime
 from typing import Annotated, Any, TypeVar
 
 from pydantic import AfterValidator, BeforeValidator, Field

@@ -47,6 +47,11 @@ class Station(Model):
     system_temperature_k: Annotated[Number, Field(ge=1, le=100_000)] | None = None
     beam_width_deg: Annotated[Number, Field(ge=0.001, le=180)] | None = None
 
+    @property
+    def place(self) -> tuple[float, float, float]:
+        """Latitude and longitude in degrees, height in metres."""
+        return self.latitude_deg, self.longitude_deg, self.height_m
+
 
 class Array(Model):
     """A solar array, towards the Sun or fixed by azimuth and tilt (0 looks at the zenith)."""

@@ -5,7 +5,7 @@ import io
 import json
 import re
 from collections.abc import Callable
-from datetime import datetime, timedelta, timezone, UTC
+from datetime import UTC, datetime, timedelta
 from difflib import get_close_matches
 from pathlib import Path
 from typing import Any, NamedTuple

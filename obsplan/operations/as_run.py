@@ -4,7 +4,7 @@ import numpy as np
 import pandas as pd
 
 from obsplan.common.errors import TableError
-from obsplan.environment.build import Environment
+from obsplan.environment.model import Environment
 from obsplan.inputs.scenario import Activity, Scenario
 from obsplan.inputs.timeline_csv import OUTCOMES
 from obsplan.planning.problem.start_windows import coverage_bin
@@ -111,8 +111,8 @@ def matched(scenario: Scenario, slots: pd.DataFrame, as_run: pd.DataFrame) -> pd
     return table
 
 
-def compare(
-    scenario: Scenario, environment: Environment, slots: pd.DataFrame, as_run: pd.DataFrame
+def compare_as_run(
+    environment: Environment, slots: pd.DataFrame, as_run: pd.DataFrame
 ) -> pd.DataFrame:
     """Planned against done, one row an activity: columns as in `COMPARISON_COLUMNS`.
 
@@ -123,6 +123,7 @@ def compare(
     scenario says: warm-up first, then the run at its even rate. `losses` names what became
     of planned slots that were not done, with the reasons told.
     """
+    scenario = environment.scenario
     both = matched(scenario, slots, as_run)
     rows = []
     for activity in scenario.activity:
@@ -148,7 +149,7 @@ def compare(
             "losses": _losses(asked),
         }
         if activity.coverage is not None:
-            bins = coverage_bin(scenario, environment, activity)
+            bins = coverage_bin(environment, activity)
             row |= {
                 "bins": len(activity.coverage.edges) - 1,
                 "planned_bins": _bins_filled(scenario, bins, asked["start_utc"]),

@@ -9,7 +9,7 @@ import pandas as pd
 from obsplan.analysis.command_deadlines import past_changing
 from obsplan.checking.replay import FACTS, stamp
 from obsplan.common.errors import StateError
-from obsplan.environment.build import Environment
+from obsplan.environment.model import Environment
 from obsplan.inputs.scenario import Scenario
 from obsplan.inputs.timeline_csv import AS_RUN_COLUMNS
 from obsplan.operations.as_run import NOT_REPORTED, matched
@@ -57,7 +57,6 @@ def _too_soon(ran: pd.DataFrame, now_utc: datetime) -> list[str]:
 
 
 def stays(
-    scenario: Scenario,
     environment: Environment,
     slots: pd.DataFrame,
     ran: pd.DataFrame,
@@ -77,6 +76,7 @@ def stays(
     Raises StateError when a slot that has not begun is told to have run, or one is told in
     two ways.
     """
+    scenario = environment.scenario
     sends = slots["activity"].isin(list(scenario.sending_names))
     runs = slots[~sends]
     ran = _with_earlier_facts(runs, ran)
@@ -85,7 +85,7 @@ def stays(
     first_utc = scenario.span.start_utc + first_step(scenario, now_utc) * timedelta(
         minutes=scenario.span.step_min
     )
-    aboard = past_changing(scenario, environment, runs, first_utc)
+    aboard = past_changing(environment, runs, first_utc)
     taken = {*slots["slot"], *ran["slot"]}
     fresh = (name for k in count(1) if (name := f"unplanned{k}") not in taken)
     rows, open_ = [], []
@@ -119,7 +119,7 @@ def stays(
     for part in (table, left):
         for column in ("start_utc", "end_utc"):
             part[column] = pd.to_datetime(part[column], utc=True).astype("datetime64[s, UTC]")
-    table["share"] = [_share(scenario, environment, row) for row in table.itertuples(index=False)]
+    table["share"] = [_share(environment, row) for row in table.itertuples(index=False)]
     return table.sort_values(["start_utc", "end_utc", "activity"], ignore_index=True), left
 
 
@@ -163,7 +163,8 @@ def _sent_before(scenario: Scenario, radio: pd.DataFrame, first: pd.Timestamp) -
     ]
 
 
-def _share(scenario: Scenario, environment: Environment, slot) -> float:
+def _share(environment: Environment, slot) -> float:
+    scenario = environment.scenario
     activity = next((a for a in scenario.activity if a.name == slot.activity), None)
     if activity is None or slot.state == "failed":
         return 0.0

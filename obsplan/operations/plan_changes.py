@@ -7,11 +7,11 @@ import numpy as np
 import pandas as pd
 
 from obsplan.checking.condition_rules import figure
-from obsplan.environment.build import Environment
+from obsplan.environment.model import Environment
 from obsplan.inputs.scenario import Scenario
 from obsplan.operations.fixed_slots import minutes_of
 from obsplan.planning.problem.booking import Booking
-from obsplan.planning.problem.from_scenario import Problem
+from obsplan.planning.problem.definition import Problem
 from obsplan.planning.problem.resource_flow import TOLERANCE
 from obsplan.planning.problem.start_windows import commandable, condition_masks
 from obsplan.planning.reasons import what_if
@@ -109,7 +109,6 @@ def cheapest(plans: list[tuple[float, dict[str, Difference]]], keep: float) -> i
 
 
 def changes_table(
-    scenario: Scenario,
     environment: Environment,
     left: pd.DataFrame,
     stay: pd.DataFrame,
@@ -123,6 +122,7 @@ def changes_table(
     the new plan is worth beyond the old one, had that run as it was from now on: in a bin,
     runs that stay take the first places.
     """
+    scenario = environment.scenario
     rows = []
     names = {
         (slot.activity, start): slot.slot
@@ -148,12 +148,12 @@ def changes_table(
             [*(new for _, new in parts.moved), *parts.added],
         )
         for old, new in parts.moved:
-            why = _why_not(scenario, environment, booking, stay, i, old, new)
+            why = _why_not(environment, booking, stay, i, old, new)
             rows.append(
                 (task.name, ids[task.name, new], "moved", old, new, why, after[new] - before[old])
             )
         for old in parts.dropped:
-            why = _why_not(scenario, environment, booking, stay, i, old, None)
+            why = _why_not(environment, booking, stay, i, old, None)
             rows.append(
                 (task.name, names[task.name, old], "dropped", old, np.nan, why, -before[old])
             )
@@ -200,7 +200,6 @@ def _worths(
 
 
 def _why_not(
-    scenario: Scenario,
     environment: Environment,
     booking: Booking,
     stay: pd.DataFrame,
@@ -209,13 +208,13 @@ def _why_not(
     new: float | None,
 ) -> str:
     """What keeps a run from its old start, all else as in the new plan."""
-    task, step = booking.problem.tasks[i], scenario.span.step_min
+    task, step = booking.problem.tasks[i], environment.scenario.span.step_min
     at = int(old // step)
     last = booking.problem.steps - task.length
     if old % step or not 0 <= at <= last:
         return "its start is not on a step of the span"
     if not task.starts[at]:
-        return _shut(scenario, environment, stay, i, at)
+        return _shut(environment, stay, i, at)
     twin = booking.copy()
     if new is not None:
         twin.add(i, int(new // step), -1)
@@ -262,11 +261,12 @@ def _with_quotes(short: str) -> str:
     return re.sub(r"^storage of (.+?)(| at the end)$", r'storage of "\1"\2', short)
 
 
-def _shut(scenario: Scenario, environment: Environment, stay: pd.DataFrame, i: int, at: int) -> str:
+def _shut(environment: Environment, stay: pd.DataFrame, i: int, at: int) -> str:
     """Why a start is barred whatever is planned: a condition, or a slot that stays."""
+    scenario = environment.scenario
     activity, step = scenario.activity[i], scenario.span.step_min
     inside = slice(at * step, at * step + scenario.slot_min(activity))
-    masks = condition_masks(scenario, environment, activity)
+    masks = condition_masks(environment, activity)
     failing = [key for key, mask in masks.items() if not mask[inside].all()]
     if activity.instrument in environment.out and any("in service" in key for key in failing):
         return f'"{activity.instrument}" is out'
@@ -275,7 +275,7 @@ def _shut(scenario: Scenario, environment: Environment, stay: pd.DataFrame, i: i
         failing += [] if contact.iloc[at * step] else ["contact at its start"]
     if failing:
         return f"{' and '.join(failing)} does not hold there"
-    if not commandable(scenario, environment, activity)[inside.start]:
+    if not commandable(environment, activity)[inside.start]:
         return "no contact can command it in time"
     begin, end = inside.start, inside.stop
     start_min, end_min = (minutes_of(scenario, stay[c]) for c in ("start_utc", "end_utc"))

@@ -10,15 +10,15 @@ from math import ceil, floor
 import numpy as np
 import pandas as pd
 
-from obsplan.environment.build import Environment
+from obsplan.environment.model import Environment
 from obsplan.inputs.scenario import Scenario
 from obsplan.operations.fixed_slots import minutes_of
-from obsplan.planning.problem.from_scenario import Node, Problem, Task, problem, slot_profile
+from obsplan.planning.problem.definition import Node, Problem, Task
+from obsplan.planning.problem.from_scenario import build_problem, slot_profile
 from obsplan.planning.problem.start_windows import commandable
 
 
 def rest(
-    scenario: Scenario,
     environment: Environment,
     stay: pd.DataFrame,
     first: int,
@@ -30,14 +30,15 @@ def rest(
     `stay` is as `stays` gives it; `levels` holds Wh and Mbit of every platform when step
     `first` begins. Where what stays breaks a limit by itself, nothing more finds room.
     """
-    whole = problem(scenario, environment, relaxed)
+    scenario = environment.scenario
+    whole = build_problem(environment, relaxed)
     runs = stay[stay["activity"].isin([a.name for a in scenario.activity])]
     runs = runs.assign(
         start_min=minutes_of(scenario, runs["start_utc"]),
         end_min=minutes_of(scenario, runs["end_utc"]),
     )
     barred = [
-        _barred(scenario, whole, runs, i, first) | ~_commandable(scenario, environment, i, first)
+        _barred(scenario, whole, runs, i, first) | ~_commandable(environment, i, first)
         for i in range(len(whole.tasks))
     ]
     tasks = tuple(_task(scenario, whole, runs, i, barred[i]) for i in range(len(whole.tasks)))
@@ -51,10 +52,11 @@ def rest(
     return replace(whole, tasks=tasks, nodes=tuple(nodes)), barred
 
 
-def _commandable(scenario: Scenario, environment: Environment, i: int, first: int) -> np.ndarray:
+def _commandable(environment: Environment, i: int, first: int) -> np.ndarray:
     """Starts (steps,) that a contact from step `first` on can command in time."""
+    scenario = environment.scenario
     step = scenario.span.step_min
-    minutes = commandable(scenario, environment, scenario.activity[i], first * step)
+    minutes = commandable(environment, scenario.activity[i], first * step)
     return minutes[: scenario.steps * step : step]
 
 

@@ -15,8 +15,8 @@ from threading import Event
 import numpy as np
 import pandas as pd
 
-from obsplan.checking.check import Verdict, check
-from obsplan.environment.build import Environment
+from obsplan.checking.check import Verdict, check_timeline
+from obsplan.environment.model import Environment
 from obsplan.inputs.scenario import Scenario
 from obsplan.inputs.timeline_csv import AS_RUN_COLUMNS
 from obsplan.operations.fixed_slots import first_step, minutes_of, remarks, stays
@@ -31,7 +31,7 @@ from obsplan.operations.remaining_problem import rest
 from obsplan.planning.minute_repair import bearable, holding, lighter
 from obsplan.planning.plan import Plan, Report
 from obsplan.planning.problem.booking import Booking
-from obsplan.planning.problem.from_scenario import Problem, worth_of_all
+from obsplan.planning.problem.definition import Problem, worth_of_all
 from obsplan.planning.problem.timeline_table import booked_rows, described, slots_table
 from obsplan.planning.reasons.unplaced import unplaced
 from obsplan.planning.search.first_plan import quick_plan
@@ -75,17 +75,21 @@ class Replan:
 class Scene:
     """What every candidate is held against."""
 
-    scenario: Scenario
     environment: Environment
     stay: pd.DataFrame
     left: pd.DataFrame
     broken: pd.DataFrame
     given_up: frozenset[str]
 
+    @property
+    def scenario(self) -> Scenario:
+        """What is asked."""
+        return self.environment.scenario
+
     def judge(self, booking: Booking) -> Verdict:
         """The replay of what stays and `booking`, less what is broken whatever is planned."""
         rows = slots_table(self.scenario, booked_rows(self.scenario, booking))
-        verdict = check(self.scenario, self.environment, _joined(self.stay, rows))
+        verdict = check_timeline(self.environment, _joined(self.stay, rows))
         fresh = [not self._is_known(v) for v in verdict.violations.itertuples(index=False)]
         return replace(verdict, violations=verdict.violations[fresh])
 
@@ -105,8 +109,7 @@ class Scene:
         return bool((same["slots"] == violation.slots).any())
 
 
-def replan(
-    scenario: Scenario,
+def make_replan(
     environment: Environment,
     slots: pd.DataFrame,
     now_utc: datetime,
@@ -125,16 +128,17 @@ def replan(
     the plan is made around it, and its verdict says so. Rows of the radio are planned
     freely and are no moves. Raises StateError when what ran contradicts the timeline.
     """
+    scenario = environment.scenario
     ran = pd.DataFrame(columns=list(AS_RUN_COLUMNS)) if ran is None else ran
-    stay, left = stays(scenario, environment, slots, ran, now_utc, freeze)
+    stay, left = stays(environment, slots, ran, now_utc, freeze)
     first = first_step(scenario, now_utc)
-    alone = check(scenario, environment, _joined(stay, _open_sending(scenario, first)))
+    alone = check_timeline(environment, _joined(stay, _open_sending(scenario, first)))
     levels = _levels(scenario, alone, first)
-    question, barred = rest(scenario, environment, stay, first, levels)
-    relaxed, _ = rest(scenario, environment, stay, first, levels, relaxed=True)
+    question, barred = rest(environment, stay, first, levels)
+    relaxed, _ = rest(environment, stay, first, levels, relaxed=True)
     old = _old_starts(scenario, question, left)
     question, relaxed, given_up = _possible(question, relaxed, old)
-    scene = Scene(scenario, environment, stay, left, alone.violations, given_up)
+    scene = Scene(environment, stay, left, alone.violations, given_up)
     report(f"{len(stay)} rows stay, {len(left)} slots may move")
 
     plans: list[tuple[Booking, Verdict]] = []
@@ -175,19 +179,20 @@ def _told(
     rows, ids = _named(scenario, stay, left, booking, found)
     slots = pd.concat([stay[rows.columns], rows], ignore_index=True)
     slots = slots.sort_values(["start_utc", "end_utc", "activity"], ignore_index=True)
-    verdict = check(scenario, environment, slots, now_utc)
+    verdict = check_timeline(environment, slots, now_utc)
     whole = replace(
         booking.problem,
         tasks=tuple(replace(t, held=np.zeros_like(t.held)) for t in booking.problem.tasks),
     )
     shares = dict(zip(stay["slot"], stay["share"]))
-    timeline = described(scenario, environment, whole, slots, shares)
+    timeline = described(environment, whole, slots, shares)
     why = dict(zip(stay["slot"], stay["why"]))
     timeline["why"] = [why.get(slot, "") for slot in slots["slot"]]
     value = float(timeline["value"].sum())
-    changes = changes_table(scenario, environment, left, stay, booking, ids, found)
+    changes = changes_table(environment, left, stay, booking, ids, found)
     fixed = value - booking.value()
     plan = Plan(
+        environment,
         timeline,
         _unplaced(scene, booking, barred, timeline),
         verdict,
@@ -222,12 +227,10 @@ def _candidates(
 
     The bound with the last holds for the rest of the plan; it is infinite before.
     """
-    scenario, environment, judge = scene.scenario, scene.environment, scene.judge
-    spared, booking = bearable(
-        scenario, environment, question, judge, lambda problem: repaired(problem, old)
-    )
+    _scenario, environment, judge = scene.scenario, scene.environment, scene.judge
+    spared, booking = bearable(environment, question, judge, lambda problem: repaired(problem, old))
     booking, verdict = holding(
-        scenario, environment, question, booking or repaired(question, old), None, judge
+        environment, question, booking or repaired(question, old), None, judge
     )
     yield booking, verdict, np.inf
     best = booking, verdict
@@ -252,7 +255,7 @@ def _candidates(
         if worthy.value() > best[0].value() and (verdict := judge(worthy)).holds:
             best = worthy, verdict
             break
-    fresh = holding(scenario, environment, question, booking, best, judge)
+    fresh = holding(environment, question, booking, best, judge)
     yield *fresh, bound
     if fresh[0] is swept:
         return  # which holds on to the old starts more than leaning would
@@ -397,15 +400,10 @@ def _unplaced(
 ) -> pd.DataFrame:
     """What is still wanted, counted over the whole timeline."""
     table = unplaced(
-        scene.scenario,
         scene.environment,
         booking,
         timeline,
-        lambda world: (
-            replace(scene, scenario=world.scenario, environment=world.environment)
-            .judge(world.booking)
-            .holds
-        ),
+        lambda world: replace(scene, environment=world.environment).judge(world.booking).holds,
         barred,
     )
     count = {a.name: a.count for a in scene.scenario.activity}

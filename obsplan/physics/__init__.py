@@ -1,1 +1,4 @@
-"""The folder physics."""
+"""Arrays in, arrays out: sky, terrain, ground temperature, solar arrays, radio link.
+
+Nothing here knows a scenario or a table. Begin with sky; environment/ calls the rest.
+"""

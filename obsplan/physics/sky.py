@@ -6,7 +6,7 @@ is latitude, longitude (degrees, east positive) and height (metres above the sph
 """
 
 from collections.abc import Callable
-from functools import lru_cache, cache
+from functools import cache
 from typing import NamedTuple
 
 import numpy as np

@@ -11,7 +11,6 @@ from scipy.interpolate import CubicSpline
 
 from obsplan.common.constants import MOON_RADIUS_KM
 from obsplan.ephemeris import Ephemeris
-from obsplan.inputs.hardware import Station
 from obsplan.physics import sky
 
 # The Earth turns by 0.09 rad between knots; a cubic spline is off by 5/384 of that to the
@@ -28,9 +27,14 @@ View = Callable[..., sky.StationView]
 
 
 def station_track(
-    ephemeris: Ephemeris, station: Station, first_utc: np.datetime64, last_utc: np.datetime64
+    ephemeris: Ephemeris,
+    place: tuple[float, float, float],
+    first_utc: np.datetime64,
+    last_utc: np.datetime64,
 ) -> View:
-    """A function of times (n,) in the range and a site that does what `sky.station_view` does.
+    """The view of a station at `place`: latitude and longitude in degrees, height in metres.
+
+    The view is a function of times (n,) in the range and a site that does what `sky.station_view` does.
 
     `view(times_utc, latitude_deg, longitude_deg, height_m)` gives arrays (n,), or (s, n)
     for a site of arrays (s,), within 1e-4 deg (2e-3 deg for the Sun) and 0.1 km. Raises
@@ -39,7 +43,6 @@ def station_track(
     first, last = (np.datetime64(instant, "s") for instant in (first_utc, last_utc))
     span_s = int((last - first).astype(int))
     knots_s = np.linspace(0, span_s, max(span_s // KNOT_S + 2, 4)).astype(int)
-    place = station.latitude_deg, station.longitude_deg, station.height_m
     seen = [
         sky.station_view(ephemeris, first + knots_s.astype("timedelta64[s]"), *site, *place)
         for site in FOUR_PLACES

@@ -10,12 +10,12 @@ from threading import Event
 
 import numpy as np
 
-from obsplan.checking.check import Verdict, check
+from obsplan.checking.check import Verdict, check_timeline
 from obsplan.common.errors import DoesNotHold
-from obsplan.environment.build import Environment
+from obsplan.environment.model import Environment
 from obsplan.inputs.scenario import Scenario
 from obsplan.planning.problem.booking import Booking
-from obsplan.planning.problem.from_scenario import Problem
+from obsplan.planning.problem.definition import Problem
 from obsplan.planning.problem.timeline_table import booked_rows, plan_slots, slot_ids
 from obsplan.planning.search.first_plan import quick_plan
 from obsplan.planning.search.greedy import greedy_plan
@@ -31,13 +31,12 @@ SLOWER = 0.97
 Judge = Callable[[Booking], Verdict]
 
 
-def replayed(scenario: Scenario, environment: Environment) -> Judge:
+def replayed(environment: Environment) -> Judge:
     """The replay of a booking that is all there is in the timeline."""
-    return lambda booking: check(scenario, environment, plan_slots(scenario, booking))
+    return lambda booking: check_timeline(environment, plan_slots(environment.scenario, booking))
 
 
 def bearable(
-    scenario: Scenario,
     environment: Environment,
     question: Problem,
     judge: Judge | None = None,
@@ -49,7 +48,7 @@ def bearable(
     Also that quick plan; None when the replay still refuses it, unless `stop` is set by then.
     Raises LookupError when the question as asked has none.
     """
-    judge = judge or replayed(scenario, environment)
+    judge = judge or replayed(environment)
     spared = question
     for _ in range(MOST_MENDS):
         try:
@@ -66,7 +65,6 @@ def bearable(
 
 
 def holding(
-    scenario: Scenario,
     environment: Environment,
     question: Problem,
     booking: Booking,
@@ -74,7 +72,7 @@ def holding(
     judge: Judge | None = None,
 ) -> tuple[Booking, Verdict]:
     """`booking` as the replay accepts it, mended if need be; `best` if that is worth more."""
-    judge = judge or replayed(scenario, environment)
+    judge = judge or replayed(environment)
     spared = question
     booking = _freely_sending(booking)
     for _ in range(MOST_MENDS):
@@ -87,7 +85,7 @@ def holding(
         booking = _mended(booking, spared)
     if best is not None:
         return best
-    thinned = _thinned(scenario, judge, question, booking)
+    thinned = _thinned(environment.scenario, judge, question, booking)
     if thinned is not None:
         return thinned
     raise DoesNotHold(

@@ -5,20 +5,21 @@ A plan leaves this room only after the independent replay has found no broken ru
 
 from collections.abc import Callable
 from contextlib import closing
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from functools import partial
 from threading import Event, Timer
 
 import numpy as np
 import pandas as pd
 
-from obsplan.checking.check import Verdict, check
+from obsplan.checking.check import Verdict, check_timeline
 from obsplan.common.errors import DoesNotHold
-from obsplan.environment.build import Environment
-from obsplan.inputs.scenario import Scenario
+from obsplan.common.text import raised
+from obsplan.environment.model import Environment
 from obsplan.planning.minute_repair import holding, lighter, replayed
 from obsplan.planning.problem.booking import Booking, plan_value
-from obsplan.planning.problem.from_scenario import problem, worth_of_all
+from obsplan.planning.problem.definition import worth_of_all
+from obsplan.planning.problem.from_scenario import build_problem
 from obsplan.planning.problem.start_windows import most_runs, why_no_window
 from obsplan.planning.problem.timeline_table import plan_slots, timeline_table
 from obsplan.planning.reasons.conflicts import why_no_place, why_not_idle
@@ -26,7 +27,6 @@ from obsplan.planning.reasons.unplaced import unplaced
 from obsplan.planning.search.first_plan import quick_plan
 from obsplan.planning.search.strategy import above, better_plans, is_small
 from obsplan.planning.search.tie_breaks import tidy_plans
-from obsplan.reporting.text.sentences import raised
 
 Report = Callable[[str], None]
 
@@ -35,13 +35,14 @@ Report = Callable[[str], None]
 class Plan:
     """A plan that holds, and how good it is.
 
-    timeline: slots with the columns of timeline.csv. unplaced: activities that wanted more
+    environment: what it was made for. timeline: slots with the columns of timeline.csv. unplaced: activities that wanted more
     runs than they got, with the reason. verdict: what the replay found (nothing broken),
     margins and resources. value: worth of all slots; bound: no plan on this grid of steps
     can be worth more. interrupted: the search was stopped before its end, by hand or because
     patience ran out.
     """
 
+    environment: Environment = field(repr=False)
     timeline: pd.DataFrame
     unplaced: pd.DataFrame
     verdict: Verdict
@@ -55,8 +56,7 @@ class Plan:
         return 1 - self.value / self.bound if self.bound > 0 else 0.0
 
 
-def plan(
-    scenario: Scenario,
+def make_plan(
     environment: Environment,
     gap: float = 0.01,
     report: Report = lambda line: None,
@@ -71,17 +71,17 @@ def plan(
     plan, ends the search with the best so far. Raises DoesNotHold when required runs cannot
     be placed or a platform cannot even idle through the span.
     """
-    _require_idle(scenario, environment)
-    _require_windows(scenario, environment)
-    question = problem(scenario, environment)
-    relaxed = problem(scenario, environment, relaxed=True)
+    _require_idle(environment)
+    _require_windows(environment)
+    question = build_problem(environment)
+    relaxed = build_problem(environment, relaxed=True)
     best: tuple[Booking, Verdict] | None = None
     bound, interrupted = np.inf, False
     bounds = [worth_of_all(relaxed)]
     stop, struck = Event(), Event()
     clock = _clock(patience_s, stop, struck)
     try:
-        lightly = partial(lighter, judge=replayed(scenario, environment))
+        lightly = partial(lighter, judge=replayed(environment))
         spared, first = question, None
         if not is_small(relaxed):
             first = quick_plan(question, stop)
@@ -93,11 +93,11 @@ def plan(
                 if np.isfinite(bound):
                     bounds.append(bound)
                 if best is None or np.isfinite(bound):
-                    best = holding(scenario, environment, question, booking, best)
+                    best = holding(environment, question, booking, best)
                     head = "first plan" if np.isinf(bound) else "plan"
                     report(f"{head}: {_standing(best[0], bounds)}, {best[1].summary}")
                     continue
-                verdict = check(scenario, environment, plan_slots(scenario, booking))
+                verdict = check_timeline(environment, plan_slots(environment.scenario, booking))
                 if verdict.holds and booking.value() > best[0].value():
                     best = booking, verdict
                     report(f"better: {_standing(booking, bounds)}")
@@ -109,7 +109,7 @@ def plan(
     except LookupError as obstacle:
         if not struck.is_set():
             report("no place found for all required runs; asking which rules are in the way ...")
-        why = why_no_place(scenario, environment, struck)
+        why = why_no_place(environment, struck)
         early = f" in the {patience_s:g} s of patience" if struck.is_set() else ""
         raise DoesNotHold(
             why
@@ -123,7 +123,7 @@ def plan(
         report(f"patience of {patience_s:g} s ran out: another run may end elsewhere")
     found = best[0].value()
     try:
-        best = _filled(scenario, environment, *best)
+        best = _filled(environment, *best)
     except KeyboardInterrupt:
         interrupted = True
     booking, verdict = best
@@ -131,12 +131,13 @@ def plan(
     bound = min(bound, *(bounds if interrupted else bounds[:1]))
     if booking.value() > found:
         report(f"filled up: {_standing(booking, bounds)}")
-    timeline = timeline_table(scenario, environment, booking)
+    timeline = timeline_table(environment, booking)
     if any(len(runs) < task.count for task, runs in zip(question.tasks, booking.runs)):
         report("asking what would let more runs in ...")
     return Plan(
+        environment,
         timeline,
-        unplaced(scenario, environment, booking, timeline),
+        unplaced(environment, booking, timeline),
         verdict,
         plan_value(question, booking.runs),
         above(bound, booking),
@@ -145,11 +146,11 @@ def plan(
 
 
 def _filled(
-    scenario: Scenario, environment: Environment, booking: Booking, verdict: Verdict
+    environment: Environment, booking: Booking, verdict: Verdict
 ) -> tuple[Booking, Verdict]:
     """The plan tidied, and filled with what then fits besides, as far as the replay agrees."""
     for better in tidy_plans(booking):
-        judged = check(scenario, environment, plan_slots(scenario, better))
+        judged = check_timeline(environment, plan_slots(environment.scenario, better))
         if judged.holds:
             return better, judged
     return booking, verdict
@@ -181,20 +182,20 @@ def _standing(booking: Booking, bounds: list[float]) -> str:
     return f"value {value:.1f}, at most {raised(bound)} possible ({raised(100 * missing)} % open)"
 
 
-def _require_idle(scenario: Scenario, environment: Environment) -> None:
+def _require_idle(environment: Environment) -> None:
     """Raise DoesNotHold when a platform breaks a limit with nothing planned at all."""
-    if why := why_not_idle(scenario, environment):
+    if why := why_not_idle(environment):
         raise DoesNotHold(why)
 
 
-def _require_windows(scenario: Scenario, environment: Environment) -> None:
+def _require_windows(environment: Environment) -> None:
     """Raise DoesNotHold when an activity's own windows cannot hold the runs it must have."""
     lines = []
-    for activity in scenario.activity:
+    for activity in environment.scenario.activity:
         if not activity.must:
             continue
-        why = why_no_window(scenario, environment, activity)
-        room = most_runs(scenario, environment, activity)
+        why = why_no_window(environment, activity)
+        room = most_runs(environment, activity)
         if why:
             lines.append(f'activity "{activity.name}" must run, but has no window: {why}')
         elif room < activity.must:

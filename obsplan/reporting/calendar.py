@@ -7,16 +7,16 @@ no longer has is told as cancelled, since leaving it out would leave it in peopl
 """
 
 from collections.abc import Iterator
-from datetime import datetime, timedelta, timezone, UTC
+from datetime import UTC, datetime, timedelta
 from uuid import NAMESPACE_URL, uuid5
 
 import icalendar
 import pandas as pd
 
 import obsplan
-from obsplan.analysis.command_deadlines import deadlines_table
+from obsplan.analysis.command_deadlines import uplink_deadlines
 from obsplan.common.errors import TableError
-from obsplan.environment.build import Environment
+from obsplan.environment.model import Environment
 from obsplan.inputs.scenario import Scenario
 
 ALARM_BEFORE = timedelta(minutes=60)
@@ -24,7 +24,6 @@ OURS = "@obsplan"
 
 
 def calendar_bytes(
-    scenario: Scenario,
     environment: Environment,
     timeline: pd.DataFrame,
     caution: str,
@@ -41,9 +40,10 @@ def calendar_bytes(
     the span, so that the same plan over the same `previous` (see `entries_of`) gives the
     same bytes.
     """
+    scenario = environment.scenario
     stamp = scenario.span.start_utc
     entries = {}
-    for key, parts, alarm in _all_entries(scenario, environment, timeline, caution, now_utc):
+    for key, parts, alarm in _all_entries(environment, timeline, caution, now_utc):
         uid = f"{uuid5(NAMESPACE_URL, '/'.join(['obsplan', scenario.title, *key]))}{OURS}"
         entries[uid] = _event({"uid": uid, "dtstamp": stamp, **parts}, alarm)
     old = previous or {}
@@ -83,13 +83,10 @@ def entries_of(content: bytes, source: str) -> dict[str, icalendar.Event]:
 
 
 def _all_entries(
-    scenario: Scenario,
-    environment: Environment,
-    timeline: pd.DataFrame,
-    caution: str,
-    now_utc: datetime | None,
+    environment: Environment, timeline: pd.DataFrame, caution: str, now_utc: datetime | None
 ) -> Iterator[tuple[tuple[str, ...], dict, str]]:
     """What each entry is known by, its properties, and the words of its alarm, if any."""
+    scenario = environment.scenario
     runs = timeline[timeline["activity"].isin([a.name for a in scenario.activity])]
     number = runs.sort_values("start_utc").groupby("activity").cumcount() + 1
     runs = runs.assign(run=number)
@@ -103,7 +100,7 @@ def _all_entries(
     for contact, day, k in zip(contacts.itertuples(index=False), days, nth):
         yield ("contact", contact.platform, contact.station, day, str(k)), _contact(contact), ""
     run_of = dict(zip(runs["slot"], runs["run"]))
-    due = deadlines_table(scenario, environment, timeline, now_utc).dropna(subset="deadline_utc")
+    due = uplink_deadlines(environment, timeline, now_utc).dropna(subset="deadline_utc")
     for row in due.itertuples(index=False):
         k = run_of[row.slot]
         parts = _deadline(row, k)

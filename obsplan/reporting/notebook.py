@@ -1,7 +1,7 @@
 """Plans as a notebook shows them: picture, verdict and tables, drawn only when they are shown."""
 
 from base64 import b64encode
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from functools import wraps
 from html import escape
 from pathlib import Path
@@ -10,34 +10,29 @@ from tempfile import TemporaryDirectory
 import pandas as pd
 
 from obsplan.analysis.missing_runs import runs_in
-from obsplan.environment.build import Environment
-from obsplan.inputs.scenario import Scenario
-from obsplan.planning.plan import Plan, plan
+from obsplan.environment.model import Environment
+from obsplan.planning import plan as planning
+from obsplan.planning.plan import Plan
 from obsplan.reporting.text.sentences import bound_line, margin_lines
 
 
 @dataclass(frozen=True)
 class ShownPlan(Plan):
-    """A plan with the scenario and environment it is for, so that a notebook can show it."""
-
-    scenario: Scenario = field(kw_only=True, repr=False)
-    environment: Environment = field(kw_only=True, repr=False)
+    """A plan that a notebook shows."""
 
     def _repr_html_(self) -> str:
-        placed = runs_in(self.scenario, self.timeline, self.unplaced)
+        scenario = self.environment.scenario
+        placed = runs_in(scenario, self.timeline, self.unplaced)
         worth = self.timeline.groupby("activity")["value"].sum()
         runs = pd.DataFrame(
-            [
-                (a.name, a.count, placed[a.name], worth.get(a.name, 0.0))
-                for a in self.scenario.activity
-            ],
+            [(a.name, a.count, placed[a.name], worth.get(a.name, 0.0)) for a in scenario.activity],
             columns=["activity", "wanted", "placed", "value"],
         )
         lines = [bound_line(self.value, self.bound), self.verdict.summary]
         lines += margin_lines(self.verdict)
         return "\n".join(
             [
-                f'<img alt="{escape(self.scenario.title)}: {len(self.timeline)} rows of the timeline, '
+                f'<img alt="{escape(scenario.title)}: {len(self.timeline)} rows of the timeline, '
                 f'Sun, contacts, power and data" style="max-width: 100%" '
                 f'src="data:image/png;base64,{self._picture()}">',
                 *(f"<p>{escape(line)}</p>" for line in lines),
@@ -50,19 +45,20 @@ class ShownPlan(Plan):
         )
 
     def _picture(self) -> str:
-        from obsplan.reporting.figures import link
+        from obsplan.reporting.figures.plan import plan_figure
+        from obsplan.reporting.figures.save import save_figure
 
-        figure = link.plan_figure(self.scenario, self.environment, self)
+        figure = plan_figure(self)
         with TemporaryDirectory() as place:
-            link.save(figure, path := Path(place, "plan.png"))
+            save_figure(figure, path := Path(place, "plan.png"))
             return b64encode(path.read_bytes()).decode()
 
 
-def shown(scenario: Scenario, environment: Environment, plan: Plan) -> ShownPlan:
+def shown_plan(plan: Plan) -> ShownPlan:
     """`plan` as one that a notebook shows."""
-    return ShownPlan(**vars(plan) | {"scenario": scenario, "environment": environment})
+    return ShownPlan(**vars(plan))
 
 
-@wraps(plan)
-def make_plan(scenario: Scenario, environment: Environment, *args, **options) -> ShownPlan:
-    return shown(scenario, environment, plan(scenario, environment, *args, **options))
+@wraps(planning.make_plan)
+def make_plan(environment: Environment, *args, **options) -> ShownPlan:
+    return shown_plan(planning.make_plan(environment, *args, **options))

@@ -8,17 +8,16 @@ from pathlib import Path
 import pandas as pd
 
 import obsplan
-from obsplan.analysis.command_deadlines import asks_uplink, deadlines_table
+from obsplan.analysis.command_deadlines import asks_uplink, uplink_deadlines
 from obsplan.analysis.missing_runs import runs_in
 from obsplan.checking.check import resources_table
 from obsplan.common.atomic_write import write_directory
+from obsplan.common.caution import CAUTION
 from obsplan.common.errors import TableError
-from obsplan.environment.build import Environment
-from obsplan.inputs.scenario import Scenario
+from obsplan.environment.model import Environment
 from obsplan.inputs.timeline_csv import write_csv
 from obsplan.planning.plan import Plan
 from obsplan.reporting.calendar import calendar_bytes, entries_of, sequence_of
-from obsplan.reporting.page.elements import CAUTION
 from obsplan.reporting.page.report import report_page
 
 FIGURES = ("sky", "plan", "resources")
@@ -39,14 +38,12 @@ FILES = {
 }
 
 
-def sky_table(scenario: Scenario, environment: Environment) -> pd.DataFrame:
+def sky_table(environment: Environment) -> pd.DataFrame:
     """The sky table at the step of the plan (UTC index)."""
-    return environment.sky.iloc[:: scenario.span.step_min]
+    return environment.sky.iloc[:: environment.scenario.span.step_min]
 
 
 def write_plan(
-    scenario: Scenario,
-    environment: Environment,
     plan: Plan,
     directory: Path,
     form: str = "png",
@@ -64,36 +61,41 @@ def write_plan(
     Raises TableError when the place cannot be written, or holds something that is not a
     plan of obsplan.
     """
-    from obsplan.reporting.figures import link
+    environment = plan.environment
+    scenario = environment.scenario
+    from obsplan.reporting.figures.plan import plan_figure
+    from obsplan.reporting.figures.resources import resources_figure
+    from obsplan.reporting.figures.save import save_figure
+    from obsplan.reporting.figures.sky import sky_figure
 
     directory = Path(directory).resolve()
     require_replaceable(directory)
 
     def fill(part: Path) -> None:
         write_csv(plan.timeline, part / "timeline.csv")
-        write_csv(sky_table(scenario, environment), part / "sky.csv")
+        write_csv(sky_table(environment), part / "sky.csv")
         write_csv(environment.contacts, part / "contacts.csv")
         write_csv(resources_table(scenario, plan.verdict), part / "resources.csv")
         write_csv(plan.unplaced, part / "unplaced.csv")
         if asks_uplink(scenario):
-            deadlines = deadlines_table(scenario, environment, plan.timeline, now_utc)
+            deadlines = uplink_deadlines(environment, plan.timeline, now_utc)
             write_csv(deadlines, part / "deadlines.csv")
         calendar = calendar_bytes(
-            scenario, environment, plan.timeline, CAUTION, calendar_of(follows, directory), now_utc
+            environment, plan.timeline, CAUTION, calendar_of(follows, directory), now_utc
         )
         (part / "plan.ics").write_bytes(calendar)
         drawn = (
-            link.sky_figure(scenario, environment),
-            link.plan_figure(scenario, environment, plan, now_utc),
-            link.resources_figure(scenario, environment, plan.verdict, now_utc),
+            sky_figure(environment),
+            plan_figure(plan, now_utc),
+            resources_figure(environment, plan.verdict, now_utc),
         )
         for name, figure in zip(FIGURES, drawn):
-            link.save(figure, part / f"{name}.{form}")
-        page = report_page(scenario, environment, plan, now_utc)
+            save_figure(figure, part / f"{name}.{form}")
+        page = report_page(plan, now_utc)
         (part / "report.html").write_text(page, encoding="utf-8")
         for name, rows in (tables or {}).items():
             write_csv(rows, part / name)
-        told = summary_of(scenario, environment, plan) | (facts or {})
+        told = summary_of(plan) | (facts or {})
         told["timeline_sha256_16"] = _digest(part / "timeline.csv")
         summary = json.dumps(told, indent=2) + "\n"
         (part / "summary.json").write_text(summary, encoding="utf-8")
@@ -177,8 +179,10 @@ def _digest(path: Path) -> str:
     return hashlib.sha256(path.read_bytes()).hexdigest()[:16]
 
 
-def summary_of(scenario: Scenario, environment: Environment, plan: Plan) -> dict:
+def summary_of(plan: Plan) -> dict:
     """What a machine reads first: versions, hashes, value, bound, gap, margins, counts."""
+    environment = plan.environment
+    scenario = environment.scenario
     placed = runs_in(scenario, plan.timeline, plan.unplaced)
     return {
         "obsplan": obsplan.__version__,

@@ -2,7 +2,7 @@
 
 from collections.abc import Callable
 from dataclasses import dataclass, replace
-from datetime import datetime, timedelta, timezone, UTC
+from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
 import numpy as np
@@ -10,9 +10,9 @@ import pandas as pd
 
 from obsplan.common.constants import MOON_RADIUS_KM
 from obsplan.common.errors import DoesNotHold, ObsplanError, ScenarioError
-from obsplan.environment.build import environment
+from obsplan.environment.build import make_environment
 from obsplan.inputs.scenario import Scenario
-from obsplan.planning.plan import plan
+from obsplan.planning.plan import make_plan
 from obsplan.survey.lunar_days import clipped
 from obsplan.survey.ranking import for_and_against, ranked
 from obsplan.survey.site_course import Place, SiteCourse, place_of, site_courses, skyline_of
@@ -46,7 +46,7 @@ class DayChoice:
     losses: pd.DataFrame
 
 
-def days(
+def landing_days(
     scenario: Scenario,
     first_utc: datetime,
     last_utc: datetime,
@@ -157,7 +157,7 @@ class Planner:
         """`value` and `bound` of a plan there and then, and `notes` where there is none."""
         try:
             moved = self.moved(place, touchdown_s, last_light_s)
-            made = plan(moved, environment(moved, self.ephemeris_directory), self.gap)
+            made = make_plan(make_environment(moved, self.ephemeris_directory), self.gap)
         except (DoesNotHold, ScenarioError) as obstacle:
             why = str(obstacle).splitlines()[0]
             return {"value": None, "bound": None, "notes": f"no plan: {why}"}

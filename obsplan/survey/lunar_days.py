@@ -50,7 +50,7 @@ def range_of(
     scan_s = begin + SCAN_S * np.arange(scan_count(first_s, last_s))
     ends = instants(scan_s[[0, -1]])
     track = sky.sun_and_earth_track(ephemeris, *ends)
-    views = {s.name: station_track(ephemeris, s, *ends) for s in stations}
+    views = {s.name: station_track(ephemeris, s.place, *ends) for s in stations}
     return Range(scan_s, track, views, lunation(scan_s, track(instants(scan_s))[0]))
 
 

@@ -16,7 +16,7 @@ import pandas as pd
 from obsplan.common import intervals
 from obsplan.common.constants import SUN_RADIUS_KM
 from obsplan.environment import contacts
-from obsplan.environment.build import power_columns
+from obsplan.environment.power_columns import power_columns
 from obsplan.environment.site_skyline import read_skyline
 from obsplan.inputs.hardware import Platform
 from obsplan.inputs.scenario import Scenario

@@ -88,7 +88,7 @@ def read_sites(path: str | Path) -> list[Place]:
     return places
 
 
-def survey(
+def survey_sites(
     scenario: Scenario,
     places: list[Place],
     first_utc: datetime,

@@ -11,9 +11,9 @@ from obsplan.analysis.command_deadlines import (
     ABOARD,
     DEADLINE_COLUMNS,
     asks_uplink,
-    deadlines_table,
+    uplink_deadlines,
 )
-from obsplan.checking.check import check
+from obsplan.checking.check import check_timeline
 from obsplan.common.errors import ScenarioError
 from obsplan.inputs.scenario import scenario_from
 from obsplan.planning.problem.start_windows import start_mask, why_no_window
@@ -37,7 +37,7 @@ def test_deadline_is_the_end_of_the_last_contact_that_leaves_the_lead():
     contact = ((DAY >= 100) & (DAY < 200)) | ((DAY >= 400) & (DAY < 500))
     stations = np.where(DAY < 150, "alpha", "beta")
     rows = slots(("sweep", 600), ("sweep", 420), ("sweep", 165), ("sweep", 90))
-    table = deadlines_table(scene, world(scene, in_contact=contact, station=stations), rows)
+    table = uplink_deadlines(world(scene, in_contact=contact, station=stations), rows)
     assert list(table.columns) == list(DEADLINE_COLUMNS)
     rows = [(r.slot, r.deadline_utc, r.station, r.contact_opens_utc) for r in table.itertuples()]
     assert rows[0][0] == "s4" and rows[0][1] is pd.NaT and rows[0][2] == ""
@@ -46,16 +46,14 @@ def test_deadline_is_the_end_of_the_last_contact_that_leaves_the_lead():
         ("s2", at(200) - LIGHT, "beta", at(150)),
         ("s1", at(500) - LIGHT, "beta", at(400)),
     ]
-    later = deadlines_table(
-        scene,
+    later = uplink_deadlines(
         world(scene, in_contact=contact, station=stations),
         slots(("sweep", 600), ("sweep", 420), ("sweep", 165), ("sweep", 90)),
         at(150).to_pydatetime(),
     )
     assert later["slot"].tolist() == ["s2", "s1"]
     # At 300 min it is too late to command what starts at 420 min.
-    late = deadlines_table(
-        scene,
+    late = uplink_deadlines(
         world(scene, in_contact=contact, station=stations),
         slots(("sweep", 600), ("sweep", 420)),
         at(300),
@@ -69,14 +67,14 @@ def test_slots_of_a_relayed_platform_are_commanded_through_its_receiver():
         {"lead_min": 0}, {"name": "drive", "platform": "rover"}, platforms=[platform(), rover]
     )
     contact = (DAY >= 100) & (DAY < 200)
-    table = deadlines_table(scene, world(scene, in_contact=contact), slots(("drive", 300)))
+    table = uplink_deadlines(world(scene, in_contact=contact), slots(("drive", 300)))
     assert table.loc[0, "station"] == "alpha" and table.loc[0, "deadline_utc"] == at(200) - LIGHT
 
 
 def test_an_activity_may_ask_a_lead_of_its_own_and_one_without_any_has_no_deadline():
     scene = scene_with(None, {"name": "sweep"}, {"name": "arm", "lead_min": 120})
     assert asks_uplink(scene) and not asks_uplink(scene_with(None))
-    table = deadlines_table(scene, world(scene), slots(("sweep", 300), ("arm", 300)))
+    table = uplink_deadlines(world(scene), slots(("sweep", 300), ("arm", 300)))
     assert list(table["activity"]) == ["arm"] and list(table["lead_min"]) == [120]
     assert table.loc[0, "deadline_utc"] == at(180) - LIGHT
 
@@ -85,18 +83,18 @@ def test_what_is_loaded_before_the_span_needs_no_contact():
     loaded = at(120).isoformat()
     scene = scene_with({"lead_min": 30, "loaded_until_utc": loaded})
     silent = world(scene, in_contact=DAY >= 600)
-    assert check(scene, silent, slots(("sweep", 0), ("sweep", 105), ("sweep", 645))).holds
-    table = deadlines_table(scene, silent, slots(("sweep", 0)))
+    assert check_timeline(silent, slots(("sweep", 0), ("sweep", 105), ("sweep", 645))).holds
+    table = uplink_deadlines(silent, slots(("sweep", 0)))
     assert table.loc[0, "station"] == ABOARD and table.loc[0, "deadline_utc"] is pd.NaT
-    assert not check(scene, silent, slots(("sweep", 120))).holds
+    assert not check_timeline(silent, slots(("sweep", 120))).holds
 
 
 def test_a_slot_that_no_contact_can_command_in_time_breaks_a_rule():
     scene = scene_with({"lead_min": 30})
     place = world(scene, in_contact=DAY >= 100)
     # The first minute of contact is over at 101, and the lead at 131.
-    assert check(scene, place, slots(("sweep", 135))).holds
-    (found,) = check(scene, place, slots(("sweep", 120))).violations.itertuples()
+    assert check_timeline(place, slots(("sweep", 135))).holds
+    (found,) = check_timeline(place, slots(("sweep", 120))).violations.itertuples()
     assert (found.rule, found.slots, found.time_utc, found.amount, found.unit) == (
         "uplink",
         "s1",
@@ -113,16 +111,16 @@ def test_a_slot_that_no_contact_can_command_in_time_breaks_a_rule():
 
 def test_without_a_lead_the_rule_is_not_posed():
     scene = scene_with(None)
-    verdict = check(scene, world(scene, in_contact=False), slots(("sweep", 0)))
+    verdict = check_timeline(world(scene, in_contact=False), slots(("sweep", 0)))
     assert verdict.holds and "uplink" not in verdict.rules
 
 
 def test_without_any_contact_nothing_can_be_commanded():
     scene = scene_with({"lead_min": 0})
     place = world(scene, in_contact=False)
-    assert not start_mask(scene, place, scene.activity[0]).any()
-    assert "uplink" in why_no_window(scene, place, scene.activity[0])
-    (found,) = check(scene, place, slots(("sweep", 600))).violations.itertuples()
+    assert not start_mask(place, scene.activity[0]).any()
+    assert "uplink" in why_no_window(place, scene.activity[0])
+    (found,) = check_timeline(place, slots(("sweep", 600))).violations.itertuples()
     assert found.rule == "uplink" and "no start in the span" in found.message
 
 
@@ -147,10 +145,10 @@ def test_rule_windows_and_table_agree(lead, loaded, turns):
     place = world(scene, in_contact=contact)
     starts = np.arange(0, 1440 - 60 + 1, 60)
     rows = slots(*(("sweep", int(m)) for m in starts))
-    found = check(scene, place, rows).violations
+    found = check_timeline(place, rows).violations
     late = set(found.loc[found["rule"] == "uplink", "slots"])
-    by_table = deadlines_table(scene, place, rows)
+    by_table = uplink_deadlines(place, rows)
     unreachable = by_table["deadline_utc"].isna() & (by_table["station"] != ABOARD)
-    permitted = start_mask(scene, place, scene.activity[0])
+    permitted = start_mask(place, scene.activity[0])
     by_windows = {f"s{k}" for k, m in enumerate(starts, start=1) if not permitted[m // 15]}
     assert late == set(by_table.loc[unreachable, "slot"]) == by_windows

@@ -9,9 +9,9 @@ from tools.page import made
 from tools.small import START, cases, platform, scenario, slots, world
 
 from obsplan.analysis.data_latency import Parcel, latency_table, received
-from obsplan.checking.check import check
-from obsplan.environment.build import Reading
-from obsplan.planning.problem.from_scenario import problem
+from obsplan.checking.check import check_timeline
+from obsplan.environment.model import Reading
+from obsplan.planning.problem.from_scenario import build_problem
 from obsplan.planning.problem.timeline_table import plan_slots
 from obsplan.planning.search.first_plan import quick_plan
 
@@ -68,7 +68,7 @@ def test_failed_runs_yield_nothing_and_shortened_ones_nothing_after_their_end():
         state=["failed", "shortened", "planned"],
     )
     around = world(scene, rate_kbps=0.0)
-    (row,) = latency_table(scene, rows, check(scene, around, rows)).itertuples()
+    (row,) = latency_table(scene, rows, check_timeline(around, rows)).itertuples()
     assert (row.taken_mbit, row.received_mbit) == (pytest.approx(80), 0)
 
 
@@ -77,7 +77,7 @@ def test_latency_follows_a_store_that_telemetry_reset():
     around = world(scene, rate_kbps=0.0)
     around.readings["lander"] = Reading(180, None, 10.0)
     rows = slots(("sweep", 0))
-    (row,) = latency_table(scene, rows, check(scene, around, rows)).itertuples()
+    (row,) = latency_table(scene, rows, check_timeline(around, rows)).itertuples()
     assert (row.received_mbit, row.aboard_mbit) == (pytest.approx(20), pytest.approx(10))
     # The newest third is aboard; the oldest waited from the first minute to the reading.
     assert (row.longest_h, row.longest_taken_utc) == (3.0, START)
@@ -98,13 +98,14 @@ def test_nothing_is_lost_or_sent_before_it_is_taken(took, sends):
 
 @given(cases(hours=(2, 6)))
 def test_what_arrives_is_what_the_replay_sent_and_the_rest_is_aboard(case):
-    scene, around = case
+    around = case
+    scene = around.scenario
     try:
-        booking = quick_plan(problem(scene, around))
+        booking = quick_plan(build_problem(around))
     except LookupError:
         return
     timeline = plan_slots(scene, booking)
-    verdict = check(scene, around, timeline)
+    verdict = check_timeline(around, timeline)
     latency = latency_table(scene, timeline, verdict)
     direct = [p.name for p in scene.platform if p.radio.to == "earth"]
     down_mbit = sum(verdict.resources[name]["sent_mbit"].sum() for name in direct)
@@ -126,7 +127,7 @@ def test_table_tells_median_longest_and_what_stays_aboard():
     rate[120:210] = 1000 / 60
     around = world(scene, lander_rate_kbps=rate)
     timeline = slots(("sweep", 0), ("sweep", 60))
-    verdict = check(scene, around, timeline)
+    verdict = check_timeline(around, timeline)
     (row,) = latency_table(scene, timeline, verdict).itertuples()
     assert row.taken_mbit == pytest.approx(120)
     assert row.received_mbit == pytest.approx(90)
@@ -137,7 +138,9 @@ def test_table_tells_median_longest_and_what_stays_aboard():
 
 
 def test_instruments_without_data_have_no_row():
-    scene, around, plan = made()
+    plan = made()
+    scene = plan.environment.scenario
+
     latency = latency_table(scene, plan.timeline, plan.verdict)
     with_data = {a.instrument for a in scene.activity if a.data_mbit}
     assert set(latency["instrument"]) <= with_data

@@ -7,7 +7,7 @@ from hypothesis import given
 from tools.small import START, cases, scenario, slots, world
 
 from obsplan.analysis.missing_runs import missing_places, runs_in, told_missing
-from obsplan.planning.problem.from_scenario import problem
+from obsplan.planning.problem.from_scenario import build_problem
 from obsplan.planning.problem.start_windows import windows
 from obsplan.planning.problem.timeline_table import plan_slots
 from obsplan.planning.search.first_plan import quick_plan
@@ -16,7 +16,7 @@ from obsplan.planning.search.first_plan import quick_plan
 def places_of(scene, around, table, now_h=None):
     placed = runs_in(scene, table, pd.DataFrame(columns=["activity", "placed"]))
     now_utc = None if now_h is None else START + pd.Timedelta(hours=now_h)
-    return missing_places(scene, around, table, placed, now_utc)
+    return missing_places(around, table, placed, now_utc)
 
 
 def timeline(scene, *rows):
@@ -28,9 +28,10 @@ def timeline(scene, *rows):
 
 @given(cases())
 def test_marks_add_up_to_what_is_missing_and_keep_to_their_windows(case):
-    scene, around = case
+    around = case
+    scene = around.scenario
     try:
-        booking = quick_plan(problem(scene, around))
+        booking = quick_plan(build_problem(around))
     except LookupError:
         return
     table = plan_slots(scene, booking)
@@ -40,7 +41,7 @@ def test_marks_add_up_to_what_is_missing_and_keep_to_their_windows(case):
         marks, long_h = places[activity.name], scene.slot_min(activity) / 60
         assert len(own) + len(marks) <= activity.count
         assert np.ptp(marks, axis=1) == pytest.approx(long_h)
-        open_h = windows(scene, around, activity) * scene.span.step_min / 60
+        open_h = windows(around, activity) * scene.span.step_min / 60
         starts_h = (own["start_utc"] - START) / pd.Timedelta(hours=1)
         taken = np.concatenate([marks, np.stack([starts_h, starts_h + long_h], axis=1)])
         taken = taken[np.argsort(taken[:, 0])]
@@ -70,7 +71,7 @@ def test_free_places_come_before_those_beside_other_slots():
     full = scene.model_copy(
         update={"activity": (scene.activity[0].model_copy(update={"count": 4}), scene.activity[1])}
     )
-    places = places_of(full, world(scene), timeline(scene, ("b", 0), ("a", 240)))
+    places = places_of(full, world(full), timeline(scene, ("b", 0), ("a", 240)))
     assert len(places["a"]) == 3  # beside b, too
 
 
@@ -104,4 +105,4 @@ def test_a_run_that_failed_is_missing_too():
     table = timeline(scene, ("sweep", 0), ("sweep", 120))
     unplaced = pd.DataFrame([("sweep", 1)], columns=["activity", "placed"])
     placed = runs_in(scene, table, unplaced)
-    assert len(missing_places(scene, world(scene), table, placed)["sweep"]) == 2
+    assert len(missing_places(world(scene), table, placed)["sweep"]) == 2

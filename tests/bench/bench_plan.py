@@ -27,10 +27,10 @@ import numpy as np
 from families import FAMILIES, drawn
 
 import obsplan.planning.plan
-from obsplan.environment.build import environment
+from obsplan.environment.build import make_environment
 from obsplan.planning.minute_repair import bearable, holding
 from obsplan.planning.problem.booking import plan_value
-from obsplan.planning.problem.from_scenario import problem
+from obsplan.planning.problem.from_scenario import build_problem
 from obsplan.planning.search.first_plan import quick_plan
 from obsplan.planning.solver.model import model
 
@@ -75,7 +75,7 @@ def main() -> None:
 def measured(family: str, seed: str, asked: argparse.Namespace) -> dict:
     """Plan one case and say what was known when."""
     scenario = drawn(family, int(seed), asked.step)
-    sky = environment(scenario)
+    sky = make_environment(scenario)
     known: list[tuple[float, float, float]] = []  # seconds, value (0: none yet), bound
     clock = time.process_time if asked.cpu else time.perf_counter
     began = clock()
@@ -126,9 +126,7 @@ def _plan_overheard(scenario, sky, asked: argparse.Namespace, report, told):
 
     obsplan.planning.plan.better_plans = overheard
     try:
-        return obsplan.planning.plan.plan(
-            scenario, sky, asked.gap, report, patience_s=asked.patience
-        )
+        return obsplan.planning.plan.make_plan(sky, asked.gap, report, patience_s=asked.patience)
     finally:
         obsplan.planning.plan.better_plans = search
 
@@ -143,10 +141,10 @@ def _gap(known: list[tuple[float, float, float]], moment_s: float) -> float:
 
 def greedy_worth(scenario, sky) -> float | None:
     """Worth of the greedy plan, mended until the replay accepts it; None when it has none."""
-    question = problem(scenario, sky)
+    question = build_problem(sky)
     try:
-        spared, first = bearable(scenario, sky, question)
-        mended, _ = holding(scenario, sky, question, first or quick_plan(spared), None)
+        spared, first = bearable(sky, question)
+        mended, _ = holding(sky, question, first or quick_plan(spared), None)
     except LookupError:
         return None
     return plan_value(question, mended.runs)
@@ -158,7 +156,7 @@ def second_opinion(family: str, seed: str, step_min: int, limit_s: float) -> tup
     from tools.second_solver import by_cp_sat
 
     scenario = drawn(family, int(seed), step_min)
-    relaxed = problem(scenario, environment(scenario), relaxed=True)
+    relaxed = build_problem(make_environment(scenario), relaxed=True)
     return by_cp_sat(model(relaxed), limit_s=limit_s, workers=2)
 
 

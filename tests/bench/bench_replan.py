@@ -9,15 +9,16 @@ seconds of the wall clock and of all cores, and the price list.
 
 import sys
 import time
-from datetime import datetime, timezone, UTC
+from datetime import UTC, datetime
 from pathlib import Path
 
-from obsplan.environment.build import environment
+from obsplan.environment.build import make_environment
 from obsplan.inputs.scenario import read_scenario
+from obsplan.inputs.telemetry_file import Outage, PlatformState, State
 from obsplan.inputs.timeline_csv import read_timeline
-from obsplan.operations.replan import replan
-from obsplan.operations.telemetry import Outage, PlatformState, State, as_known
-from obsplan.planning.plan import plan
+from obsplan.operations.replan import make_replan
+from obsplan.operations.telemetry import as_known
+from obsplan.planning.plan import make_plan
 
 DEMO = Path(__file__).parents[2] / "examples" / "demo.toml"
 NOW = datetime(2028, 7, 6, 12, tzinfo=UTC)
@@ -25,11 +26,11 @@ NOW = datetime(2028, 7, 6, 12, tzinfo=UTC)
 
 def main() -> None:
     scenario = read_scenario(DEMO)
-    before = environment(scenario)
+    before = make_environment(scenario)
     if sys.argv[1:]:
         slots = read_timeline(Path(sys.argv[1]) / "timeline.csv", scenario)
     else:
-        slots = plan(scenario, before, report=lambda line: print(f"plan: {line}")).timeline
+        slots = make_plan(before, report=lambda line: print(f"plan: {line}")).timeline
     running = slots[(slots["activity"] == "seismic block") & (slots["start_utc"] <= NOW)]
     state = State(
         at_utc=NOW,
@@ -38,9 +39,8 @@ def main() -> None:
     )
     ran = running[running["end_utc"] > NOW].assign(end_utc=NOW, outcome="shortened", reason="")
     wall, cores = time.perf_counter(), time.process_time()
-    made = replan(
-        scenario,
-        as_known(scenario, before, state),
+    made = make_replan(
+        as_known(before, state),
         slots,
         NOW,
         ran=ran,

@@ -11,7 +11,7 @@ import os
 import resource
 import sys
 import time
-from datetime import datetime, timezone, UTC
+from datetime import UTC, datetime
 from pathlib import Path
 
 import numpy as np
@@ -21,7 +21,7 @@ from obsplan.inputs.scenario import read_scenario
 from obsplan.physics.sky import sun_events
 from obsplan.physics.skyline import FLAT
 from obsplan.survey.site_course import Place
-from obsplan.survey.site_survey import survey
+from obsplan.survey.site_survey import survey_sites
 
 DEMO = Path(__file__).parents[2] / "examples" / "demo.toml"
 YEAR = datetime(2028, 1, 10, tzinfo=UTC)
@@ -66,7 +66,7 @@ def main():
     base_s = None
     for sites, days in ((10, 12), (100, 12), (100, 6), (1000, 12)):
         clock, spent = time.perf_counter(), processor_s()
-        table = survey(scenario, random_places(sites), YEAR, ENDS[days], jobs=jobs)
+        table = survey_sites(scenario, random_places(sites), YEAR, ENDS[days], jobs=jobs)
         taken_s, spent_s = time.perf_counter() - clock, processor_s() - spent
         each_ms = 1000 * spent_s / len(table)
         base_s = base_s or each_ms

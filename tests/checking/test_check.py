@@ -2,6 +2,7 @@
 
 import subprocess
 import sys
+from dataclasses import replace
 
 import numpy as np
 import pandas as pd
@@ -9,16 +10,16 @@ import pytest
 from pandas.testing import assert_frame_equal
 from tools.replayed import START, environment, platform, scenario, slots
 
-from obsplan.checking.check import check, resources_table
+from obsplan.checking.check import check_timeline, resources_table
 from obsplan.common.errors import TableError
 from obsplan.inputs.timeline_csv import read_timeline, write_csv
-from obsplan.planning.plan import plan
+from obsplan.planning.plan import make_plan
 from obsplan.planning.problem.timeline_table import TIMELINE_COLUMNS
 
 
 def test_no_slots_hold():
     scene = scenario({"name": "camera"})
-    verdict = check(scene, environment(scene), pd.DataFrame())
+    verdict = check_timeline(environment(scene), pd.DataFrame())
     assert verdict.holds
     assert verdict.summary == f"no violation found of {len(verdict.rules)} rules"
 
@@ -39,18 +40,18 @@ def test_written_timeline_reads_back_and_holds(tmp_path):
         ],
     )
     world = environment(scene)
-    timeline = plan(scene, world).timeline
+    timeline = make_plan(world).timeline
     assert tuple(timeline.columns) == TIMELINE_COLUMNS
     assert {"camera", "radar", *scene.sending_names} == set(timeline["activity"])
     write_csv(timeline, tmp_path / "timeline.csv")
     read = read_timeline(tmp_path / "timeline.csv", scene)
-    written, back = (check(scene, world, table) for table in (timeline, read))
+    written, back = (check_timeline(world, table) for table in (timeline, read))
     assert back.holds, back.violations["message"].tolist()
     for name, table in written.resources.items():
         assert_frame_equal(back.resources[name], table)
     # The rows of sending are what lets the data leave in time.
     unsent = read[~read["activity"].isin(["lander downlink"])]
-    assert set(check(scene, world, unsent).violations["rule"]) == {"storage", "end storage"}
+    assert set(check_timeline(world, unsent).violations["rule"]) == {"storage", "end storage"}
 
 
 def test_margins_are_the_tightest_spots():
@@ -58,8 +59,8 @@ def test_margins_are_the_tightest_spots():
         {"name": "drive", "power_w": 60.0, "contact": "whole", "data_mbit": 30.0},
         {"name": "talk", "contact": "start"},
     )
-    margins = check(
-        scene, environment(scene, lander_rate_kbps=0.0), slots(("drive", 390), ("talk", 435))
+    margins = check_timeline(
+        environment(scene, lander_rate_kbps=0.0), slots(("drive", 390), ("talk", 435))
     ).margins
     rows = {row["margin"]: row for row in margins.to_dict("records")}
     minute = {k: (row["time_utc"] - START) / pd.Timedelta(minutes=1) for k, row in rows.items()}
@@ -83,7 +84,7 @@ def test_resources_table_gathers_minutes_into_steps():
         {"name": "camera", "power_w": 30.0, "warm_up_min": 5, "duration_min": 10, "data_mbit": 5.0},
         platforms=[platform(), platform("other")],
     )
-    verdict = check(scene, environment(scene, generation_w=3.0), slots(("camera", 120)))
+    verdict = check_timeline(environment(scene, generation_w=3.0), slots(("camera", 120)))
     table = resources_table(scene, verdict)
     assert list(table.columns) == [
         "platform",
@@ -107,7 +108,7 @@ def test_resources_table_gathers_minutes_into_steps():
 
 def test_summary_names_the_broken_rules():
     scene = scenario({"name": "camera", "must": 1})
-    verdict = check(scene, environment(scene), slots(("camera", 125, 155)))
+    verdict = check_timeline(environment(scene), slots(("camera", 125, 155)))
     assert not verdict.holds
     assert verdict.summary == (
         f"2 violations found; of {len(verdict.rules)} rules these are broken: grid, duration"
@@ -127,16 +128,16 @@ def test_summary_names_the_broken_rules():
 def test_tables_that_are_no_slots_are_refused(table, complaint):
     scene = scenario({"name": "camera"})
     with pytest.raises(TableError, match=complaint):
-        check(scene, environment(scene), table)
+        check_timeline(environment(scene), table)
 
 
 def test_environment_of_another_span_or_with_gaps_is_refused():
     scene, short = scenario({"name": "camera"}), scenario({"name": "camera"}, hours=12)
     with pytest.raises(ValueError, match="every minute"):
-        check(scene, environment(short), slots())
+        check_timeline(replace(environment(short), scenario=scene), slots())
     for column in ("generation_w", "base_load_w", "rate_kbps", "in_contact"):
         with pytest.raises(ValueError, match=f"{column} is not known"):
-            check(scene, environment(scene, **{column: np.nan}), slots())
+            check_timeline(environment(scene, **{column: np.nan}), slots())
 
 
 def test_check_stands_apart_from_the_planner():
@@ -149,4 +150,4 @@ def test_check_stands_apart_from_the_planner():
     ).stdout.split()
     assert "obsplan.checking.check" in loaded
     folders = {name.split(".")[1] for name in loaded}
-    assert folders <= {"common", "inputs", "checking"}
+    assert folders <= {"common", "inputs", "environment", "checking"}

@@ -5,7 +5,7 @@ import pandas as pd
 import pytest
 from tools.replayed import DAY_MIN, START, broken, environment, platform, scenario, slots, the_one
 
-from obsplan.checking.check import check
+from obsplan.checking.check import check_timeline
 
 CONDITIONS = [
     # rule, condition, start that holds, start that does not, first bad minute, amount, unit
@@ -59,7 +59,7 @@ def test_magnetotail_is_told_in_words(asked, start, words):
     scene = scenario({"name": "camera", "when": {"in_magnetotail": asked}})
     (message,) = broken(scene, ("camera", start))["message"]
     assert words in message
-    assert "magnetotail" in check(scene, environment(scene), pd.DataFrame()).rules
+    assert "magnetotail" in check_timeline(environment(scene), pd.DataFrame()).rules
 
 
 def test_condition_broken_twice_in_a_slot_is_two_violations():
@@ -67,7 +67,7 @@ def test_condition_broken_twice_in_a_slot_is_two_violations():
     world = environment(scene)
     world.sky["sun_visible_fraction"] = 1.0
     world.sky.iloc[[65, 66, 100], world.sky.columns.get_loc("sun_visible_fraction")] = 0.2
-    found = check(scene, world, slots(("camera", 60))).violations
+    found = check_timeline(world, slots(("camera", 60))).violations
     assert list(found["time_utc"]) == [START + pd.Timedelta(minutes=m) for m in (65, 100)]
     assert found["message"][0] == (
         '"camera" (slot s1): visible fraction at 2028-07-01T01:05Z, 0.2, is 0.3 outside the '
@@ -80,7 +80,7 @@ def test_condition_on_a_value_that_is_not_known_is_broken():
     scene = scenario({"name": "camera", "when": {"surface_temperature_k": [0, 500]}})
     world = environment(scene)
     world.sky.loc[START + pd.Timedelta(minutes=70), "surface_temperature_k"] = np.nan
-    found = check(scene, world, slots(("camera", 60))).violations
+    found = check_timeline(world, slots(("camera", 60))).violations
     assert list(found["rule"]) == ["surface temperature"]
     assert "not known" in found["message"][0]
 
@@ -155,7 +155,7 @@ def test_rules_are_those_the_scenario_poses():
         ],
     )
     none = pd.DataFrame()
-    assert check(bare, environment(bare), none).rules == (
+    assert check_timeline(environment(bare), none).rules == (
         "span",
         "grid",
         "duration",
@@ -166,7 +166,7 @@ def test_rules_are_those_the_scenario_poses():
         "state of charge",
         "storage",
     )
-    assert check(full, environment(full), none).rules == (
+    assert check_timeline(environment(full), none).rules == (
         "span",
         "grid",
         "duration",

@@ -7,7 +7,7 @@ from hypothesis import strategies as st
 from pandas.testing import assert_frame_equal
 from tools.replayed import DAY_MIN, broken, environment, platform, scenario, slots, the_one
 
-from obsplan.checking.check import check
+from obsplan.checking.check import check_timeline
 
 
 def test_bus_power_sums_base_slots_and_warm_up():
@@ -38,7 +38,7 @@ def test_slot_draws_nothing_once_its_run_is_over():
             "data_mbit": 8.0,
         }
     )
-    table = check(scene, environment(scene), slots(("camera", 600))).resources["lander"]
+    table = check_timeline(environment(scene), slots(("camera", 600))).resources["lander"]
     assert table["load_w"].iloc[595:665].tolist() == [0] * 5 + [6] * 10 + [30] * 40 + [0] * 15
     assert table["stored_mbit"].iloc[610] == 0
     assert table["stored_mbit"].iloc[650] == pytest.approx(8.0)
@@ -50,7 +50,7 @@ def test_slot_draws_nothing_once_its_run_is_over():
 )
 def test_slot_cut_short_draws_power_only_while_it_lasts(slot, first, last):
     scene = scenario({"name": "oven", "power_w": 30.0})
-    table = check(scene, environment(scene), slots(slot)).resources["lander"]
+    table = check_timeline(environment(scene), slots(slot)).resources["lander"]
     assert np.flatnonzero(table["load_w"]).tolist() == list(range(first, last))
 
 
@@ -124,7 +124,7 @@ def test_battery_charges_with_loss_up_to_its_limit_and_spills_the_rest():
         }
     )
     scene = scenario(platforms=[lossy], hours=3)
-    verdict = check(scene, environment(scene, generation_w=60.0, base_load_w=20.0), slots())
+    verdict = check_timeline(environment(scene, generation_w=60.0, base_load_w=20.0), slots())
     table = verdict.resources["lander"]
     assert verdict.holds
     # 30 of 40 W go in at 0.9: 27 Wh an hour, 10 W are spilled; full after 50/27 h.
@@ -178,7 +178,7 @@ RUNS = st.lists(
 @given(runs=RUNS)
 @settings(max_examples=25, deadline=None)
 def test_books_balance_whatever_the_slots(runs):
-    tables = check(BUSY, environment(BUSY, **SUN), slots(*runs)).resources
+    tables = check_timeline(environment(BUSY, **SUN), slots(*runs)).resources
     for part in BUSY.platform:
         table = tables[part.name]
         before = table["stored_wh"].to_numpy()
@@ -257,8 +257,8 @@ def silenced(columns):
 def test_sending_never_worsens_bus_or_battery(world):
     """What sending takes is either spare, or made up for by a battery that fills anyway."""
     scene, columns, runs, rows = world
-    sending = check(scene, environment(scene, **columns), slots(*runs, *rows))
-    silent = check(scene, environment(scene, **silenced(columns)), slots(*runs, *rows))
+    sending = check_timeline(environment(scene, **columns), slots(*runs, *rows))
+    silent = check_timeline(environment(scene, **silenced(columns)), slots(*runs, *rows))
     rules = ["bus power", "state of charge", "end charge"]
     kept = ["rule", "slots", "time_utc", "amount"]
     found, expected = (
@@ -281,8 +281,8 @@ def test_sending_never_worsens_bus_or_battery(world):
 def test_transmitter_is_on_for_the_share_that_the_data_takes(world):
     """And on only with room on the bus, at a rate, and in the rows where there are any."""
     scene, columns, runs, rows = world
-    sending = check(scene, environment(scene, **columns), slots(*runs, *rows)).resources
-    silent = check(scene, environment(scene, **silenced(columns)), slots(*runs)).resources
+    sending = check_timeline(environment(scene, **columns), slots(*runs, *rows)).resources
+    silent = check_timeline(environment(scene, **silenced(columns)), slots(*runs)).resources
     names = {name: row for row, name in scene.sending_names.items()}
     for part in scene.platform:
         sent_mbit = sending[part.name]["sent_mbit"].to_numpy()
@@ -306,7 +306,7 @@ def test_transmitter_is_on_for_the_share_that_the_data_takes(world):
 @settings(max_examples=60, deadline=None)
 def test_energy_and_data_balance_whatever_the_losses(world):
     scene, columns, runs, rows = world
-    tables = check(scene, environment(scene, **columns), slots(*runs, *rows)).resources
+    tables = check_timeline(environment(scene, **columns), slots(*runs, *rows)).resources
     into = {"lander": tables["rover"]["sent_mbit"].to_numpy(), "rover": np.zeros(HALF_DAY_MIN)}
     taken = {"lander": ("camera", 20.0 / 60), "rover": ("radar", 12.0 / 60)}
     for part in scene.platform:
@@ -338,7 +338,7 @@ def test_order_of_the_rows_changes_nothing(runs, order):
     table = slots(*runs)
     rows = list(range(len(table)))
     order.shuffle(rows)
-    verdicts = [check(BUSY, environment(BUSY, **SUN), t) for t in (table, table.iloc[rows])]
+    verdicts = [check_timeline(environment(BUSY, **SUN), t) for t in (table, table.iloc[rows])]
     assert_frame_equal(verdicts[0].violations, verdicts[1].violations)
     assert_frame_equal(verdicts[0].margins, verdicts[1].margins)
 

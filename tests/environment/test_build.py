@@ -7,7 +7,8 @@ import pandas as pd
 import pytest
 
 from obsplan.common.errors import EphemerisError, ScenarioError
-from obsplan.environment.build import contact_windows, environment, span_ends
+from obsplan.environment.build import contact_windows, make_environment
+from obsplan.environment.model import span_ends
 from obsplan.inputs.scenario import scenario_from
 
 SKY_COLUMNS = [
@@ -28,7 +29,8 @@ SKY_COLUMNS = [
 
 
 def test_one_row_for_every_minute_of_the_span(demo):
-    scenario, made = demo
+    made = demo
+    scenario = demo.scenario
     first, last = span_ends(scenario)
     assert list(made.sky.columns) == SKY_COLUMNS
     assert len(made.sky) == (last - first) / np.timedelta64(1, "m")
@@ -40,7 +42,8 @@ def test_one_row_for_every_minute_of_the_span(demo):
 
 
 def test_contact_minutes_lie_inside_the_refined_contacts(demo):
-    _, made = demo
+    made = demo
+    _ = demo.scenario
     minutes = made.sky.index[made.platforms["lander"]["in_contact"]].tz_localize(None).to_numpy()
     windows = contact_windows(made)
     inside = [
@@ -51,20 +54,23 @@ def test_contact_minutes_lie_inside_the_refined_contacts(demo):
 
 
 def test_a_relay_is_in_contact_when_its_receiver_is(demo):
-    _, made = demo
+    made = demo
+    _ = demo.scenario
     assert made.platforms["rover"]["in_contact"].equals(made.platforms["lander"]["in_contact"])
     assert (made.platforms["rover"]["rate_kbps"] == 200.0).all()
 
 
 def test_heater_follows_the_ground(demo):
-    _, made = demo
+    made = demo
+    _ = demo.scenario
     cold = made.sky["surface_temperature_k"] < 180.0
     load = made.platforms["lander"]["base_load_w"]
     assert cold.any() and (load[cold] == 60.0).all() and (load[~cold] == 46.0).all()
 
 
 def test_no_light_no_power(demo):
-    _, made = demo
+    made = demo
+    _ = demo.scenario
     dark = made.sky["sun_visible_fraction"] == 0
     assert dark.any()
     for table in made.platforms.values():
@@ -78,14 +84,16 @@ def with_site(scenario, **changes):
 
 def test_slope_uncertainty_gives_a_band_that_holds_every_tilt(demo):
     scenario = short_demo(demo, "2028-07-04T00:00Z", "2028-07-04T06:00Z")
-    assert "surface_temperature_low_k" not in environment(scenario).sky
-    banded = environment(with_site(scenario, slope_uncertainty_deg=5.0)).sky
+    assert "surface_temperature_low_k" not in make_environment(scenario).sky
+    banded = make_environment(with_site(scenario, slope_uncertainty_deg=5.0)).sky
     low, high = banded["surface_temperature_low_k"], banded["surface_temperature_high_k"]
     assert (low < banded["surface_temperature_k"]).all()
     assert (banded["surface_temperature_k"] < high).all()
     # Downhill to the south by 2 deg, the Sun in the south-east: 7 deg is warmer, -3 deg colder.
     for slope_deg, aspect_deg in ((7.0, 180.0), (3.0, 0.0)):
-        tilted = environment(with_site(scenario, slope_deg=slope_deg, aspect_deg=aspect_deg)).sky
+        tilted = make_environment(
+            with_site(scenario, slope_deg=slope_deg, aspect_deg=aspect_deg)
+        ).sky
         # 0.1 K: sites solved together settle in as many passes as the slowest.
         assert (tilted["surface_temperature_k"] > low - 0.1).all()
         assert (tilted["surface_temperature_k"] < high + 0.1).all()
@@ -93,20 +101,23 @@ def test_slope_uncertainty_gives_a_band_that_holds_every_tilt(demo):
 
 
 def test_magnetotail_is_some_five_days_around_full_moon(demo):
-    scenario, made = demo
+    made = demo
     inside = made.sky.index[made.sky["in_magnetotail"]]
     # Full Moon on 2028-07-06 at 18:11 UTC, seen from the Earth; from memory.
     middle = inside[0] + (inside[-1] - inside[0]) / 2
     assert abs(middle - pd.Timestamp("2028-07-06T18:11Z")) < pd.Timedelta(hours=6)
     assert 4.0 < len(inside) / 1440 < 6.0
     none = short_demo(demo, "2028-07-06T12:00Z", "2028-07-07T00:00Z")
-    assert environment(none).sky["in_magnetotail"].all()
-    assert not environment(with_site(none, magnetotail_limit_deg=0.0)).sky["in_magnetotail"].any()
+    assert make_environment(none).sky["in_magnetotail"].all()
+    assert (
+        not make_environment(with_site(none, magnetotail_limit_deg=0.0)).sky["in_magnetotail"].any()
+    )
 
 
 @pytest.mark.parametrize("year", [1989, 2061])
 def test_span_outside_the_kernels_is_told(demo, year):
-    scenario, _ = demo
+    _ = demo
+    scenario = demo.scenario
     raw = scenario.model_dump()
     raw["site"]["skyline"] = "flat"
     raw["span"]["start_utc"] = f"{year}-03-01T00:00:00Z"
@@ -114,12 +125,13 @@ def test_span_outside_the_kernels_is_told(demo, year):
     for radio in (p["radio"] for p in raw["platform"]):
         radio |= {k: v for k, v in radio.items() if v is not None}
     with pytest.raises(EphemerisError, match="the kernels cover"):
-        environment(scenario_from(raw))
+        make_environment(scenario_from(raw))
 
 
 def short_demo(demo, start_utc: str, end_utc: str, skyline="flat"):
     """The demo over another span, its skyline file sought where the test says."""
-    scenario, _ = demo
+    _ = demo
+    scenario = demo.scenario
     start, end = (datetime.fromisoformat(t) for t in (start_utc, end_utc))
     return scenario.model_copy(
         update={
@@ -139,19 +151,19 @@ def short_demo(demo, start_utc: str, end_utc: str, skyline="flat"):
 )
 def test_span_that_reaches_over_the_edge_of_the_kernels_is_told(demo, start_utc, end_utc):
     with pytest.raises(EphemerisError, match="the kernels cover"):
-        environment(short_demo(demo, start_utc, end_utc))
+        make_environment(short_demo(demo, start_utc, end_utc))
 
 
 def test_rest_of_a_step_at_the_end_is_left_out(demo):
     scenario = short_demo(demo, "2028-07-04T00:00Z", "2028-07-04T01:10Z")
-    made = environment(scenario)
+    made = make_environment(scenario)
     assert len(made.sky) == 60
     assert made.sky.index[-1] == pd.Timestamp("2028-07-04T00:59Z")
 
 
 def test_same_instant_has_the_same_sky_whatever_the_span(demo):
-    scenario, whole = demo
-    part = environment(
+    whole = demo
+    part = make_environment(
         short_demo(demo, "2028-07-04T00:00Z", "2028-07-04T02:00Z", skyline="skyline.csv")
     )
     same = whole.sky.loc[part.sky.index]
@@ -178,17 +190,18 @@ def test_skyline_file_that_cannot_be_read_is_named(demo, tmp_path, content, comp
     path.write_text(content)
     scenario = short_demo(demo, "2028-07-04T00:00Z", "2028-07-04T01:00Z", skyline=path)
     with pytest.raises(ScenarioError) as caught:
-        environment(scenario)
+        make_environment(scenario)
     assert "ridge.csv" in str(caught.value) and complaint in str(caught.value)
 
 
 def test_folder_without_kernels_is_told(demo, tmp_path):
     with pytest.raises(EphemerisError, match=str(tmp_path)):
-        environment(short_demo(demo, "2028-07-04T00:00Z", "2028-07-04T01:00Z"), tmp_path)
+        make_environment(short_demo(demo, "2028-07-04T00:00Z", "2028-07-04T01:00Z"), tmp_path)
 
 
 def test_contacts_are_rows_of_the_platforms_that_send_to_earth(demo):
-    scenario, made = demo
+    made = demo
+    scenario = demo.scenario
     contacts = made.contacts
     assert set(contacts["platform"]) == {"lander"}
     assert set(contacts["station"]) <= {s.name for s in scenario.station}

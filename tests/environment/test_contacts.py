@@ -11,7 +11,7 @@ from tools.small import platform, scenario_table
 
 from obsplan.common.errors import ScenarioError
 from obsplan.environment import contacts
-from obsplan.environment.build import span_ends
+from obsplan.environment.model import span_ends
 from obsplan.ephemeris import open_ephemeris
 from obsplan.inputs.scenario import read_scenario, scenario_from
 from obsplan.physics import link_budget

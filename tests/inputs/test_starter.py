@@ -8,12 +8,12 @@ from pathlib import Path
 import pytest
 
 import obsplan.examples
-from obsplan.checking.check import check
+from obsplan.checking.check import check_timeline
 from obsplan.common.errors import ScenarioError
-from obsplan.environment.build import environment
+from obsplan.environment.build import make_environment
 from obsplan.inputs.scenario import INNER, Scenario, read_scenario, scenario_from
 from obsplan.inputs.starter import SCHEMA_LINE, schema_text, write_starter
-from obsplan.planning.plan import plan
+from obsplan.planning.plan import make_plan
 
 EXAMPLES = Path(obsplan.examples.__file__).parent
 JSON_KINDS = {
@@ -65,7 +65,7 @@ def test_starter_is_the_demo(tmp_path, demo):
     names = ["scenario.toml", "skyline.csv", "scenario.schema.json"]
     assert [p.name for p in paths] == names
     assert sorted(p.name for p in (tmp_path / "mine").iterdir()) == sorted(names)
-    assert read_scenario(paths[0]).model_dump() == demo[0].model_dump()
+    assert read_scenario(paths[0]).model_dump() == demo.scenario.model_dump()
     first, _, rest = paths[0].read_text().partition("\n")
     assert first == SCHEMA_LINE.strip() == f"#:schema ./{paths[2].name}"
     assert rest == (EXAMPLES / "demo.toml").read_text()
@@ -77,9 +77,9 @@ def test_minimal_scenario_is_short_and_its_plan_holds(tmp_path):
     lines = [line for line in paths[0].read_text().splitlines() if line.strip()]
     assert len(lines) <= 60
     scenario = read_scenario(paths[0])
-    offered = environment(scenario)
-    made = plan(scenario, offered, effort="low")
-    assert check(scenario, offered, made.timeline).holds
+    offered = make_environment(scenario)
+    made = make_plan(offered, effort="low")
+    assert check_timeline(offered, made.timeline).holds
     placed = set(made.timeline["activity"]) - set(scenario.sending_names)
     assert placed == {a.name for a in scenario.activity}
     assert len(made.unplaced), "a first plan should show what did not fit, and why"

@@ -1,7 +1,7 @@
 """Timelines in and out of CSV: tolerant of spreadsheets, strict about meaning."""
 
 import os
-from datetime import datetime, timedelta, timezone, UTC
+from datetime import UTC, datetime, timedelta
 
 import numpy as np
 import pandas as pd

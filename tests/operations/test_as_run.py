@@ -8,7 +8,7 @@ from tools.small import START, scenario, slots, world
 
 from obsplan.common.errors import TableError
 from obsplan.inputs.timeline_csv import OUTCOMES
-from obsplan.operations.as_run import COMPARISON_COLUMNS, compare, matched
+from obsplan.operations.as_run import COMPARISON_COLUMNS, compare_as_run, matched
 from obsplan.reporting.text.sentences import comparison_lines
 
 SCENE = scenario(
@@ -42,7 +42,7 @@ def ran(*rows):
 
 
 def row_of(slots, as_run, activity="oven"):
-    table = compare(SCENE, world(SCENE), slots, as_run)
+    table = compare_as_run(world(SCENE), slots, as_run)
     assert list(table.columns) == list(COMPARISON_COLUMNS)
     return table.set_index("activity").loc[activity]
 
@@ -112,7 +112,7 @@ def test_an_id_of_another_activity_is_refused():
 
 
 def test_nothing_planned_and_nothing_run_is_no_loss():
-    table = compare(SCENE, world(SCENE), planned(), ran())
+    table = compare_as_run(world(SCENE), planned(), ran())
     assert table["planned"].sum() == 0 and (table["losses"] == "").all()
     assert comparison_lines(table)[0].startswith("0 of 0 planned runs done")
 

@@ -1,5 +1,6 @@
 """Plans made anew hold, leave alone what must stay, and say what they change."""
 
+from dataclasses import replace
 from datetime import timedelta
 from pathlib import Path
 
@@ -13,16 +14,16 @@ from tools.small import START, cases, scenario, world
 
 from obsplan.analysis.command_deadlines import past_changing
 from obsplan.analysis.start_leeway import leeway_table
-from obsplan.checking.check import check
+from obsplan.checking.check import check_timeline
 from obsplan.cli.main import main
 from obsplan.common.errors import DoesNotHold, StateError
-from obsplan.environment.build import Reading
+from obsplan.environment.model import Reading
 from obsplan.inputs.scenario import Uplink
 from obsplan.inputs.timeline_csv import AS_RUN_COLUMNS
 from obsplan.operations.fixed_slots import stays
 from obsplan.operations.plan_changes import _with_quotes, difference
-from obsplan.operations.replan import replan
-from obsplan.planning.plan import plan
+from obsplan.operations.replan import make_replan
+from obsplan.planning.plan import make_plan
 from obsplan.reporting.page.sections import activity_part
 from obsplan.reporting.plan_directory import summary_of
 from obsplan.reporting.text.terminal import plan_lines
@@ -44,7 +45,7 @@ def timeline(*rows: tuple[str, str, int, int, str]) -> pd.DataFrame:
 
 
 def again(scene, offered, slots, now_h, **how):
-    return replan(scene, offered, slots, START.to_pydatetime() + now_h * HOUR, **how)
+    return make_replan(offered, slots, START.to_pydatetime() + now_h * HOUR, **how)
 
 
 def alone_breaks(scene, offered, stay) -> list[str]:
@@ -57,17 +58,19 @@ def alone_breaks(scene, offered, stay) -> list[str]:
     if since < end:
         free = pd.DataFrame(free, columns=COLUMNS)
         rows = free if rows.empty else pd.concat([rows, free], ignore_index=True)
-    return check(scene, offered, rows).violations["rule"].tolist()
+    return check_timeline(offered, rows).violations["rule"].tolist()
 
 
 @settings(max_examples=100)
 @given(case=cases(hours=(3, 8)), data=st.data())
 def test_every_replan_holds_and_leaves_alone_what_stays(case, data):
-    scene, environment = case
+    environment = case
+    scene = environment.scenario
     if lead_min := data.draw(st.sampled_from([None, 0, 20, 60])):
         scene = scene.model_copy(update={"uplink": Uplink(lead_min=lead_min)})
+        environment = replace(environment, scenario=scene)
     try:
-        made = plan(scene, environment)
+        made = make_plan(environment)
     except DoesNotHold:
         assume(False)
     old = made.timeline[COLUMNS].copy()
@@ -88,17 +91,14 @@ def test_every_replan_holds_and_leaves_alone_what_stays(case, data):
     table = environment.platforms[name].copy()
     table.loc[table.index[minute:], "generation_w"] *= weaker
     level = made.verdict.resources[name]["stored_wh"].iloc[minute]
-    offered = type(environment)(
-        environment.sky,
-        environment.platforms | {name: table},
-        environment.contacts,
-        environment.events,
-        {},
+    offered = replace(
+        environment,
+        platforms=environment.platforms | {name: table},
         readings={name: Reading(minute, level)},
     )
     keep = data.draw(st.sampled_from([0.0, 0.2]))
-    one = replan(scene, offered, old, now.to_pydatetime(), ran=told, freeze=freeze, keep=keep)
-    verdict = check(scene, offered, one.plan.timeline)
+    one = make_replan(offered, old, now.to_pydatetime(), ran=told, freeze=freeze, keep=keep)
+    verdict = check_timeline(offered, one.plan.timeline)
     # What is broken is what stays, or a required run that is lost; never by a new slot.
     stuck = set(one.stay["slot"])
     alone = set(alone_breaks(scene, offered, one.stay))
@@ -117,7 +117,7 @@ def test_every_replan_holds_and_leaves_alone_what_stays(case, data):
         assert after.loc[slot.slot, "start_utc"] == slot.start_utc
         assert after.loc[slot.slot, "end_utc"] == slot.end_utc
     new = one.plan.timeline[one.plan.timeline["state"] == "planned"]
-    assert not past_changing(scene, environment, new, now.to_pydatetime())
+    assert not past_changing(environment, new, now.to_pydatetime())
     frozen = old[own & (old["start_utc"] < now + freeze)]
     assert set(frozen["slot"]) <= set(firm["slot"])
     prices = one.price_list
@@ -140,7 +140,7 @@ def test_each_lock_has_its_reason():
     )
     now = START.to_pydatetime() + timedelta(hours=3.5)
     told = ran(("s1", "a", 2, 61, "done"))
-    stay, left = stays(scene, world(scene), rows, told, now, 2 * HOUR)
+    stay, left = stays(world(scene), rows, told, now, 2 * HOUR)
     why = dict(zip(stay["slot"], stay["why"]))
     assert why["s1"] == "done" and "not reported" in why["s2"] and why["s3"] == "running"
     assert why["s4"].startswith("frozen: starts before 2028-07-01T05:30Z")
@@ -253,8 +253,8 @@ def test_a_failed_run_is_in_no_count_of_what_is_placed():
         ran=ran(("s1", "a", 0, 60, "failed")),
     )
     assert made.plan.unplaced["placed"].tolist() == [2]
-    assert summary_of(scene, offered, made.plan)["counts"]["a"] == {"wanted": 3, "placed": 2}
-    page = activity_part(scene, offered, made.plan, scene.activity[0])
+    assert summary_of(made.plan)["counts"]["a"] == {"wanted": 3, "placed": 2}
+    page = activity_part(made.plan, scene.activity[0])
     assert "2 of 3 runs, value 8.0" in page
     (row,) = [line for line in plan_lines(scene, made.plan, Path()) if line.startswith("a ")]
     assert row.split() == ["a", "3", "2", "8.0"]
@@ -265,7 +265,7 @@ def test_a_step_that_ran_is_no_next_decision():
     offered = world(scene)
     rows = timeline(("s1", "level", 0, 60, "planned"), ("s2", "lift", 300, 360, "planned"))
     made = again(scene, offered, rows, 2, ran=ran(("s1", "level", 0, 60, "done")))
-    assert leeway_table(scene, offered, made.plan.timeline)["activity"].tolist() == ["lift"]
+    assert leeway_table(offered, made.plan.timeline)["activity"].tolist() == ["lift"]
 
 
 def test_a_shortened_run_is_worth_its_share_and_takes_a_place():

@@ -1,16 +1,17 @@
 """A state is read with every mistake named, and told to environment and replay."""
 
-from datetime import datetime, timezone, UTC
+from datetime import UTC, datetime
 
 import numpy as np
 import pandas as pd
 import pytest
 from tools.small import START, platform, scenario, slots, world
 
-from obsplan.checking.check import check
+from obsplan.checking.check import check_timeline
 from obsplan.common.errors import StateError
+from obsplan.inputs.telemetry_file import read_state
 from obsplan.operations.fixed_slots import as_told
-from obsplan.operations.telemetry import as_known, read_state, stations_out, told_runs
+from obsplan.operations.telemetry import as_known, stations_out, told_runs
 from obsplan.planning.problem.start_windows import start_mask
 
 NOW = datetime(2028, 7, 1, 6, tzinfo=UTC)
@@ -93,8 +94,8 @@ def test_replay_goes_on_from_telemetry(tmp_path):
         "stored_mbit = 12.5\narray_factor = 0.5",
         scene_,
     )
-    offered = as_known(scene_, world(scene_, generation_w=8.0, rate_kbps=0.0), state)
-    books = check(scene_, offered, slots()).resources["lander"]
+    offered = as_known(world(scene_, generation_w=8.0, rate_kbps=0.0), state)
+    books = check_timeline(offered, slots()).resources["lander"]
     # 2 W short before, 6 W short after the arrays lost half.
     assert books["stored_wh"].iloc[359] == pytest.approx(800 - 2 * 359 / 60)
     assert books["stored_wh"].iloc[360] == pytest.approx(500)
@@ -107,10 +108,10 @@ def test_an_instrument_that_is_out_bars_starts_and_breaks_a_rule(tmp_path):
     state = told(
         tmp_path, '[[instrument]]\nname = "sweep"\nuntil_utc = 2028-07-01T08:00:00Z', scene_
     )
-    offered = as_known(scene_, world(scene_), state)
-    open_ = start_mask(scene_, offered, scene_.activity[0])
+    offered = as_known(world(scene_), state)
+    open_ = start_mask(offered, scene_.activity[0])
     assert not open_[21:32].any() and open_[20] and open_[32]
-    verdict = check(scene_, offered, slots(("sweep", 330), ("sweep", 480)))
+    verdict = check_timeline(offered, slots(("sweep", 330), ("sweep", 480)))
     row = verdict.violations.iloc[0]
     assert len(verdict.violations) == 1 and (row["rule"], row["slots"]) == ("outage", "s1")
     assert row["amount"] == 30 and "outage" in verdict.rules
@@ -120,7 +121,7 @@ def test_a_lost_station_serves_nobody_and_relays_feel_it(tmp_path):
     rover = platform("rover", kind="rover", radio={"to": "lander", "rate_kbps": 5.0})
     scene_ = scene(platforms=[platform(), rover])
     state = told(tmp_path, '[[station]]\nname = "alpha"\nfrom_utc = 2028-07-01T07:00:00Z', scene_)
-    offered = as_known(scene_, world(scene_), state)
+    offered = as_known(world(scene_), state)
     for name in ("lander", "rover"):
         contact = offered.platforms[name]["in_contact"].to_numpy()
         assert contact[:420].all() and not contact[420:].any()
@@ -128,9 +129,10 @@ def test_a_lost_station_serves_nobody_and_relays_feel_it(tmp_path):
 
 
 def test_another_station_serves_where_one_is_lost(demo, tmp_path):
-    from obsplan.environment.build import environment
+    from obsplan.environment.build import make_environment
 
-    scene_, before = demo
+    before = demo
+    scene_ = demo.scenario
     lost = scene_.station[0].name
     state = told(
         tmp_path,
@@ -138,7 +140,7 @@ def test_another_station_serves_where_one_is_lost(demo, tmp_path):
         scene_,
         now=datetime(2028, 7, 4, tzinfo=UTC),
     )
-    after = environment(scene_, stations_out=stations_out(scene_, state))
+    after = make_environment(scene_, stations_out=stations_out(scene_, state))
     one, other = (e.platforms["lander"]["station"].to_numpy() for e in (before, after))
     ahead = before.sky.index >= state.at_utc
     assert (one[ahead] == lost).any() and not (other[ahead] == lost).any()
@@ -158,9 +160,9 @@ def test_facts_break_no_rule_by_themselves_and_failed_runs_count_for_nothing():
     rows = slots(("level", 3), ("listen", 240)).assign(
         end_utc=START + pd.to_timedelta([40, 300], unit="min")
     )
-    done = check(scene_, offered, rows.assign(state=["done", "planned"]))
-    failed = check(scene_, offered, rows.assign(state=["failed", "planned"]))
-    planned = check(scene_, offered, rows)
+    done = check_timeline(offered, rows.assign(state=["done", "planned"]))
+    failed = check_timeline(offered, rows.assign(state=["failed", "planned"]))
+    planned = check_timeline(offered, rows)
     assert done.holds
     assert set(failed.violations["rule"]) == {"order"}
     assert {"grid", "duration"} <= set(planned.violations["rule"])
@@ -190,7 +192,7 @@ def test_what_is_told_of_slots_stands_in_the_timeline(tmp_path):
     assert table["state"].tolist() == ["shortened", "failed", "planned"]
     minutes = (table["end_utc"] - table["start_utc"]) / pd.Timedelta(minutes=1)
     assert minutes.tolist() == [20, 0, 60]
-    load_w = check(scene_, world(scene_, rate_kbps=0.0), table).resources["lander"]["load_w"]
+    load_w = check_timeline(world(scene_, rate_kbps=0.0), table).resources["lander"]["load_w"]
     assert load_w.sum() == 10.0 * (20 + 60)
 
 

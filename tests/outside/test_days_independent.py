@@ -5,7 +5,7 @@ positions come from our kernels; searching, limbs and discs are this test's own.
 The skyline is flat here, so that nothing but geometry is compared.
 """
 
-from datetime import datetime, timezone, UTC
+from datetime import UTC, datetime
 
 import numpy as np
 import pytest
@@ -13,7 +13,7 @@ import spiceypy
 
 from obsplan.ephemeris import HERE, open_ephemeris
 from obsplan.physics.sky import sun_and_earth_km
-from obsplan.survey.landing_days import days
+from obsplan.survey.landing_days import landing_days
 from obsplan.survey.lunar_days import lunation
 from obsplan.survey.site_course import place_of
 
@@ -24,9 +24,9 @@ MINUTE_S = 60.0  # what the table promises
 
 @pytest.fixture(scope="module")
 def table(demo):
-    flat = demo[0].site.model_copy(update={"skyline": "flat"})
-    scenario = demo[0].model_copy(update={"site": flat, "station": demo[0].station[:1]})
-    return days(scenario, FIRST, LAST).table, place_of(scenario)
+    flat = demo.scenario.site.model_copy(update={"skyline": "flat"})
+    scenario = demo.scenario.model_copy(update={"site": flat, "station": demo.scenario.station[:1]})
+    return landing_days(scenario, FIRST, LAST).table, place_of(scenario)
 
 
 @pytest.fixture(scope="module", autouse=True)

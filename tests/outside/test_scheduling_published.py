@@ -7,8 +7,9 @@ import pytest
 from scipy.optimize import Bounds, LinearConstraint, milp
 from tools.small import platform, scenario, world
 
-from obsplan.planning.plan import plan
-from obsplan.planning.problem.from_scenario import Problem, problem
+from obsplan.planning.plan import make_plan
+from obsplan.planning.problem.definition import Problem
+from obsplan.planning.problem.from_scenario import build_problem
 from obsplan.planning.solver.bounds import upper_bound
 from obsplan.planning.solver.model import model
 
@@ -44,7 +45,7 @@ def test_weighted_intervals_on_one_instrument(intervals, answer):
         hours=max(end for _, end, _ in intervals),
         step_min=60,
     )
-    made = plan(scene, world(scene))
+    made = make_plan(world(scene))
     assert made.value == pytest.approx(answer, abs=EXACT)
     assert made.bound >= answer - EXACT
 
@@ -72,7 +73,7 @@ def test_knapsack_with_energy_as_the_sack():
         hours=2,
         step_min=60,
     )
-    made = plan(scene, world(scene, generation_w=0.0))
+    made = make_plan(world(scene, generation_w=0.0))
     assert made.value == pytest.approx(309, abs=EXACT)
     assert set(made.timeline["activity"]) == {"item 1", "item 2", "item 3", "item 4", "item 6"}
 
@@ -83,9 +84,9 @@ def test_another_solver_on_the_same_model_does_not_beat_the_bound(demo, start_h)
 
     What it finds is a plan of the model, so it may not lie above the proven bound.
     """
-    scene, environment = demo
+    environment = demo
     steps = slice(start_h * 4, start_h * 4 + 48)
-    whole = problem(scene, environment, relaxed=True)
+    whole = build_problem(environment, relaxed=True)
     question = cut(whole, steps)
     draft = model(question)
     found = milp(

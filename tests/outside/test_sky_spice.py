@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 import spiceypy
 
-from obsplan.environment.build import environment
+from obsplan.environment.build import make_environment
 from obsplan.ephemeris import HERE, open_ephemeris
 from obsplan.inputs.scenario import scenario_from
 from obsplan.physics import sky
@@ -106,7 +106,7 @@ SCENARIO = {
 
 def test_sky_table_of_a_scenario():
     """The columns that `obsplan sky` shows, every 7th minute of two days."""
-    table = environment(scenario_from(SCENARIO)).sky.iloc[::7]
+    table = make_environment(scenario_from(SCENARIO)).sky.iloc[::7]
     seconds = ephemeris_seconds(table.index.tz_localize(None).to_numpy())
     sun, earth = (
         np.transpose([spice_local(body, second, *SITE.values()) for second in seconds])

@@ -7,7 +7,7 @@ import pytest
 from tools.small import platform, scenario, world
 
 from obsplan.planning.minute_repair import bearable, lighter, replayed
-from obsplan.planning.problem.from_scenario import problem
+from obsplan.planning.problem.from_scenario import build_problem
 from obsplan.planning.search.first_plan import quick_plan
 
 
@@ -23,16 +23,16 @@ def lean():
 
 def test_more_is_kept_in_reserve_until_the_replay_agrees():
     scene, around = lean()
-    question = problem(scene, around)
-    spared, booking = bearable(scene, around, question)
-    assert replayed(scene, around)(booking).holds and len(booking.runs[0]) == 1
+    question = build_problem(around)
+    spared, booking = bearable(around, question)
+    assert replayed(around)(booking).holds and len(booking.runs[0]) == 1
     assert spared.nodes[0].reserve_wh > question.nodes[0].reserve_wh
 
 
 def test_a_plan_that_the_replay_refuses_is_made_lighter_in_a_stricter_problem():
     scene, around = lean()
-    judge = replayed(scene, around)
-    plan = quick_plan(problem(scene, around))
+    judge = replayed(around)
+    plan = quick_plan(build_problem(around))
     assert not plan.flow.short and not judge(plan).holds
     found = lighter(plan, judge)
     assert judge(found).holds and len(found.runs[0]) == 1
@@ -42,20 +42,20 @@ def test_a_plan_that_the_replay_refuses_is_made_lighter_in_a_stricter_problem():
 
 def test_when_time_is_up_the_first_is_taken_as_it_is():
     scene, around = lean()
-    question, up, made = problem(scene, around), Event(), []
+    question, up, made = build_problem(around), Event(), []
     up.set()
 
     def judge(booking):
         made.append(booking)
-        return replayed(scene, around)(booking)
+        return replayed(around)(booking)
 
-    spared, booking = bearable(scene, around, question, judge=judge, stop=up)
+    spared, booking = bearable(around, question, judge=judge, stop=up)
     assert spared is question and made == [booking]
-    assert not replayed(scene, around)(booking).holds
+    assert not replayed(around)(booking).holds
 
 
 def test_question_without_a_place_for_required_runs_has_no_quick_plan():
     scene = scenario({"name": "a", "must": 1, "power_w": 500.0}, hours=2)
     around = world(scene)
     with pytest.raises(LookupError, match='"a"'):
-        bearable(scene, around, problem(scene, around))
+        bearable(around, build_problem(around))

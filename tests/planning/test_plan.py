@@ -1,5 +1,7 @@
 """Plans that leave the planner hold, say what they are worth, and fail in words."""
 
+from dataclasses import replace
+
 import numpy as np
 import pandas as pd
 import pytest
@@ -7,22 +9,22 @@ from hypothesis import given, settings
 from tools.brute import accepted_worth
 from tools.small import cases, platform, scenario, world
 
-from obsplan.checking.check import check
+from obsplan.checking.check import check_timeline
 from obsplan.common.errors import DoesNotHold
 from obsplan.inputs.timeline_csv import read_timeline, write_csv
-from obsplan.planning.plan import plan
+from obsplan.planning.plan import make_plan
 from obsplan.planning.problem.timeline_table import TIMELINE_COLUMNS
 
 
-def round_trip_holds(scene, environment, folder) -> None:
+def round_trip_holds(environment, folder) -> None:
     """Plan, write, read back, replay afresh: nothing broken, bound not below value."""
     try:
-        made = plan(scene, environment)
+        made = make_plan(environment)
     except DoesNotHold:
         return
     path = folder / "timeline.csv"
     write_csv(made.timeline, path)
-    assert check(scene, environment, read_timeline(path, scene)).holds
+    assert check_timeline(environment, read_timeline(path, environment.scenario)).holds
     assert made.bound >= made.value - 1e-9
     assert made.timeline["value"].sum() == pytest.approx(made.value)
 
@@ -30,41 +32,41 @@ def round_trip_holds(scene, environment, folder) -> None:
 @settings(max_examples=300)
 @given(case=cases())
 def test_every_plan_holds_when_read_back(case, tmp_path_factory):
-    round_trip_holds(*case, tmp_path_factory.mktemp("plan"))
+    round_trip_holds(case, tmp_path_factory.mktemp("plan"))
 
 
 @pytest.mark.long
 @settings(max_examples=5000)
 @given(case=cases())
 def test_thousands_of_plans_hold_when_read_back(case, tmp_path_factory):
-    round_trip_holds(*case, tmp_path_factory.mktemp("plan"))
+    round_trip_holds(case, tmp_path_factory.mktemp("plan"))
 
 
-def no_better_timeline(scene, environment, tries) -> None:
+def no_better_timeline(environment, tries) -> None:
     """Best first, no timeline above the bound is accepted, nor any where the plan said no."""
     try:
-        bound = plan(scene, environment).bound
+        bound = make_plan(environment).bound
     except DoesNotHold:
         bound = -1.0
-    assert accepted_worth(scene, environment, above=bound + 1e-9, tries=tries) is None
+    assert accepted_worth(environment, above=bound + 1e-9, tries=tries) is None
 
 
 @settings(max_examples=60)
 @given(case=cases(hours=(2, 3), activities=(1, 3)))
 def test_no_timeline_that_the_check_accepts_beats_the_bound(case):
-    no_better_timeline(*case, tries=40)
+    no_better_timeline(case, tries=40)
 
 
 @pytest.mark.long
 @settings(max_examples=1000)
 @given(case=cases(hours=(2, 3), activities=(1, 3)))
 def test_no_timeline_of_a_thousand_small_days_beats_its_bound(case):
-    no_better_timeline(*case, tries=400)
+    no_better_timeline(case, tries=400)
 
 
 def test_a_small_question_is_answered_exactly():
     scene = scenario({"name": "sweep", "count": 3, "value": 2.0, "repeat_worth": 0.5}, hours=6)
-    made = plan(scene, world(scene))
+    made = make_plan(world(scene))
     assert made.value == pytest.approx(2 + 1 + 0.5)
     assert made.gap == pytest.approx(0, abs=1e-5)  # the bound keeps 1e-6 for rounding
     assert made.timeline.loc[made.timeline["activity"] == "sweep", "value"].tolist() == [2, 1, 0.5]
@@ -74,7 +76,7 @@ def test_a_small_question_is_answered_exactly():
 
 def test_the_same_question_gives_the_same_plan():
     scene = scenario({"name": "a", "count": 4, "gap_min": 60}, {"name": "b", "count": 2}, hours=8)
-    first, second = (plan(scene, world(scene)) for _ in range(2))
+    first, second = (make_plan(world(scene)) for _ in range(2))
     pd.testing.assert_frame_equal(first.timeline, second.timeline)
 
 
@@ -83,20 +85,20 @@ def test_idle_load_that_empties_the_battery_is_named_with_time_and_amount():
     with pytest.raises(
         DoesNotHold, match=r'"lander" is [\d.]+ Wh short of its reserve .*2028-07-0'
     ):
-        plan(scene, world(scene, generation_w=0.0))
+        make_plan(world(scene, generation_w=0.0))
 
 
 def test_required_run_without_window_names_the_condition():
     scene = scenario({"name": "a", "must": 1, "when": {"sun_elevation_deg": [89, 90]}})
     with pytest.raises(DoesNotHold, match='"a" must run, but has no window: sun_elevation_deg'):
-        plan(scene, world(scene))
+        make_plan(world(scene))
 
 
 def test_more_required_runs_than_gap_and_span_leave_room_for_are_counted():
     # Hours at 0, 3 and 6 of a span of 8 h: one hour and a gap of two each.
     scene = scenario({"name": "a", "count": 9, "must": 4, "gap_min": 120}, hours=8)
     with pytest.raises(DoesNotHold, match='"a" must run 4 times, .* leave room for 3'):
-        plan(scene, world(scene))
+        make_plan(world(scene))
 
 
 def test_required_runs_that_cannot_fit_together_are_named():
@@ -108,20 +110,20 @@ def test_required_runs_that_cannot_fit_together_are_named():
         hours=6,
     )
     with pytest.raises(DoesNotHold, match='together: "a" must run; "b" must run; "a" and'):
-        plan(scene, world(scene))
+        make_plan(world(scene))
 
 
 def test_nothing_reaches_standard_output(capfd):
     scene = scenario({"name": "a"}, hours=4)
-    plan(scene, world(scene))
+    make_plan(world(scene))
     assert capfd.readouterr().out == ""
 
 
 @pytest.mark.parametrize("step_min", [30, 60])
 def test_coarse_steps_of_the_demo_still_give_a_plan(demo, step_min):
-    scene, environment = demo
-    coarse = scene.model_copy(update={"span": scene.span.model_copy(update={"step_min": step_min})})
-    made = plan(coarse, environment, gap=0.5)
+    span = demo.scenario.span.model_copy(update={"step_min": step_min})
+    environment = replace(demo, scenario=demo.scenario.model_copy(update={"span": span}))
+    made = make_plan(environment, gap=0.5)
     assert made.verdict.holds and made.value > 0
 
 
@@ -135,7 +137,7 @@ def test_a_dip_inside_a_step_costs_the_run_that_dips_and_not_the_plan():
         platforms=[platform(battery={"capacity_wh": 20.0, "reserve": 0.5, "start": 0.5})],
         hours=2,
     )
-    made = plan(scene, world(scene, generation_w=generation_w))
+    made = make_plan(world(scene, generation_w=generation_w))
     assert made.value == 5.0
     assert made.timeline["start_utc"].iloc[0] >= pd.Timestamp("2028-07-01T00:15Z")
 
@@ -154,13 +156,13 @@ def test_a_bus_sized_exactly_for_idle_and_transmitter_is_no_bar():
         ],
         hours=4,
     )
-    made = plan(scene, world(scene, generation_w=90.0))
+    made = make_plan(world(scene, generation_w=90.0))
     assert made.value == pytest.approx(5.0)
 
 
 def test_repeats_worth_next_to_nothing_do_not_upset_the_solver():
     scene = scenario({"name": "a", "count": 12, "repeat_worth": 0.1, "duration_min": 15}, hours=4)
-    made = plan(scene, world(scene))
+    made = make_plan(world(scene))
     assert made.value == pytest.approx(
         sum(0.1**k for k in range(12)), abs=1e-5
     )  # the search stops 1e-6 short
@@ -172,5 +174,5 @@ def test_settling_longer_than_the_span_leaves_no_place():
         {"name": "early"},
         hours=96,
     )
-    made = plan(scene, world(scene))
+    made = make_plan(world(scene))
     assert made.timeline["activity"].tolist().count("late") == 0

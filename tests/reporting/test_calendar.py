@@ -11,11 +11,11 @@ from hypothesis import given
 from hypothesis import strategies as st
 from tools.small import START, platform, scenario_table
 
-from obsplan.analysis.command_deadlines import deadlines_table
+from obsplan.analysis.command_deadlines import uplink_deadlines
 from obsplan.common.errors import TableError
-from obsplan.environment.build import environment
+from obsplan.environment.build import make_environment
 from obsplan.inputs.scenario import scenario_from
-from obsplan.planning.plan import plan
+from obsplan.planning.plan import make_plan
 from obsplan.reporting import plan_directory
 from obsplan.reporting.calendar import ALARM_BEFORE, calendar_bytes, entries_of
 
@@ -33,16 +33,17 @@ def made():
     )
     table["uplink"] = {"lead_min": 30}
     scene = scenario_from(table)
-    offered = environment(scene)
-    return scene, offered, plan(scene, offered)
+    offered = make_environment(scene)
+    return make_plan(offered)
 
 
 def written(made, timeline=None, previous=None, title=None, now_utc=None) -> bytes:
-    scene, offered, plan_ = made
+    offered = made.environment
     if title is not None:
-        scene = scene.model_copy(update={"title": title})
-    slots = plan_.timeline if timeline is None else timeline
-    return calendar_bytes(scene, offered, slots, CAUTION, previous, now_utc)
+        scene = offered.scenario.model_copy(update={"title": title})
+        offered = replace(offered, scenario=scene)
+    slots = made.timeline if timeline is None else timeline
+    return calendar_bytes(offered, slots, CAUTION, previous, now_utc)
 
 
 def events(content: bytes, category: str = "") -> list[icalendar.Event]:
@@ -55,14 +56,14 @@ def lasting(slots: pd.DataFrame, name: str) -> pd.DataFrame:
 
 
 def test_slots_contacts_and_deadlines_are_there_with_their_times(made):
-    scene, offered, plan_ = made
+    plan_ = made
     content = written(made)
     slots = plan_.timeline[plan_.timeline["instrument"] != "radio"]
     assert len(slots) == 5
     for category, table, first, last in (
         ("slot", slots, "start_utc", "end_utc"),
-        ("contact", offered.contacts, "acquisition_utc", "loss_utc"),
-        ("deadline", deadlines_table(*made[:2], plan_.timeline), "deadline_utc", None),
+        ("contact", made.environment.contacts, "acquisition_utc", "loss_utc"),
+        ("deadline", uplink_deadlines(made.environment, plan_.timeline), "deadline_utc", None),
     ):
         found = events(content, category)
         assert sorted(e["dtstart"].dt for e in found) == sorted(table[first])
@@ -139,7 +140,7 @@ def test_the_same_plan_again_changes_no_byte(made):
 
 
 def test_a_moved_run_keeps_its_uid_and_its_number_rises(made):
-    slots = made[2].timeline.copy()
+    slots = made.timeline.copy()
     last = slots[slots["activity"] == "sweep"]["start_utc"].idxmax()
     old = entries_of(written(made), "plan.ics")
     slots.loc[last, ["start_utc", "end_utc"]] += pd.Timedelta(minutes=15)
@@ -155,7 +156,7 @@ def test_a_moved_run_keeps_its_uid_and_its_number_rises(made):
 
 
 def test_a_dropped_run_is_cancelled_stays_so_and_may_come_back(made):
-    everything = made[2].timeline
+    everything = made.timeline
     fewer = everything.drop(everything[everything["activity"] == "shot"].index[-1])
     first = entries_of(written(made), "plan.ics")
     second = entries_of(written(made, fewer, first), "plan.ics")
@@ -175,14 +176,14 @@ def test_a_dropped_run_is_cancelled_stays_so_and_may_come_back(made):
 
 
 def test_locked_and_done_slots_are_confirmed(made):
-    slots = made[2].timeline.assign(state="locked")
+    slots = made.timeline.assign(state="locked")
     assert {e["status"] for e in events(written(made, slots), "slot")} == {"CONFIRMED"}
     assert {e["status"] for e in events(written(made), "slot")} == {"TENTATIVE"}
 
 
 @given(title=st.text(max_size=40))
 def test_any_title_can_be_read_back(made, title):
-    content = written(made, made[2].timeline.iloc[:1], title=title)
+    content = written(made, made.timeline.iloc[:1], title=title)
     # The library leaves the escapes (RFC 5545, 3.3.11) in properties that it does not know.
     name = re.sub(r"\\(.)", r"\1", str(icalendar.Calendar.from_ical(content)["name"]))
     assert name.split() == "".join(m if m.isprintable() else " " for m in title).split()
@@ -190,32 +191,26 @@ def test_any_title_can_be_read_back(made, title):
 
 
 def test_the_plan_directory_goes_on_from_the_calendar_it_replaces(made, tmp_path):
-    scene, offered, plan_ = made
+    plan_ = made
     target = tmp_path / "plan"
-    plan_directory.write_plan(*made, target)
+    plan_directory.write_plan(made, target)
     before = (target / "plan.ics").read_bytes()
-    plan_directory.write_plan(*made, target)
+    plan_directory.write_plan(made, target)
     assert (target / "plan.ics").read_bytes() == before
     without = plan_.timeline[plan_.timeline["activity"] != "shot"]
-    plan_directory.write_plan(scene, offered, replace(plan_, timeline=without), target)
+    plan_directory.write_plan(replace(plan_, timeline=without), target)
     after = entries_of((target / "plan.ics").read_bytes(), "plan.ics")
     assert sum(e["status"] == "CANCELLED" for e in after.values()) == 4
 
 
 def test_a_plan_in_another_directory_goes_on_from_the_one_it_follows(made, tmp_path):
-    scene, offered, plan_ = made
+    plan_ = made
     without = replace(plan_, timeline=plan_.timeline[plan_.timeline["activity"] != "shot"])
-    plan_directory.write_plan(*made, tmp_path / "first")
-    plan_directory.write_plan(
-        scene, offered, without, tmp_path / "second", follows=tmp_path / "first"
-    )
-    plan_directory.write_plan(
-        scene, offered, plan_, tmp_path / "third", follows=tmp_path / "second"
-    )
+    plan_directory.write_plan(made, tmp_path / "first")
+    plan_directory.write_plan(without, tmp_path / "second", follows=tmp_path / "first")
+    plan_directory.write_plan(plan_, tmp_path / "third", follows=tmp_path / "second")
     # Written once more, over the third: the version there is later than that of the first.
-    plan_directory.write_plan(
-        scene, offered, without, tmp_path / "third", follows=tmp_path / "first"
-    )
+    plan_directory.write_plan(without, tmp_path / "third", follows=tmp_path / "first")
     numbers = {}
     for name in ("first", "second", "third"):
         entries = entries_of((tmp_path / name / "plan.ics").read_bytes(), name).values()
@@ -241,10 +236,10 @@ def test_a_plan_in_another_directory_goes_on_from_the_one_it_follows(made, tmp_p
 )
 def test_a_calendar_that_is_not_obsplans_is_kept(made, tmp_path, content):
     target = tmp_path / "plan"
-    plan_directory.write_plan(*made, target)
+    plan_directory.write_plan(made, target)
     (target / "plan.ics").write_bytes(content)
     with pytest.raises(TableError, match="plan.ics: .*move it away"):
-        plan_directory.write_plan(*made, target)
+        plan_directory.write_plan(made, target)
     assert (target / "plan.ics").read_bytes() == content
 
 

@@ -9,9 +9,10 @@ import pytest
 from tools.small import scenario_table
 
 import obsplan
-from obsplan.planning.plan import plan
-from obsplan.reporting.figures import link
-from obsplan.reporting.notebook import make_plan, shown
+from obsplan.planning import plan as planning
+from obsplan.reporting.figures.plan import plan_figure
+from obsplan.reporting.figures.save import save_figure
+from obsplan.reporting.notebook import make_plan, shown_plan
 
 
 @pytest.fixture(scope="module")
@@ -25,7 +26,7 @@ def made():
     table["title"] = "small <script>"
     scene = obsplan.scenario_from(table)
     offered = obsplan.make_environment(scene)
-    return scene, offered, make_plan(scene, offered, effort="low")
+    return make_plan(offered, effort="low")
 
 
 class Page(HTMLParser):
@@ -46,16 +47,16 @@ class Page(HTMLParser):
 
 
 def test_it_is_the_same_plan(made):
-    scene, offered, mine = made
-    plain = plan(scene, offered, effort="low")
+    mine = made
+    plain = planning.make_plan(mine.environment, effort="low")
     assert mine.timeline.equals(plain.timeline) and mine.value == plain.value
     assert isinstance(mine, type(plain)) and mine.gap == plain.gap
-    assert shown(scene, offered, plain)._repr_html_() == mine._repr_html_()
-    assert obsplan.make_plan is make_plan and make_plan.__doc__ == plan.__doc__
+    assert shown_plan(plain)._repr_html_() == mine._repr_html_()
+    assert obsplan.make_plan is make_plan and make_plan.__doc__ == planning.make_plan.__doc__
 
 
 def test_the_page_is_well_formed_and_holds_picture_verdict_and_tables(made):
-    page = made[2]._repr_html_()
+    page = made._repr_html_()
     read = Page(page)
     assert not read.open
     assert read.seen.count("table") == 3 and read.seen.count("img") == 1
@@ -68,9 +69,9 @@ def test_the_page_is_well_formed_and_holds_picture_verdict_and_tables(made):
 
 
 def test_the_picture_is_that_of_the_plan_figure(made, tmp_path):
-    page = made[2]._repr_html_()
+    page = made._repr_html_()
     picture = b64decode(re.search(r"base64,([^\"]+)", page)[1])
-    link.save(link.plan_figure(*made), tmp_path / "plan.png")
+    save_figure(plan_figure(made), tmp_path / "plan.png")
     assert picture == (tmp_path / "plan.png").read_bytes()
 
 
@@ -78,14 +79,13 @@ def test_nothing_is_drawn_before_it_is_shown(made, monkeypatch):
     def refuse(*_):
         raise AssertionError("drawn")
 
-    monkeypatch.setattr(link, "plan_figure", refuse)
-    scene, offered, mine = made
-    kept = shown(scene, offered, mine)
+    monkeypatch.setattr("obsplan.reporting.figures.plan.plan_figure", refuse)
+    kept = shown_plan(made)
     assert "ShownPlan(" in repr(kept) and "Environment(" not in repr(kept)
     with pytest.raises(AssertionError, match="drawn"):
         kept._repr_html_()
 
 
 def test_a_plan_with_everything_in_has_no_table_of_what_is_missing(made):
-    whole = replace(made[2], unplaced=made[2].unplaced.iloc[:0])
+    whole = replace(made, unplaced=made.unplaced.iloc[:0])
     assert Page(whole._repr_html_()).seen.count("table") == 2

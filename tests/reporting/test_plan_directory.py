@@ -11,11 +11,11 @@ from tools.small import scenario_table
 
 from obsplan.common.atomic_write import SWAP_CALL
 from obsplan.common.errors import TableError
-from obsplan.environment.build import environment
+from obsplan.environment.build import make_environment
 from obsplan.inputs.scenario import scenario_from
-from obsplan.planning.plan import plan
+from obsplan.planning.plan import make_plan
 from obsplan.reporting import plan_directory
-from obsplan.reporting.figures import link
+from obsplan.reporting.figures import plan, resources, save, sky
 
 
 @pytest.fixture(scope="module")
@@ -24,15 +24,15 @@ def made():
     table = scenario_table({"name": "sweep", "count": 2}, hours=4)
     table["platform"][0]["array"] = [{"area_m2": 0.5, "efficiency": 0.3}]
     scene = scenario_from(table)
-    offered = environment(scene)
-    return scene, offered, plan(scene, offered)
+    offered = make_environment(scene)
+    return make_plan(offered)
 
 
 def test_summary_says_what_was_asked_and_found(made, tmp_path):
-    plan_directory.write_plan(*made, tmp_path / "plan")
+    plan_directory.write_plan(made, tmp_path / "plan")
     summary = json.loads((tmp_path / "plan" / "summary.json").read_text())
     assert summary["counts"] == {"sweep": {"wanted": 2, "placed": 2}}
-    assert summary["value"] == made[2].value
+    assert summary["value"] == made.value
     assert summary["bound"] >= summary["value"]
     assert summary["check"].startswith("no violation found of")
     assert "flight rules" in summary["caution"]
@@ -41,7 +41,7 @@ def test_summary_says_what_was_asked_and_found(made, tmp_path):
 
 def test_a_failure_in_the_middle_leaves_the_old_plan_and_no_scraps(made, tmp_path, monkeypatch):
     target = tmp_path / "plan"
-    plan_directory.write_plan(*made, target)
+    plan_directory.write_plan(made, target)
     before = {p.name: p.read_bytes() for p in target.iterdir()}
 
     def fail(*_):
@@ -49,7 +49,7 @@ def test_a_failure_in_the_middle_leaves_the_old_plan_and_no_scraps(made, tmp_pat
 
     monkeypatch.setattr(plan_directory, "summary_of", fail)
     with pytest.raises(TableError, match="No space left"):
-        plan_directory.write_plan(*made, target)
+        plan_directory.write_plan(made, target)
     assert {p.name: p.read_bytes() for p in target.iterdir()} == before
     assert [p.name for p in tmp_path.iterdir()] == ["plan"]
 
@@ -60,7 +60,7 @@ def test_foreign_directories_and_files_are_left_alone(made, tmp_path):
     (tmp_path / "file").write_text("mine")
     for name in ("notes", "file"):
         with pytest.raises(TableError, match="no plan directory"):
-            plan_directory.write_plan(*made, tmp_path / name)
+            plan_directory.write_plan(made, tmp_path / name)
     assert (tmp_path / "notes" / "a.txt").read_text() == "mine"
     assert (tmp_path / "file").read_text() == "mine"
 
@@ -68,17 +68,17 @@ def test_foreign_directories_and_files_are_left_alone(made, tmp_path):
 @pytest.mark.parametrize("name", ["edited.csv", "timeline.csv"])
 def test_what_a_hand_has_put_or_changed_there_is_kept(made, tmp_path, name):
     target = tmp_path / "plan"
-    plan_directory.write_plan(*made, target)
+    plan_directory.write_plan(made, target)
     (target / name).write_text("activity,start_utc\n")
     with pytest.raises(TableError, match=name):
-        plan_directory.write_plan(*made, target)
+        plan_directory.write_plan(made, target)
     assert (target / name).read_text() == "activity,start_utc\n"
 
 
 @pytest.mark.parametrize("form", plan_directory.FORMATS)
 def test_figures_are_written_as_asked_and_the_same_each_time(made, tmp_path, form):
     for name in ("one", "two"):
-        plan_directory.write_plan(*made, tmp_path / name, form)
+        plan_directory.write_plan(made, tmp_path / name, form)
     drawn = {p.name for p in (tmp_path / "one").iterdir() if p.stem in plan_directory.FIGURES}
     assert {f"{name}.{form}" for name in plan_directory.FIGURES} <= drawn
     assert not any(
@@ -88,7 +88,7 @@ def test_figures_are_written_as_asked_and_the_same_each_time(made, tmp_path, for
     )
     for name in (*(f"{figure}.{form}" for figure in plan_directory.FIGURES), "report.html"):
         assert (tmp_path / "one" / name).read_bytes() == (tmp_path / "two" / name).read_bytes()
-    plan_directory.write_plan(*made, tmp_path / "one")  # a plan with other pictures gives way
+    plan_directory.write_plan(made, tmp_path / "one")  # a plan with other pictures gives way
     assert not (tmp_path / "one" / "plan.svg").exists()
 
 
@@ -101,13 +101,13 @@ FORKS = pytest.mark.skipif(
 
 def _rewrite(made, target, rounds):
     """Write two plans in turn, which differ in their timelines; pictures as mere words."""
-    scene, offered, plan_ = made
-    link.save = lambda figure, path: path.write_text("a picture")
-    link.sky_figure = link.plan_figure = link.resources_figure = lambda *_: None
+    plan_ = made
+    save.save_figure = lambda figure, path: path.write_text("a picture")
+    sky.sky_figure = plan.plan_figure = resources.resources_figure = lambda *_: None
     plan_directory.report_page = lambda *_: "a page"
     fewer = replace(plan_, timeline=plan_.timeline.iloc[:1])
     for k in range(rounds):
-        plan_directory.write_plan(scene, offered, fewer if k % 2 else plan_, target)
+        plan_directory.write_plan(fewer if k % 2 else plan_, target)
 
 
 def _untouched_and_whole(target):
@@ -122,7 +122,7 @@ def _untouched_and_whole(target):
 @pytest.mark.parametrize("wait_s", [0.0, 0.005, 0.02, 0.04])
 def test_a_run_killed_at_any_moment_leaves_the_old_plan_or_the_new(made, tmp_path, wait_s):
     target = tmp_path / "plan"
-    plan_directory.write_plan(*made, target)
+    plan_directory.write_plan(made, target)
     process = multiprocessing.get_context("fork").Process(
         target=_rewrite, args=(made, target, 10**6)
     )

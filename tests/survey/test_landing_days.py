@@ -1,7 +1,7 @@
 """Lunar days to land on: the figures against the sky and the environment, rank and words."""
 
 from dataclasses import replace
-from datetime import datetime, timedelta, timezone, UTC
+from datetime import UTC, datetime, timedelta
 
 import numpy as np
 import pandas as pd
@@ -14,18 +14,19 @@ from tools.small import landing_table
 from obsplan.cli.main import main
 from obsplan.common.errors import EphemerisError, ObsplanError, ScenarioError
 from obsplan.common.intervals import intersect
-from obsplan.environment.build import contact_windows, environment
+from obsplan.environment.build import contact_windows, make_environment
 from obsplan.ephemeris import open_ephemeris
 from obsplan.inputs.scenario import scenario_from
 from obsplan.inputs.timeline_csv import csv_text
 from obsplan.physics import sky
 from obsplan.physics.skyline import FLAT
-from obsplan.reporting.figures import link
+from obsplan.reporting.figures.landing_days import days_figure
+from obsplan.reporting.figures.save import save_figure
 from obsplan.survey.landing_days import (
     DAY_COLUMNS,
     Planner,
     _moved,
-    days,
+    landing_days,
     loses_least,
     range_seconds,
 )
@@ -42,7 +43,7 @@ SCENARIO = scenario_from(landing_table())
 
 @pytest.fixture(scope="module")
 def choice():
-    return days(SCENARIO, FIRST, LAST, late_h=24.0, offset_km=20.0)
+    return landing_days(SCENARIO, FIRST, LAST, late_h=24.0, offset_km=20.0)
 
 
 @pytest.fixture(scope="module")
@@ -54,7 +55,7 @@ def first_stay(choice):
     # A step longer than needed, since the span is cut to whole steps.
     after = (row["last_light_utc"] + pd.Timedelta(hours=2)).floor("h").to_pydatetime()
     span = moved.span.model_copy(update={"end_utc": after})
-    return row, environment(moved.model_copy(update={"span": span}))
+    return row, make_environment(moved.model_copy(update={"span": span}))
 
 
 def test_every_lunar_day_of_the_range_has_a_row(choice):
@@ -132,7 +133,7 @@ def test_what_is_asked_counts_runs_and_their_sending(choice):
 def test_inside_the_landing_window_all_that_a_landing_asks_holds(stations):
     asked = {"sun_elevation_deg": [4.0, 9.0], "earth_elevation_min_deg": 35.0, "stations": stations}
     scenario = scenario_from(landing_table(**asked))
-    choice = days(scenario, FIRST, FIRST + timedelta(days=30))
+    choice = landing_days(scenario, FIRST, FIRST + timedelta(days=30))
     windows = choice.windows[choice.windows["window"] == "landing"]
     minutes = pd.date_range(choice.table["first_light_utc"][0], periods=5 * 1440, freq="min")
     times = minutes.tz_localize(None).to_numpy().astype("datetime64[s]")
@@ -234,7 +235,7 @@ def test_off_across_a_pole_or_the_far_meridian_is_the_same_stay(latitude_deg, lo
     table = landing_table(sun_elevation_deg=[0.2, 3.0])
     table["site"] |= {"latitude_deg": latitude_deg, "longitude_deg": longitude_deg}
     first, last = (datetime(2028, month, 1, tzinfo=UTC) for month in (2, 10))
-    choice = days(scenario_from(table), first, last, offset_km=20.0)
+    choice = landing_days(scenario_from(table), first, last, offset_km=20.0)
     rows = choice.table.dropna(subset="landing_opens_utc").set_index("lunar_day")
     off = choice.losses.join(rows["landing_opens_utc"], on="lunar_day")
     assert len(off) == 4 * len(rows) > 0
@@ -252,7 +253,7 @@ def test_off_across_a_pole_or_the_far_meridian_is_the_same_stay(latitude_deg, lo
 def test_a_contact_counts_once_the_station_is_set_up(choice):
     table = landing_table()
     table["station"] = [station | {"set_up_min": 240} for station in table["station"]]
-    late = days(scenario_from(table), FIRST, LAST)
+    late = landing_days(scenario_from(table), FIRST, LAST)
     environ = choice.windows[choice.windows["window"] == "contact"]
     shorter = late.windows[late.windows["window"] == "contact"]
     assert shorter["end_utc"].isin(environ["end_utc"]).all()
@@ -265,7 +266,7 @@ def test_a_contact_counts_once_the_station_is_set_up(choice):
 def test_plan_fills_in_value_and_bound_and_ranks_by_value():
     table = landing_table()
     table["activity"][0]["coverage"] = {"over": "sun_elevation_deg", "edges": [5, 30, 49.3, 60]}
-    choice = days(scenario_from(table), FIRST, FIRST + timedelta(days=60), planned=True)
+    choice = landing_days(scenario_from(table), FIRST, FIRST + timedelta(days=60), planned=True)
     assert (choice.table["value"] <= choice.table["bound"] + 1e-9).all()
     by_rank = choice.table.sort_values("rank")
     assert by_rank["value"].is_monotonic_decreasing
@@ -275,7 +276,7 @@ def test_plan_fills_in_value_and_bound_and_ranks_by_value():
 def test_a_day_that_cannot_be_planned_says_why():
     table = landing_table()
     table["activity"][0] |= {"must": 1, "when": {"sun_elevation_deg": [80, 90]}}
-    choice = days(scenario_from(table), FIRST, FIRST + timedelta(days=30), planned=True)
+    choice = landing_days(scenario_from(table), FIRST, FIRST + timedelta(days=30), planned=True)
     assert choice.table["value"].isna().all() and choice.table["rank"].isna().all()
     assert choice.table["notes"].str.contains("no plan: .*sweep").all()
 
@@ -373,16 +374,16 @@ def test_an_eclipse_that_takes_no_light_worth_a_digit_does_not_speak_against_a_d
 
 def test_an_empty_range_and_one_without_noon_are_refused():
     with pytest.raises(ObsplanError, match="its end must come after its start"):
-        days(SCENARIO, LAST, FIRST)
+        landing_days(SCENARIO, LAST, FIRST)
     with pytest.raises(ObsplanError, match="no local noon .* 29.5 days"):
-        days(SCENARIO, FIRST, FIRST + timedelta(days=1))
+        landing_days(SCENARIO, FIRST, FIRST + timedelta(days=1))
 
 
 @pytest.mark.parametrize("year", [1990, 2049])
 def test_a_range_outside_the_kernels_is_refused_with_what_it_needs(year):
     first = datetime(year, 1, 1, tzinfo=UTC)
     with pytest.raises(EphemerisError, match="--ephemeris DIR\n.*47 days before"):
-        days(SCENARIO, first, first + timedelta(days=720))
+        landing_days(SCENARIO, first, first + timedelta(days=720))
 
 
 @pytest.mark.parametrize(
@@ -399,22 +400,22 @@ def test_bad_landing_rules_are_named(landing, words):
 
 
 def test_figure_is_drawn_with_and_without_plans(choice, tmp_path):
-    link.save(link.days_figure(SCENARIO, choice), tmp_path / "days.png")
+    save_figure(days_figure(SCENARIO, choice), tmp_path / "days.png")
     first = (tmp_path / "days.png").read_bytes()
-    link.save(link.days_figure(SCENARIO, choice), tmp_path / "days.png")
+    save_figure(days_figure(SCENARIO, choice), tmp_path / "days.png")
     assert (tmp_path / "days.png").read_bytes() == first
-    words = [text.get_text() for text in link.days_figure(SCENARIO, choice).texts]
+    words = [text.get_text() for text in days_figure(SCENARIO, choice).texts]
     best = choice.table.set_index("rank").loc[1]
     assert any(f"lunar day {best['lunar_day']}" in text for text in words)
     planned = choice.table.assign(value=[3.0, 2.0, np.nan], bound=[4.0, 4.0, np.nan])
-    link.days_figure(SCENARIO, replace(choice, table=ranked(planned, True)))
+    days_figure(SCENARIO, replace(choice, table=ranked(planned, True)))
 
 
 def test_height_of_the_figure_follows_its_days_and_nothing_leaves_the_page(choice):
     heights_in = []
     for count in (1, 3):
         rows = choice.table.head(count).assign(notes="for: " + "light " * 20 + "and no eclipse")
-        figure = link.days_figure(SCENARIO, replace(choice, table=ranked(rows, False)))
+        figure = days_figure(SCENARIO, replace(choice, table=ranked(rows, False)))
         figure.set_dpi(160)  # as saved: hinting widens letters by other shares
         figure.canvas.draw()
         heights_in.append(figure.get_figheight())
@@ -457,6 +458,6 @@ def test_command_writes_table_windows_losses_and_picture(tmp_path, monkeypatch):
 
 
 def test_the_same_range_gives_the_same_bytes(choice):
-    again = days(SCENARIO, FIRST, LAST, late_h=24.0, offset_km=20.0)
+    again = landing_days(SCENARIO, FIRST, LAST, late_h=24.0, offset_km=20.0)
     assert csv_text(again.table) == csv_text(choice.table)
     assert csv_text(again.losses) == csv_text(choice.losses)

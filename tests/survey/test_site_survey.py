@@ -6,7 +6,7 @@ import subprocess
 import sys
 import time
 from contextlib import contextmanager
-from datetime import datetime, timezone, UTC
+from datetime import UTC, datetime
 from pathlib import Path
 
 import numpy as np
@@ -24,10 +24,11 @@ from obsplan.inputs.scenario import scenario_from
 from obsplan.inputs.timeline_csv import csv_text
 from obsplan.physics import sky
 from obsplan.physics.station_track import station_track
-from obsplan.reporting.figures import link
-from obsplan.survey.landing_days import DAY_COLUMNS, days
+from obsplan.reporting.figures.save import save_figure
+from obsplan.reporting.figures.site_map import survey_map
+from obsplan.survey.landing_days import DAY_COLUMNS, landing_days
 from obsplan.survey.site_course import Place
-from obsplan.survey.site_survey import SITE_COLUMNS, chunk_rows, read_sites, survey
+from obsplan.survey.site_survey import SITE_COLUMNS, chunk_rows, read_sites, survey_sites
 
 SCENARIO = scenario_from(landing_table())
 RANGE = datetime(2028, 6, 20, tzinfo=UTC), datetime(2028, 7, 20, tzinfo=UTC)
@@ -42,7 +43,7 @@ PLACES = [
 
 @pytest.fixture(scope="module")
 def table():
-    return survey(SCENARIO, PLACES, *RANGE, jobs=1)
+    return survey_sites(SCENARIO, PLACES, *RANGE, jobs=1)
 
 
 # --- reading
@@ -113,7 +114,7 @@ def test_rows_come_by_site_then_by_day_with_one_rank_over_all(table):
 
 
 def test_a_site_among_others_is_as_alone(table):
-    alone = days(SCENARIO, *RANGE).table.drop(columns="rank")
+    alone = landing_days(SCENARIO, *RANGE).table.drop(columns="rank")
     among = table[table["name"] == "shelf"][list(alone)].reset_index(drop=True)
     # Heat steps are divided where the light of any site changes fast: up to 0.1 K.
     numbers = alone.select_dtypes("number").columns
@@ -138,7 +139,7 @@ def test_poles_and_the_far_side_say_what_keeps_a_landing(table):
 def test_a_site_that_never_sees_the_sun_or_the_earth_says_so(tmp_path):
     (tmp_path / "pit.csv").write_text("azimuth_deg,elevation_deg\n0,85\n")
     pit = Place("pit", -85.0, 0.0, skyline=(tmp_path / "pit.csv",))
-    table = survey(SCENARIO, [pit], *RANGE, jobs=1)
+    table = survey_sites(SCENARIO, [pit], *RANGE, jobs=1)
     assert len(table) == 1
     row = table.iloc[0]
     below = "it stays below the skyline"
@@ -155,7 +156,7 @@ def test_a_slope_to_the_east_is_warmed_as_its_own_ground(table):
 
 def test_a_broken_site_is_a_row_and_harms_no_other(tmp_path, table):
     broken = Place("broken", 0.0, 0.0, skyline=(tmp_path / "gone.csv",))
-    mixed = survey(SCENARIO, [broken, *PLACES], *RANGE, jobs=1)
+    mixed = survey_sites(SCENARIO, [broken, *PLACES], *RANGE, jobs=1)
     assert mixed["notes"][0].startswith("not computed: ") and "gone.csv" in mixed["notes"][0]
     assert csv_text(mixed.iloc[1:]) == csv_text(table)
 
@@ -169,21 +170,21 @@ def test_a_site_whose_physics_fails_is_a_row_too(monkeypatch, table):
         return real(scenario, places, *rest)
 
     monkeypatch.setattr(sites_module, "site_courses", fails_at_the_shelf)
-    mixed = survey(SCENARIO, PLACES[:2], *RANGE, jobs=1)
+    mixed = survey_sites(SCENARIO, PLACES[:2], *RANGE, jobs=1)
     assert mixed[mixed["name"] == "shelf"]["notes"].tolist() == ["not computed: no balance"]
     assert mixed[mixed["name"] == "north pole"]["notes"].str.contains("the Sun climbs to").all()
 
 
 def test_a_range_without_the_noon_of_a_site_is_said():
     short = RANGE[0], datetime(2028, 6, 25, tzinfo=UTC)
-    table = survey(SCENARIO, PLACES[1:3], *short, jobs=1)
+    table = survey_sites(SCENARIO, PLACES[1:3], *short, jobs=1)
     assert (table["notes"] == "no local noon in the range").any()
 
 
 def test_stations_are_seen_as_one_by_one():
     station = Station(name="dish", latitude_deg=37.2, longitude_deg=-7.4, height_m=120.0)
     first = np.datetime64("2028-01-01", "s")
-    view = station_track(open_ephemeris(), station, first, first + np.timedelta64(40, "D"))
+    view = station_track(open_ephemeris(), station.place, first, first + np.timedelta64(40, "D"))
     rng = np.random.default_rng(5)
     times = first + np.sort(rng.integers(0, 40 * 86400, 200)).astype("timedelta64[s]")
     latitude, longitude = np.array([62.4, -90.0, 0.0]), np.array([11.8, 0.0, 179.0])
@@ -204,8 +205,8 @@ def test_stations_are_seen_as_one_by_one():
 
 def test_many_processes_give_the_same_bytes(monkeypatch, table):
     monkeypatch.setattr(sites_module, "CHUNK_SITES", 2)
-    one = survey(SCENARIO, PLACES, *RANGE, jobs=1)
-    two = survey(SCENARIO, PLACES, *RANGE, jobs=2)
+    one = survey_sites(SCENARIO, PLACES, *RANGE, jobs=1)
+    two = survey_sites(SCENARIO, PLACES, *RANGE, jobs=2)
     assert csv_text(one) == csv_text(two)
 
 
@@ -220,10 +221,10 @@ def dies_once(job, places):
 
 def test_the_share_of_a_lost_worker_is_done_again(monkeypatch, tmp_path):
     monkeypatch.setattr(sites_module, "CHUNK_SITES", 2)
-    whole = survey(SCENARIO, PLACES, *RANGE, jobs=1)
+    whole = survey_sites(SCENARIO, PLACES, *RANGE, jobs=1)
     monkeypatch.setenv("SURVEY_TEST_MARK", str(tmp_path / "died"))
     monkeypatch.setattr(sites_module, "chunk_rows", dies_once)
-    again = survey(SCENARIO, PLACES, *RANGE, jobs=2)
+    again = survey_sites(SCENARIO, PLACES, *RANGE, jobs=2)
     assert (tmp_path / "died").exists()
     assert csv_text(again) == csv_text(whole)
 
@@ -231,7 +232,7 @@ def test_the_share_of_a_lost_worker_is_done_again(monkeypatch, tmp_path):
 def test_a_dask_cluster_gives_the_same_bytes(monkeypatch):
     distributed = pytest.importorskip("dask.distributed")
     monkeypatch.setattr(sites_module, "CHUNK_SITES", 2)
-    here = survey(SCENARIO, PLACES, *RANGE, jobs=1)
+    here = survey_sites(SCENARIO, PLACES, *RANGE, jobs=1)
     told = []
     with distributed.LocalCluster(
         n_workers=1,
@@ -241,7 +242,7 @@ def test_a_dask_cluster_gives_the_same_bytes(monkeypatch):
         protocol="tcp",
         dashboard_address=None,
     ) as cluster:
-        there = survey(
+        there = survey_sites(
             SCENARIO,
             PLACES,
             *RANGE,
@@ -257,14 +258,14 @@ def test_a_scheduler_that_does_not_answer_is_told(monkeypatch):
     assert sites_module.CONNECT_S < 15  # what the user is promised
     monkeypatch.setattr(sites_module, "CONNECT_S", 1)
     with pytest.raises(ObsplanError, match="scheduler tcp://127.0.0.1:9 does not answer"):
-        survey(SCENARIO, PLACES, *RANGE, scheduler="tcp://127.0.0.1:9")
+        survey_sites(SCENARIO, PLACES, *RANGE, scheduler="tcp://127.0.0.1:9")
 
 
 def test_an_address_that_is_none_is_told_before_anyone_waits_for_it(monkeypatch):
     distributed = pytest.importorskip("dask.distributed")
     monkeypatch.setattr(distributed, "Client", lambda *asked, **how: pytest.fail("waits"))
     with pytest.raises(ObsplanError, match="scheduler somewhere does not answer .*address like"):
-        survey(SCENARIO, PLACES, *RANGE, scheduler="somewhere")
+        survey_sites(SCENARIO, PLACES, *RANGE, scheduler="somewhere")
 
 
 @contextmanager
@@ -292,11 +293,11 @@ def cluster_of_processes(directory):
 def test_a_scheduler_that_dies_is_told_and_the_survey_goes_on_later(monkeypatch, tmp_path):
     pytest.importorskip("dask.distributed")
     monkeypatch.setattr(sites_module, "CHUNK_SITES", 1)
-    whole = survey(SCENARIO, PLACES, *RANGE, jobs=1)
+    whole = survey_sites(SCENARIO, PLACES, *RANGE, jobs=1)
     output, told = tmp_path / "survey.csv", []
     with cluster_of_processes(tmp_path) as (scheduler, address):
         with pytest.raises(ObsplanError, match="scheduler tcp.* lost the connection.*goes on"):
-            survey(
+            survey_sites(
                 SCENARIO,
                 PLACES,
                 *RANGE,
@@ -304,7 +305,7 @@ def test_a_scheduler_that_dies_is_told_and_the_survey_goes_on_later(monkeypatch,
                 keep=output,
                 report=lambda *done: scheduler.kill(),
             )
-    again = survey(
+    again = survey_sites(
         SCENARIO, PLACES, *RANGE, jobs=1, keep=output, report=lambda *done: told.append(done)
     )
     assert 1 <= told[0][0] < len(PLACES)
@@ -314,12 +315,12 @@ def test_a_scheduler_that_dies_is_told_and_the_survey_goes_on_later(monkeypatch,
 def test_what_cannot_be_kept_is_told(tmp_path):
     (tmp_path / "file").touch()
     with pytest.raises(TableError, match="cannot be written"):
-        survey(SCENARIO, PLACES[:1], *RANGE, jobs=1, keep=tmp_path / "file" / "survey.csv")
+        survey_sites(SCENARIO, PLACES[:1], *RANGE, jobs=1, keep=tmp_path / "file" / "survey.csv")
 
 
 def test_planned_sites_are_shared_out_one_by_one_and_ranked_by_value(tmp_path):
     places, told = PLACES[:3] + PLACES[4:], []
-    table = survey(
+    table = survey_sites(
         SCENARIO,
         places,
         *RANGE,
@@ -334,7 +335,7 @@ def test_planned_sites_are_shared_out_one_by_one_and_ranked_by_value(tmp_path):
     assert (table.loc[lands, "value"] > 0).all() and table.loc[~lands, "value"].isna().all()
     assert (table.loc[lands, "value"] <= table.loc[lands, "bound"] + 1e-9).all()
     assert table["rank"].notna().equals(lands)
-    alone = days(SCENARIO, *RANGE, planned=True).table
+    alone = landing_days(SCENARIO, *RANGE, planned=True).table
     shelf = table[table["name"] == "shelf"]
     assert shelf["value"].tolist() == pytest.approx(alone["value"].tolist())
     by_rank = table[lands].sort_values("rank")
@@ -343,14 +344,14 @@ def test_planned_sites_are_shared_out_one_by_one_and_ranked_by_value(tmp_path):
 
 def test_an_interrupted_survey_goes_on_from_what_is_written(monkeypatch, tmp_path, table):
     monkeypatch.setattr(sites_module, "CHUNK_SITES", 2)
-    whole = survey(SCENARIO, PLACES, *RANGE, jobs=1)
+    whole = survey_sites(SCENARIO, PLACES, *RANGE, jobs=1)
     output = tmp_path / "survey.csv"
 
     def stop(done, of):
         raise KeyboardInterrupt
 
     with pytest.raises(KeyboardInterrupt):
-        survey(SCENARIO, PLACES, *RANGE, jobs=1, keep=output, report=stop)
+        survey_sites(SCENARIO, PLACES, *RANGE, jobs=1, keep=output, report=stop)
     [parts] = tmp_path.glob(".survey.csv.*.parts")
     assert len(list(parts.glob("*.json"))) == 1
     real, worked = sites_module.chunk_rows, []
@@ -360,7 +361,7 @@ def test_an_interrupted_survey_goes_on_from_what_is_written(monkeypatch, tmp_pat
         return real(job, places)
 
     monkeypatch.setattr(sites_module, "chunk_rows", counted)
-    resumed = survey(SCENARIO, PLACES, *RANGE, jobs=1, keep=output)
+    resumed = survey_sites(SCENARIO, PLACES, *RANGE, jobs=1, keep=output)
     assert csv_text(resumed) == csv_text(whole)
     assert len(worked) == len(PLACES) - 2
     assert not parts.exists()
@@ -373,9 +374,9 @@ def test_another_question_takes_nothing_from_an_interrupted_one(monkeypatch, tmp
         raise KeyboardInterrupt
 
     with pytest.raises(KeyboardInterrupt):
-        survey(SCENARIO, PLACES[:1], *RANGE, jobs=1, keep=output, report=stop)
+        survey_sites(SCENARIO, PLACES[:1], *RANGE, jobs=1, keep=output, report=stop)
     moved = [PLACES[0]._replace(latitude_deg=80.0)]
-    other = survey(SCENARIO, moved, *RANGE, jobs=1, keep=output)
+    other = survey_sites(SCENARIO, moved, *RANGE, jobs=1, keep=output)
     assert other["latitude_deg"].unique().tolist() == [80.0]
 
 
@@ -383,15 +384,15 @@ def test_another_question_takes_nothing_from_an_interrupted_one(monkeypatch, tmp
 
 
 def test_map_shows_a_column_and_refuses_one_that_is_none(table, tmp_path):
-    figure = link.survey_map("survey", table, "energy_share")
-    link.save(figure, tmp_path / "map.png")
+    figure = survey_map("survey", table, "energy_share")
+    save_figure(figure, tmp_path / "map.png")
     assert (tmp_path / "map.png").stat().st_size > 0
     assert [ax.get_ylabel() for ax in figure.axes] == [
         "latitude (deg, north positive)",
         "energy over what is asked",
     ]
     with pytest.raises(ObsplanError, match="--colour notes: no such column of numbers"):
-        link.survey_map("survey", table, "notes")
+        survey_map("survey", table, "notes")
 
 
 def test_names_stay_inside_the_map_and_landings_are_counted_whatever_colours_it(table):
@@ -400,7 +401,7 @@ def test_names_stay_inside_the_map_and_landings_are_counted_whatever_colours_it(
     spread = table.assign(longitude_deg=[east[name] for name in table["name"]], rank=1.0)
     spread["useful_light_h"] = 100.0
     spread.loc[spread["name"] == names[-1], "rank"] = np.nan
-    figure = link.survey_map("survey", spread)
+    figure = survey_map("survey", spread)
     figure.canvas.draw()
     ax = figure.axes[0]
     frame = ax.get_window_extent()

@@ -5,8 +5,8 @@ from itertools import combinations, product
 import numpy as np
 from scipy.optimize import linprog
 
-from obsplan.checking.check import check
-from obsplan.planning.problem.from_scenario import Problem
+from obsplan.checking.check import check_timeline
+from obsplan.planning.problem.definition import Problem
 from tools.small import slots
 
 
@@ -167,17 +167,18 @@ def _dense(rows: list[dict], columns: int) -> np.ndarray:
     return matrix
 
 
-def accepted_worth(scene, environment, above: float, tries: int) -> float | None:
+def accepted_worth(environment, above: float, tries: int) -> float | None:
     """Worth of the first timeline above `above` that the check accepts, in falling worth.
 
     None when there is none, or none among the first `tries`; every start on the grid is
     tried that the check has nothing against on its own.
     """
+    scene = environment.scenario
     step = scene.span.step_min
     options = []
     for activity in scene.activity:
         rows = [(activity.name, step * k) for k in range(scene.steps)]
-        found = check(scene, environment, slots(*rows)).violations
+        found = check_timeline(environment, slots(*rows)).violations
         wrong = {int(slot[1:]) - 1 for slot in found["slots"][found["rule"].isin(PLACEMENT)]}
         starts = [minute for k, (_, minute) in enumerate(rows) if k not in wrong]
         reach = scene.slot_min(activity) + activity.gap_min
@@ -193,7 +194,7 @@ def accepted_worth(scene, environment, above: float, tries: int) -> float | None
     plans = sorted((p for p in plans if p[0] > above), key=lambda p: -p[0])
     for worth, runs in plans[:tries]:
         rows = [(a.name, s) for a, starts in zip(scene.activity, runs) for s in starts]
-        if check(scene, environment, slots(*rows)).holds:
+        if check_timeline(environment, slots(*rows)).holds:
             return worth
     return None
 

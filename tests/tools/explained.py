@@ -2,10 +2,10 @@
 
 import pandas as pd
 
-from obsplan.environment.build import Environment
+from obsplan.environment.model import Environment
 from obsplan.inputs.scenario import Scenario
 from obsplan.planning.problem.booking import Booking
-from obsplan.planning.problem.from_scenario import problem
+from obsplan.planning.problem.from_scenario import build_problem
 from obsplan.planning.problem.timeline_table import timeline_table
 from obsplan.planning.reasons.unplaced import unplaced
 from tools.small import platform, world
@@ -13,7 +13,7 @@ from tools.small import platform, world
 
 def booked(scene: Scenario, environment: Environment, *runs: tuple[str, int]) -> Booking:
     """A plan with runs given as (activity, step of start)."""
-    booking = Booking(problem(scene, environment))
+    booking = Booking(build_problem(environment))
     names = [a.name for a in scene.activity]
     for name, start in runs:
         booking.add(names.index(name), start)
@@ -23,7 +23,7 @@ def booked(scene: Scenario, environment: Environment, *runs: tuple[str, int]) ->
 
 
 def explained(scene: Scenario, environment: Environment, booking: Booking) -> pd.DataFrame:
-    return unplaced(scene, environment, booking, timeline_table(scene, environment, booking))
+    return unplaced(environment, booking, timeline_table(environment, booking))
 
 
 def why(scene: Scenario, *runs: tuple[str, int], **columns) -> tuple[str, str]:

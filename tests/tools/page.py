@@ -3,9 +3,9 @@
 import functools
 from html.parser import HTMLParser
 
-from obsplan.environment.build import environment
+from obsplan.environment.build import make_environment
 from obsplan.inputs.scenario import scenario_from
-from obsplan.planning.plan import plan
+from obsplan.planning.plan import make_plan
 from tools.small import platform, scenario_table
 
 TITLE = "<script>alert(1)</script> & 'co'"
@@ -48,8 +48,8 @@ def made(uplink=True):
     if uplink:
         table["uplink"] = {"lead_min": 30, "loaded_until_utc": "2028-07-01T02:00:00Z"}
     scene = scenario_from(table)
-    around = environment(scene)
-    return scene, around, plan(scene, around)
+    around = make_environment(scene)
+    return make_plan(around)
 
 
 class Page(HTMLParser):

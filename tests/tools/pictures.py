@@ -8,15 +8,18 @@ from matplotlib.axis import Axis
 from matplotlib.colors import to_hex
 from matplotlib.text import Text
 
-from obsplan.checking.check import check
-from obsplan.environment.build import environment
+from obsplan.checking.check import check_timeline
+from obsplan.environment.build import make_environment
 from obsplan.inputs.scenario import read_scenario, scenario_from
 from obsplan.planning.plan import Plan
-from obsplan.planning.problem.from_scenario import problem
+from obsplan.planning.problem.from_scenario import build_problem
 from obsplan.planning.problem.timeline_table import timeline_table
 from obsplan.planning.search.first_plan import quick_plan
 from obsplan.reporting.figures import layout as parts
-from obsplan.reporting.figures import link
+from obsplan.reporting.figures.link import link_figure
+from obsplan.reporting.figures.plan import plan_figure
+from obsplan.reporting.figures.resources import resources_figure
+from obsplan.reporting.figures.sky import sky_figure
 
 DEMO = Path(__file__).parents[2] / "examples" / "demo.toml"
 
@@ -31,12 +34,12 @@ def day():
     whole = read_scenario(DEMO)
     span = {"start_utc": utc("2028-07-05T06:00Z"), "end_utc": utc("2028-07-07T18:00Z")}
     scenario = whole.model_copy(update={"span": whole.span.model_copy(update=span)})
-    around = environment(scenario)
-    booking = quick_plan(problem(scenario, around))
-    timeline = timeline_table(scenario, around, booking)
-    verdict = check(scenario, around, timeline)
-    made = Plan(timeline, pd.DataFrame(), verdict, booking.value(), 1.1 * booking.value())
-    return scenario, around, made
+    around = make_environment(scenario)
+    booking = quick_plan(build_problem(around))
+    timeline = timeline_table(around, booking)
+    verdict = check_timeline(around, timeline)
+    made = Plan(around, timeline, pd.DataFrame(), verdict, booking.value(), 1.1 * booking.value())
+    return made
 
 
 @functools.cache
@@ -63,18 +66,18 @@ def night():
             ],
         }
     )
-    around = environment(scenario)
+    around = make_environment(scenario)
     timeline = pd.DataFrame(columns=["slot", "activity", "start_utc", "end_utc"])
-    return scenario, around, Plan(timeline, timeline, check(scenario, around, timeline), 0.0, 0.0)
+    return Plan(around, timeline, timeline, check_timeline(around, timeline), 0.0, 0.0)
 
 
 def draw(kind, scene):
-    scenario, around, plan = scene
+    plan, around = scene, scene.environment
     if kind == "plan":
-        return link.plan_figure(scenario, around, plan)
+        return plan_figure(plan)
     if kind == "resources":
-        return link.resources_figure(scenario, around, plan.verdict)
-    return {"sky": link.sky_figure, "link": link.link_figure}[kind](scenario, around)
+        return resources_figure(around, plan.verdict)
+    return {"sky": sky_figure, "link": link_figure}[kind](around)
 
 
 @functools.cache

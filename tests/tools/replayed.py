@@ -3,7 +3,7 @@
 import numpy as np
 import pandas as pd
 
-from obsplan.checking.check import check
+from obsplan.checking.check import check_timeline
 from tools import small
 from tools.small import START, platform  # noqa: F401  the tests of the replay take both from here
 
@@ -50,7 +50,7 @@ def slots(*rows):
 
 
 def broken(scene, *rows, **columns):
-    return check(scene, environment(scene, **columns), slots(*rows)).violations
+    return check_timeline(environment(scene, **columns), slots(*rows)).violations
 
 
 def the_one(scene, *rows, **columns):

@@ -4,7 +4,7 @@ import numpy as np
 import pandas as pd
 from hypothesis import strategies as st
 
-from obsplan.environment.build import Environment
+from obsplan.environment.model import Environment
 from obsplan.inputs.scenario import Scenario, scenario_from
 
 START = pd.Timestamp("2028-07-01T00:00Z")
@@ -143,6 +143,7 @@ def world(scene: Scenario, sky: dict | None = None, **columns) -> Environment:
         platforms[part.name] = pd.DataFrame(table, index=index)
     none = pd.DataFrame()
     return Environment(
+        scene,
         pd.DataFrame(sky_table | (sky or {}), index=index),
         platforms,
         contacts=none,
@@ -176,10 +177,8 @@ def _pieces(draw, minutes: int, values, grid: int) -> np.ndarray:
 
 
 @st.composite
-def cases(
-    draw, hours=(2, 8), activities=(1, 4), level=False, lossless=False
-) -> tuple[Scenario, Environment]:
-    """A scenario of a few hours with something of everything, and its environment.
+def cases(draw, hours=(2, 8), activities=(1, 4), level=False, lossless=False) -> Environment:
+    """The environment of a scenario of a few hours with something of everything.
 
     With `level`, nothing changes within a step. With `lossless`, batteries lose nothing,
     stores are large and no two platforms share a station, so that it does not matter when
@@ -270,8 +269,8 @@ def cases(
     if level:
         # The one condition that these scenarios pose must not turn within a step either.
         minute = np.arange(minutes) // step * step
-        return scene, world(scene, {"sun_elevation_deg": 5 + minute / 144}, **columns)
-    return scene, world(scene, **columns)
+        return world(scene, {"sun_elevation_deg": 5 + minute / 144}, **columns)
+    return world(scene, **columns)
 
 
 def landing_table(**landing) -> dict:

@@ -3,7 +3,7 @@
 import numpy as np
 from hypothesis import strategies as st
 
-from obsplan.planning.problem.from_scenario import Node, Problem, Task
+from obsplan.planning.problem.definition import Node, Problem, Task
 
 STEPS = 24
 

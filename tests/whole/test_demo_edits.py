@@ -3,8 +3,8 @@
 import pandas as pd
 import pytest
 
-from obsplan.checking.check import check
-from obsplan.planning.problem.from_scenario import problem
+from obsplan.checking.check import check_timeline
+from obsplan.planning.problem.from_scenario import build_problem
 from obsplan.planning.problem.timeline_table import plan_slots
 from obsplan.planning.search.first_plan import quick_plan
 
@@ -12,8 +12,9 @@ from obsplan.planning.search.first_plan import quick_plan
 @pytest.fixture(scope="module")
 def planned(demo):
     """The quick plan of the demo as slots."""
-    scenario, environment = demo
-    return plan_slots(scenario, quick_plan(problem(scenario, environment)))
+    environment = demo
+    scenario = demo.scenario
+    return plan_slots(scenario, quick_plan(build_problem(environment)))
 
 
 def at(text: str) -> pd.Timestamp:
@@ -79,11 +80,11 @@ EDITS = {
 
 
 def test_the_plan_itself_holds(demo, planned):
-    verdict = check(*demo, planned)
+    verdict = check_timeline(demo, planned)
     assert verdict.holds, verdict.violations["message"].tolist()
 
 
 @pytest.mark.parametrize("rule", sorted(EDITS))
 def test_an_edit_is_found_by_its_rule(demo, planned, rule):
-    verdict = check(*demo, EDITS[rule](planned))
+    verdict = check_timeline(demo, EDITS[rule](planned))
     assert rule in set(verdict.violations["rule"])

@@ -80,6 +80,6 @@ def test_a_failed_run_is_seen_and_made_up_for():
 def test_a_plan_made_anew_is_shown_in_a_notebook():
     names, _ = run("what_now")
     plan = names["made"].plan
-    page = obsplan.shown_plan(names["scenario"], names["environment"], plan)._repr_html_()
+    page = obsplan.shown_plan(plan)._repr_html_()
     assert bound_line(plan.value, plan.bound) in page and plan.verdict.summary in page
     assert "mast release" in page

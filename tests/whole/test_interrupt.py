@@ -15,7 +15,8 @@ from tools.tiny import tiny_problem
 
 from obsplan.planning import plan as plan_room
 from obsplan.planning.problem.booking import Booking
-from obsplan.planning.problem.from_scenario import problem, worth_of_all
+from obsplan.planning.problem.definition import worth_of_all
+from obsplan.planning.problem.from_scenario import build_problem
 from obsplan.planning.search.first_plan import quick_plan
 from obsplan.planning.search.greedy import greedy_plan
 from obsplan.planning.search.strategy import better_plans
@@ -68,20 +69,20 @@ def test_ctrl_c_before_there_is_a_plan_stays_an_interruption(monkeypatch):
 
     monkeypatch.setattr(plan_room, "better_plans", none_yet)
     with pytest.raises(KeyboardInterrupt):
-        plan_room.plan(scene, world(scene))
+        plan_room.make_plan(world(scene))
 
 
 def test_an_interrupted_plan_keeps_its_value_and_a_true_bound(monkeypatch):
     scene = scenario({"name": "a", "count": 3, "value": 2.0, "repeat_worth": 0.5})
     offered = world(scene)
-    whole = plan_room.plan(scene, offered)
+    whole = plan_room.make_plan(offered)
 
     def stopped(spared, *_):
         yield quick_plan(spared), np.inf
         raise KeyboardInterrupt
 
     monkeypatch.setattr(plan_room, "better_plans", stopped)
-    kept = plan_room.plan(scene, offered)
+    kept = plan_room.make_plan(offered)
     assert kept.interrupted and not whole.interrupted
     assert kept.verdict.holds
     assert kept.value <= whole.value <= kept.bound == 2.0 + 1.0 + 0.5
@@ -99,7 +100,7 @@ def test_an_interrupted_plan_is_tidied_and_filled_too(monkeypatch):
     scene = scenario({"name": "a", "count": 3})
     told = []
     monkeypatch.setattr(plan_room, "better_plans", stopped_late)
-    kept = plan_room.plan(scene, world(scene), report=told.append)
+    kept = plan_room.make_plan(world(scene), report=told.append)
     assert kept.interrupted and kept.verdict.holds
     assert kept.timeline["start_utc"].iloc[0] == scene.span.start_utc
     assert len(kept.timeline) == 3 and kept.unplaced.empty
@@ -118,7 +119,7 @@ def test_progress_tells_what_is_asked_for_until_there_is_a_bound(monkeypatch):
         yield plan, 2.5
 
     monkeypatch.setattr(plan_room, "better_plans", found)
-    plan_room.plan(scene, world(scene), report=told.append)
+    plan_room.make_plan(world(scene), report=told.append)
     assert told[0].startswith("first plan: value 2.0 of 3.0 asked for, no bound yet, ")
     assert told[1].startswith("plan: value 2.0, at most 2.5 possible (20.0 % open), ")
 
@@ -131,7 +132,7 @@ def test_ctrl_c_while_a_plan_is_tidied_keeps_the_plan(monkeypatch):
 
     monkeypatch.setattr(plan_room, "better_plans", stopped_late)
     monkeypatch.setattr(plan_room, "_filled", impatient)
-    kept = plan_room.plan(scene, world(scene))
+    kept = plan_room.make_plan(world(scene))
     assert kept.interrupted and kept.verdict.holds and kept.value == 1.0
 
 
@@ -145,7 +146,7 @@ def test_no_plan_is_worth_more_than_all_wanted_runs(seed):
 @given(cases(hours=(12, 24), activities=(3, 6), lossless=True))
 @settings(max_examples=10)
 def test_bounds_are_heard_and_closing_ends_the_search(case):
-    question, strict = problem(*case, relaxed=True), problem(*case)
+    question, strict = build_problem(case, relaxed=True), build_problem(case)
     heard = []
     plans = better_plans(strict, question, 0.0, Booking(strict), heard.append)
     booking, bound = next(plans)

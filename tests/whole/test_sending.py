@@ -7,13 +7,13 @@ import pytest
 from pandas.testing import assert_frame_equal
 from tools.replayed import DAY_MIN, broken, environment, platform, scenario, slots, the_one
 
-from obsplan.checking.check import check
+from obsplan.checking.check import check_timeline
 from obsplan.common.errors import ScenarioError, TableError
 
 
 def sent_minutes(scene, *rows, name="lander", **columns):
     """Minutes in which a platform sends, and the verdict."""
-    verdict = check(scene, environment(scene, **columns), slots(*rows))
+    verdict = check_timeline(environment(scene, **columns), slots(*rows))
     return np.flatnonzero(verdict.resources[name]["sent_mbit"]).tolist(), verdict
 
 
@@ -283,7 +283,7 @@ def test_rows_of_sending_are_no_slots():
     table = slots(("lander downlink", 122, 400), ("oven", 130, 190), ("lander downlink", 130, 150))
     rules = {"grid": "2"}
     for timeline in (table.drop(columns="slot"), table.drop(columns="slot").iloc[[1, 0, 2]]):
-        found = check(scene, environment(scene), timeline).violations
+        found = check_timeline(environment(scene), timeline).violations
         assert dict(zip(found["rule"], found["slots"])) == rules
         rules = {"grid": "1"}
 
@@ -302,7 +302,7 @@ def test_rows_of_sending_are_no_slots():
 def test_rows_of_sending_that_say_no_stretch_are_refused(rows, complaint):
     scene = scenario({"name": "camera"})
     with pytest.raises(TableError, match=complaint):
-        check(scene, environment(scene), slots(("camera", 60), *rows))
+        check_timeline(environment(scene), slots(("camera", 60), *rows))
 
 
 def test_rows_of_sending_in_a_table_without_their_columns_are_refused():
@@ -310,7 +310,7 @@ def test_rows_of_sending_in_a_table_without_their_columns_are_refused():
     table = slots(("lander downlink", 130, 150))
     for column in ("start_utc", "end_utc"):
         with pytest.raises(TableError, match=column):
-            check(scene, environment(scene), table.drop(columns=column))
+            check_timeline(environment(scene), table.drop(columns=column))
 
 
 @pytest.mark.parametrize("name", ["lander downlink", "lander relay"])

@@ -5,7 +5,7 @@ from dataclasses import replace
 import numpy as np
 from numpy.lib.stride_tricks import sliding_window_view
 
-from obsplan.planning.problem.from_scenario import Problem, Task
+from obsplan.planning.problem.definition import Problem, Task
 from obsplan.planning.problem.resource_flow import (
     TOLERANCE,
     Flow,

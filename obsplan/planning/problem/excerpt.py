@@ -9,7 +9,7 @@ from dataclasses import replace
 import numpy as np
 
 from obsplan.planning.problem.booking import Booking
-from obsplan.planning.problem.from_scenario import Node, Problem, Task
+from obsplan.planning.problem.definition import Node, Problem, Task
 
 
 def excerpt(booking: Booking, free: tuple[int, int], last: int) -> tuple[Problem, Booking]:

@@ -4,97 +4,19 @@ A problem is built from a scenario and its environment: activities become tasks 
 permitted starts and load profiles, platforms become nodes with energy and data per step.
 """
 
-from dataclasses import dataclass
-
 import numpy as np
 
-from obsplan.environment.build import Environment
+from obsplan.environment.model import Environment
 from obsplan.inputs.hardware import Platform
 from obsplan.inputs.scenario import Activity, Scenario
+from obsplan.planning.problem.definition import Node, Problem, Task
 from obsplan.planning.problem.start_windows import coverage_bin, start_mask
 
 # More than a replay forgives for rounding, in watts, watt-hours and megabits.
 REPLAY_SLACK = 2e-6
 
 
-@dataclass(frozen=True)
-class Task:
-    """One activity. Profiles have one entry per step of a slot (`length` of them).
-
-    load_w is the mean draw of the step, peak_w the highest of its minutes (the lowest in a
-    relaxed problem): energy follows the mean, the bus must carry the peak. `earlier` lists
-    (task, steps from that task's end, step from which the order is met whatever is
-    planned). `held` counts, per coverage bin, runs that are fixed elsewhere and take the
-    first places there. `favour` (steps,) says by how much the search prefers a start there;
-    it is no worth of the plan.
-    """
-
-    name: str
-    node: int
-    length: int
-    load_w: np.ndarray
-    peak_w: np.ndarray
-    data_mbit: np.ndarray
-    count: int
-    must: int
-    gap: int
-    value: float
-    repeat_worth: float
-    starts: np.ndarray
-    bins: np.ndarray
-    earlier: tuple[tuple[int, int, int], ...]
-    held: np.ndarray
-    favour: np.ndarray
-
-    def run_value(self, bin_: int, earlier_in_bin: int) -> float:
-        """What a run is worth when `earlier_in_bin` planned runs share its bin."""
-        return self.value * self.repeat_worth ** int(self.held[bin_] + earlier_in_bin)
-
-
-@dataclass(frozen=True)
-class Node:
-    """One platform; arrays have one entry per step.
-
-    send_mbit is the most that can leave in a step, send_share the part of the step in which
-    the transmitter is then on, `receiver` the node it goes to (-1 is Earth). Peak base load
-    counts for the bus, mean base load for the battery.
-    """
-
-    name: str
-    generation_w: np.ndarray
-    base_w: np.ndarray
-    base_peak_w: np.ndarray
-    base_data_mbit: np.ndarray
-    bus_limit_w: float
-    capacity_wh: float
-    reserve_wh: float
-    start_wh: float
-    end_wh: float
-    charge_efficiency: float
-    discharge_efficiency: float
-    charge_limit_w: float
-    transmit_w: float
-    send_mbit: np.ndarray
-    send_share: np.ndarray
-    receiver: int
-    station: np.ndarray
-    store_mbit: float
-    store_start_mbit: float
-    store_end_mbit: float
-
-
-@dataclass(frozen=True)
-class Problem:
-    """Tasks, nodes and the pairs of tasks that may not overlap."""
-
-    steps: int
-    step_h: float
-    tasks: tuple[Task, ...]
-    nodes: tuple[Node, ...]
-    exclusive: frozenset[tuple[int, int]]
-
-
-def problem(scenario: Scenario, environment: Environment, relaxed: bool = False) -> Problem:
+def build_problem(environment: Environment, relaxed: bool = False) -> Problem:
     """The scheduling problem of a scenario in its environment.
 
     Within a step it is strict where it does not know better: peaks of different minutes
@@ -102,34 +24,15 @@ def problem(scenario: Scenario, environment: Environment, relaxed: bool = False)
     this round, so that every plan which a replay by the minute accepts is one of the
     relaxed problem, and a bound on that is a bound on them all.
     """
+    scenario = environment.scenario
     names = [a.name for a in scenario.activity]
     return Problem(
         steps=scenario.steps,
         step_h=scenario.span.step_min / 60,
-        tasks=tuple(_task(scenario, environment, a, names, relaxed) for a in scenario.activity),
-        nodes=tuple(_node(scenario, environment, p, relaxed) for p in scenario.platform),
+        tasks=tuple(_task(environment, a, names, relaxed) for a in scenario.activity),
+        nodes=tuple(_node(environment, p, relaxed) for p in scenario.platform),
         exclusive=frozenset(exclusive_pairs(scenario)),
     )
-
-
-def worth_of_all(problem: Problem) -> float:
-    """No plan can be worth more than all wanted runs, spread evenly over their bins."""
-    worth = 0.0
-    for task in problem.tasks:
-        runs = [task.run_value(b, k) for b in range(len(task.held)) for k in range(task.count)]
-        worth += sum(sorted(runs)[-task.count :]) if task.count else 0.0
-    return worth
-
-
-def least_worth(problem: Problem) -> float:
-    """A plan that is worth anything is worth at least this: the first run of some task."""
-    firsts = [task.run_value(b, 0) for task in problem.tasks for b in range(len(task.held))]
-    return min((worth for worth in firsts if worth > 0), default=np.inf)
-
-
-def starts_of(problem: Problem) -> int:
-    """How many starts are permitted in all."""
-    return sum(int(task.starts.sum()) for task in problem.tasks)
 
 
 def slot_profile(activity: Activity, slot_min: int) -> tuple[np.ndarray, np.ndarray]:
@@ -162,16 +65,15 @@ def exclusive_pairs(scenario: Scenario) -> set[tuple[int, int]]:
     return pairs
 
 
-def _task(
-    scenario: Scenario, environment: Environment, activity: Activity, names, relaxed: bool
-) -> Task:
+def _task(environment: Environment, activity: Activity, names, relaxed: bool) -> Task:
+    scenario = environment.scenario
     step_min = scenario.span.step_min
     slot_min = scenario.slot_min(activity)
     draw_w, data_mbit = (
         profile.reshape(-1, step_min) for profile in slot_profile(activity, slot_min)
     )
     platforms = [p.name for p in scenario.platform]
-    bins = coverage_bin(scenario, environment, activity)
+    bins = coverage_bin(environment, activity)
     return Task(
         name=activity.name,
         node=platforms.index(scenario.platform_of(activity)),
@@ -184,7 +86,7 @@ def _task(
         gap=-(-activity.gap_min // step_min),
         value=activity.value,
         repeat_worth=activity.repeat_worth,
-        starts=start_mask(scenario, environment, activity),
+        starts=start_mask(environment, activity),
         bins=bins,
         earlier=tuple(
             (names.index(after.activity), -(-after.settle_min // step_min), scenario.steps)
@@ -195,7 +97,8 @@ def _task(
     )
 
 
-def _node(scenario: Scenario, environment: Environment, platform: Platform, relaxed: bool) -> Node:
+def _node(environment: Environment, platform: Platform, relaxed: bool) -> Node:
+    scenario = environment.scenario
     step_min, steps = scenario.span.step_min, scenario.steps
     table = environment.platforms[platform.name]
     names = [p.name for p in scenario.platform]

@@ -8,7 +8,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from obsplan.planning.problem.from_scenario import Node, Problem
+from obsplan.planning.problem.definition import Node, Problem
 
 TOLERANCE = 1e-7
 # Watt-hours that differ by less are the same: what sums leave by rounding. Charge and data that

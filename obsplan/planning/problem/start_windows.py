@@ -8,7 +8,7 @@ import numpy as np
 import pandas as pd
 
 from obsplan.common import intervals
-from obsplan.environment.build import Environment, depth_column
+from obsplan.environment.model import Environment, depth_column
 from obsplan.inputs.scenario import Activity, Scenario
 
 COLUMN_OF = {
@@ -21,9 +21,7 @@ COLUMN_OF = {
 }
 
 
-def condition_masks(
-    scenario: Scenario, environment: Environment, activity: Activity
-) -> dict[str, np.ndarray]:
+def condition_masks(environment: Environment, activity: Activity) -> dict[str, np.ndarray]:
     """Per condition of `activity`, the minutes (n,) in which it holds."""
     table = environment.sky
     masks = {}
@@ -42,7 +40,7 @@ def condition_masks(
         value = table[depth_column(activity.when.ground.depth_m)].to_numpy()
         masks[f"ground at {activity.when.ground.depth_m:g} m"] = (value >= low) & (value <= high)
     if activity.contact == "whole":
-        name = scenario.platform_of(activity)
+        name = environment.scenario.platform_of(activity)
         masks["contact"] = environment.platforms[name]["in_contact"].to_numpy(dtype=bool)
     if activity.instrument in environment.out:
         masks[f'"{activity.instrument}" in service'] = ~environment.out[activity.instrument]
@@ -50,27 +48,25 @@ def condition_masks(
 
 
 def start_mask(
-    scenario: Scenario,
-    environment: Environment,
-    activity: Activity,
-    masks: dict[str, np.ndarray] | None = None,
+    environment: Environment, activity: Activity, masks: dict[str, np.ndarray] | None = None
 ) -> np.ndarray:
     """Steps (n,) at which a slot of `activity` may start, its whole length permitted.
 
     `masks` may replace those of `condition_masks`.
     """
-    masks = condition_masks(scenario, environment, activity) if masks is None else masks
-    return _all_of(scenario, start_masks(scenario, environment, activity, masks))
+    masks = condition_masks(environment, activity) if masks is None else masks
+    return _all_of(environment.scenario, start_masks(environment, activity, masks))
 
 
 def start_masks(
-    scenario: Scenario, environment: Environment, activity: Activity, masks: dict[str, np.ndarray]
+    environment: Environment, activity: Activity, masks: dict[str, np.ndarray]
 ) -> dict[str, np.ndarray]:
     """Per condition, the steps (n,) at which a slot that ends in time meets that one.
 
     "span" is the end in time alone; the rest are the keys of `masks`, from
     `condition_masks`, and what is asked of the start.
     """
+    scenario = environment.scenario
     steps, step_min = scenario.steps, scenario.span.step_min
     length = scenario.slot_min(activity) // step_min
     in_time = np.arange(steps) + length <= steps
@@ -84,20 +80,19 @@ def start_masks(
         in_contact = environment.platforms[name]["in_contact"].to_numpy(dtype=bool)
         starts["contact at the start"] = in_contact[::step_min]
     if scenario.command_lead_min(activity) is not None:
-        starts["uplink"] = commandable(scenario, environment, activity)[::step_min]
+        starts["uplink"] = commandable(environment, activity)[::step_min]
     if activity.coverage is not None:
-        starts["coverage"] = coverage_bin(scenario, environment, activity) >= 0
+        starts["coverage"] = coverage_bin(environment, activity) >= 0
     return {key: mask & in_time for key, mask in starts.items()}
 
 
-def commandable(
-    scenario: Scenario, environment: Environment, activity: Activity, since_min: int = 0
-) -> np.ndarray:
+def commandable(environment: Environment, activity: Activity, since_min: int = 0) -> np.ndarray:
     """Minutes (n,) at which a start can have been commanded from minute `since_min` on.
 
     From the start of the span on, it may also have been loaded before. Without a lead
     every start can be commanded.
     """
+    scenario = environment.scenario
     name, lead_min = scenario.platform_of(activity), scenario.command_lead_min(activity)
     if lead_min is None:
         return np.ones(len(environment.sky), dtype=bool)
@@ -116,11 +111,12 @@ def _all_of(scenario: Scenario, starts: dict[str, np.ndarray]) -> np.ndarray:
     return np.logical_and.reduce([*starts.values(), np.ones(scenario.steps, dtype=bool)])
 
 
-def coverage_bin(scenario: Scenario, environment: Environment, activity: Activity) -> np.ndarray:
+def coverage_bin(environment: Environment, activity: Activity) -> np.ndarray:
     """The coverage bin (n,) of a start in each step: 0, 1, ..., or -1 outside all bins.
 
     Without coverage every start lies in bin 0.
     """
+    scenario = environment.scenario
     steps, step_min = scenario.steps, scenario.span.step_min
     if activity.coverage is None:
         return np.zeros(steps, dtype=int)
@@ -134,35 +130,38 @@ def coverage_bin(scenario: Scenario, environment: Environment, activity: Activit
     return bins
 
 
-def windows(scenario: Scenario, environment: Environment, activity: Activity) -> np.ndarray:
+def windows(environment: Environment, activity: Activity) -> np.ndarray:
     """Windows (k, 2) in steps that hold whole slots of `activity`."""
+    scenario = environment.scenario
     length = scenario.slot_min(activity) // scenario.span.step_min
-    starts = intervals.from_mask(start_mask(scenario, environment, activity))
+    starts = intervals.from_mask(start_mask(environment, activity))
     return intervals.union(starts + np.array([0, length - 1]))
 
 
-def most_runs(scenario: Scenario, environment: Environment, activity: Activity) -> int:
+def most_runs(environment: Environment, activity: Activity) -> int:
     """How many runs of `activity` its own windows and gap have room for, all else aside.
 
     Taking the earliest start each time leaves the most room for the rest.
     """
+    scenario = environment.scenario
     step_min = scenario.span.step_min
     spacing = scenario.slot_min(activity) // step_min + -(-activity.gap_min // step_min)
     runs, free = 0, 0
-    for start in np.flatnonzero(start_mask(scenario, environment, activity)).tolist():
+    for start in np.flatnonzero(start_mask(environment, activity)).tolist():
         if start >= free:
             runs, free = runs + 1, start + spacing
     return runs
 
 
-def windows_table(scenario: Scenario, environment: Environment) -> pd.DataFrame:
+def windows_table(environment: Environment) -> pd.DataFrame:
     """All windows: `activity, opens_utc, closes_utc, duration_min`."""
+    scenario = environment.scenario
     start = environment.sky.index[0]
     step = pd.Timedelta(minutes=scenario.span.step_min)
     rows = [
         (activity.name, start + opens * step, start + closes * step)
         for activity in scenario.activity
-        for opens, closes in windows(scenario, environment, activity).tolist()
+        for opens, closes in windows(environment, activity).tolist()
     ]
     table = pd.DataFrame(rows, columns=["activity", "opens_utc", "closes_utc"])
     table["duration_min"] = (table["closes_utc"] - table["opens_utc"]) / pd.Timedelta(minutes=1)
@@ -190,14 +189,15 @@ def ground_windows(
     return table
 
 
-def why_no_window(scenario: Scenario, environment: Environment, activity: Activity) -> str:
+def why_no_window(environment: Environment, activity: Activity) -> str:
     """In words, which condition leaves `activity` without a window ("" when it has one).
 
     A condition is named alone when no slot could start even if it were the only one, or
     when dropping it alone would open a window.
     """
-    masks = condition_masks(scenario, environment, activity)
-    starts = start_masks(scenario, environment, activity, masks)
+    scenario = environment.scenario
+    masks = condition_masks(environment, activity)
+    starts = start_masks(environment, activity, masks)
     if _all_of(scenario, starts).any():
         return ""
     if not starts.pop("span").any():

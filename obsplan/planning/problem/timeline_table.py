@@ -4,10 +4,10 @@ import numpy as np
 import pandas as pd
 
 from obsplan.common import intervals
-from obsplan.environment.build import Environment
+from obsplan.environment.model import Environment
 from obsplan.inputs.scenario import Scenario
 from obsplan.planning.problem.booking import Booking
-from obsplan.planning.problem.from_scenario import Problem
+from obsplan.planning.problem.definition import Problem
 
 TIMELINE_COLUMNS = (
     "slot",
@@ -70,13 +70,12 @@ def slot_ids(count: int) -> list[str]:
     return [f"s{k:0{digits}d}" for k in range(1, count + 1)]
 
 
-def timeline_table(scenario: Scenario, environment: Environment, booking: Booking) -> pd.DataFrame:
+def timeline_table(environment: Environment, booking: Booking) -> pd.DataFrame:
     """The timeline with what a reader wants beside each slot: Sun, ground, contact, worth."""
-    return described(scenario, environment, booking.problem, plan_slots(scenario, booking))
+    return described(environment, booking.problem, plan_slots(environment.scenario, booking))
 
 
 def described(
-    scenario: Scenario,
     environment: Environment,
     problem: Problem,
     slots: pd.DataFrame,
@@ -87,6 +86,7 @@ def described(
     `problem` says what runs are worth; `shares` gives slots, by their id, that yield only a
     share of a run: nothing (0) takes no place among the runs of its bin.
     """
+    scenario = environment.scenario
     shares = shares or {}
     activities = {a.name: a for a in scenario.activity}
     platforms = {p.name: p for p in scenario.platform}

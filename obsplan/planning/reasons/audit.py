@@ -9,9 +9,9 @@ from collections.abc import Iterator
 import numpy as np
 import pandas as pd
 
-from obsplan.checking.check import check
+from obsplan.checking.check import check_timeline
 from obsplan.common import intervals
-from obsplan.environment.build import Environment
+from obsplan.environment.model import Environment
 from obsplan.inputs.hardware import Platform
 from obsplan.inputs.scenario import Activity, Scenario
 from obsplan.planning.problem.start_windows import (
@@ -31,28 +31,29 @@ MANY_STARTS = 100_000
 Finding = tuple[str, str, str, str]
 
 
-def audit(scenario: Scenario, environment: Environment) -> pd.DataFrame:
+def audit(environment: Environment) -> pd.DataFrame:
     """What stands out in a scenario: columns `weight, where, finding, mend`, worst first.
 
     `weight` is "cannot hold" (no plan can meet it), "warning" or "note".
     """
+    scenario = environment.scenario
     found = [
-        *_idle(scenario, environment),
-        *_shares(balance(scenario, environment)),
-        *_times(scenario, environment),
-        *_stations(scenario, environment),
+        *_idle(environment),
+        *_shares(balance(environment)),
+        *_times(environment),
+        *_stations(environment),
         *_unused(scenario),
-        *_grid(scenario, environment),
+        *_grid(environment),
     ]
-    first = _first_ends(scenario, environment)
+    first = _first_ends(environment)
     for activity in scenario.activity:
-        found += _activity(scenario, environment, activity, first)
+        found += _activity(environment, activity, first)
     order = (CANNOT, WARNING, NOTE)
     found.sort(key=lambda finding: order.index(finding[0]))
     return pd.DataFrame(found, columns=list(AUDIT_COLUMNS))
 
 
-def balance(scenario: Scenario, environment: Environment) -> pd.DataFrame:
+def balance(environment: Environment) -> pd.DataFrame:
     """What all required and all wanted runs take of each platform, and what there is.
 
     Rows per platform: energy (idling and sending included; of the battery what may be used),
@@ -60,6 +61,7 @@ def balance(scenario: Scenario, environment: Environment) -> pd.DataFrame:
     the mean rate of the runs). Offered energy counts no loss and no spilling, offered link
     no sharing of stations: what is more than offered cannot be.
     """
+    scenario = environment.scenario
     rows = []
     send_mbit = {which: _to_send_mbit(scenario, which) for which in ("must", "count")}
     span_h = scenario.steps * scenario.span.step_min / 60
@@ -124,8 +126,8 @@ def _to_send_mbit(scenario: Scenario, which: str) -> dict[str, float]:
     return sent
 
 
-def _idle(scenario: Scenario, environment: Environment) -> Iterator[Finding]:
-    idle = check(scenario, environment, slots_table(scenario, [])).violations
+def _idle(environment: Environment) -> Iterator[Finding]:
+    idle = check_timeline(environment, slots_table(environment.scenario, [])).violations
     for row in idle[~idle["rule"].isin(["must", "count"])].itertuples(index=False):
         what, _, mend = row.message.rpartition("; ")
         yield CANNOT, "with no slot at all", what or mend, mend if what else ""
@@ -164,8 +166,9 @@ def _shares(table: pd.DataFrame) -> Iterator[Finding]:
         yield CANNOT if cannot else WARNING, where, said + share, mends[row.resource]
 
 
-def _times(scenario: Scenario, environment: Environment) -> Iterator[Finding]:
+def _times(environment: Environment) -> Iterator[Finding]:
     """Whether the runs of what works one at a time fit one after the other in its windows."""
+    scenario = environment.scenario
     groups = {
         f'instrument "{i.name}"': [a for a in scenario.activity if a.instrument == i.name]
         for i in scenario.instrument
@@ -178,7 +181,7 @@ def _times(scenario: Scenario, environment: Environment) -> Iterator[Finding]:
         for which, weight, verb in (("must", CANNOT, "must"), ("count", WARNING, "should")):
             asked = [a for a in activities if getattr(a, which)]
             needed_min = sum(getattr(a, which) * scenario.slot_min(a) for a in asked)
-            room_min = _open_min(scenario, environment, asked)
+            room_min = _open_min(environment, asked)
             if asked and needed_min > room_min:
                 yield (
                     weight,
@@ -190,19 +193,20 @@ def _times(scenario: Scenario, environment: Environment) -> Iterator[Finding]:
                 break
 
 
-def _open_min(scenario: Scenario, environment: Environment, activities: list[Activity]) -> int:
+def _open_min(environment: Environment, activities: list[Activity]) -> int:
     """Minutes in which a slot of any of `activities` may be."""
+    scenario = environment.scenario
     step_min, open_ = scenario.span.step_min, np.zeros(scenario.steps, dtype=bool)
     for activity in activities:
-        starts = start_mask(scenario, environment, activity)
+        starts = start_mask(environment, activity)
         for later in range(min(scenario.slot_min(activity) // step_min, scenario.steps)):
             open_[later:] |= starts[: len(starts) - later]
     return int(open_.sum()) * step_min
 
 
-def _stations(scenario: Scenario, environment: Environment) -> Iterator[Finding]:
+def _stations(environment: Environment) -> Iterator[Finding]:
     heard = set(environment.contacts["station"]) if len(environment.contacts) else set()
-    for station in scenario.station:
+    for station in environment.scenario.station:
         if station.name not in heard:
             yield (
                 WARNING,
@@ -226,7 +230,8 @@ def _unused(scenario: Scenario) -> Iterator[Finding]:
         yield WARNING, "scenario", "there is no activity, so nothing to plan", "add an activity"
 
 
-def _grid(scenario: Scenario, environment: Environment) -> Iterator[Finding]:
+def _grid(environment: Environment) -> Iterator[Finding]:
+    scenario = environment.scenario
     step_min = scenario.span.step_min
     length_min = (scenario.span.end_utc - scenario.span.start_utc).total_seconds() / 60
     if rest := length_min - scenario.steps * step_min:
@@ -236,13 +241,14 @@ def _grid(scenario: Scenario, environment: Environment) -> Iterator[Finding]:
             f"its last {rest:.0f} min, less than a step, stay unused",
             f"a span of whole steps of {step_min} min",
         )
-    if many := many_starts(scenario, environment):
+    if many := many_starts(environment):
         yield WARNING, "scenario", *many
 
 
-def many_starts(scenario: Scenario, environment: Environment) -> tuple[str, str] | None:
+def many_starts(environment: Environment) -> tuple[str, str] | None:
     """That there are more possible starts than a search bears well, and what to coarsen."""
-    starts = {a.name: int(start_mask(scenario, environment, a).sum()) for a in scenario.activity}
+    scenario = environment.scenario
+    starts = {a.name: int(start_mask(environment, a).sum()) for a in scenario.activity}
     if sum(starts.values()) <= MANY_STARTS:
         return None
     most = max(starts, key=starts.__getitem__)
@@ -254,19 +260,17 @@ def many_starts(scenario: Scenario, environment: Environment) -> tuple[str, str]
 
 
 def _activity(
-    scenario: Scenario,
-    environment: Environment,
-    activity: Activity,
-    first: dict[str, int | None],
+    environment: Environment, activity: Activity, first: dict[str, int | None]
 ) -> Iterator[Finding]:
+    scenario = environment.scenario
     where = f'activity "{activity.name}"'
     weight = CANNOT if activity.must else WARNING
-    if why := why_no_window(scenario, environment, activity):
+    if why := why_no_window(environment, activity):
         yield weight, where, f"has no window: {why}", "widen the condition, or leave it out"
         return
     yield from _order(activity, first, where, weight)
-    yield from _room(scenario, environment, activity, where)
-    yield from _limits(scenario, environment, activity, where, weight)
+    yield from _room(environment, activity, where)
+    yield from _limits(environment, activity, where, weight)
     asked_min = activity.warm_up_min + activity.duration_min
     if (slot_min := scenario.slot_min(activity)) != asked_min:
         yield (
@@ -275,7 +279,7 @@ def _activity(
             f"{asked_min} min are rounded up to a slot of {slot_min} min",
             f"a length of whole steps of {scenario.span.step_min} min",
         )
-    yield from _worth(scenario, environment, activity, where)
+    yield from _worth(environment, activity, where)
 
 
 def _order(
@@ -292,8 +296,9 @@ def _order(
         )
 
 
-def _first_ends(scenario: Scenario, environment: Environment) -> dict[str, int | None]:
+def _first_ends(environment: Environment) -> dict[str, int | None]:
     """Per activity the first step by which a run may be over, order kept; None where never."""
+    scenario = environment.scenario
     step_min = scenario.span.step_min
     activities = {a.name: a for a in scenario.activity}
     ends: dict[str, int | None] = {}
@@ -305,7 +310,7 @@ def _first_ends(scenario: Scenario, environment: Environment) -> dict[str, int |
                 end = end_of(after.activity)
                 settle = -(-after.settle_min // step_min)
                 ready = max(ready, scenario.steps if end is None else end + settle)
-            starts = np.flatnonzero(start_mask(scenario, environment, activity)[ready:])
+            starts = np.flatnonzero(start_mask(environment, activity)[ready:])
             length = scenario.slot_min(activity) // step_min
             ends[name] = ready + int(starts[0]) + length if len(starts) else None
         return ends[name]
@@ -313,10 +318,9 @@ def _first_ends(scenario: Scenario, environment: Environment) -> dict[str, int |
     return {name: end_of(name) for name in activities}
 
 
-def _room(
-    scenario: Scenario, environment: Environment, activity: Activity, where: str
-) -> Iterator[Finding]:
-    room = most_runs(scenario, environment, activity)
+def _room(environment: Environment, activity: Activity, where: str) -> Iterator[Finding]:
+    scenario = environment.scenario
+    room = most_runs(environment, activity)
     if room >= activity.count:
         return
     if activity.gap_min > scenario.steps * scenario.span.step_min:
@@ -331,9 +335,10 @@ def _room(
 
 
 def _limits(
-    scenario: Scenario, environment: Environment, activity: Activity, where: str, weight: str
+    environment: Environment, activity: Activity, where: str, weight: str
 ) -> Iterator[Finding]:
     """Whether bus and store bear a single run."""
+    scenario = environment.scenario
     platform = next(p for p in scenario.platform if p.name == scenario.platform_of(activity))
     table = environment.platforms[platform.name]
     least_w = float(table["base_load_w"].min())
@@ -361,11 +366,9 @@ def _limits(
         )
 
 
-def _worth(
-    scenario: Scenario, environment: Environment, activity: Activity, where: str
-) -> Iterator[Finding]:
-    bins = coverage_bin(scenario, environment, activity)
-    reached = np.unique(bins[start_mask(scenario, environment, activity)])
+def _worth(environment: Environment, activity: Activity, where: str) -> Iterator[Finding]:
+    bins = coverage_bin(environment, activity)
+    reached = np.unique(bins[start_mask(environment, activity)])
     if activity.value == 0 and activity.count > activity.must:
         yield (
             WARNING,

@@ -6,10 +6,10 @@ from dataclasses import dataclass
 import numpy as np
 
 from obsplan.checking.replay import stamp
-from obsplan.environment.build import Environment
+from obsplan.environment.model import Environment
 from obsplan.inputs.scenario import Activity, Scenario
 from obsplan.planning.problem.booking import Booking
-from obsplan.planning.problem.from_scenario import Node, Task
+from obsplan.planning.problem.definition import Node, Task
 from obsplan.planning.problem.resource_flow import TOLERANCE
 from obsplan.planning.reasons import what_if
 from obsplan.planning.reasons.what_if import World

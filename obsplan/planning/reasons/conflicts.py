@@ -10,12 +10,13 @@ from threading import Event
 
 import numpy as np
 
-from obsplan.checking.check import Verdict, check
+from obsplan.checking.check import Verdict, check_timeline
 from obsplan.checking.replay import stamp
-from obsplan.environment.build import Environment
+from obsplan.environment.model import Environment
 from obsplan.inputs.hardware import Platform
 from obsplan.inputs.scenario import Activity, Scenario
-from obsplan.planning.problem.from_scenario import Problem, exclusive_pairs, problem
+from obsplan.planning.problem.definition import Problem
+from obsplan.planning.problem.from_scenario import build_problem, exclusive_pairs
 from obsplan.planning.problem.start_windows import condition_masks, start_masks
 from obsplan.planning.problem.timeline_table import slots_table
 from obsplan.planning.search.first_plan import counted, required_alone
@@ -39,7 +40,7 @@ IN_WORDS = {
 }
 
 
-def why_no_place(scenario: Scenario, environment: Environment, stop: Event | None = None) -> str:
+def why_no_place(environment: Environment, stop: Event | None = None) -> str:
     """Which rules leave the required runs no place, a minimal set; "" when none is found.
 
     Judged first with all the replay would forgive, so that what is named is impossible
@@ -47,10 +48,11 @@ def why_no_place(scenario: Scenario, environment: Environment, stop: Event | Non
     question the set is minimal for the linear relaxation. Once `stop` is set, what was
     proven by then is said, without the rules.
     """
+    scenario = environment.scenario
     stop = stop or Event()
     for relaxed in (True, False):
-        asked = required_alone(problem(scenario, environment, relaxed))
-        starts = [_starts(scenario, environment, a) for a in scenario.activity]
+        asked = required_alone(build_problem(environment, relaxed))
+        starts = [_starts(environment, a) for a in scenario.activity]
         rules = _rules(scenario, asked, starts)
 
         def impossible(keys: set) -> bool:
@@ -120,11 +122,9 @@ def _is_large(asked: Problem) -> bool:
     return sum(task.count > 0 for task in asked.tasks) * asked.steps > MOST_STARTS
 
 
-def _starts(
-    scenario: Scenario, environment: Environment, activity: Activity
-) -> dict[str, np.ndarray]:
-    masks = condition_masks(scenario, environment, activity)
-    return start_masks(scenario, environment, activity, masks)
+def _starts(environment: Environment, activity: Activity) -> dict[str, np.ndarray]:
+    masks = condition_masks(environment, activity)
+    return start_masks(environment, activity, masks)
 
 
 def _rules(scenario: Scenario, asked: Problem, starts: list[dict[str, np.ndarray]]) -> Rules:
@@ -250,19 +250,18 @@ def _under(asked: Problem, starts: list[dict[str, np.ndarray]], keys: set) -> Pr
 # --- a platform that cannot even idle
 
 
-def why_not_idle(scenario: Scenario, environment: Environment) -> str:
+def why_not_idle(environment: Environment) -> str:
     """What breaks with nothing planned at all, by how much, when and why; "" if nothing does."""
-    idle = check(scenario, environment, slots_table(scenario, []))
+    scenario = environment.scenario
+    idle = check_timeline(environment, slots_table(scenario, []))
     lasting = idle.violations[~idle.violations["rule"].isin(["must", "count"])]
     lines = [f"with no slot at all: {message}" for message in lasting["message"]]
     for platform in scenario.platform:
-        lines += _why_short(scenario, environment, idle, platform)
+        lines += _why_short(environment, idle, platform)
     return "\n".join(lines)
 
 
-def _why_short(
-    scenario: Scenario, environment: Environment, idle: Verdict, platform: Platform
-) -> list[str]:
+def _why_short(environment: Environment, idle: Verdict, platform: Platform) -> list[str]:
     """Where the energy of a platform goes, and what asks too much; none if it lasts."""
     short = _energy_short(idle, platform)
     if short.empty:
@@ -270,13 +269,13 @@ def _why_short(
     rules = _idle_rules(platform)
 
     def too_much(keys: set) -> bool:
-        return len(_energy_short(_idling(scenario, environment, platform, keys), platform)) > 0
+        return len(_energy_short(_idling(environment, platform, keys), platform)) > 0
 
     kept = minimal(list(rules), too_much)
     named = "; ".join(rules[key] for key in rules if key in kept)
     worst = short.loc[short["amount"].idxmax()]
     return [
-        _account(scenario, environment, idle, platform, worst["time_utc"]),
+        _account(environment, idle, platform, worst["time_utc"]),
         f"impossible together: {named}{_any_one(kept)}",
     ]
 
@@ -304,7 +303,7 @@ def _loads_w(environment: Environment, platform: Platform) -> tuple[np.ndarray, 
     return idle_w, base_w - idle_w
 
 
-def _idling(scenario: Scenario, environment: Environment, platform: Platform, keys: set) -> Verdict:
+def _idling(environment: Environment, platform: Platform, keys: set) -> Verdict:
     """The replay of no slot, with nothing but the rules of `keys` on the platform's battery."""
     battery = platform.battery.model_copy(
         update={
@@ -315,17 +314,19 @@ def _idling(scenario: Scenario, environment: Environment, platform: Platform, ke
     idle_w, heater_w = _loads_w(environment, platform)
     load_w = idle_w * (("idle",) in keys) + heater_w * (("heater",) in keys)
     table = environment.platforms[platform.name].assign(base_load_w=load_w)
-    return check(
-        scenario.with_part("platform", platform.name, battery=battery),
-        replace(environment, platforms=environment.platforms | {platform.name: table}),
-        slots_table(scenario, []),
+    return check_timeline(
+        replace(
+            environment,
+            scenario=environment.scenario.with_part("platform", platform.name, battery=battery),
+            platforms=environment.platforms | {platform.name: table},
+        ),
+        slots_table(environment.scenario, []),
     )
 
 
-def _account(
-    scenario: Scenario, environment: Environment, idle: Verdict, platform: Platform, at_utc
-) -> str:
+def _account(environment: Environment, idle: Verdict, platform: Platform, at_utc) -> str:
     """Where the energy went, from when the battery was last full until it was short."""
+    scenario = environment.scenario
     table = idle.resources[platform.name]
     stored_wh = table["stored_wh"].to_numpy()
     end = int(np.searchsorted(table.index, at_utc))

@@ -10,10 +10,10 @@ from dataclasses import replace
 import numpy as np
 import pandas as pd
 
-from obsplan.environment.build import Environment
+from obsplan.environment.model import Environment
 from obsplan.inputs.hardware import Platform
-from obsplan.inputs.scenario import Scenario
-from obsplan.planning.problem.from_scenario import Node, Problem, problem
+from obsplan.planning.problem.definition import Node, Problem
+from obsplan.planning.problem.from_scenario import build_problem
 from obsplan.planning.solver.bounds import dual_bound
 from obsplan.planning.solver.highs import interior
 from obsplan.planning.solver.matrix import Model
@@ -27,7 +27,7 @@ SHARP = 1e-8
 LEAST_WORTH = 1e-6
 
 
-def marginal_worth(scenario: Scenario, environment: Environment) -> pd.DataFrame:
+def marginal_worth(environment: Environment) -> pd.DataFrame:
     """What more of each resource would add to the best possible value, most first.
 
     Columns `platform`, `what`, `unit`, `worth` (value per unit at the margin, from the
@@ -41,12 +41,12 @@ def marginal_worth(scenario: Scenario, environment: Environment) -> pd.DataFrame
     be in contact gain no window by it. A platform without array output or contact has no row
     of these.
     """
-    question = problem(scenario, environment, relaxed=True)
+    question = build_problem(environment, relaxed=True)
     asked = model(question, coarse=True)
     columns, duals = interior(asked, optimality=SHARP)
     base = dual_bound(asked, duals)
     rows, richer = [], []
-    for n, platform in enumerate(scenario.platform):
+    for n, platform in enumerate(environment.scenario.platform):
         for (what, unit), node in _with_more(question, n, platform).items():
             nodes = (*question.nodes[:n], node, *question.nodes[n + 1 :])
             richer.append(replace(question, nodes=nodes))

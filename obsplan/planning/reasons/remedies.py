@@ -104,7 +104,7 @@ def larger_battery(n: int, world: World, wh: float) -> World:
     readings = world.environment.readings | {
         node.name: replace(reading, stored_wh=reading.stored_wh + wh)
     }
-    return replace(changed, environment=replace(world.environment, readings=readings))
+    return replace(changed, environment=replace(changed.environment, readings=readings))
 
 
 def larger_store(n: int, room: bool, left: bool, world: World, mbit: float) -> World:

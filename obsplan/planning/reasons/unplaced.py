@@ -12,8 +12,8 @@ import numpy as np
 import pandas as pd
 
 from obsplan.checking.check import figure
-from obsplan.environment.build import Environment, depth_column
-from obsplan.inputs.scenario import Activity, Scenario
+from obsplan.environment.model import Environment, depth_column
+from obsplan.inputs.scenario import Activity
 from obsplan.planning.problem.booking import Booking
 from obsplan.planning.problem.resource_flow import TOLERANCE
 from obsplan.planning.problem.start_windows import COLUMN_OF, start_mask, why_no_window
@@ -27,7 +27,6 @@ MOST_SLOTS = 8
 
 
 def unplaced(
-    scenario: Scenario,
     environment: Environment,
     booking: Booking,
     timeline: pd.DataFrame,
@@ -42,6 +41,7 @@ def unplaced(
     all there is in the timeline, `barred` the steps at which a run of each activity may not
     start whatever its conditions.
     """
+    scenario = environment.scenario
     slots = {
         (slot.activity, f"{slot.start_utc:%Y-%m-%dT%H:%MZ}"): slot.slot
         for slot in timeline.itertuples()
@@ -51,7 +51,7 @@ def unplaced(
         if len(booking.runs[i]) < task.count:
             shut = barred[i] if barred else np.zeros(scenario.steps, dtype=bool)
             hurdles = what_if.hurdles(booking, i)
-            world = World(booking, scenario, environment)
+            world = World(booking, environment)
             case = Case(world, slots, i, hurdles, holds, shut)
             answer = "not looked into: interrupted", ""
             try:
@@ -161,7 +161,7 @@ def _less_waiting(case: Case) -> Changes:
 
 def _wider_range(case: Case) -> Changes:
     """One range of the activity's conditions a little wider."""
-    scenario, environment, when = case.scenario, case.environment, case.activity.when
+    _scenario, environment, when = case.scenario, case.environment, case.activity.when
     ranges = {key: (column, getattr(when, key), key) for key, column in COLUMN_OF.items()}
     if when.ground is not None:
         depth_m = when.ground.depth_m
@@ -174,14 +174,14 @@ def _wider_range(case: Case) -> Changes:
         slots = _slots(case, environment.sky[column].to_numpy())
         lowest, highest = slots.min(axis=1), slots.max(axis=1)
         lacking = np.maximum(limits[0] - lowest, highest - limits[1])
-        otherwise = start_mask(scenario, environment, _allowing(case.activity, key, None))
+        otherwise = start_mask(environment, _allowing(case.activity, key, None))
         otherwise &= ~case.barred
         open_ = case.only("window") & otherwise[: len(slots)] & (lacking > 0)
         for start in case.best(lacking, open_):
             low = min(limits[0], floor(lowest[start] * remedies.TENTHS) / remedies.TENTHS)
             high = max(limits[1], ceil(highest[start] * remedies.TENTHS) / remedies.TENTHS)
             wider = _allowing(case.activity, key, (low, high))
-            starts = start_mask(scenario, environment, wider) & ~case.barred
+            starts = start_mask(environment, wider) & ~case.barred
             change = f"{what} might run from {figure(low)} to {figure(high)}"
             answer = _window_reason(case, what), f"{change} (start {case.at(start)})"
             changed = case.world.with_task(case.task, {"when": wider.when}, starts=starts)
@@ -206,7 +206,7 @@ def _shorter_lead(case: Case) -> Changes:
 
     def starts_with(left_min: int) -> np.ndarray:
         eased = case.activity.model_copy(update={"lead_min": left_min})
-        return start_mask(scenario, environment, eased) & ~case.barred
+        return start_mask(environment, eased) & ~case.barred
 
     # A command of the first minute in contact is aboard when that minute is over.
     steps = np.arange(len(case.hurdles["window"]))
@@ -228,7 +228,7 @@ def _longer_contact(case: Case) -> Changes:
     silent = _slots(case, ~in_contact)
     missing_min = silent.sum(axis=1) if whole else silent[:, 0].astype(int)
     unbound = case.activity.model_copy(update={"contact": "none"})
-    starts = start_mask(case.scenario, case.environment, unbound) & ~case.barred
+    starts = start_mask(case.environment, unbound) & ~case.barred
     open_ = case.only("window") & starts[: len(silent)] & (missing_min > 0)
     for start in case.best(missing_min, open_):
         change, end = f"there were contact at {case.at(start)}", start + case.asked.length
@@ -254,14 +254,14 @@ def _slots(case: Case, minutes: np.ndarray) -> np.ndarray:
 
 
 def _window_reason(case: Case, condition: str) -> str:
-    why = why_no_window(case.scenario, case.environment, case.activity)
+    why = why_no_window(case.environment, case.activity)
     return f"no window: {why}" if why else f"window: {condition}"
 
 
 def _no_single_change(case: Case) -> Answer:
     """What bars the permitted start that the fewest rules bar."""
     none = "no single change found"
-    why = why_no_window(case.scenario, case.environment, case.activity)
+    why = why_no_window(case.environment, case.activity)
     barred = np.array([amount > TOLERANCE for amount in case.hurdles.values()])
     if not barred.size:
         return f"no window: {why}", none

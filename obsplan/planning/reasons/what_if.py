@@ -12,9 +12,9 @@ from typing import Any, NamedTuple
 import numpy as np
 import pandas as pd
 
-from obsplan.checking.check import check
+from obsplan.checking.check import check_timeline
 from obsplan.common import intervals
-from obsplan.environment.build import Environment
+from obsplan.environment.model import Environment
 from obsplan.inputs.scenario import Scenario
 from obsplan.planning.problem.booking import Booking
 from obsplan.planning.problem.resource_flow import TOLERANCE, gain_wh
@@ -110,8 +110,12 @@ class World:
     """A plan and what it is asked and offered: in steps, and as the replay sees it."""
 
     booking: Booking
-    scenario: Scenario
     environment: Environment
+
+    @property
+    def scenario(self) -> Scenario:
+        """What is asked."""
+        return self.environment.scenario
 
     def with_booking(self, booking: Booking) -> "World":
         """The same with another plan, or with another problem in it."""
@@ -123,14 +127,16 @@ class World:
         tasks[task] = replace(tasks[task], **changes)
         name = tasks[task].name
         scenario = self.scenario.with_part("activity", name, **asked)
-        return World(_posed(self.booking, tasks=tuple(tasks)), scenario, self.environment)
+        posed = _posed(self.booking, tasks=tuple(tasks))
+        return World(posed, replace(self.environment, scenario=scenario))
 
     def with_node(self, n: int, asked: dict[str, Any], **changes) -> "World":
         """Another platform: fields `asked` of it, `changes` of its node."""
         nodes = list(self.booking.problem.nodes)
         nodes[n] = replace(nodes[n], **changes)
         scenario = self.scenario.with_part("platform", nodes[n].name, **asked)
-        return World(_posed(self.booking, nodes=tuple(nodes)), scenario, self.environment)
+        posed = _posed(self.booking, nodes=tuple(nodes))
+        return World(posed, replace(self.environment, scenario=scenario))
 
     def with_columns(self, n: int, **columns: np.ndarray) -> "World":
         """Other columns in the environment of platform `n`."""
@@ -211,7 +217,7 @@ def holds_by_the_minute(world: World) -> bool:
     step = pd.Timedelta(minutes=scenario.span.step_min)
     for column in ("start_utc", "end_utc"):
         slots[column] = pd.Timestamp(scenario.span.start_utc) + slots[column] * step
-    return check(scenario, world.environment, slots).holds
+    return check_timeline(world.environment, slots).holds
 
 
 class Overfull(NamedTuple):

@@ -9,7 +9,7 @@ from threading import Event
 import numpy as np
 
 from obsplan.planning.problem.booking import Booking
-from obsplan.planning.problem.from_scenario import Problem
+from obsplan.planning.problem.definition import Problem
 from obsplan.planning.search.greedy import greedy_plan
 from obsplan.planning.search.rounding import guided_plan
 from obsplan.planning.search.ruin_and_recreate import reseat

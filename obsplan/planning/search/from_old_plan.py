@@ -1,7 +1,7 @@
 """An old plan mended with as few changes as can be: what cannot stay goes, gaps are filled."""
 
 from obsplan.planning.problem.booking import Booking
-from obsplan.planning.problem.from_scenario import Problem
+from obsplan.planning.problem.definition import Problem
 from obsplan.planning.search.first_plan import quick_plan
 from obsplan.planning.search.greedy import greedy_plan
 from obsplan.planning.search.window_by_window import with_planned_sending

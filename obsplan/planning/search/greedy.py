@@ -3,7 +3,7 @@
 import numpy as np
 
 from obsplan.planning.problem.booking import Booking
-from obsplan.planning.problem.from_scenario import Problem
+from obsplan.planning.problem.definition import Problem
 
 # Starts that are tried for one run.
 MOST_TRIES = 12

@@ -9,7 +9,7 @@ from threading import Event
 
 import numpy as np
 
-from obsplan.planning.problem.from_scenario import Problem
+from obsplan.planning.problem.definition import Problem
 from obsplan.planning.solver.highs import end_once, loaded, search, solution, start_from
 from obsplan.planning.solver.model import model
 

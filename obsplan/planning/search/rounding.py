@@ -3,7 +3,7 @@
 import numpy as np
 
 from obsplan.planning.problem.booking import Booking
-from obsplan.planning.problem.from_scenario import Problem
+from obsplan.planning.problem.definition import Problem
 
 # How far from its place in the relaxed plan a run may be put, in hours, and how many
 # places are tried for it.

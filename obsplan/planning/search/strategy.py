@@ -15,7 +15,7 @@ import numpy as np
 from scipy import sparse
 
 from obsplan.planning.problem.booking import Booking
-from obsplan.planning.problem.from_scenario import (
+from obsplan.planning.problem.definition import (
     Node,
     Problem,
     Task,

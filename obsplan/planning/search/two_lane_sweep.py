@@ -11,7 +11,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from obsplan.planning.problem.from_scenario import Problem
+from obsplan.planning.problem.definition import Problem
 from obsplan.planning.solver.model import cliques
 
 # More states side by side than this are too many to look at in each step.

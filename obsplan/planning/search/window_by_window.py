@@ -9,8 +9,8 @@ from threading import Event
 import numpy as np
 
 from obsplan.planning.problem.booking import Booking
+from obsplan.planning.problem.definition import Problem
 from obsplan.planning.problem.excerpt import excerpt
-from obsplan.planning.problem.from_scenario import Problem
 from obsplan.planning.solver.highs import is_optimal, loaded, search, solution, start_from
 from obsplan.planning.solver.matrix import Model
 from obsplan.planning.solver.model import model, steps_summed

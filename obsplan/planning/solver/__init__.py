@@ -1,1 +1,1 @@
-"""The folder planning/solver."""
+"""The linear model of a problem, the solver, and the dual bound. Begin with model and bounds."""

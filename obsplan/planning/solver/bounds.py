@@ -5,7 +5,7 @@ from threading import Event
 
 import numpy as np
 
-from obsplan.planning.problem.from_scenario import Problem
+from obsplan.planning.problem.definition import Problem
 from obsplan.planning.solver.highs import interior
 from obsplan.planning.solver.matrix import Model
 from obsplan.planning.solver.model import RIVAL_H, model

@@ -9,7 +9,7 @@ relaxed problem, and the best of that bounds them all.
 
 import numpy as np
 
-from obsplan.planning.problem.from_scenario import Problem, Task
+from obsplan.planning.problem.definition import Problem, Task
 from obsplan.planning.solver.matrix import Draft, Model, Starts, at_most_one, shifted
 from obsplan.planning.solver.resource_rows import add_supplies
 

@@ -6,7 +6,7 @@ spilled at will and sending is a share of the time in contact.
 
 import numpy as np
 
-from obsplan.planning.problem.from_scenario import Node, Problem, Task
+from obsplan.planning.problem.definition import Node, Problem, Task
 from obsplan.planning.solver.matrix import Draft, Starts, profile_terms, shifted, usual_level
 
 # Rounding in a sum of loads must not bar a bus that is sized to it exactly.

@@ -6,9 +6,8 @@ from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 from matplotlib.transforms import blended_transform_factory
 
-from obsplan.environment.build import Environment
-from obsplan.inputs.scenario import Scenario
-from obsplan.operations.as_run import NOT_REPORTED, compare, matched
+from obsplan.environment.model import Environment
+from obsplan.operations.as_run import NOT_REPORTED, compare_as_run, matched
 from obsplan.reporting.figures import layout as parts
 from obsplan.reporting.figures.layout import INK, PAPER, SMALL_PT, Panel, styled
 from obsplan.reporting.figures.sky import dark_key, darkness, place_and_span, shade
@@ -56,15 +55,14 @@ EXTRA_MARK = {
 
 
 @styled
-def compare_figure(
-    scenario: Scenario, environment: Environment, slots: pd.DataFrame, as_run: pd.DataFrame
-) -> Figure:
+def compare_figure(environment: Environment, slots: pd.DataFrame, as_run: pd.DataFrame) -> Figure:
     """Planned slots and runs in lanes, sums of both at the right, losses in words below.
 
     `slots` and `as_run` are as for `compare`.
     """
-    both, dark = matched(scenario, slots, as_run), darkness(scenario, environment)
-    table = compare(scenario, environment, slots, as_run)
+    scenario = environment.scenario
+    both, dark = matched(scenario, slots, as_run), darkness(environment)
+    table = compare_as_run(environment, slots, as_run)
     losses = [f"{row.activity}: {row.losses}" for row in table.itertuples() if row.losses]
     left_in = max([parts.width_in(parts.shortened(n)) for n in table["activity"]], default=1) + 0.4
     right_in = sum(COLUMNS_IN.values()) + 0.2

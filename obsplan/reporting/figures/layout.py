@@ -21,7 +21,7 @@ from matplotlib.patches import Rectangle
 from matplotlib.textpath import TextPath
 
 from obsplan.common import intervals
-from obsplan.environment.build import Environment
+from obsplan.environment.model import Environment
 
 # Few tones, told apart by lightness. tests/test_tones.py turns each into what a
 # protanope, a deuteranope and a grey print show, and asks in all of them for a least

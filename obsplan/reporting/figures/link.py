@@ -1,29 +1,15 @@
-"""Pictures of sky, link and plan, for people who would rather look than read.
-
-Only this module and the figure_ modules import matplotlib. Figures are built without
-pyplot, so that nothing global is touched, and are saved in the same bytes each time.
-"""
-
-import os
-from pathlib import Path
+"""The picture of the link: contacts, Earth elevation, rate and volume."""
 
 import numpy as np
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 
 from obsplan.common import intervals
-from obsplan.common.errors import ObsplanError
-from obsplan.environment.build import Environment
+from obsplan.environment.model import Environment
 from obsplan.inputs.hardware import Platform, Station
-from obsplan.inputs.scenario import Scenario
 from obsplan.reporting.figures import layout as parts
-from obsplan.reporting.figures.as_run import compare_figure
-from obsplan.reporting.figures.landing_days import days_figure
 from obsplan.reporting.figures.layout import INK, LINES, PAPER, SMALL_PT, Panel, styled
-from obsplan.reporting.figures.plan import plan_figure, timeline_figure
 from obsplan.reporting.figures.resource_panels import LIMIT_LOOK
-from obsplan.reporting.figures.resources import resources_figure
-from obsplan.reporting.figures.site_map import require_column, survey_map
 from obsplan.reporting.figures.sky import (
     TERRAIN_LINE,
     contact_windows,
@@ -31,76 +17,22 @@ from obsplan.reporting.figures.sky import (
     darkness,
     place_and_span,
     shade,
-    sky_figure,
     skyline_at,
     terrain,
 )
-
-__all__ = [
-    "compare_figure",
-    "days_figure",
-    "link_figure",
-    "plan_figure",
-    "require_column",
-    "require_kind",
-    "resources_figure",
-    "save",
-    "sky_figure",
-    "survey_map",
-    "timeline_figure",
-]
-
-DOTS_PER_IN = 160
-# Dates and program names would make two saves of one picture differ.
-METADATA = {
-    ".png": {"Software": None},
-    ".svg": {"Date": None, "Creator": None},
-    ".pdf": {"CreationDate": None, "Creator": None, "Producer": None},
-}
-
-
-def require_kind(path: Path) -> None:
-    """Raise ObsplanError unless the suffix of `path` is one in which pictures are written."""
-    if path.suffix.lower() not in METADATA:
-        raise ObsplanError(f"{path}: pictures are written as {', '.join(METADATA)}")
-
-
-@styled
-def save(figure: Figure, path: str | Path) -> None:
-    """Write a figure as PNG, SVG or PDF by its suffix; it appears whole or not at all.
-
-    The same figure gives the same bytes. Raises ObsplanError for another suffix.
-    """
-    path = Path(path)
-    require_kind(path)
-    kind = path.suffix.lower()
-    unfinished = path.with_name(f".{path.name}.{os.getpid()}.part")
-    try:
-        figure.savefig(
-            unfinished,
-            format=kind[1:],
-            dpi=DOTS_PER_IN,
-            metadata=METADATA[kind],
-            facecolor=PAPER,
-        )
-        os.replace(unfinished, path)
-    except OSError as problem:
-        raise ObsplanError(f"{path}: cannot be written ({problem.strerror})") from None
-    finally:
-        unfinished.unlink(missing_ok=True)
-
 
 # ------------------------------------------------------------------------------ link
 
 
 @styled
-def link_figure(scenario: Scenario, environment: Environment) -> Figure:
+def link_figure(environment: Environment) -> Figure:
     """Contacts of every station, Earth elevation, rate and the volume that could be sent."""
+    scenario = environment.scenario
     stations = [s.name for s in scenario.station]
     senders = [p for p in scenario.platform if p.radio.to == "earth"]
     heard = senders + [p for p in scenario.platform if p.radio.range_limit_m is not None]
     left_in, right_in = 1.55, 1.65
-    dark = darkness(scenario, environment)
+    dark = darkness(environment)
     figure, axes = parts.page(
         scenario.title,
         place_and_span(scenario),
@@ -126,7 +58,7 @@ def link_figure(scenario: Scenario, environment: Environment) -> Figure:
     for station, ax in zip(scenario.station, station_axes):
         _station_panel(ax, environment, station, senders)
     _gap_lanes(together, environment, heard)
-    _earth_panel(earth, scenario, environment, senders)
+    _earth_panel(earth, environment, senders)
     _rate_panels(rate, volume, environment, senders)
     return figure
 
@@ -204,12 +136,12 @@ def _gap_lanes(ax: Axes, environment: Environment, heard: list[Platform]) -> Non
     parts.beside(ax, labels)
 
 
-def _earth_panel(ax: Axes, scenario: Scenario, environment: Environment, senders) -> None:
+def _earth_panel(ax: Axes, environment: Environment, senders) -> None:
     """The Earth over the site, against the skyline and the least elevations asked."""
     hours = parts.minute_edges_h(environment)[:-1]
     earth_deg = environment.sky["earth_elevation_deg"].to_numpy()
     azimuth_deg = environment.sky["earth_azimuth_deg"].to_numpy()
-    below_deg = skyline_at(scenario, azimuth_deg)
+    below_deg = skyline_at(environment.scenario, azimuth_deg)
     look = {"color": parts.EARTH, "linewidth": 1.6}
     low = min(0.0, earth_deg.min(), below_deg.min()) - 1
     high = max(earth_deg.max(), below_deg.max())

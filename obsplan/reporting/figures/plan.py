@@ -16,7 +16,8 @@ from matplotlib.transforms import blended_transform_factory
 from obsplan.analysis.missing_runs import missing_places, runs_in, told_missing
 from obsplan.checking.check import Verdict
 from obsplan.common import intervals
-from obsplan.environment.build import Environment
+from obsplan.common.text import proven, raised, share_missing
+from obsplan.environment.model import Environment
 from obsplan.inputs.scenario import Activity, Scenario
 from obsplan.planning.problem.start_windows import windows_table
 from obsplan.reporting.figures import layout as parts
@@ -32,7 +33,6 @@ from obsplan.reporting.figures.sky import (
     shade,
     sun_panel,
 )
-from obsplan.reporting.text.sentences import proven, raised, share_missing
 
 if TYPE_CHECKING:
     from obsplan.planning.plan import Plan
@@ -77,13 +77,9 @@ class Lane(NamedTuple):
     middle: float
 
 
-def plan_figure(
-    scenario: Scenario,
-    environment: Environment,
-    plan: "Plan",
-    now_utc: datetime | None = None,
-) -> Figure:
+def plan_figure(plan: "Plan", now_utc: datetime | None = None) -> Figure:
     """A plan with its value, the proven bound and everything `timeline_figure` shows."""
+    environment = plan.environment
     note = f"value {plan.value:.1f}"
     if proven(plan.value, plan.bound):
         note += ", the best possible"
@@ -95,15 +91,12 @@ def plan_figure(
     reasons = {}
     if not plan.unplaced.empty:
         reasons = dict(zip(plan.unplaced["activity"], plan.unplaced["reason"]))
-    placed = runs_in(scenario, plan.timeline, plan.unplaced)
-    return timeline_figure(
-        scenario, environment, plan.timeline, plan.verdict, note, reasons, placed, now_utc
-    )
+    placed = runs_in(environment.scenario, plan.timeline, plan.unplaced)
+    return timeline_figure(environment, plan.timeline, plan.verdict, note, reasons, placed, now_utc)
 
 
 @styled
 def timeline_figure(
-    scenario: Scenario,
     environment: Environment,
     timeline: pd.DataFrame,
     verdict: Verdict,
@@ -123,18 +116,19 @@ def timeline_figure(
     and the marks keep to the latter. Tones that meet are told apart by lightness, also in grey
     print and by colour-blind eyes (see `figure_parts`).
     """
+    scenario = environment.scenario
     lanes, groups, total = _lanes(scenario)
     left_in = sum(_columns_in(lanes))
     platforms = scenario.platform
     right_in = RIGHT_WITH_WHY_IN if reasons else RIGHT_IN
     placed, events_room = event_rows(environment, left_in, right_in, now_utc)
-    night_h, eclipse_h = darkness(scenario, environment)
-    slots = _slots(scenario, environment, timeline)
+    night_h, eclipse_h = darkness(environment)
+    slots = _slots(environment, timeline)
     rows = slots["activity"].value_counts()
     counts = {a.name: runs_placed.get(a.name, rows.get(a.name, 0)) for a in scenario.activity}
     few = any(counts[a.name] < a.count for a in scenario.activity)
     required = any(a.must for a in scenario.activity)
-    places = missing_places(scenario, environment, slots, counts, now_utc)
+    places = missing_places(environment, slots, counts, now_utc)
     rest = bool(reasons) and any(
         a.count - counts[a.name] > len(places[a.name]) for a in scenario.activity
     )
@@ -168,12 +162,12 @@ def timeline_figure(
     shade(axes[1:], night_h, eclipse_h)
     events_panel(events, placed)
     mark_events(axes[1:], environment, now_utc)
-    sun_panel(sun, scenario, environment, earth=False)
+    sun_panel(sun, environment, earth=False)
     parts.name_axis(sun, "Sun elevation\n(deg)")
     plan.set_ylim(total, 0)
     plan.set_yticks([])
     _lane_names(plan, lanes, groups, _instrument_looks(scenario))
-    _lanes_panel(plan, scenario, environment, lanes, slots, verdict, reasons, counts, places)
+    _lanes_panel(plan, environment, lanes, slots, verdict, reasons, counts, places)
     charge_panel(charge, scenario.platform, verdict)
     for ax, platform in zip(power, platforms):
         power_panel(ax, platform, verdict.resources[platform.name])
@@ -236,7 +230,6 @@ def _columns_in(lanes: list[Lane]) -> tuple[float, float, float]:
 
 def _lanes_panel(
     ax: Axes,
-    scenario: Scenario,
     environment: Environment,
     lanes: list[Lane],
     slots: pd.DataFrame,
@@ -246,8 +239,9 @@ def _lanes_panel(
     places: Mapping[str, Windows],
 ) -> None:
     """Contacts, permitted windows, slots and what is missing, with sums at the right."""
+    scenario = environment.scenario
     looks = _instrument_looks(scenario)
-    windows = windows_table(scenario, environment)
+    windows = windows_table(environment)
     activities = {a.name: a for a in scenario.activity}
     head = [lane.middle for lane in lanes if not lane.group][-1] + (0.85 + HEAD) / 2
     sums = [
@@ -345,8 +339,9 @@ def _sending_lane(
     return lane.middle, f"{sent_mbit.sum():,.0f} Mbit sent", "", "", False
 
 
-def _slots(scenario: Scenario, environment: Environment, timeline: pd.DataFrame) -> pd.DataFrame:
+def _slots(environment: Environment, timeline: pd.DataFrame) -> pd.DataFrame:
     """The timeline with ids, and with starts and ends in hours of the span."""
+    scenario = environment.scenario
     slots = timeline.reset_index(drop=True)
     if "slot" not in slots:
         slots["slot"] = range(1, len(slots) + 1)

@@ -7,9 +7,8 @@ from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 
 from obsplan.checking.check import Verdict
-from obsplan.environment.build import Environment
+from obsplan.environment.model import Environment
 from obsplan.inputs.hardware import Platform
-from obsplan.inputs.scenario import Scenario
 from obsplan.reporting.figures import layout as parts
 from obsplan.reporting.figures.layout import LINES, Panel, styled
 from obsplan.reporting.figures.resource_panels import LIMIT_LOOK, charge_panel, power_panel
@@ -30,17 +29,15 @@ RATE_LOOK = {"color": parts.LINES[1]["color"], "linewidth": 0.9, "linestyle": (0
 
 @styled
 def resources_figure(
-    scenario: Scenario,
-    environment: Environment,
-    verdict: Verdict,
-    now_utc: datetime | None = None,
+    environment: Environment, verdict: Verdict, now_utc: datetime | None = None
 ) -> Figure:
     """Four panels for every platform, each with its limit drawn.
 
     State of charge over the reserve, generation and load under the bus limit, stored data
     under the capacity, and what is sent against the rate of the link; a line at `now_utc`.
     """
-    night, eclipse = darkness(scenario, environment)
+    scenario = environment.scenario
+    night, eclipse = darkness(environment)
     placed, room = event_rows(environment, LEFT_IN, RIGHT_IN, now_utc)
     figure, axes = parts.page(
         scenario.title,

@@ -9,7 +9,7 @@ from matplotlib.figure import Figure
 
 from obsplan.common import intervals
 from obsplan.common.constants import ASTRONOMICAL_UNIT_KM, SOLAR_IRRADIANCE_W_M2
-from obsplan.environment.build import Environment, depth_column, wanted_depths_m
+from obsplan.environment.model import Environment, depth_column, wanted_depths_m
 from obsplan.environment.site_skyline import site_profile
 from obsplan.inputs.scenario import Scenario
 from obsplan.physics import sky
@@ -48,7 +48,7 @@ def skyline_at(scenario: Scenario, azimuth_deg: np.ndarray) -> np.ndarray:
     return skyline_elevation_deg(site_profile(scenario), azimuth_deg)
 
 
-def darkness(scenario: Scenario, environment: Environment) -> tuple[Windows, Windows]:
+def darkness(environment: Environment) -> tuple[Windows, Windows]:
     """Night (the Sun's centre down, none of its light left) and eclipse by the Earth."""
     table = {column: values.to_numpy() for column, values in environment.sky.items()}
     sun_range_km = ASTRONOMICAL_UNIT_KM * np.sqrt(SOLAR_IRRADIANCE_W_M2 / table["irradiance_w_m2"])
@@ -56,7 +56,9 @@ def darkness(scenario: Scenario, environment: Environment) -> tuple[Windows, Win
         (table["sun_elevation_deg"], table["sun_azimuth_deg"], sun_range_km),
         (table["earth_elevation_deg"], table["earth_azimuth_deg"], table["earth_range_km"]),
     )
-    above_deg = table["sun_elevation_deg"] - skyline_at(scenario, table["sun_azimuth_deg"])
+    above_deg = table["sun_elevation_deg"] - skyline_at(
+        environment.scenario, table["sun_azimuth_deg"]
+    )
     eclipse = (separation_deg < sun_radius_deg + earth_radius_deg) & (above_deg > -sun_radius_deg)
     night = (table["sun_visible_fraction"] <= 0) & (above_deg < 0) & ~eclipse
     edges_h = parts.minute_edges_h(environment)
@@ -178,8 +180,9 @@ def terrain(ax: Axes, hours: np.ndarray, skyline_deg: np.ndarray, low_deg: float
     ax.plot(hours, skyline_deg, zorder=2, **TERRAIN_LINE)
 
 
-def sun_panel(ax: Axes, scenario: Scenario, environment: Environment, earth: bool) -> None:
+def sun_panel(ax: Axes, environment: Environment, earth: bool) -> None:
     """The Sun over the skyline below it and, if wanted, the Earth over its own."""
+    scenario = environment.scenario
     table, hours = environment.sky, parts.minute_edges_h(environment)[:-1]
     sun_deg = table["sun_elevation_deg"].to_numpy()
     below_sun_deg = skyline_at(scenario, table["sun_azimuth_deg"].to_numpy())
@@ -210,10 +213,11 @@ def sun_panel(ax: Axes, scenario: Scenario, environment: Environment, earth: boo
 
 
 @styled
-def sky_figure(scenario: Scenario, environment: Environment) -> Figure:
+def sky_figure(environment: Environment) -> Figure:
     """Sun and Earth over the skyline, visible fraction, ground temperature, contacts."""
+    scenario = environment.scenario
     left_in, right_in = 1.42, 1.5
-    dark = darkness(scenario, environment)
+    dark = darkness(environment)
     placed, events_room = event_rows(environment, left_in, right_in)
     figure, axes = parts.page(
         scenario.title,
@@ -239,12 +243,12 @@ def sky_figure(scenario: Scenario, environment: Environment) -> Figure:
     shade(axes[1:], *dark)
     mark_events(axes[1:], environment)
     events_panel(events, placed)
-    sun_panel(elevation, scenario, environment, earth=True)
+    sun_panel(elevation, environment, earth=True)
     parts.name_axis(elevation, "elevation\n(deg)")
     _fraction_panel(fraction, environment)
-    _ground_panel(ground, scenario, environment)
-    _tail_lane(tail, scenario, environment)
-    _contact_lanes(contacts, scenario, environment)
+    _ground_panel(ground, environment)
+    _tail_lane(tail, environment)
+    _contact_lanes(contacts, environment)
     return figure
 
 
@@ -263,8 +267,9 @@ def _fraction_panel(ax: Axes, environment: Environment) -> None:
     parts.beside(ax, [(0.5, sums, parts.NO_LINE)])
 
 
-def _ground_panel(ax: Axes, scenario: Scenario, environment: Environment) -> None:
+def _ground_panel(ax: Axes, environment: Environment) -> None:
     """Ground temperature at the surface and at depths."""
+    scenario = environment.scenario
     hours = parts.minute_edges_h(environment)[:-1]
     columns = {"surface": "surface_temperature_k"} | {
         f"{depth_m * 100:g} cm deep": depth_column(depth_m) for depth_m in wanted_depths_m(scenario)
@@ -291,7 +296,7 @@ def _slope_band(ax: Axes, environment: Environment, hours: np.ndarray) -> None:
     ax.fill_between(hours, low_k, high_k, linewidth=0, zorder=2, **tone)
 
 
-def _tail_lane(ax: Axes, scenario: Scenario, environment: Environment) -> None:
+def _tail_lane(ax: Axes, environment: Environment) -> None:
     """When the Moon is in the Earth's magnetotail."""
     inside = environment.sky["in_magnetotail"].to_numpy()
     windows = intervals.from_mask(inside, parts.minute_edges_h(environment))
@@ -299,13 +304,13 @@ def _tail_lane(ax: Axes, scenario: Scenario, environment: Environment) -> None:
     ax.set_ylim(0.4, -0.4)
     ax.set_yticks([0], ["Earth's magnetotail"])
     ax.tick_params(axis="y", length=0)
-    reach = f"{inside.sum() / 60:.1f} h (±{scenario.site.magnetotail_limit_deg:g}°)"
+    reach = f"{inside.sum() / 60:.1f} h (±{environment.scenario.site.magnetotail_limit_deg:g}°)"
     parts.beside(ax, [(0, reach if inside.any() else "outside", parts.NO_LINE)])
 
 
-def _contact_lanes(ax: Axes, scenario: Scenario, environment: Environment) -> None:
+def _contact_lanes(ax: Axes, environment: Environment) -> None:
     """One lane a station, a bar a contact."""
-    names = [s.name for s in scenario.station]
+    names = [s.name for s in environment.scenario.station]
     labels = []
     for k, name in enumerate(names):
         contacts = contact_windows(environment, station=name)

@@ -1,1 +1,1 @@
-"""The folder reporting/page."""
+"""The report for the review board: one HTML page that needs no network. Begin with report."""

@@ -10,14 +10,6 @@ import pandas as pd
 
 from obsplan.checking.condition_rules import CONDITIONS
 
-CAUTION = (
-    "This plan is arithmetic on assumed figures, not a release for operation. Lasers, "
-    "radioactive sources, mechanisms, transmitters and batteries can hurt people and "
-    "hardware: operate them only under the flight rules, local codes and licensed practice "
-    "that apply."
-)
-
-
 # Keys of a scenario that reasons name, in words with their unit.
 WORDS = {
     key: rule.replace("sun", "Sun").replace("earth", "Earth") + (f" ({unit[1:]})" if unit else "")

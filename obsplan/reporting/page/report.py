@@ -8,12 +8,12 @@ from datetime import datetime
 import numpy as np
 import pandas as pd
 
-from obsplan.analysis.command_deadlines import ABOARD, asks_uplink, deadlines_table
+from obsplan.analysis.command_deadlines import ABOARD, asks_uplink, uplink_deadlines
 from obsplan.analysis.data_latency import latency_table
 from obsplan.analysis.missing_runs import runs_in
 from obsplan.analysis.start_leeway import leeway_table
 from obsplan.checking.check import figure
-from obsplan.environment.build import Environment
+from obsplan.common.text import proven, raised, share_missing
 from obsplan.inputs.hardware import Platform
 from obsplan.inputs.scenario import Scenario
 from obsplan.planning.plan import Plan
@@ -40,7 +40,7 @@ from obsplan.reporting.page.sections import (
     latency_part,
 )
 from obsplan.reporting.page.timeline import picture
-from obsplan.reporting.text.sentences import proven, raised, share_missing, violation_lines
+from obsplan.reporting.text.sentences import violation_lines
 
 FIRST_MARGINS, FIRST_DEADLINES = 3, 8
 SECTIONS = (
@@ -57,25 +57,25 @@ SECTIONS = (
 )
 
 
-def report_page(
-    scenario: Scenario, environment: Environment, plan: Plan, now_utc: datetime | None = None
-) -> str:
+def report_page(plan: Plan, now_utc: datetime | None = None) -> str:
     """The whole page as HTML; with `now_utc` it names the decisions that are still to come."""
+    environment = plan.environment
+    scenario = environment.scenario
     deadlines = None
     if asks_uplink(scenario):
-        deadlines = deadlines_table(scenario, environment, plan.timeline, now_utc)
-    leeway = leeway_table(scenario, environment, plan.timeline)
+        deadlines = uplink_deadlines(environment, plan.timeline, now_utc)
+    leeway = leeway_table(environment, plan.timeline)
     margins, in_time = _ranked(scenario, plan)
     inside = {
-        "picture": [picture(scenario, environment, plan, now_utc)],
+        "picture": [picture(plan, now_utc)],
         **({} if plan.verdict.holds else {"broken": _broken(plan)}),
         "margins": _margins(margins, in_time),
         "unplaced": _unplaced(plan),
         "decisions": [*_deadlines(deadlines, plan), *_leeway(leeway)],
-        "activities": [activity_part(scenario, environment, plan, a) for a in scenario.activity],
+        "activities": [activity_part(plan, a) for a in scenario.activity],
         "contacts": contacts_part(environment.contacts),
         "latency": latency_part(latency_table(scenario, plan.timeline, plan.verdict)),
-        "assumptions": assumptions_part(scenario, environment),
+        "assumptions": assumptions_part(environment),
         "caution": caution_part(scenario),
     }
     sections = [(anchor, title) for anchor, title in SECTIONS if anchor in inside]

@@ -4,12 +4,12 @@ import pandas as pd
 
 import obsplan
 from obsplan.analysis.missing_runs import runs_in
-from obsplan.environment.build import Environment
+from obsplan.common.caution import CAUTION
+from obsplan.environment.model import Environment
 from obsplan.inputs.scenario import Activity, Scenario
 from obsplan.planning.plan import Plan
 from obsplan.planning.problem.start_windows import coverage_bin, start_mask
 from obsplan.reporting.page.elements import (
-    CAUTION,
     Html,
     folded,
     instant,
@@ -28,13 +28,12 @@ BIN_UNITS = {
 }
 
 
-def activity_part(
-    scenario: Scenario, environment: Environment, plan: Plan, activity: Activity
-) -> Html:
+def activity_part(plan: Plan, activity: Activity) -> Html:
     """Runs and coverage bins of an activity, folded under its sums."""
+    environment = plan.environment
     own = plan.timeline[plan.timeline["activity"] == activity.name]
-    placed = runs_in(scenario, plan.timeline, plan.unplaced)[activity.name]
-    bins = _bins(scenario, environment, activity, own)
+    placed = runs_in(environment.scenario, plan.timeline, plan.unplaced)[activity.name]
+    bins = _bins(environment, activity, own)
     filled = sum(1 for _, runs, _ in bins if runs)
     cover = f", {filled} of {len(bins)} coverage bins filled" if bins else ""
     required = f" ({activity.must} required)" if activity.must else ""
@@ -110,13 +109,14 @@ def _runs(count: int) -> str:
 
 
 def _bins(
-    scenario: Scenario, environment: Environment, activity: Activity, own: pd.DataFrame
+    environment: Environment, activity: Activity, own: pd.DataFrame
 ) -> list[tuple[str, int, bool]]:
     """Coverage bins as (edges in words, runs in it, whether a start is permitted in it)."""
+    scenario = environment.scenario
     if activity.coverage is None:
         return []
-    of_step = coverage_bin(scenario, environment, activity)
-    permitted = start_mask(scenario, environment, activity)
+    of_step = coverage_bin(environment, activity)
+    permitted = start_mask(environment, activity)
     since = (own["start_utc"] - pd.Timestamp(scenario.span.start_utc)) / pd.Timedelta(minutes=1)
     steps = (since.to_numpy(dtype=float) // scenario.span.step_min).astype(int)
     edges = activity.coverage.edges
@@ -218,8 +218,9 @@ def _hours(hours: float) -> str:
 # ------------------------------------------------------------------------ small print
 
 
-def assumptions_part(scenario: Scenario, environment: Environment) -> list[Html]:
+def assumptions_part(environment: Environment) -> list[Html]:
     """What the plan takes for granted, and the versions it was made with."""
+    scenario = environment.scenario
     site, span = scenario.site, scenario.span
     platforms = [
         (

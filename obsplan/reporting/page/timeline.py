@@ -6,7 +6,7 @@ import numpy as np
 import pandas as pd
 
 from obsplan.analysis.missing_runs import missing_places, runs_in
-from obsplan.environment.build import Environment
+from obsplan.environment.model import Environment
 from obsplan.inputs.hardware import Platform
 from obsplan.inputs.scenario import Scenario
 from obsplan.planning.plan import Plan
@@ -22,14 +22,13 @@ TONES, HATCHES = 4, 3
 PARTS_DRAWN = (0.01, 0.02, 0.05, 0.1, 0.2)
 
 
-def picture(
-    scenario: Scenario, environment: Environment, plan: Plan, now_utc: datetime | None = None
-) -> Html:
+def picture(plan: Plan, now_utc: datetime | None = None) -> Html:
     """Names at the left, the field that scrolls at the right, the row of a slot below."""
+    environment = plan.environment
     names, lanes = [], []
     for name, words, lane in (
-        *_station_lanes(scenario, environment),
-        *_platform_lanes(scenario, environment, plan, now_utc),
+        *_station_lanes(environment),
+        *_platform_lanes(plan, now_utc),
     ):
         names.append(
             tag("div", tag("span", name, title=name), tag("b", words), class_="name")
@@ -37,10 +36,10 @@ def picture(
             else tag("div", name, class_="name head")
         )
         lanes.append(lane)
-    for name, words, lane in _levels(scenario, plan):
+    for name, words, lane in _levels(environment.scenario, plan):
         names.append(tag("div", tag("span", name), tag("small", words), class_="name tall"))
         lanes.append(lane)
-    night_h, eclipse_h = darkness(scenario, environment)
+    night_h, eclipse_h = darkness(environment)
     span_h = len(environment.sky) / 60
     shade = [bar("night", *pair, span_h) for pair in night_h]
     shade += [bar("eclipse", *pair, span_h) for pair in eclipse_h]
@@ -61,7 +60,7 @@ def picture(
     key = _key(
         len(night_h),
         len(eclipse_h),
-        _missing(scenario, environment, plan, now_utc),
+        _missing(plan, now_utc),
         not plan.verdict.holds,
     )
     heads = tag("div", "local time (h)", class_="name axis")
@@ -105,14 +104,14 @@ def _now(environment: Environment, now_utc: datetime | None, span_h: float) -> l
     ]
 
 
-def _missing(
-    scenario: Scenario, environment: Environment, plan: Plan, now_utc: datetime | None
-) -> str:
+def _missing(plan: Plan, now_utc: datetime | None) -> str:
     """What the hollow marks mean, and how many missing runs have none; "" when none is missing."""
+    environment = plan.environment
+    scenario = environment.scenario
     if plan.unplaced.empty:
         return ""
     placed = runs_in(scenario, plan.timeline, plan.unplaced)
-    places = missing_places(scenario, environment, plan.timeline, placed, now_utc)
+    places = missing_places(environment, plan.timeline, placed, now_utc)
     rest = {a.name: a.count - placed[a.name] - len(places[a.name]) for a in scenario.activity}
     more = ", ".join(f"{count} more {name}" for name, count in rest.items() if count > 0)
     return "wanted, not placed: one mark a run" + (f"; no room for {more}" if more else "")
@@ -133,10 +132,10 @@ def _key(night: int, eclipse: int, missing: str, broken: bool) -> Html:
     return tag("ul", *items, class_="key")
 
 
-def _station_lanes(scenario: Scenario, environment: Environment):
+def _station_lanes(environment: Environment):
     span_h = len(environment.sky) / 60
     yield "stations", None, tag("div", class_="lane head")
-    for station in scenario.station:
+    for station in environment.scenario.station:
         open_h = contact_windows(environment, station=station.name)
         hours = np.ptp(open_h, axis=1).sum()
         bars = [bar("contact", *pair, span_h) for pair in open_h]
@@ -153,13 +152,13 @@ def _station_lanes(scenario: Scenario, environment: Environment):
         )
 
 
-def _platform_lanes(
-    scenario: Scenario, environment: Environment, plan: Plan, now_utc: datetime | None
-):
+def _platform_lanes(plan: Plan, now_utc: datetime | None):
+    environment = plan.environment
+    scenario = environment.scenario
     span_h = len(environment.sky) / 60
     placed = runs_in(scenario, plan.timeline, plan.unplaced)
-    places = missing_places(scenario, environment, plan.timeline, placed, now_utc)
-    windows = windows_table(scenario, environment)
+    places = missing_places(environment, plan.timeline, placed, now_utc)
+    windows = windows_table(environment)
     broken = set(" ".join(plan.verdict.violations["slots"]).split())
     sending = {platform: name for name, platform in scenario.sending_names.items()}
     for p, platform in enumerate(scenario.platform):

@@ -1,1 +1,1 @@
-"""The folder reporting/text."""
+"""Lines for the terminal and for messages: verdicts, comparisons, changes, answers about the link."""

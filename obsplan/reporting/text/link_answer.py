@@ -1,13 +1,12 @@
 """Can I talk to Earth at an instant, and how much in all: the link in words."""
 
-from datetime import datetime, timezone, UTC
+from datetime import UTC, datetime
 
 import numpy as np
 import pandas as pd
 
 from obsplan.common import intervals
 from obsplan.common.errors import ScenarioError
-from obsplan.environment.build import Environment, span_ends
 from obsplan.environment.contacts import (
     MINUTE,
     distance_m,
@@ -16,6 +15,7 @@ from obsplan.environment.contacts import (
     stretches,
     view,
 )
+from obsplan.environment.model import Environment, span_ends
 from obsplan.environment.site_skyline import site_profile
 from obsplan.ephemeris import Ephemeris
 from obsplan.inputs.hardware import Platform
@@ -47,13 +47,14 @@ def instant_of(text: str, scenario: Scenario, key: str = "--at") -> np.ndarray:
 
 
 def answer(
-    scenario: Scenario, environment: Environment, ephemeris: Ephemeris, at_utc: np.ndarray
+    environment: Environment, ephemeris: Ephemeris, at_utc: np.ndarray
 ) -> tuple[bool, list[str]]:
     """Whether any platform can talk to Earth at the instant `at_utc` (1,), and why, in lines.
 
     The minute that holds the instant decides, as it does in plan and check. Where it says
     no, every condition that fails is named, station by station.
     """
+    scenario = environment.scenario
     minute = int((at_utc[0] - span_ends(scenario)[0]) // MINUTE)
     lines = []
     for platform in scenario.platform:
@@ -64,7 +65,7 @@ def answer(
         elif open_:
             found = [_through_station(scenario, ephemeris, table, minute, at_utc)]
         else:
-            found = _reasons(scenario, environment, ephemeris, platform, minute, at_utc)
+            found = _reasons(environment, ephemeris, platform, minute, at_utc)
         lines += [f"{platform.name}: {line}" for line in found]
         if not open_:
             lines.append(f"{platform.name}: {_next(environment, platform, minute)}")
@@ -72,8 +73,9 @@ def answer(
     return can, [f"{'yes' if can else 'no'}, at {_text(at_utc[0])}", *lines]
 
 
-def totals(scenario: Scenario, environment: Environment) -> list[str]:
+def totals(environment: Environment) -> list[str]:
     """Per station and per platform: contacts, time used, volume, cover and longest gap."""
+    scenario = environment.scenario
     lines, contacts = [], environment.contacts
     first, last = span_ends(scenario)
     edges = np.append(np.arange(first, last, MINUTE), last)
@@ -136,8 +138,9 @@ def _through_relay(platform: Platform, table, minute, at_utc) -> str:
     return f"{distance:.6g} m from {to}, beyond the range limit of {radio.range_limit_m:.6g} m"
 
 
-def _reasons(scenario, environment, ephemeris, platform, minute, at_utc) -> list[str]:
+def _reasons(environment, ephemeris, platform, minute, at_utc) -> list[str]:
     """Per station, what keeps the platform from talking."""
+    scenario = environment.scenario
     profile = site_profile(scenario)
     found = []
     for station in scenario.station:

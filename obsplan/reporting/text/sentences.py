@@ -1,17 +1,15 @@
 """What a check or a comparison found, in words: a line for each thing worth a look."""
 
-import math
 import os
 from math import ceil
 
 import pandas as pd
 
 from obsplan.checking.check import Verdict
+from obsplan.common.text import proven, raised, share_missing
 
 # More lines of one rule than these say nothing new.
 MOST_LINES = 12
-# Value and bound nearer than this meet: the solver's bound is raised by its own rounding.
-PROVEN = 1e-5
 
 
 def verdict_lines(verdict: Verdict) -> list[str]:
@@ -68,22 +66,6 @@ def bound_line(value: float, bound: float) -> str:
         f"value {value:.1f}; no plan on this grid of steps can be worth more than "
         f"{raised(bound)}, so {share_missing(value, bound)} is missing"
     )
-
-
-def proven(value: float, bound: float) -> bool:
-    """Whether a plan is the best possible."""
-    return value >= bound * (1 - PROVEN)
-
-
-def raised(bound: float) -> str:
-    """A bound with one digit, rounded up so that it stays true."""
-    return f"{math.ceil(10 * bound) / 10:.1f}"
-
-
-def share_missing(value: float, bound: float) -> str:
-    """How much of the best possible a plan lacks at most, rounded up too."""
-    percent = 100 * (1 - value / bound)
-    return f"at most {raised(percent)} %" if percent >= 0.1 else "less than 0.1 %"
 
 
 def comparison_lines(comparison: pd.DataFrame) -> list[str]:

@@ -10,10 +10,10 @@ from typing import TextIO
 import pandas as pd
 
 from obsplan.analysis.missing_runs import runs_in
+from obsplan.common.caution import CAUTION
 from obsplan.inputs.scenario import Scenario
 from obsplan.planning.plan import Plan
 from obsplan.planning.reasons.audit import CANNOT, WARNING
-from obsplan.reporting.page.elements import CAUTION
 from obsplan.reporting.text.sentences import bound_line, margin_lines
 
 TONES = {"good": "32", "short": "33", "bad": "31", "head": "1"}

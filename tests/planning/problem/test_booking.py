@@ -12,9 +12,10 @@ from tools.small import cases
 from tools.tiny import level_node, tiny_problem
 
 import obsplan.planning.problem.resource_flow
-from obsplan.checking.check import check
+from obsplan.checking.check import check_timeline
 from obsplan.planning.problem.booking import Booking, plan_value
-from obsplan.planning.problem.from_scenario import Problem, problem
+from obsplan.planning.problem.definition import Problem
+from obsplan.planning.problem.from_scenario import build_problem
 from obsplan.planning.problem.resource_flow import TOLERANCE
 from obsplan.planning.problem.timeline_table import plan_slots
 from obsplan.planning.search.first_plan import quick_plan
@@ -308,15 +309,16 @@ def test_bus_that_carries_too_much_does_not_fit():
 @settings(max_examples=40)
 def test_flow_agrees_with_the_replay_at_every_step(case):
     """Nothing changes within a step and no energy is lost, so both keep the same books."""
-    scene, table = case
-    question = problem(scene, table)
+    table = case
+    scene = table.scenario
+    question = build_problem(table)
     booking = quick_plan(question)
     if not booking.flow.sent_share.any():
         # A timeline without any sending says that all send whenever they can.
         booking.may_send[:] = True
         booking.flow = booking.simulate()
         assume(not booking.flow.short)
-    verdict = check(scene, table, plan_slots(scene, booking))
+    verdict = check_timeline(table, plan_slots(scene, booking))
     assert verdict.holds, verdict.violations["message"].tolist()
     step = scene.span.step_min
     for n, node in enumerate(question.nodes):

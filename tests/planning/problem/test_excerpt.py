@@ -8,10 +8,11 @@ from tools.brute import best_value
 from tools.small import cases
 from tools.tiny import level_node, task, tiny_problem
 
-from obsplan.checking.check import check
+from obsplan.checking.check import check_timeline
 from obsplan.planning.problem.booking import Booking
+from obsplan.planning.problem.definition import Problem
 from obsplan.planning.problem.excerpt import excerpt
-from obsplan.planning.problem.from_scenario import Problem, problem
+from obsplan.planning.problem.from_scenario import build_problem
 from obsplan.planning.problem.timeline_table import plan_slots
 from obsplan.planning.search.first_plan import quick_plan
 from obsplan.planning.search.greedy import greedy_plan
@@ -126,13 +127,14 @@ def test_planning_a_piece_anew_never_lowers_the_value_and_always_holds(seed, fre
 @given(case=cases(level=True, lossless=True, hours=(4, 8)), data=st.data())
 @settings(max_examples=30)
 def test_piece_planned_anew_passes_the_independent_check(case, data):
-    scene, table = case
-    booking = quick_plan(problem(scene, table))
+    table = case
+    scene = table.scenario
+    booking = quick_plan(build_problem(table))
     first = data.draw(st.integers(0, scene.steps - 2))
     last = data.draw(st.integers(first + 1, scene.steps))
     borne = data.draw(st.integers(last, scene.steps))
     better = improved(booking, Piece((first, last), borne))
     assert better.value() >= booking.value()
     if better is not booking:
-        verdict = check(scene, table, plan_slots(scene, better))
+        verdict = check_timeline(table, plan_slots(scene, better))
         assert verdict.holds, verdict.violations["message"].tolist()

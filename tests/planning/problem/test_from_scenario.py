@@ -4,14 +4,14 @@ import numpy as np
 import pytest
 from tools.small import platform, scenario, world
 
-from obsplan.planning.problem.from_scenario import exclusive_pairs, problem, slot_profile
+from obsplan.planning.problem.from_scenario import build_problem, exclusive_pairs, slot_profile
 
 DAY = np.arange(1440)
 
 
 def question(*activities, relaxed=False, platforms=(platform(),), **columns):
     scene = scenario(*activities, platforms=platforms)
-    return problem(scene, world(scene, **columns), relaxed=relaxed)
+    return build_problem(world(scene, **columns), relaxed=relaxed)
 
 
 def test_profile_is_warm_up_then_run_then_rest():

@@ -6,7 +6,7 @@ import pytest
 from hypothesis import given, settings
 from tools.small import START, cases, scenario, slots, world
 
-from obsplan.checking.check import check
+from obsplan.checking.check import check_timeline
 from obsplan.planning.problem.start_windows import (
     condition_masks,
     coverage_bin,
@@ -24,7 +24,7 @@ def starts(asked: dict, **columns) -> list[int]:
     """Permitted starts of a one-hour slot, in minutes of the day."""
     sky = columns.pop("sky", None)
     scene = scenario({"name": "look"} | asked)
-    mask = start_mask(scene, world(scene, sky, **columns), scene.activity[0])
+    mask = start_mask(world(scene, sky, **columns), scene.activity[0])
     return (np.flatnonzero(mask) * 15).tolist()
 
 
@@ -72,7 +72,7 @@ def test_magnetotail_may_be_asked_for_or_shunned(asked, expected):
     assert starts({"when": {"in_magnetotail": asked}}) == expected
     scene = scenario({"name": "look", "when": {"in_magnetotail": asked}})
     table = world(scene, {"in_magnetotail": not asked})
-    reason = why_no_window(scene, table, scene.activity[0])
+    reason = why_no_window(table, scene.activity[0])
     assert reason == "in_magnetotail never holds long enough for a slot"
 
 
@@ -111,15 +111,15 @@ def test_contact_is_that_of_the_platform_which_carries_the_instrument():
         platforms=[platform(), platform("rover", radio={"to": "lander"})],
     )
     table = world(scene, lander_in_contact=DAY < 60, rover_in_contact=DAY >= 1380)
-    assert np.flatnonzero(start_mask(scene, table, scene.activity[0])).tolist() == [92]
+    assert np.flatnonzero(start_mask(table, scene.activity[0])).tolist() == [92]
 
 
 def test_coverage_bins_are_half_open_and_judged_at_the_start():
     scene = scenario({"name": "look", "coverage": {"over": "span_h", "edges": [1, 2, 4]}})
     table = world(scene)
-    bins = coverage_bin(scene, table, scene.activity[0])
+    bins = coverage_bin(table, scene.activity[0])
     assert bins[:18].tolist() == [-1] * 4 + [0] * 4 + [1] * 8 + [-1] * 2
-    mask = start_mask(scene, table, scene.activity[0])
+    mask = start_mask(table, scene.activity[0])
     assert np.array_equal(mask, bins >= 0)
 
 
@@ -127,7 +127,7 @@ def test_coverage_follows_the_sky_and_leaves_out_what_is_not_known():
     asked = {"name": "look", "coverage": {"over": "sun_elevation_deg", "edges": [6, 8]}}
     scene = scenario(asked)
     sun = np.where(DAY // 60 == 5, np.nan, 5 + DAY / 144)
-    bins = coverage_bin(scene, world(scene, {"sun_elevation_deg": sun}), scene.activity[0])
+    bins = coverage_bin(world(scene, {"sun_elevation_deg": sun}), scene.activity[0])
     assert np.flatnonzero(bins == 0).tolist() == [k for k in range(10, 29) if k // 4 != 5]
 
 
@@ -140,7 +140,7 @@ def test_masks_are_by_the_minute_and_named_after_their_condition():
         "contact": "whole",
     }
     scene = scenario({"name": "look"} | asked)
-    masks = condition_masks(scene, world(scene, in_contact=DAY < 100), scene.activity[0])
+    masks = condition_masks(world(scene, in_contact=DAY < 100), scene.activity[0])
     assert list(masks) == ["sun_elevation_deg", "ground at 0.3 m", "contact"]
     assert [int(m.sum()) for m in masks.values()] == [289, 721, 100]
 
@@ -150,8 +150,8 @@ def test_windows_hold_whole_slots():
     bright = (DAY < 100) | ((DAY >= 300) & (DAY < 350)) | (DAY >= 1000)
     table = world(scene, {"sun_visible_fraction": bright.astype(float)})
     # 100 min hold six steps; 50 min hold no slot of an hour; 1000 min is no whole step.
-    assert windows(scene, table, scene.activity[0]).tolist() == [[0, 6], [67, 96]]
-    rows = windows_table(scene, table)
+    assert windows(table, scene.activity[0]).tolist() == [[0, 6], [67, 96]]
+    rows = windows_table(table)
     assert rows["activity"].tolist() == ["look", "look"]
     assert rows["duration_min"].tolist() == [90.0, 435.0]
     assert rows["opens_utc"][1] == START + pd.Timedelta(minutes=1005)
@@ -160,7 +160,7 @@ def test_windows_hold_whole_slots():
 
 def test_table_of_windows_is_empty_where_none_is_open():
     scene = scenario({"name": "look", "when": {"sun_elevation_deg": [80, 90]}})
-    assert windows_table(scene, world(scene)).empty
+    assert windows_table(world(scene)).empty
 
 
 REASONS = [
@@ -209,8 +209,8 @@ REASONS = [
 def test_reason_names_the_condition_that_leaves_no_window(asked, columns, reason):
     scene = scenario({"name": "look"} | asked)
     table = world(scene, **columns)
-    assert why_no_window(scene, table, scene.activity[0]) == reason
-    assert (reason == "") == start_mask(scene, table, scene.activity[0]).any()
+    assert why_no_window(table, scene.activity[0]) == reason
+    assert (reason == "") == start_mask(table, scene.activity[0]).any()
 
 
 PLACEMENT = ["span", "grid", "duration", "sun elevation", "coverage", "contact"]
@@ -219,11 +219,12 @@ PLACEMENT = ["span", "grid", "duration", "sun elevation", "coverage", "contact"]
 @given(case=cases(hours=(2, 4), activities=(1, 2)))
 @settings(max_examples=20)
 def test_starts_are_those_that_the_check_finds_nothing_wrong_with(case):
-    scene, table = case
+    table = case
+    scene = table.scenario
     for activity in scene.activity:
         rows = [(activity.name, scene.span.step_min * k) for k in range(scene.steps)]
-        found = check(scene, table, slots(*rows)).violations
+        found = check_timeline(table, slots(*rows)).violations
         found = found[found["rule"].isin(PLACEMENT)]
         wrong = {int(slot[1:]) - 1 for slot in found["slots"]}
-        mask = start_mask(scene, table, activity)
+        mask = start_mask(table, activity)
         assert set(np.flatnonzero(~mask).tolist()) == wrong

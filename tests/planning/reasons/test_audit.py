@@ -7,14 +7,14 @@ from hypothesis import given, settings
 from tools.small import cases, platform, scenario, world
 
 from obsplan.common.errors import DoesNotHold
-from obsplan.planning.plan import plan
+from obsplan.planning.plan import make_plan
 from obsplan.planning.reasons import audit as room
 from obsplan.planning.reasons.audit import AUDIT_COLUMNS, CANNOT, NOTE, WARNING, audit, balance
 
 
 def found(*activities, columns=None, sky=None, **parts) -> pd.DataFrame:
     scene = scenario(*activities, **parts)
-    return audit(scene, world(scene, sky, **(columns or {})))
+    return audit(world(scene, sky, **(columns or {})))
 
 
 def said(table: pd.DataFrame, weight: str) -> str:
@@ -93,9 +93,9 @@ ASKED = {"name": "a", "must": 1}
 def test_what_rules_out_any_plan_is_named_and_planning_agrees(activities, parts, words):
     scene = scenario(*activities, **parts)
     offered = world(scene)
-    assert words in said(audit(scene, offered), CANNOT)
+    assert words in said(audit(offered), CANNOT)
     with pytest.raises(DoesNotHold):
-        plan(scene, offered)
+        make_plan(offered)
 
 
 @pytest.mark.parametrize(
@@ -135,9 +135,9 @@ def test_what_rules_out_any_plan_is_named_and_planning_agrees(activities, parts,
 def test_what_is_odd_is_a_warning_and_planning_goes_on(activities, parts, words):
     scene = scenario(*activities, **parts)
     offered = world(scene)
-    table = audit(scene, offered)
+    table = audit(offered)
     assert words in said(table, WARNING) and CANNOT not in set(table["weight"])
-    assert plan(scene, offered).verdict.holds
+    assert make_plan(offered).verdict.holds
 
 
 @pytest.mark.parametrize(
@@ -186,28 +186,28 @@ def test_a_relay_carries_what_others_send_through_it():
         {"name": "b", "data_mbit": 7.0},
         platforms=[lander, rover],
     )
-    table = balance(scene, world(scene)).set_index(["platform", "resource"])
+    table = balance(world(scene)).set_index(["platform", "resource"])
     assert table.loc[("rover", "link"), ["required", "wanted"]].tolist() == [30.0, 60.0]
     assert table.loc[("lander", "link"), ["required", "wanted"]].tolist() == [30.0, 67.0]
     assert table.loc[("rover", "link"), "offered"] == pytest.approx(5.0 * 86.4)
 
 
 def test_stations_never_heard_are_told(demo):
-    assert not audit(*demo)["where"].str.startswith("station").any()
-    scene, offered = demo
+    assert not audit(demo)["where"].str.startswith("station").any()
+    offered = demo
     only = offered.contacts[offered.contacts["station"] == "Corrie"]
-    table = audit(scene, type(offered)(**vars(offered) | {"contacts": only}))
+    table = audit(type(offered)(**vars(offered) | {"contacts": only}))
     assert 'station "Saltmarsh": is never in contact' in said(table, WARNING)
 
 
 def test_nothing_rules_out_the_demo(demo):
-    assert CANNOT not in set(audit(*demo)["weight"])
+    assert CANNOT not in set(audit(demo)["weight"])
 
 
 @given(cases())
 @settings(max_examples=60)
 def test_whatever_the_audit_rules_out_no_plan_is_found_for(case):
-    scene, offered = case
-    if CANNOT in set(audit(scene, offered)["weight"]):
+    offered = case
+    if CANNOT in set(audit(offered)["weight"]):
         with pytest.raises(DoesNotHold):
-            plan(scene, offered)
+            make_plan(offered)

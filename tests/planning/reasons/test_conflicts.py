@@ -9,7 +9,7 @@ from hypothesis import strategies as st
 from tools.small import cases, platform, scenario, world
 
 from obsplan.common.errors import DoesNotHold
-from obsplan.planning.plan import plan
+from obsplan.planning.plan import make_plan
 from obsplan.planning.reasons.conflicts import minimal, why_no_place, why_not_idle
 
 PROBE = [{"name": "probe", "platform": "lander"}]
@@ -20,7 +20,7 @@ DRILL = {"name": "drill", "must": 1}
 def named(scene, **columns) -> list[str]:
     """The rules that planning names, in words."""
     with pytest.raises(DoesNotHold) as refused:
-        plan(scene, world(scene, **columns))
+        make_plan(world(scene, **columns))
     assert refused.value.exit_code == 1
     (line,) = [s for s in str(refused.value).splitlines() if s.startswith("impossible together: ")]
     said = line.removeprefix("impossible together: ").split("; ")
@@ -160,7 +160,7 @@ def test_without_one_of_the_named_there_is_a_plan(case, activity, change):
     spare = {"name": "other", "platform": "lander"}
     parts = parts | {"instruments": [*parts.get("instruments", []), spare]}
     scene = scenario(*asked, **parts)
-    assert plan(scene, world(scene, **columns)).verdict.holds
+    assert make_plan(world(scene, **columns)).verdict.holds
 
 
 @pytest.mark.parametrize("case", ["reserve", "end charge", "store and link"])
@@ -172,7 +172,7 @@ def test_a_large_question_is_judged_by_its_relaxation(case, monkeypatch):
 
 def test_a_sound_question_has_nothing_impossible():
     scene = scenario(DRILL, {"name": "b", "must": 1})
-    assert why_no_place(scene, world(scene)) == why_not_idle(scene, world(scene)) == ""
+    assert why_no_place(world(scene)) == why_not_idle(world(scene)) == ""
 
 
 class Later(Event):
@@ -187,25 +187,25 @@ class Later(Event):
 def test_what_is_proven_when_time_is_up_is_said_without_the_rules():
     activities, parts, _, _ = CONFLICTS["one instrument"]
     scene = scenario(*activities, **parts)
-    said = why_no_place(scene, world(scene), Later())
+    said = why_no_place(world(scene), Later())
     assert said == "the required runs are impossible together, by which rules was not found in time"
     up = Event()
     up.set()
-    assert why_no_place(scene, world(scene), up) == ""
+    assert why_no_place(world(scene), up) == ""
 
 
 @settings(max_examples=40)
 @given(cases(hours=(2, 4)))
 def test_where_a_plan_holds_nothing_is_called_impossible(case):
-    scene, environment = case
+    environment = case
     try:
-        made = plan(scene, environment)
+        made = make_plan(environment)
     except DoesNotHold as refused:
         said = ("impossible together", "with no slot at all", "must run")
         assert any(words in str(refused) for words in said), str(refused)
         return
     assert made.verdict.holds
-    assert not why_no_place(scene, environment).startswith("impossible together:")
+    assert not why_no_place(environment).startswith("impossible together:")
 
 
 # --- idling
@@ -218,7 +218,7 @@ def test_idle_load_and_heater_are_told_apart():
     dark = np.where(np.arange(1440) < 720, 0.0, 1.0)
     sky = {"sun_visible_fraction": dark}
     environment = world(scene, sky, base_load_w=30.0, generation_w=0.0)
-    told = why_not_idle(scene, environment).splitlines()
+    told = why_not_idle(environment).splitlines()
     assert "120 Wh short of its reserve of 200 Wh at 2028-07-02T00:00Z" in told[0]
     assert told[1] == (
         '"lander" from 2028-07-01T00:00Z to 2028-07-02T00:00Z: idling takes 240.0 Wh and the '
@@ -243,5 +243,5 @@ def test_idle_load_and_heater_are_told_apart():
 def test_what_idling_asks_too_much_is_named(idle_w, battery, words):
     scene = scenario({"name": "a"}, platforms=[platform(idle_w=idle_w, battery=battery)])
     assert named(scene, generation_w=0.0) == words
-    told = why_not_idle(scene, world(scene, generation_w=0.0))
+    told = why_not_idle(world(scene, generation_w=0.0))
     assert " -" not in told

@@ -8,7 +8,7 @@ from hypothesis import given, settings
 from tools.small import SMALL, cases, platform, scenario, world
 
 from obsplan.cli.main import main
-from obsplan.planning.problem.from_scenario import problem
+from obsplan.planning.problem.from_scenario import build_problem
 from obsplan.planning.reasons.marginal_worth import WORTH_COLUMNS, marginal_worth
 from obsplan.planning.solver.bounds import upper_bound
 from obsplan.reporting.text.terminal import worth_lines
@@ -19,7 +19,7 @@ CLOSE = 2e-5
 
 def worth(*activities, parts=None, **columns) -> pd.DataFrame:
     scene = scenario(*activities, **(parts or {}))
-    table = marginal_worth(scene, world(scene, **columns))
+    table = marginal_worth(world(scene, **columns))
     assert list(table.columns) == list(WORTH_COLUMNS)
     return table.set_index("what")
 
@@ -77,9 +77,9 @@ def test_where_all_runs_fit_nothing_more_is_worth_anything():
 @given(cases(hours=(2, 5), lossless=True))
 def test_a_whole_unit_more_brings_no_more_than_the_margin_says(case):
     """Without losses every change is one of limits alone, in which the best is concave."""
-    scene, environment = case
-    table = marginal_worth(scene, environment)
-    bound = upper_bound(problem(scene, environment, relaxed=True))
+    environment = case
+    table = marginal_worth(environment)
+    bound = upper_bound(build_problem(environment, relaxed=True))
     told = table[table["confirmed"].notna()]
     assert (told["confirmed"] <= told["worth"] + 1e-5 * max(1.0, bound)).all()
     assert table["worth"].is_monotonic_decreasing and (table["worth"] >= 0).all()

@@ -8,7 +8,7 @@ from tools.small import SMALL, scenario, scenario_table, world
 from obsplan.cli.main import main
 from obsplan.common.errors import DoesNotHold, ScenarioError
 from obsplan.inputs.scenario import scenario_from
-from obsplan.planning.plan import plan
+from obsplan.planning.plan import make_plan
 from obsplan.planning.reasons.audit import WARNING, audit
 
 
@@ -35,12 +35,12 @@ def test_a_negative_value_is_refused_with_its_place(run, tmp_path):
 
 def test_a_run_worth_nothing_is_placed_for_its_must_alone():
     scene = scenario({"name": "idle", "value": 0.0, "count": 3}, {"name": "b"}, hours=6)
-    made = plan(scene, world(scene))
+    made = make_plan(world(scene))
     placed = made.timeline["activity"].tolist()
     assert "idle" not in placed and "b" in placed and made.gap == pytest.approx(0, abs=1e-5)
-    assert "worth nothing" in " ".join(audit(scene, world(scene))["finding"])
+    assert "worth nothing" in " ".join(audit(world(scene))["finding"])
     scene = scenario({"name": "idle", "value": 0.0, "count": 3, "must": 2}, hours=6)
-    made = plan(scene, world(scene))
+    made = make_plan(world(scene))
     assert made.timeline["activity"].tolist().count("idle") == 2 and made.value == 0
 
 
@@ -49,23 +49,23 @@ def test_a_required_run_without_window_names_the_condition_that_removes_the_last
     when = {"sun_elevation_deg": [7, 9], "in_magnetotail": True}
     scene = scenario({"name": "a", "must": 1, "when": when})
     with pytest.raises(DoesNotHold) as refused:
-        plan(scene, world(scene))
+        make_plan(world(scene))
     assert '"a" must run, but has no window' in str(refused.value)
     assert "sun_elevation_deg or in_magnetotail" in str(refused.value)
 
 
 def test_a_gap_longer_than_the_span_leaves_one_run():
     scene = scenario({"name": "a", "count": 2, "gap_min": 2000}, hours=6)
-    findings = audit(scene, world(scene))
+    findings = audit(world(scene))
     (said,) = findings.loc[findings["where"] == 'activity "a"', "finding"]
     assert "its gap of 2000 min is longer than the span, so it runs but once" in said
     assert set(findings.loc[findings["finding"] == said, "weight"]) == {WARNING}
-    made = plan(scene, world(scene))
+    made = make_plan(world(scene))
     assert made.timeline["activity"].tolist().count("a") == 1
     assert len(made.unplaced) == 1
     scene = scenario({"name": "a", "count": 2, "must": 2, "gap_min": 2000}, hours=6)
     with pytest.raises(DoesNotHold, match="must run 2 times, but .* gap of 2000 min"):
-        plan(scene, world(scene))
+        make_plan(world(scene))
 
 
 def test_lengths_off_the_steps_are_rounded_up_and_said_once(run):
@@ -89,5 +89,5 @@ def test_a_hundred_thousand_starts_are_planned():
     asked = [{"name": n, "count": 6, "power_w": 20.0, "gap_min": 600} for n in names]
     scene = scenario(*asked, hours=29.5 * 24, step_min=5)
     sun = np.where(np.arange(scene.steps * 5) % 21240 < 20000, 40.0, 0.0)
-    made = plan(scene, world(scene, generation_w=sun), effort="low")
+    made = make_plan(world(scene, generation_w=sun), effort="low")
     assert made.verdict.holds and made.value > 0 and made.bound >= made.value

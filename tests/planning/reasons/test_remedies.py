@@ -8,7 +8,7 @@ import pytest
 from tools.explained import booked, explained, small_battery, why
 from tools.small import platform, scenario, world
 
-from obsplan.environment.build import Reading
+from obsplan.environment.model import Reading
 from obsplan.planning.reasons import unplaced
 from obsplan.planning.reasons.remedies import larger_battery, larger_store, least, smallest
 from obsplan.planning.reasons.what_if import World, with_run
@@ -36,7 +36,7 @@ def test_smallest_goes_on_to_the_next_start_where_the_replay_refuses_the_first()
     scene = scenario({"name": "drill", "power_w": 90.0}, platforms=[small_battery()])
     environment = world(scene)
     empty = booked(scene, environment)
-    tries = [World(with_run(empty, 0, start), scene, environment) for start in (0, 4)]
+    tries = [World(with_run(empty, 0, start), environment) for start in (0, 4)]
 
     def late(tried: World) -> bool:
         return tried.booking.runs[0] == [4]
@@ -52,7 +52,7 @@ def test_smallest_goes_on_to_the_next_start_where_the_replay_refuses_the_first()
 def test_larger_battery_keeps_reserve_and_end_and_raises_what_telemetry_read():
     scene = scenario({"name": "drill"}, platforms=[small_battery(start=0.5, end=0.4)])
     read = replace(world(scene), readings={"lander": Reading(60, 30.0, None)})
-    larger = larger_battery(0, World(booked(scene, read), scene, read), 25.0)
+    larger = larger_battery(0, World(booked(scene, read), read), 25.0)
     battery = larger.scenario.platform[0].battery
     levels_wh = np.array([battery.reserve, battery.start, battery.end]) * battery.capacity_wh
     assert battery.capacity_wh == 125.0
@@ -76,7 +76,7 @@ def test_larger_store_gives_room_or_leave_to_keep(end_mbit, room, left, at_the_e
     store = {"capacity_mbit": 50.0, "end_limit_mbit": end_mbit}
     scene = scenario({"name": "camera"}, platforms=[platform(store=store)])
     environment = world(scene)
-    plan = World(booked(scene, environment), scene, environment)
+    plan = World(booked(scene, environment), environment)
     larger = larger_store(0, room, left, plan, 10.0)
     node, asked = larger.booking.problem.nodes[0], larger.scenario.platform[0].store
     assert (node.store_mbit, node.store_end_mbit) == (50.0 + 10 * room, at_the_end)

@@ -10,7 +10,7 @@ from tools.tiny import level_node, task
 from obsplan.common.errors import DoesNotHold
 from obsplan.planning import plan as plan_room
 from obsplan.planning.problem.booking import Booking
-from obsplan.planning.problem.from_scenario import Problem
+from obsplan.planning.problem.definition import Problem
 from obsplan.planning.search import first_plan
 from obsplan.planning.search.first_plan import quick_plan
 
@@ -110,8 +110,9 @@ def test_required_runs_are_not_held_back_by_where_runs_were_liked():
     ],
 )
 def test_patience_ends_the_search_for_a_first_plan_too(demo, patience_s, said):
-    scenario, environment = demo
+    scenario = demo.scenario
     for name, must in (("drive", 10), ("libs raster", 28)):
         scenario = scenario.with_part("activity", name, must=must)
+    environment = replace(demo, scenario=scenario)
     with pytest.raises(DoesNotHold, match=said):
-        plan_room.plan(scenario, environment, patience_s=patience_s)
+        plan_room.make_plan(environment, patience_s=patience_s)

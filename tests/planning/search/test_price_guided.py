@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 from tools.tiny import crowd, level_node, task
 
 from obsplan.planning.problem.booking import Booking
-from obsplan.planning.problem.from_scenario import Problem
+from obsplan.planning.problem.definition import Problem
 from obsplan.planning.search.price_guided import priced
 from obsplan.planning.solver.bounds import relaxation
 

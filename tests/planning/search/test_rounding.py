@@ -6,7 +6,7 @@ from hypothesis import strategies as st
 from tools.tiny import level_node, task, tiny_problem
 
 from obsplan.planning.problem.booking import Booking
-from obsplan.planning.problem.from_scenario import Problem
+from obsplan.planning.problem.definition import Problem
 from obsplan.planning.search.greedy import greedy_plan
 from obsplan.planning.search.rounding import guided_plan
 

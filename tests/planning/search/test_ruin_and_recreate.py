@@ -13,7 +13,8 @@ from tools.tiny import level_node, task, tiny_problem
 
 import obsplan.planning.search.ruin_and_recreate
 from obsplan.planning.problem.booking import Booking
-from obsplan.planning.problem.from_scenario import Problem, problem
+from obsplan.planning.problem.definition import Problem
+from obsplan.planning.problem.from_scenario import build_problem
 from obsplan.planning.problem.resource_flow import TOLERANCE
 from obsplan.planning.search.greedy import greedy_plan
 from obsplan.planning.search.ruin_and_recreate import reseat
@@ -123,7 +124,7 @@ def test_a_plan_without_runs_stays_as_it_is():
 @given(case=cases(hours=(4, 8)), seed=st.integers(0, 100))
 @settings(max_examples=25)
 def test_the_same_seed_gives_the_same_plan(case, seed):
-    booking = greedy_plan(problem(*case))
+    booking = greedy_plan(build_problem(case))
     assume(not booking.flow.short)
     one, two = (reseated(booking, rounds=10, seed=seed)[-1] for _ in range(2))
     assert one.runs == two.runs and np.array_equal(one.may_send, two.may_send)

@@ -10,8 +10,9 @@ from tools.brute import best_value, plan_worth, resources_hold
 from tools.small import cases
 from tools.tiny import level_node, task, tiny_problem
 
-from obsplan.checking.check import check
-from obsplan.planning.problem.from_scenario import Problem, problem
+from obsplan.checking.check import check_timeline
+from obsplan.planning.problem.definition import Problem
+from obsplan.planning.problem.from_scenario import build_problem
 from obsplan.planning.problem.timeline_table import plan_slots
 from obsplan.planning.search import strategy
 from obsplan.planning.search.first_plan import quick_plan
@@ -256,12 +257,13 @@ def test_same_problem_gives_the_same_plans(monkeypatch, small):
 @given(case=cases(level=True, lossless=True, hours=(4, 8)))
 @settings(max_examples=20)
 def test_every_plan_on_the_way_passes_the_independent_check(case):
-    scene, table = case
-    question, relaxed = problem(scene, table), problem(scene, table, relaxed=True)
+    table = case
+    scene = table.scenario
+    question, relaxed = build_problem(table), build_problem(table, relaxed=True)
     kept, strategy.SMALL_STARTS = strategy.SMALL_STARTS, 0
     try:
         for booking, bound in better_plans(question, relaxed, gap=0.0):
-            verdict = check(scene, table, plan_slots(scene, booking))
+            verdict = check_timeline(table, plan_slots(scene, booking))
             assert verdict.holds, verdict.violations["message"].tolist()
         assert booking.value() <= bound
     finally:

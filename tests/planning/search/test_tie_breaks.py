@@ -7,7 +7,8 @@ from tools.small import cases
 from tools.tiny import level_node, task, tiny_problem
 
 from obsplan.planning.problem.booking import Booking
-from obsplan.planning.problem.from_scenario import Problem, problem
+from obsplan.planning.problem.definition import Problem
+from obsplan.planning.problem.from_scenario import build_problem
 from obsplan.planning.search.greedy import greedy_plan
 from obsplan.planning.search.tie_breaks import (
     sending_wh,
@@ -66,7 +67,7 @@ def test_tidying_keeps_worth_order_and_resources(seed):
 
 @given(case=cases(hours=(4, 6)))
 def test_tidying_never_costs_worth(case):
-    booking = greedy_plan(problem(*case))
+    booking = greedy_plan(build_problem(case))
     assert tidied(booking).value() >= booking.value() - 1e-9  # rounding of the sum
 
 

@@ -8,7 +8,7 @@ import pytest
 from tools.tiny import level_node, task, tiny_problem
 
 from obsplan.planning.problem.booking import Booking
-from obsplan.planning.problem.from_scenario import Problem
+from obsplan.planning.problem.definition import Problem
 from obsplan.planning.search.greedy import greedy_plan
 from obsplan.planning.search.window_by_window import (
     COARSE,

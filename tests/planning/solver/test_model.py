@@ -10,7 +10,7 @@ from scipy.optimize import Bounds, LinearConstraint, milp
 from tools.brute import best_value, plan_worth, resources_hold
 from tools.tiny import level_node, tiny_problem
 
-from obsplan.planning.problem.from_scenario import Problem
+from obsplan.planning.problem.definition import Problem
 from obsplan.planning.solver import model as milp_room
 from obsplan.planning.solver.model import cliques, model
 

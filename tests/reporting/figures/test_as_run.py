@@ -27,7 +27,7 @@ def drawn(*runs):
     )
     for column in ("start_utc", "end_utc"):
         as_run[column] = START + pd.to_timedelta(as_run[column].astype(float), unit="min")
-    return compare_figure(SCENE, world(SCENE), planned, as_run)
+    return compare_figure(world(SCENE), planned, as_run)
 
 
 def words(figure) -> list[str]:

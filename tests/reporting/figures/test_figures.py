@@ -13,9 +13,11 @@ from matplotlib.backends.backend_agg import FigureCanvasAgg
 from tools.pictures import day, draw, night, picture, texts, utc, words
 
 from obsplan.common.errors import ObsplanError
-from obsplan.environment.build import environment
+from obsplan.environment.build import make_environment
 from obsplan.reporting.figures import layout as parts
-from obsplan.reporting.figures import link, sky
+from obsplan.reporting.figures import sky
+from obsplan.reporting.figures.save import save_figure
+from obsplan.reporting.figures.sky import sky_figure
 
 every_picture = pytest.mark.parametrize("kind", ["sky", "link", "plan", "resources"])
 every_scene = pytest.mark.parametrize("scene", ["day", "night"])
@@ -68,11 +70,11 @@ def test_the_same_input_gives_the_same_bytes(kind, tmp_path):
         before = dict(matplotlib.rcParams)
         again = draw(kind, day())
         for suffix in ("png", "svg", "pdf"):
-            link.save(again, tmp_path / f"again.{suffix}")
+            save_figure(again, tmp_path / f"again.{suffix}")
         assert dict(matplotlib.rcParams) == before
     for suffix in ("png", "svg", "pdf"):
         first = tmp_path / f"first.{suffix}"
-        link.save(picture(kind, "day"), first)
+        save_figure(picture(kind, "day"), first)
         content = first.read_bytes()
         assert content == (tmp_path / f"again.{suffix}").read_bytes()
         assert len(content) > 10_000
@@ -82,7 +84,7 @@ def test_the_same_input_gives_the_same_bytes(kind, tmp_path):
 
 def test_an_unknown_kind_of_picture_is_refused(tmp_path):
     with pytest.raises(ObsplanError, match="picture.txt.*png"):
-        link.save(draw("sky", night()), tmp_path / "picture.txt")
+        save_figure(draw("sky", night()), tmp_path / "picture.txt")
     assert list(tmp_path.iterdir()) == []
 
 
@@ -96,7 +98,7 @@ def test_a_save_that_fails_leaves_the_old_picture(tmp_path):
     path = tmp_path / "sky.png"
     path.write_bytes(b"old")
     with pytest.raises(RuntimeError, match="no ink"):
-        link.save(figure, path)
+        save_figure(figure, path)
     assert path.read_bytes() == b"old"
     assert list(tmp_path.iterdir()) == [path]
 
@@ -113,15 +115,17 @@ def test_title_is_taken_as_it_is_written():
 
 
 def test_a_dark_span_is_one_night_without_eclipse():
-    assert night()[1].contacts.empty
-    dark, eclipse = sky.darkness(*night()[:2])
+    assert night().environment.contacts.empty
+    dark, eclipse = sky.darkness(night().environment)
     assert dark.tolist() == [[0.0, 56.5]]
     assert len(eclipse) == 0
 
 
 def test_eclipse_band_lies_between_its_events():
-    scenario, around, _ = day()
-    dark, eclipse = sky.darkness(scenario, around)
+    _ = day()
+    around = _.environment
+
+    dark, eclipse = sky.darkness(around)
     events = around.events.set_index("event")["time_utc"]
     begins, ends = parts.hours_of(around, events[["eclipse begins", "eclipse ends"]])
     # Bands are made of whole minutes.
@@ -132,13 +136,15 @@ def test_eclipse_band_lies_between_its_events():
 
 
 def test_slope_band_and_magnetotail_are_shown_and_named():
-    scenario, _, _ = night()
+    _ = night()
+    scenario = _.environment.scenario
+
     site = scenario.site.model_copy(update={"slope_uncertainty_deg": 5.0})
     span = {"start_utc": utc("2028-07-03T12:00Z"), "end_utc": utc("2028-07-04T12:00Z")}
     span = scenario.span.model_copy(update=span)
     banded = scenario.model_copy(update={"site": site, "span": span})
-    around = environment(banded)
-    figure = link.sky_figure(banded, around)
+    around = make_environment(banded)
+    figure = sky_figure(around)
     assert any("band for\n±5° of slope" in text for text in words(figure))
     inside_h = around.sky["in_magnetotail"].sum() / 60
     assert 0 < inside_h < 24
@@ -148,7 +154,9 @@ def test_slope_band_and_magnetotail_are_shown_and_named():
 
 
 def test_local_noon_stands_where_the_sun_is_on_the_meridian():
-    scenario, around, _ = day()
+    _ = day()
+    around = _.environment
+
     figure = picture("sky", "day")
     (local,) = figure.axes[0].child_axes
     ticks = {t.get_text(): x for t, x in zip(local.get_xticklabels(), local.get_xticks())}
@@ -171,7 +179,9 @@ def test_utc_ticks_begin_with_the_first_day_and_rule_midnights():
 
 
 def test_resources_show_every_limit():
-    scenario, _, plan = day()
+    plan = day()
+    scenario = plan.environment.scenario
+
     told = words(picture("resources", "day"))
     for platform in scenario.platform:
         assert f"bus limit {platform.bus_limit_w:g} W" in told
@@ -183,14 +193,18 @@ def test_resources_show_every_limit():
 
 
 def test_under_reserve_is_filled_and_shown_in_numbers():
-    scenario, around, plan = night()
+    plan = night()
+
     charge = plan.verdict.resources["lander"]["state_of_charge"]
     assert charge.min() < 0.2
     assert f"lander {100 * charge.iloc[-1]:.0f} % at end" in words(picture("plan", "night"))
 
 
 def test_every_contact_is_a_bar_as_tall_as_its_station_stands():
-    scenario, around, _ = day()
+    _ = day()
+    around = _.environment
+    scenario = _.environment.scenario
+
     figure = picture("link", "day")
     for ax, station in zip(figure.axes, scenario.station):
         rows = around.contacts[around.contacts["station"] == station.name]
@@ -203,7 +217,10 @@ def test_every_contact_is_a_bar_as_tall_as_its_station_stands():
 
 
 def test_use_of_every_station_is_told_beside_its_contacts():
-    scenario, around, _ = day()
+    _ = day()
+    around = _.environment
+    scenario = _.environment.scenario
+
     for station in scenario.station:
         used_h = (around.platforms["lander"]["station"] == station.name).sum() / 60
         assert any(w.endswith(f"h, {used_h:.1f} h used") for w in words(picture("link", "day")))

@@ -10,19 +10,20 @@ import pandas as pd
 import pytest
 from tools.page import SWEEP, TITLE, Page, made
 
-from obsplan.analysis.command_deadlines import deadlines_table
+from obsplan.analysis.command_deadlines import uplink_deadlines
 from obsplan.analysis.data_latency import latency_table
-from obsplan.checking.check import check
+from obsplan.checking.check import check_timeline
+from obsplan.common.caution import CAUTION
 from obsplan.reporting.figures import layout
 from obsplan.reporting.page import report
-from obsplan.reporting.page.elements import CAUTION, curve, lasting, plain, safe, table, tag
+from obsplan.reporting.page.elements import curve, lasting, plain, safe, table, tag
 
 CSS = files("obsplan.reporting.page").joinpath("report.css").read_text()
 
 
 @pytest.fixture(scope="module")
 def text():
-    return report.report_page(*made())
+    return report.report_page(made())
 
 
 @pytest.fixture(scope="module")
@@ -31,7 +32,7 @@ def page(text):
 
 
 def test_the_same_plan_gives_the_same_bytes(text):
-    assert report.report_page(*made()) == text
+    assert report.report_page(made()) == text
 
 
 def test_page_is_one_file_that_asks_for_no_other(text, page):
@@ -71,14 +72,17 @@ def test_pictures_tables_and_slots_have_words_of_their_own(page):
 
 
 def test_headline_tells_runs_value_bound_margin_and_next_decision(page):
-    scene, around, plan = made()
+    plan = made()
+    around = plan.environment
+    scene = plan.environment.scenario
+
     ((_, head),) = page.all("header")
     placed = plan.timeline["activity"].isin([a.name for a in scene.activity]).sum()
     assert f"{placed} of {sum(a.count for a in scene.activity)}" in head
     assert "the best possible" in head and f"value {plan.value:.1f}" in head
     assert plan.verdict.summary in head
     assert "27 log" in head  # what is missing
-    first = deadlines_table(scene, around, plan.timeline).dropna(subset="deadline_utc").iloc[0]
+    first = uplink_deadlines(around, plan.timeline).dropna(subset="deadline_utc").iloc[0]
     assert f"{first['deadline_utc']:%Y-%m-%d %H:%M}" in head and first["slot"] in head
 
 
@@ -92,29 +96,34 @@ def test_headline_tells_runs_value_bound_margin_and_next_decision(page):
     ],
 )
 def test_how_good_a_plan_is_never_sounds_better_than_it_is(share, best, bound):
-    scene, around, plan = made()
+    plan = made()
+
     poorer = replace(plan, value=48.0, bound=48.0 * share)
-    ((_, head),) = Page(report.report_page(scene, around, poorer)).all("header")
+    ((_, head),) = Page(report.report_page(poorer)).all("header")
     assert best in head and bound in head
 
 
 def test_without_a_bound_none_is_claimed():
-    scene, around, plan = made()
-    page = Page(report.report_page(scene, around, replace(plan, bound=np.inf)))
+    plan = made()
+
+    page = Page(report.report_page(replace(plan, bound=np.inf)))
     ((_, head),) = page.all("header")
     assert "not proven" in head and "below the best possible" not in head
 
 
 def test_without_uplink_the_next_decision_is_the_first_step_that_cannot_wait():
-    scene, around, plan = made(uplink=False)
-    page = Page(report.report_page(scene, around, plan))
+    plan = made(uplink=False)
+
+    page = Page(report.report_page(plan))
     ((_, head),) = page.all("header")
     assert "latest start" in head and "insertion" in head
     assert "no command deadline is worked out" in page.section("decisions")
 
 
 def test_three_smallest_margins_come_first_by_share_of_their_room(page):
-    scene, _, plan = made()
+    plan = made()
+    scene = plan.environment.scenario
+
     shares = []
     for row in plan.verdict.margins.itertuples():
         if row.unit == "min":
@@ -133,7 +142,8 @@ def test_three_smallest_margins_come_first_by_share_of_their_room(page):
 
 
 def test_margins_in_time_stand_apart_the_shortest_first(page):
-    scene, around, plan = made()
+    plan = made()
+
     in_time = plan.verdict.margins.query("unit == 'min'")
     rows = [t for _, t in page.all("tr")]
     head = rows.index("marginleftconditionslotwhen (UTC)")
@@ -149,7 +159,9 @@ def test_margins_in_time_stand_apart_the_shortest_first(page):
 
 
 def test_extremes_are_those_of_the_minutes_and_a_small_scale_is_told(page):
-    scene, _, plan = made()
+    plan = made()
+    scene = plan.environment.scenario
+
     told = [a["aria-label"] for a, _ in page.all("svg")]
     for platform in scene.platform:
         table, capacity = plan.verdict.resources[platform.name], platform.store.capacity_mbit
@@ -164,20 +176,23 @@ def test_extremes_are_those_of_the_minutes_and_a_small_scale_is_told(page):
 
 @pytest.mark.parametrize("hour, kind", [(3, "now"), (11, "now late")])
 def test_a_line_stands_at_now_and_what_is_missing_after_it(hour, kind):
-    scene, around, plan = made()
+    plan = made()
+    around = plan.environment
+
     now_utc = around.sky.index[0] + pd.Timedelta(hours=hour)
-    page = Page(report.report_page(scene, around, plan, now_utc))
+    page = Page(report.report_page(plan, now_utc))
     ((line, words),) = page.all("div", class_=kind)
     share = 100 * hour / 12
     assert line["style"] == f"left:{share:.3f}%" and words == f"now, {now_utc:%H:%M}"
     marks = [a["style"] for a, _ in page.all("i", class_="missing") if "style" in a]
     assert bool(marks) == (hour < 10)  # when the windows hold a run no more
     assert all(float(re.match(r"left:([\d.]+)", m)[1]) >= share - 1e-3 for m in marks)
-    assert not Page(report.report_page(scene, around, plan)).all("div", class_="now")
+    assert not Page(report.report_page(plan)).all("div", class_="now")
 
 
 def test_what_did_not_fit_has_its_reason_and_its_remedy(page):
-    _, _, plan = made()
+    plan = made()
+
     assert len(plan.unplaced)
     for row in plan.unplaced.itertuples():
         for words in (row.activity, plain(row.reason), plain(row.would_fit_if)):
@@ -194,12 +209,14 @@ def test_reasons_name_conditions_and_instants_in_words():
 
 
 def test_what_is_broken_is_told_and_marked(page):
-    scene, around, plan = made()
+    plan = made()
+    around = plan.environment
+
     slots = plan.timeline.copy()
     late = slots["activity"] == SWEEP
     slots.loc[late, ["start_utc", "end_utc"]] += pd.Timedelta(minutes=5)
-    verdict = check(scene, around, slots)
-    broken = Page(report.report_page(scene, around, replace(plan, timeline=slots, verdict=verdict)))
+    verdict = check_timeline(around, slots)
+    broken = Page(report.report_page(replace(plan, timeline=slots, verdict=verdict)))
     assert "5 min after a whole step" in broken.section("broken")
     named = set(" ".join(verdict.violations["slots"]).split())
     marked = {
@@ -213,9 +230,11 @@ def test_what_is_broken_is_told_and_marked(page):
 
 
 def test_missing_runs_without_room_are_counted():
-    scene, around, plan = made()
+    plan = made()
+    around = plan.environment
+
     now_utc = around.sky.index[0] + pd.Timedelta(hours=11)
-    page = Page(report.report_page(scene, around, plan, now_utc))
+    page = Page(report.report_page(plan, now_utc))
     (told,) = [text for _, text in page.all("li") if text.startswith("wanted, not placed")]
     marks = sum("style" in a for a, _ in page.all("i", class_="missing"))
     rest = sum(map(int, re.findall(r"(\d+) more", told)))
@@ -224,13 +243,15 @@ def test_missing_runs_without_room_are_counted():
 
 
 def test_a_plan_with_everything_in_says_so():
-    scene, around, plan = made()
-    page = Page(report.report_page(scene, around, replace(plan, unplaced=plan.unplaced.iloc[:0])))
+    plan = made()
+
+    page = Page(report.report_page(replace(plan, unplaced=plan.unplaced.iloc[:0])))
     assert "Everything that was wanted is in." in page.section("unplaced")
 
 
 def test_every_slot_can_be_pointed_at_and_stands_in_its_table(page):
-    _, _, plan = made()
+    plan = made()
+
     told = [a["aria-label"] for a, _ in page.all("button")]
     for slot in plan.timeline.itertuples():
         (row,) = [t for t in told if t.startswith(f"{slot.slot} {slot.activity} ")]
@@ -241,7 +262,9 @@ def test_every_slot_can_be_pointed_at_and_stands_in_its_table(page):
 
 
 def test_slots_stand_where_their_times_are(page):
-    scene, around, plan = made()
+    plan = made()
+    around = plan.environment
+
     span = around.sky.index[-1] - around.sky.index[0] + pd.Timedelta(minutes=1)
     began = around.sky.index[0]
     places = {a["aria-label"].split()[0]: a["style"] for a, _ in page.all("button")}
@@ -253,7 +276,8 @@ def test_slots_stand_where_their_times_are(page):
 
 
 def test_coverage_bins_are_filled_empty_or_out_of_reach(page):
-    _, _, plan = made()
+    plan = made()
+
     bins = [(a.get("class"), t) for a, t in page.all("li") if re.match(r"\d+ to \d+ ", t)]
     assert [t.split()[0] for _, t in bins] == ["0", "4", "8", "11", "40"]
     own = plan.timeline[plan.timeline["activity"] == SWEEP]
@@ -266,7 +290,10 @@ def test_coverage_bins_are_filled_empty_or_out_of_reach(page):
 
 
 def test_latency_assumptions_hashes_and_caution_are_told(page):
-    scene, around, plan = made()
+    plan = made()
+    around = plan.environment
+    scene = plan.environment.scenario
+
     latency = latency_table(scene, plan.timeline, plan.verdict)
     received = latency[latency["received_mbit"] > 0]
     assert len(received)
@@ -280,7 +307,8 @@ def test_latency_assumptions_hashes_and_caution_are_told(page):
 
 def test_demo_sized_pages_stay_small(text):
     # The demo has some 230 slots; here the rest of the page weighs on fewer of them.
-    _, _, plan = made()
+    plan = made()
+
     assert len(text) / len(plan.timeline) * 230 < 2_000_000
 
 

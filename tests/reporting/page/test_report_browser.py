@@ -68,7 +68,7 @@ def browse(folder, *arguments):
 @pytest.fixture(scope="module")
 def folder(tmp_path_factory):
     folder = tmp_path_factory.mktemp("browser")
-    (folder / "report.html").write_text(report_page(*made()), encoding="utf-8")
+    (folder / "report.html").write_text(report_page(made()), encoding="utf-8")
     return folder
 
 
@@ -145,7 +145,7 @@ def test_print_is_a_few_sheets_with_everything_unfolded(folder):
     assert 2 <= len(re.findall(rb"/Type\s*/Page\b", content)) <= 6
     if shutil.which("pdftotext"):
         words = subprocess.run(["pdftotext", "-layout", path, "-"], capture_output=True, text=True)
-        for _, row in made()[2].timeline.query("instrument != 'radio'").iterrows():
+        for _, row in made().timeline.query("instrument != 'radio'").iterrows():
             assert row["slot"] in words.stdout
         assert "Coverage in h of the span; out of reach" in words.stdout
         assert "Point at a slot" not in words.stdout and "flight rules" in words.stdout

@@ -9,7 +9,7 @@ from tools.small import START, platform, scenario, scenario_table, world
 
 from obsplan.common.errors import ScenarioError
 from obsplan.environment import contacts
-from obsplan.environment.build import Environment, span_ends
+from obsplan.environment.model import Environment, span_ends
 from obsplan.ephemeris import open_ephemeris
 from obsplan.inputs.scenario import scenario_from
 from obsplan.physics.skyline import FLAT
@@ -40,7 +40,7 @@ def linked(hours=30.0, stations=({}, {}), radio=None, platforms=(), start=START,
     for part in scene.platform[1:]:
         relayed = contacts.relay_columns(part, columns["in_contact"], minutes)
         tables[part.name] = around.platforms[part.name].set_axis(index).assign(**relayed)
-    return scene, Environment(around.sky.set_axis(index), tables, rows, pd.DataFrame(), {})
+    return scene, Environment(scene, around.sky.set_axis(index), tables, rows, pd.DataFrame(), {})
 
 
 @pytest.fixture(scope="module")
@@ -50,7 +50,7 @@ def plain():
 
 def asked(scene, around, at):
     text = at if isinstance(at, str) else f"{at:%Y-%m-%dT%H:%M:%SZ}"
-    can, lines = link_answer.answer(scene, around, EPHEMERIS, link_answer.instant_of(text, scene))
+    can, lines = link_answer.answer(around, EPHEMERIS, link_answer.instant_of(text, scene))
     assert lines[0] == f"{'yes' if can else 'no'}, at {text}"
     return can, lines[1:]
 
@@ -185,7 +185,7 @@ def test_relay_out_of_reach_and_relay_without_contact_are_told():
 def test_totals_add_up(plain):
     scene, around = plain
     table = around.platforms["lander"]
-    lines = link_answer.totals(scene, around)
+    lines = link_answer.totals(around)
     assert len(lines) == len(scene.station) + 1
     volumes = [int(re.search(r"at most (\d+) Mbit", line)[1]) for line in lines]
     assert sum(volumes[:-1]) == pytest.approx(volumes[-1], abs=1)  # rounded to a Mbit each
@@ -198,7 +198,7 @@ def test_totals_add_up(plain):
 
 def test_totals_of_a_silent_span_say_so():
     scene, around = linked(2.0, ({"mask_deg": 89.9}, {"mask_deg": 89.9}))
-    assert link_answer.totals(scene, around)[-1] == "lander: no contact in the span"
+    assert link_answer.totals(around)[-1] == "lander: no contact in the span"
 
 
 @pytest.mark.parametrize(

@@ -4,7 +4,7 @@ import numpy as np
 import pandas as pd
 from tools.small import START, platform, scenario, slots, world
 
-from obsplan.checking.check import check
+from obsplan.checking.check import check_timeline
 from obsplan.reporting.text.sentences import (
     MOST_LINES,
     margin_lines,
@@ -14,7 +14,7 @@ from obsplan.reporting.text.sentences import (
 
 
 def found(scene, rows, **columns):
-    return violation_lines(check(scene, world(scene, **columns), rows).violations)
+    return violation_lines(check_timeline(world(scene, **columns), rows).violations)
 
 
 def test_a_slot_moved_off_the_grid_with_its_end_left_behind_is_one_line():
@@ -54,12 +54,12 @@ def test_what_else_is_wrong_with_the_same_slots_has_a_line_of_its_own():
 
 def test_lines_that_tell_several_violations_say_how_many():
     scene = scenario({"name": "camera", "count": 2})
-    lines = verdict_lines(check(scene, world(scene), slots(("camera", 60), ("camera", 75))))
+    lines = verdict_lines(check_timeline(world(scene), slots(("camera", 60), ("camera", 75))))
     assert lines[1] == "2 violations in 1 line: each rule that a line names is one"
     assert lines[2].startswith("2 violations found")
     assert not any(
         " in 1 line" in line
-        for line in verdict_lines(check(scene, world(scene), slots(("camera", 65))))
+        for line in verdict_lines(check_timeline(world(scene), slots(("camera", 65))))
     )
 
 
@@ -77,7 +77,7 @@ def test_rules_without_slots_stay_apart():
 
 def test_margins_never_read_minus_nothing():
     scene = scenario(platforms=[platform(battery={"start": 0.2})])
-    verdict = check(scene, world(scene), slots())
+    verdict = check_timeline(world(scene), slots())
     verdict.margins.loc[0, "amount"] = -1e-3
     assert not any("-0.0" in line for line in margin_lines(verdict))
     assert "reserve, lander: 0.0 Wh" in margin_lines(verdict)[0]
@@ -85,9 +85,9 @@ def test_margins_never_read_minus_nothing():
 
 def test_a_timeline_that_holds_names_the_rules_it_was_held_to():
     scene = scenario({"name": "camera"})
-    lines = verdict_lines(check(scene, world(scene), slots(("camera", 60))))
+    lines = verdict_lines(check_timeline(world(scene), slots(("camera", 60))))
     assert lines[0] == "no violation found of 9 rules"
-    assert lines[-1].split(": ")[1].split(", ") == list(check(scene, world(scene), slots()).rules)
+    assert lines[-1].split(": ")[1].split(", ") == list(check_timeline(world(scene), slots()).rules)
 
 
 def test_ten_thousand_rows_in_one_place_are_told_in_a_few_lines():
@@ -103,7 +103,7 @@ def test_window_edges_are_margins():
     light = np.zeros(1440)
     light[100:300] = 1.0
     place = world(scene, {"sun_visible_fraction": light})
-    margins = check(scene, place, slots(("camera", 120), ("camera", 225))).margins
+    margins = check_timeline(place, slots(("camera", 120), ("camera", 225))).margins
     rows = {r.margin: (r.where, r.amount, r.time_utc) for r in margins.itertuples()}
     assert rows["window open before slot"] == (
         "s1, visible fraction",
@@ -116,5 +116,5 @@ def test_window_edges_are_margins():
         START + pd.Timedelta(minutes=285),
     )
     always = scenario({"name": "camera", "when": {"sun_visible_fraction": [0, 1]}})
-    margins = check(always, world(always), slots(("camera", 120))).margins
+    margins = check_timeline(world(always), slots(("camera", 120))).margins
     assert not margins["margin"].str.startswith("window").any()

@@ -15,7 +15,7 @@ from hypothesis import strategies as st
 from tools.small import SMALL, scenario, world
 
 from obsplan.cli.main import main
-from obsplan.planning.plan import plan
+from obsplan.planning.plan import make_plan
 from obsplan.planning.reasons.audit import audit, balance
 from obsplan.reporting.text import terminal
 from obsplan.reporting.text.sentences import bound_line
@@ -28,7 +28,7 @@ def made():
         {"name": "sweep", "count": 40, "value": 2.0},
         {"name": "deep night", "when": {"sun_elevation_deg": [-90, -80]}},
     )
-    return scene, plan(scene, world(scene))
+    return scene, make_plan(world(scene))
 
 
 class Screen(io.StringIO):
@@ -122,8 +122,8 @@ def test_better_plans_take_each_others_line_on_a_terminal_alone(monkeypatch):
 def test_the_audit_is_a_table_and_a_line_for_each_finding():
     scene = scenario({"name": "a", "must": 1, "power_w": 400.0})
     offered = world(scene)
-    findings = audit(scene, offered)
-    lines = terminal.audit_lines(findings, balance(scene, offered))
+    findings = audit(offered)
+    lines = terminal.audit_lines(findings, balance(offered))
     assert lines[0].split() == ["platform", "required", "wanted", "offered"]
     assert lines[1].split() == ["lander", "energy", "400", "400", "600", "Wh"]
     assert len(lines) == 4 + len(findings) + 1

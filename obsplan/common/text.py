@@ -1,0 +1,22 @@
+"""Numbers and names as sentences have them."""
+
+import math
+
+# Value and bound nearer than this meet: the solver's bound is raised by its own rounding.
+PROVEN = 1e-5
+
+
+def proven(value: float, bound: float) -> bool:
+    """Whether a plan is the best possible."""
+    return value >= bound * (1 - PROVEN)
+
+
+def raised(bound: float) -> str:
+    """A bound with one digit, rounded up so that it stays true."""
+    return f"{math.ceil(10 * bound) / 10:.1f}"
+
+
+def share_missing(value: float, bound: float) -> str:
+    """How much of the best possible a plan lacks at most, rounded up too."""
+    percent = 100 * (1 - value / bound)
+    return f"at most {raised(percent)} %" if percent >= 0.1 else "less than 0.1 %"

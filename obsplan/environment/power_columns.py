@@ -1,0 +1,42 @@
+"""What the arrays of a platform yield and what it always draws, minute by minute."""
+
+import numpy as np
+import pandas as pd
+
+from obsplan.inputs.hardware import Platform
+from obsplan.inputs.scenario import Scenario
+from obsplan.physics import array_power
+
+
+def power_columns(platform: Platform, scenario: Scenario, sky_table) -> pd.DataFrame:
+    """Generation of the arrays and the load that is always there."""
+    sun = [
+        sky_table[name].to_numpy()
+        for name in (
+            "irradiance_w_m2",
+            "sun_visible_fraction",
+            "sun_elevation_deg",
+            "sun_azimuth_deg",
+        )
+    ]
+    surface_k = sky_table["surface_temperature_k"].to_numpy()
+    generation_w = np.zeros(len(sky_table))
+    for array in platform.array:
+        facing = "sun" if array.facing == "sun" else (array.azimuth_deg, array.tilt_deg)
+        generation_w += array_power.array_power_w(
+            *sun,
+            area_m2=array.area_m2,
+            efficiency=array.efficiency,
+            facing=facing,
+            cell_temperature_k=array_power.cell_temperature_k(*sun, surface_k, facing=facing),
+            temperature_coefficient_per_k=array.temperature_coefficient_per_k,
+            dust_loss=array.dust_loss,
+        )
+    base_load_w = np.full(len(sky_table), platform.idle_w)
+    if platform.heater is not None:
+        base_load_w += array_power.heater_below_w(
+            surface_k, platform.heater.below_k, platform.heater.power_w
+        )
+    return pd.DataFrame(
+        {"generation_w": generation_w, "base_load_w": base_load_w}, index=sky_table.index
+    )

@@ -1,0 +1,105 @@
+"""The scheduling problem in whole steps: tasks, nodes and what excludes what.
+
+It knows no scenario, no solver and no clock.
+"""
+
+from dataclasses import dataclass
+
+import numpy as np
+
+
+@dataclass(frozen=True)
+class Task:
+    """One activity. Profiles have one entry per step of a slot (`length` of them).
+
+    load_w is the mean draw of the step, peak_w the highest of its minutes (the lowest in a
+    relaxed problem): energy follows the mean, the bus must carry the peak. `earlier` lists
+    (task, steps from that task's end, step from which the order is met whatever is
+    planned). `held` counts, per coverage bin, runs that are fixed elsewhere and take the
+    first places there. `favour` (steps,) says by how much the search prefers a start there;
+    it is no worth of the plan.
+    """
+
+    name: str
+    node: int
+    length: int
+    load_w: np.ndarray
+    peak_w: np.ndarray
+    data_mbit: np.ndarray
+    count: int
+    must: int
+    gap: int
+    value: float
+    repeat_worth: float
+    starts: np.ndarray
+    bins: np.ndarray
+    earlier: tuple[tuple[int, int, int], ...]
+    held: np.ndarray
+    favour: np.ndarray
+
+    def run_value(self, bin_: int, earlier_in_bin: int) -> float:
+        """What a run is worth when `earlier_in_bin` planned runs share its bin."""
+        return self.value * self.repeat_worth ** int(self.held[bin_] + earlier_in_bin)
+
+
+@dataclass(frozen=True)
+class Node:
+    """One platform; arrays have one entry per step.
+
+    send_mbit is the most that can leave in a step, send_share the part of the step in which
+    the transmitter is then on, `receiver` the node it goes to (-1 is Earth). Peak base load
+    counts for the bus, mean base load for the battery.
+    """
+
+    name: str
+    generation_w: np.ndarray
+    base_w: np.ndarray
+    base_peak_w: np.ndarray
+    base_data_mbit: np.ndarray
+    bus_limit_w: float
+    capacity_wh: float
+    reserve_wh: float
+    start_wh: float
+    end_wh: float
+    charge_efficiency: float
+    discharge_efficiency: float
+    charge_limit_w: float
+    transmit_w: float
+    send_mbit: np.ndarray
+    send_share: np.ndarray
+    receiver: int
+    station: np.ndarray
+    store_mbit: float
+    store_start_mbit: float
+    store_end_mbit: float
+
+
+@dataclass(frozen=True)
+class Problem:
+    """Tasks, nodes and the pairs of tasks that may not overlap."""
+
+    steps: int
+    step_h: float
+    tasks: tuple[Task, ...]
+    nodes: tuple[Node, ...]
+    exclusive: frozenset[tuple[int, int]]
+
+
+def worth_of_all(problem: Problem) -> float:
+    """No plan can be worth more than all wanted runs, spread evenly over their bins."""
+    worth = 0.0
+    for task in problem.tasks:
+        runs = [task.run_value(b, k) for b in range(len(task.held)) for k in range(task.count)]
+        worth += sum(sorted(runs)[-task.count :]) if task.count else 0.0
+    return worth
+
+
+def least_worth(problem: Problem) -> float:
+    """A plan that is worth anything is worth at least this: the first run of some task."""
+    firsts = [task.run_value(b, 0) for task in problem.tasks for b in range(len(task.held))]
+    return min((worth for worth in firsts if worth > 0), default=np.inf)
+
+
+def starts_of(problem: Problem) -> int:
+    """How many starts are permitted in all."""
+    return sum(int(task.starts.sum()) for task in problem.tasks)
