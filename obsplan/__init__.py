@@ -53,7 +53,7 @@ _HOME = {
     "ScenarioError": "common.errors.ScenarioError",
     "EphemerisError": "common.errors.EphemerisError",
     "TableError": "common.errors.TableError",
-    "DoesNotHold": "common.errors.DoesNotHold",
+    "Infeasible": "common.errors.Infeasible",
 }
 
 __all__ = ["__version__", *_HOME]

@@ -1,7 +1,7 @@
-"""What can go wrong, said so that the reader can mend it.
+"""Errors that obsplan raises on purpose.
 
 Every exception carries one or more complete lines for the user and the exit code of
-the command: 2 for input that cannot be used, 1 for an answer that does not hold.
+the command: 2 for input that cannot be used, 1 for a scenario that no plan can meet.
 """
 
 
@@ -27,7 +27,7 @@ class StateError(ObsplanError, ValueError):
     """What is told of the state cannot be, or contradicts the timeline."""
 
 
-class DoesNotHold(ObsplanError, RuntimeError):
-    """The question has no answer that holds: the reason names what is in the way."""
+class Infeasible(ObsplanError, RuntimeError):
+    """No valid plan was found for the scenario; the message names what is in the way."""
 
     exit_code = 1

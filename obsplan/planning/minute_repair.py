@@ -11,7 +11,7 @@ from threading import Event
 import numpy as np
 
 from obsplan.checking.check import Verdict, check_timeline
-from obsplan.common.errors import DoesNotHold
+from obsplan.common.errors import Infeasible
 from obsplan.environment.model import Environment
 from obsplan.inputs.scenario import Scenario
 from obsplan.planning.problem.booking import Booking
@@ -88,7 +88,7 @@ def holding(
     thinned = _thinned(environment.scenario, judge, question, booking)
     if thinned is not None:
         return thinned
-    raise DoesNotHold(
+    raise Infeasible(
         f"no plan survived the replay by the minute; {len(verdict.violations)} rules stayed "
         f"broken, the first: {verdict.violations['message'].iloc[0]}; a shorter span.step_min "
         "follows the minutes more closely"

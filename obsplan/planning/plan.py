@@ -13,7 +13,7 @@ import numpy as np
 import pandas as pd
 
 from obsplan.checking.check import Verdict, check_timeline
-from obsplan.common.errors import DoesNotHold
+from obsplan.common.errors import Infeasible
 from obsplan.common.text import raised
 from obsplan.environment.model import Environment
 from obsplan.planning.minute_repair import holding, lighter, replayed
@@ -68,7 +68,7 @@ def make_plan(
     `effort` ("low", "normal", "high") limits the search in counts of work, so that the same
     input gives the same plan everywhere; `patience_s`, where given, ends it by the clock and
     says so. `report` is told of progress, a line at a time. Ctrl-C, once there is a first
-    plan, ends the search with the best so far. Raises DoesNotHold when required runs cannot
+    plan, ends the search with the best so far. Raises Infeasible when required runs cannot
     be placed or a platform cannot even idle through the span.
     """
     _require_idle(environment)
@@ -111,7 +111,7 @@ def make_plan(
             report("no place found for all required runs; asking which rules are in the way ...")
         why = why_no_place(environment, struck)
         early = f" in the {patience_s:g} s of patience" if struck.is_set() else ""
-        raise DoesNotHold(
+        raise Infeasible(
             why
             or f"no place was found{early} for all required runs: {obstacle.args[0]}; relax a "
             "condition, a gap or `must`, or give the platform more energy, store or contact"
@@ -183,13 +183,13 @@ def _standing(booking: Booking, bounds: list[float]) -> str:
 
 
 def _require_idle(environment: Environment) -> None:
-    """Raise DoesNotHold when a platform breaks a limit with nothing planned at all."""
+    """Raise Infeasible when a platform breaks a limit with nothing planned at all."""
     if why := why_not_idle(environment):
-        raise DoesNotHold(why)
+        raise Infeasible(why)
 
 
 def _require_windows(environment: Environment) -> None:
-    """Raise DoesNotHold when an activity's own windows cannot hold the runs it must have."""
+    """Raise Infeasible when an activity's own windows cannot hold the runs it must have."""
     lines = []
     for activity in environment.scenario.activity:
         if not activity.must:
@@ -204,4 +204,4 @@ def _require_windows(environment: Environment) -> None:
                 f"its gap of {activity.gap_min} min leave room for {room}"
             )
     if lines:
-        raise DoesNotHold("\n".join(lines))
+        raise Infeasible("\n".join(lines))

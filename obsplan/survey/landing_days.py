@@ -9,7 +9,7 @@ import numpy as np
 import pandas as pd
 
 from obsplan.common.constants import MOON_RADIUS_KM
-from obsplan.common.errors import DoesNotHold, ObsplanError, ScenarioError
+from obsplan.common.errors import Infeasible, ObsplanError, ScenarioError
 from obsplan.environment.build import make_environment
 from obsplan.inputs.scenario import Scenario
 from obsplan.planning.plan import make_plan
@@ -158,18 +158,18 @@ class Planner:
         try:
             moved = self.moved(place, touchdown_s, last_light_s)
             made = make_plan(make_environment(moved, self.ephemeris_directory), self.gap)
-        except (DoesNotHold, ScenarioError) as obstacle:
+        except (Infeasible, ScenarioError) as obstacle:
             why = str(obstacle).splitlines()[0]
             return {"value": None, "bound": None, "notes": f"no plan: {why}"}
         return {"value": made.value, "bound": made.bound, "notes": ""}
 
     def moved(self, place: Place, touchdown_s: int, last_light_s: int) -> Scenario:
-        """The scenario at a place, from touchdown; raises DoesNotHold when no step is left."""
+        """The scenario at a place, from touchdown; raises Infeasible when no step is left."""
         scenario = self.scenario
         start = _utc(-(-touchdown_s // 60) * 60)
         end = _utc((last_light_s + self.after_light_s) // 60 * 60)
         if end - start < timedelta(minutes=scenario.span.step_min):
-            raise DoesNotHold("the span would end before its first step")
+            raise Infeasible("the span would end before its first step")
         shift = start - scenario.span.start_utc
         site = scenario.site.model_copy(
             update={

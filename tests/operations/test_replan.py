@@ -16,7 +16,7 @@ from obsplan.analysis.command_deadlines import past_changing
 from obsplan.analysis.start_leeway import leeway_table
 from obsplan.checking.check import check_timeline
 from obsplan.cli.main import main
-from obsplan.common.errors import DoesNotHold, StateError
+from obsplan.common.errors import Infeasible, StateError
 from obsplan.environment.model import Reading
 from obsplan.inputs.scenario import Uplink
 from obsplan.inputs.timeline_csv import AS_RUN_COLUMNS
@@ -71,7 +71,7 @@ def test_every_replan_holds_and_leaves_alone_what_stays(case, data):
         environment = replace(environment, scenario=scene)
     try:
         made = make_plan(environment)
-    except DoesNotHold:
+    except Infeasible:
         assume(False)
     old = made.timeline[COLUMNS].copy()
     minutes = scene.steps * scene.span.step_min

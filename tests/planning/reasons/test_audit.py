@@ -6,7 +6,7 @@ import pytest
 from hypothesis import given, settings
 from tools.small import cases, platform, scenario, world
 
-from obsplan.common.errors import DoesNotHold
+from obsplan.common.errors import Infeasible
 from obsplan.planning.plan import make_plan
 from obsplan.planning.reasons import audit as room
 from obsplan.planning.reasons.audit import AUDIT_COLUMNS, CANNOT, NOTE, WARNING, audit, balance
@@ -94,7 +94,7 @@ def test_what_rules_out_any_plan_is_named_and_planning_agrees(activities, parts,
     scene = scenario(*activities, **parts)
     offered = world(scene)
     assert words in said(audit(offered), CANNOT)
-    with pytest.raises(DoesNotHold):
+    with pytest.raises(Infeasible):
         make_plan(offered)
 
 
@@ -209,5 +209,5 @@ def test_nothing_rules_out_the_demo(demo):
 def test_whatever_the_audit_rules_out_no_plan_is_found_for(case):
     offered = case
     if CANNOT in set(audit(offered)["weight"]):
-        with pytest.raises(DoesNotHold):
+        with pytest.raises(Infeasible):
             make_plan(offered)

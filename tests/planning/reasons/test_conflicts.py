@@ -8,7 +8,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from tools.small import cases, platform, scenario, world
 
-from obsplan.common.errors import DoesNotHold
+from obsplan.common.errors import Infeasible
 from obsplan.planning.plan import make_plan
 from obsplan.planning.reasons.conflicts import minimal, why_no_place, why_not_idle
 
@@ -19,7 +19,7 @@ DRILL = {"name": "drill", "must": 1}
 
 def named(scene, **columns) -> list[str]:
     """The rules that planning names, in words."""
-    with pytest.raises(DoesNotHold) as refused:
+    with pytest.raises(Infeasible) as refused:
         make_plan(world(scene, **columns))
     assert refused.value.exit_code == 1
     (line,) = [s for s in str(refused.value).splitlines() if s.startswith("impossible together: ")]
@@ -200,7 +200,7 @@ def test_where_a_plan_holds_nothing_is_called_impossible(case):
     environment = case
     try:
         made = make_plan(environment)
-    except DoesNotHold as refused:
+    except Infeasible as refused:
         said = ("impossible together", "with no slot at all", "must run")
         assert any(words in str(refused) for words in said), str(refused)
         return

@@ -6,7 +6,7 @@ from click.testing import CliRunner
 from tools.small import SMALL, scenario, scenario_table, world
 
 from obsplan.cli.main import main
-from obsplan.common.errors import DoesNotHold, ScenarioError
+from obsplan.common.errors import Infeasible, ScenarioError
 from obsplan.inputs.scenario import scenario_from
 from obsplan.planning.plan import make_plan
 from obsplan.planning.reasons.audit import WARNING, audit
@@ -48,7 +48,7 @@ def test_a_required_run_without_window_names_the_condition_that_removes_the_last
     """Sun and ground each have windows; the magnetotail leaves none of those they share."""
     when = {"sun_elevation_deg": [7, 9], "in_magnetotail": True}
     scene = scenario({"name": "a", "must": 1, "when": when})
-    with pytest.raises(DoesNotHold) as refused:
+    with pytest.raises(Infeasible) as refused:
         make_plan(world(scene))
     assert '"a" must run, but has no window' in str(refused.value)
     assert "sun_elevation_deg or in_magnetotail" in str(refused.value)
@@ -64,7 +64,7 @@ def test_a_gap_longer_than_the_span_leaves_one_run():
     assert made.timeline["activity"].tolist().count("a") == 1
     assert len(made.unplaced) == 1
     scene = scenario({"name": "a", "count": 2, "must": 2, "gap_min": 2000}, hours=6)
-    with pytest.raises(DoesNotHold, match="must run 2 times, but .* gap of 2000 min"):
+    with pytest.raises(Infeasible, match="must run 2 times, but .* gap of 2000 min"):
         make_plan(world(scene))
 
 

@@ -7,7 +7,7 @@ import numpy as np
 import pytest
 from tools.tiny import level_node, task
 
-from obsplan.common.errors import DoesNotHold
+from obsplan.common.errors import Infeasible
 from obsplan.planning import plan as plan_room
 from obsplan.planning.problem.booking import Booking
 from obsplan.planning.problem.definition import Problem
@@ -114,5 +114,5 @@ def test_patience_ends_the_search_for_a_first_plan_too(demo, patience_s, said):
     for name, must in (("drive", 10), ("libs raster", 28)):
         scenario = scenario.with_part("activity", name, must=must)
     environment = replace(demo, scenario=scenario)
-    with pytest.raises(DoesNotHold, match=said):
+    with pytest.raises(Infeasible, match=said):
         plan_room.make_plan(environment, patience_s=patience_s)
