@@ -199,6 +199,7 @@ def _told(
         value,
         max(bound + fixed, value),
         interrupted,
+        now_utc,
     )
     return Replan(
         plan,

@@ -6,6 +6,7 @@ A plan leaves this room only after the independent replay has found no broken ru
 from collections.abc import Callable
 from contextlib import closing
 from dataclasses import dataclass, field
+from datetime import datetime
 from functools import partial
 from threading import Event, Timer
 
@@ -35,11 +36,12 @@ Report = Callable[[str], None]
 class Plan:
     """A plan that holds, and how good it is.
 
-    environment: what it was made for. timeline: slots with the columns of timeline.csv. unplaced: activities that wanted more
-    runs than they got, with the reason. verdict: what the replay found (nothing broken),
-    margins and resources. value: worth of all slots; bound: no plan on this grid of steps
-    can be worth more. interrupted: the search was stopped before its end, by hand or because
-    patience ran out.
+    environment: what it was made for. timeline: slots with the columns of timeline.csv.
+    unplaced: activities that wanted more runs than they got, with the reason. verdict: what
+    the replay found (nothing broken), margins and resources. value: worth of all slots;
+    bound: no plan on this grid of steps can be worth more. interrupted: the search was
+    stopped before its end, by hand or because patience ran out. now_utc: the instant from
+    which on a replan may change things; None for a plan of the whole span.
     """
 
     environment: Environment = field(repr=False)
@@ -49,6 +51,7 @@ class Plan:
     value: float
     bound: float
     interrupted: bool = False
+    now_utc: datetime | None = None
 
     @property
     def gap(self) -> float:

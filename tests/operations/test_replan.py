@@ -253,6 +253,7 @@ def test_a_failed_run_is_in_no_count_of_what_is_placed():
         ran=ran(("s1", "a", 0, 60, "failed")),
     )
     assert made.plan.unplaced["placed"].tolist() == [2]
+    assert made.plan.now_utc == START + HOUR
     assert summary_of(made.plan)["counts"]["a"] == {"wanted": 3, "placed": 2}
     page = activity_part(made.plan, scene.activity[0])
     assert "2 of 3 runs, value 8.0" in page
