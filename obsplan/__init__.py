@@ -17,8 +17,8 @@ __version__ = "0.1.0"
 # Public name: where it lives. A function may not share its module's name here, since
 # importing the module would put it in the function's place.
 _HOME = {
-    "read_scenario": "inputs.scenario.read_scenario",
-    "scenario_from": "inputs.scenario.scenario_from",
+    "read_scenario": "inputs.read_scenario.read_scenario",
+    "scenario_from": "inputs.read_scenario.scenario_from",
     "make_environment": "environment.build.make_environment",
     "windows_table": "planning.problem.start_windows.windows_table",
     "make_plan": "reporting.notebook.make_plan",

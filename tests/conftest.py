@@ -6,7 +6,7 @@ import pytest
 from hypothesis import settings
 
 from obsplan.environment.build import make_environment
-from obsplan.inputs.scenario import read_scenario
+from obsplan.inputs.read_scenario import read_scenario
 
 # The same examples every time, and no example fails because the machine is busy.
 settings.register_profile("steady", deadline=None, derandomize=True)

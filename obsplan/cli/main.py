@@ -169,7 +169,7 @@ def link(
     """When can we talk to Earth, how much can we send?"""
     _require_picture(figure)
     from obsplan.ephemeris import open_ephemeris
-    from obsplan.inputs.scenario import read_scenario
+    from obsplan.inputs.read_scenario import read_scenario
     from obsplan.reporting.text import link_answer
 
     instant = None if at is None else link_answer.instant_of(at, read_scenario(scenario))
@@ -225,7 +225,7 @@ def check(
     if now is not None and told is None:
         raise click.UsageError("--now needs --state")
     from obsplan.checking.check import check_timeline as replay
-    from obsplan.inputs.scenario import read_scenario
+    from obsplan.inputs.read_scenario import read_scenario
     from obsplan.inputs.timeline_csv import another_scenario, csv_text, read_timeline, write_csv
     from obsplan.reporting.text.sentences import verdict_lines
 
@@ -290,7 +290,7 @@ def compare(
 ) -> None:
     """What ran of what was planned? PLAN is a plan directory or a timeline, AS_RUN a CSV."""
     _require_picture(figure)
-    from obsplan.inputs.scenario import read_scenario
+    from obsplan.inputs.read_scenario import read_scenario
     from obsplan.inputs.timeline_csv import another_scenario, read_as_run, read_timeline
     from obsplan.operations.as_run import compare_as_run as set_side_by_side
     from obsplan.reporting.text.sentences import comparison_lines
@@ -331,7 +331,7 @@ def _require_ground_question(above: float | None, below: float | None, depth: fl
 def _environment(path: Path, ephemeris: Path | None, depth_m: float | None = None, state=None):
     """The scenario and its physics, as `state` has it; with `depth_m` the ground there, too."""
     from obsplan.environment.build import make_environment
-    from obsplan.inputs.scenario import read_scenario
+    from obsplan.inputs.read_scenario import read_scenario
 
     scenario = read_scenario(path)
     if depth_m:

@@ -71,7 +71,7 @@ def plan(
     if output is None and not dry_run:
         raise click.UsageError("name the plan directory with -o, or ask for --dry-run")
     from obsplan.environment.build import make_environment
-    from obsplan.inputs.scenario import read_scenario
+    from obsplan.inputs.read_scenario import read_scenario
     from obsplan.planning.plan import make_plan as make_plan
     from obsplan.planning.reasons.audit import many_starts
     from obsplan.reporting import plan_directory

@@ -63,7 +63,7 @@ def replan(
     rule is broken whatever is planned: the plan is made around it all the same.
     """
     from obsplan.environment.build import make_environment
-    from obsplan.inputs.scenario import read_scenario
+    from obsplan.inputs.read_scenario import read_scenario
     from obsplan.inputs.telemetry_file import read_state
     from obsplan.inputs.timeline_csv import another_scenario, read_as_run, read_timeline
     from obsplan.operations.replan import make_replan as make_replan

@@ -35,7 +35,7 @@ def days(scenario, first, last, planned, late, offset_km, output, gap, ephemeris
     days.png, and losses.csv with --late or --offset-km.
     """
     from obsplan.common.errors import TableError
-    from obsplan.inputs.scenario import read_scenario
+    from obsplan.inputs.read_scenario import read_scenario
     from obsplan.inputs.timeline_csv import write_csv
     from obsplan.reporting.figures.landing_days import days_figure
     from obsplan.reporting.figures.save import save_figure
@@ -104,7 +104,7 @@ def sites(
     again after an interruption, the survey goes on from what it has.
     """
     from obsplan.common.errors import TableError
-    from obsplan.inputs.scenario import read_scenario
+    from obsplan.inputs.read_scenario import read_scenario
     from obsplan.inputs.timeline_csv import write_csv
     from obsplan.survey.site_survey import read_sites, survey_sites
 

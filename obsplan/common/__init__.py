@@ -1,1 +1,1 @@
-"""What every folder may use: constants, errors, intervals, text, whole files. Begin with intervals."""
+"""What every folder may use: constants, errors, intervals, text, files. Begin with intervals."""

@@ -20,3 +20,8 @@ def share_missing(value: float, bound: float) -> str:
     """How much of the best possible a plan lacks at most, rounded up too."""
     percent = 100 * (1 - value / bound)
     return f"at most {raised(percent)} %" if percent >= 0.1 else "less than 0.1 %"
+
+
+def printable(line: str) -> str:
+    """The line with breaks and other marks that a terminal obeys spelled out."""
+    return "".join(mark if mark.isprintable() else repr(mark)[1:-1] for mark in line)

@@ -2,7 +2,7 @@
 
 from typing import Annotated, Literal
 
-from pydantic import BaseModel, ConfigDict, Field
+from pydantic import Field
 
 from obsplan.inputs.field_types import (
     Azimuth,
@@ -20,13 +20,10 @@ from obsplan.inputs.field_types import (
     Share,
     Utc,
 )
+from obsplan.inputs.frozen_model import FrozenModel
 
 
-class Model(BaseModel):
-    model_config = ConfigDict(frozen=True, extra="forbid", strict=True)
-
-
-class Station(Model):
+class Station(FrozenModel):
     """A ground station; `g_over_t_db_k` is needed where a radio works by a link budget.
 
     It is the figure with the Moon in the beam. With `system_temperature_k` and
@@ -53,7 +50,7 @@ class Station(Model):
         return self.latitude_deg, self.longitude_deg, self.height_m
 
 
-class Array(Model):
+class Array(FrozenModel):
     """A solar array, towards the Sun or fixed by azimuth and tilt (0 looks at the zenith)."""
 
     area_m2: Positive
@@ -65,7 +62,7 @@ class Array(Model):
     dust_loss: Share = 0.0
 
 
-class Battery(Model):
+class Battery(FrozenModel):
     """The battery; `reserve`, `start` and `end` are states of charge."""
 
     capacity_wh: Positive
@@ -77,14 +74,14 @@ class Battery(Model):
     charge_limit_w: Positive | None = None
 
 
-class Heater(Model):
+class Heater(FrozenModel):
     """Survival heating: `power_w` while the ground is colder than `below_k`."""
 
     power_w: NotNegative
     below_k: Annotated[Number, Field(gt=0, le=500)]
 
 
-class Budget(Model):
+class Budget(FrozenModel):
     """A link budget from the transmitter to the required signal at the station."""
 
     frequency_mhz: Positive
@@ -96,7 +93,7 @@ class Budget(Model):
     ceiling_kbps: Positive
 
 
-class Radio(Model):
+class Radio(FrozenModel):
     """The way to Earth, or through another platform; the rate is fixed or by budget.
 
     Nothing is sent for `handover_min` when another station takes over. A relay reaches no
@@ -112,7 +109,7 @@ class Radio(Model):
     range_limit_m: Positive | None = None
 
 
-class Store(Model):
+class Store(FrozenModel):
     """Data memory; `end_limit_mbit` is what may still be aboard at the end of the span."""
 
     capacity_mbit: Positive
@@ -120,14 +117,14 @@ class Store(Model):
     end_limit_mbit: NotNegative | None = None
 
 
-class Stay(Model):
+class Stay(FrozenModel):
     """From this instant to the next stay the platform is so far from its relay, at most."""
 
     from_utc: Utc
     distance_m: NotNegative
 
 
-class Platform(Model):
+class Platform(FrozenModel):
     """Lander, rover or orbiter: its own arrays, battery, radio and store."""
 
     name: Name
@@ -143,7 +140,7 @@ class Platform(Model):
     store: Store
 
 
-class Instrument(Model):
+class Instrument(FrozenModel):
     """A device on a platform; `hazard` puts the usual caution beside its slots."""
 
     name: Name

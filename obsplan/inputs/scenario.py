@@ -1,21 +1,16 @@
 """The scenario file: site, span, stations, platforms, instruments and activities.
 
 A scenario is TOML. It is read into frozen models, so that everything downstream can
-trust names, ranges and units. All mistakes of a file are reported at once, each as one
-line: file, key, value, what is wrong, what is allowed.
+trust names, ranges and units; read_scenario.py does so.
 """
 
-import hashlib
-import tomllib
 from datetime import timedelta
 from pathlib import Path
-from typing import Annotated, Any, Literal
+from typing import Annotated, Literal
 
-from pydantic import Field, ValidationError
+from pydantic import Field
 
-from obsplan.common.errors import ScenarioError
-from obsplan.inputs.cross_checks import reference_errors, sending_name
-from obsplan.inputs.error_text import error_line, shown
+from obsplan.inputs.cross_checks import sending_name
 from obsplan.inputs.field_types import (
     Azimuth,
     Elevation,
@@ -35,10 +30,11 @@ from obsplan.inputs.field_types import (
     Slope,
     Utc,
 )
-from obsplan.inputs.hardware import Instrument, Model, Platform, Station
+from obsplan.inputs.frozen_model import FrozenModel
+from obsplan.inputs.hardware import Instrument, Platform, Station
 
 
-class Site(Model):
+class Site(FrozenModel):
     """Where the lander stands. The surface slope drives the ground temperature only.
 
     With `slope_uncertainty_deg` the ground may be tilted by so much more any way. The Moon
@@ -62,8 +58,15 @@ class Site(Model):
         """Latitude and longitude in degrees, height in metres."""
         return self.latitude_deg, self.longitude_deg, self.height_m
 
+    @property
+    def skyline_files(self) -> tuple[str, ...]:
+        """Names of the skyline file, or of the elevation models; none for a flat skyline."""
+        if self.skyline == "flat":
+            return ()
+        return (self.skyline,) if isinstance(self.skyline, str) else self.skyline
 
-class Span(Model):
+
+class Span(FrozenModel):
     """First and last instant of the plan, half-open, and the step of the timeline."""
 
     start_utc: Utc
@@ -71,14 +74,14 @@ class Span(Model):
     step_min: Annotated[int, Field(ge=1, le=120)] = 15
 
 
-class GroundRange(Model):
+class GroundRange(FrozenModel):
     """A permitted range of ground temperature at a depth."""
 
     depth_m: Annotated[Number, Field(gt=0, le=2)]
     temperature_k: Range
 
 
-class When(Model):
+class When(FrozenModel):
     """What must hold through the whole slot. A `local_time_h` range may pass 24 h."""
 
     sun_elevation_deg: Range | None = None
@@ -91,21 +94,21 @@ class When(Model):
     in_magnetotail: bool | None = None
 
 
-class Coverage(Model):
+class Coverage(FrozenModel):
     """Spread runs over bins: in each bin the first run is worth full value."""
 
     over: Literal["local_time_h", "sun_elevation_deg", "earth_phase_deg", "span_h"]
     edges: RisingEdges
 
 
-class After(Model):
+class After(FrozenModel):
     """Order: at least one run of `activity` must have ended `settle_min` before the start."""
 
     activity: Name
     settle_min: Annotated[int, Field(ge=0, le=60_000)] = 0
 
 
-class Activity(Model):
+class Activity(FrozenModel):
     """A kind of run asked of an instrument.
 
     A slot lasts `warm_up_min + duration_min`, rounded up to whole steps; the warm-up draws
@@ -135,7 +138,7 @@ class Activity(Model):
     coverage: Coverage | None = None
 
 
-class Uplink(Model):
+class Uplink(FrozenModel):
     """How commands go up: a slot's must arrive in a contact, `lead_min` before its start.
 
     Slots that start before `loaded_until_utc` are aboard when the span begins.
@@ -145,7 +148,7 @@ class Uplink(Model):
     loaded_until_utc: Utc | None = None
 
 
-class Landing(Model):
+class Landing(FrozenModel):
     """What a touchdown asks: morning, the Sun in a band, the Earth up, stations in contact.
 
     The defaults are common practice, no source.
@@ -156,7 +159,7 @@ class Landing(Model):
     stations: Literal[1, 2] = 1
 
 
-class Scenario(Model):
+class Scenario(FrozenModel):
     """Everything the planner is told. `folder` is where relative file names start."""
 
     title: str
@@ -207,7 +210,7 @@ class Scenario(Model):
 
     def skyline_paths(self) -> tuple[Path, ...]:
         """The skyline file, or the elevation models; none for a flat skyline."""
-        return tuple(self.folder / name for name in _file_names(self.site.skyline))
+        return tuple(self.folder / name for name in self.site.skyline_files)
 
     def mask_path(self, station: Station) -> Path | None:
         """The file of a station's own skyline, or None where it has a level mask."""
@@ -215,67 +218,4 @@ class Scenario(Model):
 
 
 # Fields that reading fills in; a file may not set them.
-INNER = ("folder", "input_hash")
-
-
-def read_scenario(path: str | Path) -> Scenario:
-    """Read and validate a scenario file.
-
-    Raises ScenarioError whose lines name every mistake in the file.
-    """
-    path = Path(path)
-    try:
-        content = path.read_bytes()
-    except OSError as problem:
-        raise ScenarioError(f"{path}: cannot be read ({problem.strerror})") from None
-    try:
-        raw = tomllib.loads(content.decode("utf-8-sig"))
-    except UnicodeDecodeError:
-        raise ScenarioError(f"{path}: not UTF-8 text") from None
-    except tomllib.TOMLDecodeError as problem:
-        raise ScenarioError(f"{path}: not valid TOML: {problem}") from None
-    scenario = scenario_from(raw, source=str(path))
-    digest, lines = hashlib.sha256(content), []
-    instead = ', GeoTIFF elevation models or "flat"'
-    named = [("site", name, instead) for name in _file_names(scenario.site.skyline)]
-    own = [s for s in scenario.station if s.skyline is not None]
-    named += [(f'station "{s.name}"', s.skyline, "") for s in own]
-    for where, name, instead in named:
-        try:
-            digest.update((path.parent / name).read_bytes())
-        except (OSError, ValueError):
-            lines.append(
-                f"{path}: {where}.skyline = {_printable(shown(name))}: no such file "
-                f"beside the scenario; name a CSV profile{instead}"
-            )
-    if lines:
-        raise ScenarioError("\n".join(lines))
-    return scenario.model_copy(
-        update={"folder": path.parent, "input_hash": digest.hexdigest()[:16]}
-    )
-
-
-def scenario_from(raw: dict[str, Any], source: str = "scenario") -> Scenario:
-    """Validate a scenario given as nested dictionaries; `source` names it in errors."""
-    lines = [f"{key}: unknown key" for key in INNER if key in raw]
-    scenario = None
-    try:
-        scenario = Scenario.model_validate({k: v for k, v in raw.items() if k not in INNER})
-    except ValidationError as problem:
-        lines += [error_line(Scenario, raw, error) for error in problem.errors()]
-    lines += reference_errors(raw)
-    if lines:
-        once = dict.fromkeys(f"{source}: {_printable(line)}" for line in lines)
-        raise ScenarioError("\n".join(once))
-    return scenario
-
-
-def _file_names(skyline: str | tuple[str, ...]) -> tuple[str, ...]:
-    if skyline == "flat":
-        return ()
-    return (skyline,) if isinstance(skyline, str) else skyline
-
-
-def _printable(line: str) -> str:
-    """The line with breaks and other marks that a terminal obeys spelled out."""
-    return "".join(mark if mark.isprintable() else repr(mark)[1:-1] for mark in line)
+INNER = tuple(name for name, field in Scenario.model_fields.items() if field.exclude)

@@ -10,19 +10,16 @@ from pathlib import Path
 from typing import Annotated, Literal
 
 import numpy as np
-from pydantic import BaseModel, ConfigDict, Field, ValidationError
+from pydantic import Field, ValidationError
 
 from obsplan.common.errors import StateError
 from obsplan.inputs.error_text import error_line
 from obsplan.inputs.field_types import Name, NotNegative, Number, Several, Share, Utc
+from obsplan.inputs.frozen_model import FrozenModel
 from obsplan.inputs.scenario import Scenario
 
 
-class Part(BaseModel):
-    model_config = ConfigDict(frozen=True, extra="forbid", strict=True)
-
-
-class PlatformState(Part):
+class PlatformState(FrozenModel):
     """Charge and stored data, and the array output measured over predicted from then on."""
 
     name: Name
@@ -31,7 +28,7 @@ class PlatformState(Part):
     array_factor: Annotated[Number, Field(ge=0, le=2)] = 1.0
 
 
-class Outage(Part):
+class Outage(FrozenModel):
     """An instrument or a station that is out; from the reading on, and for good, if not said."""
 
     name: Name
@@ -39,7 +36,7 @@ class Outage(Part):
     until_utc: Utc | None = None
 
 
-class Fate(Part):
+class Fate(FrozenModel):
     """What became of a slot; times as planned where they are not said."""
 
     slot: str
@@ -49,7 +46,7 @@ class Fate(Part):
     reason: str = ""
 
 
-class State(Part):
+class State(FrozenModel):
     """All that is told; `at_utc` is when telemetry was read."""
 
     at_utc: Utc | None = None

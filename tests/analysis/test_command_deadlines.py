@@ -15,7 +15,7 @@ from obsplan.analysis.command_deadlines import (
 )
 from obsplan.checking.check import check_timeline
 from obsplan.common.errors import ScenarioError
-from obsplan.inputs.scenario import scenario_from
+from obsplan.inputs.read_scenario import scenario_from
 from obsplan.planning.problem.start_windows import start_mask, why_no_window
 
 DAY = np.arange(1440)

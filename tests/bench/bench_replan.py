@@ -13,7 +13,7 @@ from datetime import UTC, datetime
 from pathlib import Path
 
 from obsplan.environment.build import make_environment
-from obsplan.inputs.scenario import read_scenario
+from obsplan.inputs.read_scenario import read_scenario
 from obsplan.inputs.telemetry_file import Outage, PlatformState, State
 from obsplan.inputs.timeline_csv import read_timeline
 from obsplan.operations.replan import make_replan

@@ -17,7 +17,7 @@ from pathlib import Path
 import numpy as np
 
 from obsplan.ephemeris import open_ephemeris
-from obsplan.inputs.scenario import read_scenario
+from obsplan.inputs.read_scenario import read_scenario
 from obsplan.physics.sky import sun_events
 from obsplan.physics.skyline import FLAT
 from obsplan.survey.site_course import Place

@@ -10,7 +10,8 @@ import random
 import numpy as np
 
 from obsplan.ephemeris import open_ephemeris
-from obsplan.inputs.scenario import Scenario, scenario_from
+from obsplan.inputs.read_scenario import scenario_from
+from obsplan.inputs.scenario import Scenario
 from obsplan.physics.sky import sun_events
 from obsplan.physics.skyline import FLAT
 

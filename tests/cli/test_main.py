@@ -273,7 +273,7 @@ def test_check_replays_what_the_state_tells_of_slots(run, tmp_path):
 
 
 def test_start_writes_a_scenario_that_reads_and_keeps_what_is_there(run, tmp_path):
-    from obsplan.inputs.scenario import read_scenario
+    from obsplan.inputs.read_scenario import read_scenario
 
     assert run("start", "mine").exit_code == 0
     assert read_scenario(tmp_path / "mine" / "scenario.toml").site.name

@@ -9,7 +9,7 @@ import pytest
 from obsplan.common.errors import EphemerisError, ScenarioError
 from obsplan.environment.build import contact_windows, make_environment
 from obsplan.environment.model import span_ends
-from obsplan.inputs.scenario import scenario_from
+from obsplan.inputs.read_scenario import scenario_from
 
 SKY_COLUMNS = [
     "sun_elevation_deg",

@@ -13,7 +13,7 @@ from obsplan.common.errors import ScenarioError
 from obsplan.environment import contacts
 from obsplan.environment.model import span_ends
 from obsplan.ephemeris import open_ephemeris
-from obsplan.inputs.scenario import read_scenario, scenario_from
+from obsplan.inputs.read_scenario import read_scenario, scenario_from
 from obsplan.physics import link_budget
 from obsplan.physics.skyline import FLAT
 

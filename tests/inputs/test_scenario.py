@@ -11,7 +11,8 @@ from hypothesis import strategies as st
 from tools.small import platform, scenario, scenario_table
 
 from obsplan.common.errors import ScenarioError
-from obsplan.inputs.scenario import Scenario, read_scenario, scenario_from
+from obsplan.inputs.read_scenario import read_scenario, scenario_from
+from obsplan.inputs.scenario import Scenario
 
 RAW = tomllib.loads(DEMO.read_text())
 GONE = object()

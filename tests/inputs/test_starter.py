@@ -11,7 +11,8 @@ import obsplan.examples
 from obsplan.checking.check import check_timeline
 from obsplan.common.errors import ScenarioError
 from obsplan.environment.build import make_environment
-from obsplan.inputs.scenario import INNER, Scenario, read_scenario, scenario_from
+from obsplan.inputs.read_scenario import read_scenario, scenario_from
+from obsplan.inputs.scenario import INNER, Scenario
 from obsplan.inputs.starter import SCHEMA_LINE, schema_text, write_starter
 from obsplan.planning.plan import make_plan
 

@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 from pandas.testing import assert_frame_equal
 
 from obsplan.common.errors import TableError
-from obsplan.inputs.scenario import scenario_from
+from obsplan.inputs.read_scenario import scenario_from
 from obsplan.inputs.timeline_csv import (
     AS_RUN_COLUMNS,
     COLUMNS,

@@ -10,7 +10,7 @@ import spiceypy
 
 from obsplan.environment.build import make_environment
 from obsplan.ephemeris import HERE, open_ephemeris
-from obsplan.inputs.scenario import scenario_from
+from obsplan.inputs.read_scenario import scenario_from
 from obsplan.physics import sky
 
 EPHEMERIS = open_ephemeris()

@@ -14,7 +14,7 @@ from tools.small import SMALL
 from obsplan.cli.main import main
 from obsplan.common.errors import ScenarioError
 from obsplan.environment.site_skyline import read_skyline, site_profile
-from obsplan.inputs.scenario import read_scenario
+from obsplan.inputs.read_scenario import read_scenario
 from obsplan.physics.elevation_model import read_model, site_view
 from obsplan.physics.skyline import read_profile
 

@@ -14,7 +14,7 @@ from tools.small import START, platform, scenario_table
 from obsplan.analysis.command_deadlines import uplink_deadlines
 from obsplan.common.errors import TableError
 from obsplan.environment.build import make_environment
-from obsplan.inputs.scenario import scenario_from
+from obsplan.inputs.read_scenario import scenario_from
 from obsplan.planning.plan import make_plan
 from obsplan.reporting import plan_directory
 from obsplan.reporting.calendar import ALARM_BEFORE, calendar_bytes, entries_of

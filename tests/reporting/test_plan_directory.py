@@ -12,7 +12,7 @@ from tools.small import scenario_table
 from obsplan.common.atomic_write import SWAP_CALL
 from obsplan.common.errors import TableError
 from obsplan.environment.build import make_environment
-from obsplan.inputs.scenario import scenario_from
+from obsplan.inputs.read_scenario import scenario_from
 from obsplan.planning.plan import make_plan
 from obsplan.reporting import plan_directory
 from obsplan.reporting.figures import plan, resources, save, sky

@@ -16,7 +16,7 @@ from obsplan.common.errors import EphemerisError, ObsplanError, ScenarioError
 from obsplan.common.intervals import intersect
 from obsplan.environment.build import contact_windows, make_environment
 from obsplan.ephemeris import open_ephemeris
-from obsplan.inputs.scenario import scenario_from
+from obsplan.inputs.read_scenario import scenario_from
 from obsplan.inputs.timeline_csv import csv_text
 from obsplan.physics import sky
 from obsplan.physics.skyline import FLAT

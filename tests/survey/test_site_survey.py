@@ -20,7 +20,7 @@ from obsplan.cli.main import main
 from obsplan.common.errors import ObsplanError, TableError
 from obsplan.ephemeris import open_ephemeris
 from obsplan.inputs.hardware import Station
-from obsplan.inputs.scenario import scenario_from
+from obsplan.inputs.read_scenario import scenario_from
 from obsplan.inputs.timeline_csv import csv_text
 from obsplan.physics import sky
 from obsplan.physics.station_track import station_track

@@ -4,7 +4,7 @@ import functools
 from html.parser import HTMLParser
 
 from obsplan.environment.build import make_environment
-from obsplan.inputs.scenario import scenario_from
+from obsplan.inputs.read_scenario import scenario_from
 from obsplan.planning.plan import make_plan
 from tools.small import platform, scenario_table
 

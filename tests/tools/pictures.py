@@ -10,7 +10,7 @@ from matplotlib.text import Text
 
 from obsplan.checking.check import check_timeline
 from obsplan.environment.build import make_environment
-from obsplan.inputs.scenario import read_scenario, scenario_from
+from obsplan.inputs.read_scenario import read_scenario, scenario_from
 from obsplan.planning.plan import Plan
 from obsplan.planning.problem.from_scenario import build_problem
 from obsplan.planning.problem.timeline_table import timeline_table

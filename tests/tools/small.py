@@ -5,7 +5,8 @@ import pandas as pd
 from hypothesis import strategies as st
 
 from obsplan.environment.model import Environment
-from obsplan.inputs.scenario import Scenario, scenario_from
+from obsplan.inputs.read_scenario import scenario_from
+from obsplan.inputs.scenario import Scenario
 
 START = pd.Timestamp("2028-07-01T00:00Z")
 STATIONS = ["alpha", "beta"]

@@ -7,7 +7,7 @@ from tools.small import SMALL, scenario, scenario_table, world
 
 from obsplan.cli.main import main
 from obsplan.common.errors import Infeasible, ScenarioError
-from obsplan.inputs.scenario import scenario_from
+from obsplan.inputs.read_scenario import scenario_from
 from obsplan.planning.plan import make_plan
 from obsplan.planning.reasons.audit import WARNING, audit
 

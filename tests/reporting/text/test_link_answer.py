@@ -11,7 +11,7 @@ from obsplan.common.errors import ScenarioError
 from obsplan.environment import contacts
 from obsplan.environment.model import Environment, span_ends
 from obsplan.ephemeris import open_ephemeris
-from obsplan.inputs.scenario import scenario_from
+from obsplan.inputs.read_scenario import scenario_from
 from obsplan.physics.skyline import FLAT
 from obsplan.reporting.text import link_answer
 
