@@ -16,14 +16,6 @@ def from_mask(mask: np.ndarray, edges: np.ndarray | None = None) -> np.ndarray:
     return turns if edges is None else np.asarray(edges)[turns]
 
 
-def to_mask(windows: np.ndarray, cells: int) -> np.ndarray:
-    """The inverse of `from_mask` for windows that count cells."""
-    mask = np.zeros(cells, dtype=bool)
-    for start, end in windows:
-        mask[max(start, 0) : max(end, 0)] = True
-    return mask
-
-
 def union(windows: np.ndarray) -> np.ndarray:
     """The same instants as sorted, disjoint windows; empty windows vanish."""
     windows = np.asarray(windows).reshape(-1, 2)

@@ -1,4 +1,4 @@
-"""The link to Earth: when geometry allows a contact, what it carries, what the store holds.
+"""The link to Earth: contact geometry and link budget.
 
 Decibels throughout: ratios add. All arrays run along time; scalars broadcast.
 """
@@ -82,11 +82,6 @@ def cn0_db_hz(
 ) -> np.ndarray:
     """Carrier power over noise density, C/N0, in dB-Hz at the receiver of one hop."""
     return eirp_dbw - path_loss_db - other_losses_db + g_over_t_db_k - BOLTZMANN_DBW_PER_K_HZ
-
-
-def combined_cn0_db_hz(*hops_db_hz: np.ndarray) -> np.ndarray:
-    """C/N0 in dB-Hz after relays that pass on their noise: noise-to-carrier ratios add."""
-    return -10.0 * np.log10(sum(10.0 ** (-np.asarray(hop) / 10.0) for hop in hops_db_hz))
 
 
 def rate_kbps(
@@ -177,35 +172,6 @@ def _run_ends(mask: np.ndarray) -> np.ndarray:
     for start, end in from_mask(mask):
         ends[start:end] = end
     return ends
-
-
-def store_history_mbit(
-    in_mbit: np.ndarray,
-    can_send_mbit: np.ndarray,
-    *,
-    capacity_mbit: float,
-    start_mbit: float = 0.0,
-) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-    """Data stored (n+1,), sent (n,) and lost to a full store (n,), all in Mbit.
-
-    Each step takes in its data and sends as much of everything held as `can_send_mbit`
-    allows; what then exceeds the capacity is lost.
-    Raises ValueError when the store would start with more than it can hold.
-    """
-    if start_mbit > capacity_mbit:
-        raise ValueError(
-            f"the store holds {capacity_mbit} Mbit and cannot start at {start_mbit} Mbit"
-        )
-    in_mbit, can_send_mbit = np.broadcast_arrays(in_mbit, can_send_mbit)
-    stored, sent, lost = [float(start_mbit)], [], []
-    for arriving, sendable in zip(in_mbit.tolist(), can_send_mbit.tolist(), strict=True):
-        held = stored[-1] + arriving
-        sending = min(held, sendable)
-        kept = min(held - sending, capacity_mbit)
-        stored.append(kept)
-        sent.append(sending)
-        lost.append(held - sending - kept)
-    return np.array(stored), np.array(sent), np.array(lost)
 
 
 def longest_gap(windows: np.ndarray, first, last):

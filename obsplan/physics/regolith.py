@@ -27,7 +27,6 @@ HEAT_CAPACITY_J_KG_K = (-3.6125, 2.7431, 2.3616e-3, -1.2340e-5, 8.9093e-9)  # po
 EMISSIVITY = 0.95
 HEAT_FLOW_W_M2 = 0.018
 NORMAL_ALBEDO_HIGHLAND = 0.12
-NORMAL_ALBEDO_MARE = 0.07
 ALBEDO_CUBIC = 0.06  # per (45 deg)^3; form of Keihm 1984, as used there
 ALBEDO_OCTIC = 0.25  # per (90 deg)^8; same
 
@@ -52,15 +51,6 @@ def contact_conductivity_w_m_k(depth_m: np.ndarray) -> np.ndarray:
     return _towards_depth(CONTACT_CONDUCTIVITY_W_M_K, DEEP_CONDUCTIVITY_W_M_K, depth_m)
 
 
-def conductivity_w_m_k(temperature_k: np.ndarray, depth_m: np.ndarray) -> np.ndarray:
-    """Conductivity (W/m/K), contacts and radiation between grains; Hayne et al. 2017.
-
-    `temperature_k` and `depth_m` (m) broadcast against each other.
-    """
-    relative = np.asarray(temperature_k, dtype=float) / RADIATIVE_TEMPERATURE_K
-    return contact_conductivity_w_m_k(depth_m) * (1 + RADIATIVE_RATIO * relative**3)
-
-
 def heat_capacity_j_kg_k(temperature_k: np.ndarray) -> np.ndarray:
     """Specific heat (J/kg/K) at `temperature_k` (any shape); Hayne et al. 2017."""
     return np.polynomial.polynomial.polyval(temperature_k, HEAT_CAPACITY_J_KG_K)
@@ -82,21 +72,6 @@ def _sine_above_slope(sun_elevation_deg, sun_azimuth_deg, slope_deg, aspect_deg)
     from_aspect = np.radians(np.subtract(sun_azimuth_deg, aspect_deg))
     facing = np.cos(elevation) * np.cos(from_aspect)
     return np.sin(elevation) * np.cos(slope) + facing * np.sin(slope)
-
-
-def cos_incidence(
-    sun_elevation_deg: np.ndarray,
-    sun_azimuth_deg: np.ndarray,
-    slope_deg: np.ndarray,
-    aspect_deg: np.ndarray,
-) -> np.ndarray:
-    """Cosine of the angle between the Sun and the normal of the slope, 0 when behind it.
-
-    All angles in degrees, broadcast together; `aspect_deg` is the azimuth the slope faces
-    downhill, from north through east. Geometry of a tilted plane.
-    """
-    sine = _sine_above_slope(sun_elevation_deg, sun_azimuth_deg, slope_deg, aspect_deg)
-    return np.clip(sine, 0.0, 1.0)
 
 
 def tilted_deg(slope_deg: float, aspect_deg: float, by_deg: float) -> tuple[np.ndarray, np.ndarray]:
@@ -142,7 +117,8 @@ def absorbed_flux_w_m2(
 
     `irradiance_w_m2` is that of the whole disc at the distance of the Sun;
     `visible_fraction` (0..1) is the part of the disc above the skyline and not behind the
-    Earth; angles in degrees as in `cos_incidence`. While the disc straddles the plane of
+    Earth. Angles in degrees; `aspect_deg` is the azimuth the slope faces downhill, from
+    north through east. While the disc straddles the plane of
     the ground, only the part above the plane counts, at the mean elevation of that part,
     and no more of the disc than is visible: a half-risen Sun lights level ground although
     its centre stands at 0 deg.

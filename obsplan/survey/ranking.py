@@ -6,7 +6,6 @@ import pandas as pd
 # A difference from the middle day that is worth a word.
 SHARE_WORTH = 0.03
 GAP_WORTH = 0.25
-EARLIER_SUN_DEG = 0.3
 # A twentieth of an hour of light, as written.
 LEAST_LOSS_H = 0.05
 

@@ -22,7 +22,7 @@ from obsplan.physics.regolith import (
     HEAT_FLOW_W_M2,
     REGOLITH,
     absorbed_flux_w_m2,
-    conductivity_w_m_k,
+    contact_conductivity_w_m_k,
     ground_temperature_k,
     heat_capacity_j_kg_k,
 )
@@ -35,6 +35,10 @@ SPACING_M = np.diff(DEPTH_M)
 MIDDLE_M = DEPTH_M[:-1] + SPACING_M / 2
 CLOCK_S = np.arange(2 * STEPS) * STEP_S
 FIRST_GUESS_K = 250.0
+
+
+def conductivity_w_m_k(temperature, depth_m):
+    return contact_conductivity_w_m_k(depth_m) * (1 + REGOLITH.radiative_per_k3 * temperature**3)
 
 
 def seconds(job):
