@@ -1,6 +1,5 @@
 """What a new plan changes of an old one: kept, moved, dropped, added, why, and its worth."""
 
-import re
 from dataclasses import dataclass
 
 import numpy as np
@@ -247,18 +246,13 @@ def _why_not(
         return f'energy of "{node.name}"{lack}'
     short = what_if.with_run(twin, i, at).flow.short
     if short:
-        return f"{_with_quotes(short)} would not do"
+        # It may be the store of another platform, the one that relays for this.
+        return f"{short.words(booking.problem)} would not do"
     return (
         "the rest of the plan is worth more this way"
         if new is not None
         else ("the rest of the plan is worth more without it")
     )
-
-
-def _with_quotes(short: str) -> str:
-    """What falls short, as a booking's flow has it, with the platform's name in quotes."""
-    # It may be the store of another platform, the one that relays for this.
-    return re.sub(r"^storage of (.+?)(| at the end)$", r'storage of "\1"\2', short)
 
 
 def _shut(environment: Environment, stay: pd.DataFrame, i: int, at: int) -> str:

@@ -209,14 +209,12 @@ def _mended(booking: Booking, tighter: Problem) -> Booking:
     lighter.problem = tighter
     lighter.flow = lighter.simulate()
     followed = {earlier for task in tighter.tasks for earlier, *_ in task.earlier}
-    while lighter.flow.short:
+    while short := lighter.flow.short:
         droppable = [
             (task.value * task.repeat_worth ** len(lighter.runs[i]) / task.length, i)
             for i, task in enumerate(tighter.tasks)
             if len(lighter.runs[i]) > max(task.must, int(i in followed))
-            and (
-                f"of {tighter.nodes[task.node].name}" in lighter.flow.short or task.data_mbit.any()
-            )
+            and (task.node == short.node or task.data_mbit.any())
         ]
         if not droppable:
             return booking

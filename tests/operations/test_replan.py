@@ -21,7 +21,7 @@ from obsplan.environment.model import Reading
 from obsplan.inputs.scenario import Uplink
 from obsplan.inputs.timeline_csv import AS_RUN_COLUMNS
 from obsplan.operations.fixed_slots import stays
-from obsplan.operations.plan_changes import _with_quotes, difference
+from obsplan.operations.plan_changes import difference
 from obsplan.operations.replan import make_replan
 from obsplan.planning.plan import make_plan
 from obsplan.reporting.page.sections import activity_part
@@ -311,13 +311,6 @@ def test_margins_are_those_to_come_and_a_run_that_failed_has_none():
     now = START + 3 * HOUR
     assert (margins["time_utc"] >= now).all()
     assert not margins["where"].str.startswith("s1").any()
-
-
-def test_the_name_of_a_full_store_is_in_quotes():
-    assert [
-        _with_quotes(short)
-        for short in ("storage of lander", "storage of the base at the end", "battery")
-    ] == ['storage of "lander"', 'storage of "the base" at the end', "battery"]
 
 
 def test_a_battery_below_its_reserve_is_named_and_recovers():

@@ -1,12 +1,16 @@
 """A quick plan that the replay by the minute bears, or what there is when time is up."""
 
+from dataclasses import replace
 from threading import Event
 
 import numpy as np
 import pytest
 from tools.small import platform, scenario, world
+from tools.tiny import level_node, task
 
-from obsplan.planning.minute_repair import bearable, lighter, replayed
+from obsplan.planning.minute_repair import _mended, bearable, lighter, replayed
+from obsplan.planning.problem.booking import Booking
+from obsplan.planning.problem.definition import Problem
 from obsplan.planning.problem.from_scenario import build_problem
 from obsplan.planning.search.first_plan import quick_plan
 
@@ -38,6 +42,24 @@ def test_a_plan_that_the_replay_refuses_is_made_lighter_in_a_stricter_problem():
     assert judge(found).holds and len(found.runs[0]) == 1
     assert found.problem.nodes[0].reserve_wh > plan.problem.nodes[0].reserve_wh
     assert lighter(found, judge) is None
+
+
+def test_a_shortage_drops_no_run_of_a_platform_with_a_similar_name():
+    steps = 300
+    starts = np.arange(steps) < steps - 1
+    wanted = {"starts": starts, "bins": np.zeros(steps, int), "favour": np.zeros(steps)}
+    draws = {"load_w": np.array([100.0]), "peak_w": np.array([100.0])}
+    tasks = (
+        task("cheap", value=1.0, **wanted),
+        task("dear", value=5.0, node=1, **draws, **wanted),
+    )
+    nodes = [level_node(steps, name="rover"), level_node(steps, name="rover 2")]
+    booking = Booking(Problem(steps, 0.25, tasks, tuple(nodes), frozenset()))
+    for i in (0, 1):
+        booking.add(i, 200)
+    nodes[1] = replace(nodes[1], reserve_wh=80.0)
+    tighter = replace(booking.problem, nodes=tuple(nodes))
+    assert _mended(booking, tighter).runs == [[200], []]
 
 
 def test_when_time_is_up_the_first_is_taken_as_it_is():

@@ -18,7 +18,7 @@ def booked(scene: Scenario, environment: Environment, *runs: tuple[str, int]) ->
     for name, start in runs:
         booking.add(names.index(name), start)
     booking.flow = booking.simulate()
-    assert booking.flow.short == ""
+    assert booking.flow.short is None
     return booking
 
 

@@ -5,6 +5,7 @@ but never with energy that booked loads still need.
 """
 
 from dataclasses import dataclass, replace
+from typing import Literal
 
 import numpy as np
 
@@ -39,8 +40,28 @@ class Loads:
 
 
 @dataclass(frozen=True)
+class Shortage:
+    """The battery or the store that fails first: `node` is its index in the problem.
+
+    at_end: its limit at the end of the span fails, not one during it. Energy is judged for the
+    rest of the span at once, so there it is always False.
+    """
+
+    kind: Literal["energy", "storage"]
+    node: int
+    at_end: bool = False
+
+    def words(self, problem: Problem) -> str:
+        """For example: storage of "rover" at the end."""
+        end = " at the end" if self.at_end else ""
+        return f'{self.kind} of "{problem.nodes[self.node].name}"{end}'
+
+
+@dataclass(frozen=True)
 class Flow:
-    """Battery and store of every node under the booked runs; `short` says what fails.
+    """Battery and store of every node under the booked runs.
+
+    `short` is what fails first, None where nothing does; then arrays are not filled further.
 
     stored_wh, needed_wh, held_mbit (nodes, steps + 1); sent_share (nodes, steps).
     """
@@ -49,7 +70,7 @@ class Flow:
     needed_wh: np.ndarray
     held_mbit: np.ndarray
     sent_share: np.ndarray
-    short: str
+    short: Shortage | None
 
 
 @dataclass(frozen=True)
@@ -80,11 +101,11 @@ def walked(problem: Problem, loads: Loads, before: Walk | None = None) -> Flow:
         needed,
         np.zeros((count, steps + 1)),
         np.zeros((count, steps)),
-        "",
+        None,
     )
     for n, node in enumerate(problem.nodes):
         if needed[n, 0] > node.start_wh + TOLERANCE:
-            return replace(flow, short=f"energy of {node.name}")
+            return replace(flow, short=Shortage("energy", n))
     first, last = 0, steps
     flow.stored_wh[:, 0] = [node.start_wh for node in problem.nodes]
     flow.held_mbit[:, 0] = [node.store_start_mbit for node in problem.nodes]
@@ -173,8 +194,8 @@ def relays_first(nodes: tuple[Node, ...]) -> list[int]:
 
 def _walk(
     problem: Problem, loads: Loads, flow: Flow, first: int, last: int, before: Walk | None
-) -> str:
-    """Fill `flow` from step `first`; return what falls short, or "".
+) -> Shortage | None:
+    """Fill `flow` from step `first`; return what falls short.
 
     From step `last` on the loads are those of `before`: once charge and data are, too, the
     rest is taken over.
@@ -190,14 +211,14 @@ def _walk(
         part = slice(begin, min(begin + AT_A_TIME, problem.steps))
         if short := _walk_on(problem, loads, flow, part):
             return short
-    for node, left_mbit in zip(problem.nodes, held[:, -1]):
-        if left_mbit > node.store_end_mbit + TOLERANCE:
-            return f"storage of {node.name} at the end"
-    return ""
+    for n, node in enumerate(problem.nodes):
+        if held[n, -1] > node.store_end_mbit + TOLERANCE:
+            return Shortage("storage", n, at_end=True)
+    return None
 
 
-def _walk_on(problem: Problem, loads: Loads, flow: Flow, part: slice) -> str:
-    """Fill `flow` in the steps of `part`; return what falls short, or ""."""
+def _walk_on(problem: Problem, loads: Loads, flow: Flow, part: slice) -> Shortage | None:
+    """Fill `flow` in the steps of `part`; return what falls short."""
     hour, nodes = problem.step_h, problem.nodes
     rows = [
         (
@@ -243,11 +264,11 @@ def _walk_on(problem: Problem, loads: Loads, flow: Flow, part: slice) -> str:
                     elif station[t] >= 0:
                         busy[station[t]] = busy.get(station[t], 0.0) + wanted
             if data[n] > node.store_mbit + TOLERANCE:
-                return f"storage of {node.name}"
+                return Shortage("storage", n)
             if net >= 0:
                 gain = min(net, node.charge_limit_w) * node.charge_efficiency * hour
                 charge[n] = min(charge[n] + gain, node.capacity_wh)
             else:
                 charge[n] += net / node.discharge_efficiency * hour
             stored[n, part.start + t + 1], held[n, part.start + t + 1] = charge[n], data[n]
-    return ""
+    return None

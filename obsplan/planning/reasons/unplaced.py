@@ -273,14 +273,14 @@ def _no_single_change(case: Case) -> Answer:
         families[families.index("gap")] = "its other runs"
     twin = case.booking.copy()
     twin.add(case.task, start)
-    short = what_if.settled(twin).flow.short
-    if not short and "energy" in families:
+    settled = what_if.settled(twin)
+    if settled.flow.short is None and "energy" in families:
         # Sending put off leaves enough after all.
         families.remove("energy")
     # With a battery twice as large, data may still find no room.
     n, world = case.asked.node, case.world.with_booking(twin)
     full = what_if.settled(remedies.larger_battery(n, world, case.node.capacity_wh).booking)
-    if "storage" in short or "storage" in full.flow.short:
+    if any(plan.flow.short and plan.flow.short.kind == "storage" for plan in (settled, full)):
         families.append("storage")
     families = families or ["the replay by the minute"]
     rules = "1 rule stands" if len(families) == 1 else f"{len(families)} rules at once stand"

@@ -157,7 +157,7 @@ def settled(booking: Booking) -> Booking:
     """A copy with its flow: sending as planned or, if only that holds, in any contact."""
     planned, freer = booking.copy(), booking.copy()
     planned.flow = planned.simulate()
-    if planned.flow.short.startswith("storage"):
+    if planned.flow.short is not None and planned.flow.short.kind == "storage":
         freer.may_send[:] = True
         freer.flow = freer.simulate()
         if not freer.flow.short:
@@ -235,11 +235,10 @@ class Overfull(NamedTuple):
 
 def overfull(booking: Booking) -> Overfull | None:
     """The store that a booking overfills; None where its flow finds none too full."""
-    short = booking.flow.short.removesuffix(" at the end")
-    names = [f"storage of {node.name}" for node in booking.problem.nodes]
-    if short not in names:
+    short = booking.flow.short
+    if short is None or short.kind != "storage":
         return None
-    n = names.index(short)
+    n = short.node
     node = booking.problem.nodes[n]
     nodes = list(booking.problem.nodes)
     nodes[n] = replace(node, store_mbit=np.inf, store_end_mbit=np.inf)

@@ -51,7 +51,7 @@ def required_plan(problem: Problem, stop: Event) -> Booking:
     found.flow = found.simulate()
     found = with_planned_sending(found) if found.flow.short else found
     if found.flow.short:
-        raise LookupError(f"{names} ({found.flow.short})")
+        raise LookupError(f"{names} ({found.flow.short.words(problem)})")
     return found
 
 

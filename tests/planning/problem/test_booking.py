@@ -16,7 +16,7 @@ from obsplan.checking.check import check_timeline
 from obsplan.planning.problem.booking import Booking, plan_value
 from obsplan.planning.problem.definition import Problem
 from obsplan.planning.problem.from_scenario import build_problem
-from obsplan.planning.problem.resource_flow import TOLERANCE
+from obsplan.planning.problem.resource_flow import TOLERANCE, Shortage
 from obsplan.planning.problem.timeline_table import plan_slots
 from obsplan.planning.search.first_plan import quick_plan
 
@@ -209,7 +209,7 @@ def _allowed(booking: Booking, task: int, start: int) -> bool:
             return False
     twin = booking.copy()
     twin.add(task, start)
-    return twin.fits_bus() and twin.simulate().short == ""
+    return twin.fits_bus() and twin.simulate().short is None
 
 
 @given(seed=SEEDS)
@@ -243,7 +243,7 @@ def test_data_is_sent_as_early_as_contact_allows():
     ).flow
     assert flow.held_mbit[0].tolist() == pytest.approx([2.0, 3.0, 0.0, 0.5, 0.0])
     assert flow.sent_share[0].tolist() == pytest.approx([0.0, 0.8, 1.0, 0.3])
-    assert flow.short == ""
+    assert flow.short is None
 
 
 def test_nothing_is_sent_with_energy_that_loads_still_need():
@@ -253,7 +253,7 @@ def test_nothing_is_sent_with_energy_that_loads_still_need():
     ).flow
     assert flow.sent_share[0].tolist() == pytest.approx([0.2, 0.0, 0.0, 0.0])
     assert flow.stored_wh[0].tolist() == pytest.approx([32.0, 27.5, 25.0, 22.5, 20.0])
-    assert flow.short == ""
+    assert flow.short is None
 
 
 def test_transmitter_stays_off_where_the_bus_has_no_room_for_it():
@@ -271,17 +271,24 @@ def test_transmitter_stays_off_where_the_bus_has_no_room_for_it():
 
 
 SHORT = [
-    ({"base_w": 90.0, "start_wh": 60.0}, "energy of node"),
-    ({"start_wh": 50.0, "end_wh": 60.0}, "energy of node"),
-    ({"base_data_mbit": 30.0}, "storage of node"),
-    ({"base_data_mbit": 20.0, "store_end_mbit": 10.0}, "storage of node at the end"),
-    ({"base_data_mbit": 20.0}, ""),
+    ({"base_w": 90.0, "start_wh": 60.0}, Shortage("energy", 0)),
+    ({"start_wh": 50.0, "end_wh": 60.0}, Shortage("energy", 0)),
+    ({"base_data_mbit": 30.0}, Shortage("storage", 0)),
+    ({"base_data_mbit": 20.0, "store_end_mbit": 10.0}, Shortage("storage", 0, at_end=True)),
+    ({"base_data_mbit": 20.0}, None),
 ]
 
 
 @pytest.mark.parametrize("changes, short", SHORT)
 def test_flow_says_what_falls_short(changes, short):
     assert one_node(4, **changes).flow.short == short
+
+
+def test_a_shortage_names_what_fails_where():
+    nodes = level_node(4, name="rover"), level_node(4, name="rover 2")
+    problem = Problem(4, 0.25, (), nodes, frozenset())
+    assert Shortage("energy", 0).words(problem) == 'energy of "rover"'
+    assert Shortage("storage", 1, at_end=True).words(problem) == 'storage of "rover 2" at the end'
 
 
 def test_charge_beyond_the_limit_or_a_full_battery_is_spilled():

@@ -118,7 +118,7 @@ def test_planning_a_piece_anew_never_lowers_the_value_and_always_holds(seed, fre
     last = min(last, question.steps)
     better = improved(booking, Piece((first, last), question.steps))
     assert better.value() >= booking.value()
-    assert better.flow.short == "" and better.fits_bus()
+    assert better.flow.short is None and better.fits_bus()
     best = best_value(question)
     # None: a required run found no place, neither in the quick plan nor by trying all.
     assert best is None or better.value() <= best + 1e-9

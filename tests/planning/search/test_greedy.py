@@ -79,7 +79,7 @@ def test_what_is_booked_is_within_count_and_starts_and_worth_what_it_says(seed):
         assert len(starts) <= what.count
         assert what.starts[starts].all()
     if any(booking.runs):
-        assert booking.flow.short == "" and booking.fits_bus()
+        assert booking.flow.short is None and booking.fits_bus()
 
 
 @given(case=cases(level=True, lossless=True))

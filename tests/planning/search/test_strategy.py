@@ -44,7 +44,7 @@ def test_best_plan_of_a_small_problem_is_that_of_trying_every_plan():
             continue
         assert booking.value() == pytest.approx(BEST[seed], abs=1e-9)
         assert booking.value() == pytest.approx(plan_worth(question, booking.runs), abs=1e-9)
-        assert resources_hold(question, booking.runs) and booking.flow.short == ""
+        assert resources_hold(question, booking.runs) and booking.flow.short is None
     # A plan may be refused where only a part of the step may be used for sending.
     assert len(refused) <= 2
 
@@ -122,7 +122,7 @@ def test_search_in_pieces_stays_under_its_bound_and_never_falls_back(monkeypatch
         try:
             for booking, bound in better_plans(question, question, gap=0.0):
                 assert booking.value() >= worth
-                assert booking.flow.short == "" and booking.fits_bus()
+                assert booking.flow.short is None and booking.fits_bus()
                 assert resources_hold(question, booking.runs)
                 worth = booking.value()
         except LookupError:
@@ -229,7 +229,7 @@ def test_planned_sending_keeps_the_runs_and_moves_nothing_but_sending():
         if booking is None or booking.flow.short:
             continue
         planned = with_planned_sending(booking)
-        assert planned.runs == booking.runs and planned.flow.short == ""
+        assert planned.runs == booking.runs and planned.flow.short is None
         assert planned.flow.sent_share.sum() <= booking.flow.sent_share.sum() + 1e-6
 
 
