@@ -28,7 +28,7 @@ def test_ctrl_c_after_the_first_plan_and_while_it_is_written_exits_0_with_it(tmp
     command = [
         sys.executable,
         "-m",
-        "obsplan.cli.main",
+        "obsplan",
         "plan",
         str(DEMO),
         "-o",
@@ -40,6 +40,8 @@ def test_ctrl_c_after_the_first_plan_and_while_it_is_written_exits_0_with_it(tmp
         stderr=subprocess.PIPE,
         text=True,
         env=os.environ | {"PYTHONUNBUFFERED": "1"},
+        # A shell's background jobs ignore the signal, and pass that on.
+        preexec_fn=lambda: signal.signal(signal.SIGINT, signal.default_int_handler),
     )
     try:
         err = ""
