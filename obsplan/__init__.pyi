@@ -2,8 +2,8 @@ from obsplan.analysis.command_deadlines import uplink_deadlines as uplink_deadli
 from obsplan.checking.check import Verdict as Verdict
 from obsplan.checking.check import check_timeline as check_timeline
 from obsplan.checking.check import resources_table as resources_table
-from obsplan.common.errors import Infeasible as Infeasible
 from obsplan.common.errors import EphemerisError as EphemerisError
+from obsplan.common.errors import Infeasible as Infeasible
 from obsplan.common.errors import ObsplanError as ObsplanError
 from obsplan.common.errors import ScenarioError as ScenarioError
 from obsplan.common.errors import StateError as StateError
@@ -11,9 +11,9 @@ from obsplan.common.errors import TableError as TableError
 from obsplan.environment.build import make_environment as make_environment
 from obsplan.environment.model import Environment as Environment
 from obsplan.environment.model import Reading as Reading
-from obsplan.inputs.scenario import Scenario as Scenario
 from obsplan.inputs.read_scenario import read_scenario as read_scenario
 from obsplan.inputs.read_scenario import scenario_from as scenario_from
+from obsplan.inputs.scenario import Scenario as Scenario
 from obsplan.inputs.telemetry_file import State as State
 from obsplan.inputs.telemetry_file import read_state as read_state
 from obsplan.inputs.timeline_csv import read_as_run as read_as_run

@@ -158,7 +158,7 @@ def test_inside_the_landing_window_all_that_a_landing_asks_holds(stations):
             & (seen.sun_separation_deg > 2.0)
             & (seen.site_elevation_deg > 0.0)
         )
-    holds = (4 < sun_deg) & (sun_deg < 9) & (earth_deg > 35) & (heard >= stations)
+    holds = (sun_deg > 4) & (sun_deg < 9) & (earth_deg > 35) & (heard >= stations)
     # A minute at each end of a window may be cut.
     assert (holds != inside).sum() <= 2 * len(windows)
     assert inside.any()
