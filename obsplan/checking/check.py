@@ -1,4 +1,4 @@
-"""Whether a timeline holds: an independent replay that names every broken rule.
+"""Whether a timeline is valid: an independent replay that names every broken rule.
 
 Slots come from anywhere, a planner or a hand. The check knows the scenario and the
 environment and nothing of how the slots were chosen.
@@ -13,11 +13,12 @@ from typing import NamedTuple
 import numpy as np
 import pandas as pd
 
-from obsplan.checking.condition_rules import Violation, figure, rule_names, slot_violations
+from obsplan.checking.condition_rules import Violation, rule_names, slot_violations
 from obsplan.checking.margins import margins
 from obsplan.checking.replay import POWER_SLACK_W, Books, Run, known, moment, replay, stamp
 from obsplan.common.errors import TableError
 from obsplan.common.intervals import from_mask
+from obsplan.common.text import number_text
 from obsplan.environment.model import Environment
 from obsplan.inputs.hardware import Platform
 from obsplan.inputs.scenario import Scenario
@@ -46,21 +47,19 @@ class Verdict:
     rules: tuple[str, ...]
 
     @property
-    def holds(self) -> bool:
-        """Whether no rule was found broken."""
+    def is_valid(self) -> bool:
+        """Whether the timeline breaks no rule."""
         return self.violations.empty
 
     @property
     def summary(self) -> str:
         """One line for the reader."""
-        if self.holds:
-            return f"no violation found of {len(self.rules)} rules"
+        checked = f"{len(self.rules)} rules checked"
+        if self.is_valid:
+            return f"no violations; {checked}"
         broken = [rule for rule in self.rules if rule in set(self.violations["rule"])]
         many = "violation" if len(self.violations) == 1 else "violations"
-        return (
-            f"{len(self.violations)} {many} found; of {len(self.rules)} rules these are broken: "
-            f"{', '.join(broken)}"
-        )
+        return f"{len(self.violations)} {many}; rules broken: {', '.join(broken)}; {checked}"
 
 
 class Radio(NamedTuple):
@@ -272,10 +271,10 @@ def _resource_violations(
                 first,
                 amount,
                 "W",
-                f'"{name}" draws {figure(book.load_w[worst])} W at {stamp(scenario, worst)}, '
-                f"{figure(amount)} W over its bus limit of {figure(platform.bus_limit_w)} W "
+                f'"{name}" draws {number_text(book.load_w[worst])} W at {stamp(scenario, worst)}, '
+                f"{number_text(amount)} W over its bus limit of {number_text(platform.bus_limit_w)} W "
                 f"({after - first} min from {stamp(scenario, first)}); "
-                f"{figure(amount)} W less then would mend it{_by_moving(near)}",
+                f"{number_text(amount)} W less then would mend it{_by_moving(near)}",
             )
 
         levels = (
@@ -286,7 +285,7 @@ def _resource_violations(
                 "Wh",
                 own,
                 "the battery of",
-                f"short of its reserve of {figure(reserve_wh)} Wh",
+                f"short of its reserve of {number_text(reserve_wh)} Wh",
                 "more in the battery by then would mend it",
             ),
             (
@@ -296,7 +295,7 @@ def _resource_violations(
                 "Mbit",
                 feeding,
                 "the store of",
-                f"above its capacity of {figure(store.capacity_mbit)} Mbit",
+                f"above its capacity of {number_text(store.capacity_mbit)} Mbit",
                 "less taken, or more sent, before then would mend it",
             ),
         )
@@ -317,9 +316,9 @@ def _resource_violations(
                     first,
                     amount,
                     unit,
-                    f'{holder} "{name}" is {figure(amount)} {unit} {limit} at '
+                    f'{holder} "{name}" is {number_text(amount)} {unit} {limit} at '
                     f"{stamp(scenario, worst)} (broken from {stamp(scenario, first)} {until}); "
-                    f"{figure(amount)} {unit} {mend}{_by_moving(near)}{by_sending}",
+                    f"{number_text(amount)} {unit} {mend}{_by_moving(near)}{by_sending}",
                 )
 
         ends = (
@@ -330,7 +329,7 @@ def _resource_violations(
                 "Wh",
                 own,
                 f'the battery of "{name}" ends the span with '
-                f"{figure(max(book.stored_wh[-1], 0.0))} Wh",
+                f"{number_text(max(book.stored_wh[-1], 0.0))} Wh",
                 "too little",
                 "less drawn from it",
             ),
@@ -341,7 +340,7 @@ def _resource_violations(
                 DATA_SLACK_MBIT,
                 "Mbit",
                 feeding,
-                f'the store of "{name}" ends the span with {figure(book.stored_mbit[-1])} Mbit',
+                f'the store of "{name}" ends the span with {number_text(book.stored_mbit[-1])} Mbit',
                 "too much",
                 "less taken, or more sent,",
             ),
@@ -360,8 +359,8 @@ def _resource_violations(
                     end,
                     amount,
                     unit,
-                    f"{what} at {stamp(scenario, end)}, {figure(amount)} {unit} {how}; "
-                    f"{figure(amount)} {unit} {mend} before then would mend it"
+                    f"{what} at {stamp(scenario, end)}, {number_text(amount)} {unit} {how}; "
+                    f"{number_text(amount)} {unit} {mend} before then would mend it"
                     f"{_by_moving(near)}{by_sending}",
                 )
 

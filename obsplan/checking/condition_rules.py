@@ -11,8 +11,9 @@ from math import ceil, inf, isinf
 import numpy as np
 
 from obsplan.checking.replay import Run, known, stamp
-from obsplan.checking.slot_rules import Violation, counts, figure, gaps, orders, overlaps
+from obsplan.checking.slot_rules import Violation, counts, gaps, orders, overlaps
 from obsplan.common.intervals import from_mask
+from obsplan.common.text import number_text
 from obsplan.environment.model import Environment
 from obsplan.inputs.scenario import Activity, Scenario
 
@@ -119,7 +120,7 @@ def _placement(scenario: Scenario, runs: list[Run], minutes: int) -> Iterator[Vi
                 run.start_min,
                 -run.start_min,
                 "min",
-                f"{run} starts at {at}, {figure(-run.start_min)} min before the span; start it "
+                f"{run} starts at {at}, {number_text(-run.start_min)} min before the span; start it "
                 f"at {stamp(scenario, 0)} or later",
             )
         if run.end_min > minutes:
@@ -130,7 +131,7 @@ def _placement(scenario: Scenario, runs: list[Run], minutes: int) -> Iterator[Vi
                 max(run.start_min, minutes),
                 late,
                 "min",
-                f"{run} ends at {stamp(scenario, run.end_min)}, {figure(late)} min after the "
+                f"{run} ends at {stamp(scenario, run.end_min)}, {number_text(late)} min after the "
                 f"span's last whole step; "
                 + (
                     f"start it at {stamp(scenario, (minutes - wanted) // step * step)} or earlier"
@@ -147,7 +148,7 @@ def _placement(scenario: Scenario, runs: list[Run], minutes: int) -> Iterator[Vi
                 run.start_min,
                 off,
                 "min",
-                f"{run} starts at {at}, {figure(off)} min after a whole step of {step} min; "
+                f"{run} starts at {at}, {number_text(off)} min after a whole step of {step} min; "
                 f"start it at {stamp(scenario, before)} or {stamp(scenario, before + step)}",
             )
         length = run.end_min - run.start_min
@@ -158,7 +159,7 @@ def _placement(scenario: Scenario, runs: list[Run], minutes: int) -> Iterator[Vi
                 run.start_min,
                 abs(length - wanted),
                 "min",
-                f"{run} lasts {figure(length)} min from {at}, the scenario asks for {wanted} min; "
+                f"{run} lasts {number_text(length)} min from {at}, the scenario asks for {wanted} min; "
                 f"end it {wanted} min after its start"
                 + ("" if off else f", at {stamp(scenario, run.start_min + wanted)}"),
             )
@@ -207,7 +208,7 @@ def demands_of(activity: Activity, environment: Environment, minutes: int) -> li
             np.maximum(low - value, value - high),
             value,
             unit,
-            f"{figure(low)} to before {figure(high)}{unit}",
+            f"{number_text(low)} to before {number_text(high)}{unit}",
         )
     if activity.contact != "none":
         name = scenario.platform_of(activity)
@@ -265,8 +266,12 @@ def _unmet_demands(
 
 def _between(low: float, high: float) -> str:
     if isinf(high):
-        return f"at least {figure(low)}"
-    return f"at most {figure(high)}" if isinf(low) else f"{figure(low)} to {figure(high)}"
+        return f"at least {number_text(low)}"
+    return (
+        f"at most {number_text(high)}"
+        if isinf(low)
+        else f"{number_text(low)} to {number_text(high)}"
+    )
 
 
 def _unmet(
@@ -299,7 +304,9 @@ def _unmet(
     outside = (
         "which is not known, must be"
         if np.isnan(value)
-        else (f"{figure(value)}{demand.unit}, is {figure(amount)}{demand.unit} outside the allowed")
+        else (
+            f"{number_text(value)}{demand.unit}, is {number_text(amount)}{demand.unit} outside the allowed"
+        )
     )
     quantity = "coverage value" if demand.rule == "coverage" else demand.rule
     during = f" ({since})" if demand.whole else ""

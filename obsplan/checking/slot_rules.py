@@ -5,6 +5,7 @@ from math import ceil
 from typing import NamedTuple
 
 from obsplan.checking.replay import Run, stamp
+from obsplan.common.text import number_text
 from obsplan.inputs.scenario import After, Scenario
 
 
@@ -17,12 +18,6 @@ class Violation(NamedTuple):
     amount: float
     unit: str
     message: str
-
-
-def figure(amount: float) -> str:
-    """A number as a sentence shows it: two decimals, or two digits where it is small."""
-    text = f"{amount:.2f}" if abs(amount) >= 0.01 or amount == 0 else f"{amount:.2g}"
-    return text.rstrip("0").rstrip(".") if "." in text and "e" not in text else text
 
 
 def overlaps(scenario: Scenario, runs: list[Run]) -> Iterator[Violation]:
@@ -55,7 +50,7 @@ def overlaps(scenario: Scenario, runs: list[Run]) -> Iterator[Violation]:
                     later.start_min,
                     minutes,
                     "min",
-                    f"{earlier} and {later} overlap for {figure(minutes)} min from "
+                    f"{earlier} and {later} overlap for {number_text(minutes)} min from "
                     f"{stamp(scenario, later.start_min)}, but {why}; start the second at "
                     f"{_next_step(scenario, earlier.end_min)} or later",
                 )
@@ -83,7 +78,7 @@ def gaps(scenario: Scenario, runs: list[Run]) -> Iterator[Violation]:
                 run.start_min,
                 early,
                 "min",
-                f"{run} starts at {stamp(scenario, run.start_min)}, {figure(early)} min too early "
+                f"{run} starts at {stamp(scenario, run.start_min)}, {number_text(early)} min too early "
                 f"for the gap of {gap_min} min after slot {previous.slot}; start it at "
                 f"{_next_step(scenario, previous.end_min + gap_min)} or later",
             )
@@ -131,7 +126,7 @@ def orders(scenario: Scenario, runs: list[Run]) -> Iterator[Violation]:
                 soonest.start_min,
                 missing,
                 "min",
-                f"{which}, {figure(missing)} min too early: a run of "
+                f"{which}, {number_text(missing)} min too early: a run of "
                 f'"{after.activity}" must have ended {before}; start {it} at '
                 f"{_next_step(scenario, first.end_min + after.settle_min)} or later",
             )

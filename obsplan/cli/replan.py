@@ -110,7 +110,7 @@ def replan(
         now_utc=now_utc,
     )
     _echo(made, output)
-    if not made.plan.verdict.holds:
+    if not made.plan.verdict.is_valid:
         sys.exit(1)
 
 

@@ -6,6 +6,12 @@ import math
 PROVEN = 1e-5
 
 
+def number_text(amount: float) -> str:
+    """A number for a sentence: two decimals, or two significant digits if it is small."""
+    text = f"{amount:.2f}" if abs(amount) >= 0.01 or amount == 0 else f"{amount:.2g}"
+    return text.rstrip("0").rstrip(".") if "." in text and "e" not in text else text
+
+
 def proven(value: float, bound: float) -> bool:
     """Whether a plan is the best possible."""
     return value >= bound * (1 - PROVEN)

@@ -5,7 +5,7 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
-from obsplan.checking.condition_rules import figure
+from obsplan.common.text import number_text
 from obsplan.environment.model import Environment
 from obsplan.inputs.scenario import Scenario
 from obsplan.operations.fixed_slots import minutes_of
@@ -242,7 +242,7 @@ def _why_not(
         return f'bus power of "{node.name}" went to other runs'
     if amounts["energy"] > TOLERANCE:
         missing = amounts["energy"]
-        lack = f": {figure(missing)} Wh short" if np.isfinite(missing) else ""
+        lack = f": {number_text(missing)} Wh short" if np.isfinite(missing) else ""
         return f'energy of "{node.name}"{lack}'
     short = what_if.with_run(twin, i, at).flow.short
     if short:

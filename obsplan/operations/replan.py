@@ -236,7 +236,7 @@ def _candidates(
     yield booking, verdict, np.inf
     best = booking, verdict
     swept = _swept(booking, _favoured(spared, old, CLINGING), first)
-    if (verdict := judge(swept)).holds:
+    if (verdict := judge(swept)).is_valid:
         best = max(best, (swept, verdict), key=lambda plan: plan[0].value())
         yield swept, verdict, np.inf
     # The old plan may be far from the best that is possible now: so begin afresh, too,
@@ -253,7 +253,7 @@ def _candidates(
     booking, bound = found[-1]
     # What the replay accepts may be worth more than the last, mended.
     for worthy, _ in sorted(found, key=lambda plan: plan[0].value(), reverse=True):
-        if worthy.value() > best[0].value() and (verdict := judge(worthy)).holds:
+        if worthy.value() > best[0].value() and (verdict := judge(worthy)).is_valid:
             best = worthy, verdict
             break
     fresh = holding(environment, question, booking, best, judge)
@@ -261,7 +261,7 @@ def _candidates(
     if fresh[0] is swept:
         return  # which holds on to the old starts more than leaning would
     swept = _swept(fresh[0], _favoured(spared, old, LEANING), first, old)
-    if (verdict := judge(swept)).holds:
+    if (verdict := judge(swept)).is_valid:
         yield swept, verdict, bound
 
 
@@ -404,7 +404,7 @@ def _unplaced(
         scene.environment,
         booking,
         timeline,
-        lambda world: replace(scene, environment=world.environment).judge(world.booking).holds,
+        lambda world: replace(scene, environment=world.environment).judge(world.booking).is_valid,
         barred,
     )
     count = {a.name: a.count for a in scene.scenario.activity}

@@ -58,7 +58,7 @@ def bearable(
                 raise
             break  # only what is kept in reserve may leave required runs no place
         verdict = judge(booking)
-        if verdict.holds or (stop is not None and stop.is_set()):
+        if verdict.is_valid or (stop is not None and stop.is_set()):
             return spared, booking
         spared = _with_spare(spared, verdict)
     return question, None
@@ -77,7 +77,7 @@ def holding(
     booking = _freely_sending(booking)
     for _ in range(MOST_MENDS):
         verdict = judge(booking)
-        if verdict.holds:
+        if verdict.is_valid:
             if best is not None and best[0].value() >= booking.value():
                 return best
             return booking, verdict
@@ -103,7 +103,7 @@ def lighter(booking: Booking, judge: Judge) -> Booking | None:
     asked = plan = _freely_sending(booking)
     for _ in range(MOST_MENDS):
         verdict = judge(plan)
-        if verdict.holds:
+        if verdict.is_valid:
             return None if plan is asked else plan
         plan = _mended(plan, _with_spare(plan.problem, verdict))
     return None
@@ -124,7 +124,7 @@ def _thinned(
         thinner.flow = thinner.simulate()
         rows = booked_rows(scenario, thinner)
         verdict = judge(thinner)
-        if verdict.holds:
+        if verdict.is_valid:
             return _refilled(judge, thinner, verdict)
         at_fault = set(" ".join(verdict.violations["slots"]).split())
         runs = [
@@ -152,7 +152,7 @@ def _refilled(judge: Judge, booking: Booking, verdict: Verdict) -> tuple[Booking
             fuller.add(i, start)
             fuller.flow = fuller.simulate()
             judged = judge(fuller)
-            if judged.holds and not fuller.flow.short:
+            if judged.is_valid and not fuller.flow.short:
                 booking, verdict = fuller, judged
     return booking, verdict
 

@@ -101,7 +101,7 @@ def make_plan(
                     report(f"{head}: {_standing(best[0], bounds)}, {best[1].summary}")
                     continue
                 verdict = check_timeline(environment, plan_slots(environment.scenario, booking))
-                if verdict.holds and booking.value() > best[0].value():
+                if verdict.is_valid and booking.value() > best[0].value():
                     best = booking, verdict
                     report(f"better: {_standing(booking, bounds)}")
     except KeyboardInterrupt:
@@ -154,7 +154,7 @@ def _filled(
     """The plan tidied, and filled with what then fits besides, as far as the replay agrees."""
     for better in tidy_plans(booking):
         judged = check_timeline(environment, plan_slots(environment.scenario, better))
-        if judged.holds:
+        if judged.is_valid:
             return better, judged
     return booking, verdict
 

@@ -83,17 +83,17 @@ def test_what_is_loaded_before_the_span_needs_no_contact():
     loaded = at(120).isoformat()
     scene = scene_with({"lead_min": 30, "loaded_until_utc": loaded})
     silent = world(scene, in_contact=DAY >= 600)
-    assert check_timeline(silent, slots(("sweep", 0), ("sweep", 105), ("sweep", 645))).holds
+    assert check_timeline(silent, slots(("sweep", 0), ("sweep", 105), ("sweep", 645))).is_valid
     table = uplink_deadlines(silent, slots(("sweep", 0)))
     assert table.loc[0, "station"] == ABOARD and table.loc[0, "deadline_utc"] is pd.NaT
-    assert not check_timeline(silent, slots(("sweep", 120))).holds
+    assert not check_timeline(silent, slots(("sweep", 120))).is_valid
 
 
 def test_a_slot_that_no_contact_can_command_in_time_breaks_a_rule():
     scene = scene_with({"lead_min": 30})
     place = world(scene, in_contact=DAY >= 100)
     # The first minute of contact is over at 101, and the lead at 131.
-    assert check_timeline(place, slots(("sweep", 135))).holds
+    assert check_timeline(place, slots(("sweep", 135))).is_valid
     (found,) = check_timeline(place, slots(("sweep", 120))).violations.itertuples()
     assert (found.rule, found.slots, found.time_utc, found.amount, found.unit) == (
         "uplink",
@@ -112,7 +112,7 @@ def test_a_slot_that_no_contact_can_command_in_time_breaks_a_rule():
 def test_without_a_lead_the_rule_is_not_posed():
     scene = scene_with(None)
     verdict = check_timeline(world(scene, in_contact=False), slots(("sweep", 0)))
-    assert verdict.holds and "uplink" not in verdict.rules
+    assert verdict.is_valid and "uplink" not in verdict.rules
 
 
 def test_without_any_contact_nothing_can_be_commanded():

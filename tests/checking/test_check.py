@@ -20,8 +20,8 @@ from obsplan.planning.problem.timeline_table import TIMELINE_COLUMNS
 def test_no_slots_hold():
     scene = scenario({"name": "camera"})
     verdict = check_timeline(environment(scene), pd.DataFrame())
-    assert verdict.holds
-    assert verdict.summary == f"no violation found of {len(verdict.rules)} rules"
+    assert verdict.is_valid
+    assert verdict.summary == f"no violations; {len(verdict.rules)} rules checked"
 
 
 def test_written_timeline_reads_back_and_holds(tmp_path):
@@ -46,7 +46,7 @@ def test_written_timeline_reads_back_and_holds(tmp_path):
     write_csv(timeline, tmp_path / "timeline.csv")
     read = read_timeline(tmp_path / "timeline.csv", scene)
     written, back = (check_timeline(world, table) for table in (timeline, read))
-    assert back.holds, back.violations["message"].tolist()
+    assert back.is_valid, back.violations["message"].tolist()
     for name, table in written.resources.items():
         assert_frame_equal(back.resources[name], table)
     # The rows of sending are what lets the data leave in time.
@@ -109,9 +109,9 @@ def test_resources_table_gathers_minutes_into_steps():
 def test_summary_names_the_broken_rules():
     scene = scenario({"name": "camera", "must": 1})
     verdict = check_timeline(environment(scene), slots(("camera", 125, 155)))
-    assert not verdict.holds
+    assert not verdict.is_valid
     assert verdict.summary == (
-        f"2 violations found; of {len(verdict.rules)} rules these are broken: grid, duration"
+        f"2 violations; rules broken: grid, duration; {len(verdict.rules)} rules checked"
     )
 
 

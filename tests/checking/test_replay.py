@@ -126,7 +126,7 @@ def test_battery_charges_with_loss_up_to_its_limit_and_spills_the_rest():
     scene = scenario(platforms=[lossy], hours=3)
     verdict = check_timeline(environment(scene, generation_w=60.0, base_load_w=20.0), slots())
     table = verdict.resources["lander"]
-    assert verdict.holds
+    assert verdict.is_valid
     # 30 of 40 W go in at 0.9: 27 Wh an hour, 10 W are spilled; full after 50/27 h.
     assert table["stored_wh"].iloc[60] == pytest.approx(77.0)
     assert table["spilled_wh"].iloc[:60].sum() == pytest.approx(10.0)

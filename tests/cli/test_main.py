@@ -41,7 +41,7 @@ def test_plan_writes_every_table_and_check_accepts_it(run, tmp_path):
     made = run("plan", "small.toml", "-o", "plan")
     assert made.exit_code == 0
     assert "proven to be the best possible" in made.stdout
-    assert "no violation found of" in made.stdout
+    assert "no violations; " in made.stdout
     assert "caution" in made.stdout
     assert "rounded up to 60 min" in made.stderr
     assert {p.name for p in (tmp_path / "plan").iterdir()} == {
@@ -59,7 +59,7 @@ def test_plan_writes_every_table_and_check_accepts_it(run, tmp_path):
     }
     checked = run("check", "small.toml", "plan/timeline.csv")
     assert checked.exit_code == 0
-    assert "no violation found of" in checked.stdout
+    assert "no violations; " in checked.stdout
 
 
 def test_two_runs_write_the_same_bytes(run, tmp_path):
@@ -249,7 +249,7 @@ def test_a_picture_of_no_known_kind_is_refused_before_anything_is_written(run, t
 def test_check_takes_a_plan_directory_for_its_timeline(run, tmp_path):
     (tmp_path / "plan").mkdir()
     (tmp_path / "plan" / "timeline.csv").write_text("activity,start_utc\n")
-    assert "no violation found" in run("check", "small.toml", "plan").stdout
+    assert "no violations" in run("check", "small.toml", "plan").stdout
 
 
 def test_check_names_a_slot_of_the_state_that_the_timeline_has_not(run, tmp_path):
@@ -269,7 +269,7 @@ def test_check_replays_what_the_state_tells_of_slots(run, tmp_path):
     (tmp_path / "state.toml").write_text(
         'at_utc = 2028-07-05T03:00:00Z\n[[slot]]\nslot = "s1"\noutcome = "done"\n'
     )
-    assert "no violation found" in run(*asked, "--state", "state.toml").stdout
+    assert "no violations" in run(*asked, "--state", "state.toml").stdout
 
 
 def test_start_writes_a_scenario_that_reads_and_keeps_what_is_there(run, tmp_path):

@@ -80,7 +80,7 @@ def test_minimal_scenario_is_short_and_its_plan_holds(tmp_path):
     scenario = read_scenario(paths[0])
     offered = make_environment(scenario)
     made = make_plan(offered, effort="low")
-    assert check_timeline(offered, made.timeline).holds
+    assert check_timeline(offered, made.timeline).is_valid
     placed = set(made.timeline["activity"]) - set(scenario.sending_names)
     assert placed == {a.name for a in scenario.activity}
     assert len(made.unplaced), "a first plan should show what did not fit, and why"

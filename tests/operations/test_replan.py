@@ -110,7 +110,7 @@ def test_every_replan_holds_and_leaves_alone_what_stays(case, data):
             own_fault = set(violation.slots.split()) <= stuck
             assert own_fault or (violation.rule == "must" and lost), violation
     if weaker == 1.0 and outcome == "done":
-        assert verdict.holds, verdict.violations["message"].tolist()
+        assert verdict.is_valid, verdict.violations["message"].tolist()
     after = one.plan.timeline.set_index("slot")
     firm = one.stay[~one.stay["activity"].isin(list(scene.sending_names))]
     for slot in firm.itertuples(index=False):
@@ -160,7 +160,7 @@ def test_a_failed_levelling_opens_nothing_and_is_done_again():
     )
     new = made.plan.timeline[made.plan.timeline["state"] == "planned"]
     levelled = new.loc[new["activity"] == "level", "end_utc"].iloc[0]
-    assert made.plan.verdict.holds
+    assert made.plan.verdict.is_valid
     assert (new.loc[new["activity"] == "listen", "start_utc"] >= levelled).all()
     assert "makes up for slot s1 (failed)" in made.changes["why"].tolist()
     assert made.plan.timeline.set_index("slot").loc["s1", "value"] == 0
@@ -184,7 +184,7 @@ def test_what_no_contact_can_command_any_more_stays_and_nothing_new_is_put_there
     new = new[new["activity"] == "a"]
     # The first command goes up in the minute that ends at 481, the lead is over at 511.
     assert len(new) == 3 and new["start_utc"].min() >= START + pd.Timedelta(minutes=511)
-    assert made.plan.verdict.holds
+    assert made.plan.verdict.is_valid
     # What was loaded before the span is aboard, and cannot be put elsewhere.
     loaded = Uplink(lead_min=30, loaded_until_utc=START + 6 * HOUR)
     scene = scene.model_copy(update={"uplink": loaded})
@@ -356,7 +356,7 @@ def test_ten_thousand_rows_and_none_are_planned_from():
     # What starts now is running, and stays.
     assert (made.changes["change"] == "dropped").sum() > 9000
     empty = again(scene, world(scene), timeline(), 0)
-    assert empty.plan.verdict.holds and empty.plan.value == pytest.approx(6)
+    assert empty.plan.verdict.is_valid and empty.plan.value == pytest.approx(6)
 
 
 def test_each_moved_run_is_the_nearest_old_one():

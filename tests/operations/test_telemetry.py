@@ -163,7 +163,7 @@ def test_facts_break_no_rule_by_themselves_and_failed_runs_count_for_nothing():
     done = check_timeline(offered, rows.assign(state=["done", "planned"]))
     failed = check_timeline(offered, rows.assign(state=["failed", "planned"]))
     planned = check_timeline(offered, rows)
-    assert done.holds
+    assert done.is_valid
     assert set(failed.violations["rule"]) == {"order"}
     assert {"grid", "duration"} <= set(planned.violations["rule"])
     assert done.resources["lander"]["stored_mbit"].iloc[-1] > 0

@@ -29,7 +29,7 @@ def test_more_is_kept_in_reserve_until_the_replay_agrees():
     scene, around = lean()
     question = build_problem(around)
     spared, booking = bearable(around, question)
-    assert replayed(around)(booking).holds and len(booking.runs[0]) == 1
+    assert replayed(around)(booking).is_valid and len(booking.runs[0]) == 1
     assert spared.nodes[0].reserve_wh > question.nodes[0].reserve_wh
 
 
@@ -37,9 +37,9 @@ def test_a_plan_that_the_replay_refuses_is_made_lighter_in_a_stricter_problem():
     scene, around = lean()
     judge = replayed(around)
     plan = quick_plan(build_problem(around))
-    assert not plan.flow.short and not judge(plan).holds
+    assert not plan.flow.short and not judge(plan).is_valid
     found = lighter(plan, judge)
-    assert judge(found).holds and len(found.runs[0]) == 1
+    assert judge(found).is_valid and len(found.runs[0]) == 1
     assert found.problem.nodes[0].reserve_wh > plan.problem.nodes[0].reserve_wh
     assert lighter(found, judge) is None
 
@@ -73,7 +73,7 @@ def test_when_time_is_up_the_first_is_taken_as_it_is():
 
     spared, booking = bearable(around, question, judge=judge, stop=up)
     assert spared is question and made == [booking]
-    assert not replayed(around)(booking).holds
+    assert not replayed(around)(booking).is_valid
 
 
 def test_question_without_a_place_for_required_runs_has_no_quick_plan():

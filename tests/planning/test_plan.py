@@ -24,7 +24,7 @@ def round_trip_holds(environment, folder) -> None:
         return
     path = folder / "timeline.csv"
     write_csv(made.timeline, path)
-    assert check_timeline(environment, read_timeline(path, environment.scenario)).holds
+    assert check_timeline(environment, read_timeline(path, environment.scenario)).is_valid
     assert made.bound >= made.value - 1e-9
     assert made.timeline["value"].sum() == pytest.approx(made.value)
 
@@ -122,7 +122,7 @@ def test_coarse_steps_of_the_demo_still_give_a_plan(demo, step_min):
     span = demo.scenario.span.model_copy(update={"step_min": step_min})
     environment = replace(demo, scenario=demo.scenario.model_copy(update={"span": span}))
     made = make_plan(environment, gap=0.5)
-    assert made.verdict.holds and made.value > 0
+    assert made.verdict.is_valid and made.value > 0
 
 
 def test_a_dip_inside_a_step_costs_the_run_that_dips_and_not_the_plan():

@@ -34,7 +34,7 @@ def test_summary_says_what_was_asked_and_found(made, tmp_path):
     assert summary["counts"] == {"sweep": {"wanted": 2, "placed": 2}}
     assert summary["value"] == made.value
     assert summary["bound"] >= summary["value"]
-    assert summary["check"].startswith("no violation found of")
+    assert summary["check"].startswith("no violations; ")
     assert "flight rules" in summary["caution"]
     assert all(len(digest) == 16 for digest in summary["kernels"].values())
 

@@ -81,7 +81,7 @@ EDITS = {
 
 def test_the_plan_itself_holds(demo, planned):
     verdict = check_timeline(demo, planned)
-    assert verdict.holds, verdict.violations["message"].tolist()
+    assert verdict.is_valid, verdict.violations["message"].tolist()
 
 
 @pytest.mark.parametrize("rule", sorted(EDITS))

@@ -21,7 +21,7 @@ SAYS = {
     "who_can_talk": "Heron Hill",
     "which_day": "landing_opens_utc",
     "which_instrument_when": "ground reading",
-    "does_it_hold": "violations found",
+    "does_it_hold": "violations; ",
     "what_now": "the old plan, had it gone on",
     "which_site": "Far Shelf",
 }
@@ -71,7 +71,7 @@ def test_an_edited_timeline_is_found_broken():
 def test_a_failed_run_is_seen_and_made_up_for():
     names, _ = run("what_now")
     made, told = names["made"], names["ran"]
-    assert len(told) == 1 and made.plan.verdict.holds
+    assert len(told) == 1 and made.plan.verdict.is_valid
     failed = made.plan.timeline.query("state == 'failed'")
     assert failed["slot"].tolist() == told["slot"].tolist()
     assert made.plan.value > made.value_left

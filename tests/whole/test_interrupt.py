@@ -56,7 +56,7 @@ def test_ctrl_c_after_the_first_plan_and_while_it_is_written_exits_0_with_it(tmp
     finally:
         running.kill()
     assert running.returncode == 0, err
-    assert "interrupted" in err and "interrupted" in out and "no violation found" in out
+    assert "interrupted" in err and "interrupted" in out and "no violations" in out
     summary = json.loads((tmp_path / "p" / "summary.json").read_text())
     assert summary["interrupted"] is True
     assert summary["value"] <= summary["bound"]
@@ -86,7 +86,7 @@ def test_an_interrupted_plan_keeps_its_value_and_a_true_bound(monkeypatch):
     monkeypatch.setattr(plan_room, "better_plans", stopped)
     kept = plan_room.make_plan(offered)
     assert kept.interrupted and not whole.interrupted
-    assert kept.verdict.holds
+    assert kept.verdict.is_valid
     assert kept.value <= whole.value <= kept.bound == 2.0 + 1.0 + 0.5
 
 
@@ -103,7 +103,7 @@ def test_an_interrupted_plan_is_tidied_and_filled_too(monkeypatch):
     told = []
     monkeypatch.setattr(plan_room, "better_plans", stopped_late)
     kept = plan_room.make_plan(world(scene), report=told.append)
-    assert kept.interrupted and kept.verdict.holds
+    assert kept.interrupted and kept.verdict.is_valid
     assert kept.timeline["start_utc"].iloc[0] == scene.span.start_utc
     assert len(kept.timeline) == 3 and kept.unplaced.empty
     assert told[-1] == "filled up: value 3.0, at most 3.0 possible (0.0 % open)"
@@ -135,7 +135,7 @@ def test_ctrl_c_while_a_plan_is_tidied_keeps_the_plan(monkeypatch):
     monkeypatch.setattr(plan_room, "better_plans", stopped_late)
     monkeypatch.setattr(plan_room, "_filled", impatient)
     kept = plan_room.make_plan(world(scene))
-    assert kept.interrupted and kept.verdict.holds and kept.value == 1.0
+    assert kept.interrupted and kept.verdict.is_valid and kept.value == 1.0
 
 
 @pytest.mark.parametrize("seed", range(30))

@@ -60,7 +60,7 @@ def test_sending_waits_while_it_would_break_the_bus_limit(stored_mbit):
         {"name": "oven", "power_w": 95.0}, platforms=[platform(store={"start_mbit": stored_mbit})]
     )
     minutes, verdict = sent_minutes(scene, ("oven", 120))
-    assert minutes == [180] and verdict.holds
+    assert minutes == [180] and verdict.is_valid
 
 
 def in_all_minutes(start_wh, **battery):
@@ -80,7 +80,7 @@ def test_sending_leaves_what_the_loads_to_come_need(spare_wh):
     shares = [min(max(spare_wh - k, 0), 1) for k in range(6)]
     assert table["sent_mbit"].iloc[:6].tolist() == pytest.approx([1.2 * x for x in shares])
     assert table["load_w"].iloc[:6].tolist() == pytest.approx([10 + 60 * x for x in shares])
-    assert verdict.holds
+    assert verdict.is_valid
     assert verdict.margins["amount"][0] == pytest.approx(0.0, abs=1e-9)
 
 
@@ -88,7 +88,7 @@ def test_loss_on_the_way_out_leaves_less_to_send_with():
     """1 Wh of spare gives 0.8 Wh to the bus: 48 s of 60 W, which carry 0.96 Mbit."""
     scene = scenario(platforms=[in_all_minutes(21.0, discharge_efficiency=0.8)], hours=4)
     minutes, verdict = sent_minutes(scene, rate_kbps=20.0)
-    assert minutes == [0] and verdict.holds
+    assert minutes == [0] and verdict.is_valid
     table = verdict.resources["lander"]
     assert table["sent_mbit"].iloc[0] == pytest.approx(0.96)
     assert table["load_w"].iloc[0] == pytest.approx(48.0)
@@ -112,7 +112,7 @@ def test_charge_forgone_and_charge_drawn_both_count(end_wh, share, level_wh):
         scenario(platforms=[lossy], hours=4), rate_kbps=20.0, generation_w=sun
     )
     table = verdict.resources["lander"]
-    assert minutes == [0] and verdict.holds
+    assert minutes == [0] and verdict.is_valid
     assert table["sent_mbit"].iloc[0] == pytest.approx(1.2 * share)
     assert table["load_w"].iloc[0] == pytest.approx(120.0 * share)
     assert table["stored_wh"].iloc[[1, -1]].tolist() == pytest.approx([level_wh, end_wh])
@@ -124,7 +124,7 @@ def test_a_slot_still_to_come_holds_sending_back():
     held, verdict = sent_minutes(scene, ("oven", 180), rate_kbps=20.0)
     # 24 Mbit take 20 minutes; the oven's 40 Wh leave 70 - 20 - 40 = 10 Wh for sending.
     assert free == list(range(20)) and held == list(range(10))
-    assert verdict.holds
+    assert verdict.is_valid
 
 
 def test_sun_still_to_come_sets_sending_free():
@@ -133,19 +133,19 @@ def test_sun_still_to_come_sets_sending_free():
     sun = np.where(np.arange(240) < 120, 0.0, 100.0)
     minutes, verdict = sent_minutes(scene, base_load_w=10.0, rate_kbps=20.0, generation_w=sun)
     assert minutes == [0, 1, *range(120, 138)]
-    assert verdict.holds
+    assert verdict.is_valid
 
 
 def test_charge_wanted_at_the_end_holds_sending_back():
     scene = scenario(platforms=[in_all_minutes(70.0, end=0.67)], hours=4)
     minutes, verdict = sent_minutes(scene, rate_kbps=20.0)
-    assert minutes == [0, 1, 2] and verdict.holds
+    assert minutes == [0, 1, 2] and verdict.is_valid
 
 
 def test_surplus_beyond_a_full_battery_is_free_to_send_with():
     scene = scenario(platforms=[in_all_minutes(100.0, end=1.0)], hours=4)
     minutes, verdict = sent_minutes(scene, rate_kbps=20.0, generation_w=60.0)
-    assert minutes == list(range(20)) and verdict.holds
+    assert minutes == list(range(20)) and verdict.is_valid
     spilled = verdict.resources["lander"]["spilled_wh"]
     assert spilled.iloc[:20].sum() == 0 and spilled.sum() == pytest.approx(220.0)
 
@@ -220,7 +220,7 @@ def test_platform_without_energy_to_send_with_does_not_keep_the_station():
     ]
     scene = scenario(platforms=pair, hours=7)
     minutes, verdict = sent_minutes(scene, name="alto", basso_base_load_w=500 / 7)
-    assert minutes == [120, 121] and verdict.holds
+    assert minutes == [120, 121] and verdict.is_valid
     assert verdict.resources["basso"]["sent_mbit"].sum() == 0
 
 
@@ -233,7 +233,7 @@ def test_planned_sending_stays_inside_its_rows():
     rows = [("lander downlink", 100, 130), ("lander downlink", 200, 210)]
     minutes, verdict = sent_minutes(scene, *rows)
     assert minutes == [*range(120, 130), *range(200, 210)]
-    assert verdict.holds
+    assert verdict.is_valid
     assert verdict.resources["lander"]["stored_mbit"].iloc[-1] == pytest.approx(6.0)
     more, _ = sent_minutes(scene, *rows, ("lander downlink", 300, 400))
     assert more == [*range(120, 130), *range(200, 210), *range(300, 305)]
@@ -252,7 +252,7 @@ def test_planned_sending_stays_inside_its_rows():
 )
 def test_planned_sending_takes_whole_minutes_of_the_span(row, minutes):
     sent, verdict = sent_minutes(scenario(platforms=[PLANNED]), ("lander downlink", *row))
-    assert sent == minutes and verdict.holds
+    assert sent == minutes and verdict.is_valid
 
 
 def test_planned_sending_does_not_override_bus_or_battery():
@@ -378,7 +378,7 @@ def test_relayed_data_passes_on_to_earth_in_the_same_minute():
 def test_planned_relay_goes_by_its_own_name():
     scene = rover_and_lander()
     minutes, verdict = sent_minutes(scene, ("rover relay", 30, 34), name="rover")
-    assert minutes == [30, 31, 32, 33] and verdict.holds
+    assert minutes == [30, 31, 32, 33] and verdict.is_valid
     assert verdict.resources["lander"]["stored_mbit"].iloc[-1] == pytest.approx(2.4)
     assert verdict.resources["lander"]["sent_mbit"].sum() == 0
 
@@ -388,7 +388,7 @@ def test_relay_with_little_energy_passes_on_a_part():
     scene = rover_and_lander()
     world = {"rover_base_load_w": 599.9 / 24, "lander_rate_kbps": 0.0}
     minutes, verdict = sent_minutes(scene, name="rover", **world)
-    assert minutes == [0] and verdict.holds
+    assert minutes == [0] and verdict.is_valid
     assert verdict.resources["lander"]["stored_mbit"].iloc[1] == pytest.approx(0.36)
     assert verdict.resources["rover"]["stored_mbit"].iloc[1] == pytest.approx(5.64)
 
@@ -397,7 +397,7 @@ def test_relay_gives_no_more_than_the_receiver_has_room_for():
     scene = rover_and_lander(start_mbit=48.5)
     rover, verdict = sent_minutes(scene, name="rover", lander_rate_kbps=0.0)
     table = verdict.resources["rover"]
-    assert rover == [0, 1, 2] and verdict.holds
+    assert rover == [0, 1, 2] and verdict.is_valid
     assert table["sent_mbit"].iloc[:3].tolist() == pytest.approx([0.6, 0.6, 0.3])
     assert table["stored_mbit"].iloc[-1] == pytest.approx(4.5)
 

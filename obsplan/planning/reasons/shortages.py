@@ -8,8 +8,8 @@ from math import ceil
 
 import numpy as np
 
-from obsplan.checking.check import figure
 from obsplan.checking.replay import stamp
+from obsplan.common.text import number_text
 from obsplan.planning.problem.booking import Booking
 from obsplan.planning.reasons import remedies, what_if
 from obsplan.planning.reasons.case import Answer, Case
@@ -79,7 +79,9 @@ def _more_for_data(case: Case, tries: list[tuple[int, Booking]]) -> Answer | Non
     )
     if found[1] is not None:
         found[1] = ceil(found[1])  # contact is counted in whole minutes
-    said = [f"{figure(least)} {what}" for least, what in zip(found, words) if least is not None]
+    said = [
+        f"{number_text(least)} {what}" for least, what in zip(found, words) if least is not None
+    ]
     if not said:
         return None
     return f"storage and downlink of {name}", f"{', or '.join(said)} (start {case.at(start)})"
@@ -111,5 +113,5 @@ def _more_charge(case: Case, tries: list[tuple[int, Booking]]) -> Answer | None:
         return None
     wh, k = found
     return f'energy of "{node.name}"', (
-        f'{figure(wh)} Wh more in the battery of "{node.name}" before {case.at(tries[k][0])}'
+        f'{number_text(wh)} Wh more in the battery of "{node.name}" before {case.at(tries[k][0])}'
     )

@@ -11,7 +11,7 @@ from math import ceil, floor
 import numpy as np
 import pandas as pd
 
-from obsplan.checking.check import figure
+from obsplan.common.text import number_text
 from obsplan.environment.model import Environment, depth_column
 from obsplan.inputs.scenario import Activity
 from obsplan.planning.problem.booking import Booking
@@ -129,7 +129,7 @@ def _more_bus_power(case: Case) -> Changes:
     excess_w, node = case.hurdles["bus power"], case.node
     for start in case.best(excess_w, case.only("bus power")):
         more_w = ceil(excess_w[start] * remedies.TENTHS - 1e-6) / remedies.TENTHS
-        change = f'{figure(more_w)} W more bus power on "{node.name}" (start {case.at(start)})'
+        change = f'{number_text(more_w)} W more bus power on "{node.name}" (start {case.at(start)})'
         limit_w = case.scenario.platform[case.asked.node].bus_limit_w + more_w
         changed = case.world.with_node(
             case.asked.node, {"bus_limit_w": limit_w}, bus_limit_w=node.bus_limit_w + more_w
@@ -182,7 +182,7 @@ def _wider_range(case: Case) -> Changes:
             high = max(limits[1], ceil(highest[start] * remedies.TENTHS) / remedies.TENTHS)
             wider = _allowing(case.activity, key, (low, high))
             starts = start_mask(environment, wider) & ~case.barred
-            change = f"{what} might run from {figure(low)} to {figure(high)}"
+            change = f"{what} might run from {number_text(low)} to {number_text(high)}"
             answer = _window_reason(case, what), f"{change} (start {case.at(start)})"
             changed = case.world.with_task(case.task, {"when": wider.when}, starts=starts)
             yield start, changed, answer

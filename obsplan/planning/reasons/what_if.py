@@ -217,7 +217,7 @@ def holds_by_the_minute(world: World) -> bool:
     step = pd.Timedelta(minutes=scenario.span.step_min)
     for column in ("start_utc", "end_utc"):
         slots[column] = pd.Timestamp(scenario.span.start_utc) + slots[column] * step
-    return check_timeline(world.environment, slots).holds
+    return check_timeline(world.environment, slots).is_valid
 
 
 class Overfull(NamedTuple):

@@ -12,8 +12,7 @@ from obsplan.analysis.command_deadlines import ABOARD, asks_uplink, uplink_deadl
 from obsplan.analysis.data_latency import latency_table
 from obsplan.analysis.missing_runs import runs_in
 from obsplan.analysis.start_leeway import leeway_table
-from obsplan.checking.check import figure
-from obsplan.common.text import proven, raised, share_missing
+from obsplan.common.text import number_text, proven, raised, share_missing
 from obsplan.inputs.hardware import Platform
 from obsplan.inputs.scenario import Scenario
 from obsplan.planning.plan import Plan
@@ -68,7 +67,7 @@ def report_page(plan: Plan, now_utc: datetime | None = None) -> str:
     margins, in_time = _ranked(scenario, plan)
     inside = {
         "picture": [picture(plan, now_utc)],
-        **({} if plan.verdict.holds else {"broken": _broken(plan)}),
+        **({} if plan.verdict.is_valid else {"broken": _broken(plan)}),
         "margins": _margins(margins, in_time),
         "unplaced": _unplaced(plan),
         "decisions": [*_deadlines(deadlines, plan), *_leeway(leeway)],
@@ -217,7 +216,7 @@ def _ranked(scenario: Scenario, plan: Plan) -> tuple[list[tuple], list[tuple]]:
                 )
             )
             continue
-        amount = f"{figure(round(row.amount, 1) + 0.0)} {row.unit}"
+        amount = f"{number_text(round(row.amount, 1) + 0.0)} {row.unit}"
         share = row.amount / _room(platforms[row.where], row.unit)
         shares.append(
             (share, (row.margin, amount, f"{100 * share:.1f} %", row.where, instant(row.time_utc)))

@@ -61,7 +61,7 @@ def picture(plan: Plan, now_utc: datetime | None = None) -> Html:
         len(night_h),
         len(eclipse_h),
         _missing(plan, now_utc),
-        not plan.verdict.holds,
+        not plan.verdict.is_valid,
     )
     heads = tag("div", "local time (h)", class_="name axis")
     feet = tag("div", "UTC", class_="name axis")

@@ -72,7 +72,7 @@ def plan_lines(scenario: Scenario, plan: Plan, directory: Path, colour: bool = F
     lines.append(bound_line(plan.value, plan.bound))
     if plan.interrupted:
         lines.append("the search was interrupted; this is the best plan found by then")
-    lines.append(painted(plan.verdict.summary, "good" if plan.verdict.holds else "bad", colour))
+    lines.append(painted(plan.verdict.summary, "good" if plan.verdict.is_valid else "bad", colour))
     lines += [*margin_lines(plan.verdict), f"written to {directory}"]
     if any(i.hazard != "none" for i in scenario.instrument):
         lines.append(f"caution: {CAUTION}")

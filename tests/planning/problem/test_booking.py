@@ -326,7 +326,7 @@ def test_flow_agrees_with_the_replay_at_every_step(case):
         booking.flow = booking.simulate()
         assume(not booking.flow.short)
     verdict = check_timeline(table, plan_slots(scene, booking))
-    assert verdict.holds, verdict.violations["message"].tolist()
+    assert verdict.is_valid, verdict.violations["message"].tolist()
     step = scene.span.step_min
     for n, node in enumerate(question.nodes):
         rows: pd.DataFrame = verdict.resources[node.name].iloc[::step]

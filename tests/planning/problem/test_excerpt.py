@@ -137,4 +137,4 @@ def test_piece_planned_anew_passes_the_independent_check(case, data):
     assert better.value() >= booking.value()
     if better is not booking:
         verdict = check_timeline(table, plan_slots(scene, better))
-        assert verdict.holds, verdict.violations["message"].tolist()
+        assert verdict.is_valid, verdict.violations["message"].tolist()

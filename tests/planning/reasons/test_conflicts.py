@@ -160,7 +160,7 @@ def test_without_one_of_the_named_there_is_a_plan(case, activity, change):
     spare = {"name": "other", "platform": "lander"}
     parts = parts | {"instruments": [*parts.get("instruments", []), spare]}
     scene = scenario(*asked, **parts)
-    assert make_plan(world(scene, **columns)).verdict.holds
+    assert make_plan(world(scene, **columns)).verdict.is_valid
 
 
 @pytest.mark.parametrize("case", ["reserve", "end charge", "store and link"])
@@ -204,7 +204,7 @@ def test_where_a_plan_holds_nothing_is_called_impossible(case):
         said = ("impossible together", "with no slot at all", "must run")
         assert any(words in str(refused) for words in said), str(refused)
         return
-    assert made.verdict.holds
+    assert made.verdict.is_valid
     assert not why_no_place(environment).startswith("impossible together:")
 
 

@@ -90,4 +90,4 @@ def test_a_hundred_thousand_starts_are_planned():
     scene = scenario(*asked, hours=29.5 * 24, step_min=5)
     sun = np.where(np.arange(scene.steps * 5) % 21240 < 20000, 40.0, 0.0)
     made = make_plan(world(scene, generation_w=sun), effort="low")
-    assert made.verdict.holds and made.value > 0 and made.bound >= made.value
+    assert made.verdict.is_valid and made.value > 0 and made.bound >= made.value

@@ -91,7 +91,7 @@ def test_quick_plan_passes_the_independent_check(case):
     assume(not Booking(question).flow.short)  # else not even idling is possible
     booking = greedy_plan(question)
     verdict = check_timeline(table, plan_slots(scene, booking))
-    assert verdict.holds, verdict.violations["message"].tolist()
+    assert verdict.is_valid, verdict.violations["message"].tolist()
 
 
 def test_two_quick_plans_of_one_problem_are_the_same():

@@ -264,7 +264,7 @@ def test_every_plan_on_the_way_passes_the_independent_check(case):
     try:
         for booking, bound in better_plans(question, relaxed, gap=0.0):
             verdict = check_timeline(table, plan_slots(scene, booking))
-            assert verdict.holds, verdict.violations["message"].tolist()
+            assert verdict.is_valid, verdict.violations["message"].tolist()
         assert booking.value() <= bound
     finally:
         strategy.SMALL_STARTS = kept

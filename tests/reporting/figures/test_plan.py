@@ -26,7 +26,7 @@ def test_plan_tells_value_bound_counts_and_caution():
     value, bound = f"{plan.value:.1f}", f"{raised(plan.bound)}"
     # 1 - 1/1.1 is 9.09 %, rounded up so that it stays true.
     assert line.startswith(f"value {value}, no plan can be worth more than {bound}: at most 9.1 %")
-    assert "no violation found" in line
+    assert "no violations" in line
     for activity in scenario.activity:
         placed = (plan.timeline["activity"] == activity.name).sum()
         assert f"{placed} of {activity.count}" in told

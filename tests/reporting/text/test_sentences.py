@@ -56,7 +56,7 @@ def test_lines_that_tell_several_violations_say_how_many():
     scene = scenario({"name": "camera", "count": 2})
     lines = verdict_lines(check_timeline(world(scene), slots(("camera", 60), ("camera", 75))))
     assert lines[1] == "2 violations in 1 line: each rule that a line names is one"
-    assert lines[2].startswith("2 violations found")
+    assert lines[2].startswith("2 violations; ")
     assert not any(
         " in 1 line" in line
         for line in verdict_lines(check_timeline(world(scene), slots(("camera", 65))))
@@ -86,7 +86,7 @@ def test_margins_never_read_minus_nothing():
 def test_a_timeline_that_holds_names_the_rules_it_was_held_to():
     scene = scenario({"name": "camera"})
     lines = verdict_lines(check_timeline(world(scene), slots(("camera", 60))))
-    assert lines[0] == "no violation found of 9 rules"
+    assert lines[0] == "no violations; 9 rules checked"
     assert lines[-1].split(": ")[1].split(", ") == list(check_timeline(world(scene), slots()).rules)
 
 

@@ -43,7 +43,7 @@ def test_the_table_counts_runs_and_adds_them_up(made, tmp_path):
     assert rows["deep night"] == ["1", "0", "0.0"]
     assert rows["all"] == ["41", "24", "48.0"]
     assert lines[4] == "value 48.0, proven to be the best possible on this grid of steps"
-    assert lines[5].startswith("no violation found of")
+    assert lines[5].startswith("no violations; ")
     assert lines[6].startswith("smallest margin:") and lines[-1] == f"written to {tmp_path}"
 
 
