@@ -1,6 +1,8 @@
 """Numbers and names as sentences have them."""
 
 import math
+from collections.abc import Iterable
+from difflib import get_close_matches
 
 # Value and bound nearer than this meet: the solver's bound is raised by its own rounding.
 PROVEN = 1e-5
@@ -31,3 +33,10 @@ def share_missing(value: float, bound: float) -> str:
 def printable(line: str) -> str:
     """The line with breaks and other marks that a terminal obeys spelled out."""
     return "".join(mark if mark.isprintable() else repr(mark)[1:-1] for mark in line)
+
+
+def did_you_mean(name: str, known: Iterable[str]) -> str:
+    """The known name that is nearest to a mistyped one, as a question; else all known names."""
+    known = list(known)
+    nearest = get_close_matches(name, known, n=1, cutoff=0.5)
+    return f"did you mean '{nearest[0]}'?" if nearest else f"known are {', '.join(known) or 'none'}"

@@ -5,8 +5,10 @@ of range are reported together.
 """
 
 from datetime import datetime
-from difflib import get_close_matches
 from typing import Any
+
+from obsplan.common.instants import in_utc, instant_from, stamp
+from obsplan.common.text import did_you_mean
 
 MOST_ACTIVITIES = 300
 
@@ -85,9 +87,7 @@ def _list(value: Any) -> list:
 def _unknown(where: str, name: Any, known: list[str], what: str) -> list[str]:
     if not isinstance(name, str) or name in known:
         return []
-    near = get_close_matches(name, known, n=1, cutoff=0.5)
-    hint = f"did you mean '{near[0]}'?" if near else f"known are {', '.join(known) or 'none'}"
-    return [f'{where} = "{name}": no such {what}; {hint}']
+    return [f'{where} = "{name}": no such {what}; {did_you_mean(name, known)}']
 
 
 def _span_errors(span: Any) -> list[str]:
@@ -97,7 +97,7 @@ def _span_errors(span: Any) -> list[str]:
     if start is None or end is None:
         return []
     if end <= start:
-        return [f"span.end_utc = {end.isoformat()}: must be after span.start_utc"]
+        return [f"span.end_utc = {stamp(end)}: must be after span.start_utc"]
     step = span.get("step_min", 15)
     if isinstance(step, int) and (end - start).total_seconds() < 60 * step:
         return [f"span: shorter than one step of {step} min"]
@@ -107,13 +107,11 @@ def _span_errors(span: Any) -> list[str]:
 
 
 def _instant(value: Any) -> datetime | None:
-    if isinstance(value, str):
-        try:
-            value = datetime.fromisoformat(value)
-        except ValueError:
-            return None
-    usable = isinstance(value, datetime) and value.tzinfo and 1900 <= value.year <= 2200
-    return value if usable else None
+    """The instant of a value, or None if it names none: the models tell that."""
+    try:
+        return in_utc(value) if isinstance(value, datetime) else instant_from(value)
+    except (ValueError, TypeError):
+        return None
 
 
 def _radio_errors(platform: dict[str, Any], tables: dict[str, list]) -> list[str]:
@@ -180,7 +178,7 @@ def _track_errors(platform: dict[str, Any], span: Any) -> list[str]:
     start = _instant(span.get("start_utc")) if isinstance(span, dict) else None
     if start is not None and times[0] > start:
         lines.append(
-            f"{where}.track: begins {times[0].isoformat()}, after span.start_utc; say "
+            f"{where}.track: begins {stamp(times[0])}, after span.start_utc; say "
             "where the platform is from the start"
         )
     return lines

@@ -1,9 +1,10 @@
 """What the models of a scenario complain about, in the words of the file's author."""
 
-from difflib import get_close_matches
 from typing import Any, get_args
 
 from pydantic import BaseModel
+
+from obsplan.common.text import did_you_mean
 
 
 def error_line(root: type[BaseModel], raw: dict[str, Any], error: dict[str, Any]) -> str:
@@ -15,9 +16,7 @@ def error_line(root: type[BaseModel], raw: dict[str, Any], error: dict[str, Any]
     where = key_path(raw, loc)
     if kind == "extra_forbidden":
         known = _known_keys(root, loc[:-1])
-        near = get_close_matches(str(loc[-1]), known, n=1, cutoff=0.5)
-        hint = f"; did you mean '{near[0]}'?" if near else f"; known are {', '.join(known)}"
-        return f"{where}: unknown key{hint}"
+        return f"{where}: unknown key; {did_you_mean(str(loc[-1]), known)}"
     if kind == "missing" and isinstance(loc[-1], int):
         return f"{key_path(raw, loc[:-1])}: must be a pair [low, high]"
     if kind == "missing":

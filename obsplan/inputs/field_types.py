@@ -1,28 +1,24 @@
 """Kinds of values in a scenario: numbers with their limits, times, ranges, names."""
 
 import math
-from datetime import UTC, datetime
+from datetime import datetime
 from typing import Annotated, Any, TypeVar
 
 from pydantic import AfterValidator, BeforeValidator, Field
 
+from obsplan.common.instants import WRITE_IT_LIKE, in_utc, instant_from
 
-def _utc(value: Any) -> Any:
+
+def _utc(value: Any) -> datetime:
     if isinstance(value, str):
-        try:
-            value = datetime.fromisoformat(value)
-        except ValueError:
-            raise ValueError("not a time; write it like 2028-07-01T00:00:00Z") from None
-    if not isinstance(value, datetime):
-        raise ValueError("not a time; write it like 2028-07-01T00:00:00Z")
-    if value.tzinfo is None:
-        raise ValueError("the time has no zone; end it with Z for UTC")
-    if not 1900 <= value.year <= 2200:
-        raise ValueError("the year is out of range; allowed are 1900 to 2200")
-    value = value.astimezone(UTC)
-    if value.second or value.microsecond:
+        instant = instant_from(value)
+    elif isinstance(value, datetime):
+        instant = in_utc(value)
+    else:
+        raise ValueError(f"not a time; {WRITE_IT_LIKE}")
+    if instant.second or instant.microsecond:
         raise ValueError("the time must be a whole minute")
-    return value
+    return instant
 
 
 def _list_as_tuple(value: Any) -> Any:

@@ -5,7 +5,6 @@ It is TOML, read into a frozen model; every mistake is named as in a scenario.
 
 import tomllib
 from datetime import datetime, timedelta
-from difflib import get_close_matches
 from pathlib import Path
 from typing import Annotated, Literal
 
@@ -13,6 +12,8 @@ import numpy as np
 from pydantic import Field, ValidationError
 
 from obsplan.common.errors import StateError
+from obsplan.common.instants import stamp
+from obsplan.common.text import did_you_mean
 from obsplan.inputs.error_text import error_line
 from obsplan.inputs.field_types import Name, NotNegative, Number, Several, Share, Utc
 from obsplan.inputs.frozen_model import FrozenModel
@@ -92,11 +93,11 @@ def _time_errors(state: State, scenario: Scenario, now_utc: datetime | None) -> 
     first, last = scenario.span.start_utc, scenario.span.end_utc
     if not first <= state.at_utc < last:
         return [
-            f"at_utc = {state.at_utc:%Y-%m-%dT%H:%MZ}: outside the span; allowed is "
-            f"{first:%Y-%m-%dT%H:%MZ} to before {last:%Y-%m-%dT%H:%MZ}"
+            f"at_utc = {stamp(state.at_utc)}: outside the span; allowed is "
+            f"{stamp(first)} to before {stamp(last)}"
         ]
     if now_utc is not None and state.at_utc > now_utc:
-        return [f"at_utc = {state.at_utc:%Y-%m-%dT%H:%MZ}: is after --now"]
+        return [f"at_utc = {stamp(state.at_utc)}: is after --now"]
     return []
 
 
@@ -106,16 +107,15 @@ def _contradictions(state: State, scenario: Scenario) -> list[str]:
         known = [part.name for part in getattr(scenario, kind)]
         for part in getattr(state, kind):
             if part.name not in known:
-                near = get_close_matches(part.name, known, n=1, cutoff=0.5)
-                hint = f"did you mean '{near[0]}'?" if near else f"known are {', '.join(known)}"
+                hint = did_you_mean(part.name, known)
                 lines.append(f'{kind} "{part.name}": no such {kind} in the scenario; {hint}')
             if kind != "platform" and part.until_utc is not None:
                 since = part.from_utc or state.at_utc
                 if since is not None and part.until_utc <= since:
-                    until = f"{part.until_utc:%Y-%m-%dT%H:%MZ}"
+                    until = stamp(part.until_utc)
                     lines.append(
                         f'{kind} "{part.name}".until_utc = {until}: not after it went '
-                        f"out, {since:%Y-%m-%dT%H:%MZ}"
+                        f"out, {stamp(since)}"
                     )
     capacity = {p.name: p.store.capacity_mbit for p in scenario.platform}
     told = [part.name for part in state.platform]

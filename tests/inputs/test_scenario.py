@@ -138,7 +138,7 @@ MISTAKES = [
     ),
     (
         {"span.start_utc": dt.datetime(2028, 8, 1, tzinfo=UTC)},
-        "span.end_utc = 2028-07-13T06:00:00+00:00: must be after span.start_utc",
+        "span.end_utc = 2028-07-13T06:00Z: must be after span.start_utc",
     ),
     (
         {"span.end_utc": dt.datetime(2028, 7, 2, 0, 10, tzinfo=UTC)},

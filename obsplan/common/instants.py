@@ -1,0 +1,37 @@
+"""Instants as text, ISO 8601 in UTC with Z, and back."""
+
+from datetime import UTC, datetime
+
+YEARS = (1900, 2200)
+WRITE_IT_LIKE = "write it like 2028-07-01T00:00:00Z"
+
+
+def stamp(instant: datetime) -> str:
+    """An instant as a sentence has it, 2028-07-01T00:00Z: seconds only if there are any."""
+    return full_stamp(instant) if instant.second else f"{instant:%Y-%m-%dT%H:%MZ}"
+
+
+def full_stamp(instant: datetime) -> str:
+    """An instant as a file has it, 2028-07-01T00:00:00Z."""
+    return f"{instant:%Y-%m-%dT%H:%M:%SZ}"
+
+
+def instant_from(text: str) -> datetime:
+    """The instant, in UTC, that an ISO 8601 text with a zone names.
+
+    Raises ValueError that says what is wrong and what is allowed.
+    """
+    try:
+        instant = datetime.fromisoformat(text)
+    except ValueError:
+        raise ValueError(f"not a time; {WRITE_IT_LIKE}") from None
+    return in_utc(instant)
+
+
+def in_utc(instant: datetime) -> datetime:
+    """The same instant in UTC; raises ValueError if it has no zone or an odd year."""
+    if instant.tzinfo is None:
+        raise ValueError("the time has no zone; end it with Z for UTC")
+    if not YEARS[0] <= instant.year <= YEARS[1]:
+        raise ValueError(f"the year is out of range; allowed are {YEARS[0]} to {YEARS[1]}")
+    return instant.astimezone(UTC)

@@ -1,0 +1,40 @@
+"""Instants as text and back."""
+
+from datetime import UTC, datetime, timedelta, timezone
+
+import pytest
+
+from obsplan.common.instants import full_stamp, in_utc, instant_from, stamp
+
+
+def test_a_stamp_has_seconds_only_if_there_are_any_and_a_file_always():
+    noon = datetime(2028, 7, 1, 12, tzinfo=UTC)
+    assert stamp(noon) == "2028-07-01T12:00Z"
+    assert stamp(noon + timedelta(seconds=5)) == "2028-07-01T12:00:05Z"
+    assert full_stamp(noon) == "2028-07-01T12:00:00Z"
+    assert instant_from(stamp(noon)) == instant_from(full_stamp(noon)) == noon
+
+
+def test_another_zone_becomes_utc():
+    instant = instant_from("2028-07-01T02:00:00+02:00")
+    assert instant == datetime(2028, 7, 1, tzinfo=UTC) and instant.tzinfo is UTC
+
+
+@pytest.mark.parametrize(
+    ("text", "words"),
+    [
+        ("soon", "not a time; write it like 2028-07-01T00:00:00Z"),
+        ("2028-07-01T00:00:00", "the time has no zone; end it with Z for UTC"),
+        ("1899-12-31T00:00:00Z", "the year is out of range; allowed are 1900 to 2200"),
+    ],
+)
+def test_what_is_wrong_with_a_text_is_said(text, words):
+    with pytest.raises(ValueError, match=words):
+        instant_from(text)
+
+
+def test_the_ends_of_the_calendar_are_refused_before_a_zone_moves_them():
+    for year, hours in ((1, 12), (9999, -12)):
+        edge = datetime(year, 1 if year == 1 else 12, 1 if year == 1 else 31)
+        with pytest.raises(ValueError, match="year is out of range"):
+            in_utc(edge.replace(tzinfo=timezone(timedelta(hours=hours))))
