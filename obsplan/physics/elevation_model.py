@@ -21,7 +21,8 @@ SUFFIXES = (".tif", ".tiff")
 EYE_HEIGHT_M = 2.0
 CLOSE_M = 10_000.0  # ground known no farther than this is worth a remark
 MOST_PIXELS = 250_000_000  # 1 GB of heights
-# The Moon's relief is -9.1 to +10.8 km (from memory): twice that still tells all apart.
+# Far beyond any height on the Moon, some 11 km (common practice, no source), and far below
+# its radius: tells heights from radii, and metres from kilometres.
 RELIEF_M = 20_000.0
 STEEPEST = 0.5  # relief over the size of a model; slopes of rest are below 35 degrees
 SPHERE_M = (1_735_000.0, 1_740_000.0)  # radii in use for the Moon, 1737.4 and 1738 km

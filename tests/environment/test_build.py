@@ -2,6 +2,7 @@
 
 from datetime import datetime
 
+import astronomy
 import numpy as np
 import pandas as pd
 import pytest
@@ -103,9 +104,10 @@ def test_slope_uncertainty_gives_a_band_that_holds_every_tilt(demo):
 def test_magnetotail_is_some_five_days_around_full_moon(demo):
     made = demo
     inside = made.sky.index[made.sky["in_magnetotail"]]
-    # Full Moon on 2028-07-06 at 18:11 UTC, seen from the Earth; from memory.
+    # The full Moon by an independent ephemeris.
+    full = astronomy.SearchMoonPhase(180.0, astronomy.Time.Make(2028, 7, 1, 0, 0, 0.0), 15.0)
     middle = inside[0] + (inside[-1] - inside[0]) / 2
-    assert abs(middle - pd.Timestamp("2028-07-06T18:11Z")) < pd.Timedelta(hours=6)
+    assert abs(middle - pd.Timestamp(full.Utc(), tz="UTC")) < pd.Timedelta(hours=6)
     assert 4.0 < len(inside) / 1440 < 6.0
     none = short_demo(demo, "2028-07-06T12:00Z", "2028-07-07T00:00Z")
     assert make_environment(none).sky["in_magnetotail"].all()

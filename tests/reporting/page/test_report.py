@@ -335,7 +335,7 @@ def test_missing_values_are_empty_cells_and_numbers_stand_right():
 
 
 def luminance(tone):
-    """WCAG 2 relative luminance (the published definition, from memory)."""
+    """Relative luminance as WCAG 2.0 defines it, as quoted by others."""
     tone = tone if len(tone) == 7 else "#" + "".join(2 * c for c in tone[1:])
     srgb = np.array([int(tone[k : k + 2], 16) for k in (1, 3, 5)]) / 255
     linear = np.where(srgb <= 0.03928, srgb / 12.92, ((srgb + 0.055) / 1.055) ** 2.4)
