@@ -23,7 +23,8 @@ from obsplan.planning.problem.definition import worth_of_all
 from obsplan.planning.problem.from_scenario import build_problem
 from obsplan.planning.problem.start_windows import most_runs, why_no_window
 from obsplan.planning.problem.timeline_table import plan_slots, timeline_table
-from obsplan.planning.reasons.conflicts import why_no_place, why_not_idle
+from obsplan.planning.reasons.conflicts import find_conflict
+from obsplan.planning.reasons.idle_energy import why_not_idle
 from obsplan.planning.reasons.unplaced import unplaced
 from obsplan.planning.search.first_plan import quick_plan
 from obsplan.planning.search.strategy import above, better_plans, is_small
@@ -111,13 +112,14 @@ def make_plan(
         report("interrupted: going on with the best plan so far")
     except LookupError as obstacle:
         if not struck.is_set():
-            report("no place found for all required runs; asking which rules are in the way ...")
-        why = why_no_place(environment, struck)
-        early = f" in the {patience_s:g} s of patience" if struck.is_set() else ""
+            report("no place found for all required runs; checking which rules conflict ...")
+        conflict = find_conflict(environment, struck)
+        early = f" within the patience of {patience_s:g} s" if struck.is_set() else ""
         raise Infeasible(
-            why
-            or f"no place was found{early} for all required runs: {obstacle.args[0]}; relax a "
-            "condition, a gap or `must`, or give the platform more energy, store or contact"
+            str(conflict)
+            if conflict
+            else f"no place found{early} for all required runs: {obstacle.args[0]}; fix: relax "
+            "a condition, a gap or `must`, or give the platform more energy, storage or contact"
         ) from None
     finally:
         clock.cancel()

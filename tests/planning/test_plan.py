@@ -107,7 +107,7 @@ def test_required_runs_that_cannot_fit_together_are_named():
         instruments=[{"name": "probe", "platform": "lander"}],
         hours=6,
     )
-    with pytest.raises(Infeasible, match='together: "a" must run; "b" must run; "a" and'):
+    with pytest.raises(Infeasible, match='conflicting rules: "a" must run; "b" must run; "a" and'):
         make_plan(world(scene))
 
 

@@ -4,6 +4,9 @@ A problem is built from a scenario and its environment: activities become tasks 
 permitted starts and load profiles, platforms become nodes with energy and data per step.
 """
 
+from enum import Enum
+from typing import NamedTuple
+
 import numpy as np
 
 from obsplan.environment.model import Environment
@@ -45,24 +48,53 @@ def slot_profile(activity: Activity, slot_min: int) -> tuple[np.ndarray, np.ndar
     return draw_w, data_mbit
 
 
-def exclusive_pairs(scenario: Scenario) -> set[tuple[int, int]]:
-    """Pairs (i < j) of activities that may not overlap, whatever the reason."""
-    pairs = set()
-    instrument = {i.name: i for i in scenario.instrument}
-    platform = {p.name: p for p in scenario.platform}
-    for i, a in enumerate(scenario.activity):
-        for j, b in enumerate(scenario.activity[:i]):
-            on_a, on_b = instrument[a.instrument], instrument[b.instrument]
-            if (
-                (on_a is on_b and on_a.one_at_a_time)
-                or (on_a.platform == on_b.platform and platform[on_a.platform].one_at_a_time)
-                or b.name in a.not_with
-                or a.name in b.not_with
-                or (a.quiet and b.disturbs)
-                or (b.quiet and a.disturbs)
-            ):
-                pairs.add((j, i))
-    return pairs
+class ExclusionKind(Enum):
+    """The rules by which two activities may not overlap."""
+
+    INSTRUMENT = "one slot at a time on the instrument"
+    PLATFORM = "one slot at a time on the platform"
+    NOT_WITH = "not_with"
+    QUIET = "quiet"
+
+
+class Exclusion(NamedTuple):
+    """Why two activities (their indices) may not overlap.
+
+    NOT_WITH: `first` names `second`; QUIET: `first` is quiet and `second` disturbs; the other
+    kinds: in the order of the scenario.
+    """
+
+    kind: ExclusionKind
+    first: int
+    second: int
+
+
+def exclusive_pairs(scenario: Scenario) -> dict[tuple[int, int], Exclusion]:
+    """Pairs (i < j) of activities that may not overlap, each with the first rule that says so."""
+    return {
+        (i, j): exclusion
+        for j in range(len(scenario.activity))
+        for i in range(j)
+        if (exclusion := _exclusion(scenario, i, j))
+    }
+
+
+def _exclusion(scenario: Scenario, i: int, j: int) -> Exclusion | None:
+    a, b = scenario.activity[i], scenario.activity[j]
+    instruments = {instrument.name: instrument for instrument in scenario.instrument}
+    on_a, on_b = instruments[a.instrument], instruments[b.instrument]
+    if on_a is on_b and on_a.one_at_a_time:
+        return Exclusion(ExclusionKind.INSTRUMENT, i, j)
+    for first, second in ((i, j), (j, i)):
+        one, other = scenario.activity[first], scenario.activity[second]
+        if other.name in one.not_with:
+            return Exclusion(ExclusionKind.NOT_WITH, first, second)
+        if one.quiet and other.disturbs:
+            return Exclusion(ExclusionKind.QUIET, first, second)
+    shared = next(p for p in scenario.platform if p.name == on_a.platform)
+    if on_a.platform == on_b.platform and shared.one_at_a_time:
+        return Exclusion(ExclusionKind.PLATFORM, i, j)
+    return None
 
 
 def _task(environment: Environment, activity: Activity, names, relaxed: bool) -> Task:

@@ -1,31 +1,32 @@
-"""Why no plan can hold: few rules that cannot be met together, in the user's own names.
+"""Why no plan is feasible: a small set of conflicting rules, in the user's own names.
 
-Rules are dropped as long as what is left stays impossible; of what remains every one is
-needed, since without it the others could be met.
+Rules are dropped as long as the rest stays infeasible. Each rule that is left is needed for
+the conflict: without it the others can be met (an irreducible infeasible subset, found by
+the deletion filter of Chinneck and Dravnieks 1991, from memory, with halves dropped first).
 """
 
-from collections.abc import Callable
-from dataclasses import replace
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass, replace
+from functools import partial
 from threading import Event
 
 import numpy as np
 
-from obsplan.checking.check import Verdict, check_timeline
-from obsplan.checking.replay import stamp
 from obsplan.environment.model import Environment
 from obsplan.inputs.hardware import Platform
 from obsplan.inputs.scenario import Activity, Scenario
-from obsplan.planning.problem.definition import Problem
-from obsplan.planning.problem.from_scenario import build_problem, exclusive_pairs
+from obsplan.planning.problem.definition import Node, Problem
+from obsplan.planning.problem.from_scenario import (
+    Exclusion,
+    ExclusionKind,
+    build_problem,
+    exclusive_pairs,
+)
 from obsplan.planning.problem.start_windows import condition_masks, start_masks
-from obsplan.planning.problem.timeline_table import slots_table
 from obsplan.planning.search.first_plan import counted, required_alone
 from obsplan.planning.solver.bounds import relaxation
 from obsplan.planning.solver.highs import is_impossible, loaded
 from obsplan.planning.solver.model import model
-
-# Rules by key: what kind, of which task or platform, and which of several.
-Rules = dict[tuple, str]
 
 # Whether so few runs have a place is mostly settled at the root of the search.
 MOST_NODES = 500
@@ -40,118 +41,179 @@ IN_WORDS = {
 }
 
 
-def why_no_place(environment: Environment, stop: Event | None = None) -> str:
-    """Which rules leave the required runs no place, a minimal set; "" when none is found.
+@dataclass(frozen=True, eq=False)
+class Rule:
+    """One rule of the scenario: its words, and what imposes it on a problem without it."""
 
-    Judged first with all the replay would forgive, so that what is named is impossible
-    whatever the steps; else as the planner sees whole steps, which is said. In a large
-    question the set is minimal for the linear relaxation. Once `stop` is set, what was
-    proven by then is said, without the rules.
+    words: str
+    impose: Callable[[Problem], Problem]
+
+
+@dataclass(frozen=True)
+class Conflict:
+    """Rules that no plan can meet together.
+
+    rules: their words; empty when time ran out before they were found. is_minimal: the rest
+    can be met once any one of them is dropped. step_min: of the steps in which this was
+    proven; None where it is so whatever the steps.
+    """
+
+    rules: tuple[str, ...]
+    is_minimal: bool
+    step_min: int | None
+
+    def __str__(self) -> str:
+        where = f" in whole steps of {self.step_min} min" if self.step_min else ""
+        fix = "; fix: a shorter span.step_min may be enough" if self.step_min else ""
+        if not self.rules:
+            return (
+                f"the required runs conflict{where}; time ran out before the conflicting rules "
+                f"were found{fix}"
+            )
+        rest = "; the rest is feasible if any one of these is dropped" if self.is_minimal else ""
+        return f"conflicting rules{where}: {'; '.join(self.rules)}{rest}{fix}"
+
+
+def find_conflict(environment: Environment, stop: Event | None = None) -> Conflict | None:
+    """A minimal set of rules that leave the required runs no place; None when none is found.
+
+    Judged first with the tolerances of the replay, so that the rules conflict whatever the
+    steps; then in whole steps, as the planner sees them. In a large problem the set is
+    minimal for the linear relaxation. Once `stop` is set, what is proven by then is
+    returned, without the rules.
     """
     scenario = environment.scenario
     stop = stop or Event()
     for relaxed in (True, False):
-        asked = required_alone(build_problem(environment, relaxed))
-        starts = [_starts(environment, a) for a in scenario.activity]
-        rules = _rules(scenario, asked, starts)
-
-        def impossible(keys: set) -> bool:
-            return _is_impossible(_under(asked, starts, keys), stop)
-
-        if impossible(set(rules)):
-            kept = minimal(list(rules), impossible)
-            named = "; ".join(rules[key] for key in rules if key in kept)
-            where, way_out = "", ""
-            if not relaxed:
-                where = f" in whole steps of {scenario.span.step_min} min"
-                way_out = "; a shorter span.step_min may find a place"
-            if stop.is_set():
-                return (
-                    f"the required runs are impossible together{where}, by which rules was "
-                    f"not found in time{way_out}"
-                )
-            # A relaxation that could be met does not show that there is a plan.
-            rest = "" if _is_large(asked) else _any_one(kept)
-            return f"impossible together{where}: {named}{rest}{way_out}"
-    return ""
+        required = required_alone(build_problem(environment, relaxed))
+        rules = list(_rules(environment, required))
+        infeasible = partial(_conflicting, _without_rules(required), rules, stop)
+        if not infeasible(set(rules)):
+            continue
+        kept = minimal(rules, infeasible)
+        named = () if stop.is_set() else tuple(rule.words for rule in rules if rule in kept)
+        # A relaxation that can be met does not show that there is a plan.
+        is_minimal = len(named) > 1 and not _is_large(required)
+        return Conflict(named, is_minimal, None if relaxed else scenario.span.step_min)
+    return None
 
 
-def _any_one(kept: set) -> str:
-    return "; without any one of these the rest could be met" if len(kept) > 1 else ""
+def minimal(rules: list, infeasible: Callable[[set], bool]) -> set:
+    """A minimal set of `rules` that is still infeasible, as all of them are.
 
-
-def minimal(rules: list, impossible: Callable[[set], bool]) -> set:
-    """A minimal set of `rules` that are still impossible together, as all of them are.
-
-    Whole halves are dropped at once where that can be, so that few questions are asked.
-    Those whose answer is not known within the limits of the search count as possible.
+    Whole halves are dropped at once if that can be, so that few problems are solved. Those
+    that are not decided within the limits of the search count as feasible.
     """
     kept = set(rules)
 
     def sift(block: list) -> None:
-        if impossible(kept - set(block)):
+        if infeasible(kept - set(block)):
             kept.difference_update(block)
         elif len(block) > 1:
             sift(block[: len(block) // 2])
             sift(block[len(block) // 2 :])
 
-    # From the last: what is listed first is what a reader would rather be told.
+    # From the last: the rules listed first tell a reader most.
     sift(rules[::-1])
     return kept
 
 
-def _is_impossible(asked: Problem, stop: Event) -> bool:
-    """Whether it is proven that no plan meets all that is asked; no more once `stop` is set.
+def _conflicting(free: Problem, rules: list[Rule], stop: Event, among: set[Rule]) -> bool:
+    """Whether `free` is proven infeasible under those of `rules` that are `among` the set."""
+    for rule in rules:
+        if rule in among:
+            free = rule.impose(free)
+    return _is_infeasible(free, stop)
 
-    What is too large to branch on is judged by the safe bound on how many of the required
+
+def _is_infeasible(problem: Problem, stop: Event) -> bool:
+    """Whether it is proven that no plan is feasible; False once `stop` is set.
+
+    A problem too large to branch on is judged by the dual bound on how many of the required
     runs any plan can have, which proves less but is quick.
     """
     if stop.is_set():
         return False
-    if _is_large(asked):
-        required = sum(task.must for task in asked.tasks)
-        return relaxation(counted(asked), stop).bound < required
-    draft = model(asked)
+    if _is_large(problem):
+        required = sum(task.must for task in problem.tasks)
+        return relaxation(counted(problem), stop).bound < required
+    draft = model(problem)
     draft.cost[:] = 0.0
     solver = loaded(draft, mixed=True, mip_max_nodes=MOST_NODES)
     solver.run()
     return is_impossible(solver)
 
 
-def _is_large(asked: Problem) -> bool:
-    return sum(task.count > 0 for task in asked.tasks) * asked.steps > MOST_STARTS
+def _is_large(problem: Problem) -> bool:
+    return sum(task.count > 0 for task in problem.tasks) * problem.steps > MOST_STARTS
 
 
-def _starts(environment: Environment, activity: Activity) -> dict[str, np.ndarray]:
-    masks = condition_masks(environment, activity)
-    return start_masks(environment, activity, masks)
+# --- the rules
 
 
-def _rules(scenario: Scenario, asked: Problem, starts: list[dict[str, np.ndarray]]) -> Rules:
-    """Every rule that bears on the required runs, with its words."""
-    rules: Rules = {}
-    tasks = {i: task for i, task in enumerate(asked.tasks) if task.count}
-    for i, task in tasks.items():
+def _rules(environment: Environment, required: Problem) -> Iterator[Rule]:
+    """Every rule that bears on the required runs, those that tell most first."""
+    scenario, tasks = environment.scenario, required.tasks
+    placed = [(i, task, scenario.activity[i]) for i, task in enumerate(tasks) if task.count]
+    for i, task, activity in placed:
         if task.must:
             times = f" {task.must} times" if task.must > 1 else ""
-            rules["must", i] = f'"{task.name}" must run{times}'
-    for i in tasks:
-        activity = scenario.activity[i]
-        for key in starts[i].keys() - {"span"}:
-            rules["when", i, key] = f'"{activity.name}" {_condition(scenario, activity, key)}'
+            yield Rule(f'"{activity.name}" must run{times}', _on_task(i, must=task.must))
+    for i, _, activity in placed:
+        masks = condition_masks(environment, activity)
+        for key, mask in start_masks(environment, activity, masks).items():
+            if key != "span":
+                words = _condition(scenario, activity, key)
+                yield Rule(f'"{activity.name}" {words}', partial(_only_at, i, mask))
+    for i, task, activity in placed:
         if activity.gap_min:
-            rules["gap", i] = f'gap of "{activity.name}" {activity.gap_min} min'
-        for k, after in enumerate(activity.after):
-            settled = f", settled {after.settle_min} min" if after.settle_min else ""
-            rules["after", i, k] = f'"{activity.name}" after "{after.activity}"{settled}'
-    for i, j in sorted(exclusive_pairs(scenario)):
-        if i in tasks and j in tasks:
-            rules["apart", i, j] = _apart(scenario, scenario.activity[i], scenario.activity[j])
-    for n, platform in enumerate(scenario.platform):
-        rules |= _limits(n, platform)
-    # Words of a set come in no order of their own.
-    order = list(dict.fromkeys(key[0] for key in rules))
-    return dict(sorted(rules.items(), key=lambda rule: (order.index(rule[0][0]), rule[0][1:])))
+            words = f'gap of {activity.gap_min} min between runs of "{activity.name}"'
+            yield Rule(words, _on_task(i, gap=task.gap))
+    for i, task, activity in placed:
+        for after, order in zip(activity.after, task.earlier):
+            settled = f" and {after.settle_min} min of settling" if after.settle_min else ""
+            words = f'"{activity.name}" after "{after.activity}"{settled}'
+            yield Rule(words, partial(_ordered, i, order))
+    for (i, j), exclusion in sorted(exclusive_pairs(scenario).items()):
+        if tasks[i].count and tasks[j].count:
+            yield Rule(_exclusion(scenario, exclusion), partial(_exclusive, (i, j)))
+    yield from _platform_rules(scenario, required.nodes)
+
+
+def _platform_rules(scenario: Scenario, nodes: tuple[Node, ...]) -> Iterator[Rule]:
+    """Bus, battery, store and link of every platform."""
+    platforms = list(enumerate(zip(scenario.platform, nodes)))
+    for n, (platform, node) in platforms:
+        words = f'bus limit of {platform.bus_limit_w:g} W on "{platform.name}"'
+        yield Rule(words, _on_node(n, bus_limit_w=node.bus_limit_w))
+    for n, (platform, node) in platforms:
+        yield Rule(reserve_words(platform), partial(_reserve, n, node.reserve_wh))
+    for n, (platform, node) in platforms:
+        words = f'storage of {platform.store.capacity_mbit:g} Mbit on "{platform.name}"'
+        yield Rule(words, partial(_storage, n, node.store_mbit))
+    for n, (platform, node) in platforms:
+        link = ("send_mbit", "send_share", "transmit_w", "station")
+        words = f'"{platform.name}" sends data only in contact'
+        yield Rule(words, _on_node(n, **{field: getattr(node, field) for field in link}))
+    for n, (platform, node) in platforms:
+        if platform.battery.end is not None:
+            yield Rule(end_charge_words(platform), partial(_end_charge, n, node.end_wh))
+    for n, (platform, node) in platforms:
+        if (limit_mbit := platform.store.end_limit_mbit) is not None:
+            words = f'at most {limit_mbit:g} Mbit left on "{platform.name}" at the end'
+            yield Rule(words, _on_node(n, store_end_mbit=node.store_end_mbit))
+
+
+def reserve_words(platform: Platform) -> str:
+    """The rule of the battery's reserve."""
+    battery = platform.battery
+    return f'battery reserve of {battery.reserve * battery.capacity_wh:g} Wh on "{platform.name}"'
+
+
+def end_charge_words(platform: Platform) -> str:
+    """The rule of the charge at the end of the span."""
+    battery = platform.battery
+    return f'end charge of {battery.end * battery.capacity_wh:g} Wh on "{platform.name}"'
 
 
 def _condition(scenario: Scenario, activity: Activity, key: str) -> str:
@@ -171,183 +233,104 @@ def _condition(scenario: Scenario, activity: Activity, key: str) -> str:
     }.get(key, f"only while {key}")
 
 
-def _apart(scenario: Scenario, a: Activity, b: Activity) -> str:
+def _exclusion(scenario: Scenario, exclusion: Exclusion) -> str:
     """Why two activities may not overlap."""
-    instrument = next(i for i in scenario.instrument if i.name == a.instrument)
-    if a.instrument == b.instrument and instrument.one_at_a_time:
-        return f'"{a.name}" and "{b.name}" not at once (one slot of "{a.instrument}" at a time)'
-    for quiet, loud in ((a, b), (b, a)):
-        if loud.name in quiet.not_with:
-            return f'"{quiet.name}" not with "{loud.name}"'
-        if quiet.quiet and loud.disturbs:
-            return f'"{quiet.name}" is quiet and "{loud.name}" disturbs'
-    where = instrument.platform
-    return f'"{a.name}" and "{b.name}" not at once (one slot on "{where}" at a time)'
+    first, second = (scenario.activity[i] for i in (exclusion.first, exclusion.second))
+    both = f'"{first.name}" and "{second.name}" may not overlap'
+    match exclusion.kind:
+        case ExclusionKind.NOT_WITH:
+            return f'"{first.name}" not with "{second.name}"'
+        case ExclusionKind.QUIET:
+            return f'"{first.name}" is quiet and "{second.name}" disturbs'
+        case ExclusionKind.INSTRUMENT:
+            return f'{both} (one slot at a time on "{first.instrument}")'
+        case ExclusionKind.PLATFORM:
+            return f'{both} (one slot at a time on "{scenario.platform_of(first)}")'
 
 
-def _limits(n: int, platform: Platform) -> Rules:
-    name, battery, store = platform.name, platform.battery, platform.store
-    capacity_wh = battery.capacity_wh
-    rules = {
-        ("bus", n): f'bus limit of "{name}" {platform.bus_limit_w:g} W',
-        ("reserve", n): f'battery reserve of "{name}" {battery.reserve * capacity_wh:g} Wh',
-        ("store", n): f'store of "{name}" {store.capacity_mbit:g} Mbit',
-        ("link", n): f'data of "{name}" leave in contact only',
-    }
-    if battery.end is not None:
-        rules["end", n] = f'end charge of "{name}" {battery.end * capacity_wh:g} Wh'
-    if store.end_limit_mbit is not None:
-        rules["end store", n] = f'end storage of "{name}" {store.end_limit_mbit:g} Mbit'
-    return rules
+# --- what each imposes
 
 
-def _under(asked: Problem, starts: list[dict[str, np.ndarray]], keys: set) -> Problem:
-    """`asked` with nothing but the rules of `keys`."""
+def _without_rules(required: Problem) -> Problem:
+    """The same runs under no rule but the length of the span.
+
+    Limits that nothing reaches rather than none, so that a bound stays finite.
+    """
+    length = required.steps
     tasks = tuple(
         replace(
             task,
-            must=task.must if ("must", i) in keys else 0,
-            gap=task.gap if ("gap", i) in keys else 0,
-            earlier=tuple(o for k, o in enumerate(task.earlier) if ("after", i, k) in keys),
-            starts=np.logical_and.reduce(
-                [np.full(asked.steps, task.count > 0)]
-                + [m for key, m in starts[i].items() if key == "span" or ("when", i, key) in keys]
-            ),
+            must=0,
+            gap=0,
+            earlier=(),
+            starts=(np.arange(length) + task.length <= length) & (task.count > 0),
         )
-        for i, task in enumerate(asked.tasks)
+        for task in required.tasks
     )
-    data_mbit = sum(node.store_start_mbit for node in asked.nodes)
-    data_mbit += sum(task.count * task.data_mbit.sum() for task in asked.tasks)
-    # Limits that nothing reaches rather than none, so that a bound stays finite.
-    all_w = sum(task.peak_w.max() + task.load_w.max() for task in asked.tasks)
+    data_mbit = sum(node.store_start_mbit for node in required.nodes)
+    data_mbit += sum(task.count * task.data_mbit.sum() for task in required.tasks)
+    all_w = sum(task.peak_w.max() + task.load_w.max() for task in required.tasks)
     nodes = []
-    for n, node in enumerate(asked.nodes):
+    for node in required.nodes:
         most_w = all_w + node.transmit_w + max(node.base_peak_w.max(), node.base_w.max())
-        drawn_wh = most_w * asked.steps * asked.step_h / node.discharge_efficiency
-        reserve_wh = node.reserve_wh if ("reserve", n) in keys else -drawn_wh
-        store_mbit = node.store_mbit if ("store", n) in keys else node.store_mbit + data_mbit
-        node = replace(
-            node,
-            bus_limit_w=node.bus_limit_w if ("bus", n) in keys else most_w,
-            reserve_wh=reserve_wh,
-            end_wh=node.end_wh if ("end", n) in keys else reserve_wh,
-            store_mbit=store_mbit,
-            store_end_mbit=node.store_end_mbit if ("end store", n) in keys else store_mbit,
-        )
-        if ("link", n) not in keys:
-            node = replace(
+        drawn_wh = most_w * length * required.step_h / node.discharge_efficiency
+        nodes.append(
+            replace(
                 node,
+                bus_limit_w=most_w,
+                reserve_wh=-drawn_wh,
+                end_wh=-drawn_wh,
+                store_mbit=node.store_mbit + data_mbit,
+                store_end_mbit=node.store_mbit + data_mbit,
                 send_mbit=np.maximum(node.send_mbit, data_mbit),
-                send_share=np.zeros(asked.steps),
+                send_share=np.zeros(length),
                 transmit_w=0.0,
-                station=np.full(asked.steps, -1),
+                station=np.full(length, -1),
             )
-        nodes.append(node)
-    pairs = frozenset(pair for pair in asked.exclusive if ("apart", *pair) in keys)
-    return replace(asked, tasks=tasks, nodes=tuple(nodes), exclusive=pairs)
+        )
+    return replace(required, tasks=tasks, nodes=tuple(nodes), exclusive=frozenset())
 
 
-# --- a platform that cannot even idle
+def _on_task(i: int, **figures) -> Callable[[Problem], Problem]:
+    return lambda problem: _with_task(problem, i, **figures)
 
 
-def why_not_idle(environment: Environment) -> str:
-    """What breaks with nothing planned at all, by how much, when and why; "" if nothing does."""
-    scenario = environment.scenario
-    idle = check_timeline(environment, slots_table(scenario, []))
-    lasting = idle.violations[~idle.violations["rule"].isin(["must", "count"])]
-    lines = [f"with no slot at all: {message}" for message in lasting["message"]]
-    for platform in scenario.platform:
-        lines += _why_short(environment, idle, platform)
-    return "\n".join(lines)
+def _on_node(n: int, **figures) -> Callable[[Problem], Problem]:
+    return lambda problem: _with_node(problem, n, **figures)
 
 
-def _why_short(environment: Environment, idle: Verdict, platform: Platform) -> list[str]:
-    """Where the energy of a platform goes, and what asks too much; none if it lasts."""
-    short = _energy_short(idle, platform)
-    if short.empty:
-        return []
-    rules = _idle_rules(platform)
-
-    def too_much(keys: set) -> bool:
-        return len(_energy_short(_idling(environment, platform, keys), platform)) > 0
-
-    kept = minimal(list(rules), too_much)
-    named = "; ".join(rules[key] for key in rules if key in kept)
-    worst = short.loc[short["amount"].idxmax()]
-    return [
-        _account(environment, idle, platform, worst["time_utc"]),
-        f"impossible together: {named}{_any_one(kept)}",
-    ]
+def _only_at(i: int, mask: np.ndarray, problem: Problem) -> Problem:
+    return _with_task(problem, i, starts=problem.tasks[i].starts & mask)
 
 
-def _energy_short(verdict: Verdict, platform: Platform):
-    """The broken rules of the platform's battery."""
-    broken = verdict.violations
-    named = broken["message"].str.contains(f'"{platform.name}"', regex=False)
-    return broken[broken["rule"].isin(["state of charge", "end charge"]) & named]
+def _ordered(i: int, order: tuple[int, int, int], problem: Problem) -> Problem:
+    return _with_task(problem, i, earlier=(*problem.tasks[i].earlier, order))
 
 
-def _idle_rules(platform: Platform) -> Rules:
-    name, heater = platform.name, platform.heater
-    rules = {("idle",): f'idle load of "{name}" {platform.idle_w:g} W'}
-    if heater is not None:
-        rules["heater",] = f'heater of "{name}" {heater.power_w:g} W below {heater.below_k:g} K'
-    limits = _limits(0, platform)
-    return rules | {key[:1]: limits[key] for key in (("reserve", 0), ("end", 0)) if key in limits}
+def _exclusive(pair: tuple[int, int], problem: Problem) -> Problem:
+    return replace(problem, exclusive=problem.exclusive | {pair})
 
 
-def _loads_w(environment: Environment, platform: Platform) -> tuple[np.ndarray, np.ndarray]:
-    """Idle load and heater, each in watts by the minute."""
-    base_w = environment.platforms[platform.name]["base_load_w"].to_numpy(dtype=float)
-    idle_w = base_w if platform.heater is None else np.minimum(base_w, platform.idle_w)
-    return idle_w, base_w - idle_w
+def _reserve(n: int, reserve_wh: float, problem: Problem) -> Problem:
+    end_wh = max(problem.nodes[n].end_wh, reserve_wh)
+    return _with_node(problem, n, reserve_wh=reserve_wh, end_wh=end_wh)
 
 
-def _idling(environment: Environment, platform: Platform, keys: set) -> Verdict:
-    """The replay of no slot, with nothing but the rules of `keys` on the platform's battery."""
-    battery = platform.battery.model_copy(
-        update={
-            "reserve": platform.battery.reserve if ("reserve",) in keys else 0.0,
-            "end": platform.battery.end if ("end",) in keys else None,
-        }
-    )
-    idle_w, heater_w = _loads_w(environment, platform)
-    load_w = idle_w * (("idle",) in keys) + heater_w * (("heater",) in keys)
-    table = environment.platforms[platform.name].assign(base_load_w=load_w)
-    return check_timeline(
-        replace(
-            environment,
-            scenario=environment.scenario.with_part("platform", platform.name, battery=battery),
-            platforms=environment.platforms | {platform.name: table},
-        ),
-        slots_table(environment.scenario, []),
-    )
+def _end_charge(n: int, end_wh: float, problem: Problem) -> Problem:
+    return _with_node(problem, n, end_wh=max(problem.nodes[n].end_wh, end_wh))
 
 
-def _account(environment: Environment, idle: Verdict, platform: Platform, at_utc) -> str:
-    """Where the energy went, from when the battery was last full until it was short."""
-    scenario = environment.scenario
-    table = idle.resources[platform.name]
-    stored_wh = table["stored_wh"].to_numpy()
-    end = int(np.searchsorted(table.index, at_utc))
-    # At the end of the span there is no further row.
-    end = min(end, len(table))
-    full = np.flatnonzero(stored_wh[:end] >= platform.battery.capacity_wh - 1e-6)
-    first = int(full[-1]) if len(full) else 0
-    while end < len(table) and stored_wh[end] < stored_wh[end - 1]:
-        end += 1
-    taken = slice(first, end)
-    idle_w, heater_w = (load[taken].sum() / 60 for load in _loads_w(environment, platform))
-    loads = f"idling takes {idle_w:.1f} Wh" + (
-        f" and the heater {heater_w:.1f} Wh" if platform.heater is not None else ""
-    )
-    yield_wh = max(0.0, table["generation_w"].to_numpy()[taken].sum() / 60)
-    visible = environment.sky["sun_visible_fraction"].to_numpy(dtype=float)[taken]
-    dark_h = (visible <= 0).sum() / 60
-    hidden = "below the skyline or behind the Earth"
-    dark = f"; for {dark_h:.1f} h of that the Sun is {hidden}" if dark_h else ""
-    return (
-        f'"{platform.name}" from {stamp(scenario, first)} to {stamp(scenario, end)}: {loads}; its '
-        f"battery begins with {max(0.0, stored_wh[first]):.1f} Wh and its arrays give "
-        f"{yield_wh:.1f} Wh{dark}"
-    )
+def _storage(n: int, store_mbit: float, problem: Problem) -> Problem:
+    return _with_node(problem, n, store_mbit=store_mbit, store_end_mbit=store_mbit)
+
+
+def _with_task(problem: Problem, i: int, **figures) -> Problem:
+    tasks = list(problem.tasks)
+    tasks[i] = replace(tasks[i], **figures)
+    return replace(problem, tasks=tuple(tasks))
+
+
+def _with_node(problem: Problem, n: int, **figures) -> Problem:
+    nodes = list(problem.nodes)
+    nodes[n] = replace(nodes[n], **figures)
+    return replace(problem, nodes=tuple(nodes))

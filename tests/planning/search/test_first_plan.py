@@ -105,8 +105,8 @@ def test_required_runs_are_not_held_back_by_where_runs_were_liked():
 @pytest.mark.parametrize(
     "patience_s, said",
     [
-        (0.01, "no place was found in the 0.01 s of patience for all required runs"),
-        (None, 'impossible together: "drive" must run 10 times; "libs raster" must run 28 times'),
+        (0.01, "no place found within the patience of 0.01 s for all required runs"),
+        (None, 'conflicting rules: "drive" must run 10 times; "libs raster" must run 28 times'),
     ],
 )
 def test_patience_ends_the_search_for_a_first_plan_too(demo, patience_s, said):

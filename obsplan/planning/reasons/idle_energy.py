@@ -1,0 +1,164 @@
+"""A platform that runs out of energy with nothing planned at all: where its energy goes."""
+
+from collections.abc import Iterator
+from dataclasses import dataclass, replace
+
+import numpy as np
+import pandas as pd
+
+from obsplan.checking.check import Verdict, check_timeline
+from obsplan.checking.replay import stamp
+from obsplan.environment.model import Environment
+from obsplan.inputs.hardware import Platform
+from obsplan.planning.problem.timeline_table import slots_table
+from obsplan.planning.reasons.conflicts import (
+    Conflict,
+    end_charge_words,
+    minimal,
+    reserve_words,
+)
+
+# Rules of a plan's runs, which a timeline without slots does not break for good.
+RUN_RULES = ("must", "count")
+FULL_WH = 1e-6
+
+
+@dataclass(frozen=True)
+class EnergyBalance:
+    """Energy of an idling platform from its last full battery until its battery is short.
+
+    heater_wh is None for a platform without a heater; dark_h are hours without any Sun.
+    """
+
+    platform: str
+    start_utc: str
+    end_utc: str
+    idle_wh: float
+    heater_wh: float | None
+    stored_wh: float
+    generated_wh: float
+    dark_h: float
+
+    def __str__(self) -> str:
+        heater = "" if self.heater_wh is None else f" and the heater {self.heater_wh:.1f} Wh"
+        dark = (
+            f"; for {self.dark_h:.1f} h of that the Sun is below the skyline or behind the Earth"
+            if self.dark_h
+            else ""
+        )
+        return (
+            f'"{self.platform}" from {self.start_utc} to {self.end_utc}: idling takes '
+            f"{self.idle_wh:.1f} Wh{heater}; its battery begins with {self.stored_wh:.1f} Wh and "
+            f"its arrays give {self.generated_wh:.1f} Wh{dark}"
+        )
+
+
+def idle_violations(environment: Environment) -> pd.DataFrame:
+    """The rules that are broken with nothing planned at all, as in `Verdict.violations`."""
+    return _lasting(_replay_idle(environment))
+
+
+def why_not_idle(environment: Environment) -> str:
+    """What breaks with nothing planned at all, by how much, when and why; "" if nothing does."""
+    idle = _replay_idle(environment)
+    lines = [f"with no slot at all: {message}" for message in _lasting(idle)["message"]]
+    for platform in environment.scenario.platform:
+        short = _energy_short(idle, platform)
+        if len(short):
+            worst = short.loc[short["amount"].idxmax()]
+            lines.append(str(_balance(environment, idle, platform, worst["time_utc"])))
+            lines.append(str(_conflict(environment, platform)))
+    return "\n".join(lines)
+
+
+def _replay_idle(environment: Environment) -> Verdict:
+    return check_timeline(environment, slots_table(environment.scenario, []))
+
+
+def _lasting(idle: Verdict) -> pd.DataFrame:
+    return idle.violations[~idle.violations["rule"].isin(RUN_RULES)]
+
+
+def _energy_short(verdict: Verdict, platform: Platform) -> pd.DataFrame:
+    """The broken rules of the platform's battery."""
+    broken = verdict.violations
+    named = broken["message"].str.contains(f'"{platform.name}"', regex=False)
+    return broken[broken["rule"].isin(["state of charge", "end charge"]) & named]
+
+
+def _conflict(environment: Environment, platform: Platform) -> Conflict:
+    """A minimal set of loads and limits that the platform's energy cannot meet together."""
+    rules = dict(_rules(platform))
+
+    def infeasible(keys: set[str]) -> bool:
+        return len(_energy_short(_under(environment, platform, keys), platform)) > 0
+
+    kept = minimal(list(rules), infeasible)
+    named = tuple(words for key, words in rules.items() if key in kept)
+    return Conflict(named, is_minimal=len(named) > 1, step_min=None)
+
+
+def _rules(platform: Platform) -> Iterator[tuple[str, str]]:
+    """What takes or withholds the energy of an idling platform, by name, with its words."""
+    yield "idle", f'idle load of {platform.idle_w:g} W on "{platform.name}"'
+    if (heater := platform.heater) is not None:
+        words = f'heater of {heater.power_w:g} W below {heater.below_k:g} K on "{platform.name}"'
+        yield "heater", words
+    yield "reserve", reserve_words(platform)
+    if platform.battery.end is not None:
+        yield "end charge", end_charge_words(platform)
+
+
+def _under(environment: Environment, platform: Platform, keys: set[str]) -> Verdict:
+    """The replay of no slot, with only the rules of `keys` on the platform's energy."""
+    battery = platform.battery.model_copy(
+        update={
+            "reserve": platform.battery.reserve if "reserve" in keys else 0.0,
+            "end": platform.battery.end if "end charge" in keys else None,
+        }
+    )
+    idle_w, heater_w = _loads_w(environment, platform)
+    load_w = idle_w * ("idle" in keys) + heater_w * ("heater" in keys)
+    table = environment.platforms[platform.name].assign(base_load_w=load_w)
+    return _replay_idle(
+        replace(
+            environment,
+            scenario=environment.scenario.with_part("platform", platform.name, battery=battery),
+            platforms=environment.platforms | {platform.name: table},
+        )
+    )
+
+
+def _loads_w(environment: Environment, platform: Platform) -> tuple[np.ndarray, np.ndarray]:
+    """Idle load and heater, each in watts by the minute."""
+    base_w = environment.platforms[platform.name]["base_load_w"].to_numpy(dtype=float)
+    idle_w = base_w if platform.heater is None else np.minimum(base_w, platform.idle_w)
+    return idle_w, base_w - idle_w
+
+
+def _balance(
+    environment: Environment, idle: Verdict, platform: Platform, short_utc: pd.Timestamp
+) -> EnergyBalance:
+    """Where the energy went, from when the battery was last full until it was short."""
+    scenario = environment.scenario
+    table = idle.resources[platform.name]
+    stored_wh = table["stored_wh"].to_numpy()
+    # At the end of the span there is no further row.
+    end = min(int(np.searchsorted(table.index, short_utc)), len(table))
+    full = np.flatnonzero(stored_wh[:end] >= platform.battery.capacity_wh - FULL_WH)
+    first = int(full[-1]) if len(full) else 0
+    while end < len(table) and stored_wh[end] < stored_wh[end - 1]:
+        end += 1
+    taken = slice(first, end)
+    idle_wh, heater_wh = (w[taken].sum() / 60 for w in _loads_w(environment, platform))
+    sunlit = environment.sky["sun_visible_fraction"].to_numpy(dtype=float)[taken] > 0
+    return EnergyBalance(
+        platform=platform.name,
+        start_utc=stamp(scenario, first),
+        end_utc=stamp(scenario, end),
+        idle_wh=idle_wh,
+        heater_wh=None if platform.heater is None else heater_wh,
+        stored_wh=max(0.0, stored_wh[first]),
+        generated_wh=max(0.0, table["generation_w"].to_numpy()[taken].sum() / 60),
+        dark_h=(~sunlit).sum() / 60,
+    )
