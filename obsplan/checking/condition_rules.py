@@ -6,7 +6,7 @@ What slots do to power and data is in the replay.
 from collections.abc import Iterator
 from dataclasses import dataclass
 from itertools import chain
-from math import ceil, inf, isinf
+from math import ceil, inf
 
 import numpy as np
 
@@ -15,29 +15,16 @@ from obsplan.checking.slot_rules import Violation, counts, gaps, orders, overlap
 from obsplan.common.intervals import from_mask
 from obsplan.common.text import number_text
 from obsplan.environment.model import Environment
+from obsplan.inputs.conditions import CONDITIONS, QUANTITIES, range_text, requested
 from obsplan.inputs.scenario import Activity, Scenario
-
-# rule, key of `when` (and of the sky table), unit as it follows a number
-CONDITIONS = (
-    ("sun elevation", "sun_elevation_deg", " deg"),
-    ("visible fraction", "sun_visible_fraction", ""),
-    ("earth elevation", "earth_elevation_deg", " deg"),
-    ("earth phase", "earth_phase_deg", " deg"),
-    ("surface temperature", "surface_temperature_k", " K"),
-    ("ground temperature", "ground", " K"),
-    ("local time", "local_time_h", " h"),
-)
-COVERAGE_UNITS = {
-    "local_time_h": " h",
-    "sun_elevation_deg": " deg",
-    "earth_phase_deg": " deg",
-    "span_h": " h",
-}
 
 
 @dataclass(frozen=True)
 class Demand:
-    """What an activity asks of each minute of a slot or of the first; `allowed` is in words."""
+    """What an activity asks of each minute of a slot or of the first; `allowed` is in words.
+
+    Of what is either so or not (`is_state`), `allowed` says what it is when it is not met.
+    """
 
     rule: str
     met: np.ndarray
@@ -47,6 +34,7 @@ class Demand:
     value: np.ndarray
     unit: str
     allowed: str
+    is_state: bool
 
 
 def rule_names(scenario: Scenario, out: bool = False) -> tuple[str, ...]:
@@ -59,8 +47,10 @@ def rule_names(scenario: Scenario, out: bool = False) -> tuple[str, ...]:
         "span": True,
         "grid": True,
         "duration": True,
-        **{rule: any(getattr(a.when, key) for a in activities) for rule, key, _ in CONDITIONS},
-        "magnetotail": any(a.when.in_magnetotail is not None for a in activities),
+        **{
+            condition.words: any(getattr(a.when, condition.key) is not None for a in activities)
+            for condition in CONDITIONS
+        },
         "coverage": any(a.coverage for a in activities),
         "contact": any(a.contact != "none" for a in activities),
         "uplink": any(scenario.command_lead_min(a) is not None for a in activities),
@@ -171,34 +161,31 @@ def demands_of(activity: Activity, environment: Environment, minutes: int) -> li
     demands, unknown = [], np.full(minutes, np.nan)
 
     def add(rule, met, whole, excess, value, unit, allowed):
-        missed = np.concatenate([[0], np.cumsum(~met)])
-        demands.append(Demand(rule, met, missed, whole, excess, value, unit, allowed))
+        missed, is_state = np.concatenate([[0], np.cumsum(~met)]), excess is unknown
+        demands.append(Demand(rule, met, missed, whole, excess, value, unit, allowed, is_state))
 
     def column(name: str) -> np.ndarray:
         if name == "span_h":
             return np.arange(minutes) / 60.0
         return environment.sky[name].to_numpy(dtype=float)[:minutes]
 
-    for rule, key, unit in CONDITIONS:
-        asked = getattr(activity.when, key)
-        if asked is None:
+    for condition, _, name, allowed in requested(activity.when):
+        value, rule, unit = column(name), condition.words, condition.suffix
+        if isinstance(allowed, bool):
+            otherwise = f"has {condition.states[not allowed]}"
+            add(rule, value == allowed, True, unknown, unknown, "", otherwise)
             continue
-        if key == "ground":
-            key, asked = f"temperature_{asked.depth_m * 100:g}cm_k", asked.temperature_k
-        value, (low, high) = column(key), asked
-        if key == "local_time_h":
+        low, high = allowed
+        if condition.period:
             late, early = value >= low, value <= high
             met = late | early if low > high else late & early
-            excess = np.minimum((low - value) % 24.0, (value - high) % 24.0)
+            excess = np.minimum((low - value) % condition.period, (value - high) % condition.period)
         else:
             met = (value >= low) & (value <= high)
             excess = np.maximum(low - value, value - high)
-        add(rule, met, True, excess, value, unit, f"{_between(low, high)}{unit}")
-    if (asked := activity.when.in_magnetotail) is not None:
-        words = "outside the magnetotail" if asked else "in the magnetotail"
-        add("magnetotail", column("in_magnetotail") == asked, True, unknown, unknown, "", words)
+        add(rule, met, True, excess, value, unit, f"{range_text(low, high)}{unit}")
     if activity.coverage is not None:
-        unit = COVERAGE_UNITS[activity.coverage.over]
+        unit = QUANTITIES[activity.coverage.over].suffix
         value = column(activity.coverage.over)
         low, high = activity.coverage.edges[0], activity.coverage.edges[-1]
         add(
@@ -213,10 +200,10 @@ def demands_of(activity: Activity, environment: Environment, minutes: int) -> li
     if activity.contact != "none":
         name = scenario.platform_of(activity)
         met = known(environment.platforms[name], "in_contact", name, minutes) > 0
-        add("contact", met, activity.contact == "whole", unknown, unknown, "", "out of contact")
+        add("contact", met, activity.contact == "whole", unknown, unknown, "", "is out of contact")
     if activity.instrument in environment.out:
         met = ~environment.out[activity.instrument][:minutes]
-        words = f'on "{activity.instrument}", which is out,'
+        words = f'uses "{activity.instrument}", which is out,'
         add("outage", met, True, unknown, unknown, "", words)
     if (lead_min := scenario.command_lead_min(activity)) is not None:
         late_min = _late_min(environment, activity, lead_min, minutes)
@@ -264,26 +251,13 @@ def _unmet_demands(
                 yield _unmet(scenario, run, demand, int(start), int(end), mend)
 
 
-def _between(low: float, high: float) -> str:
-    if isinf(high):
-        return f"at least {number_text(low)}"
-    return (
-        f"at most {number_text(high)}"
-        if isinf(low)
-        else f"{number_text(low)} to {number_text(high)}"
-    )
-
-
 def _unmet(
     scenario: Scenario, run: Run, demand: Demand, start: int, end: int, mend: str
 ) -> Violation:
     since = f"{end - start} min from {stamp(scenario, start)}"
-    if demand.rule in ("contact", "magnetotail", "outage"):
-        what = (
-            f"is {demand.allowed} for {since}"
-            if demand.whole
-            else (f"starts {demand.allowed} at {stamp(scenario, run.start_min)}")
-        )
+    if demand.is_state:
+        during = f"for {since}" if demand.whole else f"at its start, {stamp(scenario, start)}"
+        what = f"{demand.allowed} {during}"
         return Violation(
             demand.rule, run.slot, start, float(end - start), "min", f"{run} {what}; {mend}"
         )

@@ -12,10 +12,11 @@ import pandas as pd
 from obsplan.common import intervals
 from obsplan.common.constants import SYNODIC_MONTH_DAYS
 from obsplan.environment.contacts import link_columns, relay_columns
-from obsplan.environment.model import Environment, depth_column, span_ends, wanted_depths_m
+from obsplan.environment.model import Environment, span_ends, wanted_depths_m
 from obsplan.environment.power_columns import power_columns
 from obsplan.environment.site_skyline import site_profile
 from obsplan.ephemeris import open_ephemeris
+from obsplan.inputs.conditions import depth_column
 from obsplan.inputs.scenario import Scenario
 from obsplan.physics import regolith, sky
 

@@ -43,11 +43,6 @@ class Environment:
     readings: dict[str, Reading] = field(default_factory=dict)
 
 
-def depth_column(depth_m: float) -> str:
-    """Name of the sky table's column for the ground temperature at a depth, 0 the surface."""
-    return f"temperature_{depth_m * 100:g}cm_k" if depth_m else "surface_temperature_k"
-
-
 def span_ends(scenario: Scenario) -> tuple[np.datetime64, np.datetime64]:
     """The span in whole steps, as UTC datetime64[s]."""
     first = np.datetime64(scenario.span.start_utc.replace(tzinfo=None), "s")

@@ -12,7 +12,11 @@ from obsplan.operations.fixed_slots import minutes_of
 from obsplan.planning.problem.booking import Booking
 from obsplan.planning.problem.definition import Problem
 from obsplan.planning.problem.resource_flow import TOLERANCE
-from obsplan.planning.problem.start_windows import commandable, condition_masks
+from obsplan.planning.problem.start_windows import (
+    commandable,
+    condition_masks,
+    condition_words,
+)
 from obsplan.planning.reasons import what_if
 
 CHANGE_COLUMNS = ("activity", "slot", "change", "from_utc", "to_utc", "why", "value_change")
@@ -262,13 +266,14 @@ def _shut(environment: Environment, stay: pd.DataFrame, i: int, at: int) -> str:
     inside = slice(at * step, at * step + scenario.slot_min(activity))
     masks = condition_masks(environment, activity)
     failing = [key for key, mask in masks.items() if not mask[inside].all()]
-    if activity.instrument in environment.out and any("in service" in key for key in failing):
+    if "instrument" in failing:
         return f'"{activity.instrument}" is out'
     if activity.contact == "start":
         contact = environment.platforms[scenario.platform_of(activity)]["in_contact"]
-        failing += [] if contact.iloc[at * step] else ["contact at its start"]
+        failing += [] if contact.iloc[at * step] else ["contact at the start"]
     if failing:
-        return f"{' and '.join(failing)} does not hold there"
+        words = condition_words(scenario, activity)
+        return f"that start does not have {' or '.join(words[key] for key in failing)}"
     if not commandable(environment, activity)[inside.start]:
         return "no contact can command it in time"
     begin, end = inside.start, inside.stop

@@ -119,7 +119,7 @@ def test_without_any_contact_nothing_can_be_commanded():
     scene = scene_with({"lead_min": 0})
     place = world(scene, in_contact=False)
     assert not start_mask(place, scene.activity[0]).any()
-    assert "uplink" in why_no_window(place, scene.activity[0])
+    assert "contact to command it" in why_no_window(place, scene.activity[0])
     (found,) = check_timeline(place, slots(("sweep", 600))).violations.itertuples()
     assert found.rule == "uplink" and "no start in the span" in found.message
 

@@ -9,10 +9,10 @@ from obsplan.checking.check import check_timeline
 
 CONDITIONS = [
     # rule, condition, start that holds, start that does not, first bad minute, amount, unit
-    ("sun elevation", {"sun_elevation_deg": [8, 14]}, 435, 360, 360, 0.5, "deg"),
-    ("visible fraction", {"sun_visible_fraction": [0.9, 1]}, 1140, 1170, 1200, 0.9, ""),
-    ("earth elevation", {"earth_elevation_deg": [22, 40]}, 1080, 1200, 1200, 1259 / 144 - 8, "deg"),
-    ("earth phase", {"earth_phase_deg": [70, 90]}, 480, 360, 360, 2.5, "deg"),
+    ("Sun elevation", {"sun_elevation_deg": [8, 14]}, 435, 360, 360, 0.5, "deg"),
+    ("visible fraction of the Sun", {"sun_visible_fraction": [0.9, 1]}, 1140, 1170, 1200, 0.9, ""),
+    ("Earth elevation", {"earth_elevation_deg": [22, 40]}, 1080, 1200, 1200, 1259 / 144 - 8, "deg"),
+    ("Earth phase", {"earth_phase_deg": [70, 90]}, 480, 360, 360, 2.5, "deg"),
     (
         "surface temperature",
         {"surface_temperature_k": [200, 280]},
@@ -51,8 +51,8 @@ def test_condition_must_hold_in_every_minute_of_the_slot(
 @pytest.mark.parametrize(
     "asked, start, words",
     [
-        (True, 690, "is outside the magnetotail for 30 min"),
-        (False, 675, "is in the magnetotail for 15 min"),
+        (True, 690, "has the Moon outside the magnetotail for 30 min"),
+        (False, 675, "has the Moon in the magnetotail for 15 min"),
     ],
 )
 def test_magnetotail_is_told_in_words(asked, start, words):
@@ -70,8 +70,8 @@ def test_condition_broken_twice_in_a_slot_is_two_violations():
     found = check_timeline(world, slots(("camera", 60))).violations
     assert list(found["time_utc"]) == [START + pd.Timedelta(minutes=m) for m in (65, 100)]
     assert found["message"][0] == (
-        '"camera" (slot s1): visible fraction at 2028-07-01T01:05Z, 0.2, is 0.3 outside the '
-        "allowed 0.5 to 1 (2 min from 2028-07-01T01:05Z); the nearest start that meets its "
+        '"camera" (slot s1): visible fraction of the Sun at 2028-07-01T01:05Z, 0.2, is 0.3 '
+        "outside the allowed 0.5 to 1 (2 min from 2028-07-01T01:05Z); the nearest start that meets its "
         "conditions is 2028-07-01T01:45Z"
     )
 
@@ -170,10 +170,10 @@ def test_rules_are_those_the_scenario_poses():
         "span",
         "grid",
         "duration",
-        "sun elevation",
-        "visible fraction",
-        "earth elevation",
-        "earth phase",
+        "Sun elevation",
+        "visible fraction of the Sun",
+        "Earth elevation",
+        "Earth phase",
         "surface temperature",
         "ground temperature",
         "local time",

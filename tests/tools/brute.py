@@ -199,7 +199,7 @@ def accepted_worth(environment, above: float, tries: int) -> float | None:
     return None
 
 
-PLACEMENT = ("span", "grid", "duration", "sun elevation", "coverage", "contact")
+PLACEMENT = ("span", "grid", "duration", "Sun elevation", "coverage", "contact")
 
 
 def timeline_worth(scene, runs) -> float:

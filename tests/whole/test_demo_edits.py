@@ -59,7 +59,7 @@ EDITS = {
     "span": lambda s: moved(s, "passive log", at("13T05:45")),
     "grid": lambda s: moved(s, "passive log", first_start(s, "passive log") + 7 * MINUTE),
     "duration": longer,
-    "sun elevation": lambda s: moved(s, "low-Sun sweep", at("07T12:00")),
+    "Sun elevation": lambda s: moved(s, "low-Sun sweep", at("07T12:00")),
     "surface temperature": lambda s: moved(s, "apxs integration", at("06T12:00")),
     "local time": lambda s: moved(s, "drive", at("12T21:00")),
     "contact": lambda s: moved(s, "drive", at("05T04:00")),

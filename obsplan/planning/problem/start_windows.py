@@ -8,42 +8,28 @@ import numpy as np
 import pandas as pd
 
 from obsplan.common import intervals
-from obsplan.environment.model import Environment, depth_column
+from obsplan.environment.model import Environment
+from obsplan.inputs.conditions import depth_column, requested
 from obsplan.inputs.scenario import Activity, Scenario
-
-COLUMN_OF = {
-    "sun_elevation_deg": "sun_elevation_deg",
-    "sun_visible_fraction": "sun_visible_fraction",
-    "earth_elevation_deg": "earth_elevation_deg",
-    "earth_phase_deg": "earth_phase_deg",
-    "surface_temperature_k": "surface_temperature_k",
-    "local_time_h": "local_time_h",
-}
 
 
 def condition_masks(environment: Environment, activity: Activity) -> dict[str, np.ndarray]:
     """Per condition of `activity`, the minutes (n,) in which it holds."""
-    table = environment.sky
     masks = {}
-    for key, column in COLUMN_OF.items():
-        limits = getattr(activity.when, key)
-        if limits is None:
+    for condition, _, column, allowed in requested(activity.when):
+        value = environment.sky[column].to_numpy()
+        if isinstance(allowed, bool):
+            masks[condition.key] = value == allowed
             continue
-        value, (low, high) = table[column].to_numpy(), limits
+        low, high = allowed
         above, below = value >= low, value <= high
-        # Only local time runs in a circle, so only there may low exceed high.
-        masks[key] = above & below if low <= high else above | below
-    if activity.when.in_magnetotail is not None:
-        masks["in_magnetotail"] = table["in_magnetotail"].to_numpy() == activity.when.in_magnetotail
-    if activity.when.ground is not None:
-        low, high = activity.when.ground.temperature_k
-        value = table[depth_column(activity.when.ground.depth_m)].to_numpy()
-        masks[f"ground at {activity.when.ground.depth_m:g} m"] = (value >= low) & (value <= high)
+        # Only of a quantity that starts again may the range run from high to low.
+        masks[condition.key] = above & below if low <= high else above | below
     if activity.contact == "whole":
         name = environment.scenario.platform_of(activity)
         masks["contact"] = environment.platforms[name]["in_contact"].to_numpy(dtype=bool)
     if activity.instrument in environment.out:
-        masks[f'"{activity.instrument}" in service'] = ~environment.out[activity.instrument]
+        masks["instrument"] = ~environment.out[activity.instrument]
     return masks
 
 
@@ -189,27 +175,46 @@ def ground_windows(
     return table
 
 
-def why_no_window(environment: Environment, activity: Activity) -> str:
-    """In words, which condition leaves `activity` without a window ("" when it has one).
+def condition_words(scenario: Scenario, activity: Activity) -> dict[str, str]:
+    """What each key of `start_masks` means, in words that follow "needs" or "has"."""
+    lead_min = scenario.command_lead_min(activity)
+    return {
+        **{asked.condition.key: asked.words for asked in requested(activity.when)},
+        "contact": "contact throughout",
+        "instrument": f'"{activity.instrument}" in service',
+        "contact at the start": "contact at its start",
+        "uplink": f"a contact to command it {lead_min} min or more before its start",
+        "coverage": "its start in a coverage bin",
+    }
 
-    A condition is named alone when no slot could start even if it were the only one, or
-    when dropping it alone would open a window.
+
+def why_no_window(environment: Environment, activity: Activity) -> str:
+    """Why `activity` has no window, in a sentence without a stop; "" when it has one.
+
+    Conditions that no slot meets even alone are named first; else those whose removal
+    alone would open a window; else all.
     """
     scenario = environment.scenario
-    masks = condition_masks(environment, activity)
-    starts = start_masks(environment, activity, masks)
+    starts = start_masks(environment, activity, condition_masks(environment, activity))
     if _all_of(scenario, starts).any():
         return ""
     if not starts.pop("span").any():
         return "a slot is longer than the span"
-    never = [key for key, mask in starts.items() if not mask.any()]
+    words = condition_words(scenario, activity)
+    never = [words[key] for key, mask in starts.items() if not mask.any()]
     if never:
-        return f"{' and '.join(never)} never holds long enough for a slot"
+        return f"no slot in the span has {' or '.join(never)}"
     culprits = [
-        key
+        words[key]
         for key in starts
         if _all_of(scenario, {k: mask for k, mask in starts.items() if k != key}).any()
     ]
     if culprits:
-        return f"no window is left once {' or '.join(culprits)} is asked with the rest"
-    return f"{', '.join(starts)} together leave no window"
+        which = "this" if len(culprits) == 1 else "one of these"
+        return (
+            f"no slot in the span meets all conditions; dropping {which} would open a window: "
+            f"{', '.join(culprits)}"
+        )
+    return (
+        f"no slot in the span has all of these at once: {', '.join(words[key] for key in starts)}"
+    )

@@ -14,7 +14,7 @@ import numpy as np
 
 from obsplan.environment.model import Environment
 from obsplan.inputs.hardware import Platform
-from obsplan.inputs.scenario import Activity, Scenario
+from obsplan.inputs.scenario import Scenario
 from obsplan.planning.problem.definition import Node, Problem
 from obsplan.planning.problem.from_scenario import (
     Exclusion,
@@ -22,7 +22,7 @@ from obsplan.planning.problem.from_scenario import (
     build_problem,
     exclusive_pairs,
 )
-from obsplan.planning.problem.start_windows import condition_masks, start_masks
+from obsplan.planning.problem.start_windows import condition_masks, condition_words, start_masks
 from obsplan.planning.search.first_plan import counted, required_alone
 from obsplan.planning.solver.bounds import relaxation
 from obsplan.planning.solver.highs import is_impossible, loaded
@@ -31,14 +31,6 @@ from obsplan.planning.solver.model import model
 # Whether so few runs have a place is mostly settled at the root of the search.
 MOST_NODES = 500
 MOST_STARTS = 2000
-IN_WORDS = {
-    "sun_elevation_deg": ("Sun elevation", " deg"),
-    "sun_visible_fraction": ("visible fraction of the Sun", ""),
-    "earth_elevation_deg": ("Earth elevation", " deg"),
-    "earth_phase_deg": ("Earth phase", " deg"),
-    "surface_temperature_k": ("surface temperature", " K"),
-    "local_time_h": ("local time", " h"),
-}
 
 
 @dataclass(frozen=True, eq=False)
@@ -161,10 +153,10 @@ def _rules(environment: Environment, required: Problem) -> Iterator[Rule]:
             yield Rule(f'"{activity.name}" must run{times}', _on_task(i, must=task.must))
     for i, _, activity in placed:
         masks = condition_masks(environment, activity)
+        words = condition_words(scenario, activity)
         for key, mask in start_masks(environment, activity, masks).items():
             if key != "span":
-                words = _condition(scenario, activity, key)
-                yield Rule(f'"{activity.name}" {words}', partial(_only_at, i, mask))
+                yield Rule(f'"{activity.name}" needs {words[key]}', partial(_only_at, i, mask))
     for i, task, activity in placed:
         if activity.gap_min:
             words = f'gap of {activity.gap_min} min between runs of "{activity.name}"'
@@ -214,23 +206,6 @@ def end_charge_words(platform: Platform) -> str:
     """The rule of the charge at the end of the span."""
     battery = platform.battery
     return f'end charge of {battery.end * battery.capacity_wh:g} Wh on "{platform.name}"'
-
-
-def _condition(scenario: Scenario, activity: Activity, key: str) -> str:
-    if key in IN_WORDS:
-        (what, unit), (low, high) = IN_WORDS[key], getattr(activity.when, key)
-        return f"only with {what} {low:g} to {high:g}{unit}"
-    if key == "in_magnetotail":
-        return f"only {'in' if activity.when.in_magnetotail else 'outside'} the magnetotail"
-    if key.startswith("ground"):
-        low, high = activity.when.ground.temperature_k
-        return f"only with {key} {low:g} to {high:g} K"
-    return {
-        "contact": "in contact all through",
-        "contact at the start": "in contact at its start",
-        "uplink": f"commanded in a contact {scenario.command_lead_min(activity)} min before",
-        "coverage": "only within the bins of its coverage",
-    }.get(key, f"only while {key}")
 
 
 def _exclusion(scenario: Scenario, exclusion: Exclusion) -> str:

@@ -12,11 +12,12 @@ import numpy as np
 import pandas as pd
 
 from obsplan.common.text import number_text
-from obsplan.environment.model import Environment, depth_column
+from obsplan.environment.model import Environment
+from obsplan.inputs.conditions import requested
 from obsplan.inputs.scenario import Activity
 from obsplan.planning.problem.booking import Booking
 from obsplan.planning.problem.resource_flow import TOLERANCE
-from obsplan.planning.problem.start_windows import COLUMN_OF, start_mask, why_no_window
+from obsplan.planning.problem.start_windows import start_mask, why_no_window
 from obsplan.planning.reasons import remedies, what_if
 from obsplan.planning.reasons.case import Answer, Case
 from obsplan.planning.reasons.shortages import as_it_is_or_more_for_data, more_energy
@@ -161,16 +162,13 @@ def _less_waiting(case: Case) -> Changes:
 
 def _wider_range(case: Case) -> Changes:
     """One range of the activity's conditions a little wider."""
-    _scenario, environment, when = case.scenario, case.environment, case.activity.when
-    ranges = {key: (column, getattr(when, key), key) for key, column in COLUMN_OF.items()}
-    if when.ground is not None:
-        depth_m = when.ground.depth_m
-        what = f"ground temperature_k at {depth_m:g} m"
-        ranges["ground"] = depth_column(depth_m), when.ground.temperature_k, what
-    for key, (column, limits, what) in ranges.items():
+    environment = case.environment
+    for condition, name, column, limits in requested(case.activity.when):
         # A local time that runs over midnight has no end that could be moved outwards.
-        if limits is None or limits[0] > limits[1]:
+        if isinstance(limits, bool) or limits[0] > limits[1]:
             continue
+        key = condition.key
+        what = name if key == "ground" else key
         slots = _slots(case, environment.sky[column].to_numpy())
         lowest, highest = slots.min(axis=1), slots.max(axis=1)
         lacking = np.maximum(limits[0] - lowest, highest - limits[1])

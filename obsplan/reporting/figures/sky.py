@@ -9,8 +9,9 @@ from matplotlib.figure import Figure
 
 from obsplan.common import intervals
 from obsplan.common.constants import ASTRONOMICAL_UNIT_KM, SOLAR_IRRADIANCE_W_M2
-from obsplan.environment.model import Environment, depth_column, wanted_depths_m
+from obsplan.environment.model import Environment, wanted_depths_m
 from obsplan.environment.site_skyline import site_profile
+from obsplan.inputs.conditions import depth_column
 from obsplan.inputs.scenario import Scenario
 from obsplan.physics import sky
 from obsplan.physics.skyline import skyline_elevation_deg

@@ -8,13 +8,13 @@ from importlib.resources import files
 import numpy as np
 import pandas as pd
 
-from obsplan.checking.condition_rules import CONDITIONS
+from obsplan.inputs.conditions import CONDITIONS
 
 # Keys of a scenario that reasons name, in words with their unit.
 WORDS = {
-    key: rule.replace("sun", "Sun").replace("earth", "Earth") + (f" ({unit[1:]})" if unit else "")
-    for rule, key, unit in CONDITIONS
-    if key != "ground"
+    condition.key: condition.heading
+    for condition in CONDITIONS
+    if "_" in condition.key  # a key of one word may be an ordinary word
 }
 KEY = re.compile(rf"\b({'|'.join(WORDS)})\b")
 STAMP = re.compile(r"\d{4}-\d\d-\d\dT\d\d:\d\d(?::\d\d)?Z")

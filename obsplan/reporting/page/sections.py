@@ -6,6 +6,7 @@ import obsplan
 from obsplan.analysis.missing_runs import runs_in
 from obsplan.common.caution import CAUTION
 from obsplan.environment.model import Environment
+from obsplan.inputs.conditions import QUANTITIES
 from obsplan.inputs.scenario import Activity, Scenario
 from obsplan.planning.plan import Plan
 from obsplan.planning.problem.start_windows import coverage_bin, start_mask
@@ -19,13 +20,6 @@ from obsplan.reporting.page.elements import (
     table,
     tag,
 )
-
-BIN_UNITS = {
-    "local_time_h": "h local time",
-    "sun_elevation_deg": "deg Sun elevation",
-    "earth_phase_deg": "deg Earth phase",
-    "span_h": "h of the span",
-}
 
 
 def activity_part(plan: Plan, activity: Activity) -> Html:
@@ -73,7 +67,7 @@ def activity_part(plan: Plan, activity: Activity) -> Html:
     ]
     parts = [table(f"Runs of {activity.name}", heads, rows)] if rows else [paragraph("No run.")]
     if bins:
-        unit = BIN_UNITS[activity.coverage.over]
+        quantity = QUANTITIES[activity.coverage.over].heading
         kinds = [
             "filled" if runs else "empty" if reachable else "out of reach"
             for _, runs, reachable in bins
@@ -92,13 +86,13 @@ def activity_part(plan: Plan, activity: Activity) -> Html:
                     for (words, runs, _), kind in zip(bins, kinds)
                 ),
                 class_="bins",
-                aria_label=f"Coverage bins of {activity.name} in {unit}",
+                aria_label=f"Coverage bins of {activity.name}, {quantity}",
             ),
         )
         parts.insert(
             0,
             paragraph(
-                f"Coverage in {unit}; out of reach: no permitted start in it.", class_="hint"
+                f"Coverage of {quantity}; out of reach: no permitted start in it.", class_="hint"
             ),
         )
     return folded(summary, *parts)

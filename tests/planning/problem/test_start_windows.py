@@ -73,7 +73,8 @@ def test_magnetotail_may_be_asked_for_or_shunned(asked, expected):
     scene = scenario({"name": "look", "when": {"in_magnetotail": asked}})
     table = world(scene, {"in_magnetotail": not asked})
     reason = why_no_window(table, scene.activity[0])
-    assert reason == "in_magnetotail never holds long enough for a slot"
+    where = "in" if asked else "outside"
+    assert reason == f"no slot in the span has the Moon {where} the magnetotail"
 
 
 def test_windows_of_ground_temperature_are_to_the_minute():
@@ -141,7 +142,7 @@ def test_masks_are_by_the_minute_and_named_after_their_condition():
     }
     scene = scenario({"name": "look"} | asked)
     masks = condition_masks(world(scene, in_contact=DAY < 100), scene.activity[0])
-    assert list(masks) == ["sun_elevation_deg", "ground at 0.3 m", "contact"]
+    assert list(masks) == ["sun_elevation_deg", "ground", "contact"]
     assert [int(m.sum()) for m in masks.values()] == [289, 721, 100]
 
 
@@ -168,27 +169,29 @@ REASONS = [
     (
         {"when": {"sun_elevation_deg": [80, 90]}},
         {},
-        "sun_elevation_deg never holds long enough for a slot",
+        "no slot in the span has Sun elevation 80 to 90 deg",
     ),
     (
         {"contact": "whole"},
         {"in_contact": DAY % 50 < 40},
-        "contact never holds long enough for a slot",
+        "no slot in the span has contact throughout",
     ),
     (
         {"contact": "start", "when": {"sun_elevation_deg": [6, 9]}},
         {"in_contact": False},
-        "contact at the start never holds long enough for a slot",
+        "no slot in the span has contact at its start",
     ),
     (
         {"when": {"sun_elevation_deg": [5, 7], "surface_temperature_k": [250, 400]}},
         {},
-        "no window is left once sun_elevation_deg or surface_temperature_k is asked with the rest",
+        "no slot in the span meets all conditions; dropping one of these would open a window: "
+        "Sun elevation 5 to 7 deg, surface temperature 250 to 400 K",
     ),
     (
         {"coverage": {"over": "span_h", "edges": [2, 3]}, "when": {"local_time_h": [8, 12]}},
         {},
-        "no window is left once local_time_h or coverage is asked with the rest",
+        "no slot in the span meets all conditions; dropping one of these would open a window: "
+        "local time 8 to 12 h, its start in a coverage bin",
     ),
     (
         {
@@ -199,7 +202,8 @@ REASONS = [
             }
         },
         {},
-        "sun_elevation_deg, earth_phase_deg, surface_temperature_k together leave no window",
+        "no slot in the span has all of these at once: Sun elevation 5 to 7 deg, "
+        "Earth phase 80 to 90 deg, surface temperature 250 to 260 K",
     ),
     ({"when": {"sun_elevation_deg": [6, 9]}}, {}, ""),
 ]
@@ -213,7 +217,7 @@ def test_reason_names_the_condition_that_leaves_no_window(asked, columns, reason
     assert (reason == "") == start_mask(table, scene.activity[0]).any()
 
 
-PLACEMENT = ["span", "grid", "duration", "sun elevation", "coverage", "contact"]
+PLACEMENT = ["span", "grid", "duration", "Sun elevation", "coverage", "contact"]
 
 
 @given(case=cases(hours=(2, 4), activities=(1, 2)))

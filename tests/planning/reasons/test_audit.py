@@ -41,7 +41,7 @@ ASKED = {"name": "a", "must": 1}
         (
             [ASKED | {"when": {"sun_elevation_deg": [80, 90]}}],
             {},
-            'activity "a": has no window: sun_elevation_deg never holds',
+            'activity "a": has no window: no slot in the span has Sun elevation 80 to 90 deg',
         ),
         (
             [ASKED | {"count": 5, "must": 5, "gap_min": 600}],

@@ -51,7 +51,7 @@ def test_a_required_run_without_window_names_the_condition_that_removes_the_last
     with pytest.raises(Infeasible) as refused:
         make_plan(world(scene))
     assert '"a" must run, but has no window' in str(refused.value)
-    assert "sun_elevation_deg or in_magnetotail" in str(refused.value)
+    assert "Sun elevation 7 to 9 deg, the Moon in the magnetotail" in str(refused.value)
 
 
 def test_a_gap_longer_than_the_span_leaves_one_run():

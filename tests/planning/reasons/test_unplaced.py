@@ -293,14 +293,14 @@ def test_activity_that_waits_for_one_without_a_run_says_so():
         # The Sun climbs to 15 deg; the last hour starts at 14.583 deg.
         (
             {"sun_elevation_deg": [16, 90]},
-            "sun_elevation_deg",
+            "Sun elevation 16 to 90 deg",
             "sun_elevation_deg might run from 14.5 to 90",
         ),
         # At 0.3 m the last hour starts at 249.583 K.
         (
             {"ground": {"depth_m": 0.3, "temperature_k": [260, 300]}},
-            "ground at 0.3 m",
-            "ground temperature_k at 0.3 m might run from 249.5 to 300",
+            "ground temperature at 0.3 m 260 to 300 K",
+            "ground temperature at 0.3 m might run from 249.5 to 300",
         ),
     ],
 )
@@ -308,7 +308,7 @@ def test_window_names_the_condition_and_how_far_it_would_have_to_open(when, reas
     scene = scenario({"name": "camera", "when": when})
     found = why(scene)
     assert found == (
-        f"no window: {reason} never holds long enough for a slot",
+        f"no window: no slot in the span has {reason}",
         f"{change} (start 2028-07-01T23:00Z)",
     )
 
@@ -327,7 +327,7 @@ def test_contact_names_the_minutes_it_lacks():
     in_contact = np.zeros(24 * 60, dtype=bool)
     in_contact[120:150] = True
     reason, change = why(scene, in_contact=in_contact)
-    assert reason == "no window: contact never holds long enough for a slot"
+    assert reason == "no window: no slot in the span has contact throughout"
     assert change == ("contact were 30 min longer between 2028-07-01T01:30Z and 2028-07-01T02:30Z")
 
 
@@ -343,7 +343,8 @@ def test_commands_that_come_too_early_may_come_later():
     in_contact = np.arange(4 * 60) >= 120
     found = why(scene, in_contact=in_contact)
     assert found == (
-        "no window: uplink never holds long enough for a slot",
+        "no window: no slot in the span has a contact to command it 90 min or more "
+        "before its start",
         "the lead of its commands were 31 min shorter (start 2028-07-01T03:00Z)",
     )
 

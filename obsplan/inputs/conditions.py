@@ -1,0 +1,101 @@
+"""The conditions that an activity may set in `when`: one row each.
+
+A row's key is the field of `When` and the column of the sky table; only the ground
+temperature has a column of its own for each depth. Planner and referee judge the
+conditions each by itself; what a condition is called and measured in stands here alone.
+"""
+
+from math import isinf
+from typing import NamedTuple
+
+from obsplan.inputs.scenario import GroundRange, When
+
+
+class Condition(NamedTuple):
+    """A quantity of the sky table with its name in sentences and its unit ("" without one).
+
+    period: of a quantity that starts again, such as the local time; there a range may
+        run over the turn, from a high value to a low one.
+    states: of a quantity that is either true or false, its words when false and when true.
+    """
+
+    key: str
+    words: str
+    unit: str = ""
+    period: float | None = None
+    states: tuple[str, str] | None = None
+
+    @property
+    def suffix(self) -> str:
+        """The unit as it follows a number."""
+        return f" {self.unit}" if self.unit else ""
+
+    @property
+    def heading(self) -> str:
+        """Words and unit, as over a column of numbers."""
+        return f"{self.words} ({self.unit})" if self.unit else self.words
+
+
+CONDITIONS = (
+    Condition("sun_elevation_deg", "Sun elevation", "deg"),
+    Condition("sun_visible_fraction", "visible fraction of the Sun"),
+    Condition("earth_elevation_deg", "Earth elevation", "deg"),
+    Condition("earth_phase_deg", "Earth phase", "deg"),
+    Condition("surface_temperature_k", "surface temperature", "K"),
+    Condition("ground", "ground temperature", "K"),
+    Condition("local_time_h", "local time", "h", period=24.0),
+    Condition(
+        "in_magnetotail",
+        "magnetotail",
+        states=("the Moon outside the magnetotail", "the Moon in the magnetotail"),
+    ),
+)
+SPAN_TIME = Condition("span_h", "time since the start of the span", "h")
+# What conditions and coverage name, by key.
+QUANTITIES = {quantity.key: quantity for quantity in (*CONDITIONS, SPAN_TIME)}
+
+
+class Requested(NamedTuple):
+    """A condition that an activity sets.
+
+    name: the quantity in words, with its depth in the ground.
+    column: where the sky table has it.
+    allowed: the lowest and the highest value, or which of two states.
+    """
+
+    condition: Condition
+    name: str
+    column: str
+    allowed: tuple[float, float] | bool
+
+    @property
+    def words(self) -> str:
+        """Such as "Sun elevation 6 to 12 deg" or "the Moon in the magnetotail"."""
+        if isinstance(self.allowed, bool):
+            return self.condition.states[self.allowed]
+        return f"{self.name} {range_text(*self.allowed)}{self.condition.suffix}"
+
+
+def requested(when: When) -> list[Requested]:
+    """The conditions that `when` sets, in the order of CONDITIONS."""
+    found = []
+    for condition in CONDITIONS:
+        allowed, column, name = getattr(when, condition.key), condition.key, condition.words
+        if isinstance(allowed, GroundRange):
+            column, name = depth_column(allowed.depth_m), f"{name} at {allowed.depth_m:g} m"
+            allowed = allowed.temperature_k
+        if allowed is not None:
+            found.append(Requested(condition, name, column, allowed))
+    return found
+
+
+def range_text(low: float, high: float) -> str:
+    """A range in words, open at an end that is infinite."""
+    if isinf(high):
+        return f"at least {low:g}"
+    return f"at most {high:g}" if isinf(low) else f"{low:g} to {high:g}"
+
+
+def depth_column(depth_m: float) -> str:
+    """Name of the sky table's column for the ground temperature at a depth, 0 the surface."""
+    return f"temperature_{depth_m * 100:g}cm_k" if depth_m else "surface_temperature_k"
