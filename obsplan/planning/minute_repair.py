@@ -17,9 +17,9 @@ from obsplan.inputs.scenario import Scenario
 from obsplan.planning.problem.booking import Booking
 from obsplan.planning.problem.definition import Problem
 from obsplan.planning.problem.timeline_table import booked_rows, plan_slots, slot_ids
+from obsplan.planning.search.exact import best_plan, is_small
 from obsplan.planning.search.first_plan import quick_plan
 from obsplan.planning.search.greedy import greedy_plan
-from obsplan.planning.search.strategy import best_plan, is_small
 
 # A plan that the replay refuses is mended with a little more in reserve, this often.
 MOST_MENDS = 12
@@ -117,7 +117,6 @@ def _thinned(
     None when only required runs are left and rules are still broken.
     """
     names = [task.name for task in question.tasks]
-    followed = {earlier for task in question.tasks for earlier, *_ in task.earlier}
     thinner = booking.copy()
     thinner.problem = question
     while True:
@@ -132,7 +131,11 @@ def _thinned(
             for slot, (name, start, _) in zip(slot_ids(len(rows)), rows)
             if name in names
             and len(thinner.runs[i := names.index(name)]) > question.tasks[i].must
-            and not (i in followed and len(thinner.runs[i]) == 1 and _waited_for(thinner, i))
+            and not (
+                i in question.prerequisites
+                and len(thinner.runs[i]) == 1
+                and _waited_for(thinner, i)
+            )
         ]
         if not runs:
             return None
@@ -208,12 +211,11 @@ def _mended(booking: Booking, tighter: Problem) -> Booking:
     lighter = booking.copy()
     lighter.problem = tighter
     lighter.flow = lighter.simulate()
-    followed = {earlier for task in tighter.tasks for earlier, *_ in task.earlier}
     while short := lighter.flow.short:
         droppable = [
             (task.value * task.repeat_worth ** len(lighter.runs[i]) / task.length, i)
             for i, task in enumerate(tighter.tasks)
-            if len(lighter.runs[i]) > max(task.must, int(i in followed))
+            if len(lighter.runs[i]) > max(task.must, int(i in tighter.prerequisites))
             and (task.node == short.node or task.data_mbit.any())
         ]
         if not droppable:

@@ -26,8 +26,9 @@ from obsplan.planning.problem.timeline_table import plan_slots, timeline_table
 from obsplan.planning.reasons.conflicts import find_conflict
 from obsplan.planning.reasons.idle_energy import why_not_idle
 from obsplan.planning.reasons.unplaced import unplaced
+from obsplan.planning.search.exact import above, is_small
 from obsplan.planning.search.first_plan import quick_plan
-from obsplan.planning.search.strategy import above, better_plans, is_small
+from obsplan.planning.search.strategy import better_plans
 from obsplan.planning.search.tie_breaks import tidy_plans
 
 Report = Callable[[str], None]

@@ -13,7 +13,7 @@ from tools.second_solver import by_cp_sat, by_scipy
 from tools.tiny import level_node
 
 from obsplan.planning.problem.definition import Node, Problem, Task
-from obsplan.planning.search.strategy import best_plan
+from obsplan.planning.search.exact import best_plan
 from obsplan.planning.solver.bounds import upper_bound
 from obsplan.planning.solver.model import model
 

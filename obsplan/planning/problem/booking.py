@@ -113,6 +113,20 @@ class Booking:
             return self.problem.steps
         return min(self.runs[earlier]) + self.problem.tasks[earlier].length + settle
 
+    def orders_met_from(self, task: int) -> int:
+        """First step at which a run of `task` may start, after all that it waits for."""
+        return max(
+            (
+                min(met_from, self.met_from(earlier, settle))
+                for earlier, settle, met_from in self.problem.tasks[task].earlier
+            ),
+            default=0,
+        )
+
+    def lacks_required_runs(self) -> bool:
+        """Whether a task has fewer runs than it must have."""
+        return any(len(runs) < task.must for task, runs in zip(self.problem.tasks, self.runs))
+
     def open_starts(self, task: int, among: slice = slice(None)) -> np.ndarray:
         """Starts (steps,) at which one more run breaks no exclusion, gap, order, bus or charge.
 
@@ -124,8 +138,7 @@ class Booking:
             return open_
         open_[among] = self.clear_starts(task)[among]
         open_[max(0, self.problem.steps - what.length + 1) :] = False
-        for earlier, settle, met_from in what.earlier:
-            open_[: min(met_from, self.met_from(earlier, settle))] = False
+        open_[: self.orders_met_from(task)] = False
         some = np.flatnonzero(open_)
         if len(some):
             part = slice(int(some[0]), int(some[-1]) + 1)
@@ -176,11 +189,7 @@ class Booking:
                 len(starts) > task.count
                 # A run bars its own start; a second bar there is another's.
                 or (self.barred[i, starts] > 1).any()
-                or any(
-                    start < min(met_from, self.met_from(earlier, settle))
-                    for earlier, settle, met_from in task.earlier
-                    for start in starts
-                )
+                or (starts and min(starts) < self.orders_met_from(i))
             ):
                 return False
         return self.fits_bus()

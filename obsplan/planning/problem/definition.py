@@ -4,6 +4,7 @@ It knows no scenario, no solver and no clock.
 """
 
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 
@@ -83,6 +84,11 @@ class Problem:
     tasks: tuple[Task, ...]
     nodes: tuple[Node, ...]
     exclusive: frozenset[tuple[int, int]]
+
+    @cached_property
+    def prerequisites(self) -> frozenset[int]:
+        """Tasks that others wait for."""
+        return frozenset(earlier for task in self.tasks for earlier, *_ in task.earlier)
 
 
 def worth_of_all(problem: Problem) -> float:

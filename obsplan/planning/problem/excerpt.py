@@ -22,10 +22,9 @@ def excerpt(booking: Booking, free: tuple[int, int], last: int) -> tuple[Problem
     problem = booking.problem
     first = free[0]
     rest = booking.copy()
-    followed = {earlier for task in problem.tasks for earlier, *_ in task.earlier}
     for i, runs in enumerate(booking.runs):
         for start in sorted(runs):
-            pinned = i in followed and start == min(booking.runs[i])
+            pinned = i in problem.prerequisites and start == min(booking.runs[i])
             inside = free[0] <= start < free[1] and start + problem.tasks[i].length <= last
             if inside and not pinned:
                 rest.add(i, start, -1)

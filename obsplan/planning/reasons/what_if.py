@@ -18,7 +18,7 @@ from obsplan.environment.model import Environment
 from obsplan.inputs.scenario import Scenario
 from obsplan.planning.problem.booking import Booking
 from obsplan.planning.problem.resource_flow import TOLERANCE, gain_wh
-from obsplan.planning.search.window_by_window import COARSE, with_planned_sending
+from obsplan.planning.search.sending import COARSE, with_planned_sending
 
 
 def hurdles(booking: Booking, task: int) -> dict[str, np.ndarray]:

@@ -11,9 +11,10 @@ import numpy as np
 from obsplan.planning.problem.booking import Booking
 from obsplan.planning.problem.definition import Problem
 from obsplan.planning.search.greedy import greedy_plan
+from obsplan.planning.search.model_solution import book_solution
 from obsplan.planning.search.rounding import guided_plan
 from obsplan.planning.search.ruin_and_recreate import reseat
-from obsplan.planning.search.window_by_window import take, with_planned_sending
+from obsplan.planning.search.sending import with_planned_sending
 from obsplan.planning.solver.bounds import relaxation
 from obsplan.planning.solver.highs import has_answer, is_impossible, loaded
 from obsplan.planning.solver.model import model
@@ -35,7 +36,7 @@ def quick_plan(problem: Problem, stop: Event | None = None) -> Booking:
     found for them; once `stop` is set, they are not sought where greed fails.
     """
     booking = greedy_plan(problem)
-    if any(len(runs) < task.must for task, runs in zip(problem.tasks, booking.runs)):
+    if booking.lacks_required_runs():
         booking = greedy_plan(problem, required_plan(problem, stop or Event()))
     return greedy_plan(problem, with_planned_sending(booking))
 
@@ -98,7 +99,7 @@ def _solved(alone: Problem) -> tuple[Booking | None, bool]:
     if not has_answer(solver):
         return None, is_impossible(solver)
     booking = Booking(alone)
-    take(solver, draft, booking, 0)
+    book_solution(solver, draft, booking, 0)
     return booking, True
 
 
@@ -125,11 +126,11 @@ def _begun(eased: Problem, shares: np.ndarray) -> Iterator[tuple[Booking, int]]:
     """
     yield greedy_plan(eased, guided_plan(eased, shares)), ROUNDS
     yield greedy_plan(eased), ROUNDS
-    followed = sorted({earlier for task in eased.tasks for earlier, *_ in task.earlier})
+    awaited = sorted(eased.prerequisites)
     draw = Random(0)
-    for _ in range(MOST_DRAWN if followed else 0):
+    for _ in range(MOST_DRAWN if awaited else 0):
         booking = Booking(eased)
-        for task in followed:
+        for task in awaited:
             open_ = np.flatnonzero(booking.open_starts(task)).tolist()
             if open_:
                 booking.add_if_it_holds(task, draw.choice(open_))

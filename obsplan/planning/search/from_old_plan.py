@@ -4,7 +4,7 @@ from obsplan.planning.problem.booking import Booking
 from obsplan.planning.problem.definition import Problem
 from obsplan.planning.search.first_plan import quick_plan
 from obsplan.planning.search.greedy import greedy_plan
-from obsplan.planning.search.window_by_window import with_planned_sending
+from obsplan.planning.search.sending import with_planned_sending
 
 
 def repaired(problem: Problem, old: list[list[int]]) -> Booking:
@@ -13,12 +13,16 @@ def repaired(problem: Problem, old: list[list[int]]) -> Booking:
     Raises LookupError when required runs find no place together.
     """
     booking = Booking(problem)
-    followed = {earlier for task in problem.tasks for earlier, *_ in task.earlier}
     runs = [(i, start) for i, starts in enumerate(old) for start in sorted(set(starts))]
 
     def rank(run: tuple[int, int]) -> tuple:
         task = problem.tasks[run[0]]
-        return not (task.must or run[0] in followed), -task.value / task.length, run[1], run[0]
+        return (
+            not (task.must or run[0] in problem.prerequisites),
+            -task.value / task.length,
+            run[1],
+            run[0],
+        )
 
     hopeful = booking.copy()
     for i, start in sorted(runs, key=rank):
@@ -33,15 +37,10 @@ def repaired(problem: Problem, old: list[list[int]]) -> Booking:
         for _ in range(2):
             for i, start in sorted(runs, key=rank):
                 if start not in booking.runs[i] and booking.open_starts(i)[start]:
-                    booking.add(i, start)
-                    flow = booking.simulate()
-                    if flow.short:
-                        booking.add(i, start, -1)
-                    else:
-                        booking.flow = flow
+                    booking.add_if_it_holds(i, start)
             booking = with_planned_sending(booking)
     booking = greedy_plan(problem, booking)
-    if any(len(starts) < task.must for task, starts in zip(problem.tasks, booking.runs)):
+    if booking.lacks_required_runs():
         return quick_plan(problem)
     return greedy_plan(problem, with_planned_sending(booking))
 
@@ -49,8 +48,8 @@ def repaired(problem: Problem, old: list[list[int]]) -> Booking:
 def _may_start(booking: Booking, i: int, start: int) -> bool:
     """Whether a run breaks no exclusion, gap, order or count; bus and energy come later."""
     task = booking.problem.tasks[i]
-    met = all(
-        start >= min(met_from, booking.met_from(earlier, settle))
-        for earlier, settle, met_from in task.earlier
+    return (
+        start >= booking.orders_met_from(i)
+        and len(booking.runs[i]) < task.count
+        and bool(booking.clear_starts(i)[start])
     )
-    return met and len(booking.runs[i]) < task.count and bool(booking.clear_starts(i)[start])

@@ -19,8 +19,8 @@ def greedy_plan(problem: Problem, booking: Booking | None = None) -> Booking:
     """
     booking = booking or Booking(problem)
     for task in _in_order(problem):
-        followed = any(task == earlier for t in problem.tasks for earlier, *_ in t.earlier)
-        while len(booking.runs[task]) < max(problem.tasks[task].must, int(followed)):
+        is_awaited = task in problem.prerequisites
+        while len(booking.runs[task]) < max(problem.tasks[task].must, int(is_awaited)):
             if not _place(booking, task):
                 break
     cost = [shares_used(problem, i).sum() for i in range(len(problem.tasks))]

@@ -13,8 +13,8 @@ from obsplan.planning.problem.definition import Problem
 from obsplan.planning.search.greedy import greedy_plan
 from obsplan.planning.search.merging import merged_starts
 from obsplan.planning.search.rounding import guided_plan
+from obsplan.planning.search.sending import with_planned_sending
 from obsplan.planning.search.two_lane_sweep import Lane, starts_along, two_lanes
-from obsplan.planning.search.window_by_window import with_planned_sending
 from obsplan.planning.solver.bounds import Relaxation
 
 # How far one sweep's prices lie from the last, as shares of a run's worth: towards as many
@@ -42,7 +42,7 @@ ROUNDING = 0.1
 def led_plan(problem: Problem, shares: np.ndarray) -> Booking | None:
     """The plan that follows `shares`, filled up; None when a required run found no place."""
     led = greedy_plan(problem, guided_plan(problem, shares))
-    if led.flow.short or any(len(runs) < task.must for task, runs in zip(problem.tasks, led.runs)):
+    if led.flow.short or led.lacks_required_runs():
         return None
     return greedy_plan(problem, with_planned_sending(led))
 

@@ -16,7 +16,7 @@ import numpy as np
 
 from obsplan.planning.problem.booking import Booking
 from obsplan.planning.search.greedy import shares_used
-from obsplan.planning.search.window_by_window import COARSE, with_planned_sending
+from obsplan.planning.search.sending import COARSE, with_planned_sending
 
 # Hours that are cleared at most, and how far beyond them runs may come back.
 CLEARED_H = 12.0
@@ -123,15 +123,14 @@ def _reseated(plan: Booking, draw: Random, shares: np.ndarray) -> tuple[Booking 
     placed = _filled(other, where, draw, shares)
     if set(placed) == set(cleared):
         return None, 0.0
-    lacking = any(len(runs) < task.must for task, runs in zip(problem.tasks, other.runs))
-    return (None, 0.0) if lacking else (other, gain + sum(placed.values()))
+    return (None, 0.0) if other.lacks_required_runs() else (other, gain + sum(placed.values()))
 
 
 def _movable(plan: Booking) -> list[tuple[int, int]]:
     """Task and start of each run but the first of those that others wait for."""
-    followed = {earlier for task in plan.problem.tasks for earlier, *_ in task.earlier}
+    awaited = plan.problem.prerequisites
     return [
-        (i, start) for i, runs in enumerate(plan.runs) for start in sorted(runs)[i in followed :]
+        (i, start) for i, runs in enumerate(plan.runs) for start in sorted(runs)[i in awaited :]
     ]
 
 

@@ -6,39 +6,27 @@ gives the same plan.
 
 from collections.abc import Callable, Iterator
 from concurrent.futures import Future, ThreadPoolExecutor
-from dataclasses import replace
 from functools import partial
 from itertools import chain
 from threading import Event
 
 import numpy as np
-from scipy import sparse
 
 from obsplan.planning.problem.booking import Booking
 from obsplan.planning.problem.definition import (
     Node,
     Problem,
     Task,
-    least_worth,
     starts_of,
     worth_of_all,
 )
+from obsplan.planning.search.exact import ROUNDING, above, best_plan, is_small
 from obsplan.planning.search.first_plan import quick_plan
 from obsplan.planning.search.price_guided import led_plan, priced
 from obsplan.planning.search.ruin_and_recreate import reseat
-from obsplan.planning.search.window_by_window import (
-    LATENESS_COST,
-    NODE_LIMIT,
-    PLAIN_SEARCH,
-    prefer,
-    sweep,
-    take,
-    with_planned_sending,
-)
+from obsplan.planning.search.window_by_window import sweep
 from obsplan.planning.solver.bounds import Relaxation, relaxation, upper_bound
-from obsplan.planning.solver.highs import has_answer, is_optimal, loaded, proven_bound, solution
-from obsplan.planning.solver.matrix import LEAST_FIGURE, Model
-from obsplan.planning.solver.model import GAP_H, RIVAL_H, model
+from obsplan.planning.solver.model import GAP_H, RIVAL_H
 
 # A first plan is bettered this much before the best of them goes on, and then what each effort
 # looks at, one after the other; stretches shifted so that no seam stays.
@@ -66,12 +54,6 @@ MOST_SEARCHES = 4
 # A bound that asks exclusion and gaps at every step takes some times as long, so it comes
 # second, and not where there are more starts than this.
 SHARP_STARTS = 40_000
-# So few permitted starts are a small problem, whose best plan is looked for at once; most
-# are proven in a second, and the limit of nodes ends the others after a few.
-SMALL_STARTS = 400
-SMALL_NODES = 200
-# What rounding in the solver may do to a bound, and so to the proof that a plan is best.
-ROUNDING = 2e-6
 # What the order of terms may do to a sum of worths.
 LAST_DIGITS = 1e-12
 
@@ -197,20 +179,6 @@ def _near(booking: Booking, bound: float, gap: float) -> bool:
     return booking.value() >= (1 - gap) * bound * (1 - LAST_DIGITS)
 
 
-def above(bound: float, booking: Booking) -> float:
-    """The bound, not below the plan by rounding; raises RuntimeError if it is by more."""
-    if booking.value() > bound + ROUNDING * max(1.0, abs(bound)):
-        raise RuntimeError(
-            f"a plan worth {booking.value()} lies above its bound {bound}: one of them is wrong"
-        )
-    return max(bound, booking.value())
-
-
-def is_small(problem: Problem) -> bool:
-    """Whether the best plan may well be found and proven in a few seconds."""
-    return starts_of(problem) <= SMALL_STARTS
-
-
 def _stricter(problem: Problem, question: Problem) -> bool:
     """Whether the two differ in what a relaxed problem leaves out."""
     return any(
@@ -222,58 +190,3 @@ def _stricter(problem: Problem, question: Problem) -> bool:
 
 def _strict_figures(part: Task | Node) -> tuple[np.ndarray, ...]:
     return (part.peak_w,) if isinstance(part, Task) else (part.base_peak_w, part.send_share)
-
-
-def best_plan(
-    question: Problem, problem: Problem, nodes: int = SMALL_NODES
-) -> tuple[Booking | None, float]:
-    """The best plan found of a small `question`, booked in `problem`, and a bound on them all.
-
-    The whole model goes to the branching solver at once; unless the search ended at its
-    limit of `nodes`, bound and value meet. There is no plan (None) when none was found or
-    when `problem`, being stricter, refuses it; the bound is true all the same. It is the
-    solver's own: the best value found plus what its search tree left open. The solver
-    computes in floating point and with tolerances, so its bound is raised by ROUNDING of
-    itself, ten times the tolerance to which its rows and costs hold.
-    """
-    draft = model(question)
-    solver = loaded(draft, mixed=True, mip_rel_gap=0.0, mip_max_nodes=nodes)
-    solver.run()
-    bound = proven_bound(solver)
-    bound += ROUNDING * max(1.0, abs(bound)) if np.isfinite(bound) else np.inf
-    # A plan that is worth anything is worth the first run of some task.
-    bound = bound if bound >= least_worth(question) else 0.0
-    if not has_answer(solver):
-        return None, bound
-    proven = is_optimal(solver)
-    for chosen in (_preferred(draft, question, solver), solver) if proven else (solver,):
-        booking = Booking(problem)
-        take(chosen, draft, booking, 0)
-        booking.flow = booking.simulate()
-        booking = with_planned_sending(booking) if booking.flow.short else booking
-        if not booking.flow.short and booking.fits_bus():
-            return booking, bound
-    return None, bound
-
-
-def _preferred(draft: Model, problem: Problem, solved):
-    """Of the plans worth as much as what `solved` found, an early one that sends little."""
-    x = solution(solved)
-    # Shares of a run that are worth next to nothing would only upset the solver's rows.
-    counted = np.where(draft.cost >= LEAST_FIGURE, draft.cost, 0.0)
-    worth = counted @ x
-    alike = replace(
-        draft,
-        cost=np.zeros(len(draft.cost)),
-        matrix=sparse.vstack([draft.matrix, sparse.csr_matrix(counted)], format="csr"),
-        row_low=np.append(draft.row_low, worth - 1e-7 * max(1.0, abs(worth))),
-        row_high=np.append(draft.row_high, np.inf),
-        apart=np.append(draft.apart, False),
-        drawing=np.append(draft.drawing, False),
-    )
-    prefer(alike, problem)
-    # These costs stand alone here, so they need not be small, and are better not.
-    alike.cost /= LATENESS_COST
-    solver = loaded(alike, mixed=True, mip_rel_gap=1e-3, mip_max_nodes=NODE_LIMIT, **PLAIN_SEARCH)
-    solver.run()
-    return solver if has_answer(solver) else solved

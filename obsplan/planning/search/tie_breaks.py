@@ -11,7 +11,7 @@ import numpy as np
 
 from obsplan.planning.problem.booking import Booking
 from obsplan.planning.search.greedy import greedy_plan
-from obsplan.planning.search.window_by_window import WHOLE, with_planned_sending
+from obsplan.planning.search.sending import WHOLE, with_planned_sending
 
 # Earlier places that are tried for one run, and changes of place for one platform.
 MOST_TRIES = 2

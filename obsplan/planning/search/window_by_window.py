@@ -3,7 +3,7 @@
 from collections import deque
 from collections.abc import Iterator
 from concurrent.futures import Future, ThreadPoolExecutor
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from threading import Event
 
 import numpy as np
@@ -11,9 +11,10 @@ import numpy as np
 from obsplan.planning.problem.booking import Booking
 from obsplan.planning.problem.definition import Problem
 from obsplan.planning.problem.excerpt import excerpt
-from obsplan.planning.solver.highs import is_optimal, loaded, search, solution, start_from
-from obsplan.planning.solver.matrix import Model
-from obsplan.planning.solver.model import model, steps_summed
+from obsplan.planning.search.model_solution import add_tie_break_costs, book_solution
+from obsplan.planning.search.sending import with_planned_sending
+from obsplan.planning.solver.highs import loaded, search, start_from
+from obsplan.planning.solver.model import model
 
 # Nodes that the solver may branch into for a stretch.
 NODE_LIMIT = 10
@@ -21,12 +22,6 @@ NODE_LIMIT = 10
 UNDER_WAY = 3
 # A gain below this share of the plan's value is not searched for.
 SMALL_GAIN = 5e-4
-# Sending costs a little and late starts cost a little, so that of equal plans the one
-# that sends least and starts early is found; far below the worth of any run.
-SENDING_COST_PER_W = 1e-5
-LATENESS_COST = 1e-4
-# Ways to ask where to send: by battery and store summed over hours, or step by step.
-COARSE, WHOLE = True, False
 # The pieces are small: solver heuristics take most of the time there and find nothing, and
 # trying out branches takes a third of what is left.
 PLAIN_SEARCH = {
@@ -117,8 +112,7 @@ def merged(booking: Booking, begun: Booking, found: Booking) -> Booking:
     both.may_send[changed] = found.may_send[changed]
     better = max(booking, found, key=lambda other: other.merit())
     # Each may have left a required run to the other.
-    lacking = any(len(runs) < task.must for task, runs in zip(both.problem.tasks, both.runs))
-    if lacking or not both.is_orderly() or both.merit() <= better.merit():
+    if both.lacks_required_runs() or not both.is_orderly() or both.merit() <= better.merit():
         return better
     both.flow = both.simulate()
     if both.flow.short:
@@ -136,7 +130,7 @@ def improved(booking: Booking, piece: Piece, unwanted: Event | None = None) -> B
     free = piece.free
     part, rest = excerpt(booking, free, piece.last)
     draft = model(part)
-    prefer(draft, part)
+    add_tie_break_costs(draft, part)
     solver = loaded(
         draft,
         mixed=True,
@@ -155,7 +149,7 @@ def improved(booking: Booking, piece: Piece, unwanted: Event | None = None) -> B
         start_from(solver, starts, np.isin(starts, hint))
     if not search(solver, draft):
         return booking
-    take(solver, draft, rest, free[0])
+    book_solution(solver, draft, rest, free[0])
     rest.flow = rest.simulate()
     if rest.merit() <= booking.merit() + 1e-9:
         return booking
@@ -165,77 +159,3 @@ def improved(booking: Booking, piece: Piece, unwanted: Event | None = None) -> B
         if rest.flow.short:
             return booking
     return rest
-
-
-def prefer(draft: Model, problem: Problem) -> None:
-    """Charge a little for late starts and for sending; favour what the search prefers."""
-    for task, start in zip(problem.tasks, draft.start):
-        here = start >= 0
-        late = np.arange(problem.steps)[here] / max(problem.steps, 1)
-        draft.cost[start[here]] += task.favour[here] - LATENESS_COST * task.value * late
-    for node, share in zip(problem.nodes, draft.sharing):
-        here = share >= 0
-        draft.cost[share[here]] -= SENDING_COST_PER_W * (node.transmit_w * node.send_share)[here]
-
-
-def take(solver, draft: Model, booking: Booking, first: int) -> None:
-    """Book what the solver chose; step 0 of the draft is step `first` of the booking."""
-    x = solution(solver)
-    for i, start in enumerate(draft.start):
-        for step in np.flatnonzero((start >= 0) & (x[start] > 0.5)):
-            booking.add(i, int(step) + first)
-    sending = _sending(x, draft)
-    booking.may_send[:, first : first + sending.shape[1]] = sending
-
-
-def _sending(x: np.ndarray, draft: Model) -> np.ndarray:
-    """Where each node sends (nodes, steps) in columns `x` of the draft."""
-    return np.array([(share >= 0) & (x[share] > 1e-6) for share in draft.sharing])
-
-
-def with_planned_sending(booking: Booking, models: tuple[bool, ...] = (COARSE, WHOLE)) -> Booking:
-    """The same runs, sending where it takes least energy; `booking` when that fails.
-
-    The `models` are asked in turn until the answer of one holds. The coarse one takes a
-    tenth of the time and says only in which hours to send: its answer costs a little more.
-    """
-    for coarse in models:
-        may_send = _least_sending(booking, coarse)
-        if may_send is None:
-            continue
-        planned = booking.copy()
-        planned.may_send = may_send
-        planned.flow = planned.simulate()
-        if not planned.flow.short:
-            return planned
-    return booking
-
-
-def _least_sending(booking: Booking, coarse: bool) -> np.ndarray | None:
-    """Steps in which each node may send (nodes, steps); None when there is no answer."""
-    problem = booking.problem
-    nodes = tuple(
-        replace(
-            node,
-            base_w=booking.load_w[n],
-            base_peak_w=booking.peak_w[n],
-            base_data_mbit=booking.data_mbit[n],
-        )
-        for n, node in enumerate(problem.nodes)
-    )
-    draft = model(Problem(problem.steps, problem.step_h, (), nodes, frozenset()), coarse)
-    for node, share in zip(nodes, draft.sharing):
-        here = share >= 0
-        late = 1 + 1e-3 * np.arange(problem.steps)[here] / problem.steps
-        draft.cost[share[here]] = -late * (1e-3 + (node.transmit_w * node.send_share)[here])
-    solver = loaded(draft, mixed=False)
-    solver.run()
-    if not is_optimal(solver):
-        return None
-    sending = _sending(solution(solver), draft)
-    if coarse:
-        # Data may only come after the step chosen; its neighbours in the sum do as well.
-        row = np.arange(problem.steps) // steps_summed(problem)
-        used = np.array([np.bincount(row, each) > 0 for each in sending])
-        sending = used[:, row] & np.array([node.send_mbit > 0 for node in nodes])
-    return sending

@@ -20,7 +20,7 @@ from obsplan.planning.problem.from_scenario import build_problem
 from obsplan.planning.problem.timeline_table import timeline_table
 from obsplan.planning.search.first_plan import quick_plan
 from obsplan.planning.search.greedy import greedy_plan
-from obsplan.planning.search.window_by_window import with_planned_sending
+from obsplan.planning.search.sending import with_planned_sending
 
 TIME = r"\d{4}-\d\d-\d\dT\d\d:\d\dZ"
 

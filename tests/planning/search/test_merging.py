@@ -10,8 +10,8 @@ from tools.tiny import crowd, level_node, task
 
 from obsplan.planning.problem.booking import Booking
 from obsplan.planning.problem.definition import Problem
+from obsplan.planning.search.exact import best_plan
 from obsplan.planning.search.merging import merged_starts
-from obsplan.planning.search.strategy import best_plan
 from obsplan.planning.search.two_lane_sweep import starts_along, two_lanes
 
 

@@ -14,10 +14,11 @@ from obsplan.checking.check import check_timeline
 from obsplan.planning.problem.definition import Problem
 from obsplan.planning.problem.from_scenario import build_problem
 from obsplan.planning.problem.timeline_table import plan_slots
-from obsplan.planning.search import strategy
+from obsplan.planning.search import exact, strategy
+from obsplan.planning.search.exact import best_plan
 from obsplan.planning.search.first_plan import quick_plan
-from obsplan.planning.search.strategy import best_plan, better_plans
-from obsplan.planning.search.window_by_window import with_planned_sending
+from obsplan.planning.search.sending import with_planned_sending
+from obsplan.planning.search.strategy import better_plans
 from obsplan.planning.solver import model as milp_room
 from obsplan.planning.solver.bounds import Relaxation, dual_bound, relaxation, upper_bound
 from obsplan.planning.solver.model import model
@@ -116,7 +117,7 @@ def test_bound_of_good_duals_is_tight_where_nothing_competes():
 
 
 def test_search_in_pieces_stays_under_its_bound_and_never_falls_back(monkeypatch):
-    monkeypatch.setattr(strategy, "SMALL_STARTS", 0)
+    monkeypatch.setattr(exact, "SMALL_STARTS", 0)
     for seed in FEASIBLE[:60]:
         question, worth = tiny_problem(seed), -1.0
         try:
@@ -136,7 +137,7 @@ def test_search_in_pieces_stays_under_its_bound_and_never_falls_back(monkeypatch
 
 def test_search_goes_on_from_a_lighter_plan_where_what_it_found_is_refused(monkeypatch):
     """All eight runs of a fit; of a finer replay it is said that it bears five of them."""
-    monkeypatch.setattr(strategy, "SMALL_STARTS", 0)
+    monkeypatch.setattr(exact, "SMALL_STARTS", 0)
     tasks = task("a", count=8, value=2.0), task("b", count=8)
     question = Problem(8, 0.25, tasks, (level_node(8),), frozenset({(0, 1)}))
     stricter = replace(question, tasks=(replace(tasks[0], count=5), tasks[1]))
@@ -208,7 +209,7 @@ def test_stricter_problem_refuses_what_only_the_relaxed_one_bears():
 def test_search_ends_at_once_where_all_that_is_asked_fits(monkeypatch):
     """The relaxation, whose last digits differ, would not show that nothing is missing."""
     loose = Relaxation(1e9, *np.zeros((3, 1, 8)))
-    monkeypatch.setattr(strategy, "SMALL_STARTS", 0)
+    monkeypatch.setattr(exact, "SMALL_STARTS", 0)
     monkeypatch.setattr(strategy, "relaxation", lambda *_, **asked: loose)
     question = Problem(8, 0.25, (task("a", count=3, value=0.1),), (level_node(8),), frozenset())
     *_, (booking, bound) = better_plans(question, question, gap=0.0)
@@ -242,7 +243,7 @@ def quick_plan_or_none(question: Problem):
 
 @pytest.mark.parametrize("small", [True, False])
 def test_same_problem_gives_the_same_plans(monkeypatch, small):
-    monkeypatch.setattr(strategy, "SMALL_STARTS", 400 if small else 0)
+    monkeypatch.setattr(exact, "SMALL_STARTS", 400 if small else 0)
     for seed in FEASIBLE[:15]:
         question = tiny_problem(seed)
         if quick_plan_or_none(question) is None:
@@ -260,14 +261,14 @@ def test_every_plan_on_the_way_passes_the_independent_check(case):
     table = case
     scene = table.scenario
     question, relaxed = build_problem(table), build_problem(table, relaxed=True)
-    kept, strategy.SMALL_STARTS = strategy.SMALL_STARTS, 0
+    kept, exact.SMALL_STARTS = exact.SMALL_STARTS, 0
     try:
         for booking, bound in better_plans(question, relaxed, gap=0.0):
             verdict = check_timeline(table, plan_slots(scene, booking))
             assert verdict.is_valid, verdict.violations["message"].tolist()
         assert booking.value() <= bound
     finally:
-        strategy.SMALL_STARTS = kept
+        exact.SMALL_STARTS = kept
 
 
 def test_solver_says_nothing_on_standard_output(capfd):

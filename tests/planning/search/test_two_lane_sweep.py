@@ -12,7 +12,7 @@ from tools.tiny import crowd, level_node, task
 from obsplan.planning.problem.booking import plan_value
 from obsplan.planning.problem.definition import Problem
 from obsplan.planning.search import two_lane_sweep
-from obsplan.planning.search.strategy import best_plan
+from obsplan.planning.search.exact import best_plan
 from obsplan.planning.search.two_lane_sweep import starts_along, two_lanes
 
 STEPS = 24

@@ -10,13 +10,8 @@ from tools.tiny import level_node, task, tiny_problem
 from obsplan.planning.problem.booking import Booking
 from obsplan.planning.problem.definition import Problem
 from obsplan.planning.search.greedy import greedy_plan
-from obsplan.planning.search.window_by_window import (
-    COARSE,
-    WHOLE,
-    merged,
-    sweep,
-    with_planned_sending,
-)
+from obsplan.planning.search.sending import COARSE, WHOLE, with_planned_sending
+from obsplan.planning.search.window_by_window import merged, sweep
 
 
 def booked(tasks, *runs, exclusive=()):

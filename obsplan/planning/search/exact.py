@@ -1,0 +1,98 @@
+"""The best plan of a small problem: the whole mixed-integer model by branch and bound.
+
+Pays up to a few hundred permitted starts; most such problems are proven within a second.
+"""
+
+from dataclasses import replace
+
+import numpy as np
+from scipy import sparse
+
+from obsplan.planning.problem.booking import Booking
+from obsplan.planning.problem.definition import Problem, least_worth, starts_of
+from obsplan.planning.search.model_solution import (
+    LATENESS_COST,
+    add_tie_break_costs,
+    book_solution,
+)
+from obsplan.planning.search.sending import with_planned_sending
+from obsplan.planning.search.window_by_window import NODE_LIMIT, PLAIN_SEARCH
+from obsplan.planning.solver.highs import has_answer, is_optimal, loaded, proven_bound, solution
+from obsplan.planning.solver.matrix import LEAST_FIGURE, Model
+from obsplan.planning.solver.model import model
+
+# So few permitted starts are a small problem; the limit of nodes ends the few that are not
+# proven in a second.
+SMALL_STARTS = 400
+SMALL_NODES = 200
+# What rounding in the solver may do to a bound, and so to the proof that a plan is best.
+ROUNDING = 2e-6
+
+
+def above(bound: float, booking: Booking) -> float:
+    """The bound, not below the plan by rounding; raises RuntimeError if it is by more."""
+    if booking.value() > bound + ROUNDING * max(1.0, abs(bound)):
+        raise RuntimeError(
+            f"a plan worth {booking.value()} lies above its bound {bound}: one of them is wrong"
+        )
+    return max(bound, booking.value())
+
+
+def is_small(problem: Problem) -> bool:
+    """Whether the best plan may well be found and proven in a few seconds."""
+    return starts_of(problem) <= SMALL_STARTS
+
+
+def best_plan(
+    question: Problem, problem: Problem, nodes: int = SMALL_NODES
+) -> tuple[Booking | None, float]:
+    """The best plan found of a small `question`, booked in `problem`, and a bound on them all.
+
+    The whole model goes to the branching solver at once; unless the search ended at its
+    limit of `nodes`, bound and value meet. There is no plan (None) when none was found or
+    when `problem`, being stricter, refuses it; the bound is true all the same. It is the
+    solver's own: the best value found plus what its search tree left open. The solver
+    computes in floating point and with tolerances, so its bound is raised by ROUNDING of
+    itself, ten times the tolerance to which its rows and costs hold.
+    """
+    draft = model(question)
+    solver = loaded(draft, mixed=True, mip_rel_gap=0.0, mip_max_nodes=nodes)
+    solver.run()
+    bound = proven_bound(solver)
+    bound += ROUNDING * max(1.0, abs(bound)) if np.isfinite(bound) else np.inf
+    # A plan that is worth anything is worth the first run of some task.
+    bound = bound if bound >= least_worth(question) else 0.0
+    if not has_answer(solver):
+        return None, bound
+    proven = is_optimal(solver)
+    for chosen in (_preferred(draft, question, solver), solver) if proven else (solver,):
+        booking = Booking(problem)
+        book_solution(chosen, draft, booking, 0)
+        booking.flow = booking.simulate()
+        booking = with_planned_sending(booking) if booking.flow.short else booking
+        if not booking.flow.short and booking.fits_bus():
+            return booking, bound
+    return None, bound
+
+
+def _preferred(draft: Model, problem: Problem, solved):
+    """Of the plans worth as much as what `solved` found, an early one that sends little."""
+    x = solution(solved)
+    # Shares of a run that are worth next to nothing would only upset the solver's rows.
+    counted = np.where(draft.cost >= LEAST_FIGURE, draft.cost, 0.0)
+    worth = counted @ x
+    alike = replace(
+        draft,
+        cost=np.zeros(len(draft.cost)),
+        matrix=sparse.vstack([draft.matrix, sparse.csr_matrix(counted)], format="csr"),
+        row_low=np.append(draft.row_low, worth - 1e-7 * max(1.0, abs(worth))),
+        row_high=np.append(draft.row_high, np.inf),
+        apart=np.append(draft.apart, False),
+        drawing=np.append(draft.drawing, False),
+    )
+    add_tie_break_costs(alike, problem)
+    # These costs stand alone here, so they need not be small, and are better not.
+    alike.cost /= LATENESS_COST
+    solver = loaded(alike, mixed=True, mip_rel_gap=1e-3, mip_max_nodes=NODE_LIMIT, **PLAIN_SEARCH)
+    solver.run()
+    return solver if has_answer(solver) else solved

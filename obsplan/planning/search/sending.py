@@ -1,0 +1,66 @@
+"""When each platform sends, for the least energy: a linear program with the runs as fixed loads.
+
+Sending as early as possible, as a replay does where nothing else is planned, may cost energy
+that runs need later. The program is coarse (sums over hours) or whole (step by step).
+"""
+
+from dataclasses import replace
+
+import numpy as np
+
+from obsplan.planning.problem.booking import Booking
+from obsplan.planning.problem.definition import Problem
+from obsplan.planning.search.model_solution import sending_steps
+from obsplan.planning.solver.highs import is_optimal, loaded, solution
+from obsplan.planning.solver.model import model, steps_summed
+
+# Battery and store summed over hours, or step by step.
+COARSE, WHOLE = True, False
+
+
+def with_planned_sending(booking: Booking, models: tuple[bool, ...] = (COARSE, WHOLE)) -> Booking:
+    """The same runs, sending where it takes least energy; `booking` when that fails.
+
+    The `models` are asked in turn until the answer of one holds. The coarse one takes a
+    tenth of the time and says only in which hours to send: its answer costs a little more.
+    """
+    for coarse in models:
+        may_send = _least_sending(booking, coarse)
+        if may_send is None:
+            continue
+        planned = booking.copy()
+        planned.may_send = may_send
+        planned.flow = planned.simulate()
+        if not planned.flow.short:
+            return planned
+    return booking
+
+
+def _least_sending(booking: Booking, coarse: bool) -> np.ndarray | None:
+    """Steps in which each node may send (nodes, steps); None when there is no answer."""
+    problem = booking.problem
+    nodes = tuple(
+        replace(
+            node,
+            base_w=booking.load_w[n],
+            base_peak_w=booking.peak_w[n],
+            base_data_mbit=booking.data_mbit[n],
+        )
+        for n, node in enumerate(problem.nodes)
+    )
+    draft = model(Problem(problem.steps, problem.step_h, (), nodes, frozenset()), coarse)
+    for node, share in zip(nodes, draft.sharing):
+        here = share >= 0
+        late = 1 + 1e-3 * np.arange(problem.steps)[here] / problem.steps
+        draft.cost[share[here]] = -late * (1e-3 + (node.transmit_w * node.send_share)[here])
+    solver = loaded(draft, mixed=False)
+    solver.run()
+    if not is_optimal(solver):
+        return None
+    sending = sending_steps(solution(solver), draft)
+    if coarse:
+        # Data may only come after the step chosen; its neighbours in the sum do as well.
+        row = np.arange(problem.steps) // steps_summed(problem)
+        used = np.array([np.bincount(row, each) > 0 for each in sending])
+        sending = used[:, row] & np.array([node.send_mbit > 0 for node in nodes])
+    return sending
