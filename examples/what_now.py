@@ -26,7 +26,7 @@ ran = last[["slot", "activity", "start_utc", "end_utc"]].assign(outcome="failed"
 # %% The plan made anew: what was done stays, the rest may move
 made = obsplan.make_replan(environment, plan.timeline, now_utc.to_pydatetime(), ran=ran)
 print(made.changes.head().to_string(index=False))
-print(f"value {made.plan.value:.1f}; the old plan, had it gone on: {made.value_left:.1f}")
+print(f"value {made.plan.value:.1f}; old plan unchanged: {made.value_left:.1f}")
 
 # %% The picture of the new plan
 figure = obsplan.plan_figure(made.plan, now_utc)

@@ -1,13 +1,15 @@
-"""Arguments and options that several commands share, and the kinds of their values."""
+"""Arguments and options that several commands share, and how their values are parsed."""
 
 from datetime import UTC, datetime
 from pathlib import Path
 
 import click
 
+from obsplan.common.errors import ScenarioError
 
-class Instant(click.ParamType):
-    """A date or an instant; without a zone it is UTC."""
+
+class Date(click.ParamType):
+    """A date or a time; without a zone it is UTC."""
 
     name = "date"
 
@@ -26,13 +28,13 @@ class Instant(click.ParamType):
 
 
 class Hours(click.ParamType):
-    """A length of time like 24h, 90min or 2d, in hours; 0h only with `or_none`."""
+    """A length of time such as 24h, 90min or 2d, in hours; 0h only if `zero_allowed`."""
 
     name = "time"
     UNITS = {"min": 1 / 60, "h": 1.0, "d": 24.0}
 
-    def __init__(self, or_none: bool = False):
-        self.or_none = or_none
+    def __init__(self, zero_allowed: bool = False):
+        self.zero_allowed = zero_allowed
 
     def convert(self, value, param, ctx) -> float:
         if isinstance(value, float):
@@ -42,46 +44,108 @@ class Hours(click.ParamType):
             hours = float(value.removesuffix(unit)) * self.UNITS[unit]
         except (KeyError, ValueError):
             hours = -1.0
-        if not 0 <= hours <= 700 or (hours == 0 and not self.or_none):
+        if not 0 <= hours <= 700 or (hours == 0 and not self.zero_allowed):
             self.fail(f"'{value}' is not a time up to 700 h; write it like 24h, 90min or 2d")
         return hours
 
 
-class Share(click.FloatRange):
-    """A share from 0 to 1; what is no number at all is refused, too."""
-
-    def __init__(self):
-        super().__init__(0, 1)
+class Finite(click.FloatRange):
+    """A number within limits; unlike click's own range it rejects "nan"."""
 
     def convert(self, value, param, ctx) -> float:
-        share = super().convert(value, param, ctx)
-        if share != share:
-            self.fail("must be a number from 0 to 1", param, ctx)
-        return share
+        number = super().convert(value, param, ctx)
+        if number != number:
+            self.fail("must be a number", param, ctx)
+        return number
 
 
-SCENARIO = click.argument("scenario", type=click.Path(path_type=Path))
+class Picture(click.Path):
+    """A file name with a suffix in which figures can be written."""
+
+    def __init__(self):
+        super().__init__(path_type=Path)
+
+    def convert(self, value, param, ctx) -> Path:
+        from obsplan.reporting.figures.save import require_kind
+
+        path = super().convert(value, param, ctx)
+        require_kind(path)
+        return path
+
+
+def instant_in_span(text: str, scenario, option: str) -> datetime:
+    """The UTC time `text`, to the second; `option` names it in errors.
+
+    Raises ScenarioError if it is not a time, has no zone or lies outside the scenario's span.
+    """
+    where = f"{option} {text!r}"
+    try:
+        time = datetime.fromisoformat(text)
+    except ValueError:
+        raise ScenarioError(f"{where}: not a time; write it like 2028-07-01T00:00:00Z") from None
+    if time.tzinfo is None:
+        raise ScenarioError(f"{where}: the time has no zone; end it with Z for UTC")
+    first, end = scenario.span.start_utc, scenario.span.end_utc
+    # The year first: at the ends of the calendar a zone cannot be converted.
+    if not 1900 <= time.year <= 2200 or not first <= time < end:
+        raise ScenarioError(
+            f"{where}: outside the span; allowed is {first:%Y-%m-%dT%H:%M:%SZ} to before "
+            f"{end:%Y-%m-%dT%H:%M:%SZ}"
+        )
+    return time.astimezone(UTC).replace(microsecond=0)
+
+
+def example(*lines: str) -> str:
+    """The end of a command's help: lines that can be copied into a shell."""
+    return "\n".join(["\b", "Example:", *(f"  {line}" for line in lines)])
+
+
+FILE = click.Path(path_type=Path)
+
+SCENARIO = click.argument("scenario_path", metavar="SCENARIO", type=FILE)
 EPHEMERIS = click.option(
     "--ephemeris",
-    type=click.Path(path_type=Path),
-    help="Directory with other kernels: one .bsp, one .bpc, one .tf.",
+    type=FILE,
+    metavar="DIRECTORY",
+    help="Use the kernels in this directory instead: one .bsp, one .bpc and one .tf file.",
 )
-TABLE = click.option(
-    "-o", "--output", type=click.Path(path_type=Path), help="Write the table here, as CSV."
-)
+TABLE = click.option("-o", "--output", type=FILE, help="Write the table to this CSV file.")
 FIGURE = click.option(
-    "--figure", type=click.Path(path_type=Path), help="Draw it: .png, .svg or .pdf."
+    "--figure", type=Picture(), help="Draw a figure into this .png, .svg or .pdf file."
+)
+FIRST_DATE = click.option("--from", "first", type=Date(), required=True, help="First date, UTC.")
+LAST_DATE = click.option("--to", "last", type=Date(), required=True, help="Last date, UTC.")
+PLANNED = click.option(
+    "--plan", "planned", is_flag=True, help="Run the planner for each lunar day; rank by value."
 )
 GAP = click.option(
     "--gap",
-    type=Share(),
+    type=Finite(0, 1),
     default=0.01,
     show_default=True,
-    help="Stop once the plan is proven this close to the best possible.",
+    help="Stop once the plan is proven to be within this share of the upper bound.",
 )
-STATE = click.option(
+PATIENCE = click.option(
+    "--patience",
+    type=Finite(0, min_open=True),
+    metavar="SECONDS",
+    help="Stop the search after this time; the plan then depends on the machine's speed.",
+)
+TELEMETRY = click.option(
     "--state",
-    "told",
-    type=click.Path(path_type=Path),
-    help="What telemetry says now, as TOML: charge, data, what is out, fate of slots.",
+    "telemetry",
+    type=FILE,
+    metavar="TOML",
+    help="What telemetry says now; `obsplan keys telemetry` explains the file.",
 )
+
+
+def effort_option(default: str):
+    """How much to search; `default` differs between commands."""
+    return click.option(
+        "--effort",
+        type=click.Choice(["low", "normal", "high"]),
+        default=default,
+        show_default=True,
+        help="How much to search, as counts of work: the same plan on every machine.",
+    )

@@ -8,41 +8,37 @@ from pathlib import Path
 
 import click
 
-from obsplan.cli.options import EPHEMERIS, GAP, SCENARIO
+from obsplan.cli.options import EPHEMERIS, FILE, GAP, PATIENCE, SCENARIO, effort_option, example
 
 
-@click.command()
+@click.command(
+    epilog=example(
+        "obsplan plan mine/scenario.toml -o mine/plan",
+        "obsplan plan mine/scenario.toml --dry-run",
+    )
+)
 @SCENARIO
-@click.option("-o", "--output", type=click.Path(path_type=Path), help="The plan directory.")
+@click.option("-o", "--output", type=FILE, help="The plan directory.")
 @GAP
-@click.option(
-    "--effort",
-    type=click.Choice(["low", "normal", "high"]),
-    default="normal",
-    show_default=True,
-    help="How much to search: counts of work, the same on every machine.",
-)
-@click.option(
-    "--patience",
-    type=click.FloatRange(0, min_open=True),
-    metavar="SECONDS",
-    help="Stop by the clock, whatever has been found by then.",
-)
+@effort_option("normal")
+@PATIENCE
 @click.option(
     "--format",
     "form",
     type=click.Choice(["png", "svg", "pdf"]),
     default="png",
     show_default=True,
-    help="How the figures are written.",
+    help="The file format of the figures.",
 )
-@click.option("--worth", is_flag=True, help="Print what more of each resource would add.")
-@click.option("--dry-run", is_flag=True, help="Only audit the scenario, and write nothing.")
-@click.option("--quiet", is_flag=True, help="Print nothing but errors; the exit code tells.")
+@click.option(
+    "--worth", is_flag=True, help="Also print what one more unit of each resource would add."
+)
+@click.option("--dry-run", is_flag=True, help="Only audit the scenario; write nothing.")
+@click.option("--quiet", is_flag=True, help="Print nothing but errors; see the exit code.")
 @click.option("--json", "as_json", is_flag=True, help="Print summary.json instead of a table.")
 @EPHEMERIS
 def plan(
-    scenario: Path,
+    scenario_path: Path,
     output: Path | None,
     gap: float,
     effort: str,
@@ -56,12 +52,49 @@ def plan(
 ) -> None:
     """Which instrument runs when? Writes a plan directory.
 
-    Ctrl-C ends the search with the best plan found so far. With --dry-run the scenario is
-    audited instead: what rules out any plan (exit code 1), what is odd, and what its runs
-    take of each platform against what there is.
+    The search stops once the plan is proven to be within --gap of the upper bound, or when
+    the work of --effort is done. For the demo, low takes about 15 s, normal one or two
+    minutes, high several minutes. Ctrl-C ends the search with the best plan found so far.
+    Every plan is replayed minute by minute before it is written. If no plan is possible, a
+    small set of conflicting rules is named and the exit code is 1.
+
+    With --dry-run the scenario is audited instead, in a few seconds. A table compares what
+    the required and all requested runs need of energy, downlink and storage with what each
+    platform has. Then come errors (no plan is possible; exit code 1), warnings and notes,
+    each with a fix.
+
+    With --worth, a table after the plan says what one more Wh of battery, W of array, hour
+    of contact and Mbit of storage would add to the best possible value.
+
+    Colour only repeats what the text says. It is left out of pipes, and if NO_COLOR is set.
+
+    \b
+    The plan directory has:
+      timeline.csv    one row per slot (obsplan keys timeline); rows of the
+                      instrument "radio" are the transmit windows of a platform
+      sky.csv         Sun and Earth, irradiance, local time and ground temperature
+                      at each step
+      contacts.csv    contacts per station: acquisition, loss, elevations, light
+                      time, rate, volume, when data begin to flow, minutes used
+      resources.csv   per step and platform: generation, load, state of charge,
+                      spilled energy, stored and sent data
+      unplaced.csv    requested runs that were not placed: the reason, and a change
+                      with which one more run fits, confirmed by the replay
+      deadlines.csv   with [uplink]: when each slot must be commanded, through
+                      which station, one-way light time included
+      plan.ics        calendar: slots, contacts, deadlines with an alarm an hour
+                      before
+      summary.json    versions, input hash, value, bound, gap, margins, counts
+      report.html     one page for the board: what runs, how good the plan is,
+                      margins, what did not fit, next decisions, data latency
+      plan.png, sky.png, resources.png
+
+    Import plan.ics into any calendar. Slots are tentative until they are locked or done,
+    and mark nobody as busy. An entry is recognised by the scenario's title and by what it
+    is, for example the third run of an activity. A plan written over an older one therefore
+    moves the entries and marks removed ones as cancelled. A plan in a new directory knows
+    no older one and cancels nothing.
     """
-    if patience is not None and patience != patience:
-        raise click.BadParameter("must be a number of seconds", param_hint="--patience")
     if quiet and as_json:
         raise click.UsageError("--quiet and --json exclude each other")
     if worth and (quiet or as_json or dry_run):
@@ -72,80 +105,87 @@ def plan(
         raise click.UsageError("name the plan directory with -o, or ask for --dry-run")
     from obsplan.environment.build import make_environment
     from obsplan.inputs.read_scenario import read_scenario
-    from obsplan.planning.plan import make_plan as make_plan
-    from obsplan.planning.reasons.audit import many_starts
+    from obsplan.planning.plan import make_plan
     from obsplan.reporting import plan_directory
     from obsplan.reporting.text import terminal
 
     if not dry_run:
         plan_directory.require_replaceable(output)
     report = (lambda line: None) if quiet else terminal.progress(sys.stderr)
-    read = read_scenario(scenario)
+    scenario = read_scenario(scenario_path)
     report("computing Sun, Earth, ground, power and link ...")
-    offered = make_environment(read, ephemeris)
+    environment = make_environment(scenario, ephemeris)
     if dry_run:
-        _audit(read, offered, quiet, as_json)
+        _audit(environment, quiet, as_json)
         return
-    report(f"physics of {read.steps} steps ready; planning {len(read.activity)} activities")
-    for activity in read.activity:
-        asked = activity.warm_up_min + activity.duration_min
-        if read.slot_min(activity) != asked:
-            report(f"{activity.name}: {asked} min rounded up to {read.slot_min(activity)} min")
-    if many := many_starts(offered):
-        report(f"{many[0]}; would help: {many[1]}")
-    made = make_plan(offered, gap, report, effort, patience)
-    with _interruption_put_off(report):
-        report("writing tables and pictures ...")
+    _report_problem(environment, report)
+    made = make_plan(environment, gap, report, effort, patience)
+    with interruption_put_off(report):
+        report("writing tables and figures ...")
         plan_directory.write_plan(made, output, form)
     if as_json:
         click.echo((output / "summary.json").read_text(encoding="utf-8"), nl=False)
     elif not quiet:
-        _say(terminal.plan_lines(read, made, output, terminal.colours(sys.stdout)))
+        _echo(terminal.plan_lines(scenario, made, output, terminal.colours(sys.stdout)))
     if worth:
         from obsplan.planning.reasons.marginal_worth import marginal_worth
 
-        report("asking what more would add ...")
-        more = marginal_worth(offered)
-        _say(terminal.worth_lines(more, terminal.colours(sys.stdout)))
+        report("computing what more of each resource would add ...")
+        _echo(terminal.worth_lines(marginal_worth(environment), terminal.colours(sys.stdout)))
 
 
-def _audit(read, offered, quiet: bool, as_json: bool) -> None:
+def _report_problem(environment, report: Callable[[str], None]) -> None:
+    """The size of the problem, and what of the scenario the grid of steps changes."""
+    from obsplan.planning.reasons.audit import many_starts
+
+    scenario = environment.scenario
+    report(f"physics of {scenario.steps} steps ready; planning {len(scenario.activity)} activities")
+    for activity in scenario.activity:
+        requested_min = activity.warm_up_min + activity.duration_min
+        if scenario.slot_min(activity) != requested_min:
+            rounded_min = scenario.slot_min(activity)
+            report(f"{activity.name}: {requested_min} min rounded up to {rounded_min} min")
+    if many := many_starts(environment):
+        report(f"{many[0]}; fix: {many[1]}")
+
+
+def _audit(environment, quiet: bool, as_json: bool) -> None:
     import json
 
     from obsplan.planning.reasons.audit import CANNOT, audit, balance
     from obsplan.reporting.text import terminal
 
-    findings, supply = audit(offered), balance(offered)
-    cannot = bool((findings["weight"] == CANNOT).any())
+    findings, supply = audit(environment), balance(environment)
+    infeasible = bool((findings["weight"] == CANNOT).any())
     if as_json:
         facts = {
-            "title": read.title,
-            "input_sha256_16": read.input_hash,
-            "may_hold": not cannot,
+            "title": environment.scenario.title,
+            "input_sha256_16": environment.scenario.input_hash,
+            "may_hold": not infeasible,
             "findings": findings.to_dict("records"),
             "balance": supply.round(3).to_dict("records"),
         }
         click.echo(json.dumps(facts, indent=2))
     elif not quiet:
-        _say(terminal.audit_lines(findings, supply, terminal.colours(sys.stdout)))
-    if cannot:
+        _echo(terminal.audit_lines(findings, supply, terminal.colours(sys.stdout)))
+    if infeasible:
         sys.exit(1)
 
 
 @contextmanager
-def _interruption_put_off(report: Callable[[str], None]) -> Iterator[None]:
-    """Ctrl-C waits: what was found is not to be lost in the seconds that writing takes."""
+def interruption_put_off(report: Callable[[str], None]) -> Iterator[None]:
+    """Ctrl-C waits: a plan that was found is not to be lost in the seconds that writing takes."""
 
-    def told(*_) -> None:
+    def interrupted(*_) -> None:
         report("one moment: the plan is being written")
 
-    kept = signal.signal(signal.SIGINT, told)
+    before = signal.signal(signal.SIGINT, interrupted)
     try:
         yield
     finally:
-        signal.signal(signal.SIGINT, kept)
+        signal.signal(signal.SIGINT, before)
 
 
-def _say(lines: list[str]) -> None:
-    # Whether colour suits was judged already; left to itself the library would judge anew.
+def _echo(lines: list[str]) -> None:
+    # Whether colour suits was decided before; by itself click would decide again.
     click.echo("\n".join(lines), color=True)

@@ -1,54 +1,60 @@
-"""The command for every day after the first: a plan made anew from now on."""
+"""The command for every day after the first: plan again from now on."""
 
 import sys
-from datetime import UTC, datetime, timedelta
+from datetime import timedelta
 from pathlib import Path
 
 import click
 
-from obsplan.cli.options import EPHEMERIS, GAP, SCENARIO, STATE, Hours, Share
+from obsplan.cli.files import environment_of, read_slots, timeline_path
+from obsplan.cli.options import (
+    EPHEMERIS,
+    FILE,
+    GAP,
+    SCENARIO,
+    TELEMETRY,
+    Finite,
+    Hours,
+    example,
+    instant_in_span,
+)
 
 
-def instant(text: str, scenario) -> datetime:
-    """The instant of `--now`; raises ScenarioError when it has no zone or is not in the span."""
-    from obsplan.reporting.text.link_answer import instant_of
-
-    return instant_of(text, scenario, "--now")[0].item().replace(tzinfo=UTC)
-
-
-@click.command()
+@click.command(
+    epilog=example(
+        "obsplan replan mine/scenario.toml mine/plan --now 2028-07-06T12:00:00Z "
+        "--state telemetry.toml -o mine/day5",
+        "obsplan check mine/scenario.toml mine/day5 --state telemetry.toml",
+    )
+)
 @SCENARIO
-@click.argument("timeline", type=click.Path(path_type=Path))
-@click.option("--now", required=True, help="From when on to plan, UTC, like 2028-07-06T12:00:00Z.")
-@click.option(
-    "-o", "--output", type=click.Path(path_type=Path), required=True, help="The plan directory."
-)
-@STATE
-@click.option(
-    "--as-run", type=click.Path(path_type=Path), help="What ran, as for `obsplan compare`."
-)
+@click.argument("timeline", type=FILE)
+@click.option("--now", metavar="TIME", required=True, help="Plan from this UTC time on.")
+@click.option("-o", "--output", type=FILE, required=True, help="The plan directory.")
+@TELEMETRY
+@click.option("--as-run", type=FILE, metavar="CSV", help="What ran, as for `obsplan compare`.")
 @click.option(
     "--freeze",
-    type=Hours(or_none=True),
+    type=Hours(zero_allowed=True),
     default="2h",
     show_default=True,
-    help="Slots that start within this time stay.",
+    help="Slots that start within this time stay as they are.",
 )
 @click.option(
     "--keep",
-    type=Share(),
+    type=Finite(0, 1),
     default=0.01,
     show_default=True,
-    help="Share of the most science to give up at most for fewer moves.",
+    help="Largest share of the best science to give up for fewer moves.",
 )
 @GAP
 @EPHEMERIS
 def replan(
-    scenario: Path,
+    scenario_path: Path,
     timeline: Path,
     now: str,
     output: Path,
-    told: Path | None,
+    telemetry: Path | None,
     as_run: Path | None,
     freeze: float,
     keep: float,
@@ -57,45 +63,53 @@ def replan(
 ) -> None:
     """Things went differently: what now? Writes a plan directory.
 
-    What was done, runs, starts soon or is locked by hand stays; the rest is planned anew.
-    changes.csv says what moved, was dropped and was added, and why; price_list.csv sets
-    science against moves. TIMELINE is a timeline or a plan directory. Exit code 1 when a
-    rule is broken whatever is planned: the plan is made around it all the same.
+    TIMELINE is a timeline CSV or a plan directory. Slots stay as they are if they were
+    done, are over and were not reported (they count as done), are running, start within
+    --freeze, or have the `state` locked; with [uplink], also if no contact from now on can
+    command them in time, and nothing new is placed there. The column `why` of the new
+    timeline gives the reason. Everything else is planned again: for the most science
+    found and then, among plans that keep all of it but a share --keep, for the fewest
+    moves. A move is an old slot that may change and does not stay where it was; rows of the
+    radio do not count. Slots that are kept or moved keep their ids.
+
+    A failed run counts for nothing, and runs that come after it stay closed. A shortened
+    run counts as a run, is worth its share of the time, and opens what comes after it; call
+    it failed if it must be repeated. If fixed slots break a rule, or a required run finds no
+    place any more, the violation is named, the plan is made around it, and the exit code
+    is 1.
+
+    The plan directory is that of `obsplan plan` and also has changes.csv (what moved, was
+    dropped or was added, why, and what it costs or gains) and price_list.csv (science
+    against moves, each with the --keep that chooses it). plan.ics continues the calendar of
+    the old plan; deadlines before --now are left out of it and of deadlines.csv.
     """
-    from obsplan.environment.build import make_environment
     from obsplan.inputs.read_scenario import read_scenario
     from obsplan.inputs.telemetry_file import read_state
-    from obsplan.inputs.timeline_csv import another_scenario, read_as_run, read_timeline
-    from obsplan.operations.replan import make_replan as make_replan
-    from obsplan.operations.telemetry import as_known, stations_out, told_runs
+    from obsplan.inputs.timeline_csv import read_as_run
+    from obsplan.operations.replan import make_replan
+    from obsplan.operations.telemetry import told_runs
     from obsplan.reporting import plan_directory
-    from obsplan.reporting.text import terminal
+    from obsplan.reporting.text.terminal import progress
 
     plan_directory.require_replaceable(output)
-    report = terminal.progress(sys.stderr)
-    read = read_scenario(scenario)
-    now_utc = instant(now, read)
-    timeline = timeline / "timeline.csv" if timeline.is_dir() else timeline
-    slots = read_timeline(timeline, read)
-    plan_directory.calendar_of(timeline.parent)
-    if origin := another_scenario(timeline, read):
-        click.echo(f"note: {origin}; planned for this one", err=True)
-    state = read_state(told, read, now_utc) if told else None
-    ran = told_runs(state, slots, read_as_run(as_run, read) if as_run else None)
-    report("computing Sun, Earth, ground, power and link ...")
-    offered = make_environment(read, ephemeris, stations_out(read, state) if state else None)
-    offered = as_known(offered, state) if state else offered
+    scenario = read_scenario(scenario_path)
+    now_utc = instant_in_span(now, scenario, "--now")
+    slots = read_slots(timeline, scenario, "planned for this one")
+    old_directory = timeline_path(timeline).parent
+    plan_directory.calendar_of(old_directory)
+    state = read_state(telemetry, scenario, now_utc) if telemetry else None
+    ran = told_runs(state, slots, read_as_run(as_run, scenario) if as_run else None)
+    environment = environment_of(scenario, ephemeris, state)
     made = make_replan(
-        offered,
+        environment,
         slots,
         now_utc,
         ran=ran,
         freeze=timedelta(hours=freeze),
         keep=keep,
         gap=gap,
-        report=report,
+        report=progress(sys.stderr),
     )
-    tables = {"changes.csv": made.changes, "price_list.csv": made.price_list}
     facts = {
         "now_utc": f"{now_utc:%Y-%m-%dT%H:%M:%SZ}",
         "already_broken": made.broken["message"].tolist(),
@@ -104,9 +118,9 @@ def replan(
     plan_directory.write_plan(
         made.plan,
         output,
-        tables=tables,
+        tables={"changes.csv": made.changes, "price_list.csv": made.price_list},
         facts=facts,
-        follows=timeline.parent,
+        follows=old_directory,
         now_utc=now_utc,
     )
     _echo(made, output)
@@ -128,16 +142,16 @@ def _echo(made, directory: Path) -> None:
     for line in change_lines(made.changes):
         click.echo(line)
     count = made.changes["change"].value_counts()
-    told = ", ".join(f"{count.get(kind, 0)} {kind}" for kind in ("moved", "dropped", "added"))
-    click.echo(f"{made.kept} kept, {told}")
+    changed = ", ".join(f"{count.get(kind, 0)} {kind}" for kind in ("moved", "dropped", "added"))
+    click.echo(f"{made.kept} kept, {changed}")
     click.echo(
-        f"value {made.plan.value:.1f}; the old plan, had it gone on: {made.value_left:.1f}; "
-        f"no plan around what stays can be worth more than {raised(made.plan.bound)}"
+        f"value {made.plan.value:.1f}; old plan unchanged: {made.value_left:.1f}; "
+        f"upper bound with the fixed runs: {raised(made.plan.bound)}"
     )
     for line in price_lines(made.price_list):
         click.echo(line)
     for line in violation_lines(made.broken):
-        click.echo(f"broken whatever is planned: {line}")
+        click.echo(f"unavoidable violation: {line}")
     click.echo(made.plan.verdict.summary)
     for line in margin_lines(made.plan.verdict):
         click.echo(line)

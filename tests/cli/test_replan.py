@@ -73,7 +73,7 @@ def test_check_names_the_slots_that_no_contact_can_command_any_more(planned, tmp
     slots = pd.read_csv(planned / "plan/timeline.csv", parse_dates=["start_utc"])
     slots = slots[(slots["start_utc"] > NOW) & (slots["instrument"] != "radio")]
     soonest = slots.sort_values("start_utc")["slot"].iloc[0]
-    assert code == 0 and f"must be aboard: {soonest}" in note
+    assert code == 0 and f"must already be loaded: {soonest}" in note
 
 
 def test_a_timeline_of_a_scenario_that_changed_is_said_to_be_and_planned_from(other, tmp_path):

@@ -444,7 +444,10 @@ def test_command_writes_table_windows_losses_and_picture(tmp_path, monkeypatch):
         "losses.csv",
         "days.png",
     }
-    assert "loses least" in made.stdout and "1. lunar day 352" in made.stdout
+    assert (
+        "most tolerant of a late or off-target landing" in made.stdout
+        and "1. lunar day 352" in made.stdout
+    )
     again = CliRunner().invoke(main, [*common, "-o", "out"])
     assert again.exit_code == 0 and not (tmp_path / "out" / "losses.csv").exists()
     for arguments, words in (

@@ -1,12 +1,11 @@
 """Can I talk to Earth at an instant, and how much in all: the link in words."""
 
-from datetime import UTC, datetime
+from datetime import datetime
 
 import numpy as np
 import pandas as pd
 
 from obsplan.common import intervals
-from obsplan.common.errors import ScenarioError
 from obsplan.environment.contacts import (
     MINUTE,
     distance_m,
@@ -19,42 +18,19 @@ from obsplan.environment.model import Environment, span_ends
 from obsplan.environment.site_skyline import site_profile
 from obsplan.ephemeris import Ephemeris
 from obsplan.inputs.hardware import Platform
-from obsplan.inputs.scenario import Scenario
 from obsplan.physics import link_budget
 
 
-def instant_of(text: str, scenario: Scenario, key: str = "--at") -> np.ndarray:
-    """An instant in the scenario's span, as one datetime64[s] in an array (1,).
-
-    `key` names the option in errors. Raises ScenarioError when `text` is no time, has no
-    zone or lies outside the span.
-    """
-    try:
-        time = datetime.fromisoformat(text)
-    except ValueError:
-        raise ScenarioError(
-            f"{key} {text!r}: not a time; write it like 2028-07-01T00:00:00Z"
-        ) from None
-    if time.tzinfo is None:
-        raise ScenarioError(f"{key} {text!r}: the time has no zone; end it with Z for UTC")
-    first, last = span_ends(scenario)
-    # The year first: a zone may carry the ends of the calendar over their edge.
-    if not 1900 <= time.year <= 2200 or not first <= _naive(time) < last:
-        raise ScenarioError(
-            f"{key} {text!r}: outside the span; allowed is {_text(first)} to before {_text(last)}"
-        )
-    return np.array([_naive(time)])
-
-
 def answer(
-    environment: Environment, ephemeris: Ephemeris, at_utc: np.ndarray
+    environment: Environment, ephemeris: Ephemeris, instant: datetime
 ) -> tuple[bool, list[str]]:
-    """Whether any platform can talk to Earth at the instant `at_utc` (1,), and why, in lines.
+    """Whether any platform can talk to Earth at the UTC time `instant`, and why, in lines.
 
     The minute that holds the instant decides, as it does in plan and check. Where it says
     no, every condition that fails is named, station by station.
     """
     scenario = environment.scenario
+    at_utc = np.array([instant.replace(tzinfo=None)], "datetime64[s]")
     minute = int((at_utc[0] - span_ends(scenario)[0]) // MINUTE)
     lines = []
     for platform in scenario.platform:
@@ -211,10 +187,6 @@ def _minute(table: pd.DataFrame, minute: int) -> str:
     if minute == len(table):
         return "the end of the span"
     return _text(table.index[minute])
-
-
-def _naive(time: datetime) -> np.datetime64:
-    return np.datetime64(time.astimezone(UTC).replace(tzinfo=None), "s")
 
 
 def _text(time) -> str:

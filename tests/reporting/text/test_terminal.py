@@ -181,7 +181,7 @@ def test_questions_that_contradict_themselves_are_told(run, asked):
 def test_on_a_real_terminal_the_table_has_colour_unless_refused(run, no_color):
     mine, theirs = pty.openpty()
     environ = os.environ | {"TERM": "xterm", "NO_COLOR": no_color}
-    command = [sys.executable, "-m", "obsplan.cli.main", "plan", "small.toml", "--dry-run"]
+    command = [sys.executable, "-m", "obsplan", "plan", "small.toml", "--dry-run"]
     try:
         subprocess.run(command, stdout=theirs, stderr=subprocess.DEVNULL, env=environ, check=True)
         shown = os.read(mine, 100_000).decode()

@@ -1,0 +1,120 @@
+"""The command that checks a timeline."""
+
+import sys
+from pathlib import Path
+
+import click
+
+from obsplan.cli.files import environment_of, read_slots
+from obsplan.cli.options import EPHEMERIS, FILE, SCENARIO, TELEMETRY, example, instant_in_span
+
+
+@click.command(
+    epilog=example(
+        "obsplan check mine/scenario.toml mine/plan/timeline.csv",
+        "obsplan check mine/scenario.toml mine/day5 --state telemetry.toml",
+    )
+)
+@SCENARIO
+@click.argument("timeline", type=FILE)
+@click.option("-o", "--output", type=FILE, help="Write the broken rules to this CSV file.")
+@click.option(
+    "--format",
+    "form",
+    type=click.Choice(["text", "csv"]),
+    default="text",
+    show_default=True,
+    help="Print the broken rules as sentences or as CSV.",
+)
+@TELEMETRY
+@click.option(
+    "--now",
+    metavar="TIME",
+    help="With --state: the time now. Default: when telemetry was read.",
+)
+@EPHEMERIS
+def check(
+    scenario_path: Path,
+    timeline: Path,
+    output: Path | None,
+    form: str,
+    telemetry: Path | None,
+    now: str | None,
+    ephemeris: Path | None,
+) -> None:
+    """Is this timeline valid, also after editing it by hand?
+
+    TIMELINE is a timeline CSV or a plan directory. Only the columns activity and start_utc
+    are needed (and end_utc for rows of the radio); `obsplan keys timeline` explains them
+    all. If you move a slot, clear its end_utc or move that too. Columns may come in any
+    order, and unknown columns are ignored. They are separated by commas, semicolons or
+    tabs. Times end in Z or another zone and are rounded to the second. A timeline without
+    rows of the radio may send whenever it can.
+
+    Every broken rule is named with slot, time, amount and fix. Then come the smallest
+    margins and the rules that were applied. A note says if the timeline was planned for
+    another scenario (by the input hash in the summary.json beside it).
+
+    With --state the check uses what telemetry says. Slots that are done are facts: rules
+    that they alone break, and limits passed before telemetry was read, are not reported.
+
+    Exit code: 0 if no violation is found, 1 if there is one, 2 if the file cannot be read
+    as a timeline (for example a time without a zone, or an unknown name).
+    """
+    if now is not None and telemetry is None:
+        raise click.UsageError("--now needs --state")
+    from obsplan.checking.check import check_timeline
+    from obsplan.inputs.read_scenario import read_scenario
+    from obsplan.inputs.timeline_csv import csv_text, write_csv
+    from obsplan.reporting.text.sentences import verdict_lines
+
+    scenario = read_scenario(scenario_path)
+    slots = read_slots(timeline, scenario, "checked against this one")
+    state = since_utc = None
+    if telemetry:
+        from obsplan.inputs.telemetry_file import read_state
+
+        now_utc = instant_in_span(now, scenario, "--now") if now else None
+        state = read_state(telemetry, scenario, now_utc)
+        since_utc = now_utc or state.at_utc
+        slots = _with_outcomes(slots, state, since_utc, telemetry)
+    environment = environment_of(scenario, ephemeris, state)
+    verdict = check_timeline(environment, slots, since_utc)
+    if telemetry:
+        _echo_too_late(environment, slots, since_utc)
+    if output:
+        write_csv(verdict.violations, output)
+    lines = verdict_lines(verdict)
+    if form == "csv":
+        click.echo(csv_text(verdict.violations), nl=False)
+        lines = lines[lines.index(verdict.summary) :]
+    for line in lines:
+        click.echo(line, err=form == "csv")
+    if not verdict.holds:
+        sys.exit(1)
+
+
+def _with_outcomes(slots, state, since_utc, path: Path):
+    """The slots with the outcomes that telemetry gives; unknown slots are noted, not used."""
+    from obsplan.operations.fixed_slots import as_told
+    from obsplan.operations.telemetry import told_runs
+
+    known = set(slots["slot"])
+    for name in dict.fromkeys(fate.slot for fate in state.slot if fate.slot not in known):
+        click.echo(f'note: {path}: slot "{name}": no such slot in the timeline', err=True)
+    here = tuple(fate for fate in state.slot if fate.slot in known)
+    ran = told_runs(state.model_copy(update={"slot": here}), slots)
+    return as_told(slots, ran, since_utc)
+
+
+def _echo_too_late(environment, slots, since_utc) -> None:
+    """A note on slots that no contact from now on can command in time."""
+    from obsplan.analysis.command_deadlines import past_changing
+
+    ahead = slots[(slots["state"] == "planned") & (slots["start_utc"] > since_utc)]
+    if loaded := sorted(past_changing(environment, ahead, since_utc)):
+        click.echo(
+            f"note: no contact after {since_utc:%Y-%m-%dT%H:%MZ} can command these slots in "
+            f"time, so they must already be loaded: {', '.join(loaded)}",
+            err=True,
+        )

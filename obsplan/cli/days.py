@@ -1,0 +1,125 @@
+"""The command that ranks lunar days to land on."""
+
+import sys
+from pathlib import Path
+
+import click
+
+from obsplan.cli.options import (
+    EPHEMERIS,
+    FILE,
+    FIRST_DATE,
+    GAP,
+    LAST_DATE,
+    PLANNED,
+    SCENARIO,
+    Hours,
+    example,
+)
+
+
+@click.command(
+    epilog=example("obsplan days mine/scenario.toml --from 2028-01-01 --to 2029-01-01 -o mine/days")
+)
+@SCENARIO
+@FIRST_DATE
+@LAST_DATE
+@PLANNED
+@click.option("--late", type=Hours(), help="Also: the loss if the landing is this late, like 24h.")
+@click.option(
+    "--offset-km",
+    type=click.FloatRange(0, 500, min_open=True),
+    help="Also: the loss if the landing is this far off to the north, east, south and west.",
+)
+@click.option("-o", "--output", type=FILE, required=True, help="The directory to fill.")
+@GAP
+@EPHEMERIS
+def days(scenario_path, first, last, planned, late, offset_km, output, gap, ephemeris) -> None:
+    """On which lunar day should we land?
+
+    Every lunar day whose local noon is in the date range becomes a row of days.csv: first
+    and last light, the landing window, and from the opening of the window to last light the
+    daylight, Earth elevation, time without Earth, contact, longest contact gap, eclipses and
+    ground temperature; also energy and downlink capacity as shares of what all requested
+    runs need. Energy is net of idle loads, so its share may be negative. `rank` goes by
+    useful light: the daylight remaining less eclipses, times the smaller of the two shares
+    (at most 1). The column `notes` says what speaks for and against a day. windows.csv has
+    the landing windows; days.png shows the days.
+
+    With --plan the planner runs for each day, and `rank` goes by value. With --late or
+    --offset-km, losses.csv says what a landing at the close of the window, a late landing,
+    or one off target loses.
+
+    The table [landing] of the scenario says what a landing requires (`obsplan keys
+    landing`). A lunar day goes from local midnight to midnight. It has the number of the
+    lunation in which its noon falls; lunation 0 begins with the new moon of 2000-01-06. The
+    plan for another day starts when its window opens and ends as long before or after last
+    light as the scenario's span does. All times in the scenario shift with the start.
+    """
+    from obsplan.common.errors import TableError
+    from obsplan.inputs.read_scenario import read_scenario
+    from obsplan.inputs.timeline_csv import write_csv
+    from obsplan.reporting.figures.landing_days import days_figure
+    from obsplan.reporting.figures.save import save_figure
+    from obsplan.reporting.text.terminal import progress
+    from obsplan.survey.landing_days import landing_days
+
+    scenario = read_scenario(scenario_path)
+    if output.exists() and not output.is_dir():
+        raise TableError(f"{output}: is a file; name a directory with -o")
+    report = progress(sys.stderr)
+    report("computing Sun, Earth, ground, power and contacts of every lunar day ...")
+    choice = landing_days(
+        scenario,
+        first,
+        last,
+        planned=planned,
+        gap=gap,
+        late_h=late,
+        offset_km=offset_km,
+        report=report,
+        ephemeris_directory=ephemeris,
+    )
+    picture = days_figure(scenario, choice)
+    try:
+        output.mkdir(parents=True, exist_ok=True)
+    except OSError as problem:
+        raise TableError(f"{output}: cannot be written ({problem.strerror})") from None
+    write_csv(choice.table, output / "days.csv")
+    write_csv(choice.windows, output / "windows.csv")
+    if len(choice.losses):
+        write_csv(choice.losses, output / "losses.csv")
+    else:
+        # An older file would be mistaken for the losses of these days.
+        (output / "losses.csv").unlink(missing_ok=True)
+    save_figure(picture, output / "days.png")
+    _echo(choice)
+    click.echo(f"written to {output}")
+
+
+def ranked_line(row, where: str = "") -> str:
+    """Rank, day, worth and notes of a row, at the site `where`."""
+    worth = (
+        f"{row.useful_light_h:.0f} h of useful light"
+        if row.value != row.value
+        else f"value {row.value:.1f}, upper bound {row.bound:.1f}"
+    )
+    return (
+        f"{row.rank}. {where}lunar day {row.lunar_day}, landing from "
+        f"{row.landing_opens_utc:%Y-%m-%dT%H:%MZ}: {worth}; {row.notes}"
+    )
+
+
+def _echo(choice) -> None:
+    from obsplan.survey.landing_days import loses_least
+
+    best = choice.table.dropna(subset="rank").sort_values("rank").head(3)
+    for row in best.itertuples(index=False):
+        click.echo(ranked_line(row))
+    if best.empty:
+        click.echo("no lunar day in the range allows a landing; the notes say why")
+    if least := loses_least(choice):
+        click.echo(
+            f"most tolerant of a late or off-target landing: lunar day {least[0]}, which keeps "
+            f"{100 * least[1]:.0f} % in its worst case"
+        )

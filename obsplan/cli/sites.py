@@ -1,0 +1,114 @@
+"""The command that surveys many sites."""
+
+import sys
+from pathlib import Path
+
+import click
+
+from obsplan.cli.days import ranked_line
+from obsplan.cli.options import (
+    EPHEMERIS,
+    FILE,
+    FIRST_DATE,
+    GAP,
+    LAST_DATE,
+    PLANNED,
+    SCENARIO,
+    Picture,
+    example,
+)
+
+
+@click.command(
+    epilog=example(
+        "obsplan sites mine/scenario.toml sites.csv --from 2028-01-01 --to 2029-01-01 "
+        "-o survey.csv --figure map.png --colour link_share"
+    )
+)
+@SCENARIO
+@click.argument("sites", type=FILE)
+@FIRST_DATE
+@LAST_DATE
+@PLANNED
+@click.option("-o", "--output", type=FILE, required=True, help="Write the table to this CSV file.")
+@click.option("--figure", type=Picture(), help="Draw a map into this .png, .svg or .pdf file.")
+@click.option(
+    "--colour",
+    default="useful_light_h",
+    show_default=True,
+    help="The column of the table that colours the map.",
+)
+@click.option("--jobs", type=click.IntRange(1), help="Number of processes. Default: all cores.")
+@click.option("--scheduler", metavar="ADDRESS", help="Share the work with a Dask cluster.")
+@GAP
+@EPHEMERIS
+def sites(
+    scenario_path: Path,
+    sites: Path,
+    first,
+    last,
+    planned: bool,
+    output: Path,
+    figure: Path | None,
+    colour: str,
+    jobs: int | None,
+    scheduler: str | None,
+    gap: float,
+    ephemeris: Path | None,
+) -> None:
+    """Which of these sites and lunar days is best?
+
+    SITES is a CSV with the columns name, latitude_deg, longitude_deg and height_m, and
+    optionally slope_deg, aspect_deg and skyline. Stations, platforms and activities come
+    from the scenario. The table has a row per site and lunar day, with the columns of
+    days.csv (`obsplan days --help`). If a site cannot be computed, its `notes` say why.
+
+    All cores share the work, or a Dask cluster with --scheduler (pip install
+    'obsplan[cluster]'); the rows are the same. An interrupted survey resumes when rerun
+    with the same -o: results so far are kept in a hidden directory beside the output.
+    """
+    from obsplan.common.errors import TableError
+    from obsplan.inputs.read_scenario import read_scenario
+    from obsplan.inputs.timeline_csv import write_csv
+    from obsplan.reporting.text.terminal import progress
+    from obsplan.survey.site_survey import read_sites, survey_sites
+
+    if output.is_dir():
+        raise TableError(f"{output}: is a directory; name a file")
+    scenario, places = read_scenario(scenario_path), read_sites(sites)
+    if figure:
+        from obsplan.reporting.figures.save import save_figure
+        from obsplan.reporting.figures.site_map import require_column, survey_map
+
+        require_column(colour, planned)
+    report = progress(sys.stderr)
+    report(f"{len(places)} sites from {first:%Y-%m-%d} to {last:%Y-%m-%d}")
+    table = survey_sites(
+        scenario,
+        places,
+        first,
+        last,
+        planned=planned,
+        gap=gap,
+        jobs=jobs,
+        scheduler=scheduler,
+        keep=output.resolve(),
+        report=lambda done, total: report(f"{done} of {total} sites"),
+        ephemeris_directory=ephemeris,
+    )
+    write_csv(table, output)
+    if figure:
+        save_figure(survey_map(scenario.title, table, colour), figure)
+    _echo(table)
+    click.echo(f"written to {output}")
+
+
+def _echo(table) -> None:
+    best = table.dropna(subset="rank").sort_values("rank").drop_duplicates("name").head(3)
+    for row in best.itertuples(index=False):
+        click.echo(ranked_line(row, f"{row.name}, "))
+    failed = table["notes"].str.startswith("not computed").sum()
+    if failed:
+        click.echo(f"sites that could not be computed: {failed}; their notes say why", err=True)
+    if best.empty:
+        click.echo("no site allows a landing in the range; the notes say why")

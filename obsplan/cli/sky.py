@@ -1,0 +1,97 @@
+"""The command that shows the sky and the ground of a site."""
+
+from pathlib import Path
+
+import click
+
+from obsplan.cli.files import environment_of, write_figure, write_or_print
+from obsplan.cli.options import EPHEMERIS, FIGURE, SCENARIO, TABLE, Finite, example
+
+
+@click.command(
+    epilog=example(
+        "obsplan sky mine/scenario.toml -o sky.csv --figure sky.png",
+        "obsplan sky mine/scenario.toml --above 250 --depth 0.1",
+    )
+)
+@SCENARIO
+@TABLE
+@FIGURE
+@click.option(
+    "--above", type=Finite(0, 1000), metavar="K", help="List when the ground is this warm or more."
+)
+@click.option(
+    "--below", type=Finite(0, 1000), metavar="K", help="List when the ground is this warm or less."
+)
+@click.option(
+    "--depth", type=Finite(0, 2), metavar="M", help="Depth for --above and --below, 0 to 2 m."
+)
+@EPHEMERIS
+def sky(
+    scenario_path: Path,
+    output: Path | None,
+    figure: Path | None,
+    above: float | None,
+    below: float | None,
+    depth: float | None,
+    ephemeris: Path | None,
+) -> None:
+    """Where are the Sun and the Earth, and how warm is the ground?
+
+    Prints the sky table with one row per step, or writes it with -o. `obsplan keys
+    activity.when` explains the columns that conditions use. After the table come first and
+    last light, the times when the Sun's centre crosses the skyline, and eclipse contacts,
+    to the second. These go to standard output with -o and otherwise to standard error, so
+    that a piped table stays clean. Where the Sun grazes the terrain, light or darkness of
+    less than ten minutes is not listed.
+
+    With --above, --below or both, the command instead prints when the ground is within
+    these temperatures, to the minute: at the surface, or at --depth.
+    """
+    _require_ground_question(above, below, depth)
+    from obsplan.inputs.read_scenario import read_scenario
+    from obsplan.reporting.plan_directory import sky_table
+
+    asks_ground = above is not None or below is not None
+    environment = environment_of(_with_depth(read_scenario(scenario_path), depth), ephemeris)
+    if output or not asks_ground:
+        write_or_print(sky_table(environment), output)
+    if asks_ground:
+        _print_ground(environment, above, below, depth)
+    for event in environment.events.itertuples(index=False):
+        line = f"{event.time_utc:%Y-%m-%dT%H:%M:%SZ}  {event.event}"
+        click.echo(line, err=asks_ground or not output)
+    if figure:
+        from obsplan.reporting.figures.sky import sky_figure
+
+        write_figure(sky_figure(environment), figure)
+
+
+def _require_ground_question(above: float | None, below: float | None, depth: float | None) -> None:
+    if depth is not None and above is None and below is None:
+        raise click.UsageError("--depth needs --above or --below, a temperature in kelvin")
+    if above is not None and below is not None and above > below:
+        raise click.UsageError(f"--above {above:g} K must not exceed --below {below:g} K")
+
+
+def _with_depth(scenario, depth_m: float | None):
+    """The scenario with the ground temperature at `depth_m` added to its tables."""
+    if not depth_m:
+        return scenario
+    depths_m = (*scenario.site.depths_m, depth_m)
+    site = scenario.site.model_copy(update={"depths_m": depths_m})
+    return scenario.model_copy(update={"site": site})
+
+
+def _print_ground(
+    environment, above: float | None, below: float | None, depth: float | None
+) -> None:
+    from obsplan.planning.problem.start_windows import ground_windows
+
+    low_k = float("-inf") if above is None else above
+    high_k = float("inf") if below is None else below
+    windows = ground_windows(environment, depth or 0.0, low_k, high_k)
+    write_or_print(windows, None)
+    if windows.empty:
+        how = "that warm" if below is None else "that cold" if above is None else "within both"
+        click.echo(f"the ground is never {how} in the span", err=True)

@@ -1,0 +1,83 @@
+"""The commands that begin: a first scenario, and a skyline for it."""
+
+from pathlib import Path
+
+import click
+
+from obsplan.cli.options import FILE, Finite, example
+
+
+@click.command(epilog=example("obsplan start mine", "obsplan plan mine/scenario.toml -o mine/plan"))
+@click.argument("directory", type=FILE)
+@click.option("--minimal", is_flag=True, help="Write a short scenario that plans in seconds.")
+def start(directory: Path, minimal: bool) -> None:
+    """Write a commented scenario into DIRECTORY, ready to be planned.
+
+    Its JSON Schema is written beside it. An editor with a TOML language server uses the
+    schema to complete and check the keys as you type. Existing files are never overwritten.
+    """
+    from obsplan.inputs.starter import write_starter
+
+    for path in write_starter(directory, minimal):
+        click.echo(path)
+    scenario, plan = directory / "scenario.toml", directory / "plan"
+    click.echo(f"next: obsplan plan {scenario} -o {plan}", err=True)
+
+
+@click.command(
+    epilog=example(
+        "obsplan skyline near.tif far.tif --latitude 62.4 --longitude 11.8 -o skyline.csv"
+    )
+)
+@click.argument("models", metavar="DEM...", nargs=-1, required=True, type=FILE)
+@click.option(
+    "--latitude", type=Finite(-90, 90), required=True, metavar="DEG", help="Latitude of the site."
+)
+@click.option(
+    "--longitude",
+    type=Finite(-180, 360),
+    required=True,
+    metavar="DEG",
+    help="East longitude of the site.",
+)
+@click.option(
+    "--height-above-ground",
+    type=Finite(0, 1000),
+    default=2.0,
+    show_default=True,
+    metavar="M",
+    help="Height of the observer above the ground.",
+)
+@click.option("-o", "--output", type=FILE, required=True, help="Write the profile to this CSV.")
+def skyline(
+    models: tuple[Path, ...],
+    latitude: float,
+    longitude: float,
+    height_above_ground: float,
+    output: Path,
+) -> None:
+    """Compute the terrain skyline around a site from elevation models.
+
+    Reads one or more GeoTIFF elevation models (lunar degrees, or a lunar projection such as
+    polar stereographic) and writes the skyline at 720 azimuths as CSV. Where models
+    overlap, the finest one counts. Terrain outside the models is assumed not to rise. Edit
+    the CSV if you like, and name it as `skyline` in the scenario.
+
+    Needs an extra package: pip install 'obsplan[terrain]'.
+    """
+    import pandas as pd
+
+    from obsplan.inputs.timeline_csv import write_csv
+    from obsplan.physics.elevation_model import site_view
+    from obsplan.physics.skyline import COLUMNS
+
+    seen = site_view(models, latitude, longitude, height_above_ground)
+    write_csv(pd.DataFrame(seen.profile, columns=list(COLUMNS)), output)
+    for model in seen.models:
+        click.echo(f"{model.path}: {model.assumed}")
+    click.echo(f"ground at the site: {seen.ground_height_m:.1f} m above 1737.4 km (height_m)")
+    low, high = seen.profile[:, 1].min(), seen.profile[:, 1].max()
+    click.echo(f"skyline from {low:.2f} to {high:.2f} deg, {height_above_ground:g} m above ground")
+    for remark in seen.remarks:
+        click.echo(remark)
+    click.echo(f"written to {output}")
