@@ -90,7 +90,7 @@ def check(
         lines = lines[lines.index(verdict.summary) :]
     for line in lines:
         click.echo(line, err=form == "csv")
-    if not verdict.holds:
+    if not verdict.is_valid:
         sys.exit(1)
 
 

@@ -1,7 +1,6 @@
 """The command that ranks lunar days to land on."""
 
 import sys
-from pathlib import Path
 
 import click
 

@@ -21,13 +21,8 @@ SAYS = {
     "who_can_talk": "Heron Hill",
     "which_day": "landing_opens_utc",
     "which_instrument_when": "ground reading",
-<<<<<<< HEAD
     "does_it_hold": "violations; ",
-    "what_now": "the old plan, had it gone on",
-=======
-    "does_it_hold": "violations found",
     "what_now": "old plan unchanged",
->>>>>>> 08b5ebf (One file per command; python -m obsplan)
     "which_site": "Far Shelf",
 }
 

@@ -6,7 +6,7 @@ from datetime import datetime
 import numpy as np
 import pandas as pd
 import pytest
-from tools.small import START, platform, scenario, scenario_table, world
+from tools.small import START, platform, scenario_table, world
 
 from obsplan.environment import contacts
 from obsplan.environment.model import Environment, span_ends
