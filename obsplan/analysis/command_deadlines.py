@@ -55,7 +55,7 @@ def uplink_deadlines(
         platform = platforms[scenario.platform_of(activity)]
         relayed = platform.radio.to != "earth"
         receiver = environment.platforms[platform.radio.to if relayed else platform.name]
-        in_contact = environment.platforms[platform.name]["in_contact"].to_numpy(dtype=bool)
+        in_contact = environment.in_contact(platform.name)
         before_min = (slot.start_utc - start_utc) // pd.Timedelta(minutes=1) - lead_min
         heard = np.flatnonzero(in_contact[: max(before_min, 0)])
         row = {

@@ -50,7 +50,7 @@ def make_environment(
             sky_table["surface_temperature_low_k"] = ground_k[..., 0].min(axis=0)
             sky_table["surface_temperature_high_k"] = ground_k[..., 0].max(axis=0)
 
-    platforms = {p.name: power_columns(p, scenario, sky_table) for p in scenario.platform}
+    platforms = {p.name: power_columns(p, sky_table) for p in scenario.platform}
     contacts = []
     for platform in scenario.platform:
         if platform.radio.to == "earth":

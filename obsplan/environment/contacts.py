@@ -1,9 +1,12 @@
-"""Contacts: when a platform and a ground station can talk, at which rate, who is used."""
+"""Contacts: when a platform and a ground station can talk, and at which rate."""
+
+from typing import NamedTuple
 
 import numpy as np
 import pandas as pd
 
 from obsplan.common.intervals import from_mask, subtract
+from obsplan.environment.station_choice import assign_stations
 from obsplan.ephemeris import Ephemeris
 from obsplan.inputs.hardware import Platform, Radio, Station
 from obsplan.inputs.scenario import Scenario
@@ -29,7 +32,7 @@ CONTACT_COLUMNS = [
     "used_min",
 ]
 
-STRETCH_COLUMNS = [
+STATION_USE_COLUMNS = [
     "station",
     "from_utc",
     "until_utc",
@@ -37,6 +40,21 @@ STRETCH_COLUMNS = [
     "rate_kbps",
     "volume_mbit",
 ]
+
+
+class StationPasses(NamedTuple):
+    """The passes of one station over the minutes (n,) of a span.
+
+    windows: acquisition and loss (k, 2), datetime64[s], possibly from before the span.
+    seen: the line of sight in each minute. rate_kbps: what the radio reaches in each minute
+    (n,), in contact or not. data_kbps: the same in the minutes in which data flow, else 0.
+    """
+
+    station: Station
+    windows: np.ndarray
+    seen: sky.StationView
+    rate_kbps: np.ndarray
+    data_kbps: np.ndarray
 
 
 def link_columns(
@@ -50,70 +68,94 @@ def link_columns(
     """Rate, station and contact of a platform that sends to Earth, and its contacts.
 
     `minutes` (n,) datetime64[s] are the whole minutes of the span; the columns are (n,).
-    A contact lasts from acquisition to loss, as geometry has it. Data flow once the station
-    is set up, `data_from_utc` (none where the contact ends before), in the minutes that lie
+    A contact lasts from acquisition to loss by geometry. Data flow once the station is set
+    up, from `data_from_utc` on (none if the contact ends before), in the minutes that lie
     wholly between that and the loss: `volume_mbit` is what those could carry, `used_min`
-    how many of them the platform has with this station rather than another.
-    `rate_kbps` of the columns is positive, and `in_contact` true, in the used minutes only.
-    `stations_out` holds windows (k, 2) in which a station is out: a contact ends as it goes
-    out, and is taken up anew, set-up included, when it is back.
+    how many of them the platform spends with this station rather than another.
+    In the columns, `rate_kbps` is positive and `in_contact` true in the used minutes only.
+    `stations_out` gives windows (k, 2) in which a station is out of service: a contact ends
+    when they begin, and starts anew, set-up included, when they end.
     """
-    radio = platform.radio
-    first, last = minutes[0], minutes[-1] + MINUTE
-    rates_kbps, rows = [], []
-    for number, station in enumerate(scenario.station):
-        mask = mask_profile(scenario, station)
-        set_up = np.timedelta64(60 * station.set_up_min, "s")
-
-        def margin_deg(times_utc, station=station, mask=mask):
-            seen = view(scenario, ephemeris, station, times_utc)
-            return margins_deg(seen, profile, mask, radio, station).min(axis=0)
-
-        # From before the span, since a station may be set up by then.
-        windows = windows_where(margin_deg, first - set_up, last)
-        if stations_out and station.name in stations_out:
-            windows = subtract(windows, stations_out[station.name])
-        data = np.column_stack([windows[:, 0] + set_up, windows[:, 1]])
-        seen = view(scenario, ephemeris, station, minutes)
-        rate_kbps = rate_of(radio, station, seen, scenario.site.height_m)
-        rates_kbps.append(np.where(_whole_minutes(data, minutes), rate_kbps, 0.0))
-        for acquisition, loss in windows:
-            data_from = max(acquisition + set_up, first)
-            acquisition = max(acquisition, first)
-            inside = (minutes >= acquisition) & (minutes < loss)
-            if not inside.any():
-                continue
-            rows.append(
-                {
-                    "platform": platform.name,
-                    "station": station.name,
-                    "acquisition_utc": acquisition,
-                    "loss_utc": loss,
-                    "duration_min": (loss - acquisition) / MINUTE,
-                    "max_station_elevation_deg": seen.station_elevation_deg[inside].max(),
-                    "earth_elevation_deg": seen.site_elevation_deg[inside].mean(),
-                    "light_time_s": link_budget.light_time_s(seen.range_km[inside]).mean(),
-                    "rate_kbps": rate_kbps[inside].mean(),
-                    "volume_mbit": rates_kbps[-1][inside].sum() * 60 / 1000,
-                    "data_from_utc": data_from if data_from < loss else np.datetime64("NaT"),
-                    "used_min": (number, inside),
-                }
-            )
-    rates_kbps = np.array(rates_kbps)
-    used = link_budget.assign_stations(rates_kbps, handover_steps=radio.handover_min)
-    for row in rows:
-        number, inside = row["used_min"]
-        row["used_min"] = int((used[inside] == number).sum())
+    passes = []
+    for station in scenario.station:
+        out = (stations_out or {}).get(station.name)
+        passes.append(
+            _station_passes(scenario, ephemeris, platform.radio, station, profile, minutes, out)
+        )
+    data_kbps = np.array([p.data_kbps for p in passes])
+    used = assign_stations(data_kbps, handover_steps=platform.radio.handover_min)
     names = np.array([s.name for s in scenario.station] + [""], dtype=object)
     columns = {
-        "rate_kbps": np.where(used >= 0, rates_kbps[used, np.arange(len(minutes))], 0.0),
+        "rate_kbps": np.where(used >= 0, data_kbps[used, np.arange(len(minutes))], 0.0),
         "station": names[used],
         "in_contact": used >= 0,
     }
+    return columns, _contact_table(platform.name, passes, used, minutes)
+
+
+def _station_passes(
+    scenario: Scenario,
+    ephemeris: Ephemeris,
+    radio: Radio,
+    station: Station,
+    profile: np.ndarray,
+    minutes: np.ndarray,
+    out: np.ndarray | None,
+) -> StationPasses:
+    """When the site and a station can talk by geometry, and at which rate."""
+    mask = mask_profile(scenario, station)
+    set_up = _set_up(station)
+
+    def margin_deg(times_utc):
+        seen = view(scenario, ephemeris, station, times_utc)
+        return margins_deg(seen, profile, mask, radio, station).min(axis=0)
+
+    # From before the span, since a station may be set up by then.
+    windows = windows_where(margin_deg, minutes[0] - set_up, minutes[-1] + MINUTE)
+    if out is not None:
+        windows = subtract(windows, out)
+    data_windows = np.column_stack([windows[:, 0] + set_up, windows[:, 1]])
+    seen = view(scenario, ephemeris, station, minutes)
+    rate_kbps = rate_of(radio, station, seen, scenario.site.height_m)
+    data_kbps = np.where(_whole_minutes(data_windows, minutes), rate_kbps, 0.0)
+    return StationPasses(station, windows, seen, rate_kbps, data_kbps)
+
+
+def _contact_table(
+    platform: str, passes: list[StationPasses], used: np.ndarray, minutes: np.ndarray
+) -> pd.DataFrame:
+    """One row per contact that holds a minute of the span; `used` (n,) numbers the stations."""
+    rows = []
+    for number, (station, windows, seen, rate_kbps, data_kbps) in enumerate(passes):
+        for acquisition, loss in windows:
+            data_from = max(acquisition + _set_up(station), minutes[0])
+            acquisition = max(acquisition, minutes[0])
+            inside = (minutes >= acquisition) & (minutes < loss)
+            if not inside.any():
+                continue
+            row = {
+                "platform": platform,
+                "station": station.name,
+                "acquisition_utc": acquisition,
+                "loss_utc": loss,
+                "duration_min": (loss - acquisition) / MINUTE,
+                "max_station_elevation_deg": seen.station_elevation_deg[inside].max(),
+                "earth_elevation_deg": seen.site_elevation_deg[inside].mean(),
+                "light_time_s": link_budget.light_time_s(seen.range_km[inside]).mean(),
+                "rate_kbps": rate_kbps[inside].mean(),
+                "volume_mbit": data_kbps[inside].sum() * 60 / 1000,
+                "data_from_utc": data_from if data_from < loss else np.datetime64("NaT"),
+                "used_min": int((used[inside] == number).sum()),
+            }
+            rows.append(row)
     contacts = pd.DataFrame(rows, columns=CONTACT_COLUMNS)
     for key in ("acquisition_utc", "loss_utc", "data_from_utc"):
         contacts[key] = pd.to_datetime(contacts[key], utc=True)
-    return columns, contacts.sort_values(["acquisition_utc", "station"], ignore_index=True)
+    return contacts.sort_values(["acquisition_utc", "station"], ignore_index=True)
+
+
+def _set_up(station: Station) -> np.timedelta64:
+    return np.timedelta64(60 * station.set_up_min, "s")
 
 
 def relay_columns(
@@ -121,30 +163,30 @@ def relay_columns(
 ) -> dict[str, np.ndarray]:
     """Rate, station and contact (n,) of a platform that sends through another.
 
-    It sends whenever the receiver is in reach, and has a way to Earth when the receiver
-    has one too.
+    It can send whenever the receiver is in range, and reaches Earth while the receiver is
+    also in contact.
     """
-    in_reach = np.ones(len(minutes), dtype=bool)
+    in_range = np.ones(len(minutes), dtype=bool)
     if platform.radio.range_limit_m is not None:
-        in_reach = distance_m(platform, minutes) <= platform.radio.range_limit_m
+        in_range = distance_m(platform, minutes) <= platform.radio.range_limit_m
     return {
-        "rate_kbps": np.where(in_reach, platform.radio.rate_kbps, 0.0),
+        "rate_kbps": np.where(in_range, platform.radio.rate_kbps, 0.0),
         "station": np.full(len(minutes), "", dtype=object),
-        "in_contact": in_reach & np.asarray(receiver_in_contact, dtype=bool),
+        "in_contact": in_range & np.asarray(receiver_in_contact, dtype=bool),
     }
 
 
 def distance_m(platform: Platform, minutes: np.ndarray) -> np.ndarray:
-    """Distance (n,) from the relay by the platform's track, which must not be empty."""
+    """Distance (n,) to the relay along the platform's track, which must not be empty."""
     begins = [np.datetime64(stay.from_utc.replace(tzinfo=None), "s") for stay in platform.track]
     stay = np.searchsorted(begins, minutes, side="right") - 1
     return np.array([stay.distance_m for stay in platform.track])[np.maximum(stay, 0)]
 
 
-def stretches(table: pd.DataFrame) -> pd.DataFrame:
-    """Who is used when: one row for each run of minutes with one station.
+def station_use(table: pd.DataFrame) -> pd.DataFrame:
+    """Which station is used when: one row per unbroken run of minutes with one station.
 
-    `table` is a platform's of the environment. Columns `station, from_utc, until_utc,
+    `table` is that of a platform in the environment. Columns `station, from_utc, until_utc,
     duration_min, rate_kbps` (mean) and `volume_mbit`.
     """
     rate_kbps = table["rate_kbps"].to_numpy()
@@ -163,11 +205,12 @@ def stretches(table: pd.DataFrame) -> pd.DataFrame:
                     "volume_mbit": rates.sum() * 60 / 1000,
                 }
             )
-    return pd.DataFrame(rows, columns=STRETCH_COLUMNS).sort_values("from_utc", ignore_index=True)
+    uses = pd.DataFrame(rows, columns=STATION_USE_COLUMNS)
+    return uses.sort_values("from_utc", ignore_index=True)
 
 
 def mask_profile(scenario: Scenario, station: Station) -> np.ndarray:
-    """What bounds the station's own sky: its skyline file, or a level mask."""
+    """The station's own skyline (n, 2): its file, or a level mask."""
     path = scenario.mask_path(station)
     return np.array([[0.0, station.mask_deg]]) if path is None else read_profile(path)
 
@@ -175,7 +218,7 @@ def mask_profile(scenario: Scenario, station: Station) -> np.ndarray:
 def view(
     scenario: Scenario, ephemeris: Ephemeris, station: Station, times_utc: np.ndarray
 ) -> sky.StationView:
-    """The line between the scenario's site and a station."""
+    """The line of sight between the scenario's site and a station."""
     return sky.station_view(
         ephemeris,
         times_utc,
@@ -189,7 +232,7 @@ def view(
 def margins_deg(
     seen: sky.StationView, profile: np.ndarray, mask: np.ndarray, radio: Radio, station: Station
 ) -> np.ndarray:
-    """The four margins (4, n) of `link.contact_margins_deg`, from what is seen."""
+    """The four margins (4, n) of `link_budget.contact_margins_deg` along a line of sight."""
     return link_budget.contact_margins_deg(
         seen.site_elevation_deg,
         skyline_elevation_deg(profile, seen.site_azimuth_deg),
@@ -204,7 +247,7 @@ def margins_deg(
 def rate_of(
     radio: Radio, station: Station, seen: sky.StationView, site_height_m: float
 ) -> np.ndarray:
-    """The rate (n,) in kbit/s that the radio reaches at a station it is in contact with."""
+    """Bit rate (n,) in kbit/s between the radio and a station, assuming they are in contact."""
     if radio.budget is None:
         return np.full(len(seen.range_km), radio.rate_kbps)
     budget, g_over_t_db_k = radio.budget, station.g_over_t_db_k
@@ -227,7 +270,7 @@ def rate_of(
 
 
 def _whole_minutes(windows: np.ndarray, minutes: np.ndarray) -> np.ndarray:
-    """Minutes that lie wholly inside a window."""
+    """Minutes (n,) that lie wholly inside a window."""
     inside = np.zeros(len(minutes), dtype=bool)
     for start, end in windows:
         inside |= (minutes >= start) & (minutes + MINUTE <= end)

@@ -1,4 +1,4 @@
-"""What a site offers over a span, as data alone: tables by the minute."""
+"""The environment of a scenario over its span, as data alone: tables by the minute."""
 
 from dataclasses import dataclass, field
 
@@ -10,7 +10,7 @@ from obsplan.inputs.scenario import Scenario
 
 @dataclass(frozen=True)
 class Reading:
-    """What telemetry said of a platform when minute `minute` of the span began; None: nothing."""
+    """A platform's telemetry at the start of minute `minute` of the span; None: not reported."""
 
     minute: int
     stored_wh: float | None = None
@@ -19,18 +19,18 @@ class Reading:
 
 @dataclass(frozen=True)
 class Environment:
-    """What the site of a scenario offers over its span.
+    """Sun, Earth, ground, power and contacts at the site of a scenario, minute by minute.
 
-    scenario: the scenario that it was worked out for.
+    scenario: the scenario it was computed for.
     sky: one row a minute (UTC index), columns of the sky table (README, tables).
     platforms: per platform, on the same minutes, `generation_w`, `base_load_w` (idle and
-        heater), `rate_kbps` (at which it can send), `station` (the one it uses, "" when
-        none or through a relay) and `in_contact` (a way to Earth is open).
-    contacts: one row a contact of a platform that sends to Earth.
+        heater), `rate_kbps` (at which it can send), `station` (the one it uses, "" if
+        none or through a relay) and `in_contact` (it can reach Earth).
+    contacts: one row per contact of a platform that sends to Earth.
     events: first and last light, eclipses: columns `event`, `time_utc`.
     kernels: names and SHA-256 sums of the ephemeris files.
-    out: per instrument that is out at any time, the minutes (n,) in which it is.
-    readings: per platform of which telemetry is known, what it said.
+    out: per instrument that is ever out of service, the minutes (n,) in which it is.
+    readings: per platform with known telemetry, its reading.
     """
 
     scenario: Scenario
@@ -41,6 +41,10 @@ class Environment:
     kernels: dict[str, str]
     out: dict[str, np.ndarray] = field(default_factory=dict)
     readings: dict[str, Reading] = field(default_factory=dict)
+
+    def in_contact(self, platform: str) -> np.ndarray:
+        """Minutes (n,) in which the platform can reach Earth, itself or through its relay."""
+        return self.platforms[platform]["in_contact"].to_numpy(dtype=bool)
 
 
 def span_ends(scenario: Scenario) -> tuple[np.datetime64, np.datetime64]:

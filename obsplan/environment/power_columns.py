@@ -1,15 +1,17 @@
-"""What the arrays of a platform yield and what it always draws, minute by minute."""
+"""Generation of a platform's arrays and its base load, minute by minute."""
 
 import numpy as np
 import pandas as pd
 
 from obsplan.inputs.hardware import Platform
-from obsplan.inputs.scenario import Scenario
 from obsplan.physics import array_power
 
 
-def power_columns(platform: Platform, scenario: Scenario, sky_table) -> pd.DataFrame:
-    """Generation of the arrays and the load that is always there."""
+def power_columns(platform: Platform, sky_table: pd.DataFrame) -> pd.DataFrame:
+    """Columns `generation_w` (all arrays) and `base_load_w` (idle and heater), by the minute.
+
+    `sky_table` is that of the environment.
+    """
     sun = [
         sky_table[name].to_numpy()
         for name in (

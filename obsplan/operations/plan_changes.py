@@ -269,8 +269,8 @@ def _shut(environment: Environment, stay: pd.DataFrame, i: int, at: int) -> str:
     if "instrument" in failing:
         return f'"{activity.instrument}" is out'
     if activity.contact == "start":
-        contact = environment.platforms[scenario.platform_of(activity)]["in_contact"]
-        failing += [] if contact.iloc[at * step] else ["contact at the start"]
+        contact = environment.in_contact(scenario.platform_of(activity))
+        failing += [] if contact[at * step] else ["contact at the start"]
     if failing:
         words = condition_words(scenario, activity)
         return f"that start does not have {' or '.join(words[key] for key in failing)}"

@@ -13,9 +13,7 @@ from obsplan.common.constants import (
     MOON_RADIUS_KM,
     SPEED_OF_LIGHT_KM_S,
 )
-from obsplan.common.intervals import from_mask, subtract
-
-WORTH_A_HANDOVER = 1.1  # a rate 10 % higher; common practice, no source
+from obsplan.common.intervals import subtract
 
 
 def light_time_s(range_km: np.ndarray) -> np.ndarray:
@@ -125,53 +123,6 @@ def contact_margins_deg(
             np.asarray(sun_separation_deg) - sun_limit_deg,
         )
     )
-
-
-def assign_stations(rate_kbps: np.ndarray, *, handover_steps: int = 0) -> np.ndarray:
-    """Index (n,) of the station used at each step, -1 for none; `rate_kbps` (stations, n).
-
-    The fastest station takes over when the one before has ended, and from one that has not
-    when it is faster by more than 10 %; on equal rates the first in order. So stations
-    change no more often than the fastest one does, and one that was lost for a while keeps
-    its place if nobody took it. `handover_steps` must pass unused between two stations. A
-    station that has not ended then gives way only where the change carries more, pause
-    included, up to a handover after either of the two has ended.
-    """
-    rates = np.asarray(rate_kbps, dtype=float)
-    stations, steps = rates.shape
-    used = np.full(steps, -1)
-    if not stations:
-        return used
-    ends = np.array([_run_ends(row > 0.0) for row in rates])
-    carried = np.pad(np.cumsum(rates, axis=1), ((0, 0), (1, 0)))
-
-    def pays(step: int, fresh: int, held: int) -> bool:
-        until = min(ends[fresh, step], ends[held, step]) + handover_steps
-        ready = min(step + handover_steps, ends[fresh, step])
-        going = carried[fresh, min(until, ends[fresh, step])] - carried[fresh, ready]
-        staying = carried[held, min(until, ends[held, step])] - carried[held, step]
-        return going > staying
-
-    holder = last_user = None
-    last_used = -inf
-    for step, fastest in enumerate(rates.argmax(axis=0).tolist()):
-        held_kbps = 0.0 if holder is None else rates[holder, step]
-        if rates[fastest, step] > WORTH_A_HANDOVER * held_kbps and (
-            not held_kbps or not handover_steps or pays(step, fastest, holder)
-        ):
-            holder = fastest
-        paused = holder != last_user and step <= last_used + handover_steps
-        if holder is not None and rates[holder, step] > 0.0 and not paused:
-            used[step], last_user, last_used = holder, holder, step
-    return used
-
-
-def _run_ends(mask: np.ndarray) -> np.ndarray:
-    """Where the run of true cells that holds each cell ends; the cell itself where false."""
-    ends = np.arange(len(mask))
-    for start, end in from_mask(mask):
-        ends[start:end] = end
-    return ends
 
 
 def longest_gap(windows: np.ndarray, first, last):

@@ -351,7 +351,7 @@ def _course(scenario, shared, place: Place, over: _Sky, surface_k, days) -> Site
     by_hour = pd.DataFrame(dict(zip(names, over.hourly_sun)) | {"surface_temperature_k": surface_k})
     generation_w, base_load_w = {}, {}
     for platform in scenario.platform:
-        columns = power_columns(platform, scenario, by_hour)
+        columns = power_columns(platform, by_hour)
         generation_w[platform.name] = columns["generation_w"].to_numpy()
         base_load_w[platform.name] = columns["base_load_w"].to_numpy()
     return SiteCourse(

@@ -63,7 +63,7 @@ def test_columns_and_contacts_tell_one_story():
     assert rows["used_min"].sum() == table["in_contact"].sum() > 0
     assert (table["rate_kbps"] > 0).equals(table["in_contact"])
     assert (table["station"] != "").equals(table["in_contact"])
-    used = contacts.stretches(table)
+    used = contacts.station_use(table)
     assert used["duration_min"].sum() == table["in_contact"].sum()
     assert used["volume_mbit"].sum() == pytest.approx(table["rate_kbps"].sum() * 0.06)
     assert (used["from_utc"].iloc[1:].to_numpy() >= used["until_utc"].iloc[:-1].to_numpy()).all()
@@ -111,7 +111,7 @@ def test_contact_shorter_than_its_set_up_carries_nothing():
 def test_nothing_is_sent_while_stations_change():
     radio = {"transmit_w": 1.0, "rate_kbps": 20.0, "handover_min": 30}
     table, _ = worked(made(radio=radio, hours=72))
-    used = contacts.stretches(table)
+    used = contacts.station_use(table)
     changes = used["station"].to_numpy()[1:] != used["station"].to_numpy()[:-1]
     pauses = used["from_utc"].iloc[1:].to_numpy() - used["until_utc"].iloc[:-1].to_numpy()
     pauses = pauses[changes]

@@ -27,7 +27,7 @@ def condition_masks(environment: Environment, activity: Activity) -> dict[str, n
         masks[condition.key] = above & below if low <= high else above | below
     if activity.contact == "whole":
         name = environment.scenario.platform_of(activity)
-        masks["contact"] = environment.platforms[name]["in_contact"].to_numpy(dtype=bool)
+        masks["contact"] = environment.in_contact(name)
     if activity.instrument in environment.out:
         masks["instrument"] = ~environment.out[activity.instrument]
     return masks
@@ -63,7 +63,7 @@ def start_masks(
         starts[key] = unmet[ends] == unmet[:-1]
     if activity.contact == "start":
         name = scenario.platform_of(activity)
-        in_contact = environment.platforms[name]["in_contact"].to_numpy(dtype=bool)
+        in_contact = environment.in_contact(name)
         starts["contact at the start"] = in_contact[::step_min]
     if scenario.command_lead_min(activity) is not None:
         starts["uplink"] = commandable(environment, activity)[::step_min]
@@ -82,7 +82,7 @@ def commandable(environment: Environment, activity: Activity, since_min: int = 0
     name, lead_min = scenario.platform_of(activity), scenario.command_lead_min(activity)
     if lead_min is None:
         return np.ones(len(environment.sky), dtype=bool)
-    in_contact = environment.platforms[name]["in_contact"].to_numpy(dtype=bool)
+    in_contact = environment.in_contact(name)
     in_contact = in_contact & (np.arange(len(in_contact)) >= since_min)
     # A command that arrives in a minute is aboard when that minute is over.
     aboard = np.logical_or.accumulate(in_contact)

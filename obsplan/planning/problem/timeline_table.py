@@ -128,7 +128,7 @@ def described(
                 "value": 0.0,
             }
         sky = environment.sky.iloc[first]
-        in_contact = environment.platforms[row["platform"]]["in_contact"].to_numpy(dtype=bool)
+        in_contact = environment.in_contact(row["platform"])
         inside = in_contact[first : first + minutes]
         row |= {
             "start_utc": slot.start_utc,

@@ -198,7 +198,7 @@ def _shorter_lead(case: Case) -> Changes:
     """Commands that may reach the platform later before a start."""
     scenario, environment = case.scenario, case.environment
     lead_min = scenario.command_lead_min(case.activity)
-    in_contact = environment.platforms[case.node.name]["in_contact"].to_numpy(dtype=bool)
+    in_contact = environment.in_contact(case.node.name)
     if lead_min is None or not in_contact.any():
         return
 
@@ -222,7 +222,7 @@ def _longer_contact(case: Case) -> Changes:
     whole = case.activity.contact == "whole"
     if case.activity.contact == "none":
         return
-    in_contact = case.environment.platforms[case.node.name]["in_contact"].to_numpy(dtype=bool)
+    in_contact = case.environment.in_contact(case.node.name)
     silent = _slots(case, ~in_contact)
     missing_min = silent.sum(axis=1) if whole else silent[:, 0].astype(int)
     unbound = case.activity.model_copy(update={"contact": "none"})

@@ -117,7 +117,7 @@ def _gap_lanes(ax: Axes, environment: Environment, heard: list[Platform]) -> Non
     span_h = len(environment.sky) / 60
     labels = []
     for k, platform in enumerate(heard):
-        in_contact = environment.platforms[platform.name]["in_contact"].to_numpy(dtype=bool)
+        in_contact = environment.in_contact(platform.name)
         open_h = intervals.from_mask(in_contact, parts.minute_edges_h(environment))
         parts.bars(ax, open_h, k, 0.5, zorder=3, **LINK_LOOK)
         words = f"open {100 * np.ptp(open_h, axis=1).sum() / span_h:.0f} % of the span"

@@ -11,7 +11,7 @@ from obsplan.environment.contacts import (
     distance_m,
     margins_deg,
     mask_profile,
-    stretches,
+    station_use,
     view,
 )
 from obsplan.environment.model import Environment, span_ends
@@ -35,7 +35,7 @@ def answer(
     lines = []
     for platform in scenario.platform:
         table = environment.platforms[platform.name]
-        open_ = bool(table["in_contact"].iloc[minute])
+        open_ = bool(environment.in_contact(platform.name)[minute])
         if platform.radio.to != "earth":
             found = [_through_relay(platform, table, minute, at_utc)]
         elif open_:
@@ -45,7 +45,7 @@ def answer(
         lines += [f"{platform.name}: {line}" for line in found]
         if not open_:
             lines.append(f"{platform.name}: {_next(environment, platform, minute)}")
-    can = any(table["in_contact"].iloc[minute] for table in environment.platforms.values())
+    can = any(environment.in_contact(name)[minute] for name in environment.platforms)
     return can, [f"{'yes' if can else 'no'}, at {_text(at_utc[0])}", *lines]
 
 
@@ -57,9 +57,9 @@ def totals(environment: Environment) -> list[str]:
     edges = np.append(np.arange(first, last, MINUTE), last)
     for platform in scenario.platform:
         table = environment.platforms[platform.name]
-        in_contact = table["in_contact"].to_numpy(dtype=bool)
+        in_contact = environment.in_contact(platform.name)
         earthward = platform.radio.to == "earth"
-        used = stretches(table)
+        used = station_use(table)
         for station in scenario.station if earthward else ():
             seen = contacts[
                 (contacts["platform"] == platform.name) & (contacts["station"] == station.name)
@@ -164,7 +164,7 @@ def _contact(environment, platform, station: str, at: pd.Timestamp) -> pd.Series
 
 def _next(environment: Environment, platform: Platform, minute: int) -> str:
     table = environment.platforms[platform.name]
-    later = np.flatnonzero(table["in_contact"].to_numpy()[minute:])
+    later = np.flatnonzero(environment.in_contact(platform.name)[minute:])
     if not len(later):
         return "no further contact in the span"
     step = minute + later[0]

@@ -64,7 +64,7 @@ def test_answer_agrees_with_the_table_in_every_hour(plain):
 
 def test_yes_names_station_rate_light_time_and_end(plain):
     scene, around = plain
-    stretch = contacts.stretches(around.platforms["lander"]).iloc[1]
+    stretch = contacts.station_use(around.platforms["lander"]).iloc[1]
     can, lines = asked(scene, around, stretch["from_utc"])
     assert can
     found = re.fullmatch(
@@ -137,7 +137,7 @@ def test_set_up_is_told():
 def test_handover_under_way_is_told():
     stations = {"mask_deg": 5.0}, {"longitude_deg": 30.0, "mask_deg": 5.0}
     scene, around = linked(48.0, stations, {"handover_min": 60})
-    used = contacts.stretches(around.platforms["lander"])
+    used = contacts.station_use(around.platforms["lander"])
     changes = used["station"].to_numpy()[1:] != used["station"].to_numpy()[:-1]
     close = (used["from_utc"].shift(-1) - used["until_utc"]).iloc[:-1] == pd.Timedelta(hours=1)
     ends = used["until_utc"].iloc[:-1][changes & close]
