@@ -17,7 +17,8 @@ from obsplan.planning.problem.start_windows import (
     condition_masks,
     condition_words,
 )
-from obsplan.planning.reasons import what_if
+from obsplan.planning.reasons.blocking import Constraint, blocking_amounts, rival_runs
+from obsplan.planning.reasons.what_if import with_run
 
 CHANGE_COLUMNS = ("activity", "slot", "change", "from_utc", "to_utc", "why", "value_change")
 PRICE_COLUMNS = (
@@ -224,31 +225,29 @@ def _why_not(
         twin.flow = twin.simulate()
     if len(twin.runs[i]) >= task.count:
         return "no more runs are wanted"
-    amounts = {family: by[at] for family, by in what_if.hurdles(twin, i).items()}
+    amounts = {family: by[at] for family, by in blocking_amounts(twin, i).items()}
     node = booking.problem.nodes[task.node]
-    if amounts["exclusion"] > TOLERANCE:
+    if amounts[Constraint.EXCLUSION] > TOLERANCE:
         rivals = [
-            booking.problem.tasks[j].name
-            for j, _, barred in what_if.rival_runs(twin, i)
-            if barred[at]
+            booking.problem.tasks[j].name for j, _, barred in rival_runs(twin, i) if barred[at]
         ]
         return f'its time went to "{rivals[0]}"'
-    if amounts["order"] > TOLERANCE:
+    if amounts[Constraint.ORDER] > TOLERANCE:
         waits = [
             booking.problem.tasks[j].name
             for j, settle, met in task.earlier
             if min(met, twin.met_from(j, settle)) > at
         ]
         return f'it must wait for "{waits[0]}"'
-    if amounts["gap"] > TOLERANCE:
+    if amounts[Constraint.GAP] > TOLERANCE:
         return "its time went to other runs of its own"
-    if amounts["bus power"] > TOLERANCE:
+    if amounts[Constraint.BUS_POWER] > TOLERANCE:
         return f'bus power of "{node.name}" went to other runs'
-    if amounts["energy"] > TOLERANCE:
-        missing = amounts["energy"]
+    if amounts[Constraint.ENERGY] > TOLERANCE:
+        missing = amounts[Constraint.ENERGY]
         lack = f": {number_text(missing)} Wh short" if np.isfinite(missing) else ""
         return f'energy of "{node.name}"{lack}'
-    short = what_if.with_run(twin, i, at).flow.short
+    short = with_run(twin, i, at).flow.short
     if short:
         # It may be the store of another platform, the one that relays for this.
         return f"{short.words(booking.problem)} would not do"

@@ -404,7 +404,9 @@ def _unplaced(
         scene.environment,
         booking,
         timeline,
-        lambda world: replace(scene, environment=world.environment).judge(world.booking).is_valid,
+        lambda variant: (
+            replace(scene, environment=variant.environment).judge(variant.booking).is_valid
+        ),
         barred,
     )
     count = {a.name: a.count for a in scene.scenario.activity}

@@ -22,18 +22,18 @@ def booked(scene: Scenario, environment: Environment, *runs: tuple[str, int]) ->
     return booking
 
 
-def explained(scene: Scenario, environment: Environment, booking: Booking) -> pd.DataFrame:
+def explained(environment: Environment, booking: Booking) -> pd.DataFrame:
     return unplaced(environment, booking, timeline_table(environment, booking))
 
 
 def why(scene: Scenario, *runs: tuple[str, int], **columns) -> tuple[str, str]:
     """Reason and change for the only activity that wants more runs."""
     environment = world(scene, **columns)
-    table = explained(scene, environment, booked(scene, environment, *runs))
+    table = explained(environment, booked(scene, environment, *runs))
     assert len(table) == 1
     return table["reason"][0], table["would_fit_if"][0]
 
 
 def small_battery(**changes) -> dict:
-    """80 Wh aboard, 20 of them in reserve, nothing comes in and nothing is lost."""
+    """80 Wh on board, 20 of them in reserve, nothing comes in and nothing is lost."""
     return platform(battery={"capacity_wh": 100.0} | changes)

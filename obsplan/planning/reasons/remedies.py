@@ -1,7 +1,7 @@
-"""The least of something more that lets a run in: charge, room for data, contact, speed.
+"""The least increase that fits a run: of charge, storage, contact or link rate.
 
-Each amount is sought in steps first, then raised until the replay by the minute agrees as
-well. What is changed is what a scenario could say, so that a reader can try it too.
+Each amount is searched in steps first, then raised until the replay by the minute accepts it
+too. What is changed is something that a scenario could say, so that a reader can try it.
 """
 
 from collections.abc import Callable
@@ -13,30 +13,30 @@ import numpy as np
 
 from obsplan.checking.replay import MBIT_PER_KBPS_MIN
 from obsplan.common.intervals import from_mask
-from obsplan.planning.reasons.what_if import World, holds_somehow, settled
+from obsplan.planning.reasons.what_if import IsValid, Variant, is_valid_somehow, simulated
 
-# Changes are sought in tenths of a unit: finer means nothing to a reader.
+# Amounts are searched in tenths of a unit: finer means nothing to a reader.
 TENTHS = 10
-# The world with so much more of something.
-Remedy = Callable[[World, float], World]
+# The variant with so much more of something.
+Remedy = Callable[[Variant, float], Variant]
 
 
 def smallest(
-    remedy: Remedy, tries: list[World], holds: Callable[[World], bool], guess: float, most: float
+    remedy: Remedy, tries: list[Variant], is_valid: IsValid, guess: float, most: float
 ) -> tuple[float, int] | None:
-    """An amount, up to `most`, with which one of `tries` holds, and which of them.
+    """An amount, up to `most`, with which one of `tries` is valid, and which of them.
 
-    It is the smallest in steps, and where the replay by the minute asks for more, within a
-    hundredth of the smallest then. `guess` says where to look first; None when no amount
-    will do.
+    It is the smallest in steps; if the replay by the minute needs more, it is within a
+    hundredth of the smallest for that. `guess` says where to look first; None when no amount
+    is enough.
     """
     in_steps = []
-    for k, world in enumerate(tries):
-        amount = least(partial(_holds_in_steps, remedy, world), guess, most)
+    for k, variant in enumerate(tries):
+        amount = least(partial(_is_valid_in_steps, remedy, variant), guess, most)
         if amount is not None:
             in_steps.append((amount, k))
     for amount, k in sorted(in_steps):
-        agreed = partial(_holds_by_the_minute, remedy, tries[k], holds)
+        agreed = partial(_is_valid_by_the_minute, remedy, tries[k], is_valid)
         grain = max(1, round(amount * TENTHS / 100))
         found = least(agreed, amount, most, amount - 1 / TENTHS, grain)
         if found is not None:
@@ -71,19 +71,19 @@ def least(
     return high / TENTHS
 
 
-def _holds_in_steps(remedy: Remedy, world: World, amount: float) -> bool:
-    return not settled(remedy(world, amount).booking).flow.short
+def _is_valid_in_steps(remedy: Remedy, variant: Variant, amount: float) -> bool:
+    return not simulated(remedy(variant, amount).booking).flow.short
 
 
-def _holds_by_the_minute(
-    remedy: Remedy, world: World, holds: Callable[[World], bool], amount: float
+def _is_valid_by_the_minute(
+    remedy: Remedy, variant: Variant, is_valid: IsValid, amount: float
 ) -> bool:
-    return holds_somehow(remedy(world, amount), holds)
+    return is_valid_somehow(remedy(variant, amount), is_valid)
 
 
-def larger_battery(n: int, world: World, wh: float) -> World:
+def larger_battery(n: int, variant: Variant, wh: float) -> Variant:
     """A battery of platform `n` that holds `wh` more, and holds them from the start."""
-    node, battery = world.booking.problem.nodes[n], world.scenario.platform[n].battery
+    node, battery = variant.booking.problem.nodes[n], variant.scenario.platform[n].battery
     capacity_wh = battery.capacity_wh + wh
 
     def share(of_old: float, more_wh: float = 0.0) -> float:
@@ -95,59 +95,59 @@ def larger_battery(n: int, world: World, wh: float) -> World:
         "start": share(battery.start, wh),
         "end": None if battery.end is None else share(battery.end),
     }
-    asked = {"battery": battery.model_copy(update=larger)}
+    fields = {"battery": battery.model_copy(update=larger)}
     levels = {"capacity_wh": node.capacity_wh + wh, "start_wh": node.start_wh + wh}
-    changed = world.with_node(n, asked, **levels)
-    reading = world.environment.readings.get(node.name)
+    changed = variant.with_node(n, fields, **levels)
+    reading = variant.environment.readings.get(node.name)
     if reading is None or reading.stored_wh is None:
         return changed
-    readings = world.environment.readings | {
+    readings = variant.environment.readings | {
         node.name: replace(reading, stored_wh=reading.stored_wh + wh)
     }
     return replace(changed, environment=replace(changed.environment, readings=readings))
 
 
-def larger_store(n: int, room: bool, left: bool, world: World, mbit: float) -> World:
-    """A store of platform `n` with more `room`, or more allowed to be `left` at the end."""
-    node, store = world.booking.problem.nodes[n], world.scenario.platform[n].store
-    more_room, more_left = mbit if room else 0.0, mbit if left else 0.0
-    larger = {"capacity_mbit": store.capacity_mbit + more_room}
+def larger_store(n: int, capacity: bool, end_limit: bool, variant: Variant, mbit: float) -> Variant:
+    """A store of platform `n` with more `capacity`, a higher `end_limit`, or both."""
+    node, store = variant.booking.problem.nodes[n], variant.scenario.platform[n].store
+    more, more_at_end = mbit if capacity else 0.0, mbit if end_limit else 0.0
+    larger = {"capacity_mbit": store.capacity_mbit + more}
     if store.end_limit_mbit is None:
-        more_left = more_room  # what may be full at the end may be so too when it is larger
+        more_at_end = more  # a store without a limit at the end may end full
     else:
-        larger["end_limit_mbit"] = store.end_limit_mbit + more_left
-        if not left:
-            more_left = min(more_room, max(0.0, store.end_limit_mbit - store.capacity_mbit))
-    return world.with_node(
+        larger["end_limit_mbit"] = store.end_limit_mbit + more_at_end
+        if not end_limit:
+            more_at_end = min(more, max(0.0, store.end_limit_mbit - store.capacity_mbit))
+    return variant.with_node(
         n,
         {"store": store.model_copy(update=larger)},
-        store_mbit=node.store_mbit + more_room,
-        store_end_mbit=node.store_end_mbit + more_left,
+        store_mbit=node.store_mbit + more,
+        store_end_mbit=node.store_end_mbit + more_at_end,
     )
 
 
-def faster_link(n: int, world: World, percent: float) -> World:
+def faster_link(n: int, variant: Variant, percent: float) -> Variant:
     """A link of platform `n` that carries so many percent more, for the same energy."""
-    factor, node = 1 + percent / 100, world.booking.problem.nodes[n]
-    changed = world.with_node(n, {}, send_mbit=node.send_mbit * factor)
-    rate_kbps = world.environment.platforms[node.name]["rate_kbps"] * factor
+    factor, node = 1 + percent / 100, variant.booking.problem.nodes[n]
+    changed = variant.with_node(n, {}, send_mbit=node.send_mbit * factor)
+    rate_kbps = variant.environment.platforms[node.name]["rate_kbps"] * factor
     return changed.with_columns(n, rate_kbps=rate_kbps)
 
 
-def last_silence(world: World, n: int, before_min: int) -> tuple[int, int]:
+def last_contact_gap(variant: Variant, n: int, before_min: int) -> tuple[int, int]:
     """The last minutes before `before_min` without a link to Earth; none for a relay's user."""
-    node = world.booking.problem.nodes[n]
-    rate_kbps = world.environment.platforms[node.name]["rate_kbps"].to_numpy(dtype=float)
-    silences = from_mask(rate_kbps[:before_min] <= 0.0).tolist()
-    if node.receiver >= 0 or not silences or not rate_kbps.any():
+    node = variant.booking.problem.nodes[n]
+    rate_kbps = variant.environment.platforms[node.name]["rate_kbps"].to_numpy(dtype=float)
+    gaps = from_mask(rate_kbps[:before_min] <= 0.0).tolist()
+    if node.receiver >= 0 or not gaps or not rate_kbps.any():
         return before_min, before_min
-    return tuple(silences[-1])
+    return tuple(gaps[-1])
 
 
-def longer_contact(n: int, first_min: int, world: World, minutes: float) -> World:
+def longer_contact(n: int, first_min: int, variant: Variant, minutes: float) -> Variant:
     """Contact of platform `n` for so many whole minutes from `first_min` on, at a usual rate."""
-    node, step_min = world.booking.problem.nodes[n], world.scenario.span.step_min
-    table = world.environment.platforms[node.name]
+    node, step_min = variant.booking.problem.nodes[n], variant.scenario.span.step_min
+    table = variant.environment.platforms[node.name]
     rate_kbps, in_contact = (table[c].to_numpy(copy=True) for c in ("rate_kbps", "in_contact"))
     more = slice(first_min, first_min + ceil(minutes))
     rate_kbps[more], in_contact[more] = np.median(rate_kbps[rate_kbps > 0]), True
@@ -156,5 +156,5 @@ def longer_contact(n: int, first_min: int, world: World, minutes: float) -> Worl
     send_mbit, send_share = node.send_mbit.copy(), node.send_share.copy()
     send_mbit[steps] = by_step.sum(axis=1) * MBIT_PER_KBPS_MIN
     send_share[steps] = (by_step > 0).mean(axis=1)
-    changed = world.with_node(n, {}, send_mbit=send_mbit, send_share=send_share)
+    changed = variant.with_node(n, {}, send_mbit=send_mbit, send_share=send_share)
     return changed.with_columns(n, rate_kbps=rate_kbps, in_contact=in_contact)

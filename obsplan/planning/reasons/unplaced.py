@@ -1,82 +1,119 @@
-"""Why a run found no place, and the smallest single change that would let one more in.
+"""Why runs are not in a plan, and the smallest single change that would fit one more.
 
-Every change that is named has been tried: the run is booked on a copy of the plan in
-which that one thing is different, battery and store run through the whole span, and the
-replay by the minute agrees.
+Every change that is named has been tried: the run is inserted in a copy of the plan in which
+that one thing is different, battery and store are simulated through the whole span, and the
+replay by the minute accepts the result.
 """
 
-from collections.abc import Callable, Iterator
+from collections.abc import Iterator
 from math import ceil, floor
 
 import numpy as np
 import pandas as pd
 
-from obsplan.common.text import number_text
 from obsplan.environment.model import Environment
 from obsplan.inputs.conditions import requested
 from obsplan.inputs.scenario import Activity
 from obsplan.planning.problem.booking import Booking
 from obsplan.planning.problem.resource_flow import TOLERANCE
 from obsplan.planning.problem.start_windows import start_mask, why_no_window
-from obsplan.planning.reasons import remedies, what_if
-from obsplan.planning.reasons.case import Answer, Case
-from obsplan.planning.reasons.shortages import as_it_is_or_more_for_data, more_energy
-from obsplan.planning.reasons.what_if import World
+from obsplan.planning.reasons import remedies
+from obsplan.planning.reasons.answers import (
+    Answer,
+    Blocked,
+    BlockedByAll,
+    Closed,
+    ContactAtStart,
+    ContactInSlot,
+    Excluded,
+    MoreBusPower,
+    NoSingleFix,
+    NotAnalysed,
+    OrderLifted,
+    RemovedSlot,
+    ShorterGap,
+    ShorterLead,
+    ShorterSettling,
+    Waiting,
+    WiderRange,
+)
+from obsplan.planning.reasons.blocking import Constraint, blocking_amounts, rival_runs
+from obsplan.planning.reasons.shortages import fits_or_lacks_data, lacks_energy
+from obsplan.planning.reasons.what_if import (
+    Insertion,
+    IsValid,
+    Variant,
+    inserted,
+    is_valid_by_the_minute,
+    simulated,
+)
 
-# Slots that are tried for giving way.
+# Slots whose removal is tried.
 MOST_SLOTS = 8
+UNPLACED_TYPES = {
+    "activity": "str",
+    "wanted": "int64",
+    "placed": "int64",
+    "reason": "str",
+    "would_fit_if": "str",
+}
 
 
 def unplaced(
     environment: Environment,
     booking: Booking,
     timeline: pd.DataFrame,
-    holds: Callable[[World], bool] = what_if.holds_by_the_minute,
+    is_valid: IsValid = is_valid_by_the_minute,
     barred: list[np.ndarray] | None = None,
 ) -> pd.DataFrame:
-    """Activities with fewer runs than asked: `activity, wanted, placed, reason, would_fit_if`.
+    """Activities with fewer runs than requested: the columns of UNPLACED_TYPES.
+
+    `would_fit_if` is one change that was tried and fits one more run, or says that none was
+    found. Arguments as in `explain`.
+    """
+    rows = []
+    for i, answer in explain(environment, booking, timeline, is_valid, barred):
+        task, fix = booking.problem.tasks[i], "" if answer.fix is None else str(answer.fix)
+        rows.append((task.name, task.count, len(booking.runs[i]), str(answer.reason), fix))
+    return pd.DataFrame(rows, columns=list(UNPLACED_TYPES)).astype(UNPLACED_TYPES)
+
+
+def explain(
+    environment: Environment,
+    booking: Booking,
+    timeline: pd.DataFrame,
+    is_valid: IsValid = is_valid_by_the_minute,
+    barred: list[np.ndarray] | None = None,
+) -> Iterator[tuple[int, Answer]]:
+    """Each task with fewer runs than requested, and why one more does not fit.
 
     `booking` is the plan with its flow up to date, `timeline` the same plan as a table,
-    whose ids name the slots. `would_fit_if` is one change that was tried and lets one
-    more run in, or says that none was found. `holds` is the replay where the booking is not
-    all there is in the timeline, `barred` the steps at which a run of each activity may not
-    start whatever its conditions.
+    whose ids name the slots. `is_valid` is the replay if the booking is not all there is in
+    the timeline, `barred` the steps at which a run of each activity may not start whatever
+    its conditions. Ctrl-C leaves the rest not analysed.
     """
-    scenario = environment.scenario
-    slots = {
-        (slot.activity, f"{slot.start_utc:%Y-%m-%dT%H:%MZ}"): slot.slot
-        for slot in timeline.itertuples()
-    }
-    rows, asking = [], True
+    slots = {(slot.activity, slot.start_utc): slot.slot for slot in timeline.itertuples()}
+    interrupted = False
     for i, task in enumerate(booking.problem.tasks):
-        if len(booking.runs[i]) < task.count:
-            shut = barred[i] if barred else np.zeros(scenario.steps, dtype=bool)
-            hurdles = what_if.hurdles(booking, i)
-            world = World(booking, environment)
-            case = Case(world, slots, i, hurdles, holds, shut)
-            answer = "not looked into: interrupted", ""
+        if len(booking.runs[i]) >= task.count:
+            continue
+        answer = Answer(NotAnalysed(), None)
+        if not interrupted:
+            shut = barred[i] if barred else np.zeros(booking.problem.steps, dtype=bool)
+            variant, blocking = Variant(booking, environment), blocking_amounts(booking, i)
             try:
-                answer = _answer(case) if asking else answer
+                answer = _answer(Insertion(variant, slots, i, blocking, is_valid, shut))
             except KeyboardInterrupt:  # a second one; the plan that there is must not be lost
-                asking = False
-            rows.append((task.name, task.count, len(booking.runs[i]), *answer))
-    kinds = {
-        "activity": "str",
-        "wanted": "int64",
-        "placed": "int64",
-        "reason": "str",
-        "would_fit_if": "str",
-    }
-    return pd.DataFrame(rows, columns=list(kinds)).astype(kinds)
+                interrupted = True
+        yield i, answer
 
 
-def _answer(case: Case) -> Answer:
-    """The first change that lets a run in, the kinds in order of what they ask of a team."""
-    answer = as_it_is_or_more_for_data(case) or more_energy(case)
-    if answer:
+def _answer(insertion: Insertion) -> Answer:
+    """The first change that fits a run, the kinds in order of what they demand of a team."""
+    if answer := fits_or_lacks_data(insertion) or lacks_energy(insertion):
         return answer
     for changes in (
-        _slot_gives_way,
+        _removed_slot,
         _shorter_gap,
         _more_bus_power,
         _less_waiting,
@@ -84,106 +121,112 @@ def _answer(case: Case) -> Answer:
         _shorter_lead,
         _longer_contact,
     ):
-        for start, changed, answer in changes(case):
-            twin = what_if.let_in(changed.booking, case.task, start)
-            if twin is not None and case.holds_with(twin, changed):
+        for start, variant, answer in changes(insertion):
+            fuller = inserted(variant.booking, insertion.task, start)
+            if fuller is not None and insertion.is_valid_with(fuller, variant):
                 return answer
-    return _no_single_change(case)
+    return _no_single_fix(insertion)
 
 
-# Each of these yields a start, the world as changed, and the answer if that lets the run in.
-Changes = Iterator[tuple[int, World, Answer]]
+# Each of these yields a start, the plan as changed, and the answer if that fits the run.
+Changes = Iterator[tuple[int, Variant, Answer]]
 
 
-def _slot_gives_way(case: Case) -> Changes:
-    """Slots whose place, and what they used, may be enough for the run; least worthy first."""
-    booking, missing_wh = case.booking, case.hurdles["energy"]
-    lone = case.free_but_for("exclusion", "bus power", "energy") & (case.hurdles["exclusion"] == 1)
-    offers = []
-    for rival, began, barred in what_if.rival_runs(booking, case.task):
-        starts = np.flatnonzero(lone & barred)
+def _removed_slot(insertion: Insertion) -> Changes:
+    """Slots whose time and resources may be enough for the run; least worthy first."""
+    booking, missing_wh = insertion.booking, insertion.blocking[Constraint.ENERGY]
+    alone = insertion.blocking[Constraint.EXCLUSION] == 1
+    alone &= insertion.free_but_for(Constraint.EXCLUSION, Constraint.BUS_POWER, Constraint.ENERGY)
+    removals = []
+    for rival, began, blocked in rival_runs(booking, insertion.task):
+        starts = np.flatnonzero(alone & blocked)
         if len(starts) and len(booking.runs[rival]) > booking.problem.tasks[rival].must:
             without = booking.copy()
             without.add(rival, began, -1)
             start = int(starts[np.argmin(missing_wh[starts])])
             loss = booking.value() - without.value()
-            offers.append((loss, missing_wh[start], began, rival, start, without))
-    for loss, _, began, rival, start, without in sorted(offers, key=lambda o: o[:4])[:MOST_SLOTS]:
-        gain = float(without.next_value(case.task)[start])
-        name, at = booking.problem.tasks[rival].name, case.at(began)
-        worth = "" if gain > loss else ": worth no more than what it would displace"
-        change = f"slot {case.slots[name, at]} ({name}, {at}) gave way"
-        change += f": -{loss:.1f} + {gain:.1f} in value"
-        yield start, case.world.with_booking(without), (f'exclusion with "{name}"{worth}', change)
+            removals.append((loss, missing_wh[start], began, rival, start, without))
+    removals.sort(key=lambda removal: removal[:4])
+    for loss, _, began, rival, start, without in removals[:MOST_SLOTS]:
+        gain = float(without.next_value(insertion.task)[start])
+        name, at_utc = booking.problem.tasks[rival].name, insertion.at(began)
+        fix = RemovedSlot(insertion.slots[name, at_utc], name, at_utc, loss, gain)
+        answer = Answer(Excluded(name, gains_value=gain > loss), fix)
+        yield start, insertion.variant.with_booking(without), answer
 
 
-def _shorter_gap(case: Case) -> Changes:
-    short, step_min = case.hurdles["gap"], case.scenario.span.step_min
-    for start in case.best(short, case.only("gap") & (short <= case.asked.gap)):
-        gap = case.asked.gap - int(short[start])
-        change = f"the gap were {case.activity.gap_min - gap * step_min} min shorter"
-        changed = case.world.with_task(case.task, {"gap_min": gap * step_min}, gap=gap)
-        yield start, changed, ("gap", f"{change} (start {case.at(start)})")
+def _shorter_gap(insertion: Insertion) -> Changes:
+    short, step_min = insertion.blocking[Constraint.GAP], insertion.scenario.span.step_min
+    where = insertion.blocked_only_by(Constraint.GAP) & (short <= insertion.what.gap)
+    for start in insertion.best(short, where):
+        gap = insertion.what.gap - int(short[start])
+        fix = ShorterGap(insertion.activity.gap_min - gap * step_min, insertion.at(start))
+        fields = {"gap_min": gap * step_min}
+        variant = insertion.variant.with_task(insertion.task, fields, gap=gap)
+        yield start, variant, Answer(Blocked(Constraint.GAP), fix)
 
 
-def _more_bus_power(case: Case) -> Changes:
-    excess_w, node = case.hurdles["bus power"], case.node
-    for start in case.best(excess_w, case.only("bus power")):
+def _more_bus_power(insertion: Insertion) -> Changes:
+    excess_w, node, n = (
+        insertion.blocking[Constraint.BUS_POWER],
+        insertion.node,
+        insertion.what.node,
+    )
+    for start in insertion.best(excess_w, insertion.blocked_only_by(Constraint.BUS_POWER)):
         more_w = ceil(excess_w[start] * remedies.TENTHS - 1e-6) / remedies.TENTHS
-        change = f'{number_text(more_w)} W more bus power on "{node.name}" (start {case.at(start)})'
-        limit_w = case.scenario.platform[case.asked.node].bus_limit_w + more_w
-        changed = case.world.with_node(
-            case.asked.node, {"bus_limit_w": limit_w}, bus_limit_w=node.bus_limit_w + more_w
-        )
-        yield start, changed, (f'bus power of "{node.name}"', change)
+        fix = MoreBusPower(node.name, more_w, insertion.at(start))
+        fields = {"bus_limit_w": insertion.scenario.platform[n].bus_limit_w + more_w}
+        variant = insertion.variant.with_node(n, fields, bus_limit_w=node.bus_limit_w + more_w)
+        yield start, variant, Answer(Blocked(Constraint.BUS_POWER, node.name), fix)
 
 
-def _less_waiting(case: Case) -> Changes:
-    """A shorter settling time, or no waiting for one activity at all."""
-    booking, wait, earlier = case.booking, case.hurdles["order"], case.asked.earlier
-    for start in case.best(wait, case.only("order")):
+def _less_waiting(insertion: Insertion) -> Changes:
+    """A shorter settling time, or no order after one activity at all."""
+    booking, wait = insertion.booking, insertion.blocking[Constraint.ORDER]
+    earlier, step_min = insertion.what.earlier, insertion.scenario.span.step_min
+    for start in insertion.best(wait, insertion.blocked_only_by(Constraint.ORDER)):
         k = max(range(len(earlier)), key=lambda k: booking.met_from(*earlier[k][:2]))
         awaited, settle, met_from = earlier[k]
         name, left = booking.problem.tasks[awaited].name, settle - int(wait[start])
-        reason, change = f'order: waits for "{name}"', f'it did not have to wait for "{name}"'
-        eased, after = (), list(case.activity.after)
-        step_min, waited = case.scenario.span.step_min, after.pop(k)
-        if not booking.runs[awaited] and met_from >= booking.problem.steps:
-            reason += ", which has no run"
-        elif left >= 0:
+        has_run = bool(booking.runs[awaited]) or met_from < booking.problem.steps
+        after = list(insertion.activity.after)
+        order = after.pop(k)
+        eased: tuple[tuple[int, int, int], ...] = ()
+        fix: OrderLifted | ShorterSettling = OrderLifted(name, insertion.at(start))
+        if has_run and left >= 0:
             eased = ((awaited, left, met_from),)
-            after.insert(k, waited.model_copy(update={"settle_min": left * step_min}))
-            less_min = waited.settle_min - left * step_min
-            change = f'the settling time after "{name}" were {less_min} min shorter'
+            after.insert(k, order.model_copy(update={"settle_min": left * step_min}))
+            less_min = order.settle_min - left * step_min
+            fix = ShorterSettling(name, less_min, insertion.at(start))
         eased = earlier[:k] + eased + earlier[k + 1 :]
-        changed = case.world.with_task(case.task, {"after": tuple(after)}, earlier=eased)
-        yield start, changed, (reason, f"{change} (start {case.at(start)})")
+        fields = {"after": tuple(after)}
+        variant = insertion.variant.with_task(insertion.task, fields, earlier=eased)
+        yield start, variant, Answer(Waiting(name, has_run), fix)
 
 
-def _wider_range(case: Case) -> Changes:
+def _wider_range(insertion: Insertion) -> Changes:
     """One range of the activity's conditions a little wider."""
-    environment = case.environment
-    for condition, name, column, limits in requested(case.activity.when):
+    environment, activity = insertion.environment, insertion.activity
+    for condition, name, column, limits in requested(activity.when):
         # A local time that runs over midnight has no end that could be moved outwards.
         if isinstance(limits, bool) or limits[0] > limits[1]:
             continue
         key = condition.key
-        what = name if key == "ground" else key
-        slots = _slots(case, environment.sky[column].to_numpy())
+        slots = _slots(insertion, environment.sky[column].to_numpy())
         lowest, highest = slots.min(axis=1), slots.max(axis=1)
-        lacking = np.maximum(limits[0] - lowest, highest - limits[1])
-        otherwise = start_mask(environment, _allowing(case.activity, key, None))
-        otherwise &= ~case.barred
-        open_ = case.only("window") & otherwise[: len(slots)] & (lacking > 0)
-        for start in case.best(lacking, open_):
+        outside = np.maximum(limits[0] - lowest, highest - limits[1])
+        otherwise = start_mask(environment, _allowing(activity, key, None)) & ~insertion.barred
+        where = insertion.blocked_only_by(Constraint.WINDOW)
+        where &= otherwise[: len(slots)] & (outside > 0)
+        for start in insertion.best(outside, where):
             low = min(limits[0], floor(lowest[start] * remedies.TENTHS) / remedies.TENTHS)
             high = max(limits[1], ceil(highest[start] * remedies.TENTHS) / remedies.TENTHS)
-            wider = _allowing(case.activity, key, (low, high))
-            starts = start_mask(environment, wider) & ~case.barred
-            change = f"{what} might run from {number_text(low)} to {number_text(high)}"
-            answer = _window_reason(case, what), f"{change} (start {case.at(start)})"
-            changed = case.world.with_task(case.task, {"when": wider.when}, starts=starts)
-            yield start, changed, answer
+            wider = _allowing(activity, key, (low, high))
+            starts = start_mask(environment, wider) & ~insertion.barred
+            fields = {"when": wider.when}
+            variant = insertion.variant.with_task(insertion.task, fields, starts=starts)
+            fix = WiderRange(condition, name, low, high, insertion.at(start))
+            yield start, variant, Answer(_closed(insertion, name), fix)
 
 
 def _allowing(activity: Activity, key: str, limits: tuple[float, float] | None) -> Activity:
@@ -194,94 +237,98 @@ def _allowing(activity: Activity, key: str, limits: tuple[float, float] | None) 
     return activity.model_copy(update={"when": when})
 
 
-def _shorter_lead(case: Case) -> Changes:
+def _shorter_lead(insertion: Insertion) -> Changes:
     """Commands that may reach the platform later before a start."""
-    scenario, environment = case.scenario, case.environment
-    lead_min = scenario.command_lead_min(case.activity)
-    in_contact = environment.in_contact(case.node.name)
+    scenario, environment = insertion.scenario, insertion.environment
+    lead_min = scenario.command_lead_min(insertion.activity)
+    in_contact = environment.in_contact(insertion.node.name)
     if lead_min is None or not in_contact.any():
         return
 
     def starts_with(left_min: int) -> np.ndarray:
-        eased = case.activity.model_copy(update={"lead_min": left_min})
-        return start_mask(environment, eased) & ~case.barred
+        eased = insertion.activity.model_copy(update={"lead_min": left_min})
+        return start_mask(environment, eased) & ~insertion.barred
 
-    # A command of the first minute in contact is aboard when that minute is over.
-    steps = np.arange(len(case.hurdles["window"]))
+    # A command of the first minute in contact is on board when that minute is over.
+    steps = np.arange(len(insertion.blocking[Constraint.WINDOW]))
     left_min = steps * scenario.span.step_min - (int(np.argmax(in_contact)) + 1)
-    open_ = case.only("window") & starts_with(0)[steps] & (left_min >= 0) & (left_min < lead_min)
-    for start in case.best(-left_min.astype(float), open_):
+    where = insertion.blocked_only_by(Constraint.WINDOW) & starts_with(0)[steps]
+    where &= (left_min >= 0) & (left_min < lead_min)
+    for start in insertion.best(-left_min.astype(float), where):
         lead = int(left_min[start])
-        changed = case.world.with_task(case.task, {"lead_min": lead}, starts=starts_with(lead))
-        change = f"the lead of its commands were {lead_min - lead} min shorter"
-        yield start, changed, (_window_reason(case, "uplink"), f"{change} (start {case.at(start)})")
+        fields = {"lead_min": lead}
+        variant = insertion.variant.with_task(insertion.task, fields, starts=starts_with(lead))
+        fix = ShorterLead(lead_min - lead, insertion.at(start))
+        yield start, variant, Answer(_closed(insertion, "uplink"), fix)
 
 
-def _longer_contact(case: Case) -> Changes:
+def _longer_contact(insertion: Insertion) -> Changes:
     """Contact in those minutes of a slot that lack it."""
-    whole = case.activity.contact == "whole"
-    if case.activity.contact == "none":
+    if insertion.activity.contact == "none":
         return
-    in_contact = case.environment.in_contact(case.node.name)
-    silent = _slots(case, ~in_contact)
-    missing_min = silent.sum(axis=1) if whole else silent[:, 0].astype(int)
-    unbound = case.activity.model_copy(update={"contact": "none"})
-    starts = start_mask(case.environment, unbound) & ~case.barred
-    open_ = case.only("window") & starts[: len(silent)] & (missing_min > 0)
-    for start in case.best(missing_min, open_):
-        change, end = f"there were contact at {case.at(start)}", start + case.asked.length
-        if whole:
-            change = f"contact were {missing_min[start]} min longer"
-            change += f" between {case.at(start)} and {case.at(end)}"
-        minutes = in_contact.copy()
-        begin, step_min = start * case.scenario.span.step_min, case.scenario.span.step_min
-        minutes[begin : end * step_min if whole else begin + 1] = True
-        changed = case.world.with_task(case.task, {}, starts=starts)
-        changed = changed.with_columns(case.asked.node, in_contact=minutes)
-        yield start, changed, (_window_reason(case, "contact"), change)
+    throughout = insertion.activity.contact == "whole"
+    in_contact = insertion.environment.in_contact(insertion.node.name)
+    silent = _slots(insertion, ~in_contact)
+    missing_min = silent.sum(axis=1) if throughout else silent[:, 0].astype(int)
+    unbound = insertion.activity.model_copy(update={"contact": "none"})
+    starts = start_mask(insertion.environment, unbound) & ~insertion.barred
+    where = insertion.blocked_only_by(Constraint.WINDOW)
+    where &= starts[: len(silent)] & (missing_min > 0)
+    step_min = insertion.scenario.span.step_min
+    for start in insertion.best(missing_min, where):
+        first_min, end = start * step_min, start + insertion.what.length
+        fix: ContactAtStart | ContactInSlot = ContactAtStart(insertion.at(start))
+        if throughout:
+            minutes = int(missing_min[start])
+            fix = ContactInSlot(minutes, insertion.at(start), insertion.at(end))
+        longer = in_contact.copy()
+        longer[first_min : end * step_min if throughout else first_min + 1] = True
+        variant = insertion.variant.with_task(insertion.task, {}, starts=starts)
+        variant = variant.with_columns(insertion.what.node, in_contact=longer)
+        yield start, variant, Answer(_closed(insertion, "contact"), fix)
 
 
-def _slots(case: Case, minutes: np.ndarray) -> np.ndarray:
+def _slots(insertion: Insertion, minutes: np.ndarray) -> np.ndarray:
     """The minutes of a slot from each start: (starts, minutes of a slot)."""
-    step_min = case.scenario.span.step_min
-    within = minutes[: case.booking.problem.steps * step_min]
-    if not len(case.hurdles["window"]):
+    step_min = insertion.scenario.span.step_min
+    within = minutes[: insertion.booking.problem.steps * step_min]
+    if not len(insertion.blocking[Constraint.WINDOW]):
         return np.zeros((0, 1), dtype=minutes.dtype)
-    view = np.lib.stride_tricks.sliding_window_view(within, case.asked.length * step_min)
+    view = np.lib.stride_tricks.sliding_window_view(within, insertion.what.length * step_min)
     return view[::step_min]
 
 
-def _window_reason(case: Case, condition: str) -> str:
-    why = why_no_window(case.environment, case.activity)
-    return f"no window: {why}" if why else f"window: {condition}"
+def _closed(insertion: Insertion, condition: str) -> Closed:
+    never = why_no_window(insertion.environment, insertion.activity)
+    return Closed(condition, never or None)
 
 
-def _no_single_change(case: Case) -> Answer:
-    """What bars the permitted start that the fewest rules bar."""
-    none = "no single change found"
-    why = why_no_window(case.environment, case.activity)
-    barred = np.array([amount > TOLERANCE for amount in case.hurdles.values()])
-    if not barred.size:
-        return f"no window: {why}", none
-    overlaps_own = case.hurdles["gap"] > case.asked.gap
-    count = barred.sum(axis=0) + overlaps_own
-    start = int(np.lexsort((case.hurdles["energy"], count, case.hurdles["window"]))[0])
-    families = [family for family, bars in zip(case.hurdles, barred[:, start]) if bars]
+def _no_single_fix(insertion: Insertion) -> Answer:
+    """What blocks the permitted start that the fewest constraints block."""
+    never = why_no_window(insertion.environment, insertion.activity)
+    blocking, what = insertion.blocking, insertion.what
+    blocked = np.array([amount > TOLERANCE for amount in blocking.values()])
+    if not blocked.size:
+        return Answer(Closed("", never), NoSingleFix())
+    overlaps_own = blocking[Constraint.GAP] > what.gap
+    count = blocked.sum(axis=0) + overlaps_own
+    keys = (blocking[Constraint.ENERGY], count, blocking[Constraint.WINDOW])
+    start = int(np.lexsort(keys)[0])
+    constraints = [key for key, blocks in zip(blocking, blocked[:, start]) if blocks]
     if overlaps_own[start]:
-        families[families.index("gap")] = "its other runs"
-    twin = case.booking.copy()
-    twin.add(case.task, start)
-    settled = what_if.settled(twin)
-    if settled.flow.short is None and "energy" in families:
+        constraints[constraints.index(Constraint.GAP)] = Constraint.OWN_RUNS
+    fuller = insertion.booking.copy()
+    fuller.add(insertion.task, start)
+    as_it_is = simulated(fuller).flow.short
+    if as_it_is is None and Constraint.ENERGY in constraints:
         # Sending put off leaves enough after all.
-        families.remove("energy")
-    # With a battery twice as large, data may still find no room.
-    n, world = case.asked.node, case.world.with_booking(twin)
-    full = what_if.settled(remedies.larger_battery(n, world, case.node.capacity_wh).booking)
-    if any(plan.flow.short and plan.flow.short.kind == "storage" for plan in (settled, full)):
-        families.append("storage")
-    families = families or ["the replay by the minute"]
-    rules = "1 rule stands" if len(families) == 1 else f"{len(families)} rules at once stand"
-    return f"no window: {why}" if why else " and ".join(families), (
-        f"{none}; {rules} in the way at the best start, {case.at(start)} ({', '.join(families)})"
-    )
+        constraints.remove(Constraint.ENERGY)
+    # Data may lack storage even with a battery twice as large.
+    variant = insertion.variant.with_booking(fuller)
+    larger = remedies.larger_battery(what.node, variant, insertion.node.capacity_wh)
+    with_more_energy = simulated(larger.booking).flow.short
+    if any(short and short.kind == "storage" for short in (as_it_is, with_more_energy)):
+        constraints.append(Constraint.STORAGE)
+    named = tuple(constraints) or (Constraint.REPLAY,)
+    reason = Closed("", never) if never else BlockedByAll(named)
+    return Answer(reason, NoSingleFix(named, insertion.at(start)))

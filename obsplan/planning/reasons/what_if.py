@@ -1,8 +1,7 @@
-"""One more run, tried on a copy of a plan: what bars it at each start, and whether it holds.
+"""One more run inserted in a copy of a plan, in its own world or in one with one change.
 
-A hurdle is the amount by which one family of rules bars a start. A trial books the run
-in a plan, in the world as it is or with one thing changed, runs battery and store through
-the span and asks the replay by the minute.
+A trial books the run, runs battery and store through the span and asks the replay by the
+minute whether the result is valid.
 """
 
 from collections.abc import Callable, Iterator
@@ -15,130 +14,51 @@ import pandas as pd
 from obsplan.checking.check import check_timeline
 from obsplan.common import intervals
 from obsplan.environment.model import Environment
-from obsplan.inputs.scenario import Scenario
+from obsplan.inputs.scenario import Activity, Scenario
 from obsplan.planning.problem.booking import Booking
-from obsplan.planning.problem.resource_flow import TOLERANCE, gain_wh
+from obsplan.planning.problem.definition import Node, Task
+from obsplan.planning.problem.resource_flow import TOLERANCE
+from obsplan.planning.reasons.blocking import Constraint, blocking_amounts
 from obsplan.planning.search.sending import COARSE, with_planned_sending
 
-
-def hurdles(booking: Booking, task: int) -> dict[str, np.ndarray]:
-    """By how much each rule family bars one more run of `task` (0: not at all).
-
-    Arrays have one entry per start (steps - length + 1,). window: 1; exclusion: slots in
-    the way; gap and order: steps too close or too early; bus power: W over the limit;
-    energy: Wh missing from the battery at the start, inf when not even a full one would
-    do. Data is judged only by a simulation.
-    """
-    problem, what = booking.problem, booking.problem.tasks[task]
-    starts = _all_starts(booking, task)
-    exclusion, gap, order, bus_w = np.zeros((4, len(starts)))
-    for *_, barred in rival_runs(booking, task):
-        exclusion += barred
-    for own in booking.runs[task]:
-        gap = np.maximum(gap, what.length + what.gap - np.abs(starts - own))
-    for earlier, settle, met_from in what.earlier:
-        order = np.maximum(order, min(met_from, booking.met_from(earlier, settle)) - starts)
-    over_w = booking.peak_w[what.node] - problem.nodes[what.node].bus_limit_w
-    for k, peak_w in enumerate(what.peak_w if len(starts) else ()):
-        bus_w = np.maximum(bus_w, over_w[k : k + len(starts)] + peak_w)
-    return {
-        "window": np.where(what.starts[: len(starts)], 0.0, 1.0),
-        "exclusion": exclusion,
-        "gap": gap,
-        "order": order,
-        "bus power": bus_w,
-        "energy": _missing_wh(booking, task),
-    }
-
-
-def rival_runs(booking: Booking, task: int) -> Iterator[tuple[int, int, np.ndarray]]:
-    """Booked runs of other tasks that `task` may not overlap: task, start, starts barred."""
-    starts, length = _all_starts(booking, task), booking.problem.tasks[task].length
-    for rival in booking.rivals[task]:
-        for start in sorted(booking.runs[rival]):
-            end = start + booking.problem.tasks[rival].length
-            yield rival, start, (starts > start - length) & (starts < end)
-
-
-def crowding_mbit(booking: Booking, task: int) -> np.ndarray:
-    """About how far a run would overfill the stores on its data's way, per start.
-
-    Counts all time in contact that the plan leaves unused, whatever the energy it takes:
-    good enough to try the emptier times first.
-    """
-    what, starts = booking.problem.tasks[task], _all_starts(booking, task)
-    crowding, n = np.zeros(len(starts)), what.node
-    while n >= 0 and what.data_mbit.any():
-        node, flow = booking.problem.nodes[n], booking.flow
-        unused = np.concatenate([[0], np.cumsum(node.send_mbit * (1 - flow.sent_share[n]))])
-        over = flow.held_mbit[n] - node.store_mbit
-        over[-1] = flow.held_mbit[n, -1] - node.store_end_mbit
-        worst = np.maximum.accumulate((over - unused)[::-1])[::-1]
-        crowding += np.maximum(0.0, what.data_mbit.sum() + worst[starts + 1] + unused[starts])
-        n = node.receiver
-    return crowding
-
-
-def _all_starts(booking: Booking, task: int) -> np.ndarray:
-    return np.arange(max(0, booking.problem.steps - booking.problem.tasks[task].length + 1))
-
-
-def _missing_wh(booking: Booking, task: int) -> np.ndarray:
-    """Charge missing at each start for the run and all that is booked from there on."""
-    problem, what = booking.problem, booking.problem.tasks[task]
-    node, flow = problem.nodes[what.node], booking.flow
-    starts = _all_starts(booking, task)
-    if not len(starts):
-        return np.zeros(0)
-    need_wh = flow.needed_wh[what.node][starts + what.length]
-    for k in reversed(range(what.length)):
-        net_w = (node.generation_w - booking.load_w[what.node])[starts + k] - what.load_w[k]
-        need_wh = np.maximum(node.reserve_wh, need_wh - gain_wh(node, net_w, problem.step_h))
-        need_wh[need_wh > node.capacity_wh + TOLERANCE] = np.inf
-    return np.maximum(0.0, need_wh - flow.stored_wh[what.node][starts])
-
-
-def with_run(booking: Booking, task: int, start: int) -> Booking:
-    """A copy with one more run, its flow worked out."""
-    twin = booking.copy()
-    twin.add(task, start)
-    return settled(twin)
+# Starts that are tried for one kind of change.
+MOST_STARTS = 4
+# Shares of a step below this are rounding, not sending.
+LEAST_SHARE = 1e-9
 
 
 @dataclass(frozen=True)
-class World:
-    """A plan and what it is asked and offered: in steps, and as the replay sees it."""
+class Variant:
+    """A plan in an environment that may differ from the real one: in steps and by the minute."""
 
     booking: Booking
     environment: Environment
 
     @property
     def scenario(self) -> Scenario:
-        """What is asked."""
         return self.environment.scenario
 
-    def with_booking(self, booking: Booking) -> "World":
+    def with_booking(self, booking: Booking) -> "Variant":
         """The same with another plan, or with another problem in it."""
         return replace(self, booking=booking)
 
-    def with_task(self, task: int, asked: dict[str, Any], **changes) -> "World":
-        """Another question: fields `asked` of the activity, `changes` of its task."""
+    def with_task(self, task: int, fields: dict[str, Any], **figures) -> "Variant":
+        """Other `fields` of the activity, and other `figures` of its task."""
         tasks = list(self.booking.problem.tasks)
-        tasks[task] = replace(tasks[task], **changes)
-        name = tasks[task].name
-        scenario = self.scenario.with_part("activity", name, **asked)
-        posed = _posed(self.booking, tasks=tuple(tasks))
-        return World(posed, replace(self.environment, scenario=scenario))
+        tasks[task] = replace(tasks[task], **figures)
+        scenario = self.scenario.with_part("activity", tasks[task].name, **fields)
+        booking = _with_problem(self.booking, tasks=tuple(tasks))
+        return Variant(booking, replace(self.environment, scenario=scenario))
 
-    def with_node(self, n: int, asked: dict[str, Any], **changes) -> "World":
-        """Another platform: fields `asked` of it, `changes` of its node."""
+    def with_node(self, n: int, fields: dict[str, Any], **figures) -> "Variant":
+        """Other `fields` of the platform, and other `figures` of its node."""
         nodes = list(self.booking.problem.nodes)
-        nodes[n] = replace(nodes[n], **changes)
-        scenario = self.scenario.with_part("platform", nodes[n].name, **asked)
-        posed = _posed(self.booking, nodes=tuple(nodes))
-        return World(posed, replace(self.environment, scenario=scenario))
+        nodes[n] = replace(nodes[n], **figures)
+        scenario = self.scenario.with_part("platform", nodes[n].name, **fields)
+        booking = _with_problem(self.booking, nodes=tuple(nodes))
+        return Variant(booking, replace(self.environment, scenario=scenario))
 
-    def with_columns(self, n: int, **columns: np.ndarray) -> "World":
+    def with_columns(self, n: int, **columns: np.ndarray) -> "Variant":
         """Other columns in the environment of platform `n`."""
         name, platforms = self.booking.problem.nodes[n].name, self.environment.platforms
         table = platforms[name].assign(**columns)
@@ -147,14 +67,90 @@ class World:
         )
 
 
-def _posed(booking: Booking, **changes) -> Booking:
-    twin = booking.copy()
-    twin.problem = replace(booking.problem, **changes)
-    return twin
+# The replay's verdict on a variant: whether no rule is broken.
+IsValid = Callable[[Variant], bool]
 
 
-def settled(booking: Booking) -> Booking:
-    """A copy with its flow: sending as planned or, if only that holds, in any contact."""
+@dataclass(frozen=True)
+class Insertion:
+    """One more run of a task in a plan: where it might go, and what blocks it there.
+
+    variant: the plan as it is. slots: ids by activity and start. blocking: as in
+    `blocking_amounts`. barred (steps,): where a run may not start whatever its conditions.
+    """
+
+    variant: Variant
+    slots: dict[tuple[str, pd.Timestamp], str]
+    task: int
+    blocking: dict[Constraint, np.ndarray]
+    is_valid: IsValid
+    barred: np.ndarray
+
+    @property
+    def scenario(self) -> Scenario:
+        return self.variant.scenario
+
+    @property
+    def environment(self) -> Environment:
+        return self.variant.environment
+
+    @property
+    def booking(self) -> Booking:
+        return self.variant.booking
+
+    @property
+    def activity(self) -> Activity:
+        return self.scenario.activity[self.task]
+
+    @property
+    def what(self) -> Task:
+        return self.booking.problem.tasks[self.task]
+
+    @property
+    def node(self) -> Node:
+        return self.booking.problem.nodes[self.what.node]
+
+    def at(self, step: int) -> pd.Timestamp:
+        """The first instant of a step."""
+        return self.minute_at(step * self.scenario.span.step_min)
+
+    def minute_at(self, minute: float) -> pd.Timestamp:
+        """The instant so many minutes after the start of the span."""
+        return self.environment.sky.index[0] + pd.Timedelta(minutes=minute)
+
+    def free_but_for(self, *constraints: Constraint) -> np.ndarray:
+        """Starts at which nothing blocks the run but perhaps `constraints`."""
+        others = [a > TOLERANCE for key, a in self.blocking.items() if key not in constraints]
+        return ~np.any(others, axis=0)
+
+    def blocked_only_by(self, constraint: Constraint) -> np.ndarray:
+        """Starts at which `constraint` blocks the run, and nothing else does."""
+        return self.free_but_for(constraint) & (self.blocking[constraint] > TOLERANCE)
+
+    def is_valid_with(self, booking: Booking, variant: Variant | None = None) -> bool:
+        """Whether the replay accepts `booking`, in the variant as it is or another."""
+        return is_valid_somehow((variant or self.variant).with_booking(booking), self.is_valid)
+
+    def best(self, amount: np.ndarray, where: np.ndarray) -> Iterator[int]:
+        """A few starts of `where`, least `amount` first, a slot's length apart."""
+        left = np.where(where & np.isfinite(amount), amount, np.inf)
+        for _ in range(MOST_STARTS):
+            if np.isinf(left).all():
+                return
+            start = int(np.argmin(left))
+            yield start
+            left[max(0, start - self.what.length + 1) : start + self.what.length] = np.inf
+
+
+def with_run(booking: Booking, task: int, start: int) -> Booking:
+    """A copy with one more run, its flow worked out."""
+    copy = booking.copy()
+    copy.add(task, start)
+    return simulated(copy)
+
+
+def simulated(booking: Booking) -> Booking:
+    """A copy with its flow: sending as planned or, if only that suffices, in any contact."""
     planned, freer = booking.copy(), booking.copy()
     planned.flow = planned.simulate()
     if planned.flow.short is not None and planned.flow.short.kind == "storage":
@@ -165,22 +161,22 @@ def settled(booking: Booking) -> Booking:
     return planned
 
 
-def let_in(booking: Booking, task: int, start: int) -> Booking | None:
-    """The plan with a run of `task` at `start`; None where that breaks a rule, in steps."""
-    barred = any(
+def inserted(booking: Booking, task: int, start: int) -> Booking | None:
+    """The plan with a run of `task` at `start`; None if that breaks a rule, in steps."""
+    blocked = any(
         amount[start] > TOLERANCE
-        for family, amount in hurdles(booking, task).items()
+        for constraint, amount in blocking_amounts(booking, task).items()
         # The simulation judges energy better: it may put off sending.
-        if family != "energy"
+        if constraint != Constraint.ENERGY
     )
-    if barred or not orders_kept(booking):
+    if blocked or not keeps_orders(booking):
         return None
-    twin = with_run(booking, task, start)
-    return None if twin.flow.short else twin
+    fuller = with_run(booking, task, start)
+    return None if fuller.flow.short else fuller
 
 
-def orders_kept(booking: Booking) -> bool:
-    """Whether every booked run still starts after those it waits for."""
+def keeps_orders(booking: Booking) -> bool:
+    """Whether every booked run starts after those it waits for."""
     return all(
         start >= min(met_from, booking.met_from(earlier, settle))
         for task, runs in zip(booking.problem.tasks, booking.runs)
@@ -189,52 +185,52 @@ def orders_kept(booking: Booking) -> bool:
     )
 
 
-def holds_somehow(world: World, holds: Callable[[World], bool]) -> bool:
-    """Whether the replay agrees with the runs: sent as planned, in any contact, or anew."""
-    planned, free = settled(world.booking), world.booking.copy()
-    if not planned.flow.short and holds(world.with_booking(planned)):
+def is_valid_somehow(variant: Variant, is_valid: IsValid) -> bool:
+    """Whether the replay accepts the runs: sent as planned, in any contact, or planned anew."""
+    planned, free = simulated(variant.booking), variant.booking.copy()
+    if not planned.flow.short and is_valid(variant.with_booking(planned)):
         return True
     free.may_send[:] = True
     free.flow = free.simulate()
     was_free = planned.may_send.all()
-    if not was_free and not free.flow.short and holds(world.with_booking(free)):
+    if not was_free and not free.flow.short and is_valid(variant.with_booking(free)):
         return True
     anew = with_planned_sending(free, (COARSE,))
-    return anew is not free and holds(world.with_booking(anew))
+    return anew is not free and is_valid(variant.with_booking(anew))
 
 
-def holds_by_the_minute(world: World) -> bool:
-    """Whether the replay finds no broken rule; it sees what the steps of a plan blur."""
-    scenario, booking = world.scenario, world.booking
+def is_valid_by_the_minute(variant: Variant) -> bool:
+    """Whether the replay finds no broken rule; it resolves what the steps of a plan average."""
+    scenario, booking = variant.scenario, variant.booking
     rows = [
         (task.name, start, start + task.length)
         for task, starts in zip(booking.problem.tasks, booking.runs)
         for start in starts
     ]
     for name, share in zip(scenario.sending_names, booking.flow.sent_share):
-        rows += [(name, *stretch) for stretch in intervals.from_mask(share > 1e-9).tolist()]
+        rows += [(name, *stretch) for stretch in intervals.from_mask(share > LEAST_SHARE).tolist()]
     slots = pd.DataFrame(rows, columns=["activity", "start_utc", "end_utc"])
     step = pd.Timedelta(minutes=scenario.span.step_min)
     for column in ("start_utc", "end_utc"):
         slots[column] = pd.Timestamp(scenario.span.start_utc) + slots[column] * step
-    return check_timeline(world.environment, slots).is_valid
+    return check_timeline(variant.environment, slots).is_valid
 
 
-class Overfull(NamedTuple):
+class Overflow(NamedTuple):
     """By how many `mbit` the store of `node` is too full, first by the end of step `step`.
 
-    Whether it lacks room then, or leave to hold so much at the end.
+    Whether that exceeds its capacity, its limit at the end of the span, or both.
     """
 
     node: int
     mbit: float
     step: int
-    lacks_room: bool
-    lacks_leave: bool
+    over_capacity: bool
+    over_end_limit: bool
 
 
-def overfull(booking: Booking) -> Overfull | None:
-    """The store that a booking overfills; None where its flow finds none too full."""
+def overflow(booking: Booking) -> Overflow | None:
+    """The store that a booking overfills; None if its flow finds none too full."""
     short = booking.flow.short
     if short is None or short.kind != "storage":
         return None
@@ -242,11 +238,17 @@ def overfull(booking: Booking) -> Overfull | None:
     node = booking.problem.nodes[n]
     nodes = list(booking.problem.nodes)
     nodes[n] = replace(node, store_mbit=np.inf, store_end_mbit=np.inf)
-    boundless = settled(_posed(booking, nodes=tuple(nodes))).flow
+    boundless = simulated(_with_problem(booking, nodes=tuple(nodes))).flow
     if boundless.short:
         return None
     held_mbit = boundless.held_mbit[n, 1:]
     over = np.flatnonzero(held_mbit > node.store_mbit + TOLERANCE)
-    excess = held_mbit.max() - node.store_mbit, held_mbit[-1] - node.store_end_mbit
+    excess = float(held_mbit.max() - node.store_mbit), float(held_mbit[-1] - node.store_end_mbit)
     step = int(over[0]) if len(over) else len(held_mbit) - 1
-    return Overfull(n, max(excess), step, excess[0] > TOLERANCE, excess[1] > TOLERANCE)
+    return Overflow(n, max(excess), step, excess[0] > TOLERANCE, excess[1] > TOLERANCE)
+
+
+def _with_problem(booking: Booking, **changes) -> Booking:
+    copy = booking.copy()
+    copy.problem = replace(booking.problem, **changes)
+    return copy

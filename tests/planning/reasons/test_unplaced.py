@@ -1,11 +1,11 @@
-"""What stands in the way of a run is known by construction, and is what is named."""
+"""What blocks a run is known by construction, and is what is named."""
 
 import numpy as np
 import pytest
 from tools.explained import booked, explained, small_battery, why
 from tools.small import platform, scenario, world
 
-from obsplan.planning.reasons.what_if import hurdles
+from obsplan.planning.reasons.blocking import Constraint, blocking_amounts
 
 NO_DOWNLINK = {"rate_kbps": 0.0}
 
@@ -16,7 +16,7 @@ NO_DOWNLINK = {"rate_kbps": 0.0}
 def test_table_is_empty_with_its_columns_when_all_fits():
     scene = scenario({"name": "camera"})
     environment = world(scene)
-    table = explained(scene, environment, booked(scene, environment, ("camera", 0)))
+    table = explained(environment, booked(scene, environment, ("camera", 0)))
     assert table.empty
     assert list(table) == ["activity", "wanted", "placed", "reason", "would_fit_if"]
 
@@ -25,26 +25,26 @@ def test_one_row_for_each_activity_that_lacks_runs_in_the_order_of_the_scenario(
     scene = scenario({"name": "z", "count": 3}, {"name": "m"}, {"name": "a", "count": 2})
     environment = world(scene)
     table = explained(
-        scene, environment, booked(scene, environment, ("z", 0), ("z", 8), ("m", 0), ("a", 0))
+        environment, booked(scene, environment, ("z", 0), ("z", 8), ("m", 0), ("a", 0))
     )
     assert table[["activity", "wanted", "placed"]].values.tolist() == [["z", 3, 2], ["a", 2, 1]]
 
 
-# --- one rule in the way
+# --- one constraint blocks
 
 
-def test_run_that_fits_as_it_is_was_left_out_by_the_search():
+def test_run_that_fits_as_it_is_was_not_found_by_the_search():
     scene = scenario({"name": "camera", "count": 2})
     reason, change = why(scene, ("camera", 0))
-    assert reason == "left out by the search"
-    assert change == "nothing: it fits at 2028-07-01T01:00Z"
+    assert reason == "not found by the search"
+    assert change == "nothing changed: it fits at 2028-07-01T01:00Z"
 
 
-def test_run_without_worth_is_said_to_have_none():
+def test_run_that_adds_no_value_is_said_to_add_none():
     scene = scenario({"name": "camera", "count": 2, "repeat_worth": 0.0})
     reason, change = why(scene, ("camera", 0))
-    assert reason == "one more run is worth nothing"
-    assert change == "nothing: it fits at 2028-07-01T01:00Z"
+    assert reason == "one more run adds no value"
+    assert change == "nothing changed: it fits at 2028-07-01T01:00Z"
 
 
 def test_run_whose_data_needs_a_contact_that_the_plan_left_unused_fits_as_it_is():
@@ -54,8 +54,8 @@ def test_run_whose_data_needs_a_contact_that_the_plan_left_unused_fits_as_it_is(
     booking.may_send[:] = False
     booking.flow = booking.simulate()
     assert booking.flow.held_mbit[0, -1] == pytest.approx(30.0)
-    table = explained(scene, environment, booking)
-    assert table["would_fit_if"][0] == "nothing: it fits at 2028-07-01T01:00Z"
+    table = explained(environment, booking)
+    assert table["would_fit_if"][0] == "nothing changed: it fits at 2028-07-01T01:00Z"
 
 
 def test_run_that_only_the_replay_by_the_minute_refuses_is_told_the_charge_it_lacks():
@@ -64,18 +64,18 @@ def test_run_that_only_the_replay_by_the_minute_refuses_is_told_the_charge_it_la
     empty = small_battery(start=0.2)
     scene = scenario({"name": "heater", "power_w": 40.0}, platforms=[empty], hours=1)
     found = why(scene, generation_w=np.where(np.arange(60) % 15 < 10, 0.0, 120.0))
-    change = '6.7 Wh more in the battery of "lander" before 2028-07-01T00:00Z'
+    change = 'the battery of "lander" held 6.7 Wh more before 2028-07-01T00:00Z'
     assert found == ('energy of "lander"', change)
 
 
-def test_run_that_the_replay_by_the_minute_refuses_for_want_of_room_is_not_said_to_fit():
+def test_run_that_the_replay_refuses_for_lack_of_storage_is_not_said_to_fit():
     # 0.5 Mbit a minute; a link in the last 5 minutes of each quarter takes all there is.
     small = platform(store={"capacity_mbit": 4.0})
     scene = scenario({"name": "camera", "data_mbit": 30.0}, platforms=[small], hours=1)
     reason, change = why(scene, rate_kbps=np.where(np.arange(60) % 15 < 10, 0.0, 50.0))
     assert reason == "the replay by the minute"
     assert change == (
-        "no single change found; 1 rule stands in the way at the best start, "
+        "no single change found; 1 constraint blocks the best start, "
         "2028-07-01T00:00Z (the replay by the minute)"
     )
 
@@ -90,7 +90,7 @@ def test_energy_names_the_missing_charge_and_when_it_is_needed(efficiency, missi
     scene = scenario({"name": "drill", "power_w": 40.0, "count": 2}, platforms=[part])
     reason, change = why(scene, ("drill", 0))
     assert reason == 'energy of "lander"'
-    assert change == f'{missing} Wh more in the battery of "lander" before 2028-07-01T01:00Z'
+    assert change == f'the battery of "lander" held {missing} Wh more before 2028-07-01T01:00Z'
 
 
 def test_missing_charge_counts_what_the_arrays_give_during_the_run():
@@ -98,7 +98,7 @@ def test_missing_charge_counts_what_the_arrays_give_during_the_run():
     scene = scenario({"name": "drill", "power_w": 72.0}, platforms=[small_battery()])
     generation_w = np.where(np.arange(24 * 60) >= 1200, 30.0, 0.0)
     booking = booked(scene, world(scene, generation_w=generation_w))
-    missing_wh = hurdles(booking, 0)["energy"]
+    missing_wh = blocking_amounts(booking, 0)[Constraint.ENERGY]
     assert missing_wh[[0, 76, 77, 78, 79]] == pytest.approx([12.0, 12.0, 4.5, 0.0, 0.0])
 
 
@@ -107,7 +107,7 @@ def test_run_for_which_no_full_battery_would_do_needs_a_larger_one():
     scene = scenario({"name": "drill", "power_w": 90.0}, platforms=[small_battery()])
     reason, change = why(scene)
     assert reason == 'energy of "lander"'
-    assert change == '30 Wh more in the battery of "lander" before 2028-07-01T00:00Z'
+    assert change == 'the battery of "lander" held 30 Wh more before 2028-07-01T00:00Z'
 
 
 def test_run_that_needs_more_than_twice_the_battery_has_no_single_change():
@@ -116,7 +116,7 @@ def test_run_that_needs_more_than_twice_the_battery_has_no_single_change():
     )
     reason, change = why(scene)
     assert reason == "energy"
-    assert change.startswith("no single change found; 1 rule stands in the way at the best start")
+    assert change.startswith("no single change found; 1 constraint blocks the best start")
     assert change.endswith("(energy)")
 
 
@@ -126,7 +126,7 @@ def test_store_names_the_room_and_the_instant_at_which_it_is_full():
     reason, change = why(scene, ("camera", 0), **NO_DOWNLINK)
     assert reason == 'storage and downlink of "lander"'
     assert change == (
-        '10 Mbit more room in the store of "lander" by 2028-07-01T01:45Z (start 2028-07-01T01:00Z)'
+        'the store of "lander" held 10 Mbit more by 2028-07-01T01:45Z (start 2028-07-01T01:00Z)'
     )
 
 
@@ -137,7 +137,7 @@ def test_store_that_overflows_further_and_further_lacks_all_that_comes():
     scene = scenario({"name": "camera", "data_mbit": 60.0}, platforms=[part])
     _, change = why(scene, **NO_DOWNLINK)
     assert change == (
-        '40 Mbit more room in the store of "lander" by 2028-07-01T00:30Z (start 2028-07-01T00:00Z)'
+        'the store of "lander" held 40 Mbit more by 2028-07-01T00:30Z (start 2028-07-01T00:00Z)'
     )
 
 
@@ -149,9 +149,8 @@ def test_data_over_both_the_room_and_what_may_stay_lack_both():
     )
     _, change = why(scene, ("camera", 0), ("camera", 4), **NO_DOWNLINK)
     assert change == (
-        '15 Mbit more room in the store of "lander" by 2028-07-01T02:45Z, as much more left at '
-        "the end "
-        "(start 2028-07-01T02:00Z)"
+        'the store of "lander" held 15 Mbit more by 2028-07-01T02:45Z and could keep as much more '
+        "at the end (start 2028-07-01T02:00Z)"
     )
 
 
@@ -162,7 +161,7 @@ def test_data_left_at_the_end_names_what_may_stay_and_the_end():
     reason, change = why(scene, ("camera", 0), **NO_DOWNLINK)
     assert reason == 'storage and downlink of "lander"'
     assert change == (
-        '3 Mbit more left in the store of "lander" at the end (start 2028-07-01T01:00Z)'
+        '"lander" could keep 3 Mbit more in its store at the end (start 2028-07-01T01:00Z)'
     )
 
 
@@ -175,7 +174,7 @@ def test_store_of_the_platform_that_passes_data_on_is_the_one_named():
     )
     reason, change = why(scene, lander_rate_kbps=0.0)
     assert reason == 'storage and downlink of "rover"'
-    assert change.startswith('10 Mbit more left in the store of "rover" at the end (')
+    assert change.startswith('"rover" could keep 10 Mbit more in its store at the end (')
 
 
 NOISE = {"name": "drill", "disturbs": True, "value": 5.0}
@@ -188,25 +187,25 @@ def quiet(name: str, value: float, **changes) -> dict:
 @pytest.mark.parametrize(
     "worth, reason",
     [
-        (9.0, 'exclusion with "listen": worth no more than what it would displace'),
-        (5.0, 'exclusion with "listen": worth no more than what it would displace'),
+        (9.0, 'exclusion with "listen": worth no more than the slot it would replace'),
+        (5.0, 'exclusion with "listen": worth no more than the slot it would replace'),
         (2.0, 'exclusion with "listen"'),
     ],
 )
-def test_slot_in_the_way_is_named_with_what_giving_way_costs(worth, reason):
+def test_blocking_slot_is_named_with_what_its_removal_costs(worth, reason):
     scene = scenario(quiet("listen", worth), NOISE, hours=1)
     found = why(scene, ("listen", 0))
-    change = f"slot s001 (listen, 2028-07-01T00:00Z) gave way: -{worth:.1f} + 5.0 in value"
+    change = f"slot s001 (listen, 2028-07-01T00:00Z) were removed: value -{worth:.1f} + 5.0"
     assert found == (reason, change)
 
 
-def test_of_slots_in_the_way_the_least_worthy_gives_way():
+def test_of_blocking_slots_the_least_worthy_is_removed():
     scene = scenario(quiet("listen", 9.0), quiet("tune", 3.0), NOISE, hours=2)
     _, change = why(scene, ("listen", 0), ("tune", 4))
-    assert change.startswith("slot s002 (tune, 2028-07-01T01:00Z) gave way: -3.0 + 5.0")
+    assert change.startswith("slot s002 (tune, 2028-07-01T01:00Z) were removed: value -3.0 + 5.0")
 
 
-def test_slot_may_give_way_with_its_energy():
+def test_slot_may_be_removed_for_its_energy():
     # 60 Wh to spend: both do not go, one does, and the bus carries only one as well.
     listen, drill = {"power_w": 50.0}, NOISE | {"power_w": 55.0}
     scene = scenario(quiet("listen", 9.0, **listen), drill, hours=1, platforms=[small_battery()])
@@ -214,17 +213,16 @@ def test_slot_may_give_way_with_its_energy():
     assert change.startswith("slot s001 (listen, ")
 
 
-def test_required_slot_does_not_give_way():
+def test_required_slot_is_not_removed():
     scene = scenario(quiet("listen", 9.0, must=1), NOISE, hours=1)
     reason, change = why(scene, ("listen", 0))
     assert reason == "exclusion"
     assert change == (
-        "no single change found; 1 rule stands in the way at the best start, "
-        "2028-07-01T00:00Z (exclusion)"
+        "no single change found; 1 constraint blocks the best start, 2028-07-01T00:00Z (exclusion)"
     )
 
 
-def test_slot_that_others_wait_for_does_not_give_way():
+def test_slot_that_others_wait_for_is_not_removed():
     drill = NOISE | {"not_with": ["read"]}
     read = {"name": "read", "after": [{"activity": "listen"}], "must": 1}
     scene = scenario(quiet("listen", 9.0), read, drill, hours=2)
@@ -242,7 +240,7 @@ def test_gap_names_by_how_much_it_is_too_long(gap_min, less_min):
     assert change == f"the gap were {less_min} min shorter (start 2028-07-01T02:00Z)"
 
 
-def test_run_that_only_its_own_kind_leaves_no_room_for_has_no_single_change():
+def test_run_that_only_its_own_kind_leaves_no_place_for_has_no_single_change():
     scene = scenario({"name": "sweep", "count": 2}, hours=1)
     reason, change = why(scene, ("sweep", 0))
     assert reason == "its other runs"
@@ -254,7 +252,7 @@ def test_bus_names_the_watts_it_lacks():
     scene = scenario({"name": "a", "power_w": 60.0}, {"name": "b", "power_w": 60.25}, hours=1)
     reason, change = why(scene, ("a", 0))
     assert reason == 'bus power of "lander"'
-    assert change == '20.3 W more bus power on "lander" (start 2028-07-01T00:00Z)'
+    assert change == 'the bus of "lander" carried 20.3 W more (start 2028-07-01T00:00Z)'
 
 
 def test_order_names_by_how_much_settling_takes_too_long():
@@ -268,11 +266,11 @@ def test_order_names_by_how_much_settling_takes_too_long():
     )
 
 
-def test_order_that_no_shorter_settling_mends_is_dropped():
+def test_order_that_no_shorter_settling_fixes_is_lifted():
     read = {"name": "read", "after": [{"activity": "level", "settle_min": 30}]}
     scene = scenario({"name": "level"}, read, hours=3)
     _, change = why(scene, ("level", 8))
-    assert change == 'it did not have to wait for "level" (start 2028-07-01T02:00Z)'
+    assert change == 'its "after" condition on "level" were lifted (start 2028-07-01T02:00Z)'
 
 
 def test_activity_that_waits_for_one_without_a_run_says_so():
@@ -280,10 +278,10 @@ def test_activity_that_waits_for_one_without_a_run_says_so():
     read = {"name": "read", "after": [{"activity": "level"}]}
     scene = scenario(level, read, hours=3)
     environment = world(scene)
-    table = explained(scene, environment, booked(scene, environment)).set_index("activity")
+    table = explained(environment, booked(scene, environment)).set_index("activity")
     assert table.loc["read", "reason"] == 'order: waits for "level", which has no run'
     assert table.loc["read", "would_fit_if"] == (
-        'it did not have to wait for "level" (start 2028-07-01T02:00Z)'
+        'its "after" condition on "level" were lifted (start 2028-07-01T02:00Z)'
     )
 
 
@@ -294,13 +292,13 @@ def test_activity_that_waits_for_one_without_a_run_says_so():
         (
             {"sun_elevation_deg": [16, 90]},
             "Sun elevation 16 to 90 deg",
-            "sun_elevation_deg might run from 14.5 to 90",
+            "its range of Sun elevation were 14.5 to 90 deg",
         ),
         # At 0.3 m the last hour starts at 249.583 K.
         (
             {"ground": {"depth_m": 0.3, "temperature_k": [260, 300]}},
             "ground temperature at 0.3 m 260 to 300 K",
-            "ground temperature at 0.3 m might run from 249.5 to 300",
+            "its range of ground temperature at 0.3 m were 249.5 to 300 K",
         ),
     ],
 )
@@ -318,8 +316,8 @@ def test_window_that_is_full_may_open_further():
     camera = {"name": "camera", "count": 2, "when": {"sun_elevation_deg": [7.5, 7.92]}}
     scene = scenario(camera, hours=7)
     reason, change = why(scene, ("camera", 24))
-    assert reason == "window: sun_elevation_deg"
-    assert change == "sun_elevation_deg might run from 7 to 7.92 (start 2028-07-01T05:00Z)"
+    assert reason == "window: Sun elevation"
+    assert change == "its range of Sun elevation were 7 to 7.92 deg (start 2028-07-01T05:00Z)"
 
 
 def test_contact_names_the_minutes_it_lacks():
@@ -328,7 +326,9 @@ def test_contact_names_the_minutes_it_lacks():
     in_contact[120:150] = True
     reason, change = why(scene, in_contact=in_contact)
     assert reason == "no window: no slot in the span has contact throughout"
-    assert change == ("contact were 30 min longer between 2028-07-01T01:30Z and 2028-07-01T02:30Z")
+    assert change == (
+        "contact lasted 30 min longer between 2028-07-01T01:30Z and 2028-07-01T02:30Z"
+    )
 
 
 def test_contact_at_the_start_names_the_instant():
@@ -345,7 +345,7 @@ def test_commands_that_come_too_early_may_come_later():
     assert found == (
         "no window: no slot in the span has a contact to command it 90 min or more "
         "before its start",
-        "the lead of its commands were 31 min shorter (start 2028-07-01T03:00Z)",
+        "the lead time of its commands were 31 min shorter (start 2028-07-01T03:00Z)",
     )
 
 
@@ -355,12 +355,12 @@ def test_slot_longer_than_the_span_has_no_window_and_no_change():
     assert found == ("no window: a slot is longer than the span", "no single change found")
 
 
-def test_rules_that_stand_in_the_way_together_are_all_named():
+def test_constraints_that_block_together_are_all_named():
     listen, drill = quiet("listen", 9.0, must=1, power_w=60.0), NOISE | {"power_w": 60.0}
     scene = scenario(listen, drill, hours=1)
     reason, change = why(scene, ("listen", 0))
     assert reason == "exclusion and bus power"
     assert change == (
-        "no single change found; 2 rules at once stand in the way at the best start, "
+        "no single change found; 2 constraints block the best start, "
         "2028-07-01T00:00Z (exclusion, bus power)"
     )

@@ -1,0 +1,100 @@
+"""Which constraints block one more run of a task at each start, and by how much."""
+
+from collections.abc import Iterator
+from enum import StrEnum
+
+import numpy as np
+
+from obsplan.planning.problem.booking import Booking
+from obsplan.planning.problem.resource_flow import TOLERANCE, gain_wh
+
+
+class Constraint(StrEnum):
+    """What may block a run; the text is its name in sentences."""
+
+    WINDOW = "window"
+    EXCLUSION = "exclusion"
+    GAP = "gap"
+    ORDER = "order"
+    BUS_POWER = "bus power"
+    ENERGY = "energy"
+    STORAGE = "storage"
+    OWN_RUNS = "its other runs"
+    REPLAY = "the replay by the minute"
+
+
+def blocking_amounts(booking: Booking, task: int) -> dict[Constraint, np.ndarray]:
+    """By how much each constraint blocks one more run of `task` (0: not at all).
+
+    Arrays have one entry per start (steps - length + 1,). WINDOW: 1; EXCLUSION: number of
+    rival slots; GAP and ORDER: steps too close or too early; BUS_POWER: W over the limit;
+    ENERGY: Wh missing from the battery at the start, inf if a full battery is not enough.
+    Data is judged only by a simulation.
+    """
+    problem, what = booking.problem, booking.problem.tasks[task]
+    starts = _all_starts(booking, task)
+    exclusion, gap, order, bus_w = np.zeros((4, len(starts)))
+    for *_, blocked in rival_runs(booking, task):
+        exclusion += blocked
+    for own in booking.runs[task]:
+        gap = np.maximum(gap, what.length + what.gap - np.abs(starts - own))
+    for earlier, settle, met_from in what.earlier:
+        order = np.maximum(order, min(met_from, booking.met_from(earlier, settle)) - starts)
+    over_w = booking.peak_w[what.node] - problem.nodes[what.node].bus_limit_w
+    for k, peak_w in enumerate(what.peak_w if len(starts) else ()):
+        bus_w = np.maximum(bus_w, over_w[k : k + len(starts)] + peak_w)
+    return {
+        Constraint.WINDOW: np.where(what.starts[: len(starts)], 0.0, 1.0),
+        Constraint.EXCLUSION: exclusion,
+        Constraint.GAP: gap,
+        Constraint.ORDER: order,
+        Constraint.BUS_POWER: bus_w,
+        Constraint.ENERGY: _missing_wh(booking, task),
+    }
+
+
+def rival_runs(booking: Booking, task: int) -> Iterator[tuple[int, int, np.ndarray]]:
+    """Booked runs of other tasks that `task` may not overlap: task, start, starts blocked."""
+    starts, length = _all_starts(booking, task), booking.problem.tasks[task].length
+    for rival in booking.rivals[task]:
+        for start in sorted(booking.runs[rival]):
+            end = start + booking.problem.tasks[rival].length
+            yield rival, start, (starts > start - length) & (starts < end)
+
+
+def overflow_estimate_mbit(booking: Booking, task: int) -> np.ndarray:
+    """About how far a run would overfill the stores on its data's way, per start.
+
+    Counts all time in contact that the plan leaves unused, whatever the energy it takes:
+    good enough to try the emptier times first.
+    """
+    what, starts = booking.problem.tasks[task], _all_starts(booking, task)
+    overflow, n = np.zeros(len(starts)), what.node
+    while n >= 0 and what.data_mbit.any():
+        node, flow = booking.problem.nodes[n], booking.flow
+        unused = np.concatenate([[0], np.cumsum(node.send_mbit * (1 - flow.sent_share[n]))])
+        over = flow.held_mbit[n] - node.store_mbit
+        over[-1] = flow.held_mbit[n, -1] - node.store_end_mbit
+        worst = np.maximum.accumulate((over - unused)[::-1])[::-1]
+        overflow += np.maximum(0.0, what.data_mbit.sum() + worst[starts + 1] + unused[starts])
+        n = node.receiver
+    return overflow
+
+
+def _all_starts(booking: Booking, task: int) -> np.ndarray:
+    return np.arange(max(0, booking.problem.steps - booking.problem.tasks[task].length + 1))
+
+
+def _missing_wh(booking: Booking, task: int) -> np.ndarray:
+    """Charge missing at each start for the run and all that is booked from there on."""
+    problem, what = booking.problem, booking.problem.tasks[task]
+    node, flow = problem.nodes[what.node], booking.flow
+    starts = _all_starts(booking, task)
+    if not len(starts):
+        return np.zeros(0)
+    need_wh = flow.needed_wh[what.node][starts + what.length]
+    for k in reversed(range(what.length)):
+        net_w = (node.generation_w - booking.load_w[what.node])[starts + k] - what.load_w[k]
+        need_wh = np.maximum(node.reserve_wh, need_wh - gain_wh(node, net_w, problem.step_h))
+        need_wh[need_wh > node.capacity_wh + TOLERANCE] = np.inf
+    return np.maximum(0.0, need_wh - flow.stored_wh[what.node][starts])
