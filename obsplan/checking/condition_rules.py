@@ -10,8 +10,10 @@ from math import ceil, inf
 
 import numpy as np
 
-from obsplan.checking.replay import Run, known, stamp
-from obsplan.checking.slot_rules import Violation, counts, gaps, orders, overlaps
+from obsplan.checking.replay import known
+from obsplan.checking.slot_rules import counts, gaps, orders, overlaps
+from obsplan.checking.slots import Run, moment, stamp
+from obsplan.checking.violation import Violation
 from obsplan.common.intervals import from_mask
 from obsplan.common.text import number_text
 from obsplan.environment.model import Environment
@@ -93,8 +95,7 @@ def slot_violations(
         orders(scenario, runs),
         counts(scenario, runs, minutes),
     ):
-        slots = violation.slots.split()
-        if violation.rule == "must" or not slots or not facts.issuperset(slots):
+        if violation.rule == "must" or not violation.slots or not facts.issuperset(violation.slots):
             yield violation
 
 
@@ -104,55 +105,83 @@ def _placement(scenario: Scenario, runs: list[Run], minutes: int) -> Iterator[Vi
         wanted = scenario.slot_min(run.activity)
         at = stamp(scenario, run.start_min)
         if run.start_min < 0:
-            yield Violation(
+            yield _of_run(
+                scenario,
+                run,
                 "span",
-                run.slot,
                 run.start_min,
                 -run.start_min,
                 "min",
-                f"{run} starts at {at}, {number_text(-run.start_min)} min before the span; start it "
-                f"at {stamp(scenario, 0)} or later",
+                f"{run} starts at {at}, {number_text(-run.start_min)} min before the span",
+                f"start it at {stamp(scenario, 0)} or later",
             )
         if run.end_min > minutes:
             late = run.end_min - minutes
-            yield Violation(
+            latest = stamp(scenario, (minutes - wanted) // step * step)
+            yield _of_run(
+                scenario,
+                run,
                 "span",
-                run.slot,
                 max(run.start_min, minutes),
                 late,
                 "min",
                 f"{run} ends at {stamp(scenario, run.end_min)}, {number_text(late)} min after the "
-                f"span's last whole step; "
-                + (
-                    f"start it at {stamp(scenario, (minutes - wanted) // step * step)} or earlier"
-                    if wanted <= minutes
-                    else "it needs a longer span"
-                ),
+                "span's last whole step",
+                f"start it at {latest} or earlier"
+                if wanted <= minutes
+                else "it needs a longer span",
             )
         off = run.start_min % step
         if off:
             before = run.start_min - off
-            yield Violation(
+            yield _of_run(
+                scenario,
+                run,
                 "grid",
-                run.slot,
                 run.start_min,
                 off,
                 "min",
-                f"{run} starts at {at}, {number_text(off)} min after a whole step of {step} min; "
+                f"{run} starts at {at}, {number_text(off)} min after a whole step of {step} min",
                 f"start it at {stamp(scenario, before)} or {stamp(scenario, before + step)}",
             )
         length = run.end_min - run.start_min
         if length != wanted:
-            yield Violation(
+            yield _of_run(
+                scenario,
+                run,
                 "duration",
-                run.slot,
                 run.start_min,
                 abs(length - wanted),
                 "min",
-                f"{run} lasts {number_text(length)} min from {at}, the scenario asks for {wanted} min; "
+                f"{run} lasts {number_text(length)} min from {at}, the scenario requests {wanted} "
+                "min",
                 f"end it {wanted} min after its start"
                 + ("" if off else f", at {stamp(scenario, run.start_min + wanted)}"),
             )
+
+
+def _of_run(
+    scenario: Scenario,
+    run: Run,
+    rule: str,
+    minute: float,
+    amount: float,
+    unit: str,
+    problem: str,
+    fix: str,
+) -> Violation:
+    """A rule that one slot breaks by itself."""
+    return Violation(
+        rule,
+        moment(scenario, minute),
+        amount,
+        unit,
+        problem,
+        fix,
+        platform=run.platform,
+        activity=run.activity.name,
+        slots=(run.slot,),
+    )
 
 
 def demands_of(activity: Activity, environment: Environment, minutes: int) -> list[Demand]:
@@ -257,20 +286,20 @@ def _unmet(
     since = f"{end - start} min from {stamp(scenario, start)}"
     if demand.is_state:
         during = f"for {since}" if demand.whole else f"at its start, {stamp(scenario, start)}"
-        what = f"{demand.allowed} {during}"
-        return Violation(
-            demand.rule, run.slot, start, float(end - start), "min", f"{run} {what}; {mend}"
-        )
+        problem = f"{run} {demand.allowed} {during}"
+        return _of_run(scenario, run, demand.rule, start, float(end - start), "min", problem, mend)
     if demand.rule == "uplink":
         lead_min = scenario.command_lead_min(run.activity)
-        return Violation(
+        return _of_run(
+            scenario,
+            run,
             "uplink",
-            run.slot,
             start,
             float(demand.excess[start]),
             "min",
             f"{run} starts at {stamp(scenario, run.start_min)} and cannot be commanded in time: "
-            f"no contact of the span lies {lead_min} min or more before it; {mend}",
+            f"no contact of the span lies {lead_min} min or more before it",
+            mend,
         )
     excess = demand.excess[start:end]
     worst = start + int(np.where(np.isnan(excess), inf, excess).argmax())
@@ -284,14 +313,15 @@ def _unmet(
     )
     quantity = "coverage value" if demand.rule == "coverage" else demand.rule
     during = f" ({since})" if demand.whole else ""
-    return Violation(
+    return _of_run(
+        scenario,
+        run,
         demand.rule,
-        run.slot,
         start,
         amount,
         demand.unit.strip(),
-        f"{run}: {quantity} at {stamp(scenario, worst)}, {outside} {demand.allowed}{during}; "
-        f"{mend}",
+        f"{run}: {quantity} at {stamp(scenario, worst)}, {outside} {demand.allowed}{during}",
+        mend,
     )
 
 

@@ -3,7 +3,8 @@
 import numpy as np
 
 from obsplan.checking.condition_rules import Demand, demands_of
-from obsplan.checking.replay import Books, Run, known
+from obsplan.checking.replay import Books, known
+from obsplan.checking.slots import Run
 from obsplan.environment.model import Environment
 
 # Below what a battery, a bus or a store can show: rounding of sums, and so nothing.

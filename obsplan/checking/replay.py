@@ -5,16 +5,15 @@ mistake there cannot hide here.
 """
 
 from dataclasses import dataclass
-from datetime import datetime, timedelta
 from itertools import accumulate
-from math import ceil, floor, inf
+from math import inf
 
 import numpy as np
 import pandas as pd
 
+from obsplan.checking.slots import Run
 from obsplan.environment.model import Environment, Reading
 from obsplan.inputs.hardware import Battery, Platform
-from obsplan.inputs.scenario import Activity, Scenario
 
 MINUTE_H = 1.0 / 60.0
 MBIT_PER_KBPS_MIN = 60.0 / 1000.0
@@ -22,40 +21,8 @@ MBIT_PER_KBPS_MIN = 60.0 / 1000.0
 POWER_SLACK_W = 1e-9
 # A rest this small is rounding, not data.
 DATA_DUST_MBIT = 1e-9
-# States of a slot that tell what was, and not what is planned.
-FACTS = ("done", "shortened", "failed")
 # Who is heard where nobody sends: how full the store, how many Mbit, which platform.
 NOBODY = (-inf, 0.0, -1)
-
-
-@dataclass(frozen=True)
-class Run:
-    """One slot, in minutes from the start of the span."""
-
-    slot: str
-    activity: Activity
-    platform: str
-    start_min: float
-    end_min: float
-    state: str = "planned"
-
-    @property
-    def is_fact(self) -> bool:
-        """Whether the slot tells what was: nothing that is planned can change it."""
-        return self.state in FACTS
-
-    @property
-    def first(self) -> int:
-        """The minute in which the slot starts."""
-        return floor(self.start_min)
-
-    @property
-    def last(self) -> int:
-        """The first minute that the slot does not touch."""
-        return ceil(self.end_min)
-
-    def __str__(self) -> str:
-        return f'"{self.activity.name}" (slot {self.slot})'
 
 
 @dataclass(frozen=True)
@@ -68,17 +35,6 @@ class Books:
     spilled_wh: np.ndarray
     stored_mbit: np.ndarray
     sent_mbit: np.ndarray
-
-
-def moment(scenario: Scenario, minute: float) -> datetime:
-    """The instant (UTC) that lies `minute` minutes after the start of the span."""
-    return scenario.span.start_utc + timedelta(minutes=float(minute))
-
-
-def stamp(scenario: Scenario, minute: float) -> str:
-    """The same instant as text, with seconds only where there are some."""
-    instant = moment(scenario, minute)
-    return f"{instant:%Y-%m-%dT%H:%M:%SZ}" if instant.second else f"{instant:%Y-%m-%dT%H:%MZ}"
 
 
 def replay(

@@ -1,27 +1,16 @@
-"""The rules between slots: overlap, gaps, order and how many there are; what a violation is."""
+"""The rules between slots: overlap, gaps, order and how many runs there are."""
 
 from collections.abc import Iterator
 from math import ceil
-from typing import NamedTuple
 
-from obsplan.checking.replay import Run, stamp
+from obsplan.checking.slots import Run, moment, stamp
+from obsplan.checking.violation import Violation
 from obsplan.common.text import number_text
 from obsplan.inputs.scenario import After, Scenario
 
 
-class Violation(NamedTuple):
-    """A broken rule; `minute` counts from the start of the span."""
-
-    rule: str
-    slots: str
-    minute: float
-    amount: float
-    unit: str
-    message: str
-
-
 def overlaps(scenario: Scenario, runs: list[Run]) -> Iterator[Violation]:
-    """Pairs of slots that may not share a minute, once for each rule that parts them."""
+    """Pairs of slots that may not share a minute, once for each rule that excludes them."""
     alone = {i.name for i in scenario.instrument if i.one_at_a_time}
     single = {p.name for p in scenario.platform if p.one_at_a_time}
     # Of the runs of one activity, the one that ends last is in the way longest.
@@ -46,13 +35,16 @@ def overlaps(scenario: Scenario, runs: list[Run]) -> Iterator[Violation]:
             for rule, why in reasons.items():
                 yield Violation(
                     rule,
-                    f"{earlier.slot} {later.slot}",
-                    later.start_min,
+                    moment(scenario, later.start_min),
                     minutes,
                     "min",
                     f"{earlier} and {later} overlap for {number_text(minutes)} min from "
-                    f"{stamp(scenario, later.start_min)}, but {why}; start the second at "
-                    f"{_next_step(scenario, earlier.end_min)} or later",
+                    f"{stamp(scenario, later.start_min)}",
+                    f"start the second at {_next_step(scenario, earlier.end_min)} or later",
+                    reason=why,
+                    platform=later.platform,
+                    activity=b.name,
+                    slots=(earlier.slot, later.slot),
                 )
         rival = running.setdefault(later.activity.name, later)
         if later.end_min > rival.end_min:
@@ -74,13 +66,15 @@ def gaps(scenario: Scenario, runs: list[Run]) -> Iterator[Violation]:
             early = previous.end_min + gap_min - run.start_min
             yield Violation(
                 "gap",
-                f"{previous.slot} {run.slot}",
-                run.start_min,
+                moment(scenario, run.start_min),
                 early,
                 "min",
-                f"{run} starts at {stamp(scenario, run.start_min)}, {number_text(early)} min too early "
-                f"for the gap of {gap_min} min after slot {previous.slot}; start it at "
-                f"{_next_step(scenario, previous.end_min + gap_min)} or later",
+                f"{run} starts at {stamp(scenario, run.start_min)}, {number_text(early)} min too "
+                f"early for the gap of {gap_min} min after slot {previous.slot}",
+                f"start it at {_next_step(scenario, previous.end_min + gap_min)} or later",
+                platform=run.platform,
+                activity=name,
+                slots=(previous.slot, run.slot),
             )
         if not previous or run.end_min > previous.end_min:
             before[name] = run
@@ -99,62 +93,65 @@ def orders(scenario: Scenario, runs: list[Run]) -> Iterator[Violation]:
             first = first_ended.get(after.activity)
             if first is None or first.end_min + after.settle_min > run.start_min:
                 early.setdefault((run.activity.name, after), []).append(run)
-    for (_, after), own in early.items():
-        first = first_ended.get(after.activity)
-        soonest = own[0]
+    for (name, after), own in early.items():
+        first, soonest = first_ended.get(after.activity), own[0]
         many = f" and {len(own) - 1} more of its runs" if len(own) > 1 else ""
         starts, it = ("start from", "them") if many else ("starts at", "it")
         which = f"{soonest}{many} {starts} {stamp(scenario, soonest.start_min)}"
         before = f"{after.settle_min} min before" if after.settle_min else "before"
-        ids = " ".join(run.slot for run in own)
+        needed = f'a run of "{after.activity}" must have ended {before}'
         if first is None:
-            yield Violation(
-                "order",
-                ids,
-                soonest.start_min,
-                1.0,
-                "run",
-                f'{which}; a run of "{after.activity}" must have ended {before}, '
-                f'and there is none; place "{after.activity}" to end by '
-                f"{stamp(scenario, soonest.start_min - after.settle_min)}",
-            )
+            amount, unit = 1.0, "run"
+            problem = f"{which}; {needed}, and there is none"
+            latest = stamp(scenario, soonest.start_min - after.settle_min)
+            fix = f'place "{after.activity}" to end by {latest}'
         else:
-            missing = first.end_min + after.settle_min - soonest.start_min
-            yield Violation(
-                "order",
-                f"{first.slot} {ids}",
-                soonest.start_min,
-                missing,
-                "min",
-                f"{which}, {number_text(missing)} min too early: a run of "
-                f'"{after.activity}" must have ended {before}; start {it} at '
-                f"{_next_step(scenario, first.end_min + after.settle_min)} or later",
-            )
+            amount, unit = first.end_min + after.settle_min - soonest.start_min, "min"
+            problem = f"{which}, {number_text(amount)} min too early: {needed}"
+            earliest = _next_step(scenario, first.end_min + after.settle_min)
+            fix = f"start {it} at {earliest} or later"
+        yield Violation(
+            "order",
+            moment(scenario, soonest.start_min),
+            amount,
+            unit,
+            problem,
+            fix,
+            platform=soonest.platform,
+            activity=name,
+            slots=(*([first.slot] if first else []), *(run.slot for run in own)),
+        )
 
 
 def counts(scenario: Scenario, runs: list[Run], minutes: int) -> Iterator[Violation]:
-    """Activities with more runs than wanted or fewer than required."""
+    """Activities with more runs than requested or fewer than required."""
     for activity in scenario.activity:
         own = [run for run in runs if run.activity.name == activity.name]
+        platform = scenario.platform_of(activity)
         surplus = own[activity.count :]
         if surplus:
             yield Violation(
                 "count",
-                " ".join(run.slot for run in surplus),
-                surplus[0].start_min,
+                moment(scenario, surplus[0].start_min),
                 float(len(surplus)),
                 "run",
-                f'"{activity.name}" has {len(own)} runs, {activity.count} are wanted; '
+                f'"{activity.name}" has {len(own)} runs, {activity.count} are requested',
                 f"drop {len(surplus)}, or raise count",
+                platform=platform,
+                activity=activity.name,
+                slots=tuple(run.slot for run in surplus),
             )
         missing = activity.must - len(own)
         if missing > 0:
             yield Violation(
                 "must",
-                " ".join(run.slot for run in own),
-                minutes,
+                moment(scenario, minutes),
                 float(missing),
                 "run",
                 f'"{activity.name}" has {len(own)} runs by the end of the span, {activity.must} '
-                f"are required; place {missing} more",
+                "are required",
+                f"place {missing} more",
+                platform=platform,
+                activity=activity.name,
+                slots=tuple(run.slot for run in own),
             )

@@ -112,7 +112,7 @@ def replan(
     )
     facts = {
         "now_utc": f"{now_utc:%Y-%m-%dT%H:%M:%SZ}",
-        "already_broken": made.broken["message"].tolist(),
+        "already_broken": [violation.message for violation in made.plan.verdict.found],
         "taken_for_granted": list(made.remarks),
     }
     plan_directory.write_plan(
@@ -150,7 +150,7 @@ def _echo(made, directory: Path) -> None:
     )
     for line in price_lines(made.price_list):
         click.echo(line)
-    for line in violation_lines(made.broken):
+    for line in violation_lines(made.plan.verdict):
         click.echo(f"unavoidable violation: {line}")
     click.echo(made.plan.verdict.summary)
     for line in margin_lines(made.plan.verdict):

@@ -7,7 +7,7 @@ import numpy as np
 import pandas as pd
 
 from obsplan.analysis.command_deadlines import past_changing
-from obsplan.checking.replay import FACTS, stamp
+from obsplan.checking.slots import FACTS, stamp
 from obsplan.common.errors import StateError
 from obsplan.environment.model import Environment
 from obsplan.inputs.scenario import Scenario

@@ -16,6 +16,8 @@ import numpy as np
 import pandas as pd
 
 from obsplan.checking.check import Verdict, check_timeline
+from obsplan.checking.resource_rules import RESOURCE_RULES
+from obsplan.checking.violation import Violation
 from obsplan.environment.model import Environment
 from obsplan.inputs.scenario import Scenario
 from obsplan.inputs.timeline_csv import AS_RUN_COLUMNS
@@ -44,6 +46,8 @@ from obsplan.planning.search.window_by_window import all_anew, stretches
 CLINGING, LOOSE, LEANING = 0.5, 0.01, 0.2
 # Hours planned anew at a time, and how far beyond them the plan must bear it.
 STRETCH_H, TAIL_H = 8, 4
+# Two replays may differ by this much, in rounding.
+AMOUNT_SLACK = 1e-6
 # Ids of what stays while candidates are replayed; no row of a booking bears one.
 STAYS = "="
 
@@ -52,12 +56,10 @@ STAYS = "="
 class Replan:
     """A plan made anew.
 
-    plan: the whole timeline, what was done included; its verdict may name rules that what
-    stays breaks. changes, price_list: as in `obsplan.operations.plan_changes`. stay: what stays and why
-    (see `stays`). kept: runs left to be planned that stay where they were. broken: all that
-    the verdict names: rules that what stays breaks by itself (bus, battery and store no
-    earlier and no worse than it does), and required runs that find no place any more.
-    value_left: worth of the old timeline, had it gone on as it was. remarks: what was taken
+    plan: the whole timeline, what was done included; its verdict names what no plan can avoid:
+    rules that what stays breaks by itself (bus, battery and store no earlier and no worse than
+    it does), and required runs that find no place any more. changes, price_list: as in `obsplan.operations.plan_changes`. stay: what stays and why
+    (see `stays`). kept: runs left to be planned that stay where they were. value_left: worth of the old timeline, had it gone on as it was. remarks: what was taken
     for granted.
     """
 
@@ -66,7 +68,6 @@ class Replan:
     price_list: pd.DataFrame
     stay: pd.DataFrame
     kept: int
-    broken: pd.DataFrame
     value_left: float
     remarks: tuple[str, ...]
 
@@ -78,7 +79,7 @@ class Scene:
     environment: Environment
     stay: pd.DataFrame
     left: pd.DataFrame
-    broken: pd.DataFrame
+    unavoidable: tuple[Violation, ...]
     given_up: frozenset[str]
 
     @property
@@ -90,23 +91,25 @@ class Scene:
         """The replay of what stays and `booking`, less what is broken whatever is planned."""
         rows = slots_table(self.scenario, booked_rows(self.scenario, booking))
         verdict = check_timeline(self.environment, _joined(self.stay, rows))
-        fresh = [not self._is_known(v) for v in verdict.violations.itertuples(index=False)]
-        return replace(verdict, violations=verdict.violations[fresh])
+        fresh = tuple(v for v in verdict.found if not self._is_unavoidable(v))
+        return replace(verdict, found=fresh)
 
-    def _is_known(self, violation) -> bool:
+    def _is_unavoidable(self, violation: Violation) -> bool:
+        """Whether the fixed slots break the same rule by themselves, as early and as badly."""
         if violation.rule == "must":
-            return any(f'"{name}" has' in violation.message for name in self.given_up)
-        same = self.broken[self.broken["rule"] == violation.rule]
-        if violation.unit in ("W", "Wh", "Mbit"):
-            # No later than it began, and no worse: the platform is the first name in quotes.
-            holder = violation.message.split('"')[1]
-            same = same[
-                same["message"].str.split('"').str[1].eq(holder)
-                & (same["time_utc"] <= violation.time_utc)
-                & (same["amount"] >= violation.amount - 1e-6)
-            ]
-            return not same.empty
-        return bool((same["slots"] == violation.slots).any())
+            return violation.activity in self.given_up
+        same = [
+            known
+            for known in self.unavoidable
+            if (known.rule, known.platform, known.activity)
+            == (violation.rule, violation.platform, violation.activity)
+        ]
+        if violation.slots and violation.rule not in RESOURCE_RULES:
+            return any(known.slots == violation.slots for known in same)
+        return any(
+            known.time_utc <= violation.time_utc and known.amount >= violation.amount - AMOUNT_SLACK
+            for known in same
+        )
 
 
 def make_replan(
@@ -138,7 +141,7 @@ def make_replan(
     relaxed, _ = rest(environment, stay, first, levels, relaxed=True)
     old = _old_starts(scenario, question, left)
     question, relaxed, given_up = _possible(question, relaxed, old)
-    scene = Scene(environment, stay, left, alone.violations, given_up)
+    scene = Scene(environment, stay, left, alone.found, given_up)
     report(f"{len(stay)} rows stay, {len(left)} slots may move")
 
     plans: list[tuple[Booking, Verdict]] = []
@@ -207,7 +210,6 @@ def _told(
         price_list(offers, chosen, fixed),
         stay,
         sum(len(parts.kept) for parts in found.values()),
-        verdict.violations,
         value - float(changes["value_change"].sum()),
         tuple(
             [

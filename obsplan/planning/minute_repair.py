@@ -89,8 +89,8 @@ def holding(
     if thinned is not None:
         return thinned
     raise Infeasible(
-        f"no plan survived the replay by the minute; {len(verdict.violations)} rules stayed "
-        f"broken, the first: {verdict.violations['message'].iloc[0]}; a shorter span.step_min "
+        f"no plan survived the replay by the minute; {len(verdict.found)} rules stayed "
+        f"broken, the first: {verdict.found[0].message}; a shorter span.step_min "
         "follows the minutes more closely"
     )
 
@@ -125,7 +125,7 @@ def _thinned(
         verdict = judge(thinner)
         if verdict.is_valid:
             return _refilled(judge, thinner, verdict)
-        at_fault = set(" ".join(verdict.violations["slots"]).split())
+        at_fault = verdict.slots_at_fault
         runs = [
             (slot not in at_fault, question.tasks[i].value, -start, i)
             for slot, (name, start, _) in zip(slot_ids(len(rows)), rows)
@@ -174,13 +174,14 @@ def _with_spare(problem: Problem, verdict: Verdict) -> Problem:
     Charge comes first: a battery that runs short holds back the sending too, so that data
     left behind may be no fault of the link.
     """
-    broken = verdict.violations
-    charge = broken[broken["unit"] == "Wh"]
+    charge_is_short = any(violation.unit == "Wh" for violation in verdict.found)
     nodes = []
     for node in problem.nodes:
-        named = broken["message"].str.contains(f'"{node.name}"', regex=False)
-        spare_wh = 1.5 * charge["amount"][named].max() + 0.01 if named[charge.index].any() else 0.0
-        slower = SLOWER if charge.empty and (broken["unit"][named] == "Mbit").any() else 1.0
+        own = [violation for violation in verdict.found if violation.platform == node.name]
+        missing_wh = max((v.amount for v in own if v.unit == "Wh"), default=0.0)
+        spare_wh = 1.5 * missing_wh + 0.01 if missing_wh else 0.0
+        is_slow = not charge_is_short and any(v.unit == "Mbit" for v in own)
+        slower = SLOWER if is_slow else 1.0
         nodes.append(
             replace(
                 node,

@@ -102,12 +102,12 @@ def test_every_replan_holds_and_leaves_alone_what_stays(case, data):
     # What is broken is what stays, or a required run that is lost; never by a new slot.
     stuck = set(one.stay["slot"])
     alone = set(alone_breaks(scene, offered, one.stay))
-    for violation in verdict.violations.itertuples(index=False):
+    for violation in verdict.found:
         lost = any("required runs" in remark for remark in one.remarks)
         if violation.unit in ("W", "Wh", "Mbit"):
             assert violation.rule in alone, violation
         else:
-            own_fault = set(violation.slots.split()) <= stuck
+            own_fault = set(violation.slots) <= stuck
             assert own_fault or (violation.rule == "must" and lost), violation
     if weaker == 1.0 and outcome == "done":
         assert verdict.is_valid, verdict.violations["message"].tolist()
@@ -228,7 +228,9 @@ def test_what_would_mend_a_slot_that_stays_lies_ahead():
     offered = world(scene)
     offered.out["a"] = np.arange(480) >= 90
     rows = timeline(("s1", "a", 60, 120, "planned"), ("s2", "a", 180, 240, "locked"))
-    first, second = again(scene, offered, rows, 1.75, freeze=0 * HOUR).broken["message"]
+    first, second = again(scene, offered, rows, 1.75, freeze=0 * HOUR).plan.verdict.violations[
+        "message"
+    ]
     assert "it has begun, so tell the state what became of it" in first
     assert "no start after 2028-07-01T01:45Z meets all its conditions" in second
 
@@ -239,7 +241,7 @@ def test_of_required_runs_as_many_are_placed_as_can_be():
     offered.out["a"] = np.arange(480) >= 210
     made = again(scene, offered, timeline(), 1, freeze=0 * HOUR)
     assert (made.plan.timeline["activity"] == "a").sum() == 2
-    assert "place 1 more" in made.broken["message"].iloc[0]
+    assert "place 1 more" in made.plan.verdict.found[0].fix
 
 
 def test_a_failed_run_is_in_no_count_of_what_is_placed():
@@ -285,7 +287,9 @@ def test_a_frozen_slot_that_breaks_a_rule_is_named_and_planned_around():
     scene = scenario({"name": "a", "count": 3, "contact": "whole"}, {"name": "b"}, hours=8)
     offered = world(scene, in_contact=np.arange(480) >= 120, rate_kbps=1.0)
     made = again(scene, offered, timeline(("s1", "a", 60, 120, "planned")), 0.5)
-    assert made.broken["rule"].tolist() == ["contact"] and made.broken["slots"].tolist() == ["s1"]
+    assert [v.rule for v in made.plan.verdict.found] == [
+        "contact"
+    ] and made.plan.verdict.violations["slots"].tolist() == ["s1"]
     assert (made.plan.timeline["activity"] == "a").sum() == 3
     assert (made.plan.timeline["activity"] == "b").sum() == 1
 
@@ -297,8 +301,7 @@ def test_all_that_the_verdict_names_is_told_as_broken():
     offered = world(scene, in_contact=np.arange(480) >= 120, rate_kbps=1.0)
     offered.out["b"] = np.ones(480, dtype=bool)
     made = again(scene, offered, timeline(("s1", "a", 60, 120, "planned")), 0.5)
-    assert sorted(made.broken["rule"]) == ["contact", "must"]
-    pd.testing.assert_frame_equal(made.broken, made.plan.verdict.violations)
+    assert sorted(v.rule for v in made.plan.verdict.found) == ["contact", "must"]
 
 
 def test_margins_are_those_to_come_and_a_run_that_failed_has_none():
@@ -318,7 +321,7 @@ def test_a_battery_below_its_reserve_is_named_and_recovers():
     offered = world(scene, generation_w=60.0)
     offered.readings["lander"] = Reading(60, 150.0)
     made = again(scene, offered, timeline(), 1)
-    assert made.broken["rule"].tolist() == ["state of charge"]
+    assert [v.rule for v in made.plan.verdict.found] == ["state of charge"]
     new = made.plan.timeline[made.plan.timeline["activity"] == "a"]
     assert len(new) == 2 and (new["start_utc"] >= START + pd.Timedelta(minutes=105)).all()
 
@@ -328,7 +331,7 @@ def test_a_required_run_without_a_place_is_named_and_the_rest_planned():
     offered = world(scene)
     offered.out["a"] = np.ones(480, dtype=bool)
     made = again(scene, offered, timeline(), 1)
-    assert made.broken["rule"].tolist() == ["must"]
+    assert [v.rule for v in made.plan.verdict.found] == ["must"]
     assert any('required runs of "a"' in remark for remark in made.remarks)
     assert (made.plan.timeline["activity"] == "b").sum() == 1
 

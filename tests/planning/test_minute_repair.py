@@ -33,6 +33,23 @@ def test_more_is_kept_in_reserve_until_the_replay_agrees():
     assert spared.nodes[0].reserve_wh > question.nodes[0].reserve_wh
 
 
+def test_a_shortage_leaves_alone_the_platform_that_an_activity_is_named_like():
+    parts = [
+        platform(battery={"capacity_wh": 100.0, "reserve": 0.2, "start": 0.42}),
+        platform("rover", kind="rover"),
+    ]
+    scene = scenario({"name": "rover", "power_w": 60.0}, platforms=parts, hours=3)
+    around = world(scene, generation_w=np.where(np.arange(180) % 15 < 10, 0.0, 120.0))
+    question = build_problem(around)
+    spared, _ = bearable(around, question)
+    names = [node.name for node in spared.nodes]
+    more_wh = {
+        name: after.reserve_wh - before.reserve_wh
+        for name, after, before in zip(names, spared.nodes, question.nodes)
+    }
+    assert more_wh["lander"] > 0 and more_wh["rover"] == 0
+
+
 def test_a_plan_that_the_replay_refuses_is_made_lighter_in_a_stricter_problem():
     scene, around = lean()
     judge = replayed(around)

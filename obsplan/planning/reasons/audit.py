@@ -9,7 +9,6 @@ from collections.abc import Iterator
 import numpy as np
 import pandas as pd
 
-from obsplan.checking.check import check_timeline
 from obsplan.common import intervals
 from obsplan.environment.model import Environment
 from obsplan.inputs.hardware import Platform
@@ -20,7 +19,7 @@ from obsplan.planning.problem.start_windows import (
     start_mask,
     why_no_window,
 )
-from obsplan.planning.problem.timeline_table import slots_table
+from obsplan.planning.reasons.idle_energy import idle_violations
 
 CANNOT, WARNING, NOTE = "cannot hold", "warning", "note"
 AUDIT_COLUMNS = ("weight", "where", "finding", "mend")
@@ -127,10 +126,8 @@ def _to_send_mbit(scenario: Scenario, which: str) -> dict[str, float]:
 
 
 def _idle(environment: Environment) -> Iterator[Finding]:
-    idle = check_timeline(environment, slots_table(environment.scenario, [])).violations
-    for row in idle[~idle["rule"].isin(["must", "count"])].itertuples(index=False):
-        what, _, mend = row.message.rpartition("; ")
-        yield CANNOT, "with no slot at all", what or mend, mend if what else ""
+    for violation in idle_violations(environment):
+        yield CANNOT, "with no slot at all", violation.problem, violation.fix
 
 
 def _shares(table: pd.DataFrame) -> Iterator[Finding]:

@@ -2,12 +2,13 @@
 
 from collections.abc import Iterator
 from dataclasses import dataclass, replace
+from datetime import datetime
 
 import numpy as np
-import pandas as pd
 
 from obsplan.checking.check import Verdict, check_timeline
-from obsplan.checking.replay import stamp
+from obsplan.checking.slots import stamp
+from obsplan.checking.violation import Violation
 from obsplan.environment.model import Environment
 from obsplan.inputs.hardware import Platform
 from obsplan.planning.problem.timeline_table import slots_table
@@ -53,20 +54,20 @@ class EnergyBalance:
         )
 
 
-def idle_violations(environment: Environment) -> pd.DataFrame:
-    """The rules that are broken with nothing planned at all, as in `Verdict.violations`."""
+def idle_violations(environment: Environment) -> list[Violation]:
+    """The rules that are broken with nothing planned at all, in order of time."""
     return _lasting(_replay_idle(environment))
 
 
 def why_not_idle(environment: Environment) -> str:
     """What breaks with nothing planned at all, by how much, when and why; "" if nothing does."""
     idle = _replay_idle(environment)
-    lines = [f"with no slot at all: {message}" for message in _lasting(idle)["message"]]
+    lines = [f"with no slot at all: {violation.message}" for violation in _lasting(idle)]
     for platform in environment.scenario.platform:
         short = _energy_short(idle, platform)
-        if len(short):
-            worst = short.loc[short["amount"].idxmax()]
-            lines.append(str(_balance(environment, idle, platform, worst["time_utc"])))
+        if short:
+            worst = max(short, key=lambda violation: violation.amount)
+            lines.append(str(_balance(environment, idle, platform, worst.time_utc)))
             lines.append(str(_conflict(environment, platform)))
     return "\n".join(lines)
 
@@ -75,15 +76,13 @@ def _replay_idle(environment: Environment) -> Verdict:
     return check_timeline(environment, slots_table(environment.scenario, []))
 
 
-def _lasting(idle: Verdict) -> pd.DataFrame:
-    return idle.violations[~idle.violations["rule"].isin(RUN_RULES)]
+def _lasting(idle: Verdict) -> list[Violation]:
+    return [violation for violation in idle.found if violation.rule not in RUN_RULES]
 
 
-def _energy_short(verdict: Verdict, platform: Platform) -> pd.DataFrame:
+def _energy_short(verdict: Verdict, platform: Platform) -> list[Violation]:
     """The broken rules of the platform's battery."""
-    broken = verdict.violations
-    named = broken["message"].str.contains(f'"{platform.name}"', regex=False)
-    return broken[broken["rule"].isin(["state of charge", "end charge"]) & named]
+    return [v for v in verdict.found if v.platform == platform.name and v.unit == "Wh"]
 
 
 def _conflict(environment: Environment, platform: Platform) -> Conflict:
@@ -91,7 +90,7 @@ def _conflict(environment: Environment, platform: Platform) -> Conflict:
     rules = dict(_rules(platform))
 
     def infeasible(keys: set[str]) -> bool:
-        return len(_energy_short(_under(environment, platform, keys), platform)) > 0
+        return bool(_energy_short(_under(environment, platform, keys), platform))
 
     kept = minimal(list(rules), infeasible)
     named = tuple(words for key, words in rules.items() if key in kept)
@@ -137,7 +136,7 @@ def _loads_w(environment: Environment, platform: Platform) -> tuple[np.ndarray, 
 
 
 def _balance(
-    environment: Environment, idle: Verdict, platform: Platform, short_utc: pd.Timestamp
+    environment: Environment, idle: Verdict, platform: Platform, short_utc: datetime
 ) -> EnergyBalance:
     """Where the energy went, from when the battery was last full until it was short."""
     scenario = environment.scenario

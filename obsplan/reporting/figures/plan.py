@@ -137,7 +137,7 @@ def timeline_figure(
         "eclipse": len(eclipse_h),
         "missing": few,
         "rest": rest,
-        "broken": _named_broken(verdict),
+        "broken": verdict.slots_at_fault,
         "required": required,
     }
     hazards = dict.fromkeys(i.hazard for i in scenario.instrument if i.hazard != "none")
@@ -280,7 +280,7 @@ def _lanes_panel(
             )
         )
         parts.bars(ax, places[lane.name], lane.middle, 0.46, zorder=2.5, **parts.MISSING_LOOK)
-        wrong = own[own["slot"].isin(_named_broken(verdict))]
+        wrong = own[own["slot"].isin(verdict.slots_at_fault)]
         middles_h = (wrong["start_h"] + wrong["end_h"]) / 2
         ax.plot(middles_h, np.full(len(wrong), lane.middle), zorder=5, clip_on=False, **BROKEN_MARK)
     _sums(ax, sums)
@@ -353,11 +353,6 @@ def _slots(environment: Environment, timeline: pd.DataFrame) -> pd.DataFrame:
     slots["end_h"] = np.where(pd.isna(ends), as_asked_h, parts.hours_of(environment, ends))
     slots["end_utc"] = environment.sky.index[0] + pd.to_timedelta(slots["end_h"], unit="h")
     return slots
-
-
-def _named_broken(verdict: Verdict) -> set[str]:
-    """Ids of the slots that broken rules name."""
-    return set(" ".join(verdict.violations["slots"]).split())
 
 
 def _instrument_looks(scenario: Scenario) -> dict[str, dict]:

@@ -182,7 +182,7 @@ def _next_decision(deadlines: pd.DataFrame | None, leeway: pd.DataFrame) -> tupl
 
 def _broken(plan: Plan) -> list[Html]:
     """What the replay found: of a replan, what no plan around the facts can mend."""
-    lines = violation_lines(plan.verdict.violations)
+    lines = violation_lines(plan.verdict)
     return [tag("ul", *(tag("li", plain(line)) for line in lines))]
 
 

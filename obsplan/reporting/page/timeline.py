@@ -159,7 +159,7 @@ def _platform_lanes(plan: Plan, now_utc: datetime | None):
     placed = runs_in(scenario, plan.timeline, plan.unplaced)
     places = missing_places(environment, plan.timeline, placed, now_utc)
     windows = windows_table(environment)
-    broken = set(" ".join(plan.verdict.violations["slots"]).split())
+    broken = plan.verdict.slots_at_fault
     sending = {platform: name for name, platform in scenario.sending_names.items()}
     for p, platform in enumerate(scenario.platform):
         yield platform.name, None, tag("div", class_="lane head")

@@ -1,11 +1,11 @@
 """What a check or a comparison found, in words: a line for each thing worth a look."""
 
-import os
 from math import ceil
 
 import pandas as pd
 
 from obsplan.checking.check import Verdict
+from obsplan.checking.violation import Violation, sentence
 from obsplan.common.text import proven, raised, share_missing
 
 # More lines of one rule than these say nothing new.
@@ -18,35 +18,33 @@ def verdict_lines(verdict: Verdict) -> list[str]:
     Rules broken by the same slots at the same instant share a line, and a line says so.
     """
     rules = ", ".join(verdict.rules)
-    told, many = violation_lines(verdict.violations), len(verdict.violations)
-    if len(told) < many:
-        lines = "line" if len(told) == 1 else "lines"
-        told.append(f"{many} violations in {len(told)} {lines}: each rule that a line names is one")
-    return [*told, verdict.summary, *margin_lines(verdict), f"rules applied: {rules}"]
+    lines, many = violation_lines(verdict), len(verdict.found)
+    if len(lines) < many:
+        parts = "line" if len(lines) == 1 else "lines"
+        lines.append(
+            f"{many} violations in {len(lines)} {parts}: each rule that a line names is one"
+        )
+    return [*lines, verdict.summary, *margin_lines(verdict), f"rules applied: {rules}"]
 
 
-def violation_lines(violations: pd.DataFrame) -> list[str]:
-    """`time  rules: what is wrong; what would mend it` for each finding, in order of time."""
-    findings: dict[tuple, list] = {}
-    for row in violations.itertuples(index=False):
-        findings.setdefault((row.time_utc, row.slots, _matter(row)), []).append(row)
-    lines, told = [], {}
-    for (time_utc, _, _), rows in findings.items():
-        names = ", ".join(dict.fromkeys(row.rule for row in rows))
+def violation_lines(verdict: Verdict) -> list[str]:
+    """`time  rules: what is wrong, but why not; how to mend it`, in order of time."""
+    groups: dict[tuple, list[Violation]] = {}
+    for violation in verdict.found:
+        key = violation.time_utc, violation.slots, violation.problem
+        groups.setdefault(key, []).append(violation)
+    lines: list[str] = []
+    told: dict[str, int] = {}
+    for (time_utc, _, problem), group in groups.items():
+        names = ", ".join(dict.fromkeys(violation.rule for violation in group))
         told[names] = told.get(names, 0) + 1
         if told[names] <= MOST_LINES:
-            message = _joined([row.message for row in rows])
-            lines.append(f"{time_utc:%Y-%m-%dT%H:%M:%SZ}  {names}: {message}")
+            reasons, fixes = [v.reason for v in group], [v.fix for v in group]
+            lines.append(
+                f"{time_utc:%Y-%m-%dT%H:%M:%SZ}  {names}: {sentence(problem, reasons, fixes)}"
+            )
     untold = {names: count - MOST_LINES for names, count in told.items() if count > MOST_LINES}
     return lines + [f"... and {count} more of {names}" for names, count in untold.items()]
-
-
-def _matter(violation) -> str:
-    """What a violation shares with others of the same slots that say the same thing."""
-    overlap, parted, _ = violation.message.partition(", but ")
-    if parted:
-        return overlap
-    return "edges" if violation.rule in ("grid", "duration") else violation.message
 
 
 def margin_lines(verdict: Verdict) -> list[str]:
@@ -112,14 +110,3 @@ def price_lines(prices: pd.DataFrame) -> list[str]:
 def _up(keep: float) -> str:
     """A share to give up, rounded up so that it is enough."""
     return f"{ceil(keep * 1e4 - 1e-6) / 1e4:g}"
-
-
-def _joined(messages: list[str]) -> str:
-    """Messages about the same slots as one: what they share once, then each of the rest."""
-    parts = [message.rpartition("; ") for message in messages]
-    whats = [what for what, _, _ in parts]
-    shared = os.path.commonprefix(whats)
-    shared = shared[: shared.rfind(" ") + 1] if len(set(whats)) > 1 else shared
-    tails = dict.fromkeys(what[len(shared) :] for what in whats)
-    mends = dict.fromkeys(mend for _, _, mend in parts)
-    return f"{shared}{' and '.join(tails)}; {'; '.join(mends)}"

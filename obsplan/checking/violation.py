@@ -1,0 +1,70 @@
+"""What a broken rule is: typed fields for code, sentences for people."""
+
+from dataclasses import dataclass
+from datetime import datetime
+
+import pandas as pd
+
+VIOLATION_COLUMNS = (
+    "rule",
+    "platform",
+    "activity",
+    "slots",
+    "time_utc",
+    "amount",
+    "unit",
+    "message",
+)
+
+
+@dataclass(frozen=True)
+class Violation:
+    """One broken rule of a timeline.
+
+    rule: its name. time_utc: when it is first broken. amount: by how much at its worst, in
+    `unit`. platform, activity: which of them it concerns, "" where none; of two slots that
+    exclude each other the later one's. slots: ids of the slots involved. Only people read
+    problem (what is wrong), reason (why that is not allowed, "" where the problem says so)
+    and fix (what would mend it).
+    """
+
+    rule: str
+    time_utc: datetime
+    amount: float
+    unit: str
+    problem: str
+    fix: str
+    reason: str = ""
+    platform: str = ""
+    activity: str = ""
+    slots: tuple[str, ...] = ()
+
+    @property
+    def message(self) -> str:
+        """The whole sentence."""
+        return sentence(self.problem, [self.reason], [self.fix])
+
+
+def sentence(problem: str, reasons: list[str], fixes: list[str]) -> str:
+    """What is wrong, why that is not allowed and what would mend it; empty texts are left out."""
+    but = " and ".join(filter(None, dict.fromkeys(reasons)))
+    whole = f"{problem}, but {but}" if but else problem
+    return "; ".join(filter(None, [whole, *dict.fromkeys(fixes)]))
+
+
+def violations_table(violations: tuple[Violation, ...]) -> pd.DataFrame:
+    """One row for each violation, with the columns `VIOLATION_COLUMNS`; ids joined by a blank."""
+    rows = [
+        (v.rule, v.platform, v.activity, " ".join(v.slots), v.time_utc, v.amount, v.unit, v.message)
+        for v in violations
+    ]
+    kinds = {"time_utc": "datetime64[s, UTC]", "amount": float}
+    columns = list(zip(*rows)) or [()] * len(VIOLATION_COLUMNS)
+    return pd.DataFrame(
+        {
+            name: pd.DatetimeIndex(values, dtype=kinds[name])
+            if name == "time_utc"
+            else pd.Series(values, dtype=kinds.get(name, "str"))
+            for name, values in zip(VIOLATION_COLUMNS, columns)
+        }
+    )
