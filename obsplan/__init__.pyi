@@ -11,6 +11,7 @@ from obsplan.common.errors import TableError as TableError
 from obsplan.environment.build import make_environment as make_environment
 from obsplan.environment.model import Environment as Environment
 from obsplan.environment.model import Reading as Reading
+from obsplan.environment.own_windows import with_windows as with_windows
 from obsplan.inputs.read_scenario import read_scenario as read_scenario
 from obsplan.inputs.read_scenario import scenario_from as scenario_from
 from obsplan.inputs.scenario import Scenario as Scenario

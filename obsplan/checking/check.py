@@ -87,7 +87,7 @@ def check_timeline(
     books = replay(environment, runs, may_send, minutes)
     index = environment.sky.index[:minutes]
     now = 0 if now_utc is None else int((now_utc - index[0]) / MINUTE)
-    rules = rule_names(scenario, out=any(mask.any() for mask in environment.out.values()))
+    rules = rule_names(environment)
     found = [
         *slot_violations(environment, runs, minutes, now),
         *resource_violations(environment, runs, books, sending, may_send),

@@ -39,11 +39,9 @@ class Demand:
     is_state: bool
 
 
-def rule_names(scenario: Scenario, out: bool = False) -> tuple[str, ...]:
-    """Names of the rules that the scenario poses, in the order they are reported.
-
-    `out` says whether an instrument is out at any time.
-    """
+def rule_names(environment: Environment) -> tuple[str, ...]:
+    """Names of the rules that apply in an environment, in the order they are reported."""
+    scenario = environment.scenario
     activities, platforms = scenario.activity, scenario.platform
     posed = {
         "span": True,
@@ -56,7 +54,8 @@ def rule_names(scenario: Scenario, out: bool = False) -> tuple[str, ...]:
         "coverage": any(a.coverage for a in activities),
         "contact": any(a.contact != "none" for a in activities),
         "uplink": any(scenario.command_lead_min(a) is not None for a in activities),
-        "outage": out,
+        "outage": any(minutes.any() for minutes in environment.out.values()),
+        "own window": bool(environment.own_windows),
         "instrument": any(i.one_at_a_time for i in scenario.instrument),
         "platform": any(p.one_at_a_time for p in platforms),
         "repeat": True,
@@ -234,6 +233,9 @@ def demands_of(activity: Activity, environment: Environment, minutes: int) -> li
         met = ~environment.out[activity.instrument][:minutes]
         words = f'uses "{activity.instrument}", which is out,'
         add("outage", met, True, unknown, unknown, "", words)
+    if activity.name in environment.own_windows:
+        met = environment.own_windows[activity.name][:minutes]
+        add("own window", met, True, unknown, unknown, "", "is outside its own windows")
     if (lead_min := scenario.command_lead_min(activity)) is not None:
         late_min = _late_min(environment, activity, lead_min, minutes)
         add("uplink", late_min <= 0, False, late_min, late_min, " min", "")

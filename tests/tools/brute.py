@@ -199,7 +199,7 @@ def accepted_worth(environment, above: float, tries: int) -> float | None:
     return None
 
 
-PLACEMENT = ("span", "grid", "duration", "Sun elevation", "coverage", "contact")
+PLACEMENT = ("span", "grid", "duration", "Sun elevation", "coverage", "contact", "own window")
 
 
 def timeline_worth(scene, runs) -> float:

@@ -5,6 +5,7 @@ import pandas as pd
 from hypothesis import strategies as st
 
 from obsplan.environment.model import Environment
+from obsplan.environment.own_windows import with_windows
 from obsplan.inputs.read_scenario import scenario_from
 from obsplan.inputs.scenario import Scenario
 
@@ -270,8 +271,12 @@ def cases(draw, hours=(2, 8), activities=(1, 4), level=False, lossless=False) ->
     if level:
         # The one condition that these scenarios pose must not turn within a step either.
         minute = np.arange(minutes) // step * step
-        return world(scene, {"sun_elevation_deg": 5 + minute / 144}, **columns)
-    return world(scene, **columns)
+        offered = world(scene, {"sun_elevation_deg": 5 + minute / 144}, **columns)
+    else:
+        offered = world(scene, **columns)
+    if draw(st.integers(0, 3)) == 0:
+        offered = with_windows(offered, "a0", _pieces(draw, minutes, st.booleans(), grid))
+    return offered
 
 
 def landing_table(**landing) -> dict:

@@ -30,6 +30,8 @@ def condition_masks(environment: Environment, activity: Activity) -> dict[str, n
         masks["contact"] = environment.in_contact(name)
     if activity.instrument in environment.out:
         masks["instrument"] = ~environment.out[activity.instrument]
+    if activity.name in environment.own_windows:
+        masks["own windows"] = environment.own_windows[activity.name]
     return masks
 
 
@@ -182,6 +184,7 @@ def condition_words(scenario: Scenario, activity: Activity) -> dict[str, str]:
         **{asked.condition.key: asked.words for asked in requested(activity.when)},
         "contact": "contact throughout",
         "instrument": f'"{activity.instrument}" in service',
+        "own windows": "its whole length inside its own windows",
         "contact at the start": "contact at its start",
         "uplink": f"a contact to command it {lead_min} min or more before its start",
         "coverage": "its start in a coverage bin",

@@ -237,6 +237,10 @@ def assumptions_part(environment: Environment) -> list[Html]:
         f"Slots start on whole steps of {span.step_min} min; the replay goes by the minute.",
         f"Skyline: {skyline}; ground slope {site.slope_deg:g} deg, albedo {site.normal_albedo:g}.",
         "Contacts are geometry and the link budget; whether a station is booked is not known.",
+        *(
+            f"Windows of its own, given beside the scenario, limit {name}."
+            for name in environment.own_windows
+        ),
         "In a coverage bin the first run is worth full value, further ones less.",
     ]
     versions = [

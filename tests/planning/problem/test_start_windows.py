@@ -217,7 +217,7 @@ def test_reason_names_the_condition_that_leaves_no_window(asked, columns, reason
     assert (reason == "") == start_mask(table, scene.activity[0]).any()
 
 
-PLACEMENT = ["span", "grid", "duration", "Sun elevation", "coverage", "contact"]
+PLACEMENT = ["span", "grid", "duration", "Sun elevation", "coverage", "contact", "own window"]
 
 
 @given(case=cases(hours=(2, 4), activities=(1, 2)))
