@@ -9,7 +9,14 @@ import numpy as np
 from scipy import sparse
 
 from obsplan.planning.problem.booking import Booking
-from obsplan.planning.problem.definition import Problem, least_worth, starts_of
+from obsplan.planning.problem.definition import (
+    Node,
+    Problem,
+    Task,
+    least_worth,
+    starts_of,
+    worth_of_all,
+)
 from obsplan.planning.search.model_solution import (
     LATENESS_COST,
     add_tie_break_costs,
@@ -17,6 +24,7 @@ from obsplan.planning.search.model_solution import (
 )
 from obsplan.planning.search.sending import with_planned_sending
 from obsplan.planning.search.window_by_window import NODE_LIMIT, PLAIN_SEARCH
+from obsplan.planning.solver.bounds import upper_bound
 from obsplan.planning.solver.highs import has_answer, is_optimal, loaded, proven_bound, solution
 from obsplan.planning.solver.matrix import LEAST_FIGURE, Model
 from obsplan.planning.solver.model import model
@@ -41,6 +49,38 @@ def above(bound: float, booking: Booking) -> float:
 def is_small(problem: Problem) -> bool:
     """Whether the best plan may well be found and proven in a few seconds."""
     return starts_of(problem) <= SMALL_STARTS
+
+
+def exact_plan(problem: Problem, relaxed: Problem) -> tuple[Booking | None, float]:
+    """The best plan found of a small problem, booked in `problem`, and a bound on them all.
+
+    The bound is one on `relaxed`. Of a problem that is not small no plan, and the worth of all
+    requested runs.
+    """
+    if not is_small(relaxed):
+        return None, worth_of_all(relaxed)
+    plan, bound = best_plan(relaxed, problem)
+    if plan is None and _is_stricter(problem, relaxed):
+        plan, _ = best_plan(problem, problem)
+    return plan, min(bound, worth_of_all(relaxed), upper_bound(relaxed))
+
+
+def is_proven(plan: Booking, bound: float) -> bool:
+    """Whether the plan is optimal, but for rounding in the solver."""
+    return plan.value() >= (1 - ROUNDING) * bound
+
+
+def _is_stricter(problem: Problem, relaxed: Problem) -> bool:
+    """Whether the two differ in what a relaxed problem leaves out."""
+    return any(
+        not np.array_equal(mine, other)
+        for part, wide in zip(problem.tasks + problem.nodes, relaxed.tasks + relaxed.nodes)
+        for mine, other in zip(_strict_figures(part), _strict_figures(wide))
+    )
+
+
+def _strict_figures(part: Task | Node) -> tuple[np.ndarray, ...]:
+    return (part.peak_w,) if isinstance(part, Task) else (part.base_peak_w, part.send_share)
 
 
 def best_plan(

@@ -1,10 +1,12 @@
-"""From problem to plan: a quick plan, those led by the relaxed one, then ever better ones.
+"""From problem to plan: what is tried in which order.
 
-Everything stops by deterministic counts, not by the clock, so the same problem always
-gives the same plan.
+A small problem is solved exactly. Any other starts from a greedy plan, which ruin and recreate
+improves while two relaxations are solved beside it; then come price-guided plans, the rounded
+relaxation, and the searches of the effort asked for. Everything stops by deterministic counts,
+not by the clock, so the same problem always gives the same plan.
 """
 
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Generator, Iterator
 from concurrent.futures import Future, ThreadPoolExecutor
 from functools import partial
 from itertools import chain
@@ -13,46 +15,43 @@ from threading import Event
 import numpy as np
 
 from obsplan.planning.problem.booking import Booking
-from obsplan.planning.problem.definition import (
-    Node,
-    Problem,
-    Task,
-    starts_of,
-    worth_of_all,
-)
-from obsplan.planning.search.exact import ROUNDING, above, best_plan, is_small
+from obsplan.planning.problem.definition import Problem, starts_of
+from obsplan.planning.search.exact import above, exact_plan, is_proven, is_small
 from obsplan.planning.search.first_plan import quick_plan
 from obsplan.planning.search.price_guided import led_plan, priced
 from obsplan.planning.search.ruin_and_recreate import reseat
 from obsplan.planning.search.window_by_window import sweep
-from obsplan.planning.solver.bounds import Relaxation, relaxation, upper_bound
+from obsplan.planning.solver.bounds import Relaxation, relaxation
 from obsplan.planning.solver.model import GAP_H, RIVAL_H
 
-# A first plan is bettered this much before the best of them goes on, and then what each effort
-# looks at, one after the other; stretches shifted so that no seam stays.
-FIRST_LOOK = partial(reseat, seed=0, rounds=15)
+# Better plans than the one given, one after the other.
+Stage = Callable[[Booking, ThreadPoolExecutor, Event], Iterator[Booking]]
+
+# A new plan is improved this much before it competes with the incumbent.
+FIRST_LOOK: Stage = partial(reseat, seed=0, rounds=15)
 RESEAT = partial(reseat, seed=1, rounds=150)
-STRETCHES = partial(sweep, hours=8, tail_h=4)
-# At first goes on with greater losses: slower to find what is better, but it comes farther.
-BOLDER = partial(reseat, seed=2, rounds=150, first_loss=0.1)
-SEARCHES = {
-    "low": (STRETCHES,),
-    "normal": (RESEAT, STRETCHES, BOLDER),
+# Starts hotter: slower to find better plans, but it gets farther.
+HOTTER = partial(reseat, seed=2, rounds=150, first_loss=0.1)
+WINDOWS = partial(sweep, hours=8, tail_h=4)
+STAGES: dict[str, tuple[Stage, ...]] = {
+    "low": (WINDOWS,),
+    "normal": (RESEAT, WINDOWS, HOTTER),
     "high": (
         partial(RESEAT, rounds=500),
-        STRETCHES,
-        partial(STRETCHES, shifted=True),
+        WINDOWS,
+        # Seams between windows lie elsewhere.
+        partial(WINDOWS, shifted=True),
         partial(sweep, hours=8, tail_h=24),
         partial(sweep, hours=24, tail_h=4),
-        partial(BOLDER, rounds=1000),
+        partial(HOTTER, rounds=1000),
     ),
 }
-# How many rounds of sweeps along two lanes come before that at most.
-ROUNDS = {"low": 3, "normal": 24, "high": 80}
-# Plans are searched anew so often at most where a finer replay refuses what was found.
+# Most rounds of price-guided sweeps, which come first.
+PRICE_GUIDED_ROUNDS = {"low": 3, "normal": 24, "high": 80}
+# The search starts anew this often where a finer replay refuses what was found.
 MOST_SEARCHES = 4
-# A bound that asks exclusion and gaps at every step takes some times as long, so it comes
-# second, and not where there are more starts than this.
+# Rows of exclusion and gaps at every step make the relaxation take some times as long, so this
+# sharper one comes second, and not where there are more starts than this.
 SHARP_STARTS = 40_000
 # What the order of terms may do to a sum of worths.
 LAST_DIGITS = 1e-12
@@ -60,133 +59,161 @@ LAST_DIGITS = 1e-12
 
 def better_plans(
     problem: Problem,
-    question: Problem,
+    relaxed: Problem,
     gap: float,
     first: Booking | None = None,
-    told: Callable[[float], None] = lambda bound: None,
+    on_bound: Callable[[float], None] = lambda bound: None,
     effort: str = "normal",
     stop: Event | None = None,
     lighter: Callable[[Booking], Booking | None] = lambda booking: None,
 ) -> Iterator[tuple[Booking, float]]:
-    """Ever better plans, each with an upper bound on what any plan can be worth.
+    """Ever better plans, each with an upper bound on the value of any plan.
 
-    `problem` is planned in; it may be stricter than `question`, which is bounded, so that
-    plans survive a finer replay. A small problem is first looked at whole, and where the
-    best plan is proven it is the only one. Otherwise the first plan comes at once with an
-    infinite bound, or is `first` where that is given, and what a first look makes of it
-    while the bound is worked out; where that is within `gap` of all that is asked, it is the
-    last. Then those led by the relaxed plan, where they are worth more, and what the searches
-    of `effort` make of the best. The last is within `gap` of the bound, or the effort
-    was spent. Where `lighter` has a lighter plan for one that is within `gap`, since a finer
-    replay refuses that, the search goes on from there, and what comes may be worth less.
-    A second, sharper bound may lower the last that is told, but ends no search, for when it
-    is known hangs on the machine.
-    `told` hears every bound once it is known, before the plans are; closing the iterator,
-    or setting `stop`, ends the search soon. Raises LookupError naming the required runs,
-    and those they wait for, when no place is found.
+    Plans are made in `problem`, which may be stricter than `relaxed`, so that they survive a
+    finer replay; the bound is one on `relaxed`. A small problem is solved exactly, and its plan
+    is the only one if proven optimal. Otherwise the first plan (`first` if given) comes at once;
+    every plan but the last comes with an infinite bound. The search ends within `gap` of the
+    bound or when `effort` is spent. If a finer replay refuses a plan within the gap, `lighter`
+    returns a plan with less in it; the search goes on from there, and may then yield plans of
+    lower value.
+
+    `on_bound` hears every bound as soon as it is known. Closing the iterator, or setting `stop`,
+    ends the search soon. Raises LookupError naming the required runs, and those they wait for,
+    when no place is found for them.
     """
-    whole, proven = None, worth_of_all(question)
-    if is_small(question):
-        whole, proven = best_plan(question, problem)
-        if whole is None and _stricter(problem, question):
-            whole, _ = best_plan(problem, problem)
-        proven = min(proven, worth_of_all(question), upper_bound(question))
-        if whole is not None and whole.value() >= (1 - ROUNDING) * proven:
-            yield whole, above(proven, whole)
-            return
-        told(proven)
+    exact, upper = exact_plan(problem, relaxed)
+    if exact is not None and is_proven(exact, upper):
+        yield exact, above(upper, exact)
+        return
+    if is_small(relaxed):
+        on_bound(upper)
     stop = stop or Event()
     with ThreadPoolExecutor(max_workers=2) as pool:
-
-        def bounding(**asked: float) -> Future[Relaxation]:
-            future = pool.submit(relaxation, question, stop, **asked)
-            future.add_done_callback(lambda done: done.exception() or told(done.result().bound))
-            return future
-
-        relaxed = bounding()
         try:
-            booking = whole or first or quick_plan(problem, stop)
-            yield booking, np.inf
-            for booking in FIRST_LOOK(booking, pool, stop):
-                yield booking, np.inf
-            bound, sharper = proven, None
-            for _ in range(MOST_SEARCHES):
-                if not _near(booking, bound, gap):
-                    bound = min(bound, relaxed.result().bound)
-                if not _near(booking, bound, gap) and not stop.is_set():
-                    if sharper is None and effort != "low" and _can_be_sharper(question):
-                        sharper = bounding(rival_h=question.step_h)
-                    searches = (
-                        partial(priced, relaxed=relaxed.result(), rounds=ROUNDS[effort]),
-                        partial(_better_led, shares=relaxed.result().starts),
-                        *SEARCHES[effort],
-                    )
-                    for booking in _searched(booking, searches, bound, gap, pool, stop):
-                        yield booking, np.inf
-                again = lighter(booking) if _near(booking, bound, gap) else None
-                if again is None or stop.is_set():
-                    break
-                booking = again
-                yield booking, np.inf
-            if sharper is not None and not _near(booking, bound, gap):
-                bound = min(bound, sharper.result().bound)
-            yield booking, above(bound, booking)
+            bounds = Bounds(relaxed, upper, gap, pool, stop, on_bound)
+            start = exact or first or quick_plan(problem, stop)
+            yield from _searched(start, bounds, effort, lighter)
         finally:
             stop.set()
 
 
-def _can_be_sharper(question: Problem) -> bool:
-    """Whether exclusion and gaps at every step say more than sums did, in bearable time."""
-    summed_h = RIVAL_H if question.exclusive else GAP_H
-    apart = question.exclusive or any(task.gap for task in question.tasks)
-    more = apart and round(summed_h / question.step_h) > 1
-    return bool(more) and starts_of(question) <= SHARP_STARTS
+class Bounds:
+    """Upper bounds on the value of any plan, from two relaxations solved beside the search.
+
+    `upper` changes only when the search waits for a relaxation, not when one is solved, so that
+    plans do not depend on the speed of the machine. `on_bound` hears each at once.
+    """
+
+    def __init__(
+        self,
+        relaxed: Problem,
+        upper: float,
+        gap: float,
+        pool: ThreadPoolExecutor,
+        stop: Event,
+        on_bound: Callable[[float], None],
+    ):
+        self.relaxed, self.upper, self.gap = relaxed, upper, gap
+        self.pool, self.stop, self.on_bound = pool, stop, on_bound
+        self.first = self._solve_beside()
+        self.sharper: Future[Relaxation] | None = None
+
+    def _solve_beside(self, **options: float) -> Future[Relaxation]:
+        future = self.pool.submit(relaxation, self.relaxed, self.stop, **options)
+        future.add_done_callback(
+            lambda done: done.exception() or self.on_bound(done.result().bound)
+        )
+        return future
+
+    def begin_sharper(self) -> None:
+        """Begin the second relaxation, once, if it can bring a lower bound."""
+        if self.sharper is None and can_be_sharper(self.relaxed):
+            self.sharper = self._solve_beside(rival_h=self.relaxed.step_h)
+
+    def wait_for_first(self, incumbent: Booking) -> None:
+        """Take the first relaxation's bound into account, unless the incumbent is good enough."""
+        if not self.are_met_by(incumbent):
+            self.upper = min(self.upper, self.first.result().bound)
+
+    def wait_for_sharper(self, incumbent: Booking) -> None:
+        """Take the second relaxation's bound into account, if it was begun and may matter.
+
+        That ends no search: when it is known depends on the machine.
+        """
+        if self.sharper is not None and not self.are_met_by(incumbent):
+            self.upper = min(self.upper, self.sharper.result().bound)
+
+    def are_met_by(self, booking: Booking) -> bool:
+        """Whether the plan is proven to be within `gap` of the optimum."""
+        return booking.value() >= (1 - self.gap) * self.upper * (1 - LAST_DIGITS)
 
 
-def _better_led(
-    booking: Booking, pool: ThreadPoolExecutor, stop: Event, shares: np.ndarray
-) -> Iterator[Booking]:
-    """Plans that follow `shares` and, after a first look too, are better than `booking`."""
-    led = led_plan(booking.problem, shares)
-    if led is None:
-        return
-    for led in chain([led], FIRST_LOOK(led, pool, stop)):
-        if led.merit() > booking.merit():
-            booking = led
-            yield booking
+def can_be_sharper(relaxed: Problem) -> bool:
+    """Whether rows of exclusion and gaps at every step can say more than sums, in bearable time."""
+    summed_h = RIVAL_H if relaxed.exclusive else GAP_H
+    has_rows = bool(relaxed.exclusive) or any(task.gap for task in relaxed.tasks)
+    more_rows = has_rows and round(summed_h / relaxed.step_h) > 1
+    return more_rows and starts_of(relaxed) <= SHARP_STARTS
 
 
 def _searched(
-    booking: Booking,
-    searches: tuple[Callable[..., Iterator[Booking]], ...],
-    bound: float,
-    gap: float,
-    pool: ThreadPoolExecutor,
-    stop: Event,
-) -> Iterator[Booking]:
-    """Better plans by one search after the other, until one is within `gap` of the bound."""
-    for search in searches:
-        if _near(booking, bound, gap):
-            return
-        for booking in search(booking, pool, stop):
-            yield booking
-            if _near(booking, bound, gap):
-                return
+    start: Booking, bounds: Bounds, effort: str, lighter: Callable[[Booking], Booking | None]
+) -> Iterator[tuple[Booking, float]]:
+    """`start`, and what the stages of the effort make of it."""
+    yield start, np.inf
+    incumbent = start
+    for better in FIRST_LOOK(start, bounds.pool, bounds.stop):
+        incumbent = better
+        yield incumbent, np.inf
+    for _ in range(MOST_SEARCHES):
+        bounds.wait_for_first(incumbent)
+        if not bounds.are_met_by(incumbent) and not bounds.stop.is_set():
+            if effort != "low":
+                bounds.begin_sharper()
+            for stage in _stages(effort, bounds.first.result()):
+                incumbent = yield from _improved(incumbent, stage, bounds)
+        light = lighter(incumbent) if bounds.are_met_by(incumbent) else None
+        if light is None or bounds.stop.is_set():
+            break
+        incumbent = light
+        yield incumbent, np.inf
+    bounds.wait_for_sharper(incumbent)
+    yield incumbent, above(bounds.upper, incumbent)
 
 
-def _near(booking: Booking, bound: float, gap: float) -> bool:
-    """Whether the plan is proven to be within `gap` of the best possible."""
-    return booking.value() >= (1 - gap) * bound * (1 - LAST_DIGITS)
-
-
-def _stricter(problem: Problem, question: Problem) -> bool:
-    """Whether the two differ in what a relaxed problem leaves out."""
-    return any(
-        not np.array_equal(mine, other)
-        for part, wide in zip(problem.tasks + problem.nodes, question.tasks + question.nodes)
-        for mine, other in zip(_strict_figures(part), _strict_figures(wide))
+def _stages(effort: str, relaxed: Relaxation) -> tuple[Stage, ...]:
+    """What is tried one after the other."""
+    return (
+        partial(priced, relaxed=relaxed, rounds=PRICE_GUIDED_ROUNDS[effort]),
+        partial(_rounded, shares=relaxed.starts),
+        *STAGES[effort],
     )
 
 
-def _strict_figures(part: Task | Node) -> tuple[np.ndarray, ...]:
-    return (part.peak_w,) if isinstance(part, Task) else (part.base_peak_w, part.send_share)
+def _rounded(
+    incumbent: Booking, pool: ThreadPoolExecutor, stop: Event, shares: np.ndarray
+) -> Iterator[Booking]:
+    """Plans that follow `shares` of the relaxation and, improved a little, beat the incumbent."""
+    rounded = led_plan(incumbent.problem, shares)
+    if rounded is None:
+        return
+    best = incumbent
+    for plan in chain([rounded], FIRST_LOOK(rounded, pool, stop)):
+        if plan.merit() > best.merit():
+            best = plan
+            yield best
+
+
+def _improved(
+    incumbent: Booking, stage: Stage, bounds: Bounds
+) -> Generator[tuple[Booking, float], None, Booking]:
+    """Yield what `stage` finds until a plan meets the bounds; return the last."""
+    if bounds.are_met_by(incumbent):
+        return incumbent
+    last = incumbent
+    for better in stage(incumbent, bounds.pool, bounds.stop):
+        last = better
+        yield last, np.inf
+        if bounds.are_met_by(last):
+            break
+    return last

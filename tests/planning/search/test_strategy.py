@@ -84,7 +84,7 @@ def test_sums_of_rows_never_bring_the_bound_below_the_best_plan(rival_h, monkeyp
 def test_sharper_bound_is_asked_for_where_sums_let_something_go():
     def asked(step_h: float, *tasks, exclusive=()):
         question = Problem(8, step_h, tasks, (level_node(8),), frozenset(exclusive))
-        return strategy._can_be_sharper(question)
+        return strategy.can_be_sharper(question)
 
     apart = {"exclusive": {(0, 1)}}
     assert not asked(0.25, task("a"), task("b"))
