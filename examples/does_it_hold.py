@@ -4,6 +4,7 @@
 
 # %%
 import sys
+from dataclasses import replace
 from importlib.resources import files
 
 import pandas as pd
@@ -28,5 +29,5 @@ print(verdict.violations[["rule", "time_utc", "message"]].head().to_string(index
 print(verdict.margins.head().to_string(index=False))
 
 # %% The picture: charge, power, stored and sent data over the limits
-figure = obsplan.resources_figure(environment, verdict)
+figure = obsplan.resources_figure(replace(plan, timeline=edited, verdict=verdict))
 figure

@@ -29,5 +29,5 @@ print(made.changes.head().to_string(index=False))
 print(f"value {made.plan.value:.1f}; old plan unchanged: {made.value_left:.1f}")
 
 # %% The picture of the new plan
-figure = obsplan.plan_figure(made.plan, now_utc)
+figure = obsplan.plan_figure(made.plan)
 figure

@@ -126,7 +126,7 @@ def plan(
     if as_json:
         click.echo((output / "summary.json").read_text(encoding="utf-8"), nl=False)
     elif not quiet:
-        _echo(terminal.plan_lines(scenario, made, output, terminal.colours(sys.stdout)))
+        _echo(terminal.plan_lines(made, output, terminal.colours(sys.stdout)))
     if worth:
         from obsplan.planning.reasons.marginal_worth import marginal_worth
 

@@ -121,7 +121,6 @@ def replan(
         tables={"changes.csv": made.changes, "price_list.csv": made.price_list},
         facts=facts,
         follows=old_directory,
-        now_utc=now_utc,
     )
     _echo(made, output)
     if not made.plan.verdict.is_valid:

@@ -1,4 +1,4 @@
-"""The caution that every plan carries: one text for page, calendar, terminal and summary."""
+"""The caution that every plan carries: one text for every output."""
 
 CAUTION = (
     "This plan is arithmetic on assumed figures, not a release for operation. Lasers, "

@@ -15,35 +15,29 @@ import pandas as pd
 
 import obsplan
 from obsplan.analysis.command_deadlines import uplink_deadlines
+from obsplan.common.caution import CAUTION
 from obsplan.common.errors import TableError
-from obsplan.environment.model import Environment
 from obsplan.inputs.scenario import Scenario
+from obsplan.planning.plan import Plan
 
 ALARM_BEFORE = timedelta(minutes=60)
 OURS = "@obsplan"
 
 
-def calendar_bytes(
-    environment: Environment,
-    timeline: pd.DataFrame,
-    caution: str,
-    previous: dict[str, icalendar.Event] | None = None,
-    now_utc: datetime | None = None,
-) -> bytes:
-    """The calendar file of `timeline` (columns of timeline.csv), to follow on `previous`.
+def calendar_bytes(plan: Plan, previous: dict[str, icalendar.Event] | None = None) -> bytes:
+    """The calendar file of a plan, as an update of the entries `previous` (see `entries_of`).
 
-    One entry a slot, a contact of a platform, and a deadline of the uplink, which rings
-    ALARM_BEFORE it is due; rows of sending are left to the timeline. `caution` stands
-    beside slots of hazardous instruments. Deadlines before `now_utc` are left out: what they
-    asked for was done or missed, so they are not cancelled either. Slots are TENTATIVE until
+    It has one entry per slot, per contact of a platform, and per deadline of the uplink; the
+    latter has an alarm ALARM_BEFORE it is due. Transmit windows are only in the timeline. Slots
+    of hazardous instruments carry the caution. Deadlines before the plan's `now_utc` are left
+    out and not cancelled: what they asked for was done or missed. Slots are TENTATIVE until
     they are locked or done, and nothing marks anyone as busy. Every DTSTAMP is the start of
-    the span, so that the same plan over the same `previous` (see `entries_of`) gives the
-    same bytes.
+    the span, so that the same plan over the same `previous` gives the same bytes.
     """
-    scenario = environment.scenario
+    scenario = plan.environment.scenario
     stamp = scenario.span.start_utc
     entries = {}
-    for key, parts, alarm in _all_entries(environment, timeline, caution, now_utc):
+    for key, parts, alarm in _all_entries(plan):
         uid = f"{uuid5(NAMESPACE_URL, '/'.join(['obsplan', scenario.title, *key]))}{OURS}"
         entries[uid] = _event({"uid": uid, "dtstamp": stamp, **parts}, alarm)
     old = previous or {}
@@ -53,7 +47,7 @@ def calendar_bytes(
     gone = {
         uid: _cancelled(event)
         for uid, event in old.items()
-        if uid not in entries and not _has_passed(event, now_utc)
+        if uid not in entries and not _has_passed(event, plan.now_utc)
     }
     calendar = icalendar.Calendar()
     calendar.add("prodid", f"-//obsplan//obsplan {obsplan.__version__}//EN")
@@ -82,16 +76,15 @@ def entries_of(content: bytes, source: str) -> dict[str, icalendar.Event]:
     return entries
 
 
-def _all_entries(
-    environment: Environment, timeline: pd.DataFrame, caution: str, now_utc: datetime | None
-) -> Iterator[tuple[tuple[str, ...], dict, str]]:
+def _all_entries(plan: Plan) -> Iterator[tuple[tuple[str, ...], dict, str]]:
     """What each entry is known by, its properties, and the words of its alarm, if any."""
+    environment, timeline = plan.environment, plan.timeline
     scenario = environment.scenario
     runs = timeline[timeline["activity"].isin([a.name for a in scenario.activity])]
     number = runs.sort_values("start_utc").groupby("activity").cumcount() + 1
     runs = runs.assign(run=number)
     for slot in runs.itertuples(index=False):
-        yield ("slot", slot.activity, str(slot.run)), _slot(scenario, slot, caution), ""
+        yield ("slot", slot.activity, str(slot.run)), _slot(scenario, slot), ""
     contacts = environment.contacts.query("loss_utc > acquisition_utc")
     contacts = contacts.sort_values(["acquisition_utc", "platform", "station"])
     # A station takes up the link about once a day, so that its day names a contact for good.
@@ -100,14 +93,14 @@ def _all_entries(
     for contact, day, k in zip(contacts.itertuples(index=False), days, nth):
         yield ("contact", contact.platform, contact.station, day, str(k)), _contact(contact), ""
     run_of = dict(zip(runs["slot"], runs["run"]))
-    due = uplink_deadlines(environment, timeline, now_utc).dropna(subset="deadline_utc")
+    due = uplink_deadlines(environment, timeline, plan.now_utc).dropna(subset="deadline_utc")
     for row in due.itertuples(index=False):
         k = run_of[row.slot]
         parts = _deadline(row, k)
         yield ("deadline", row.activity, str(k)), parts, parts["summary"]
 
 
-def _slot(scenario: Scenario, slot, caution: str) -> dict:
+def _slot(scenario: Scenario, slot) -> dict:
     activity = next(a for a in scenario.activity if a.name == slot.activity)
     hazard = next(i.hazard for i in scenario.instrument if i.name == activity.instrument)
     lines = [
@@ -119,7 +112,7 @@ def _slot(scenario: Scenario, slot, caution: str) -> dict:
         f"{slot.value:.3g}.",
     ]
     if hazard != "none":
-        lines.append(f"Hazard: {hazard}. {caution}")
+        lines.append(f"Hazard: {hazard}. {CAUTION}")
     return {
         "dtstart": _utc(slot.start_utc),
         "dtend": _utc(slot.end_utc),

@@ -2,7 +2,6 @@
 
 import hashlib
 import json
-from datetime import datetime
 from pathlib import Path
 
 import pandas as pd
@@ -50,14 +49,12 @@ def write_plan(
     tables: dict[str, pd.DataFrame] | None = None,
     facts: dict | None = None,
     follows: Path | None = None,
-    now_utc: datetime | None = None,
 ) -> None:
     """Write the plan directory; an older plan of the same name gives way only when all is there.
 
     The figures are written as `form`, one of `FORMATS`. `tables` are further ones, by file
     name, `facts` further entries of the summary. The calendar goes on from that of the plan
-    replaced, and from that in the directory `follows`. Pictures and
-    report have a line at `now_utc`, and of the deadlines only those after it are told.
+    replaced, and from that in the directory `follows`.
     Raises TableError when the place cannot be written, or holds something that is not a
     plan of obsplan.
     """
@@ -78,20 +75,18 @@ def write_plan(
         write_csv(resources_table(scenario, plan.verdict), part / "resources.csv")
         write_csv(plan.unplaced, part / "unplaced.csv")
         if asks_uplink(scenario):
-            deadlines = uplink_deadlines(environment, plan.timeline, now_utc)
+            deadlines = uplink_deadlines(environment, plan.timeline, plan.now_utc)
             write_csv(deadlines, part / "deadlines.csv")
-        calendar = calendar_bytes(
-            environment, plan.timeline, CAUTION, calendar_of(follows, directory), now_utc
-        )
+        calendar = calendar_bytes(plan, calendar_of(follows, directory))
         (part / "plan.ics").write_bytes(calendar)
         drawn = (
             sky_figure(environment),
-            plan_figure(plan, now_utc),
-            resources_figure(environment, plan.verdict, now_utc),
+            plan_figure(plan),
+            resources_figure(plan),
         )
         for name, figure in zip(FIGURES, drawn):
             save_figure(figure, part / f"{name}.{form}")
-        page = report_page(plan, now_utc)
+        page = report_page(plan)
         (part / "report.html").write_text(page, encoding="utf-8")
         for name, rows in (tables or {}).items():
             write_csv(rows, part / name)

@@ -259,7 +259,7 @@ def test_a_failed_run_is_in_no_count_of_what_is_placed():
     assert summary_of(made.plan)["counts"]["a"] == {"wanted": 3, "placed": 2}
     page = activity_part(made.plan, scene.activity[0])
     assert "2 of 3 runs, value 8.0" in page
-    (row,) = [line for line in plan_lines(scene, made.plan, Path()) if line.startswith("a ")]
+    (row,) = [line for line in plan_lines(made.plan, Path()) if line.startswith("a ")]
     assert row.split() == ["a", "3", "2", "8.0"]
 
 

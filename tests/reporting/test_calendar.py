@@ -12,14 +12,13 @@ from hypothesis import strategies as st
 from tools.small import START, platform, scenario_table
 
 from obsplan.analysis.command_deadlines import uplink_deadlines
+from obsplan.common.caution import CAUTION
 from obsplan.common.errors import TableError
 from obsplan.environment.build import make_environment
 from obsplan.inputs.read_scenario import scenario_from
 from obsplan.planning.plan import make_plan
 from obsplan.reporting import plan_directory
 from obsplan.reporting.calendar import ALARM_BEFORE, calendar_bytes, entries_of
-
-CAUTION = "Mind the local rules; they win, always: even here."
 
 
 @pytest.fixture(scope="module")
@@ -43,7 +42,8 @@ def written(made, timeline=None, previous=None, title=None, now_utc=None) -> byt
         scene = offered.scenario.model_copy(update={"title": title})
         offered = replace(offered, scenario=scene)
     slots = made.timeline if timeline is None else timeline
-    return calendar_bytes(offered, slots, CAUTION, previous, now_utc)
+    plan = replace(made, environment=offered, timeline=slots, now_utc=now_utc)
+    return calendar_bytes(plan, previous)
 
 
 def events(content: bytes, category: str = "") -> list[icalendar.Event]:
@@ -56,14 +56,13 @@ def lasting(slots: pd.DataFrame, name: str) -> pd.DataFrame:
 
 
 def test_slots_contacts_and_deadlines_are_there_with_their_times(made):
-    plan_ = made
     content = written(made)
-    slots = plan_.timeline[plan_.timeline["instrument"] != "radio"]
+    slots = made.timeline[made.timeline["instrument"] != "radio"]
     assert len(slots) == 5
     for category, table, first, last in (
         ("slot", slots, "start_utc", "end_utc"),
         ("contact", made.environment.contacts, "acquisition_utc", "loss_utc"),
-        ("deadline", uplink_deadlines(made.environment, plan_.timeline), "deadline_utc", None),
+        ("deadline", uplink_deadlines(made.environment, made.timeline), "deadline_utc", None),
     ):
         found = events(content, category)
         assert sorted(e["dtstart"].dt for e in found) == sorted(table[first])
@@ -84,7 +83,7 @@ def test_rfc_5545_line_by_line(made):
         line.decode("utf-8")
     unfolded = content.replace(b"\r\n ", b"").decode()
     assert f"NAME:{title}" in unfolded
-    assert "Mind the local rules\\; they win\\, always: even here." in unfolded  # 3.3.11
+    assert CAUTION.replace(",", "\\,") in unfolded  # 3.3.11
 
 
 def test_rfc_5545_required_properties(made):
@@ -191,24 +190,22 @@ def test_any_title_can_be_read_back(made, title):
 
 
 def test_the_plan_directory_goes_on_from_the_calendar_it_replaces(made, tmp_path):
-    plan_ = made
     target = tmp_path / "plan"
     plan_directory.write_plan(made, target)
     before = (target / "plan.ics").read_bytes()
     plan_directory.write_plan(made, target)
     assert (target / "plan.ics").read_bytes() == before
-    without = plan_.timeline[plan_.timeline["activity"] != "shot"]
-    plan_directory.write_plan(replace(plan_, timeline=without), target)
+    without = made.timeline[made.timeline["activity"] != "shot"]
+    plan_directory.write_plan(replace(made, timeline=without), target)
     after = entries_of((target / "plan.ics").read_bytes(), "plan.ics")
     assert sum(e["status"] == "CANCELLED" for e in after.values()) == 4
 
 
 def test_a_plan_in_another_directory_goes_on_from_the_one_it_follows(made, tmp_path):
-    plan_ = made
-    without = replace(plan_, timeline=plan_.timeline[plan_.timeline["activity"] != "shot"])
+    without = replace(made, timeline=made.timeline[made.timeline["activity"] != "shot"])
     plan_directory.write_plan(made, tmp_path / "first")
     plan_directory.write_plan(without, tmp_path / "second", follows=tmp_path / "first")
-    plan_directory.write_plan(plan_, tmp_path / "third", follows=tmp_path / "second")
+    plan_directory.write_plan(made, tmp_path / "third", follows=tmp_path / "second")
     # Written once more, over the third: the version there is later than that of the first.
     plan_directory.write_plan(without, tmp_path / "third", follows=tmp_path / "first")
     numbers = {}

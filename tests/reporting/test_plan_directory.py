@@ -101,13 +101,12 @@ FORKS = pytest.mark.skipif(
 
 def _rewrite(made, target, rounds):
     """Write two plans in turn, which differ in their timelines; pictures as mere words."""
-    plan_ = made
     save.save_figure = lambda figure, path: path.write_text("a picture")
     sky.sky_figure = plan.plan_figure = resources.resources_figure = lambda *_: None
     plan_directory.report_page = lambda *_: "a page"
-    fewer = replace(plan_, timeline=plan_.timeline.iloc[:1])
+    fewer = replace(made, timeline=made.timeline.iloc[:1])
     for k in range(rounds):
-        plan_directory.write_plan(fewer if k % 2 else plan_, target)
+        plan_directory.write_plan(fewer if k % 2 else made, target)
 
 
 def _untouched_and_whole(target):

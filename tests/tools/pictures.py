@@ -15,7 +15,7 @@ from obsplan.planning.plan import Plan
 from obsplan.planning.problem.from_scenario import build_problem
 from obsplan.planning.problem.timeline_table import timeline_table
 from obsplan.planning.search.first_plan import quick_plan
-from obsplan.reporting.figures import layout as parts
+from obsplan.reporting.figures import layout
 from obsplan.reporting.figures.link import link_figure
 from obsplan.reporting.figures.plan import plan_figure
 from obsplan.reporting.figures.resources import resources_figure
@@ -73,16 +73,14 @@ def night():
 
 def draw(kind, scene):
     plan, around = scene, scene.environment
-    if kind == "plan":
-        return plan_figure(plan)
-    if kind == "resources":
-        return resources_figure(around, plan.verdict)
+    if kind in ("plan", "resources"):
+        return {"plan": plan_figure, "resources": resources_figure}[kind](plan)
     return {"sky": sky_figure, "link": link_figure}[kind](around)
 
 
 @functools.cache
 def picture(kind, scene):
-    """Pictures drawn once, for the tests that only look at them."""
+    """Pictures drawn once, for the tests that only style at them."""
     return draw(kind, {"day": day, "night": night}[scene]())
 
 
@@ -107,6 +105,6 @@ def hollow(figure):
         path
         for ax in figure.axes
         for bars in ax.collections
-        if to_hex(bars.get_facecolor()[0]) == parts.PAPER and bars.get_zorder() == 2.5
+        if to_hex(bars.get_facecolor()[0]) == layout.PAPER and bars.get_zorder() == 2.5
         for path in bars.get_paths()
     ]

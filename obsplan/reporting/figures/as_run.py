@@ -8,20 +8,25 @@ from matplotlib.transforms import blended_transform_factory
 
 from obsplan.environment.model import Environment
 from obsplan.operations.as_run import NOT_REPORTED, compare_as_run, matched
-from obsplan.reporting.figures import layout as parts
+from obsplan.reporting.figures import layout
+from obsplan.reporting.figures.events import darkness_legend, shade_darkness
 from obsplan.reporting.figures.layout import INK, PAPER, SMALL_PT, Panel, styled
-from obsplan.reporting.figures.sky import dark_key, darkness, place_and_span, shade
+from obsplan.reporting.hours import Windows, darkness, hours_of
 
 LANE_IN = 0.36
 HEAD = 0.5  # lanes that the heads of the columns take
 # Under the lanes stand the labels of the time axis, then the losses in words.
 AXIS_IN, LINE_IN = 0.5, 0.155
 COLUMNS_IN = {"runs": 0.62, "hours": 0.92, "Wh": 0.95, "Mbit": 1.05, "bins": 0.5}
-PLANNED_LOOK = {"facecolor": parts.WINDOW, "edgecolor": INK, "linewidth": 0.5}
-LOOKS = {
-    "done": {"facecolor": parts.SLOTS[0], "edgecolor": parts.SLOTS[0], "linewidth": 0.5},
+PLANNED_STYLE = {"facecolor": layout.WINDOW, "edgecolor": INK, "linewidth": 0.5}
+STYLES = {
+    "done": {
+        "facecolor": layout.SLOT_COLOURS[0],
+        "edgecolor": layout.SLOT_COLOURS[0],
+        "linewidth": 0.5,
+    },
     "shortened": {
-        "facecolor": parts.SLOTS[3],
+        "facecolor": layout.SLOT_COLOURS[3],
         "edgecolor": INK,
         "hatch": "/////",
         "linewidth": 0.5,
@@ -64,12 +69,15 @@ def compare_figure(environment: Environment, slots: pd.DataFrame, as_run: pd.Dat
     both, dark = matched(scenario, slots, as_run), darkness(environment)
     table = compare_as_run(environment, slots, as_run)
     losses = [f"{row.activity}: {row.losses}" for row in table.itertuples() if row.losses]
-    left_in = max([parts.width_in(parts.shortened(n)) for n in table["activity"]], default=1) + 0.4
+    left_in = (
+        max([layout.width_in(layout.shortened(n)) for n in table["activity"]], default=1) + 0.4
+    )
     right_in = sum(COLUMNS_IN.values()) + 0.2
-    figure, (lanes, labels, words) = parts.page(
+    figure, (lanes, labels, words) = layout.new_page(
         scenario.title,
         f"{table['done'].sum()} of {table['planned'].sum()} planned runs done   ·   at the right: "
-        f"what ran of what was planned; bins are those of coverage\n{place_and_span(scenario)}",
+        "what ran of what was planned; bins are those of coverage\n"
+        f"{layout.place_and_span(scenario)}",
         [
             Panel(LANE_IN * (max(len(table), 1) + HEAD), 1),
             Panel(AXIS_IN, 0),
@@ -77,53 +85,53 @@ def compare_figure(environment: Environment, slots: pd.DataFrame, as_run: pd.Dat
         ],
         left_in,
         right_in,
-        key=_key(both, dark),
+        legend=_key(both, dark),
     )
     figure.delaxes(labels)  # the time axis of the lanes writes there
-    parts.time_axes(environment, [lanes])
-    shade([lanes], *dark)
+    layout.draw_time_axes(environment, [lanes])
+    shade_darkness([lanes], *dark)
     lanes.set_ylim(len(table) - 0.5, -0.5 - HEAD)
-    lanes.set_yticks(range(len(table)), [parts.shortened(name) for name in table["activity"]])
+    lanes.set_yticks(range(len(table)), [layout.shortened(name) for name in table["activity"]])
     lanes.tick_params(axis="y", length=0)
     for k, name in enumerate(table["activity"]):
-        lanes.axhline(k + 0.5, color=parts.RULE, linewidth=0.6, zorder=0.6)
+        lanes.axhline(k + 0.5, color=layout.RULE, linewidth=0.6, zorder=0.6)
         _lane(lanes, environment, k, both[both["activity"] == name])
     _sums(lanes, table)
     _losses(words, losses)
     return figure
 
 
-def _key(both: pd.DataFrame, dark: tuple[parts.Windows, parts.Windows]) -> list[tuple[str, dict]]:
+def _key(both: pd.DataFrame, dark: tuple[Windows, Windows]) -> list[tuple[str, dict]]:
     """What the marks mean, of those that the picture holds."""
     outcomes = set(both["outcome"])
     shown = [
-        ("planned", PLANNED_LOOK, both["start_utc"].notna().any()),
+        ("planned", PLANNED_STYLE, both["start_utc"].notna().any()),
         *(
-            (outcome, look, outcome in outcomes)
-            for outcome, look in (
-                LOOKS | {"failed": FAILED_MARK, "not reported": SILENT_MARK}
+            (outcome, style, outcome in outcomes)
+            for outcome, style in (
+                STYLES | {"failed": FAILED_MARK, "not reported": SILENT_MARK}
             ).items()
         ),
         ("not planned", EXTRA_MARK, both["start_utc"].isna().any()),
     ]
-    return [*((words, look) for words, look, is_ in shown if is_), *dark_key(*dark)]
+    return [*((words, style) for words, style, is_ in shown if is_), *darkness_legend(*dark)]
 
 
 def _lane(ax: Axes, environment: Environment, k: int, own: pd.DataFrame) -> None:
     """Planned slots in the upper half of a lane, runs in the lower."""
 
     def hours(column: str, rows: pd.DataFrame) -> np.ndarray:
-        return parts.hours_of(environment, rows[column])
+        return hours_of(environment, rows[column])
 
     asked, ran = own[own["start_utc"].notna()], own[own["ran_start_utc"].notna()]
     planned_h = np.stack([hours("start_utc", asked), hours("end_utc", asked)], axis=1)
-    parts.bars(ax, planned_h, k - 0.2, 0.28, zorder=3, **PLANNED_LOOK)
+    layout.draw_bars(ax, planned_h, k - 0.2, 0.28, zorder=3, **PLANNED_STYLE)
     silent_h = planned_h[(asked["outcome"] == NOT_REPORTED).to_numpy()]
     ax.plot(silent_h.mean(axis=1), np.full(len(silent_h), k + 0.2), zorder=5, **SILENT_MARK)
-    for outcome, look in LOOKS.items():
+    for outcome, style in STYLES.items():
         rows = ran[ran["outcome"] == outcome]
         ran_h = np.stack([hours("ran_start_utc", rows), hours("ran_end_utc", rows)], axis=1)
-        parts.bars(ax, ran_h, k + 0.2, 0.28, zorder=4, **look)
+        layout.draw_bars(ax, ran_h, k + 0.2, 0.28, zorder=4, **style)
         if outcome == "failed":
             ax.plot(ran_h.mean(axis=1), np.full(len(rows), k + 0.2), zorder=5, **FAILED_MARK)
     extra = ran[ran["start_utc"].isna()]
@@ -175,7 +183,7 @@ def _losses(ax: Axes, losses: list[str]) -> None:
         figure.text(
             0.16,
             top_in - LINE_IN * k,
-            parts.fitted(line, parts.WIDTH_IN - 0.32),
+            layout.cut_to_width(line, layout.WIDTH_IN - 0.32),
             size=SMALL_PT,
             va="top",
             weight="normal" if k else "bold",

@@ -8,29 +8,29 @@ from matplotlib.ticker import FuncFormatter, MultipleLocator
 
 from obsplan.common.constants import SYNODIC_MONTH_DAYS
 from obsplan.inputs.scenario import Scenario
-from obsplan.reporting.figures import layout as parts
+from obsplan.reporting.figures import layout
 from obsplan.reporting.figures.layout import INK, PAPER, SMALL_PT, WIDTH_IN, Panel, styled
 from obsplan.survey.landing_days import DayChoice
 
 LEFT_IN, RIGHT_IN, WORTH_IN, WORDS_IN = 2.25, 4.85, 0.85, 3.75
 ROW_IN = 0.3
 MOST_ROW_IN = 0.5
-LIGHT_LOOK = {"facecolor": parts.LIGHT, "edgecolor": "none"}
-LANDING_LOOK = {"facecolor": parts.SLOTS[0], "edgecolor": PAPER, "linewidth": 0.4}
-CONTACT_LOOK = {"facecolor": parts.EARTH, "edgecolor": "none"}
-ECLIPSE_LOOK = {"facecolor": INK, "edgecolor": PAPER, "linewidth": 0.5}
-HIDDEN_LOOK = {"facecolor": PAPER, "edgecolor": parts.GROUND, "hatch": "xxxxx", "linewidth": 0.4}
-NIGHT_LOOK = {"facecolor": parts.NIGHT, "edgecolor": "none"}
-BEST_LOOK = {"facecolor": "none", "edgecolor": INK, "linewidth": 1.3}
-WORTH_LOOK = {"facecolor": parts.SLOTS[1], "edgecolor": "none"}
-BOUND_LOOK = {"facecolor": "none", "edgecolor": parts.SLOTS[1], "linewidth": 0.8}
+LIGHT_STYLE = {"facecolor": layout.LIGHT, "edgecolor": "none"}
+LANDING_STYLE = {"facecolor": layout.SLOT_COLOURS[0], "edgecolor": PAPER, "linewidth": 0.4}
+CONTACT_STYLE = {"facecolor": layout.EARTH, "edgecolor": "none"}
+ECLIPSE_STYLE = {"facecolor": INK, "edgecolor": PAPER, "linewidth": 0.5}
+HIDDEN_STYLE = {"facecolor": PAPER, "edgecolor": layout.GROUND, "hatch": "xxxxx", "linewidth": 0.4}
+NIGHT_STYLE = {"facecolor": layout.NIGHT, "edgecolor": "none"}
+BEST_STYLE = {"facecolor": "none", "edgecolor": INK, "linewidth": 1.3}
+WORTH_STYLE = {"facecolor": layout.SLOT_COLOURS[1], "edgecolor": "none"}
+BOUND_STYLE = {"facecolor": "none", "edgecolor": layout.SLOT_COLOURS[1], "linewidth": 0.8}
 # Where each window is drawn in its row: middle and height, down from the row's line.
 LANES = (
-    ("light", 0.0, 0.78, LIGHT_LOOK),
-    ("landing", -0.2, 0.34, LANDING_LOOK),
-    ("eclipse", -0.02, 0.72, ECLIPSE_LOOK),
-    ("contact", 0.28, 0.16, CONTACT_LOOK),
-    ("earth hidden", 0.28, 0.2, HIDDEN_LOOK),
+    ("light", 0.0, 0.78, LIGHT_STYLE),
+    ("landing", -0.2, 0.34, LANDING_STYLE),
+    ("eclipse", -0.02, 0.72, ECLIPSE_STYLE),
+    ("contact", 0.28, 0.16, CONTACT_STYLE),
+    ("earth hidden", 0.28, 0.2, HIDDEN_STYLE),
 )
 
 
@@ -40,20 +40,20 @@ def days_figure(scenario: Scenario, choice: DayChoice) -> Figure:
     # As plain numbers, where none compares as unequal.
     table = choice.table.reset_index(drop=True).astype({"rank": float})
     planned = table["value"].notna().any()
-    figure, [ax] = parts.page(
+    figure, [ax] = layout.new_page(
         f"{scenario.title}: on which lunar day to land",
         f"{_verdict(table, planned)}\n{_landing_rule(scenario, planned)}",
         [Panel(ROW_IN * len(table) + 0.1, 1)],
         LEFT_IN,
         RIGHT_IN,
-        key=[
-            ("light", LIGHT_LOOK),
-            ("night", NIGHT_LOOK),
-            ("landing window", LANDING_LOOK),
-            ("eclipse by the Earth", ECLIPSE_LOOK),
-            ("contact", CONTACT_LOOK),
-            ("Earth below the skyline", HIDDEN_LOOK),
-            ("first in rank", BEST_LOOK),
+        legend=[
+            ("light", LIGHT_STYLE),
+            ("night", NIGHT_STYLE),
+            ("landing window", LANDING_STYLE),
+            ("eclipse by the Earth", ECLIPSE_STYLE),
+            ("contact", CONTACT_STYLE),
+            ("Earth below the skyline", HIDDEN_STYLE),
+            ("first in rank", BEST_STYLE),
         ],
         footer=MEANING,
     )
@@ -129,10 +129,10 @@ def _noons(windows: pd.DataFrame) -> dict[int, pd.Timestamp]:
 def _draw_days(ax: Axes, table: pd.DataFrame, windows: pd.DataFrame, noon: dict) -> None:
     """Windows of each day in its row, in hours from local noon."""
     reach = []
-    ax.set_facecolor(parts.NIGHT)
+    ax.set_facecolor(layout.NIGHT)
     for row, number in enumerate(table["lunar_day"]):
         own = windows[windows["lunar_day"] == number]
-        for name, middle, tall, look in LANES:
+        for name, middle, tall, style in LANES:
             part = own[own["window"] == name]
             spans = np.stack(
                 [
@@ -143,9 +143,9 @@ def _draw_days(ax: Axes, table: pd.DataFrame, windows: pd.DataFrame, noon: dict)
             )
             if name == "light":
                 reach.append(spans)
-            parts.bars(ax, spans, row + middle, tall, zorder=3, **look)
+            layout.draw_bars(ax, spans, row + middle, tall, zorder=3, **style)
         if table["rank"].iloc[row] == 1:
-            ax.axhspan(row - 0.47, row + 0.47, zorder=5, **BEST_LOOK)
+            ax.axhspan(row - 0.47, row + 0.47, zorder=5, **BEST_STYLE)
     spans = np.concatenate(reach)
     half_h = SYNODIC_MONTH_DAYS * 12
     ends = (spans.min(), spans.max()) if len(spans) else (-half_h, half_h)
@@ -212,8 +212,8 @@ def _draw_worth(figure: Figure, ax: Axes, table: pd.DataFrame, planned: bool) ->
     most = max(float(np.nanmax([*worth, *table["bound"].fillna(0.0)])), 1e-9)
     rows = np.arange(len(table))
     if planned:
-        side.barh(rows, table["bound"].fillna(0.0), 0.62, **BOUND_LOOK)
-    side.barh(rows, worth, 0.62, **WORTH_LOOK)
+        side.barh(rows, table["bound"].fillna(0.0), 0.62, **BOUND_STYLE)
+    side.barh(rows, worth, 0.62, **WORTH_STYLE)
     side.set_ylim(*ax.get_ylim())
     side.set_xlim(0, 1.5 * most)
     side.set_yticks([])
@@ -265,12 +265,12 @@ def _reasons(notes: str) -> str:
     for long in (" than the middle day", " of what is asked"):
         lines = lines.replace(long, "")
     room_in = WORDS_IN - 0.45
-    if "\n" not in lines and parts.width_in(lines, 6.3) > room_in:
+    if "\n" not in lines and layout.width_in(lines, 6.3) > room_in:
         # One side alone may take both lines.
         fits = [
             k
             for k, letter in enumerate(lines)
-            if letter == " " and parts.width_in(lines[:k], 6.3) <= room_in
+            if letter == " " and layout.width_in(lines[:k], 6.3) <= room_in
         ]
         lines = f"{lines[: fits[-1]]}\n{lines[fits[-1] + 1 :]}"
-    return parts.fitted(lines, room_in, 6.3)
+    return layout.cut_to_width(lines, room_in, 6.3)

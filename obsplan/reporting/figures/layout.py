@@ -6,7 +6,7 @@ what they name, outside the data; nothing is told by hue alone.
 """
 
 import functools
-from collections.abc import Callable, Iterable
+from collections.abc import Callable
 from typing import NamedTuple
 
 import matplotlib
@@ -20,8 +20,9 @@ from matplotlib.lines import Line2D
 from matplotlib.patches import Rectangle
 from matplotlib.textpath import TextPath
 
-from obsplan.common import intervals
 from obsplan.environment.model import Environment
+from obsplan.inputs.scenario import Scenario
+from obsplan.reporting.hours import Windows, minute_edges_h
 
 # Few tones, told apart by lightness. tests/test_tones.py turns each into what a
 # protanope, a deuteranope and a grey print show, and asks in all of them for a least
@@ -37,20 +38,20 @@ SUN = "#b4690e"
 EARTH = "#2a5f9e"
 LIGHT = "#f6e3b4"
 RULE = "#d9dbe0"
-SLOTS = ("#1b2f5b", "#1f6473", "#c97b4a", "#dab050")
+SLOT_COLOURS = ("#1b2f5b", "#1f6473", "#c97b4a", "#dab050")
 # One hatch a platform, one tone an instrument of it.
 HATCHES = ("", "/////", ".....", "\\\\\\\\\\", "xxxxx")
 # One line style a platform or depth, strongest first.
-LINES = (
-    {"color": SLOTS[0], "linestyle": "-"},
+LINE_STYLES = (
+    {"color": SLOT_COLOURS[0], "linestyle": "-"},
     {"color": "#a85420", "linestyle": (0, (5, 1.5))},
-    {"color": SLOTS[1], "linestyle": (0, (1.2, 1.2))},
+    {"color": SLOT_COLOURS[1], "linestyle": (0, (1.2, 1.2))},
     {"color": "#7d8596", "linestyle": (0, (6, 1.5, 1.2, 1.5))},
 )
 
 WIDTH_IN, HEIGHT_IN = 11.69, 8.27  # A4 landscape
 SMALL_PT, TEXT_PT, TITLE_PT = 7.2, 8.0, 12.5
-STYLE = {
+RC_PARAMS = {
     "font.family": ["DejaVu Sans"],
     "font.size": TEXT_PT,
     "text.color": INK,
@@ -69,9 +70,7 @@ STYLE = {
     "svg.hashsalt": "obsplan",
     "text.parse_math": False,  # a title may hold dollar signs
 }
-PLAIN = {k: v for k, v in matplotlib.rcParamsDefault.items() if not k.startswith("backend")}
-
-Windows = np.ndarray  # (n, 2), hours from the start of the span
+RC_DEFAULTS = {k: v for k, v in matplotlib.rcParamsDefault.items() if not k.startswith("backend")}
 
 
 class Panel(NamedTuple):
@@ -86,44 +85,40 @@ def styled(function: Callable) -> Callable:
 
     @functools.wraps(function)
     def inner(*args, **kwargs):
-        with matplotlib.rc_context({**PLAIN, **STYLE}):
+        with matplotlib.rc_context({**RC_DEFAULTS, **RC_PARAMS}):
             return function(*args, **kwargs)
 
     return inner
 
 
-def hours_of(environment: Environment, instants: Iterable) -> np.ndarray:
-    """UTC instants as hours from the start of the span."""
-    since = pd.DatetimeIndex(pd.to_datetime(instants, utc=True)) - environment.sky.index[0]
-    return np.asarray(since / pd.Timedelta(hours=1), dtype=float)
-
-
-def minute_edges_h(environment: Environment) -> np.ndarray:
-    """The ends (n+1,) of the sky table's minutes."""
-    return np.arange(len(environment.sky) + 1) / 60
-
-
-def span_windows(environment: Environment, starts: Iterable, ends: Iterable) -> Windows:
-    """Pairs of UTC instants, clipped to the span and sorted."""
-    pairs = np.stack([hours_of(environment, starts), hours_of(environment, ends)], axis=1)
-    return intervals.union(np.clip(pairs, 0, len(environment.sky) / 60))
-
-
 # ------------------------------------------------------------------------------ page
 
 
-def page(
+def place_and_span(scenario: Scenario) -> str:
+    """Site and span in one line."""
+    site, span = scenario.site, scenario.span
+    north, east = site.latitude_deg, (site.longitude_deg + 180) % 360 - 180
+    return (
+        f"{site.name}, {abs(north):g}° {'S' if north < 0 else 'N'} "
+        f"{abs(east):g}° {'W' if east < 0 else 'E'}   ·   "
+        f"{span.start_utc:%Y-%m-%d %H:%M} to {span.end_utc:%Y-%m-%d %H:%M} UTC"
+    )
+
+
+def new_page(
     title: str,
     subtitle: str,
     panels: list[Panel],
     left_in: float,
     right_in: float = 1.3,
-    key: list[tuple[str, dict]] = (),
+    legend: list[tuple[str, dict]] = (),
     footer: str = "",
 ) -> tuple[Figure, list[Axes]]:
     """A figure with a heading, the panels in a stack, and a key and footer at its foot."""
     top_in, gap_in = 0.7 + 0.16 * (subtitle.count("\n") + 1), 0.1
-    bottom_in = 0.5 + (0.24 if key else 0.0) + (0.2 if footer else 0.0)
+    footer = wrapped(footer, WIDTH_IN - 0.32) if footer else ""
+    footer_in = 0.2 + 0.13 * footer.count("\n") if footer else 0.0
+    bottom_in = 0.5 + (0.24 if legend else 0.0) + footer_in
     taken_in = top_in + bottom_in + sum(p.height_in for p in panels) + gap_in * (len(panels) - 1)
     height_in = max(HEIGHT_IN, taken_in)
     room_in = (height_in - taken_in) / max(sum(p.stretch for p in panels), 1e-9)
@@ -137,28 +132,28 @@ def page(
         axes.append(figure.add_axes([b / s for b, s in zip(box, scale)]))
         y_in -= gap_in
     edge = 0.16 / WIDTH_IN
-    title = fitted(title, WIDTH_IN - 0.32, TITLE_PT, "bold")
-    subtitle = fitted(subtitle, WIDTH_IN - 0.32, TEXT_PT + 0.5)
+    title = cut_to_width(title, WIDTH_IN - 0.32, TITLE_PT, "bold")
+    subtitle = cut_to_width(subtitle, WIDTH_IN - 0.32, TEXT_PT + 0.5)
     figure.text(edge, 1 - 0.14 / height_in, title, size=TITLE_PT, weight="bold", va="top")
     figure.text(edge, 1 - 0.40 / height_in, subtitle, size=TEXT_PT + 0.5, va="top", linespacing=1.3)
-    if key:
-        _key(figure, key, y_in=0.1 + (0.2 if footer else 0.0))
+    if legend:
+        _draw_legend(figure, legend, y_in=0.1 + footer_in)
     if footer:
         figure.text(edge, 0.1 / height_in, footer, size=SMALL_PT, va="bottom", style="italic")
     return figure, axes
 
 
-def _key(figure: Figure, items: list[tuple[str, dict]], y_in: float) -> None:
+def _draw_legend(figure: Figure, items: list[tuple[str, dict]], y_in: float) -> None:
     """Swatches with their meaning, in a row."""
     x_in = 0.16
-    for words, look in items:
-        if "marker" in look:
+    for words, style in items:
+        if "marker" in style:
             figure.add_artist(
-                Line2D([x_in + 0.13], [y_in + 0.06], transform=figure.dpi_scale_trans, **look)
+                Line2D([x_in + 0.13], [y_in + 0.06], transform=figure.dpi_scale_trans, **style)
             )
         else:
             figure.add_artist(
-                Rectangle((x_in, y_in), 0.26, 0.12, transform=figure.dpi_scale_trans, **look)
+                Rectangle((x_in, y_in), 0.26, 0.12, transform=figure.dpi_scale_trans, **style)
             )
         figure.text(
             x_in + 0.32,
@@ -176,12 +171,14 @@ def width_in(text: str, size_pt: float = SMALL_PT, weight: str = "normal") -> fl
     """Width of a line of text on the page."""
     if not text.strip():
         return 0.0
-    font = FontProperties(family=STYLE["font.family"], weight=weight)
+    font = FontProperties(family=RC_PARAMS["font.family"], weight=weight)
     path = TextPath((0, 0), text, size=size_pt, prop=font)
     return np.ptp(path.vertices[:, 0]) / 72
 
 
-def fitted(text: str, room_in: float, size_pt: float = SMALL_PT, weight: str = "normal") -> str:
+def cut_to_width(
+    text: str, room_in: float, size_pt: float = SMALL_PT, weight: str = "normal"
+) -> str:
     """The text with every line cut to the room there is."""
     lines = []
     for line in text.split("\n"):
@@ -189,6 +186,18 @@ def fitted(text: str, room_in: float, size_pt: float = SMALL_PT, weight: str = "
         while len(kept) > 2 and width_in(kept, size_pt, weight) > room_in:
             kept = kept.removesuffix("…")[:-1].rstrip() + "…"
         lines.append(kept)
+    return "\n".join(lines)
+
+
+def wrapped(text: str, room_in: float, size_pt: float = SMALL_PT) -> str:
+    """The text broken between words into lines that fit the room there is."""
+    lines = [""]
+    for word in text.split():
+        longer = f"{lines[-1]} {word}".lstrip()
+        if width_in(longer, size_pt) <= room_in or not lines[-1]:
+            lines[-1] = longer
+        else:
+            lines.append(word)
     return "\n".join(lines)
 
 
@@ -200,7 +209,7 @@ def shortened(text: str, most: int = 26) -> str:
 # ------------------------------------------------------------------------- time axes
 
 
-def time_axes(environment: Environment, axes: list[Axes]) -> None:
+def draw_time_axes(environment: Environment, axes: list[Axes]) -> None:
     """One time axis for all: UTC days and hours below, lunar local time above."""
     span_h = len(environment.sky) / 60
     long_in = axes[0].get_position().width * WIDTH_IN
@@ -272,12 +281,12 @@ def _local_ticks(environment: Environment, long_in: float):
     return at_h, [f"{mark % 24:.2f}".rstrip("0").rstrip(".") for mark in np.round(marks_h, 6)]
 
 
-NIGHT_LOOK = {"facecolor": NIGHT, "edgecolor": "#aab2c3", "hatch": "\\\\", "linewidth": 0}
-ECLIPSE_LOOK = {"facecolor": ECLIPSE, "edgecolor": "#7f879d", "hatch": "...", "linewidth": 0}
-WINDOW_LOOK = {"facecolor": WINDOW, "edgecolor": "#b9b2a0", "linewidth": 0.4}
-MISSING_LOOK = {"facecolor": PAPER, "edgecolor": INK, "linewidth": 0.7}
+NIGHT_STYLE = {"facecolor": NIGHT, "edgecolor": "#aab2c3", "hatch": "\\\\", "linewidth": 0}
+ECLIPSE_STYLE = {"facecolor": ECLIPSE, "edgecolor": "#7f879d", "hatch": "...", "linewidth": 0}
+WINDOW_STYLE = {"facecolor": WINDOW, "edgecolor": "#b9b2a0", "linewidth": 0.4}
+MISSING_STYLE = {"facecolor": PAPER, "edgecolor": INK, "linewidth": 0.7}
 # Edged in its own tone, so that a contact of minutes is still to be seen.
-CONTACT_LOOK = {"facecolor": "#5d6b82", "edgecolor": "#5d6b82", "linewidth": 0.4}
+CONTACT_STYLE = {"facecolor": "#5d6b82", "edgecolor": "#5d6b82", "linewidth": 0.4}
 NO_LINE = {"color": "none", "linewidth": 0}
 
 
@@ -290,7 +299,7 @@ def name_axis(ax: Axes, label: str) -> None:
     ax.yaxis.set_label_coords(*_inches(ax, -0.5, 0, 0.5))
 
 
-def beside(ax: Axes, labels: list[tuple[float, str, dict]]) -> None:
+def label_lines(ax: Axes, labels: list[tuple[float, str, dict]]) -> None:
     """Words at the right of the lines they name, each with a sample, none on another.
 
     `labels` are (height in data, words, line style).
@@ -313,11 +322,11 @@ def beside(ax: Axes, labels: list[tuple[float, str, dict]]) -> None:
         ceiling_in = at_in[k] - line_in[k] / 2
     x_in, foot_in = box.x1 * figure.get_figwidth(), box.y0 * figure.get_figheight()
     page_in = figure.dpi_scale_trans
-    for k, (_, words, look) in enumerate(labels):
+    for k, (_, words, style) in enumerate(labels):
         y_in = foot_in + at_in[k]
         ends_in = [x_in + 0.07, x_in + 0.33]
-        figure.add_artist(Line2D(ends_in, [y_in, y_in], transform=page_in, **look))
-        words = fitted(words, WIDTH_IN - x_in - 0.45)
+        figure.add_artist(Line2D(ends_in, [y_in, y_in], transform=page_in, **style))
+        words = cut_to_width(words, WIDTH_IN - x_in - 0.45)
         figure.text(
             x_in + 0.39,
             y_in,
@@ -329,26 +338,26 @@ def beside(ax: Axes, labels: list[tuple[float, str, dict]]) -> None:
         )
 
 
-def slot_look(tone: int, hatch: int) -> dict:
-    """The look of a slot: tone by instrument, hatch by platform."""
+def slot_style(colour: int, hatch: int) -> dict:
+    """The style of a slot: colour by instrument, hatch by platform."""
     return {
-        "facecolor": SLOTS[tone],
+        "facecolor": SLOT_COLOURS[colour],
         "edgecolor": PAPER,
         "hatch": HATCHES[hatch % len(HATCHES)],
         "linewidth": 0.4,
     }
 
 
-def bars(ax: Axes, windows: Windows, middle: float, tall: float, **look) -> None:
+def draw_bars(ax: Axes, windows: Windows, middle: float, tall: float, **style) -> None:
     """Windows as bars around the height `middle`."""
     if len(windows):
         reach = [(start_h, end_h - start_h) for start_h, end_h in windows]
-        ax.broken_barh(reach, (middle - tall / 2, tall), **look)
+        ax.broken_barh(reach, (middle - tall / 2, tall), **style)
 
 
-def steps(ax: Axes, edges_h: np.ndarray, values: np.ndarray, **look) -> None:
+def draw_steps(ax: Axes, edges_h: np.ndarray, values: np.ndarray, **style) -> None:
     """Values (n,) that hold between edges (n+1,), as a line of level stretches."""
-    ax.plot(edges_h, np.append(values, values[-1:]), drawstyle="steps-post", **look)
+    ax.plot(edges_h, np.append(values, values[-1:]), drawstyle="steps-post", **style)
 
 
 def halo(width_pt: float = 2.4) -> list:

@@ -7,19 +7,12 @@ from matplotlib.figure import Figure
 from obsplan.common import intervals
 from obsplan.environment.model import Environment
 from obsplan.inputs.hardware import Platform, Station
-from obsplan.reporting.figures import layout as parts
-from obsplan.reporting.figures.layout import INK, LINES, PAPER, SMALL_PT, Panel, styled
-from obsplan.reporting.figures.resource_panels import LIMIT_LOOK
-from obsplan.reporting.figures.sky import (
-    TERRAIN_LINE,
-    contact_windows,
-    dark_key,
-    darkness,
-    place_and_span,
-    shade,
-    skyline_at,
-    terrain,
-)
+from obsplan.reporting.figures import layout
+from obsplan.reporting.figures.events import darkness_legend, shade_darkness
+from obsplan.reporting.figures.layout import INK, LINE_STYLES, PAPER, SMALL_PT, Panel, styled
+from obsplan.reporting.figures.resource_panels import LIMIT_STYLE
+from obsplan.reporting.figures.sky import TERRAIN_LINE, draw_terrain
+from obsplan.reporting.hours import contact_windows, darkness, hours_of, minute_edges_h, skyline_at
 
 # ------------------------------------------------------------------------------ link
 
@@ -33,9 +26,9 @@ def link_figure(environment: Environment) -> Figure:
     heard = senders + [p for p in scenario.platform if p.radio.range_limit_m is not None]
     left_in, right_in = 1.55, 1.65
     dark = darkness(environment)
-    figure, axes = parts.page(
+    figure, axes = layout.new_page(
         scenario.title,
-        place_and_span(scenario),
+        layout.place_and_span(scenario),
         [
             *(Panel(0.75, 1) for _ in stations),
             Panel(0.3 * len(heard) + 0.1, 0.1),
@@ -45,16 +38,16 @@ def link_figure(environment: Environment) -> Figure:
         ],
         left_in,
         right_in,
-        key=[
-            ("contact, as tall as the Moon stands highest in it", IN_VIEW_LOOK),
-            ("the station is used", parts.CONTACT_LOOK),
-            ("data flow", LINK_LOOK),
-            *dark_key(*dark),
+        legend=[
+            ("contact, as tall as the Moon stands highest in it", IN_VIEW_STYLE),
+            ("the station is used", layout.CONTACT_STYLE),
+            ("data flow", LINK_STYLE),
+            *darkness_legend(*dark),
         ],
     )
     *station_axes, together, earth, rate, volume = axes
-    parts.time_axes(environment, axes)
-    shade(axes, *dark)
+    layout.draw_time_axes(environment, axes)
+    shade_darkness(axes, *dark)
     for station, ax in zip(scenario.station, station_axes):
         _station_panel(ax, environment, station, senders)
     _gap_lanes(together, environment, heard)
@@ -63,8 +56,8 @@ def link_figure(environment: Environment) -> Figure:
     return figure
 
 
-LINK_LOOK = {"facecolor": parts.SLOTS[1], "edgecolor": PAPER, "linewidth": 0.3}
-IN_VIEW_LOOK = {"facecolor": parts.WINDOW, "edgecolor": INK, "linewidth": 0.7}
+LINK_STYLE = {"facecolor": layout.SLOT_COLOURS[1], "edgecolor": PAPER, "linewidth": 0.3}
+IN_VIEW_STYLE = {"facecolor": layout.WINDOW, "edgecolor": INK, "linewidth": 0.7}
 
 
 def _station_panel(
@@ -74,20 +67,20 @@ def _station_panel(
     contacts = contact_windows(environment, station=station.name)
     rows = environment.contacts[environment.contacts["station"] == station.name]
     serving = [environment.platforms[p.name]["station"] == station.name for p in senders]
-    used_h = intervals.from_mask(np.any(serving, axis=0), parts.minute_edges_h(environment))
-    starts_h = parts.hours_of(environment, rows["acquisition_utc"])
+    used_h = intervals.from_mask(np.any(serving, axis=0), minute_edges_h(environment))
+    starts_h = hours_of(environment, rows["acquisition_utc"])
     elevations_deg = rows["max_station_elevation_deg"].to_numpy()
-    in_per_h = ax.get_position().width * parts.WIDTH_IN / (len(environment.sky) / 60)
-    words_in = parts.width_in("00.0 h") + 0.05
-    long_in = ax.get_position().width * parts.WIDTH_IN
+    in_per_h = ax.get_position().width * layout.WIDTH_IN / (len(environment.sky) / 60)
+    words_in = layout.width_in("00.0 h") + 0.05
+    long_in = ax.get_position().width * layout.WIDTH_IN
     middles_in = (contacts.mean(axis=1) * in_per_h).clip(words_in / 2, long_in - words_in / 2)
     pitch_in = np.diff(middles_in, prepend=-np.inf, append=np.inf)
     for k, (start_h, end_h) in enumerate(contacts):
         # Platforms that send apart share the station's pass.
         top_deg = elevations_deg[(starts_h >= start_h - 1e-6) & (starts_h < end_h)].max()
-        ax.bar(start_h, top_deg, end_h - start_h, align="edge", zorder=3, **IN_VIEW_LOOK)
+        ax.bar(start_h, top_deg, end_h - start_h, align="edge", zorder=3, **IN_VIEW_STYLE)
         now_h = intervals.intersect(used_h, contacts[k : k + 1])
-        parts.bars(ax, now_h, top_deg / 2, top_deg, zorder=3.5, **parts.CONTACT_LOOK)
+        layout.draw_bars(ax, now_h, top_deg / 2, top_deg, zorder=3.5, **layout.CONTACT_STYLE)
         if words_in < min(pitch_in[k : k + 2]):
             words = f"{top_deg:.0f}°\n{end_h - start_h:.1f} h"
             ax.text(
@@ -102,14 +95,14 @@ def _station_panel(
             )
     ax.set_ylim(0, 142)
     ax.set_yticks([0, 45, 90])
-    parts.name_axis(ax, f"{parts.shortened(station.name, 14)}\nMoon elevation\n(deg)")
+    layout.name_axis(ax, f"{layout.shortened(station.name, 14)}\nMoon elevation\n(deg)")
     many = "contact" if len(contacts) == 1 else "contacts"
     total = f"{len(contacts)} {many}\n{np.ptp(contacts, axis=1).sum():.1f} h"
-    labels = [(75, f"{total}, {np.ptp(used_h, axis=1).sum():.1f} h used", parts.NO_LINE)]
+    labels = [(75, f"{total}, {np.ptp(used_h, axis=1).sum():.1f} h used", layout.NO_LINE)]
     if station.skyline is None:
-        ax.axhline(station.mask_deg, zorder=4, **LIMIT_LOOK)
-        labels.append((station.mask_deg, f"mask {station.mask_deg:g} deg", LIMIT_LOOK))
-    parts.beside(ax, labels)
+        ax.axhline(station.mask_deg, zorder=4, **LIMIT_STYLE)
+        labels.append((station.mask_deg, f"mask {station.mask_deg:g} deg", LIMIT_STYLE))
+    layout.label_lines(ax, labels)
 
 
 def _gap_lanes(ax: Axes, environment: Environment, heard: list[Platform]) -> None:
@@ -118,61 +111,61 @@ def _gap_lanes(ax: Axes, environment: Environment, heard: list[Platform]) -> Non
     labels = []
     for k, platform in enumerate(heard):
         in_contact = environment.in_contact(platform.name)
-        open_h = intervals.from_mask(in_contact, parts.minute_edges_h(environment))
-        parts.bars(ax, open_h, k, 0.5, zorder=3, **LINK_LOOK)
+        open_h = intervals.from_mask(in_contact, minute_edges_h(environment))
+        layout.draw_bars(ax, open_h, k, 0.5, zorder=3, **LINK_STYLE)
         words = f"open {100 * np.ptp(open_h, axis=1).sum() / span_h:.0f} % of the span"
-        look = parts.NO_LINE
+        style = layout.NO_LINE
         silent_h = intervals.subtract(np.array([[0.0, span_h]]), open_h)
         if len(silent_h):
             start_h, end_h = silent_h[np.argmax(silent_h[:, 1] - silent_h[:, 0])]
-            look = {"color": INK, "linewidth": 1.1, "marker": "|", "markersize": 6}
-            ax.plot([start_h, end_h], [k, k], zorder=4, **look)
+            style = {"color": INK, "linewidth": 1.1, "marker": "|", "markersize": 6}
+            ax.plot([start_h, end_h], [k, k], zorder=4, **style)
             words = f"longest gap {end_h - start_h:.1f} h\n{words}"
-        labels.append((k, words, look))
+        labels.append((k, words, style))
     ax.set_ylim(len(heard) - 0.5, -0.5)
-    names = [f"{parts.shortened(p.name, 16)} heard" for p in heard]
+    names = [f"{layout.shortened(p.name, 16)} heard" for p in heard]
     ax.set_yticks(range(len(heard)), names)
     ax.tick_params(axis="y", length=0)
-    parts.beside(ax, labels)
+    layout.label_lines(ax, labels)
 
 
 def _earth_panel(ax: Axes, environment: Environment, senders) -> None:
     """The Earth over the site, against the skyline and the least elevations asked."""
-    hours = parts.minute_edges_h(environment)[:-1]
+    hours = minute_edges_h(environment)[:-1]
     earth_deg = environment.sky["earth_elevation_deg"].to_numpy()
     azimuth_deg = environment.sky["earth_azimuth_deg"].to_numpy()
-    below_deg = skyline_at(environment.scenario, azimuth_deg)
-    look = {"color": parts.EARTH, "linewidth": 1.6}
+    below_deg = skyline_at(environment, azimuth_deg)
+    style = {"color": layout.EARTH, "linewidth": 1.6}
     low = min(0.0, earth_deg.min(), below_deg.min()) - 1
     high = max(earth_deg.max(), below_deg.max())
-    terrain(ax, hours, below_deg, low)
-    ax.plot(hours, earth_deg, zorder=3, path_effects=parts.halo(), **look)
-    labels = [(earth_deg[-1], "Earth", look), (below_deg[-1], "skyline", TERRAIN_LINE)]
+    draw_terrain(ax, hours, below_deg, low)
+    ax.plot(hours, earth_deg, zorder=3, path_effects=layout.halo(), **style)
+    labels = [(earth_deg[-1], "Earth", style), (below_deg[-1], "skyline", TERRAIN_LINE)]
     for least_deg in sorted({p.radio.minimum_elevation_deg for p in senders}):
-        ax.axhline(least_deg, zorder=2, **LIMIT_LOOK)
-        labels.append((least_deg, f"least {least_deg:g} deg", LIMIT_LOOK))
+        ax.axhline(least_deg, zorder=2, **LIMIT_STYLE)
+        labels.append((least_deg, f"least {least_deg:g} deg", LIMIT_STYLE))
         high = max(high, least_deg)
     ax.set_ylim(low, high + 0.12 * (high - low))
-    parts.name_axis(ax, "Earth elevation\nat the site\n(deg)")
-    parts.beside(ax, labels)
+    layout.name_axis(ax, "Earth elevation\nat the site\n(deg)")
+    layout.label_lines(ax, labels)
 
 
 def _rate_panels(rate: Axes, volume: Axes, environment: Environment, senders) -> None:
     """Rate in contact, and what sending all the time would bring down."""
-    edges_h = parts.minute_edges_h(environment)
+    edges_h = minute_edges_h(environment)
     rate_labels, volume_labels = [], []
     for k, platform in enumerate(senders):
-        look = LINES[k % len(LINES)]
+        style = LINE_STYLES[k % len(LINE_STYLES)]
         rate_kbps = environment.platforms[platform.name]["rate_kbps"].to_numpy()
         sum_mbit = np.concatenate([[0.0], np.cumsum(rate_kbps) * 60 / 1000])
-        parts.steps(rate, edges_h, rate_kbps, zorder=3, **look)
-        volume.plot(edges_h, sum_mbit, zorder=3, **look)
-        name = parts.shortened(platform.name, 16)
-        rate_labels.append((rate_kbps[-1], name, look))
-        volume_labels.append((sum_mbit[-1], f"{name}\n{sum_mbit[-1]:,.0f} Mbit", look))
+        layout.draw_steps(rate, edges_h, rate_kbps, zorder=3, **style)
+        volume.plot(edges_h, sum_mbit, zorder=3, **style)
+        name = layout.shortened(platform.name, 16)
+        rate_labels.append((rate_kbps[-1], name, style))
+        volume_labels.append((sum_mbit[-1], f"{name}\n{sum_mbit[-1]:,.0f} Mbit", style))
     for ax in (rate, volume):
         ax.set_ylim(0, 1.12 * (ax.dataLim.y1 or 1.0))
-    parts.name_axis(rate, "rate\n(kbit/s)")
-    parts.name_axis(volume, "volume that\ncould be sent\n(Mbit, summed)")
-    parts.beside(rate, rate_labels)
-    parts.beside(volume, volume_labels)
+    layout.name_axis(rate, "rate\n(kbit/s)")
+    layout.name_axis(volume, "volume that\ncould be sent\n(Mbit, summed)")
+    layout.label_lines(rate, rate_labels)
+    layout.label_lines(volume, volume_labels)

@@ -3,18 +3,16 @@
 from collections.abc import Sequence
 
 import numpy as np
-import pandas as pd
 from matplotlib.axes import Axes
 
-from obsplan.checking.check import Verdict
 from obsplan.inputs.hardware import Platform
-from obsplan.inputs.scenario import Scenario
-from obsplan.reporting.figures import layout as parts
-from obsplan.reporting.figures.layout import INK, LINES, PAPER
+from obsplan.planning.plan import Plan
+from obsplan.reporting.figures import layout
+from obsplan.reporting.figures.layout import INK, LINE_STYLES, PAPER
 
-LIMIT_LOOK = {"color": INK, "linewidth": 0.9, "linestyle": (0, (4, 2))}
-RESERVE_LOOK = {
-    "facecolor": parts.RULE,
+LIMIT_STYLE = {"color": INK, "linewidth": 0.9, "linestyle": (0, (4, 2))}
+RESERVE_STYLE = {
+    "facecolor": layout.RULE,
     "edgecolor": PAPER,
     "hatch": "////",
     "linewidth": 0,
@@ -22,19 +20,19 @@ RESERVE_LOOK = {
 }
 
 
-def charge_panel(ax: Axes, platforms: Sequence[Platform], verdict: Verdict) -> None:
-    """State of charge of every battery over its reserve; what is under it is filled."""
+def charge_panel(ax: Axes, plan: Plan, platforms: Sequence[Platform]) -> None:
+    """State of charge of these batteries over their reserve; what is under it is filled."""
     labels = []
     ax.set_ylim(0, 108)
     ax.set_yticks([0, 50, 100])
     lowest = min(p.battery.reserve for p in platforms)
-    ax.axhspan(0, 100 * lowest, **RESERVE_LOOK)
+    ax.axhspan(0, 100 * lowest, **RESERVE_STYLE)
     for k, platform in enumerate(platforms):
-        table, battery = verdict.resources[platform.name], platform.battery
+        table, battery = plan.verdict.resources[platform.name], platform.battery
         charge = 100 * table["state_of_charge"].to_numpy()
         hours = np.arange(len(charge)) / 60
-        look, reserve = LINES[k % len(LINES)], 100 * battery.reserve
-        thin = look | {"linewidth": 0.7}
+        style, reserve = LINE_STYLES[k % len(LINE_STYLES)], 100 * battery.reserve
+        thin = style | {"linewidth": 0.7}
         ax.fill_between(
             hours,
             charge,
@@ -46,58 +44,60 @@ def charge_panel(ax: Axes, platforms: Sequence[Platform], verdict: Verdict) -> N
             linewidth=0,
             zorder=4,
         )
-        ax.plot(hours, charge, zorder=3, path_effects=parts.halo(2.0), **look)
+        ax.plot(hours, charge, zorder=3, path_effects=layout.halo(2.0), **style)
         ax.axhline(reserve, zorder=2, **thin)
-        name = parts.shortened(platform.name, 12)
+        name = layout.shortened(platform.name, 12)
         end = "" if battery.end is None else f"\nend at least {100 * battery.end:g} %"
         labels += [
-            (charge[-1], f"{name} {charge[-1]:.0f} % at end", look),
+            (charge[-1], f"{name} {charge[-1]:.0f} % at end", style),
             (reserve, f"{name} reserve {reserve:g} %{end}", thin),
         ]
-    parts.name_axis(ax, "state of charge\n(% of capacity)")
-    parts.beside(ax, labels)
+    layout.name_axis(ax, "state of charge\n(% of capacity)")
+    layout.label_lines(ax, labels)
 
 
-def power_panel(ax: Axes, platform: Platform, table: pd.DataFrame) -> None:
+def power_panel(ax: Axes, plan: Plan, platform: Platform) -> None:
     """Generation as a filled curve, load as a line, the limit of the bus above both."""
+    table = plan.verdict.resources[platform.name]
     edges_h = np.arange(len(table) + 1) / 60
     generation_w, load_w = table["generation_w"].to_numpy(), table["load_w"].to_numpy()
-    generation_look = {"color": parts.SUN, "linewidth": 1.2}
-    load_look = {"color": LINES[0]["color"], "linewidth": 0.7}
+    generation_style = {"color": layout.SUN, "linewidth": 1.2}
+    load_style = {"color": LINE_STYLES[0]["color"], "linewidth": 0.7}
     thin = slice(None, None, -(-len(table) // 2000))
     ax.fill_between(
-        edges_h[:-1][thin], generation_w[thin], color=parts.LIGHT, linewidth=0, zorder=1
+        edges_h[:-1][thin], generation_w[thin], color=layout.LIGHT, linewidth=0, zorder=1
     )
-    ax.plot(edges_h[:-1], generation_w, zorder=2, **generation_look)
-    parts.steps(ax, edges_h, load_w, zorder=3, **load_look)
-    ax.axhline(platform.bus_limit_w, zorder=2, **LIMIT_LOOK)
+    ax.plot(edges_h[:-1], generation_w, zorder=2, **generation_style)
+    layout.draw_steps(ax, edges_h, load_w, zorder=3, **load_style)
+    ax.axhline(platform.bus_limit_w, zorder=2, **LIMIT_STYLE)
     ax.set_ylim(0, 1.1 * max(platform.bus_limit_w, generation_w.max(), load_w.max()))
-    parts.name_axis(ax, f"{parts.shortened(platform.name, 18)} power\n(W)")
-    parts.beside(
+    layout.name_axis(ax, f"{layout.shortened(platform.name, 18)} power\n(W)")
+    layout.label_lines(
         ax,
         [
-            (generation_w[-1], "generation", generation_look),
-            (load_w[-1], "load", load_look),
-            (platform.bus_limit_w, f"bus limit {platform.bus_limit_w:g} W", LIMIT_LOOK),
+            (generation_w[-1], "generation", generation_style),
+            (load_w[-1], "load", load_style),
+            (platform.bus_limit_w, f"bus limit {platform.bus_limit_w:g} W", LIMIT_STYLE),
         ],
     )
 
 
-def store_panel(ax: Axes, scenario: Scenario, verdict: Verdict) -> None:
+def store_panel(ax: Axes, plan: Plan) -> None:
     """How full every store is; the capacity is drawn when anything comes near it."""
     labels, fullest = [], 0.0
-    for k, platform in enumerate(scenario.platform):
-        capacity_mbit, look = platform.store.capacity_mbit, LINES[k % len(LINES)]
-        filled = 100 / capacity_mbit * verdict.resources[platform.name]["stored_mbit"].to_numpy()
-        ax.plot(np.arange(len(filled)) / 60, filled, zorder=3, **look)
-        name = f"{parts.shortened(platform.name, 12)}, fullest"
+    for k, platform in enumerate(plan.environment.scenario.platform):
+        capacity_mbit, style = platform.store.capacity_mbit, LINE_STYLES[k % len(LINE_STYLES)]
+        stored_mbit = plan.verdict.resources[platform.name]["stored_mbit"].to_numpy()
+        filled = 100 / capacity_mbit * stored_mbit
+        ax.plot(np.arange(len(filled)) / 60, filled, zorder=3, **style)
+        name = f"{layout.shortened(platform.name, 12)}, fullest"
         most = f"{filled.max():.0f} % of {capacity_mbit:,.0f} Mbit"
-        labels.append((filled.max(), f"{name}\n{most}", look))
+        labels.append((filled.max(), f"{name}\n{most}", style))
         fullest = max(fullest, filled.max())
     high = 1.08 * max(100.0, fullest) if fullest > 30 else max(1.3 * fullest, 1.0)
     ax.set_ylim(0, high)
     if high > 100:
-        ax.axhline(100, zorder=2, **LIMIT_LOOK)
-        labels.append((100, "capacity", LIMIT_LOOK))
-    parts.name_axis(ax, "data stored\n(% of capacity)")
-    parts.beside(ax, labels)
+        ax.axhline(100, zorder=2, **LIMIT_STYLE)
+        labels.append((100, "capacity", LIMIT_STYLE))
+    layout.name_axis(ax, "data stored\n(% of capacity)")
+    layout.label_lines(ax, labels)

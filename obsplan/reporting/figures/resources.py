@@ -1,65 +1,60 @@
 """The picture of what a plan uses: charge, bus power, store and sending of every platform."""
 
-from datetime import datetime
-
 import numpy as np
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 
-from obsplan.checking.check import Verdict
-from obsplan.environment.model import Environment
 from obsplan.inputs.hardware import Platform
-from obsplan.reporting.figures import layout as parts
-from obsplan.reporting.figures.layout import LINES, Panel, styled
-from obsplan.reporting.figures.resource_panels import LIMIT_LOOK, charge_panel, power_panel
-from obsplan.reporting.figures.sky import (
-    dark_key,
-    darkness,
-    event_rows,
-    events_panel,
+from obsplan.planning.plan import Plan
+from obsplan.reporting.figures import layout
+from obsplan.reporting.figures.events import (
+    darkness_legend,
+    draw_events,
     mark_events,
-    place_and_span,
-    shade,
+    place_events,
+    shade_darkness,
 )
+from obsplan.reporting.figures.layout import LINE_STYLES, Panel, styled
+from obsplan.reporting.figures.resource_panels import LIMIT_STYLE, charge_panel, power_panel
+from obsplan.reporting.hours import darkness
 
 LEFT_IN, RIGHT_IN = 1.75, 1.7
-STORED_LOOK = {"color": LINES[0]["color"], "linewidth": 1.2}
-RATE_LOOK = {"color": parts.LINES[1]["color"], "linewidth": 0.9, "linestyle": (0, (5, 1.5))}
+STORED_STYLE = {"color": LINE_STYLES[0]["color"], "linewidth": 1.2}
+RATE_STYLE = {"color": layout.LINE_STYLES[1]["color"], "linewidth": 0.9, "linestyle": (0, (5, 1.5))}
 
 
 @styled
-def resources_figure(
-    environment: Environment, verdict: Verdict, now_utc: datetime | None = None
-) -> Figure:
+def resources_figure(plan: Plan) -> Figure:
     """Four panels for every platform, each with its limit drawn.
 
     State of charge over the reserve, generation and load under the bus limit, stored data
-    under the capacity, and what is sent against the rate of the link; a line at `now_utc`.
+    under the capacity, and the rate sent against the rate of the link.
     """
+    environment, verdict, now_utc = plan.environment, plan.verdict, plan.now_utc
     scenario = environment.scenario
     night, eclipse = darkness(environment)
-    placed, room = event_rows(environment, LEFT_IN, RIGHT_IN, now_utc)
-    figure, axes = parts.page(
+    placed, room = place_events(environment, LEFT_IN, RIGHT_IN, now_utc)
+    figure, axes = layout.new_page(
         scenario.title,
-        f"{verdict.summary}\n{place_and_span(scenario)}",
+        f"{verdict.summary}\n{layout.place_and_span(scenario)}",
         [room, *(Panel(h, 1) for _ in scenario.platform for h in (0.75, 0.65, 0.6, 0.6))],
         LEFT_IN,
         RIGHT_IN,
-        key=dark_key(night, eclipse),
+        legend=darkness_legend(night, eclipse),
     )
-    parts.time_axes(environment, axes)
+    layout.draw_time_axes(environment, axes)
     events, *axes = axes
-    shade(axes, night, eclipse)
-    events_panel(events, placed)
+    shade_darkness(axes, night, eclipse)
+    draw_events(events, placed)
     mark_events(axes, environment, now_utc)
     for k, platform in enumerate(scenario.platform):
         charge, power, store, sending = axes[4 * k : 4 * k + 4]
         table = verdict.resources[platform.name]
-        charge_panel(charge, [platform], verdict)
-        parts.name_axis(
-            charge, f"{parts.shortened(platform.name, 18)}\nstate of charge\n(% of capacity)"
+        charge_panel(charge, plan, [platform])
+        layout.name_axis(
+            charge, f"{layout.shortened(platform.name, 18)}\nstate of charge\n(% of capacity)"
         )
-        power_panel(power, platform, table)
+        power_panel(power, plan, platform)
         _store_panel(store, platform, table["stored_mbit"].to_numpy())
         rate_kbps = environment.platforms[platform.name]["rate_kbps"].to_numpy()
         _sending_panel(sending, platform, table["sent_mbit"].to_numpy(), rate_kbps)
@@ -69,16 +64,16 @@ def resources_figure(
 def _store_panel(ax: Axes, platform: Platform, stored_mbit: np.ndarray) -> None:
     """Stored data under the capacity."""
     capacity_mbit, end_mbit = platform.store.capacity_mbit, platform.store.end_limit_mbit
-    ax.plot(np.arange(len(stored_mbit)) / 60, stored_mbit, zorder=3, **STORED_LOOK)
-    ax.axhline(capacity_mbit, zorder=2, **LIMIT_LOOK)
+    ax.plot(np.arange(len(stored_mbit)) / 60, stored_mbit, zorder=3, **STORED_STYLE)
+    ax.axhline(capacity_mbit, zorder=2, **LIMIT_STYLE)
     ax.set_ylim(0, 1.12 * max(capacity_mbit, stored_mbit.max()))
     end = "" if end_mbit is None else f"\nat end at most {end_mbit:,g}"
-    parts.name_axis(ax, f"{parts.shortened(platform.name, 18)} stored\n(Mbit)")
-    parts.beside(
+    layout.name_axis(ax, f"{layout.shortened(platform.name, 18)} stored\n(Mbit)")
+    layout.label_lines(
         ax,
         [
-            (stored_mbit[-1], f"fullest {stored_mbit.max():,.0f}{end}", STORED_LOOK),
-            (capacity_mbit, f"capacity {capacity_mbit:,.0f}", LIMIT_LOOK),
+            (stored_mbit[-1], f"fullest {stored_mbit.max():,.0f}{end}", STORED_STYLE),
+            (capacity_mbit, f"capacity {capacity_mbit:,.0f}", LIMIT_STYLE),
         ],
     )
 
@@ -90,17 +85,22 @@ def _sending_panel(
     edges_h = np.arange(0, len(sent_mbit) + 15, 15) / 60
     sent_kbps = np.add.reduceat(sent_mbit, np.arange(0, len(sent_mbit), 15)) * 1000 / 900
     ax.fill_between(
-        edges_h, np.append(sent_kbps, 0.0), step="post", color=parts.SLOTS[0], linewidth=0, zorder=2
+        edges_h,
+        np.append(sent_kbps, 0.0),
+        step="post",
+        color=layout.SLOT_COLOURS[0],
+        linewidth=0,
+        zorder=2,
     )
-    parts.steps(ax, np.arange(len(rate_kbps) + 1) / 60, rate_kbps, zorder=3, **RATE_LOOK)
+    layout.draw_steps(ax, np.arange(len(rate_kbps) + 1) / 60, rate_kbps, zorder=3, **RATE_STYLE)
     ax.set_ylim(0, 1.15 * max(rate_kbps.max(), sent_kbps.max(), 1e-9))
-    parts.name_axis(ax, f"{parts.shortened(platform.name, 18)} sending\n(kbit/s)")
-    sent_look = {"color": parts.SLOTS[0], "linewidth": 4}
-    receiver = "Earth" if platform.radio.to == "earth" else parts.shortened(platform.radio.to, 12)
-    parts.beside(
+    layout.name_axis(ax, f"{layout.shortened(platform.name, 18)} sending\n(kbit/s)")
+    sent_style = {"color": layout.SLOT_COLOURS[0], "linewidth": 4}
+    receiver = "Earth" if platform.radio.to == "earth" else layout.shortened(platform.radio.to, 12)
+    layout.label_lines(
         ax,
         [
-            (0, f"sent, {sent_mbit.sum():,.0f} Mbit", sent_look),
-            (rate_kbps.max(), f"link to {receiver}", RATE_LOOK),
+            (0, f"sent, {sent_mbit.sum():,.0f} Mbit", sent_style),
+            (rate_kbps.max(), f"link to {receiver}", RATE_STYLE),
         ],
     )

@@ -6,7 +6,7 @@ from matplotlib.figure import Figure
 from matplotlib.ticker import FuncFormatter, MultipleLocator
 
 from obsplan.common.errors import ObsplanError
-from obsplan.reporting.figures import layout as parts
+from obsplan.reporting.figures import layout
 from obsplan.reporting.figures.layout import INK, PAPER, SMALL_PT, WIDTH_IN, Panel, styled
 from obsplan.survey.landing_days import DAY_COLUMNS
 
@@ -51,14 +51,14 @@ def survey_map(title: str, table: pd.DataFrame, column: str = "useful_light_h") 
     shown = best["rank"].notna() & best[column].notna()
     none = best[~shown]
     lands = int(best["landing_opens_utc"].notna().sum())
-    figure, [ax] = parts.page(
+    figure, [ax] = layout.new_page(
         f"{title}: {len(best)} sites",
         f"{_label(column)} on each site's best lunar day of the survey; "
         f"{lands} of {len(best)} sites offer a landing",
         [Panel(5.5, 1)],
         0.85,
         1.7,
-        key=[
+        legend=[
             (
                 "a site without a landing, or without the figure",
                 {"marker": "x", "color": NO_FIGURE["color"], "linestyle": ""},
@@ -89,7 +89,7 @@ def survey_map(title: str, table: pd.DataFrame, column: str = "useful_light_h") 
             # Towards the middle of the map, where there is room.
             left, high = x > np.mean(ax.get_xlim()), y > 85.0
             ax.annotate(
-                parts.shortened(name, 20),
+                layout.shortened(name, 20),
                 (x, y),
                 (-6 if left else 6, -5 if high else 5),
                 textcoords="offset points",
@@ -97,7 +97,7 @@ def survey_map(title: str, table: pd.DataFrame, column: str = "useful_light_h") 
                 va="top" if high else "baseline",
                 size=SMALL_PT,
                 zorder=5,
-                path_effects=parts.halo(),
+                path_effects=layout.halo(),
             )
     return figure
 
@@ -113,7 +113,7 @@ def _axes(ax, longitude, latitude) -> None:
         span = ends[1] - ends[0]
         axis.set_major_locator(MultipleLocator(next((s for s in steps if span / s <= 10), 45)))
         axis.set_major_formatter(FuncFormatter(_degrees(more, less)))
-    ax.grid(color=parts.RULE, linewidth=0.5, zorder=0)
+    ax.grid(color=layout.RULE, linewidth=0.5, zorder=0)
     ax.set_facecolor(PAPER)
     ax.set_xlabel("longitude (deg, east positive)")
     ax.set_ylabel("latitude (deg, north positive)")

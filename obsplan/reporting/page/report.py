@@ -3,8 +3,6 @@
 It needs no network and no other file, and is the same bytes for the same plan.
 """
 
-from datetime import datetime
-
 import numpy as np
 import pandas as pd
 
@@ -14,7 +12,6 @@ from obsplan.analysis.missing_runs import runs_in
 from obsplan.analysis.start_leeway import leeway_table
 from obsplan.common.text import number_text, proven, raised, share_missing
 from obsplan.inputs.hardware import Platform
-from obsplan.inputs.scenario import Scenario
 from obsplan.planning.plan import Plan
 from obsplan.reporting.page.elements import (
     Html,
@@ -56,21 +53,21 @@ SECTIONS = (
 )
 
 
-def report_page(plan: Plan, now_utc: datetime | None = None) -> str:
-    """The whole page as HTML; with `now_utc` it names the decisions that are still to come."""
+def report_page(plan: Plan) -> str:
+    """The whole page as HTML; of a replan it names the decisions that are still to come."""
     environment = plan.environment
     scenario = environment.scenario
     deadlines = None
     if asks_uplink(scenario):
-        deadlines = uplink_deadlines(environment, plan.timeline, now_utc)
+        deadlines = uplink_deadlines(environment, plan.timeline, plan.now_utc)
     leeway = leeway_table(environment, plan.timeline)
-    margins, in_time = _ranked(scenario, plan)
+    margins, in_time = _ranked(plan)
     inside = {
-        "picture": [picture(plan, now_utc)],
+        "picture": [picture(plan)],
         **({} if plan.verdict.is_valid else {"broken": _broken(plan)}),
         "margins": _margins(margins, in_time),
         "unplaced": _unplaced(plan),
-        "decisions": [*_deadlines(deadlines, plan), *_leeway(leeway)],
+        "decisions": [*_deadlines(deadlines), *_leeway(leeway)],
         "activities": [activity_part(plan, a) for a in scenario.activity],
         "contacts": contacts_part(environment.contacts),
         "latency": latency_part(latency_table(scenario, plan.timeline, plan.verdict)),
@@ -81,7 +78,7 @@ def report_page(plan: Plan, now_utc: datetime | None = None) -> str:
     links = [tag("a", title, href=f"#{anchor}") for anchor, title in sections]
     body = joined(
         [
-            tag("header", _headline(scenario, plan, margins, deadlines, leeway)),
+            tag("header", _headline(plan, margins, deadlines, leeway)),
             tag("nav", *links, aria_label="On this page"),
             tag(
                 "main",
@@ -102,12 +99,9 @@ def report_page(plan: Plan, now_utc: datetime | None = None) -> str:
 
 
 def _headline(
-    scenario: Scenario,
-    plan: Plan,
-    margins: list[tuple],
-    deadlines: pd.DataFrame | None,
-    leeway: pd.DataFrame,
+    plan: Plan, margins: list[tuple], deadlines: pd.DataFrame | None, leeway: pd.DataFrame
 ) -> Html:
+    scenario = plan.environment.scenario
     placed = sum(runs_in(scenario, plan.timeline, plan.unplaced).values())
     wanted = sum(a.count for a in scenario.activity)
     site, span = scenario.site, scenario.span
@@ -189,13 +183,13 @@ def _broken(plan: Plan) -> list[Html]:
 # ---------------------------------------------------------------------------- margins
 
 
-def _ranked(scenario: Scenario, plan: Plan) -> tuple[list[tuple], list[tuple]]:
+def _ranked(plan: Plan) -> tuple[list[tuple], list[tuple]]:
     """Margins of the platforms, the least share of their room first, and those in time.
 
     The first as (what, amount, share, where, when), the others, the shortest first, as (what,
     amount, condition, slot, when).
     """
-    platforms = {p.name: p for p in scenario.platform}
+    platforms = {p.name: p for p in plan.environment.scenario.platform}
     activity_of = dict(zip(plan.timeline["slot"], plan.timeline["activity"]))
     shares, in_time = [], []
     for row in plan.verdict.margins.itertuples(index=False):
@@ -293,7 +287,7 @@ def _unplaced(plan: Plan) -> list[Html]:
 # -------------------------------------------------------------------------- decisions
 
 
-def _deadlines(deadlines: pd.DataFrame | None, plan: Plan) -> list[Html]:
+def _deadlines(deadlines: pd.DataFrame | None) -> list[Html]:
     if deadlines is None:
         return [
             paragraph(

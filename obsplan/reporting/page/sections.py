@@ -34,7 +34,8 @@ def activity_part(plan: Plan, activity: Activity) -> Html:
     summary = joined(
         [
             tag("b", activity.name),
-            f" {placed} of {_runs(activity.count)}{required}, value {own['value'].sum():.1f}{cover}",
+            f" {placed} of {_runs(activity.count)}{required}, "
+            f"value {own['value'].sum():.1f}{cover}",
         ],
         "",
     )

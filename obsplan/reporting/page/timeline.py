@@ -1,19 +1,15 @@
 """The picture of the report: lanes of slots over one time axis, each slot telling its row."""
 
-from datetime import datetime
-
 import numpy as np
 import pandas as pd
 
-from obsplan.analysis.missing_runs import missing_places, runs_in
 from obsplan.environment.model import Environment
 from obsplan.inputs.hardware import Platform
-from obsplan.inputs.scenario import Scenario
+from obsplan.inputs.scenario import Activity
 from obsplan.planning.plan import Plan
-from obsplan.planning.problem.start_windows import windows_table
-from obsplan.reporting.figures.layout import span_windows
-from obsplan.reporting.figures.sky import contact_windows, darkness
+from obsplan.reporting.hours import contact_windows, darkness, hours_of
 from obsplan.reporting.page.elements import Html, bar, curve, joined, paragraph, reach, safe, tag
+from obsplan.reporting.plan_picture import PlanPicture, plan_picture
 
 TICKS_H = (1, 2, 3, 6, 12, 24, 48, 120, 240, 720)
 MOST_TICKS = 13
@@ -22,46 +18,31 @@ TONES, HATCHES = 4, 3
 PARTS_DRAWN = (0.01, 0.02, 0.05, 0.1, 0.2)
 
 
-def picture(plan: Plan, now_utc: datetime | None = None) -> Html:
+def picture(plan: Plan) -> Html:
     """Names at the left, the field that scrolls at the right, the row of a slot below."""
     environment = plan.environment
+    shown, (night_h, eclipse_h) = plan_picture(plan), darkness(environment)
     names, lanes = [], []
-    for name, words, lane in (
-        *_station_lanes(environment),
-        *_platform_lanes(plan, now_utc),
-    ):
+    for name, words, lane in (*_station_lanes(environment), *_platform_lanes(shown)):
         names.append(
-            tag("div", tag("span", name, title=name), tag("b", words), class_="name")
-            if words is not None
-            else tag("div", name, class_="name head")
+            tag("div", name, class_="name head")
+            if words is None
+            else tag("div", tag("span", name, title=name), tag("b", words), class_="name")
         )
         lanes.append(lane)
-    for name, words, lane in _levels(environment.scenario, plan):
+    for name, words, lane in _levels(plan):
         names.append(tag("div", tag("span", name), tag("small", words), class_="name tall"))
         lanes.append(lane)
-    night_h, eclipse_h = darkness(environment)
     span_h = len(environment.sky) / 60
-    shade = [bar("night", *pair, span_h) for pair in night_h]
-    shade += [bar("eclipse", *pair, span_h) for pair in eclipse_h]
-    now = _now(environment, now_utc, span_h)
+    dark = [bar("night", *pair, span_h) for pair in night_h]
+    dark += [bar("eclipse", *pair, span_h) for pair in eclipse_h]
+    shade = tag("div", *dark, class_="shade", aria_hidden="true")
     field = joined(
         [
             _axis("local", _local_ticks(environment), span_h),
-            tag(
-                "div",
-                tag("div", *shade, class_="shade", aria_hidden="true"),
-                *lanes,
-                *now,
-                class_="lanes",
-            ),
+            tag("div", shade, *lanes, *_now(plan, span_h), class_="lanes"),
             _axis("utc", _utc_ticks(environment), span_h),
         ]
-    )
-    key = _key(
-        len(night_h),
-        len(eclipse_h),
-        _missing(plan, now_utc),
-        not plan.verdict.is_valid,
     )
     heads = tag("div", "local time (h)", class_="name axis")
     feet = tag("div", "UTC", class_="name axis")
@@ -76,27 +57,26 @@ def picture(plan: Plan, now_utc: datetime | None = None) -> Html:
             Html(
                 '<div class="whole">\n<div class="picture">\n'
                 f'<div class="names" aria-hidden="true">{joined([heads, *names, feet], "")}</div>\n'
-                '<div class="scroll" tabindex="0" role="region" '
-                f'aria-label="timeline of slots">\n<div class="field">{field}</div>\n</div>\n</div>\n'
-                f"{key}\n</div>"
+                '<div class="scroll" tabindex="0" role="region" aria-label="timeline of slots">\n'
+                f'<div class="field">{field}</div>\n</div>\n</div>\n'
+                f"{_legend(shown, len(night_h), len(eclipse_h))}\n</div>"
             ),
             paragraph("No slot chosen.", id="told", aria_live="polite"),
         ]
     )
 
 
-def _now(environment: Environment, now_utc: datetime | None, span_h: float) -> list[Html]:
-    """The line between what was and what is to come."""
+def _now(plan: Plan, span_h: float) -> list[Html]:
+    """The line between what was and what is to come, in a replan."""
+    now_utc = plan.now_utc
     if now_utc is None:
         return []
-    now_h = (now_utc - environment.sky.index[0]) / pd.Timedelta(hours=1)
-    words = tag("b", f"now, {now_utc:%H:%M}")
-    kind = "now" if now_h < 0.8 * span_h else "now late"
+    now_h = hours_of(plan.environment, [now_utc])[0]
     return [
         tag(
             "div",
-            words,
-            class_=kind,
+            tag("b", f"now, {now_utc:%H:%M}"),
+            class_="now" if now_h < 0.8 * span_h else "now late",
             role="img",
             style=f"left:{100 * now_h / span_h:.3f}%",
             aria_label=f"now, {now_utc:%Y-%m-%d %H:%M} UTC",
@@ -104,31 +84,28 @@ def _now(environment: Environment, now_utc: datetime | None, span_h: float) -> l
     ]
 
 
-def _missing(plan: Plan, now_utc: datetime | None) -> str:
+def _missing(shown: PlanPicture) -> str:
     """What the hollow marks mean, and how many missing runs have none; "" when none is missing."""
-    environment = plan.environment
-    scenario = environment.scenario
-    if plan.unplaced.empty:
+    if shown.plan.unplaced.empty:
         return ""
-    placed = runs_in(scenario, plan.timeline, plan.unplaced)
-    places = missing_places(environment, plan.timeline, placed, now_utc)
-    rest = {a.name: a.count - placed[a.name] - len(places[a.name]) for a in scenario.activity}
+    rest = shown.without_room()
     more = ", ".join(f"{count} more {name}" for name, count in rest.items() if count > 0)
     return "wanted, not placed: one mark a run" + (f"; no room for {more}" if more else "")
 
 
-def _key(night: int, eclipse: int, missing: str, broken: bool) -> Html:
-    shown = [
+def _legend(shown: PlanPicture, nights: int, eclipses: int) -> Html:
+    missing = _missing(shown)
+    rows = [
         ("slot", "slot (a tone an instrument, a hatch a platform)", True),
-        ("slot broken", "in a broken rule", broken),
+        ("slot broken", "in a broken rule", not shown.plan.verdict.is_valid),
         ("missing", missing, missing),
         ("window", "permitted window", True),
         ("contact", "contact", True),
         ("sending", "may send", True),
-        ("night", "night", night),
-        ("eclipse", "eclipse by the Earth", eclipse),
+        ("night", "night", nights),
+        ("eclipse", "eclipse by the Earth", eclipses),
     ]
-    items = [tag("li", Html(f'<i class="{kind}"></i>'), words) for kind, words, is_ in shown if is_]
+    items = [tag("li", Html(f'<i class="{kind}"></i>'), words) for kind, words, is_ in rows if is_]
     return tag("ul", *items, class_="key")
 
 
@@ -152,14 +129,8 @@ def _station_lanes(environment: Environment):
         )
 
 
-def _platform_lanes(plan: Plan, now_utc: datetime | None):
-    environment = plan.environment
-    scenario = environment.scenario
-    span_h = len(environment.sky) / 60
-    placed = runs_in(scenario, plan.timeline, plan.unplaced)
-    places = missing_places(environment, plan.timeline, placed, now_utc)
-    windows = windows_table(environment)
-    broken = plan.verdict.slots_at_fault
+def _platform_lanes(shown: PlanPicture):
+    scenario, timeline = shown.plan.environment.scenario, shown.plan.timeline
     sending = {platform: name for name, platform in scenario.sending_names.items()}
     for p, platform in enumerate(scenario.platform):
         yield platform.name, None, tag("div", class_="lane head")
@@ -167,49 +138,36 @@ def _platform_lanes(plan: Plan, now_utc: datetime | None):
         for tone, device in enumerate(devices):
             look = f"slot tone{tone % TONES} hatch{(p + tone // TONES) % HATCHES}"
             for activity in (a for a in scenario.activity if a.instrument == device):
-                own = plan.timeline[plan.timeline["activity"] == activity.name]
-                rows = windows[windows["activity"] == activity.name]
-                open_h = span_windows(environment, rows["opens_utc"], rows["closes_utc"])
-                marks = [
-                    *(bar("window", *pair, span_h) for pair in open_h),
-                    *(bar("missing", *pair, span_h) for pair in places[activity.name]),
-                    *_slots(environment, own, look, span_h, broken),
-                ]
-                count = f"{placed[activity.name]} of {activity.count}"
-                yield (
-                    activity.name,
-                    count,
-                    tag(
-                        "div",
-                        *marks,
-                        class_="lane",
-                        role="group",
-                        aria_label=f"{activity.name}: {count} placed",
-                    ),
-                )
+                yield _activity_lane(shown, activity, look)
         name = sending[platform.name]
-        own = plan.timeline[plan.timeline["activity"] == name]
-        sent_mbit = plan.verdict.resources[platform.name]["sent_mbit"].sum()
-        yield (
-            name,
-            f"{sent_mbit:,.0f} Mbit",
-            tag(
-                "div",
-                *_slots(environment, own, "slot sending", span_h, broken),
-                class_="lane thin",
-                role="group",
-                aria_label=f"{name}: {sent_mbit:,.0f} Mbit sent",
-            ),
-        )
+        slots = _slots(shown, timeline[timeline["activity"] == name], "slot sending")
+        sent_mbit = shown.plan.verdict.resources[platform.name]["sent_mbit"].sum()
+        words = f"{name}: {sent_mbit:,.0f} Mbit sent"
+        lane = tag("div", *slots, class_="lane thin", role="group", aria_label=words)
+        yield name, f"{sent_mbit:,.0f} Mbit", lane
 
 
-def _slots(environment: Environment, own: pd.DataFrame, look: str, span_h: float, broken: set[str]):
-    start_utc = environment.sky.index[0]
-    for slot in own.itertuples(index=False):
-        start_h, end_h = (
-            (at - start_utc) / pd.Timedelta(hours=1) for at in (slot.start_utc, slot.end_utc)
-        )
-        wrong = slot.slot in broken
+def _activity_lane(shown: PlanPicture, activity: Activity, look: str) -> tuple[str, str, Html]:
+    """Windows, missing runs and slots of an activity."""
+    timeline, span_h = shown.plan.timeline, len(shown.plan.environment.sky) / 60
+    own = timeline[timeline["activity"] == activity.name]
+    marks = [
+        *(bar("window", *pair, span_h) for pair in shown.windows[activity.name]),
+        *(bar("missing", *pair, span_h) for pair in shown.missing[activity.name]),
+        *_slots(shown, own, look),
+    ]
+    count = f"{shown.placed[activity.name]} of {activity.count}"
+    words = f"{activity.name}: {count} placed"
+    lane = tag("div", *marks, class_="lane", role="group", aria_label=words)
+    return activity.name, count, lane
+
+
+def _slots(shown: PlanPicture, own: pd.DataFrame, look: str):
+    environment = shown.plan.environment
+    span_h = len(environment.sky) / 60
+    starts_h, ends_h = (hours_of(environment, own[c]) for c in ("start_utc", "end_utc"))
+    for slot, start_h, end_h in zip(own.itertuples(index=False), starts_h, ends_h):
+        wrong = slot.slot in shown.plan.verdict.slots_at_fault
         row = safe(slot_row(slot) + (" · in a broken rule" if wrong else ""))
         mark = " broken" if wrong else ""
         yield Html(
@@ -234,8 +192,9 @@ def slot_row(slot) -> str:
     return " · ".join([*facts, slot.state])
 
 
-def _levels(scenario: Scenario, plan: Plan):
+def _levels(plan: Plan):
     """State of charge over its reserve, and stored data under the capacity, of each platform."""
+    scenario = plan.environment.scenario
     for platform in scenario.platform:
         table = plan.verdict.resources[platform.name]
         charge, stored = table["state_of_charge"].to_numpy(), table["stored_mbit"].to_numpy()

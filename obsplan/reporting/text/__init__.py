@@ -1,1 +1,1 @@
-"""Lines for the terminal and for messages: verdicts, comparisons, changes, answers about the link."""
+"""Lines for the terminal and for messages: verdicts, comparisons, changes, the link."""

@@ -81,8 +81,9 @@ def totals(environment: Environment) -> list[str]:
         amount = table["rate_kbps"].sum() * 60 / 1000
         lines.append(
             f"{platform.name}{way}: Earth link for "
-            f"{100 * link_budget.covered_share(windows, first, last):.1f} % of the span, longest gap "
-            f"{gap_h:.1f} h, at most {amount:.0f} Mbit {'in all' if earthward else 'to the relay'}"
+            f"{100 * link_budget.covered_share(windows, first, last):.1f} % of the span, "
+            f"longest gap {gap_h:.1f} h, "
+            f"at most {amount:.0f} Mbit {'in all' if earthward else 'to the relay'}"
         )
     return lines
 

@@ -101,7 +101,8 @@ def price_lines(prices: pd.DataFrame) -> list[str]:
     """Science against moves: one line for each plan on offer."""
     return [
         f"price list: {row.moves} moves ({row.moved} moved, {row.dropped} dropped, {row.added} "
-        f"added): value {row.value:.1f}, {100 * row.value_share:.1f} % of the most found for the rest"
+        f"added): value {row.value:.1f}, "
+        f"{100 * row.value_share:.1f} % of the best found for the rest"
         + ("; this is the plan written" if row.chosen else f"; asked with --keep {_up(row.keep)}")
         for row in prices.itertuples(index=False)
     ]

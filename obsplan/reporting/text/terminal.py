@@ -11,7 +11,6 @@ import pandas as pd
 
 from obsplan.analysis.missing_runs import runs_in
 from obsplan.common.caution import CAUTION
-from obsplan.inputs.scenario import Scenario
 from obsplan.planning.plan import Plan
 from obsplan.planning.reasons.audit import CANNOT, WARNING
 from obsplan.reporting.text.sentences import bound_line, margin_lines
@@ -55,8 +54,9 @@ def progress(stream: TextIO, clock: Callable[[], float] = time.monotonic) -> Cal
     return report
 
 
-def plan_lines(scenario: Scenario, plan: Plan, directory: Path, colour: bool = False) -> list[str]:
-    """Runs wanted and placed, value and bound in words, margins, and where the files are."""
+def plan_lines(plan: Plan, directory: Path, colour: bool = False) -> list[str]:
+    """Runs requested and scheduled, value and bound, margins, and where the files are."""
+    scenario = plan.environment.scenario
     placed = runs_in(scenario, plan.timeline, plan.unplaced)
     worth = plan.timeline.groupby("activity")["value"].sum()
     rows = [

@@ -14,10 +14,10 @@ from tools.pictures import day, draw, night, picture, texts, utc, words
 
 from obsplan.common.errors import ObsplanError
 from obsplan.environment.build import make_environment
-from obsplan.reporting.figures import layout as parts
-from obsplan.reporting.figures import sky
+from obsplan.reporting.figures import layout
 from obsplan.reporting.figures.save import save_figure
 from obsplan.reporting.figures.sky import sky_figure
+from obsplan.reporting.hours import darkness, hours_of, minute_edges_h
 
 every_picture = pytest.mark.parametrize("kind", ["sky", "link", "plan", "resources"])
 every_scene = pytest.mark.parametrize("scene", ["day", "night"])
@@ -116,18 +116,16 @@ def test_title_is_taken_as_it_is_written():
 
 def test_a_dark_span_is_one_night_without_eclipse():
     assert night().environment.contacts.empty
-    dark, eclipse = sky.darkness(night().environment)
+    dark, eclipse = darkness(night().environment)
     assert dark.tolist() == [[0.0, 56.5]]
     assert len(eclipse) == 0
 
 
 def test_eclipse_band_lies_between_its_events():
-    _ = day()
-    around = _.environment
-
-    dark, eclipse = sky.darkness(around)
+    around = day().environment
+    dark, eclipse = darkness(around)
     events = around.events.set_index("event")["time_utc"]
-    begins, ends = parts.hours_of(around, events[["eclipse begins", "eclipse ends"]])
+    begins, ends = hours_of(around, events[["eclipse begins", "eclipse ends"]])
     # Bands are made of whole minutes.
     assert eclipse.ravel() == pytest.approx([begins, ends], abs=1 / 60)
     assert len(dark) == 0  # the Sun stays up all the time
@@ -136,9 +134,7 @@ def test_eclipse_band_lies_between_its_events():
 
 
 def test_slope_band_and_magnetotail_are_shown_and_named():
-    _ = night()
-    scenario = _.environment.scenario
-
+    scenario = night().environment.scenario
     site = scenario.site.model_copy(update={"slope_uncertainty_deg": 5.0})
     span = {"start_utc": utc("2028-07-03T12:00Z"), "end_utc": utc("2028-07-04T12:00Z")}
     span = scenario.span.model_copy(update=span)
@@ -154,20 +150,18 @@ def test_slope_band_and_magnetotail_are_shown_and_named():
 
 
 def test_local_noon_stands_where_the_sun_is_on_the_meridian():
-    _ = day()
-    around = _.environment
-
+    around = day().environment
     figure = picture("sky", "day")
     (local,) = figure.axes[0].child_axes
     ticks = {t.get_text(): x for t, x in zip(local.get_xticklabels(), local.get_xticks())}
-    hours = parts.minute_edges_h(around)[:-1]
+    hours = minute_edges_h(around)[:-1]
     noon_h = hours[np.argmin(np.abs(around.sky["local_time_h"].to_numpy() - 12))]
     assert ticks["12"] == pytest.approx(noon_h, abs=1 / 60)  # the table's own step
 
 
 def test_utc_ticks_begin_with_the_first_day_and_rule_midnights():
     start = pd.Timestamp("2028-12-30T06:00Z")
-    ticks_h, labels, midnights_h = parts._utc_ticks(start, 72.0, 0.1)
+    ticks_h, labels, midnights_h = layout._utc_ticks(start, 72.0, 0.1)
     assert midnights_h.tolist() == [18.0, 42.0, 66.0]
     named = {h: label.split() for h, label in zip(ticks_h, labels) if len(label.split()) > 1}
     assert named == {
@@ -181,7 +175,6 @@ def test_utc_ticks_begin_with_the_first_day_and_rule_midnights():
 def test_resources_show_every_limit():
     plan = day()
     scenario = plan.environment.scenario
-
     told = words(picture("resources", "day"))
     for platform in scenario.platform:
         assert f"bus limit {platform.bus_limit_w:g} W" in told
@@ -194,17 +187,14 @@ def test_resources_show_every_limit():
 
 def test_under_reserve_is_filled_and_shown_in_numbers():
     plan = night()
-
     charge = plan.verdict.resources["lander"]["state_of_charge"]
     assert charge.min() < 0.2
     assert f"lander {100 * charge.iloc[-1]:.0f} % at end" in words(picture("plan", "night"))
 
 
 def test_every_contact_is_a_bar_as_tall_as_its_station_stands():
-    _ = day()
-    around = _.environment
-    scenario = _.environment.scenario
-
+    around = day().environment
+    scenario = around.scenario
     figure = picture("link", "day")
     for ax, station in zip(figure.axes, scenario.station):
         rows = around.contacts[around.contacts["station"] == station.name]
@@ -217,10 +207,8 @@ def test_every_contact_is_a_bar_as_tall_as_its_station_stands():
 
 
 def test_use_of_every_station_is_told_beside_its_contacts():
-    _ = day()
-    around = _.environment
-    scenario = _.environment.scenario
-
+    around = day().environment
+    scenario = around.scenario
     for station in scenario.station:
         used_h = (around.platforms["lander"]["station"] == station.name).sum() / 60
         assert any(w.endswith(f"h, {used_h:.1f} h used") for w in words(picture("link", "day")))

@@ -1,6 +1,7 @@
 """The picture of a plan: sums, marks and key say what the timeline holds, and what it lacks."""
 
 import re
+from dataclasses import replace
 
 import numpy as np
 import pandas as pd
@@ -8,10 +9,9 @@ from tools.pictures import day, hollow, night, picture, words
 
 from obsplan.analysis.missing_runs import missing_places, runs_in, told_missing
 from obsplan.checking.check import check_timeline
+from obsplan.common.caution import CAUTION
 from obsplan.common.text import raised
-from obsplan.planning.plan import Plan
-from obsplan.reporting.figures import plan as plan_picture
-from obsplan.reporting.figures.plan import plan_figure, timeline_figure
+from obsplan.reporting.figures.plan import plan_figure
 from obsplan.reporting.figures.resources import resources_figure
 
 UNPLACED = ["activity", "wanted", "placed", "reason", "would_fit_if"]
@@ -20,7 +20,6 @@ UNPLACED = ["activity", "wanted", "placed", "reason", "would_fit_if"]
 def test_plan_tells_value_bound_counts_and_caution():
     plan = day()
     scenario = plan.environment.scenario
-
     told = words(picture("plan", "day"))
     (line,) = [text for text in told if text.startswith("value ")]
     value, bound = f"{plan.value:.1f}", f"{raised(plan.bound)}"
@@ -30,39 +29,25 @@ def test_plan_tells_value_bound_counts_and_caution():
     for activity in scenario.activity:
         placed = (plan.timeline["activity"] == activity.name).sum()
         assert f"{placed} of {activity.count}" in told
-    (caution,) = [text for text in told if plan_picture.CAUTION in text]
-    assert caution.startswith("mechanism, laser, radioactive source: ")
+    (caution,) = [text for text in told if CAUTION in text.replace("\n", " ")]
+    assert caution.startswith("Hazards: mechanism, laser, radioactive source. ")
 
 
 def test_no_hazard_no_caution_and_no_bound_no_claim():
-    plan = night()
-
-    endless = Plan(plan.environment, plan.timeline, plan.unplaced, plan.verdict, 0.0, np.inf)
-    told = " ".join(words(plan_figure(endless)))
-    assert plan_picture.CAUTION not in told
+    told = " ".join(words(plan_figure(replace(night(), bound=np.inf))))
+    assert "flight rules" not in told
     assert "value 0.0" in told and "possible" not in told and "missing" not in told
 
 
 def test_a_proven_plan_is_called_the_best_possible():
     plan = day()
-
-    proven = Plan(
-        plan.environment,
-        plan.timeline,
-        plan.unplaced,
-        plan.verdict,
-        plan.value,
-        plan.value * (1 + 1e-7),
-    )
-    told = words(plan_figure(proven))
+    told = words(plan_figure(replace(plan, bound=plan.value * (1 + 1e-7))))
     assert any(line.startswith(f"value {plan.value:.1f}, the best possible") for line in told)
 
 
 def test_broken_slots_are_marked():
     plan = day()
-    around = plan.environment
-    scenario = plan.environment.scenario
-
+    around, scenario = plan.environment, plan.environment.scenario
     timeline = plan.timeline.copy()
     drives = timeline["activity"] == "drive"
     for column in ("start_utc", "end_utc"):
@@ -70,7 +55,7 @@ def test_broken_slots_are_marked():
     verdict = check_timeline(around, timeline)
     named = set(" ".join(verdict.violations["slots"]).split())
     assert named & set(timeline.loc[drives, "slot"])
-    figure = timeline_figure(around, timeline, verdict, "edited.csv")
+    figure = plan_figure(replace(plan, timeline=timeline, verdict=verdict))
     crosses = [
         line.get_xdata() for ax in figure.axes for line in ax.lines if line.get_marker() == "X"
     ]
@@ -81,31 +66,15 @@ def test_broken_slots_are_marked():
     assert "in a broken rule" not in words(picture("plan", "day"))
 
 
-def test_activity_and_start_are_enough_for_a_timeline():
-    plan = day()
-    around = plan.environment
-    scenario = plan.environment.scenario
-
-    slots = plan.timeline[~plan.timeline["activity"].isin(scenario.sending_names)]
-    bare = plan_picture._slots(around, slots[["activity", "start_utc"]])
-    full = plan_picture._slots(around, slots)
-    assert bare["end_h"].tolist() == full["end_h"].tolist()
-    verdict = check_timeline(around, slots[["activity", "start_utc"]])
-    timeline_figure(around, slots[["activity", "start_utc"]], verdict)
-
-
 def test_every_missing_run_has_a_hollow_mark_and_its_reason():
     plan = day()
-    around = plan.environment
-    scenario = plan.environment.scenario
-
+    around, scenario = plan.environment, plan.environment.scenario
     rows = [
         (a.name, a.count, int((plan.timeline["activity"] == a.name).sum()), 'energy of "rover"', "")
         for a in scenario.activity
     ]
     unplaced = pd.DataFrame(rows, columns=UNPLACED).query("placed < wanted")
-    made = Plan(plan.environment, plan.timeline, unplaced, plan.verdict, plan.value, plan.bound)
-    figure = plan_figure(made)
+    figure = plan_figure(replace(plan, unplaced=unplaced))
     told = words(figure)
     homes = {a.name: scenario.platform_of(a) for a in scenario.activity}
     placed = runs_in(scenario, plan.timeline, unplaced)
@@ -120,36 +89,31 @@ def test_every_missing_run_has_a_hollow_mark_and_its_reason():
 
 def test_marks_and_the_rest_that_finds_no_room_add_up_to_what_is_missing():
     plan = day()
-    around = plan.environment
-    scene = plan.environment.scenario
-
-    rows = [(a.name, a.count, 0, 'energy of "rover"', "") for a in scene.activity]
+    around, scenario = plan.environment, plan.environment.scenario
+    rows = [(a.name, a.count, 0, 'energy of "rover"', "") for a in scenario.activity]
     unplaced = pd.DataFrame(rows, columns=UNPLACED)
-    made = Plan(plan.environment, plan.timeline.iloc[:0], unplaced, plan.verdict, 0.0, plan.bound)
     now_utc = around.sky.index[0] + pd.Timedelta(hours=40)
-    figure = plan_figure(made, now_utc)
+    empty = plan.timeline.iloc[:0]
+    figure = plan_figure(replace(plan, timeline=empty, unplaced=unplaced, now_utc=now_utc))
     told = [text.get_text() for ax in figure.axes for text in ax.texts]
     whys = [re.match(r"(\d+)(?: \+ (\d+))?: energy", text) for text in told]
     marks, rests = zip(*[(int(w[1]), int(w[2] or 0)) for w in whys if w])
     # Where windows hold nothing any more, all that is missing is the rest.
-    assert sum(rests) > 0 and sum(marks) + sum(rests) == sum(a.count for a in scene.activity)
+    assert sum(rests) > 0 and sum(marks) + sum(rests) == sum(a.count for a in scenario.activity)
     assert sum(marks) == len(hollow(figure))
     assert "wanted, not placed (+ n: no room for n more)" in words(figure)
 
 
 def test_a_line_stands_at_now_and_hollow_marks_after_it():
     plan = day()
-    around = plan.environment
-    scenario = plan.environment.scenario
-
+    around, scenario = plan.environment, plan.environment.scenario
     hour = 30.5
     now_utc = around.sky.index[0] + pd.Timedelta(hours=hour)
-    none = plan.timeline.iloc[:0]
-    wanted = {a.name: 0 for a in scenario.activity}
-    drawn = timeline_figure(around, none, plan.verdict, runs_placed=wanted, now_utc=now_utc)
+    empty = replace(plan, timeline=plan.timeline.iloc[:0], now_utc=now_utc)
+    drawn = plan_figure(empty)
     hollow_h = [path.vertices[:, 0].min() for path in hollow(drawn)]
     assert hollow_h and min(hollow_h) >= hour
-    resources = resources_figure(around, plan.verdict, now_utc)
+    resources = resources_figure(empty)
     for figure, panels in (
         (drawn, 3 + 2 + len(scenario.platform) - 1),
         (resources, 4 * len(scenario.platform)),
@@ -175,7 +139,6 @@ def test_the_key_names_only_what_the_picture_holds():
 def test_as_many_runs_are_marked_as_are_required():
     plan = day()
     scenario = plan.environment.scenario
-
     marked = sum(
         len(line.get_xdata())
         for ax in picture("plan", "day").axes

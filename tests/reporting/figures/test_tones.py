@@ -5,7 +5,7 @@ from itertools import combinations
 import numpy as np
 import pytest
 
-from obsplan.reporting.figures import layout as parts
+from obsplan.reporting.figures import layout
 
 # Machado, Oliveira & Fernandes 2009, IEEE Trans. Vis. Comput. Graph. 15:1291, severity 1.0, in
 # linear RGB, as quoted by others; each row sums to one (grey stays grey).
@@ -40,19 +40,19 @@ def lightness(tone, seen_as):
 
 
 MEETING = [
-    (parts.PAPER, parts.NIGHT),
-    (parts.NIGHT, parts.ECLIPSE),
-    (parts.NIGHT, parts.GROUND),
-    (parts.ECLIPSE, parts.GROUND),
-    (parts.PAPER, parts.WINDOW),
-    *((parts.WINDOW, tone) for tone in (*parts.SLOTS, parts.INK)),
-    *combinations(parts.SLOTS, 2),
-    *((parts.CONTACT_LOOK["facecolor"], t) for t in (parts.PAPER, parts.NIGHT, parts.ECLIPSE)),
-    *((parts.LIGHT, tone) for tone in (parts.SUN, parts.LINES[0]["color"])),
-    *((parts.PAPER, look["color"]) for look in parts.LINES),
-    *((parts.NIGHT, look["color"]) for look in parts.LINES),
-    (parts.NIGHT, parts.SUN),
-    (parts.NIGHT, parts.EARTH),
+    (layout.PAPER, layout.NIGHT),
+    (layout.NIGHT, layout.ECLIPSE),
+    (layout.NIGHT, layout.GROUND),
+    (layout.ECLIPSE, layout.GROUND),
+    (layout.PAPER, layout.WINDOW),
+    *((layout.WINDOW, tone) for tone in (*layout.SLOT_COLOURS, layout.INK)),
+    *combinations(layout.SLOT_COLOURS, 2),
+    *((layout.CONTACT_STYLE["facecolor"], t) for t in (layout.PAPER, layout.NIGHT, layout.ECLIPSE)),
+    *((layout.LIGHT, tone) for tone in (layout.SUN, layout.LINE_STYLES[0]["color"])),
+    *((layout.PAPER, style["color"]) for style in layout.LINE_STYLES),
+    *((layout.NIGHT, style["color"]) for style in layout.LINE_STYLES),
+    (layout.NIGHT, layout.SUN),
+    (layout.NIGHT, layout.EARTH),
 ]
 
 
@@ -65,11 +65,11 @@ def test_tones_that_meet_differ_in_lightness(seen_as):
 
 
 def test_slot_tones_and_line_styles_run_from_dark_to_light_and_never_repeat():
-    light = [lightness(tone, "by most") for tone in parts.SLOTS]
+    light = [lightness(tone, "by most") for tone in layout.SLOT_COLOURS]
     assert light == sorted(light)
-    assert len({str(look["linestyle"]) for look in parts.LINES}) == len(parts.LINES)
-    looks = [parts.slot_look(t, h) for t in range(len(parts.SLOTS)) for h in range(2)]
-    assert len({(look["facecolor"], look["hatch"]) for look in looks}) == len(looks)
+    assert len({str(style["linestyle"]) for style in layout.LINE_STYLES}) == len(layout.LINE_STYLES)
+    styles = [layout.slot_style(t, h) for t in range(len(layout.SLOT_COLOURS)) for h in range(2)]
+    assert len({(style["facecolor"], style["hatch"]) for style in styles}) == len(styles)
 
 
 def test_lightness_agrees_with_known_greys():

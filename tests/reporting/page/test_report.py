@@ -73,9 +73,7 @@ def test_pictures_tables_and_slots_have_words_of_their_own(page):
 
 def test_headline_tells_runs_value_bound_margin_and_next_decision(page):
     plan = made()
-    around = plan.environment
-    scene = plan.environment.scenario
-
+    around, scene = plan.environment, plan.environment.scenario
     ((_, head),) = page.all("header")
     placed = plan.timeline["activity"].isin([a.name for a in scene.activity]).sum()
     assert f"{placed} of {sum(a.count for a in scene.activity)}" in head
@@ -97,7 +95,6 @@ def test_headline_tells_runs_value_bound_margin_and_next_decision(page):
 )
 def test_how_good_a_plan_is_never_sounds_better_than_it_is(share, best, bound):
     plan = made()
-
     poorer = replace(plan, value=48.0, bound=48.0 * share)
     ((_, head),) = Page(report.report_page(poorer)).all("header")
     assert best in head and bound in head
@@ -105,7 +102,6 @@ def test_how_good_a_plan_is_never_sounds_better_than_it_is(share, best, bound):
 
 def test_without_a_bound_none_is_claimed():
     plan = made()
-
     page = Page(report.report_page(replace(plan, bound=np.inf)))
     ((_, head),) = page.all("header")
     assert "not proven" in head and "below the best possible" not in head
@@ -123,7 +119,6 @@ def test_without_uplink_the_next_decision_is_the_first_step_that_cannot_wait():
 def test_three_smallest_margins_come_first_by_share_of_their_room(page):
     plan = made()
     scene = plan.environment.scenario
-
     shares = []
     for row in plan.verdict.margins.itertuples():
         if row.unit == "min":
@@ -143,7 +138,6 @@ def test_three_smallest_margins_come_first_by_share_of_their_room(page):
 
 def test_margins_in_time_stand_apart_the_shortest_first(page):
     plan = made()
-
     in_time = plan.verdict.margins.query("unit == 'min'")
     rows = [t for _, t in page.all("tr")]
     head = rows.index("marginleftconditionslotwhen (UTC)")
@@ -161,7 +155,6 @@ def test_margins_in_time_stand_apart_the_shortest_first(page):
 def test_extremes_are_those_of_the_minutes_and_a_small_scale_is_told(page):
     plan = made()
     scene = plan.environment.scenario
-
     told = [a["aria-label"] for a, _ in page.all("svg")]
     for platform in scene.platform:
         table, capacity = plan.verdict.resources[platform.name], platform.store.capacity_mbit
@@ -178,9 +171,8 @@ def test_extremes_are_those_of_the_minutes_and_a_small_scale_is_told(page):
 def test_a_line_stands_at_now_and_what_is_missing_after_it(hour, kind):
     plan = made()
     around = plan.environment
-
     now_utc = around.sky.index[0] + pd.Timedelta(hours=hour)
-    page = Page(report.report_page(plan, now_utc))
+    page = Page(report.report_page(replace(plan, now_utc=now_utc)))
     ((line, words),) = page.all("div", class_=kind)
     share = 100 * hour / 12
     assert line["style"] == f"left:{share:.3f}%" and words == f"now, {now_utc:%H:%M}"
@@ -192,7 +184,6 @@ def test_a_line_stands_at_now_and_what_is_missing_after_it(hour, kind):
 
 def test_what_did_not_fit_has_its_reason_and_its_remedy(page):
     plan = made()
-
     assert len(plan.unplaced)
     for row in plan.unplaced.itertuples():
         for words in (row.activity, plain(row.reason), plain(row.would_fit_if)):
@@ -211,7 +202,6 @@ def test_reasons_name_conditions_and_instants_in_words():
 def test_what_is_broken_is_told_and_marked(page):
     plan = made()
     around = plan.environment
-
     slots = plan.timeline.copy()
     late = slots["activity"] == SWEEP
     slots.loc[late, ["start_utc", "end_utc"]] += pd.Timedelta(minutes=5)
@@ -232,9 +222,8 @@ def test_what_is_broken_is_told_and_marked(page):
 def test_missing_runs_without_room_are_counted():
     plan = made()
     around = plan.environment
-
     now_utc = around.sky.index[0] + pd.Timedelta(hours=11)
-    page = Page(report.report_page(plan, now_utc))
+    page = Page(report.report_page(replace(plan, now_utc=now_utc)))
     (told,) = [text for _, text in page.all("li") if text.startswith("wanted, not placed")]
     marks = sum("style" in a for a, _ in page.all("i", class_="missing"))
     rest = sum(map(int, re.findall(r"(\d+) more", told)))
@@ -244,14 +233,12 @@ def test_missing_runs_without_room_are_counted():
 
 def test_a_plan_with_everything_in_says_so():
     plan = made()
-
     page = Page(report.report_page(replace(plan, unplaced=plan.unplaced.iloc[:0])))
     assert "Everything that was wanted is in." in page.section("unplaced")
 
 
 def test_every_slot_can_be_pointed_at_and_stands_in_its_table(page):
     plan = made()
-
     told = [a["aria-label"] for a, _ in page.all("button")]
     for slot in plan.timeline.itertuples():
         (row,) = [t for t in told if t.startswith(f"{slot.slot} {slot.activity} ")]
@@ -264,7 +251,6 @@ def test_every_slot_can_be_pointed_at_and_stands_in_its_table(page):
 def test_slots_stand_where_their_times_are(page):
     plan = made()
     around = plan.environment
-
     span = around.sky.index[-1] - around.sky.index[0] + pd.Timedelta(minutes=1)
     began = around.sky.index[0]
     places = {a["aria-label"].split()[0]: a["style"] for a, _ in page.all("button")}
@@ -277,7 +263,6 @@ def test_slots_stand_where_their_times_are(page):
 
 def test_coverage_bins_are_filled_empty_or_out_of_reach(page):
     plan = made()
-
     bins = [(a.get("class"), t) for a, t in page.all("li") if re.match(r"\d+ to \d+ ", t)]
     assert [t.split()[0] for _, t in bins] == ["0", "4", "8", "11", "40"]
     own = plan.timeline[plan.timeline["activity"] == SWEEP]
@@ -291,9 +276,7 @@ def test_coverage_bins_are_filled_empty_or_out_of_reach(page):
 
 def test_latency_assumptions_hashes_and_caution_are_told(page):
     plan = made()
-    around = plan.environment
-    scene = plan.environment.scenario
-
+    around, scene = plan.environment, plan.environment.scenario
     latency = latency_table(scene, plan.timeline, plan.verdict)
     received = latency[latency["received_mbit"] > 0]
     assert len(received)
@@ -308,7 +291,6 @@ def test_latency_assumptions_hashes_and_caution_are_told(page):
 def test_demo_sized_pages_stay_small(text):
     # The demo has some 230 slots; here the rest of the page weighs on fewer of them.
     plan = made()
-
     assert len(text) / len(plan.timeline) * 230 < 2_000_000
 
 
@@ -370,6 +352,6 @@ def test_text_has_no_other_tones_than_those():
 
 
 def test_slots_have_the_tones_of_the_figures_whose_lightness_is_tested():
-    for name, tone in zip((r"\.slot", r"\.tone1", r"\.tone2", r"\.tone3"), layout.SLOTS):
+    for name, tone in zip((r"\.slot", r"\.tone1", r"\.tone2", r"\.tone3"), layout.SLOT_COLOURS):
         assert re.search(rf"(?m)^{name} {{ background-color: {tone}; }}", CSS)
     assert f"background: {layout.WINDOW}" in CSS and layout.NIGHT in CSS

@@ -28,7 +28,7 @@ def made():
         {"name": "sweep", "count": 40, "value": 2.0},
         {"name": "deep night", "when": {"sun_elevation_deg": [-90, -80]}},
     )
-    return scene, make_plan(world(scene))
+    return make_plan(world(scene))
 
 
 class Screen(io.StringIO):
@@ -37,7 +37,7 @@ class Screen(io.StringIO):
 
 
 def test_the_table_counts_runs_and_adds_them_up(made, tmp_path):
-    lines = terminal.plan_lines(*made, tmp_path)
+    lines = terminal.plan_lines(made, tmp_path)
     rows = {line[:10].strip(): line[10:].split() for line in lines[:4]}
     assert rows["sweep"] == ["40", "24", "48.0"]
     assert rows["deep night"] == ["1", "0", "0.0"]
@@ -48,14 +48,13 @@ def test_the_table_counts_runs_and_adds_them_up(made, tmp_path):
 
 
 def test_an_interrupted_plan_says_so(made, tmp_path):
-    scene, whole = made
-    lines = terminal.plan_lines(scene, replace(whole, interrupted=True), tmp_path)
+    lines = terminal.plan_lines(replace(made, interrupted=True), tmp_path)
     assert sum("search was interrupted" in line for line in lines) == 1
 
 
 def test_colour_only_repeats_what_is_said(made, tmp_path):
-    plain = terminal.plan_lines(*made, tmp_path)
-    painted = terminal.plan_lines(*made, tmp_path, colour=True)
+    plain = terminal.plan_lines(made, tmp_path)
+    painted = terminal.plan_lines(made, tmp_path, colour=True)
     assert not any("\x1b" in line for line in plain) and any("\x1b" in line for line in painted)
     for tone in terminal.TONES.values():
         painted = [line.replace(f"\x1b[{tone}m", "") for line in painted]

@@ -1,0 +1,47 @@
+"""What every picture of a plan shows, in print or on the page."""
+
+from dataclasses import dataclass
+
+from obsplan.analysis.missing_runs import missing_places, runs_in
+from obsplan.planning.plan import Plan
+from obsplan.planning.problem.start_windows import windows_table
+from obsplan.reporting.hours import Windows, span_windows
+
+
+@dataclass(frozen=True)
+class PlanPicture:
+    """A plan, and by name of the activity what is drawn besides its slots.
+
+    placed: runs scheduled (see `runs_in`). windows: permitted windows. missing: a place for
+    each missing run (see `missing_places`).
+    """
+
+    plan: Plan
+    placed: dict[str, int]
+    windows: dict[str, Windows]
+    missing: dict[str, Windows]
+
+    def without_room(self) -> dict[str, int]:
+        """Missing runs of each activity for which its windows have no room."""
+        return {
+            a.name: a.count - self.placed[a.name] - len(self.missing[a.name])
+            for a in self.plan.environment.scenario.activity
+        }
+
+
+def plan_picture(plan: Plan) -> PlanPicture:
+    """What a picture of `plan` shows."""
+    environment = plan.environment
+    scenario = environment.scenario
+    placed = runs_in(scenario, plan.timeline, plan.unplaced)
+    rows = windows_table(environment)
+    windows = {}
+    for activity in scenario.activity:
+        own = rows[rows["activity"] == activity.name]
+        windows[activity.name] = span_windows(environment, own["opens_utc"], own["closes_utc"])
+    return PlanPicture(
+        plan,
+        placed,
+        windows,
+        missing_places(environment, plan.timeline, placed, plan.now_utc),
+    )
