@@ -88,7 +88,7 @@ def test_idle_load_that_empties_the_battery_is_named_with_time_and_amount():
 
 def test_required_run_without_window_names_the_condition():
     scene = scenario({"name": "a", "must": 1, "when": {"sun_elevation_deg": [89, 90]}})
-    with pytest.raises(Infeasible, match='has no window: no slot in the span has Sun elev'):
+    with pytest.raises(Infeasible, match="has no window: no slot in the span has Sun elev"):
         make_plan(world(scene))
 
 
