@@ -60,8 +60,8 @@ def plan(
 
     With --dry-run the scenario is audited instead, in a few seconds. A table compares what
     the required and all requested runs need of energy, downlink and storage with what each
-    platform has. Then come errors (no plan is possible; exit code 1), warnings and notes,
-    each with a fix.
+    platform has. Then come findings that make every plan infeasible (exit code 1), warnings
+    and notes, each with a fix.
 
     With --worth, a table after the plan says what one more Wh of battery, W of array, hour
     of contact and Mbit of storage would add to the best possible value.
@@ -146,22 +146,23 @@ def _report_problem(environment, report: Callable[[str], None]) -> None:
             rounded_min = scenario.slot_min(activity)
             report(f"{activity.name}: {requested_min} min rounded up to {rounded_min} min")
     if many := many_starts(environment):
-        report(f"{many[0]}; fix: {many[1]}")
+        report(many.line)
 
 
 def _audit(environment, quiet: bool, as_json: bool) -> None:
     import json
 
-    from obsplan.planning.reasons.audit import CANNOT, audit, balance
+    from obsplan.planning.reasons.audit import Severity, audit
+    from obsplan.planning.reasons.balance import balance
     from obsplan.reporting.text import terminal
 
     findings, supply = audit(environment), balance(environment)
-    infeasible = bool((findings["weight"] == CANNOT).any())
+    infeasible = bool((findings["severity"] == Severity.INFEASIBLE).any())
     if as_json:
         facts = {
             "title": environment.scenario.title,
             "input_sha256_16": environment.scenario.input_hash,
-            "may_hold": not infeasible,
+            "infeasible": infeasible,
             "findings": findings.to_dict("records"),
             "balance": supply.round(3).to_dict("records"),
         }

@@ -21,8 +21,8 @@ from obsplan.planning.minute_repair import holding, lighter, replayed
 from obsplan.planning.problem.booking import Booking, plan_value
 from obsplan.planning.problem.definition import worth_of_all
 from obsplan.planning.problem.from_scenario import build_problem
-from obsplan.planning.problem.start_windows import most_runs, why_no_window
 from obsplan.planning.problem.timeline_table import plan_slots, timeline_table
+from obsplan.planning.reasons.audit import no_room_for_required_runs
 from obsplan.planning.reasons.conflicts import find_conflict
 from obsplan.planning.reasons.idle_energy import why_not_idle
 from obsplan.planning.reasons.unplaced import unplaced
@@ -77,7 +77,7 @@ def make_plan(
     be placed or a platform cannot even idle through the span.
     """
     _require_idle(environment)
-    _require_windows(environment)
+    _require_room(environment)
     question = build_problem(environment)
     relaxed = build_problem(environment, relaxed=True)
     best: tuple[Booking, Verdict] | None = None
@@ -194,20 +194,7 @@ def _require_idle(environment: Environment) -> None:
         raise Infeasible(why)
 
 
-def _require_windows(environment: Environment) -> None:
-    """Raise Infeasible when an activity's own windows cannot hold the runs it must have."""
-    lines = []
-    for activity in environment.scenario.activity:
-        if not activity.must:
-            continue
-        why = why_no_window(environment, activity)
-        room = most_runs(environment, activity)
-        if why:
-            lines.append(f'activity "{activity.name}" must run, but has no window: {why}')
-        elif room < activity.must:
-            lines.append(
-                f'activity "{activity.name}" must run {activity.must} times, but its windows and '
-                f"its gap of {activity.gap_min} min leave room for {room}"
-            )
-    if lines:
-        raise Infeasible("\n".join(lines))
+def _require_room(environment: Environment) -> None:
+    """Raise Infeasible when an activity's own windows have no room for its required runs."""
+    if findings := no_room_for_required_runs(environment):
+        raise Infeasible("\n".join(finding.line for finding in findings))

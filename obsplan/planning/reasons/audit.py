@@ -1,17 +1,18 @@
-"""What can be said of a scenario before any plan is made: what cannot hold, what is odd.
+"""What can be said of a scenario before any plan is made: what is infeasible, what is odd.
 
-Everything that is told as "cannot hold" is shown by a necessary condition, generous where it
-is not exact: no plan would meet it. A scenario without such a finding may still have no plan.
+Each finding of severity "infeasible" is a necessary condition that the scenario fails,
+generous if it is not exact: no plan can meet it. A scenario without one may still be
+infeasible.
 """
 
 from collections.abc import Iterator
+from enum import StrEnum
+from typing import NamedTuple
 
 import numpy as np
 import pandas as pd
 
-from obsplan.common import intervals
 from obsplan.environment.model import Environment
-from obsplan.inputs.hardware import Platform
 from obsplan.inputs.scenario import Activity, Scenario
 from obsplan.planning.problem.start_windows import (
     coverage_bin,
@@ -19,22 +20,39 @@ from obsplan.planning.problem.start_windows import (
     start_mask,
     why_no_window,
 )
+from obsplan.planning.reasons.balance import balance, on_platform
 from obsplan.planning.reasons.idle_energy import idle_violations
 
-CANNOT, WARNING, NOTE = "cannot hold", "warning", "note"
-AUDIT_COLUMNS = ("weight", "where", "finding", "mend")
-BALANCE_COLUMNS = ("platform", "resource", "unit", "required", "wanted", "offered")
 # More permitted starts than these make the search slow and the linear model large.
 MANY_STARTS = 100_000
+# More than the replay tolerates for rounding, in Wh and Mbit.
+BALANCE_SLACK = 1e-3
 
-Finding = tuple[str, str, str, str]
+
+class Severity(StrEnum):
+    """INFEASIBLE rules out every plan; the others do not."""
+
+    INFEASIBLE = "infeasible"
+    WARNING = "warning"
+    NOTE = "note"
+
+
+class Finding(NamedTuple):
+    """One finding: where in the scenario, what is found there, and what fixes it."""
+
+    severity: Severity
+    where: str
+    finding: str
+    fix: str
+
+    @property
+    def line(self) -> str:
+        fix = f"; fix: {self.fix}" if self.fix else ""
+        return f"{self.where}: {self.finding}{fix}"
 
 
 def audit(environment: Environment) -> pd.DataFrame:
-    """What stands out in a scenario: columns `weight, where, finding, mend`, worst first.
-
-    `weight` is "cannot hold" (no plan can meet it), "warning" or "note".
-    """
+    """All findings of a scenario, worst first: the fields of `Finding` as columns."""
     scenario = environment.scenario
     found = [
         *_idle(environment),
@@ -47,120 +65,56 @@ def audit(environment: Environment) -> pd.DataFrame:
     first = _first_ends(environment)
     for activity in scenario.activity:
         found += _activity(environment, activity, first)
-    order = (CANNOT, WARNING, NOTE)
-    found.sort(key=lambda finding: order.index(finding[0]))
-    return pd.DataFrame(found, columns=list(AUDIT_COLUMNS))
+    order = list(Severity)
+    found.sort(key=lambda finding: order.index(finding.severity))
+    return pd.DataFrame(found, columns=list(Finding._fields))
 
 
-def balance(environment: Environment) -> pd.DataFrame:
-    """What all required and all wanted runs take of each platform, and what there is.
-
-    Rows per platform: energy (idling and sending included; of the battery what may be used),
-    link (data that cannot stay aboard), and store (data gathered in the longest silence, at
-    the mean rate of the runs). Offered energy counts no loss and no spilling, offered link
-    no sharing of stations: what is more than offered cannot be.
-    """
-    scenario = environment.scenario
-    rows = []
-    send_mbit = {which: _to_send_mbit(scenario, which) for which in ("must", "count")}
-    span_h = scenario.steps * scenario.span.step_min / 60
-    for platform in scenario.platform:
-        table = environment.platforms[platform.name]
-        rate_kbps = table["rate_kbps"].to_numpy(dtype=float)
-        battery, store = platform.battery, platform.store
-        end = max(battery.reserve, battery.end or 0.0)
-        offered_wh = table["generation_w"].sum() / 60
-        offered_wh += (battery.start - end) * battery.capacity_wh
-        silent = intervals.from_mask(rate_kbps <= 0)
-        silence_h = float(np.diff(silent).max(initial=0)) / 60
-        asked = {}
-        for which in ("must", "count"):
-            sent = send_mbit[which][platform.name]
-            idle_wh = table["base_load_w"].sum() / 60
-            asked["energy", which] = idle_wh + _sending_wh(platform, rate_kbps, sent)
-            asked["energy", which] += _runs_wh(scenario, platform, which)
-            asked["link", which] = sent
-            gathered = sum(getattr(a, which) * a.data_mbit for a in _own(scenario, platform))
-            asked["store", which] = gathered * silence_h / span_h
-        offered = {
-            "energy": (offered_wh, "Wh"),
-            "link": (rate_kbps.sum() * 60 / 1000, "Mbit"),
-            "store": (store.capacity_mbit, "Mbit"),
-        }
-        rows += [
-            (platform.name, key, unit, asked[key, "must"], asked[key, "count"], amount)
-            for key, (amount, unit) in offered.items()
-        ]
-    return pd.DataFrame(rows, columns=list(BALANCE_COLUMNS))
-
-
-def _own(scenario: Scenario, platform: Platform) -> list[Activity]:
-    return [a for a in scenario.activity if scenario.platform_of(a) == platform.name]
-
-
-def _runs_wh(scenario: Scenario, platform: Platform, which: str) -> float:
-    return sum(
-        getattr(a, which) * (a.warm_up_min * a.warm_up_w + a.duration_min * a.power_w) / 60
-        for a in _own(scenario, platform)
-    )
-
-
-def _sending_wh(platform: Platform, rate_kbps: np.ndarray, sent_mbit: float) -> float:
-    """The least energy that takes so much data off the platform, all at its best rate."""
-    best_kbps = rate_kbps.max(initial=0.0)
-    return platform.radio.transmit_w * sent_mbit * 1000 / best_kbps / 3600 if best_kbps else 0.0
-
-
-def _to_send_mbit(scenario: Scenario, which: str) -> dict[str, float]:
-    """Per platform, the data that its runs yield or that it relays and that cannot stay."""
-    sent: dict[str, float] = {}
-    # Whoever relays for others must know what they send.
-    for platform in sorted(scenario.platform, key=lambda p: p.radio.to == "earth"):
-        store = platform.store
-        stays = store.capacity_mbit if store.end_limit_mbit is None else store.end_limit_mbit
-        held = store.start_mbit
-        held += sum(getattr(a, which) * a.data_mbit for a in _own(scenario, platform))
-        held += sum(sent[p.name] for p in scenario.platform if p.radio.to == platform.name)
-        sent[platform.name] = max(0.0, held - min(stays, store.capacity_mbit))
-    return sent
+def no_room_for_required_runs(environment: Environment) -> list[Finding]:
+    """Activities whose own windows and gap leave no room for their required runs."""
+    return [
+        finding
+        for activity in environment.scenario.activity
+        for finding in _room(environment, activity)
+        if finding.severity == Severity.INFEASIBLE
+    ]
 
 
 def _idle(environment: Environment) -> Iterator[Finding]:
     for violation in idle_violations(environment):
-        yield CANNOT, "with no slot at all", violation.problem, violation.fix
+        where = "with no slot at all"
+        yield Finding(Severity.INFEASIBLE, where, violation.problem, violation.fix)
 
 
 def _shares(table: pd.DataFrame) -> Iterator[Finding]:
-    """Where more is asked of a platform than there is."""
-    mends = {
-        "energy": "ask fewer runs, or give it more array or battery",
-        "link": "ask fewer runs or less data, or give it a faster link or longer contacts",
-        "store": "a larger store, or runs spread so that contacts lie between them",
-    }
+    """Where the runs need more of a platform than it has."""
     for row in table.itertuples(index=False):
-        where = f'platform "{row.platform}"'
-        if row.resource == "store":
-            if row.wanted > row.offered:
-                yield (
-                    WARNING,
-                    where,
-                    f"in the longest silence all wanted runs yield some "
-                    f"{row.wanted:.0f} Mbit; the store holds {row.offered:.0f} Mbit",
-                    mends["store"],
-                )
+        infeasible = row.required > row.available + BALANCE_SLACK and row.resource != "store"
+        if not infeasible and row.requested <= row.available:
             continue
-        # More than the replay forgives for rounding.
-        cannot = row.required > row.offered + 1e-3
-        if not cannot and row.wanted <= row.offered:
-            continue
-        asked, runs = (row.required, "what must run") if cannot else (row.wanted, "all wanted runs")
+        severity = Severity.INFEASIBLE if infeasible else Severity.WARNING
+        runs = "the required runs" if infeasible else "all requested runs"
+        needed = row.required if infeasible else row.requested
+        share = f"{100 * max(row.available, 0) / needed:.0f} % of that"
         if row.resource == "energy":
-            said = f"idling and {runs} take {asked:.0f} Wh; there are {row.offered:.0f} Wh"
+            text = (
+                f"idling and {runs} need {needed:.0f} Wh; {row.available:.0f} Wh are available, "
+                f"{share}"
+            )
+            fix = "request fewer runs, or give it a larger array or battery"
+        elif row.resource == "link":
+            text = (
+                f"{runs} yield {needed:.0f} Mbit to send; the link carries "
+                f"{row.available:.0f} Mbit, {share}"
+            )
+            fix = "request fewer runs or less data, or give it a faster link or longer contacts"
         else:
-            said = f"{runs} yield{'s' * cannot} {asked:.0f} Mbit to send; the link carries "
-            said += f"{row.offered:.0f} Mbit"
-        share = f", {100 * max(row.offered, 0) / asked:.0f} % of that"
-        yield CANNOT if cannot else WARNING, where, said + share, mends[row.resource]
+            text = (
+                f"in the longest contact gap {runs} yield about {needed:.0f} Mbit; the store "
+                f"holds {row.available:.0f} Mbit"
+            )
+            fix = "a larger store, or runs spread so that contacts lie between them"
+        yield Finding(severity, f'platform "{row.platform}"', text, fix)
 
 
 def _times(environment: Environment) -> Iterator[Finding]:
@@ -173,19 +127,22 @@ def _times(environment: Environment) -> Iterator[Finding]:
     }
     for platform in scenario.platform:
         if platform.one_at_a_time:
-            groups[f'platform "{platform.name}"'] = _own(scenario, platform)
+            groups[f'platform "{platform.name}"'] = on_platform(scenario, platform)
     for where, activities in groups.items():
-        for which, weight, verb in (("must", CANNOT, "must"), ("count", WARNING, "should")):
-            asked = [a for a in activities if getattr(a, which)]
-            needed_min = sum(getattr(a, which) * scenario.slot_min(a) for a in asked)
-            room_min = _open_min(environment, asked)
-            if asked and needed_min > room_min:
-                yield (
-                    weight,
+        for which, severity, runs in (
+            ("must", Severity.INFEASIBLE, "required"),
+            ("count", Severity.WARNING, "requested"),
+        ):
+            counted = [a for a in activities if getattr(a, which)]
+            needed_min = sum(getattr(a, which) * scenario.slot_min(a) for a in counted)
+            room_min = _open_min(environment, counted)
+            if counted and needed_min > room_min:
+                yield Finding(
+                    severity,
                     where,
-                    f"works one slot at a time and {verb} run for "
-                    f"{needed_min / 60:.1f} h; its windows hold {room_min / 60:.1f} h",
-                    "ask fewer or shorter runs, or wider conditions",
+                    f"works one slot at a time; its {runs} runs take {needed_min / 60:.1f} h and "
+                    f"its windows last {room_min / 60:.1f} h",
+                    "request fewer or shorter runs, or widen their conditions",
                 )
                 break
 
@@ -202,14 +159,14 @@ def _open_min(environment: Environment, activities: list[Activity]) -> int:
 
 
 def _stations(environment: Environment) -> Iterator[Finding]:
-    heard = set(environment.contacts["station"]) if len(environment.contacts) else set()
+    in_contact = set(environment.contacts["station"]) if len(environment.contacts) else set()
     for station in environment.scenario.station:
-        if station.name not in heard:
-            yield (
-                WARNING,
+        if station.name not in in_contact:
+            yield Finding(
+                Severity.WARNING,
                 f'station "{station.name}"',
                 "is never in contact in the span",
-                "see to its mask_deg, its place and the site's skyline",
+                "check its mask_deg, its location and the skyline of the site",
             )
 
 
@@ -217,78 +174,93 @@ def _unused(scenario: Scenario) -> Iterator[Finding]:
     used = {a.instrument for a in scenario.activity}
     for instrument in scenario.instrument:
         if instrument.name not in used:
-            yield (
-                WARNING,
+            yield Finding(
+                Severity.WARNING,
                 f'instrument "{instrument.name}"',
-                "no activity asks for it",
-                "add an activity, or leave the instrument out",
+                "is used by no activity",
+                "add an activity, or remove the instrument",
             )
     if not scenario.activity:
-        yield WARNING, "scenario", "there is no activity, so nothing to plan", "add an activity"
+        yield Finding(
+            Severity.WARNING,
+            "scenario",
+            "there is no activity, so there is nothing to plan",
+            "add an activity",
+        )
 
 
 def _grid(environment: Environment) -> Iterator[Finding]:
     scenario = environment.scenario
     step_min = scenario.span.step_min
     length_min = (scenario.span.end_utc - scenario.span.start_utc).total_seconds() / 60
-    if rest := length_min - scenario.steps * step_min:
-        yield (
-            NOTE,
+    if unused_min := length_min - scenario.steps * step_min:
+        yield Finding(
+            Severity.NOTE,
             "span",
-            f"its last {rest:.0f} min, less than a step, stay unused",
+            f"its last {unused_min:.0f} min are less than a step and are not used",
             f"a span of whole steps of {step_min} min",
         )
     if many := many_starts(environment):
-        yield WARNING, "scenario", *many
+        yield many
 
 
-def many_starts(environment: Environment) -> tuple[str, str] | None:
-    """That there are more possible starts than a search bears well, and what to coarsen."""
+def many_starts(environment: Environment) -> Finding | None:
+    """That there are more possible starts than a quick search can handle."""
     scenario = environment.scenario
     starts = {a.name: int(start_mask(environment, a).sum()) for a in scenario.activity}
     if sum(starts.values()) <= MANY_STARTS:
         return None
     most = max(starts, key=starts.__getitem__)
-    return (
-        f"there are {sum(starts.values())} possible starts, of which {starts[most]} of "
-        f'"{most}"; above {MANY_STARTS} planning takes long',
+    return Finding(
+        Severity.WARNING,
+        "scenario",
+        f'there are {sum(starts.values())} possible starts, {starts[most]} of them of "{most}"; '
+        f"with more than {MANY_STARTS} planning takes long",
         f"a step_min above {scenario.span.step_min}, narrower conditions or a shorter span",
     )
+
+
+# ---------------------------------------------------------------------- one activity
 
 
 def _activity(
     environment: Environment, activity: Activity, first: dict[str, int | None]
 ) -> Iterator[Finding]:
     scenario = environment.scenario
-    where = f'activity "{activity.name}"'
-    weight = CANNOT if activity.must else WARNING
-    if why := why_no_window(environment, activity):
-        yield weight, where, f"has no window: {why}", "widen the condition, or leave it out"
+    if not start_mask(environment, activity).any():
+        yield from _room(environment, activity)
         return
-    yield from _order(activity, first, where, weight)
-    yield from _room(environment, activity, where)
-    yield from _limits(environment, activity, where, weight)
-    asked_min = activity.warm_up_min + activity.duration_min
-    if (slot_min := scenario.slot_min(activity)) != asked_min:
-        yield (
-            NOTE,
-            where,
-            f"{asked_min} min are rounded up to a slot of {slot_min} min",
+    yield from _order(activity, first)
+    yield from _room(environment, activity)
+    yield from _limits(environment, activity)
+    slot_min, length_min = scenario.slot_min(activity), activity.warm_up_min + activity.duration_min
+    if slot_min != length_min:
+        yield Finding(
+            Severity.NOTE,
+            _where(activity),
+            f"{length_min} min are rounded up to a slot of {slot_min} min",
             f"a length of whole steps of {scenario.span.step_min} min",
         )
-    yield from _worth(environment, activity, where)
+    yield from _value(environment, activity)
 
 
-def _order(
-    activity: Activity, first: dict[str, int | None], where: str, weight: str
-) -> Iterator[Finding]:
+def _where(activity: Activity) -> str:
+    return f'activity "{activity.name}"'
+
+
+def _severity(activity: Activity) -> Severity:
+    """Of what bars every run of an activity."""
+    return Severity.INFEASIBLE if activity.must else Severity.WARNING
+
+
+def _order(activity: Activity, first: dict[str, int | None]) -> Iterator[Finding]:
     """Whether any start is late enough for all that the activity waits for."""
     if first[activity.name] is None:
         names = ", ".join(f'"{after.activity}"' for after in activity.after)
-        yield (
-            weight,
-            where,
-            f"has windows, but none late enough after what it waits for: {names}",
+        yield Finding(
+            _severity(activity),
+            _where(activity),
+            f"no start in its windows is late enough after what it waits for: {names}",
             "a shorter settle_min, or wider conditions of either",
         )
 
@@ -315,79 +287,84 @@ def _first_ends(environment: Environment) -> dict[str, int | None]:
     return {name: end_of(name) for name in activities}
 
 
-def _room(environment: Environment, activity: Activity, where: str) -> Iterator[Finding]:
-    scenario = environment.scenario
+def _room(environment: Environment, activity: Activity) -> Iterator[Finding]:
+    """Whether the activity's own windows and gap leave room for its runs, all else aside."""
+    scenario, where = environment.scenario, _where(activity)
+    if why := why_no_window(environment, activity):
+        fix = "widen the condition, or remove it"
+        yield Finding(_severity(activity), where, f"has no window: {why}", fix)
+        return
     room = most_runs(environment, activity)
     if room >= activity.count:
         return
+    gap = f"gap of {activity.gap_min} min"
     if activity.gap_min > scenario.steps * scenario.span.step_min:
-        said = f"its gap of {activity.gap_min} min is longer than the span, so it runs but once"
+        text = f"its {gap} is longer than the span, so it can run only once"
     else:
-        said = f"its windows and its gap of {activity.gap_min} min leave room for {room} runs"
-    helps = "a shorter gap_min, or a smaller"
+        text = f"its windows and its {gap} leave room for {room} runs"
     if room < activity.must:
-        yield CANNOT, where, f"{said}; {activity.must} must be", f"{helps} must"
+        text, fix = f"{text}; {activity.must} are required", "a shorter gap_min, or a smaller must"
+        yield Finding(Severity.INFEASIBLE, where, text, fix)
     else:
-        yield WARNING, where, f"{said}; {activity.count} are wanted", f"{helps} count"
+        text, fix = f"{text}; {activity.count} are requested", "a shorter gap_min or smaller count"
+        yield Finding(Severity.WARNING, where, text, fix)
 
 
-def _limits(
-    environment: Environment, activity: Activity, where: str, weight: str
-) -> Iterator[Finding]:
-    """Whether bus and store bear a single run."""
-    scenario = environment.scenario
+def _limits(environment: Environment, activity: Activity) -> Iterator[Finding]:
+    """Whether bus and store have room for a single run."""
+    scenario, severity, where = environment.scenario, _severity(activity), _where(activity)
     platform = next(p for p in scenario.platform if p.name == scenario.platform_of(activity))
     table = environment.platforms[platform.name]
     least_w = float(table["base_load_w"].min())
     draw_w = max(activity.power_w, activity.warm_up_w if activity.warm_up_min else 0.0)
     if draw_w + least_w > platform.bus_limit_w:
-        yield (
-            weight,
+        yield Finding(
+            severity,
             where,
-            f"draws {draw_w:g} W beside at least {least_w:.1f} W of idling: more "
-            f"than the bus of {platform.name} gives, {platform.bus_limit_w:g} W",
+            f"draws {draw_w:g} W on top of at least {least_w:.1f} W of idling; the bus of "
+            f'"{platform.name}" carries {platform.bus_limit_w:g} W',
             "a smaller power_w, or a larger bus_limit_w",
         )
     minute_mbit = table["rate_kbps"].to_numpy(dtype=float) * 60 / 1000
     sums = np.concatenate([[0.0], np.cumsum(minute_mbit)])
     length = min(scenario.slot_min(activity), len(minute_mbit))
-    leaves_mbit = (sums[length:] - sums[:-length]).max()
-    if activity.data_mbit > platform.store.capacity_mbit + leaves_mbit:
-        yield (
-            weight,
+    sent_mbit = (sums[length:] - sums[:-length]).max()
+    if activity.data_mbit > platform.store.capacity_mbit + sent_mbit:
+        yield Finding(
+            severity,
             where,
-            f"one run yields {activity.data_mbit:g} Mbit; the store of "
-            f"{platform.name} holds {platform.store.capacity_mbit:g} Mbit, and at most "
-            f"{leaves_mbit:.0f} Mbit leave meanwhile",
+            f'one run yields {activity.data_mbit:g} Mbit; the store of "{platform.name}" holds '
+            f"{platform.store.capacity_mbit:g} Mbit, and at most {sent_mbit:.0f} Mbit can be "
+            "sent meanwhile",
             "shorter runs with less data, or a larger store",
         )
 
 
-def _worth(environment: Environment, activity: Activity, where: str) -> Iterator[Finding]:
-    bins = coverage_bin(environment, activity)
+def _value(environment: Environment, activity: Activity) -> Iterator[Finding]:
+    where, bins = _where(activity), coverage_bin(environment, activity)
     reached = np.unique(bins[start_mask(environment, activity)])
     if activity.value == 0 and activity.count > activity.must:
-        yield (
-            WARNING,
+        yield Finding(
+            Severity.WARNING,
             where,
-            "is worth nothing, so no plan gains by running it beyond its must",
+            "has no value, so no plan gains by more runs than its must",
             "give it a value",
         )
     elif activity.repeat_worth == 0 and activity.count > max(len(reached), activity.must):
         each = " of each bin" if activity.coverage else ""
-        yield (
-            NOTE,
+        yield Finding(
+            Severity.NOTE,
             where,
-            f"only the first run{each} is worth anything, but {activity.count} are wanted",
+            f"only its first run{each} has a value, but {activity.count} are requested",
             "a repeat_worth above 0, or a smaller count",
         )
     if activity.coverage is not None:
-        bins_asked = len(activity.coverage.edges) - 1
-        if len(reached) < bins_asked:
-            yield (
-                NOTE,
+        bins_requested = len(activity.coverage.edges) - 1
+        if len(reached) < bins_requested:
+            yield Finding(
+                Severity.NOTE,
                 where,
-                f"its windows reach {len(reached)} of the {bins_asked} bins of "
-                f"its coverage over {activity.coverage.over}",
+                f"its windows reach {len(reached)} of the {bins_requested} bins of its coverage "
+                f"over {activity.coverage.over}",
                 "other edges, or wider conditions",
             )

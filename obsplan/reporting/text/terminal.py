@@ -12,7 +12,7 @@ import pandas as pd
 from obsplan.analysis.missing_runs import runs_in
 from obsplan.common.caution import CAUTION
 from obsplan.planning.plan import Plan
-from obsplan.planning.reasons.audit import CANNOT, WARNING
+from obsplan.planning.reasons.audit import Severity
 from obsplan.reporting.text.sentences import bound_line, margin_lines
 
 TONES = {"good": "32", "short": "33", "bad": "31", "head": "1"}
@@ -99,33 +99,33 @@ def worth_lines(worth: pd.DataFrame, colour: bool = False) -> list[str]:
 
 
 def audit_lines(findings: pd.DataFrame, balance: pd.DataFrame, colour: bool = False) -> list[str]:
-    """Supply and demand as a table, then a line and a remedy for each finding."""
+    """Supply and demand as a table, then a line with its fix for each finding."""
     wide = max([len(name) for name in balance["platform"]] + [len("platform")])
-    head = f"{'platform':<{wide}}  {'':<24}  {'required':>8}  {'wanted':>8}  {'offered':>8}"
+    head = f"{'platform':<{wide}}  {'':<24}  {'required':>9}  {'requested':>9}  {'available':>9}"
     lines = [painted(head, "head", colour)]
     for row in balance.itertuples(index=False):
-        tone = "bad" if row.required > row.offered else "short" if row.wanted > row.offered else ""
-        offered = painted(f"{row.offered:8.0f}", tone, colour)
+        tone = (
+            "bad"
+            if row.required > row.available
+            else "short"
+            if row.requested > row.available
+            else ""
+        )
+        available = painted(f"{row.available:9.0f}", tone, colour)
         what = SILENCE if row.resource == "store" else row.resource
         lines.append(
-            f"{row.platform:<{wide}}  {what:<24}  {row.required:8.0f}  "
-            f"{row.wanted:8.0f}  {offered}  {row.unit}"
+            f"{row.platform:<{wide}}  {what:<24}  {row.required:9.0f}  "
+            f"{row.requested:9.0f}  {available}  {row.unit}"
         )
     for row in findings.itertuples(index=False):
-        tone = {CANNOT: "bad", WARNING: "short"}.get(row.weight, "")
-        mend = f"; would help: {row.mend}" if row.mend else ""
-        lines.append(f"{painted(row.weight, tone, colour)}: {row.where}: {row.finding}{mend}")
-    cannot = int((findings["weight"] == CANNOT).sum())
-    if cannot:
-        lines.append(
-            painted(
-                f"this scenario cannot hold: {cannot} of {len(findings)} findings "
-                "rule out any plan",
-                "bad",
-                colour,
-            )
-        )
+        tone = {Severity.INFEASIBLE: "bad", Severity.WARNING: "short"}.get(row.severity, "")
+        fix = f"; fix: {row.fix}" if row.fix else ""
+        lines.append(f"{painted(row.severity, tone, colour)}: {row.where}: {row.finding}{fix}")
+    blockers = int((findings["severity"] == Severity.INFEASIBLE).sum())
+    if blockers:
+        rule = "rules" if blockers == 1 else "rule"
+        verdict = f"infeasible: {blockers} of {len(findings)} findings {rule} out every plan"
+        lines.append(painted(verdict, "bad", colour))
     else:
-        said = "nothing found" if findings.empty else "nothing found that rules out a plan"
-        lines.append(painted(f"{said}; whether one holds, planning tells", "good", colour))
+        lines.append(painted("no blocker found; run plan to confirm", "good", colour))
     return lines

@@ -9,7 +9,8 @@ from tools.small import cases, platform, scenario, world
 from obsplan.common.errors import Infeasible
 from obsplan.planning.plan import make_plan
 from obsplan.planning.reasons import audit as room
-from obsplan.planning.reasons.audit import AUDIT_COLUMNS, CANNOT, NOTE, WARNING, audit, balance
+from obsplan.planning.reasons.audit import Finding, Severity, audit
+from obsplan.planning.reasons.balance import balance
 
 
 def found(*activities, columns=None, sky=None, **parts) -> pd.DataFrame:
@@ -17,9 +18,9 @@ def found(*activities, columns=None, sky=None, **parts) -> pd.DataFrame:
     return audit(world(scene, sky, **(columns or {})))
 
 
-def said(table: pd.DataFrame, weight: str) -> str:
-    rows = table[table["weight"] == weight]
-    return "\n".join(f"{row.where}: {row.finding}; {row.mend}" for row in rows.itertuples())
+def said(table: pd.DataFrame, severity: Severity) -> str:
+    rows = table[table["severity"] == severity]
+    return "\n".join(f"{row.where}: {row.finding}; {row.fix}" for row in rows.itertuples())
 
 
 def quietly(table: pd.DataFrame) -> pd.DataFrame:
@@ -29,7 +30,7 @@ def quietly(table: pd.DataFrame) -> pd.DataFrame:
 
 def test_a_sound_scenario_has_no_finding():
     table = quietly(found({"name": "a", "count": 3, "power_w": 5.0, "data_mbit": 1.0}))
-    assert table.empty and list(table.columns) == list(AUDIT_COLUMNS)
+    assert table.empty and list(table.columns) == list(Finding._fields)
 
 
 ASKED = {"name": "a", "must": 1}
@@ -46,38 +47,38 @@ ASKED = {"name": "a", "must": 1}
         (
             [ASKED | {"count": 5, "must": 5, "gap_min": 600}],
             {},
-            "its gap of 600 min leave room for 3 runs; 5 must be",
+            "its gap of 600 min leave room for 3 runs; 5 are required",
         ),
-        ([ASKED | {"power_w": 120.0}], {}, "draws 120 W beside at least 0.0 W of idling"),
+        ([ASKED | {"power_w": 120.0}], {}, "draws 120 W on top of at least 0.0 W of idling"),
         (
             [ASKED | {"data_mbit": 500.0}],
             {},
-            "one run yields 500 Mbit; the store of lander holds 50",
+            'one run yields 500 Mbit; the store of "lander" holds 50',
         ),
         (
             [ASKED | {"power_w": 60.0, "count": 15, "must": 15}],
             {},
-            "idling and what must run take 900 Wh; there are 600 Wh",
+            "idling and the required runs need 900 Wh; 600 Wh are available",
         ),
         (
             [ASKED | {"data_mbit": 90.0, "count": 22, "must": 22}],
             {},
-            "what must run yields 1930 Mbit to send; the link carries 1728 Mbit",
+            "the required runs yield 1930 Mbit to send; the link carries 1728 Mbit",
         ),
         (
             [{"name": k, "instrument": "one", "count": 15, "must": 15} for k in "ab"],
             {"instruments": [{"name": "one", "platform": "lander"}]},
-            'instrument "one": works one slot at a time and must run for 30.0 h; its windows hold 24.0',
+            'instrument "one": works one slot at a time; its required runs take 30.0 h',
         ),
         (
             [{"name": k, "count": 15, "must": 15} for k in "ab"],
             {"platforms": [platform(one_at_a_time=True)]},
-            'platform "lander": works one slot at a time and must run for 30.0 h',
+            'platform "lander": works one slot at a time; its required runs take 30.0 h',
         ),
         (
             [{"name": "b"}, ASKED | {"after": [{"activity": "b", "settle_min": 1400}]}],
             {},
-            'has windows, but none late enough after what it waits for: "b"',
+            'no start in its windows is late enough after what it waits for: "b"',
         ),
         (
             [
@@ -93,7 +94,7 @@ ASKED = {"name": "a", "must": 1}
 def test_what_rules_out_any_plan_is_named_and_planning_agrees(activities, parts, words):
     scene = scenario(*activities, **parts)
     offered = world(scene)
-    assert words in said(audit(offered), CANNOT)
+    assert words in said(audit(offered), Severity.INFEASIBLE)
     with pytest.raises(Infeasible):
         make_plan(offered)
 
@@ -102,23 +103,23 @@ def test_what_rules_out_any_plan_is_named_and_planning_agrees(activities, parts,
     ("activities", "parts", "words"),
     [
         ([{"name": "a", "when": {"sun_elevation_deg": [80, 90]}}], {}, "has no window"),
-        ([{"name": "a", "count": 9, "gap_min": 600}], {}, "leave room for 3 runs; 9 are wanted"),
+        ([{"name": "a", "count": 9, "gap_min": 600}], {}, "leave room for 3 runs; 9 are requested"),
         (
             [{"name": "a", "count": 2, "gap_min": 2000}],
             {},
-            "its gap of 2000 min is longer than the span, so it runs but once; 2 are wanted",
+            "its gap of 2000 min is longer than the span, so it can run only once; 2 are requested",
         ),
         (
             [{"name": "a", "power_w": 60.0, "count": 15}],
             {},
-            "idling and all wanted runs take 900 Wh; there are 600 Wh, 67 % of that",
+            "idling and all requested runs need 900 Wh; 600 Wh are available, 67 % of that",
         ),
         (
             [{"name": "a", "data_mbit": 90.0, "count": 22}],
             {},
-            "all wanted runs yield 1930 Mbit to send; the link carries 1728 Mbit, 90 % of that",
+            "all requested runs yield 1930 Mbit to send; the link carries 1728 Mbit, 90 % of that",
         ),
-        ([{"name": "a", "value": 0.0}], {}, "is worth nothing"),
+        ([{"name": "a", "value": 0.0}], {}, "has no value"),
         (
             [{"name": "a", "duration_min": 12_000}],
             {},
@@ -127,7 +128,7 @@ def test_what_rules_out_any_plan_is_named_and_planning_agrees(activities, parts,
         (
             [{"name": "a"}],
             {"instruments": [{"name": "spare", "platform": "lander"}]},
-            'instrument "spare": no activity asks for it',
+            'instrument "spare": is used by no activity',
         ),
         ([], {}, "there is no activity"),
     ],
@@ -136,7 +137,9 @@ def test_what_is_odd_is_a_warning_and_planning_goes_on(activities, parts, words)
     scene = scenario(*activities, **parts)
     offered = world(scene)
     table = audit(offered)
-    assert words in said(table, WARNING) and CANNOT not in set(table["weight"])
+    assert words in said(table, Severity.WARNING) and Severity.INFEASIBLE not in set(
+        table["severity"]
+    )
     assert make_plan(offered).verdict.is_valid
 
 
@@ -144,8 +147,8 @@ def test_what_is_odd_is_a_warning_and_planning_goes_on(activities, parts, words)
     ("activity", "parts", "words"),
     [
         ({"duration_min": 40}, {}, "40 min are rounded up to a slot of 45 min"),
-        ({}, {"hours": 24.1}, "its last 6 min, less than a step, stay unused"),
-        ({"count": 3, "repeat_worth": 0.0}, {}, "only the first run is worth anything"),
+        ({}, {"hours": 24.1}, "its last 6 min are less than a step and are not used"),
+        ({"count": 3, "repeat_worth": 0.0}, {}, "only its first run has a value"),
         (
             {"coverage": {"over": "sun_elevation_deg", "edges": [0, 10, 20, 40, 60]}},
             {},
@@ -154,23 +157,21 @@ def test_what_is_odd_is_a_warning_and_planning_goes_on(activities, parts, words)
     ],
 )
 def test_small_print_is_a_note(activity, parts, words):
-    assert words in said(found({"name": "a"} | activity, **parts), NOTE)
+    assert words in said(found({"name": "a"} | activity, **parts), Severity.NOTE)
 
 
-def test_silence_longer_than_the_store_lasts_is_told():
+def test_contact_gap_longer_than_the_store_lasts_is_told():
     rate_kbps = np.where(np.arange(1440) < 720, 0.0, 100.0)
     table = found({"name": "a", "count": 12, "data_mbit": 20.0}, columns={"rate_kbps": rate_kbps})
-    assert (
-        "in the longest silence all wanted runs yield some 120 Mbit; the store holds 50 Mbit"
-        in said(table, WARNING)
-    )
+    words = "in the longest contact gap all requested runs yield about 120 Mbit; the store holds 50"
+    assert words in said(table, Severity.WARNING)
 
 
 def test_too_many_starts_name_the_activity_and_what_to_coarsen(monkeypatch):
     monkeypatch.setattr(room, "MANY_STARTS", 150)
     table = found({"name": "a", "duration_min": 240}, {"name": "b"})
-    assert 'there are 174 possible starts, of which 93 of "b"' in said(table, WARNING)
-    assert "a step_min above 15" in said(table, WARNING)
+    assert 'there are 174 possible starts, 93 of them of "b"' in said(table, Severity.WARNING)
+    assert "a step_min above 15" in said(table, Severity.WARNING)
 
 
 def test_a_relay_carries_what_others_send_through_it():
@@ -187,9 +188,9 @@ def test_a_relay_carries_what_others_send_through_it():
         platforms=[lander, rover],
     )
     table = balance(world(scene)).set_index(["platform", "resource"])
-    assert table.loc[("rover", "link"), ["required", "wanted"]].tolist() == [30.0, 60.0]
-    assert table.loc[("lander", "link"), ["required", "wanted"]].tolist() == [30.0, 67.0]
-    assert table.loc[("rover", "link"), "offered"] == pytest.approx(5.0 * 86.4)
+    assert table.loc[("rover", "link"), ["required", "requested"]].tolist() == [30.0, 60.0]
+    assert table.loc[("lander", "link"), ["required", "requested"]].tolist() == [30.0, 67.0]
+    assert table.loc[("rover", "link"), "available"] == pytest.approx(5.0 * 86.4)
 
 
 def test_stations_never_heard_are_told(demo):
@@ -197,17 +198,17 @@ def test_stations_never_heard_are_told(demo):
     offered = demo
     only = offered.contacts[offered.contacts["station"] == "Corrie"]
     table = audit(type(offered)(**vars(offered) | {"contacts": only}))
-    assert 'station "Saltmarsh": is never in contact' in said(table, WARNING)
+    assert 'station "Saltmarsh": is never in contact' in said(table, Severity.WARNING)
 
 
 def test_nothing_rules_out_the_demo(demo):
-    assert CANNOT not in set(audit(demo)["weight"])
+    assert Severity.INFEASIBLE not in set(audit(demo)["severity"])
 
 
 @given(cases())
 @settings(max_examples=60)
 def test_whatever_the_audit_rules_out_no_plan_is_found_for(case):
     offered = case
-    if CANNOT in set(audit(offered)["weight"]):
+    if Severity.INFEASIBLE in set(audit(offered)["severity"]):
         with pytest.raises(Infeasible):
             make_plan(offered)

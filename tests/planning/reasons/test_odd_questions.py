@@ -9,7 +9,7 @@ from obsplan.cli.main import main
 from obsplan.common.errors import Infeasible, ScenarioError
 from obsplan.inputs.read_scenario import scenario_from
 from obsplan.planning.plan import make_plan
-from obsplan.planning.reasons.audit import WARNING, audit
+from obsplan.planning.reasons.audit import Severity, audit
 
 
 @pytest.fixture
@@ -38,7 +38,7 @@ def test_a_run_worth_nothing_is_placed_for_its_must_alone():
     made = make_plan(world(scene))
     placed = made.timeline["activity"].tolist()
     assert "idle" not in placed and "b" in placed and made.gap == pytest.approx(0, abs=1e-5)
-    assert "worth nothing" in " ".join(audit(world(scene))["finding"])
+    assert "has no value" in " ".join(audit(world(scene))["finding"])
     scene = scenario({"name": "idle", "value": 0.0, "count": 3, "must": 2}, hours=6)
     made = make_plan(world(scene))
     assert made.timeline["activity"].tolist().count("idle") == 2 and made.value == 0
@@ -50,7 +50,7 @@ def test_a_required_run_without_window_names_the_condition_that_removes_the_last
     scene = scenario({"name": "a", "must": 1, "when": when})
     with pytest.raises(Infeasible) as refused:
         make_plan(world(scene))
-    assert '"a" must run, but has no window' in str(refused.value)
+    assert 'activity "a": has no window' in str(refused.value)
     assert "Sun elevation 7 to 9 deg, the Moon in the magnetotail" in str(refused.value)
 
 
@@ -58,13 +58,13 @@ def test_a_gap_longer_than_the_span_leaves_one_run():
     scene = scenario({"name": "a", "count": 2, "gap_min": 2000}, hours=6)
     findings = audit(world(scene))
     (said,) = findings.loc[findings["where"] == 'activity "a"', "finding"]
-    assert "its gap of 2000 min is longer than the span, so it runs but once" in said
-    assert set(findings.loc[findings["finding"] == said, "weight"]) == {WARNING}
+    assert "its gap of 2000 min is longer than the span, so it can run only once" in said
+    assert set(findings.loc[findings["finding"] == said, "severity"]) == {Severity.WARNING}
     made = make_plan(world(scene))
     assert made.timeline["activity"].tolist().count("a") == 1
     assert len(made.unplaced) == 1
     scene = scenario({"name": "a", "count": 2, "must": 2, "gap_min": 2000}, hours=6)
-    with pytest.raises(Infeasible, match="must run 2 times, but .* gap of 2000 min"):
+    with pytest.raises(Infeasible, match="its gap of 2000 min .* 2 are required"):
         make_plan(world(scene))
 
 

@@ -16,7 +16,8 @@ from tools.small import SMALL, scenario, world
 
 from obsplan.cli.main import main
 from obsplan.planning.plan import make_plan
-from obsplan.planning.reasons.audit import audit, balance
+from obsplan.planning.reasons.audit import audit
+from obsplan.planning.reasons.balance import balance
 from obsplan.reporting.text import terminal
 from obsplan.reporting.text.sentences import bound_line
 
@@ -123,11 +124,11 @@ def test_the_audit_is_a_table_and_a_line_for_each_finding():
     offered = world(scene)
     findings = audit(offered)
     lines = terminal.audit_lines(findings, balance(offered))
-    assert lines[0].split() == ["platform", "required", "wanted", "offered"]
+    assert lines[0].split() == ["platform", "required", "requested", "available"]
     assert lines[1].split() == ["lander", "energy", "400", "400", "600", "Wh"]
     assert len(lines) == 4 + len(findings) + 1
-    assert lines[4].startswith('cannot hold: activity "a": draws 400 W')
-    assert lines[-1].startswith("this scenario cannot hold: 1 of ")
+    assert lines[4].startswith('infeasible: activity "a": draws 400 W')
+    assert lines[-1].startswith("infeasible: 1 of ")
 
 
 @pytest.fixture
@@ -153,17 +154,17 @@ def test_json_is_the_summary_and_nothing_else(run, tmp_path):
 
 def test_dry_run_writes_nothing_and_tells_by_its_exit_code(run, tmp_path):
     fine = run("--dry-run")
-    assert fine.exit_code == 0 and "nothing found that rules out a plan" in fine.stdout
+    assert fine.exit_code == 0 and "no blocker found; run plan to confirm" in fine.stdout
     told = json.loads(run("--dry-run", "--json").stdout)
-    assert told["may_hold"] is True and len(told["balance"]) == 3
-    assert {row["weight"] for row in told["findings"]} == {"note"}
+    assert told["infeasible"] is False and len(told["balance"]) == 3
+    assert {row["severity"] for row in told["findings"]} == {"note"}
     must = SMALL.replace(
         "count = 3", "count = 3\nmust = 1\nwhen = { sun_elevation_deg = [80, 90] }"
     )
     (tmp_path / "small.toml").write_text(must)
     refused = run("--dry-run")
     assert (
-        refused.exit_code == 1 and 'cannot hold: activity "sweep": has no window' in refused.stdout
+        refused.exit_code == 1 and 'infeasible: activity "sweep": has no window' in refused.stdout
     )
     assert run("--dry-run", "--quiet").exit_code == 1
     assert [p.name for p in tmp_path.iterdir()] == ["small.toml"]
@@ -187,4 +188,4 @@ def test_on_a_real_terminal_the_table_has_colour_unless_refused(run, no_color):
     finally:
         os.close(mine)
         os.close(theirs)
-    assert "offered" in shown and ("\x1b[" in shown) is (not no_color)
+    assert "available" in shown and ("\x1b[" in shown) is (not no_color)

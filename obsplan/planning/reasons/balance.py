@@ -1,0 +1,85 @@
+"""What the runs need of energy, downlink and storage, against what each platform has."""
+
+import numpy as np
+import pandas as pd
+
+from obsplan.common import intervals
+from obsplan.environment.model import Environment
+from obsplan.inputs.hardware import Platform
+from obsplan.inputs.scenario import Activity, Scenario
+
+BALANCE_COLUMNS = ("platform", "resource", "unit", "required", "requested", "available")
+
+
+def balance(environment: Environment) -> pd.DataFrame:
+    """What all required and all requested runs need of each platform, and what is available.
+
+    Rows per platform: energy (idling and sending included; of the battery the usable part),
+    link (data that cannot stay on board), and store (data gathered in the longest contact
+    gap, at the mean rate of the runs). Available energy counts no loss and no spilling,
+    available link no sharing of stations: needs above these are infeasible.
+    """
+    scenario = environment.scenario
+    rows = []
+    send_mbit = {which: _to_send_mbit(scenario, which) for which in ("must", "count")}
+    span_h = scenario.steps * scenario.span.step_min / 60
+    for platform in scenario.platform:
+        table = environment.platforms[platform.name]
+        rate_kbps = table["rate_kbps"].to_numpy(dtype=float)
+        battery, store = platform.battery, platform.store
+        end = max(battery.reserve, battery.end or 0.0)
+        available_wh = table["generation_w"].sum() / 60
+        available_wh += (battery.start - end) * battery.capacity_wh
+        gaps = intervals.from_mask(rate_kbps <= 0)
+        gap_h = float(np.diff(gaps).max(initial=0)) / 60
+        needed = {}
+        for which in ("must", "count"):
+            sent = send_mbit[which][platform.name]
+            idle_wh = table["base_load_w"].sum() / 60
+            needed["energy", which] = idle_wh + _sending_wh(platform, rate_kbps, sent)
+            needed["energy", which] += _runs_wh(scenario, platform, which)
+            needed["link", which] = sent
+            yielded = sum(getattr(a, which) * a.data_mbit for a in on_platform(scenario, platform))
+            needed["store", which] = yielded * gap_h / span_h
+        available = {
+            "energy": (available_wh, "Wh"),
+            "link": (rate_kbps.sum() * 60 / 1000, "Mbit"),
+            "store": (store.capacity_mbit, "Mbit"),
+        }
+        rows += [
+            (platform.name, key, unit, needed[key, "must"], needed[key, "count"], amount)
+            for key, (amount, unit) in available.items()
+        ]
+    return pd.DataFrame(rows, columns=list(BALANCE_COLUMNS))
+
+
+def on_platform(scenario: Scenario, platform: Platform) -> list[Activity]:
+    """The activities whose instruments are on the platform."""
+    return [a for a in scenario.activity if scenario.platform_of(a) == platform.name]
+
+
+def _runs_wh(scenario: Scenario, platform: Platform, which: str) -> float:
+    return sum(
+        getattr(a, which) * (a.warm_up_min * a.warm_up_w + a.duration_min * a.power_w) / 60
+        for a in on_platform(scenario, platform)
+    )
+
+
+def _sending_wh(platform: Platform, rate_kbps: np.ndarray, sent_mbit: float) -> float:
+    """The least energy that takes so much data off the platform, all at its best rate."""
+    best_kbps = rate_kbps.max(initial=0.0)
+    return platform.radio.transmit_w * sent_mbit * 1000 / best_kbps / 3600 if best_kbps else 0.0
+
+
+def _to_send_mbit(scenario: Scenario, which: str) -> dict[str, float]:
+    """Per platform, the data that its runs yield or that it relays and that must be sent."""
+    sent: dict[str, float] = {}
+    # Whoever relays for others must know what they send.
+    for platform in sorted(scenario.platform, key=lambda p: p.radio.to == "earth"):
+        store = platform.store
+        stays = store.capacity_mbit if store.end_limit_mbit is None else store.end_limit_mbit
+        held = store.start_mbit
+        held += sum(getattr(a, which) * a.data_mbit for a in on_platform(scenario, platform))
+        held += sum(sent[p.name] for p in scenario.platform if p.radio.to == platform.name)
+        sent[platform.name] = max(0.0, held - min(stays, store.capacity_mbit))
+    return sent
