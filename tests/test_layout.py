@@ -28,6 +28,8 @@ ORDER = [
 WITHIN_PLANNING = ["problem", "solver", "search", "reasons", "minute_repair", "plan"]
 OWNERS = {
     "click": ["cli"],
+    "dask": ["common"],
+    "distributed": ["common"],
     "highspy": ["planning.solver"],
     "icalendar": ["reporting"],
     "matplotlib": ["reporting.figures"],

@@ -134,7 +134,8 @@ def site_courses(
     require_range(first_s, last_s, ephemeris_directory)
     shared = range_of(first_s, last_s, scenario.station, ephemeris_directory)
     skies: dict[int, _Sky] = {}
-    profiles = [read_skyline(place.skyline, *place[1:4]) for place in places]
+    if profiles is None:
+        profiles = [skyline_of(place) for place in places]
     for content in dict.fromkeys(profile.tobytes() for profile in profiles):
         members = [k for k, profile in enumerate(profiles) if profile.tobytes() == content]
         group = _skies(scenario, shared, [places[k] for k in members], profiles[members[0]])

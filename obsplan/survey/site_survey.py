@@ -1,8 +1,8 @@
-"""Which of these sites and days is best? Many sites, on all cores or on a Dask cluster.
+"""Which of these sites and lunar days is best? Many sites, on all cores or on a Dask cluster.
 
-The sites go in chunks, always the same ones for the same input, so that rows do not
-depend on who works them out. Each finished chunk is kept in a hidden directory beside the
-output until the survey is whole; an interrupted survey, asked again, goes on from there.
+Sites are computed in chunks, always the same ones for the same input, so that the rows do
+not depend on which process computes them. Each finished chunk is saved in a hidden directory
+beside the output until the survey is complete; an interrupted survey resumes from there.
 """
 
 import csv
@@ -13,12 +13,9 @@ import math
 import os
 import shutil
 from collections.abc import Callable, Iterator
-from concurrent.futures import FIRST_COMPLETED, CancelledError, ProcessPoolExecutor, wait
-from concurrent.futures.process import BrokenProcessPool
 from contextlib import contextmanager
 from datetime import datetime
 from difflib import get_close_matches
-from multiprocessing import get_context
 from pathlib import Path
 from typing import NamedTuple
 
@@ -26,13 +23,14 @@ import pandas as pd
 
 import obsplan
 from obsplan.common.errors import EphemerisError, ObsplanError, TableError
+from obsplan.common.workers import run_all
 from obsplan.ephemeris import open_ephemeris
 from obsplan.inputs.scenario import Scenario
 from obsplan.survey.landing_days import DAY_COLUMNS, Planner, range_seconds, ranked_table, site_rows
 from obsplan.survey.lunar_days import require_range, scan_count
-from obsplan.survey.site_course import Place, site_courses, skyline_of
+from obsplan.survey.site_course import Place, SiteCourse, site_courses, skyline_of
 
-Report = Callable[[int, int], None]  # sites done, sites in all
+Report = Callable[[int, int], None]  # sites done, sites in total
 LIMITS = {  # column: least, most, what stands where the column or cell is missing
     "latitude_deg": (-90.0, 90.0, None),
     "longitude_deg": (-180.0, 360.0, None),
@@ -43,10 +41,8 @@ LIMITS = {  # column: least, most, what stands where the column or cell is missi
 COLUMNS = ["name", *LIMITS, "skyline"]
 NEEDED = ["name", "latitude_deg", "longitude_deg", "height_m"]
 SITE_COLUMNS = NEEDED
-CHUNK_SITES = 25  # beyond, sites gain nothing from each other's company
-CHUNK_SAMPLES = 1_000_000  # about 400 MB a process
-ATTEMPTS = 3  # of a chunk whose worker was lost
-CONNECT_S = 10
+CHUNK_SITES = 25  # more sites in one call are no faster
+CHUNK_SAMPLES = 1_000_000  # about 400 MB per process
 
 
 def read_sites(path: str | Path) -> list[Place]:
@@ -99,47 +95,50 @@ def survey_sites(
     jobs: int | None = None,
     scheduler: str | None = None,
     keep: Path | None = None,
-    report: Report = lambda done, whole: None,
+    report: Report = lambda done, total: None,
     ephemeris_directory: Path | None = None,
 ) -> pd.DataFrame:
     """Every lunar day of every place: name and coordinates, then the columns of days.csv.
 
     Rows come by place, as given, then by day; `rank` is over all of them. A place that
-    cannot be worked out is one row whose `notes` say why. `jobs` processes share the work
-    (all cores by default), or the workers of the Dask `scheduler`. Finished chunks are kept
-    in a hidden directory beside the path `keep`, and taken from there; it goes when all is
-    done. Raises ObsplanError for an empty range, one outside the kernels, or a scheduler
-    that does not answer or is lost; TableError when nothing can be kept there.
+    cannot be computed is one row whose `notes` say why. `jobs` processes share the work
+    (default: all cores), or the workers of the Dask cluster at `scheduler`. Finished chunks
+    are saved in a hidden directory beside the path `keep`, from which a repeated call
+    resumes; it is deleted once the survey is complete. Raises ObsplanError for an empty
+    range, one outside the kernels, or a scheduler that does not answer or is lost;
+    TableError if nothing can be written there.
     """
     range_s = range_seconds(first_utc, last_utc)
     require_range(*range_s, ephemeris_directory)
     planner = Planner(scenario, gap, ephemeris_directory) if planned else None
-    job = Job(scenario, range_s, planner, ephemeris_directory)
-    chunks = _chunks(places, job)
-    found: dict[int, list[list[dict]]] = {}
-    done = 0
-    store = _store(keep, job, places, gap)
-    for number, members in enumerate(chunks):
-        rows = store.read(number)
-        if rows is not None:
-            found[number] = rows
-            done += len(members)
+    survey = Survey(scenario, range_s, planner, ephemeris_directory)
+    chunks = _chunks(places, survey)
+    store = _store(keep, survey, places)
+    saved = ((number, store.read(number)) for number in range(len(chunks)))
+    found = {number: rows for number, rows in saved if rows is not None}
+    done = sum(len(chunks[number]) for number in found)
     if done:
         report(done, len(places))
-    open_chunks = {n: [places[k] for k in c] for n, c in enumerate(chunks) if n not in found}
-    for number, rows in _worked(job, open_chunks, jobs, scheduler):
+    left = {
+        number: (survey, [places[k] for k in chunk])
+        for number, chunk in enumerate(chunks)
+        if number not in found
+    }
+    for number, rows in run_all(chunk_rows, left, jobs=jobs, scheduler=scheduler):
         store.write(number, rows)
         found[number] = rows
         done += len(chunks[number])
         report(done, len(places))
-    by_place = {k: rows for n, c in enumerate(chunks) for k, rows in zip(c, found[n])}
-    store.done()
+    store.delete()
+    by_place = {
+        k: rows for number, chunk in enumerate(chunks) for k, rows in zip(chunk, found[number])
+    }
     rows = [row for place in range(len(places)) for row in by_place[place]]
     return ranked_table(rows, planned, SITE_COLUMNS)
 
 
-class Job(NamedTuple):
-    """What is asked of every chunk."""
+class Survey(NamedTuple):
+    """What is computed for every place."""
 
     scenario: Scenario
     range_s: tuple[int, int]
@@ -147,34 +146,34 @@ class Job(NamedTuple):
     ephemeris_directory: Path | None
 
 
-def chunk_rows(job: Job, places: list[Place]) -> list[list[dict]]:
-    """Rows of each place; one that cannot be worked out harms no other."""
-    broken = {
-        k: [_note_row(p, f"not computed: {why}")]
-        for k, p in enumerate(places)
-        if (why := _unreadable(p))
+def chunk_rows(survey: Survey, places: list[Place]) -> list[list[dict]]:
+    """Rows of each place; one that cannot be computed does not affect the others."""
+    unreadable = {
+        k: [_note_row(place, f"not computed: {problem}")]
+        for k, place in enumerate(places)
+        if (problem := _skyline_problem(place))
     }
-    sound = [k for k in range(len(places)) if k not in broken]
-    rows = dict(zip(sound, _sound_rows(job, [places[k] for k in sound])))
-    return [(broken | rows)[k] for k in range(len(places))]
+    readable = [k for k in range(len(places)) if k not in unreadable]
+    rows = dict(zip(readable, _readable_rows(survey, [places[k] for k in readable])))
+    return [(unreadable | rows)[k] for k in range(len(places))]
 
 
-def _sound_rows(job: Job, places: list[Place]) -> list[list[dict]]:
+def _readable_rows(survey: Survey, places: list[Place]) -> list[list[dict]]:
     if not places:
         return []
     try:
-        courses = site_courses(job.scenario, places, *job.range_s, job.ephemeris_directory)
-        return [_place_rows(job, place, course) for place, course in zip(places, courses)]
+        courses = site_courses(survey.scenario, places, *survey.range_s, survey.ephemeris_directory)
+        return [_place_rows(survey, place, course) for place, course in zip(places, courses)]
     except EphemerisError:
         raise
     except (ObsplanError, ValueError, ArithmeticError) as problem:
         if len(places) == 1:
             return [[_note_row(places[0], f"not computed: {' '.join(str(problem).split())}")]]
-        return [_sound_rows(job, [place])[0] for place in places]
+        return [_readable_rows(survey, [place])[0] for place in places]
 
 
-def _unreadable(place: Place) -> str:
-    """Why a place's skyline cannot be read, or nothing."""
+def _skyline_problem(place: Place) -> str:
+    """Why a place's skyline cannot be read; "" if it can."""
     try:
         skyline_of(place)
     except ObsplanError as problem:
@@ -182,123 +181,37 @@ def _unreadable(place: Place) -> str:
     return ""
 
 
-def _place_rows(job: Job, place: Place, course) -> list[dict]:
-    rows = site_rows(job.scenario, course, job.planner)
+def _place_rows(survey: Survey, place: Place, course: SiteCourse) -> list[dict]:
+    rows = site_rows(survey.scenario, course, survey.planner)
     if not rows:
         return [_note_row(place, "no local noon in the range")]
-    return [_heading(place) | row for row in rows]
+    return [_place_columns(place) | row for row in rows]
 
 
-def _heading(place: Place) -> dict:
+def _place_columns(place: Place) -> dict:
     return {column: getattr(place, column) for column in SITE_COLUMNS}
 
 
 def _note_row(place: Place, note: str) -> dict:
-    return _heading(place) | dict.fromkeys(DAY_COLUMNS) | {"notes": note}
+    return _place_columns(place) | dict.fromkeys(DAY_COLUMNS) | {"notes": note}
 
 
-def _chunks(places: list[Place], job: Job) -> list[list[int]]:
+def _chunks(places: list[Place], survey: Survey) -> list[list[int]]:
     """Numbers of the places in chunks of neighbours by longitude, whose days begin together.
 
-    One by one where each is planned: that takes so long that all should share in it.
+    One by one if each is planned: planning takes so long that all processes should share it.
     """
-    most = min(CHUNK_SITES, max(1, CHUNK_SAMPLES // scan_count(*job.range_s)))
-    most = 1 if job.planner else most
+    most = min(CHUNK_SITES, max(1, CHUNK_SAMPLES // scan_count(*survey.range_s)))
+    most = 1 if survey.planner else most
     order = sorted(range(len(places)), key=lambda k: (places[k].longitude_deg % 360.0, k))
     return [order[start : start + most] for start in range(0, len(order), most)]
-
-
-# ------------------------------------------------------------------------------ workers
-
-
-def _worked(job: Job, chunks: dict[int, list[Place]], jobs, scheduler) -> Iterator[tuple]:
-    """Number and rows of each chunk, in the order in which they are done."""
-    if scheduler is not None:
-        return _on_cluster(job, chunks, scheduler)
-    jobs = jobs or len(os.sched_getaffinity(0)) if hasattr(os, "sched_getaffinity") else jobs
-    jobs = min(jobs or os.cpu_count() or 1, len(chunks))
-    if jobs <= 1:
-        return ((number, chunk_rows(job, places)) for number, places in chunks.items())
-    return _on_cores(job, chunks, jobs)
-
-
-def _on_cores(job: Job, chunks: dict[int, list[Place]], jobs: int) -> Iterator[tuple]:
-    left = dict(chunks)
-    for _ in range(ATTEMPTS):
-        with _one_thread_each():
-            pool = ProcessPoolExecutor(jobs, mp_context=get_context("spawn"))
-            try:
-                waiting = {pool.submit(chunk_rows, job, places): n for n, places in left.items()}
-                while waiting:
-                    ready, _ = wait(waiting, return_when=FIRST_COMPLETED)
-                    for future in sorted(ready, key=waiting.get):
-                        number = waiting.pop(future)
-                        rows = future.result()
-                        del left[number]
-                        yield number, rows
-                return
-            except BrokenProcessPool:
-                continue
-            finally:
-                pool.shutdown(cancel_futures=True)
-    raise ObsplanError(
-        f"worker processes were lost {ATTEMPTS} times, probably for want of memory; ask for fewer "
-        "with --jobs"
-    )
-
-
-@contextmanager
-def _one_thread_each():
-    """New processes with one thread for linear algebra each: there is one process a core."""
-    names = ("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS", "MKL_NUM_THREADS")
-    before = {name: os.environ.get(name) for name in names}
-    os.environ.update({name: "1" for name in names if before[name] is None})
-    try:
-        yield
-    finally:
-        for name in names:
-            if before[name] is None:
-                os.environ.pop(name, None)
-
-
-def _on_cluster(job: Job, chunks: dict[int, list[Place]], scheduler: str) -> Iterator[tuple]:
-    try:
-        from dask.distributed import Client, KilledWorker, as_completed
-        from distributed.comm import get_address_host_port
-    except ImportError:
-        raise ObsplanError(
-            "--scheduler needs Dask: install obsplan with the extra `cluster`"
-        ) from None
-    try:
-        get_address_host_port(scheduler)
-        client = Client(scheduler, timeout=CONNECT_S, set_as_default=False)
-    except (OSError, TimeoutError, ValueError, RuntimeError) as problem:
-        reason = (str(problem).splitlines() or [type(problem).__name__])[0]
-        raise ObsplanError(
-            f"the scheduler {scheduler} does not answer within {CONNECT_S} s ({reason}); give an "
-            "address like tcp://127.0.0.1:8786"
-        ) from None
-    with client, client.as_current():
-        futures = {
-            client.submit(chunk_rows, job, places, pure=False, retries=ATTEMPTS - 1): number
-            for number, places in chunks.items()
-        }
-        try:
-            for future in as_completed(list(futures)):
-                yield futures[future], future.result()
-        except (CancelledError, KilledWorker, OSError) as problem:
-            what = "its workers" if isinstance(problem, KilledWorker) else "the connection to it"
-            raise ObsplanError(
-                f"the scheduler {scheduler} lost {what}; ask again, and the survey goes on from "
-                "the sites that are done"
-            ) from None
 
 
 # ------------------------------------------------------------------------------ resuming
 
 
 class _Store:
-    """Rows of finished chunks, one JSON file each; without a directory nothing is kept."""
+    """Rows of finished chunks, one JSON file each; without a directory nothing is saved."""
 
     def __init__(self, directory: Path | None):
         self.directory = directory
@@ -316,7 +229,7 @@ class _Store:
                 part.write_text(json.dumps(rows))
                 os.replace(part, self._path(number))
 
-    def done(self) -> None:
+    def delete(self) -> None:
         if self.directory:
             shutil.rmtree(self.directory, ignore_errors=True)
 
@@ -324,21 +237,20 @@ class _Store:
         return self.directory / f"chunk-{number:05d}.json"
 
 
-def _store(keep: Path | None, job: Job, places: list[Place], gap: float) -> _Store:
-    """Where chunks are kept: a directory of a name that no other question has."""
+def _store(keep: Path | None, survey: Survey, places: list[Place]) -> _Store:
+    """Where chunks are saved: a directory whose name no other scenario, range or places have."""
     if keep is None:
         return _Store(None)
-    kernels = open_ephemeris(job.ephemeris_directory).files
-    asked = [
+    everything = [
         obsplan.__version__,
-        job.scenario.model_dump_json(),
-        job.scenario.input_hash,
-        job.range_s,
-        gap if job.planner else None,
-        kernels,
+        survey.scenario.model_dump_json(),
+        survey.scenario.input_hash,  # covers the skyline files of site and stations
+        survey.range_s,
+        survey.planner.gap if survey.planner else None,
+        open_ephemeris(survey.ephemeris_directory).files,
         [[*map(str, place), *_contents(place.skyline)] for place in places],
     ]
-    key = hashlib.sha256(json.dumps(asked).encode()).hexdigest()[:12]
+    key = hashlib.sha256(json.dumps(everything).encode()).hexdigest()[:12]
     directory = keep.parent / f".{keep.name}.{key}.parts"
     with _writing(directory):
         directory.mkdir(parents=True, exist_ok=True)
@@ -354,7 +266,7 @@ def _writing(directory: Path) -> Iterator[None]:
 
 
 def _contents(paths: tuple[Path, ...]) -> list[str]:
-    """What the skyline files hold, shortened; a file that cannot be read is told later."""
+    """SHA-256 of each skyline file; one that cannot be read is reported later."""
     try:
         return [hashlib.sha256(path.read_bytes()).hexdigest() for path in paths]
     except OSError:

@@ -1,13 +1,6 @@
 """Surveys: reading sites, odd places, many processes, a cluster, interruptions, the map."""
 
-import json
-import os
-import subprocess
-import sys
-import time
-from contextlib import contextmanager
 from datetime import UTC, datetime
-from pathlib import Path
 
 import numpy as np
 import pandas as pd
@@ -20,7 +13,7 @@ from obsplan.cli.main import main
 from obsplan.common.errors import ObsplanError, TableError
 from obsplan.ephemeris import open_ephemeris
 from obsplan.inputs.hardware import Station
-from obsplan.inputs.read_scenario import scenario_from
+from obsplan.inputs.read_scenario import read_scenario, scenario_from
 from obsplan.inputs.timeline_csv import csv_text
 from obsplan.physics import sky
 from obsplan.physics.station_track import station_track
@@ -28,7 +21,7 @@ from obsplan.reporting.figures.save import save_figure
 from obsplan.reporting.figures.site_map import survey_map
 from obsplan.survey.landing_days import DAY_COLUMNS, landing_days
 from obsplan.survey.site_course import Place
-from obsplan.survey.site_survey import SITE_COLUMNS, chunk_rows, read_sites, survey_sites
+from obsplan.survey.site_survey import SITE_COLUMNS, read_sites, survey_sites
 
 SCENARIO = scenario_from(landing_table())
 RANGE = datetime(2028, 6, 20, tzinfo=UTC), datetime(2028, 7, 20, tzinfo=UTC)
@@ -44,6 +37,19 @@ PLACES = [
 @pytest.fixture(scope="module")
 def table():
     return survey_sites(SCENARIO, PLACES, *RANGE, jobs=1)
+
+
+@pytest.fixture
+def two_at_a_time(monkeypatch):
+    monkeypatch.setattr(sites_module, "CHUNK_SITES", 2)
+
+
+@pytest.fixture(scope="module")
+def in_chunks():
+    """The same survey, two sites at a time, as text."""
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(sites_module, "CHUNK_SITES", 2)
+        return csv_text(survey_sites(SCENARIO, PLACES, *RANGE, jobs=1))
 
 
 # --- reading
@@ -203,36 +209,12 @@ def test_stations_are_seen_as_one_by_one():
 # --- who works it out
 
 
-def test_many_processes_give_the_same_bytes(monkeypatch, table):
-    monkeypatch.setattr(sites_module, "CHUNK_SITES", 2)
-    one = survey_sites(SCENARIO, PLACES, *RANGE, jobs=1)
-    two = survey_sites(SCENARIO, PLACES, *RANGE, jobs=2)
-    assert csv_text(one) == csv_text(two)
+def test_many_processes_give_the_same_bytes(two_at_a_time, in_chunks):
+    assert csv_text(survey_sites(SCENARIO, PLACES, *RANGE, jobs=2)) == in_chunks
 
 
-def dies_once(job, places):
-    """The work of a process that is killed in its first chunk."""
-    mark = Path(os.environ["SURVEY_TEST_MARK"])
-    if not mark.exists():
-        mark.touch()
-        os._exit(1)
-    return chunk_rows(job, places)
-
-
-def test_the_share_of_a_lost_worker_is_done_again(monkeypatch, tmp_path):
-    monkeypatch.setattr(sites_module, "CHUNK_SITES", 2)
-    whole = survey_sites(SCENARIO, PLACES, *RANGE, jobs=1)
-    monkeypatch.setenv("SURVEY_TEST_MARK", str(tmp_path / "died"))
-    monkeypatch.setattr(sites_module, "chunk_rows", dies_once)
-    again = survey_sites(SCENARIO, PLACES, *RANGE, jobs=2)
-    assert (tmp_path / "died").exists()
-    assert csv_text(again) == csv_text(whole)
-
-
-def test_a_dask_cluster_gives_the_same_bytes(monkeypatch):
+def test_a_dask_cluster_gives_the_same_bytes(two_at_a_time, in_chunks):
     distributed = pytest.importorskip("dask.distributed")
-    monkeypatch.setattr(sites_module, "CHUNK_SITES", 2)
-    here = survey_sites(SCENARIO, PLACES, *RANGE, jobs=1)
     told = []
     with distributed.LocalCluster(
         n_workers=1,
@@ -249,67 +231,8 @@ def test_a_dask_cluster_gives_the_same_bytes(monkeypatch):
             scheduler=cluster.scheduler_address,
             report=lambda *done: told.append(done),
         )
-    assert csv_text(here) == csv_text(there)
+    assert csv_text(there) == in_chunks
     assert told[-1] == (5, 5) and len(told) == 3
-
-
-def test_a_scheduler_that_does_not_answer_is_told(monkeypatch):
-    pytest.importorskip("dask.distributed")
-    assert sites_module.CONNECT_S < 15  # what the user is promised
-    monkeypatch.setattr(sites_module, "CONNECT_S", 1)
-    with pytest.raises(ObsplanError, match="scheduler tcp://127.0.0.1:9 does not answer"):
-        survey_sites(SCENARIO, PLACES, *RANGE, scheduler="tcp://127.0.0.1:9")
-
-
-def test_an_address_that_is_none_is_told_before_anyone_waits_for_it(monkeypatch):
-    distributed = pytest.importorskip("dask.distributed")
-    monkeypatch.setattr(distributed, "Client", lambda *asked, **how: pytest.fail("waits"))
-    with pytest.raises(ObsplanError, match="scheduler somewhere does not answer .*address like"):
-        survey_sites(SCENARIO, PLACES, *RANGE, scheduler="somewhere")
-
-
-@contextmanager
-def cluster_of_processes(directory):
-    """The process of a scheduler with one worker, and its address."""
-    address = directory / "scheduler.json"
-    place = ["--host", "127.0.0.1", "--no-dashboard", "--scheduler-file", str(address)]
-    quiet = {"stdout": subprocess.DEVNULL, "stderr": subprocess.DEVNULL, "cwd": directory}
-    run = [sys.executable, "-m", "dask"]
-    scheduler = subprocess.Popen([*run, "scheduler", "--port", "0", *place], **quiet)
-    worker = subprocess.Popen(
-        [*run, "worker", "--nworkers", "1", "--nthreads", "1", "--no-nanny", *place], **quiet
-    )
-    try:
-        while not address.exists():
-            assert scheduler.poll() is None
-            time.sleep(0.05)
-        yield scheduler, json.loads(address.read_text())["address"]
-    finally:
-        for process in (worker, scheduler):
-            process.kill()
-            process.wait()
-
-
-def test_a_scheduler_that_dies_is_told_and_the_survey_goes_on_later(monkeypatch, tmp_path):
-    pytest.importorskip("dask.distributed")
-    monkeypatch.setattr(sites_module, "CHUNK_SITES", 1)
-    whole = survey_sites(SCENARIO, PLACES, *RANGE, jobs=1)
-    output, told = tmp_path / "survey.csv", []
-    with cluster_of_processes(tmp_path) as (scheduler, address):
-        with pytest.raises(ObsplanError, match="scheduler tcp.* lost the connection.*goes on"):
-            survey_sites(
-                SCENARIO,
-                PLACES,
-                *RANGE,
-                scheduler=address,
-                keep=output,
-                report=lambda *done: scheduler.kill(),
-            )
-    again = survey_sites(
-        SCENARIO, PLACES, *RANGE, jobs=1, keep=output, report=lambda *done: told.append(done)
-    )
-    assert 1 <= told[0][0] < len(PLACES)
-    assert csv_text(again) == csv_text(whole)
 
 
 def test_what_cannot_be_kept_is_told(tmp_path):
@@ -342,16 +265,21 @@ def test_planned_sites_are_shared_out_one_by_one_and_ranked_by_value(tmp_path):
     assert by_rank["value"].is_monotonic_decreasing
 
 
-def test_an_interrupted_survey_goes_on_from_what_is_written(monkeypatch, tmp_path, table):
-    monkeypatch.setattr(sites_module, "CHUNK_SITES", 2)
-    whole = survey_sites(SCENARIO, PLACES, *RANGE, jobs=1)
-    output = tmp_path / "survey.csv"
+def interrupted(scenario, places, output):
+    """A survey stopped after its first chunk."""
 
-    def stop(done, of):
+    def stop(done, total):
         raise KeyboardInterrupt
 
     with pytest.raises(KeyboardInterrupt):
-        survey_sites(SCENARIO, PLACES, *RANGE, jobs=1, keep=output, report=stop)
+        survey_sites(scenario, places, *RANGE, jobs=1, keep=output, report=stop)
+
+
+def test_an_interrupted_survey_resumes_from_what_is_written(
+    monkeypatch, tmp_path, two_at_a_time, in_chunks
+):
+    output = tmp_path / "survey.csv"
+    interrupted(SCENARIO, PLACES, output)
     [parts] = tmp_path.glob(".survey.csv.*.parts")
     assert len(list(parts.glob("*.json"))) == 1
     real, worked = sites_module.chunk_rows, []
@@ -362,22 +290,54 @@ def test_an_interrupted_survey_goes_on_from_what_is_written(monkeypatch, tmp_pat
 
     monkeypatch.setattr(sites_module, "chunk_rows", counted)
     resumed = survey_sites(SCENARIO, PLACES, *RANGE, jobs=1, keep=output)
-    assert csv_text(resumed) == csv_text(whole)
+    assert csv_text(resumed) == in_chunks
     assert len(worked) == len(PLACES) - 2
     assert not parts.exists()
 
 
-def test_another_question_takes_nothing_from_an_interrupted_one(monkeypatch, tmp_path):
-    output = tmp_path / "survey.csv"
+def changed_place(scenario, folder):
+    return scenario, [PLACES[0]._replace(latitude_deg=80.0)]
 
-    def stop(done, of):
-        raise KeyboardInterrupt
 
-    with pytest.raises(KeyboardInterrupt):
-        survey_sites(SCENARIO, PLACES[:1], *RANGE, jobs=1, keep=output, report=stop)
-    moved = [PLACES[0]._replace(latitude_deg=80.0)]
-    other = survey_sites(SCENARIO, moved, *RANGE, jobs=1, keep=output)
-    assert other["latitude_deg"].unique().tolist() == [80.0]
+def changed_scenario(scenario, folder):
+    """Another battery in a scenario that still has the hash of its file."""
+    [lander] = scenario.platform
+    battery = lander.battery.model_copy(update={"capacity_wh": 20.0})
+    platform = lander.model_copy(update={"battery": battery})
+    return scenario.model_copy(update={"platform": (platform,)}), PLACES[:1]
+
+
+def changed_station_skyline(scenario, folder):
+    (folder / "wall.csv").write_text("azimuth_deg,elevation_deg\n0,30\n")
+    return read_scenario(folder / "small.toml"), PLACES[:1]
+
+
+def same(scenario, folder):
+    return scenario, PLACES[:1]
+
+
+@pytest.mark.parametrize(
+    ("change", "saved"),
+    [(same, 1), (changed_place, 0), (changed_scenario, 0), (changed_station_skyline, 0)],
+)
+def test_a_survey_resumes_only_for_the_same_scenario_and_places(
+    monkeypatch, tmp_path, change, saved
+):
+    (tmp_path / "wall.csv").write_text("azimuth_deg,elevation_deg\n0,10\n")
+    walled = SMALL.replace("longitude_deg = 0.0\n", 'longitude_deg = 0.0\nskyline = "wall.csv"\n')
+    (tmp_path / "small.toml").write_text(walled)
+    scenario, output = read_scenario(tmp_path / "small.toml"), tmp_path / "survey.csv"
+    monkeypatch.setattr(sites_module, "chunk_rows", lambda survey, places: [[] for place in places])
+    interrupted(scenario, PLACES[:1], output)
+    other, places = change(scenario, tmp_path)
+    computed = []
+    monkeypatch.setattr(
+        sites_module,
+        "chunk_rows",
+        lambda survey, places: [computed.append(p) or [] for p in places],
+    )
+    survey_sites(other, places, *RANGE, jobs=1, keep=output)
+    assert len(computed) == len(places) - saved
 
 
 # --- the map, and the command

@@ -1,0 +1,107 @@
+"""Work on many processes or a cluster: the same results, lost work repeated, clear errors."""
+
+import json
+import os
+import subprocess
+import sys
+import time
+from contextlib import contextmanager
+from pathlib import Path
+
+import pytest
+from tools import work
+
+from obsplan.common import workers
+from obsplan.common.errors import ObsplanError
+
+NUMBERS = {f"key {k}": (k,) for k in range(6)}
+SQUARES = {f"key {k}": k * k for k in range(6)}
+
+
+@pytest.mark.parametrize("jobs", [1, 2])
+def test_any_number_of_processes_gives_the_same_results(jobs):
+    assert dict(workers.run_all(work.square, NUMBERS, jobs=jobs)) == SQUARES
+
+
+def test_nothing_to_do_needs_no_process():
+    assert list(workers.run_all(work.square, {})) == []
+
+
+def test_one_job_runs_in_this_process_and_more_in_others_of_one_thread_each(monkeypatch):
+    monkeypatch.delenv("OPENBLAS_NUM_THREADS", raising=False)
+    here = dict(workers.run_all(work.process_and_threads, {0: (0,), 1: (1,)}, jobs=1))
+    assert set(here.values()) == {(os.getpid(), None)}
+    others = dict(workers.run_all(work.process_and_threads, {0: (0,), 1: (1,)}, jobs=2))
+    assert all(process != os.getpid() and threads == "1" for process, threads in others.values())
+    assert "OPENBLAS_NUM_THREADS" not in os.environ
+
+
+def test_the_work_of_a_lost_process_is_done_again(tmp_path):
+    inputs = {k: (str(tmp_path / "died"), k) for k in range(4)}
+    found = dict(workers.run_all(work.square_after_one_death, inputs, jobs=2))
+    assert (tmp_path / "died").exists()
+    assert found == {k: k * k for k in range(4)}
+
+
+def test_processes_that_are_lost_every_time_are_reported(monkeypatch):
+    monkeypatch.setattr(workers, "ATTEMPTS", 2)
+    with pytest.raises(ObsplanError, match="lost 2 times.*use fewer with --jobs"):
+        list(workers.run_all(work.die, {0: (0,), 1: (1,)}, jobs=2))
+
+
+@pytest.mark.parametrize("jobs", [1, 2])
+def test_an_error_of_the_function_is_raised_here(jobs):
+    with pytest.raises(ZeroDivisionError):
+        list(workers.run_all(work.inverse, {0: (0,), 1: (1,)}, jobs=jobs))
+
+
+def test_a_scheduler_that_does_not_answer_is_reported(monkeypatch):
+    pytest.importorskip("dask.distributed")
+    assert workers.CONNECT_S < 15  # what the user is promised
+    monkeypatch.setattr(workers, "CONNECT_S", 1)
+    with pytest.raises(ObsplanError, match="scheduler tcp://127.0.0.1:9 does not answer"):
+        list(workers.run_all(work.square, NUMBERS, scheduler="tcp://127.0.0.1:9"))
+
+
+def test_an_address_that_is_none_is_reported_before_anyone_waits_for_it(monkeypatch):
+    distributed = pytest.importorskip("dask.distributed")
+    monkeypatch.setattr(distributed, "Client", lambda *asked, **how: pytest.fail("waits"))
+    with pytest.raises(ObsplanError, match="scheduler somewhere does not answer .*address like"):
+        list(workers.run_all(work.square, NUMBERS, scheduler="somewhere"))
+
+
+@contextmanager
+def cluster_of_processes(directory):
+    """The process of a scheduler with one worker, and its address."""
+    address = directory / "scheduler.json"
+    place = ["--host", "127.0.0.1", "--no-dashboard", "--scheduler-file", str(address)]
+    quiet = {
+        "stdout": subprocess.DEVNULL,
+        "stderr": subprocess.DEVNULL,
+        "cwd": directory,
+        "env": os.environ | {"PYTHONPATH": str(Path(work.__file__).parent.parent)},
+    }
+    run = [sys.executable, "-m", "dask"]
+    scheduler = subprocess.Popen([*run, "scheduler", "--port", "0", *place], **quiet)
+    worker = subprocess.Popen(
+        [*run, "worker", "--nworkers", "1", "--nthreads", "1", "--no-nanny", *place], **quiet
+    )
+    try:
+        while not address.exists():
+            assert scheduler.poll() is None
+            time.sleep(0.05)
+        yield scheduler, json.loads(address.read_text())["address"]
+    finally:
+        for process in (worker, scheduler):
+            process.kill()
+            process.wait()
+
+
+def test_a_scheduler_that_dies_is_reported_after_what_was_done(tmp_path):
+    pytest.importorskip("dask.distributed")
+    with cluster_of_processes(tmp_path) as (scheduler, address):
+        results = workers.run_all(work.square_slowly, {0: (0,), 1: (1,)}, scheduler=address)
+        assert next(results) == (0, 0)
+        scheduler.kill()
+        with pytest.raises(ObsplanError, match="scheduler tcp.*connection was lost; run again"):
+            next(results)

@@ -1,0 +1,35 @@
+"""Light work for other processes, which import nothing but this."""
+
+import os
+import time
+from pathlib import Path
+
+
+def square(number: int) -> int:
+    return number * number
+
+
+def process_and_threads(_: int) -> tuple[int, str | None]:
+    return os.getpid(), os.environ.get("OPENBLAS_NUM_THREADS")
+
+
+def square_after_one_death(mark: str, number: int) -> int:
+    """The work of a process that is killed at the first call."""
+    if not Path(mark).exists():
+        Path(mark).touch()
+        os._exit(1)
+    return number * number
+
+
+def die(_: int) -> None:
+    os._exit(1)
+
+
+def inverse(number: int) -> float:
+    return 1.0 / number
+
+
+def square_slowly(number: int) -> int:
+    """All but the first take longer than any test waits."""
+    time.sleep(60 * (number > 0))
+    return number * number
