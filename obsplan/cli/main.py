@@ -6,6 +6,7 @@ from obsplan import __version__
 from obsplan.cli.check import check
 from obsplan.cli.compare import compare
 from obsplan.cli.days import days
+from obsplan.cli.keys import keys
 from obsplan.cli.link import link
 from obsplan.cli.plan import plan
 from obsplan.cli.replan import replan
@@ -40,7 +41,7 @@ def main() -> None:
     """
 
 
-for _command in (start, skyline, sky, link, days, sites, plan, check, replan, compare):
+for _command in (start, keys, skyline, sky, link, days, sites, plan, check, replan, compare):
     main.add_command(_command)
 
 if __name__ == "__main__":

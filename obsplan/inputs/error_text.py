@@ -1,13 +1,18 @@
 """What the models of a scenario complain about, in the words of the file's author."""
 
+from collections.abc import Iterator
 from typing import Any, get_args
 
 from pydantic import BaseModel
+from pydantic.fields import FieldInfo
+from pydantic_core import ErrorDetails
 
 from obsplan.common.text import did_you_mean
 
+Loc = tuple[int | str, ...]  # where an error is, as pydantic tells it
 
-def error_line(root: type[BaseModel], raw: dict[str, Any], error: dict[str, Any]) -> str:
+
+def error_line(root: type[BaseModel], raw: dict[str, Any], error: ErrorDetails) -> str:
     """One line for one pydantic error: key path, value, what is wrong, what is allowed.
 
     `root` is the model that `raw`, the file as parsed, was held against.
@@ -56,11 +61,11 @@ def shown(value: Any) -> str:
     return text if len(text) <= 80 else f"{text[:70]}... ({len(text)} characters)"
 
 
-def _heading(loc: tuple) -> str:
+def _heading(loc: Loc) -> str:
     return ".".join(part for part in loc if isinstance(part, str))
 
 
-def key_path(raw: Any, loc: tuple) -> str:
+def key_path(raw: Any, loc: Loc) -> str:
     """The key as a user finds it: `activity 3 "drive".duration_min`."""
     words = ""
     for part in loc:
@@ -74,52 +79,66 @@ def key_path(raw: Any, loc: tuple) -> str:
     return words or "the file"
 
 
-def _field_at(root: type[BaseModel], loc: tuple) -> Any:
+def _field_at(root: type[BaseModel], loc: Loc) -> Any:
     """The field of the key `loc`, or None where the models know no such key."""
-    model, field = root, None
+    model: type[BaseModel] | None = root
+    field: FieldInfo | None = None
     for part in loc:
         if isinstance(part, int):
             continue
         if model is None or part not in model.model_fields:
             return None
         field = model.model_fields[part]
-        model = _model_in(field.annotation)
+        model = model_in(field.annotation)
     return field
 
 
-def _holds_tables(root: type[BaseModel], loc: tuple) -> bool:
+def _holds_tables(root: type[BaseModel], loc: Loc) -> bool:
     field = _field_at(root, loc)
-    return field is not None and _model_in(field.annotation) is not None
+    return field is not None and model_in(field.annotation) is not None
 
 
-def _model_in(annotation: Any) -> type[BaseModel] | None:
+def model_in(annotation: Any) -> type[BaseModel] | None:
+    """The model of a field that holds a table or a list of tables, else None."""
     if isinstance(annotation, type) and issubclass(annotation, BaseModel):
         return annotation
-    return next(filter(None, (_model_in(inner) for inner in get_args(annotation))), None)
+    return next(filter(None, (model_in(inner) for inner in get_args(annotation))), None)
 
 
-def _known_keys(root: type[BaseModel], loc: tuple) -> list[str]:
-    model = root if not loc else _model_in(_field_at(root, loc).annotation)
+def _known_keys(root: type[BaseModel], loc: Loc) -> list[str]:
+    model = root if not loc else model_in(_field_at(root, loc).annotation)
+    assert model, loc  # pydantic names unknown keys of tables only
     return [k for k, f in model.model_fields.items() if not f.exclude]
 
 
-def _limits(root: type[BaseModel], loc: tuple) -> str:
-    """The permitted range of a number, in words, or "" where the field has none."""
+def _limits(root: type[BaseModel], loc: Loc) -> str:
+    """The permitted range of a number, in words, or "" if the field has none."""
     field = _field_at(root, loc)
-    bounds: dict[str, float] = {}
-
-    def collect(metadata: Any, annotation: Any) -> None:
-        for item in metadata:
-            for name in ("ge", "gt", "le", "lt"):
-                if getattr(item, name, None) is not None:
-                    bounds[name] = getattr(item, name)
-            collect(getattr(item, "metadata", ()), None)
-        for inner in get_args(annotation):
-            collect(getattr(inner, "__metadata__", ()), inner)
-
-    if field is not None:
-        collect(field.metadata, field.annotation)
-    low = f"at least {bounds['ge']:.12g}" if "ge" in bounds else ""
-    low = f"more than {bounds['gt']:.12g}" if "gt" in bounds else low
-    high = f"at most {bounds['le']:.12g}" if "le" in bounds else ""
+    limits = {} if field is None else limits_of(field)
+    low = f"at least {limits['ge']:.12g}" if "ge" in limits else ""
+    low = f"more than {limits['gt']:.12g}" if "gt" in limits else low
+    high = f"at most {limits['le']:.12g}" if "le" in limits else ""
     return " and ".join(filter(None, (low, high)))
+
+
+def limits_of(field: FieldInfo) -> dict[str, float]:
+    """The limits of a number or of the numbers in a list: "ge", "gt", "le", "lt" to value."""
+    found: dict[str, float] = {}
+    for item in metadata_of(field):
+        for name in ("ge", "gt", "le", "lt"):
+            if getattr(item, name, None) is not None:
+                found[name] = getattr(item, name)
+    return found
+
+
+def metadata_of(field: FieldInfo) -> Iterator[Any]:
+    """All that the kinds of a field say beyond their types, at any depth."""
+
+    def below(metadata: Any, annotation: Any) -> Iterator[Any]:
+        for item in metadata:
+            yield item
+            yield from below(getattr(item, "metadata", ()), None)
+        for inner in get_args(annotation):
+            yield from below(getattr(inner, "__metadata__", ()), inner)
+
+    yield from below(field.metadata, field.annotation)

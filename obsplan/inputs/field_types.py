@@ -2,7 +2,7 @@
 
 import math
 from datetime import datetime
-from typing import Annotated, Any, TypeVar
+from typing import Annotated, Any, NamedTuple, TypeVar
 
 from pydantic import AfterValidator, BeforeValidator, Field
 
@@ -53,6 +53,12 @@ def _file_names(value: Any) -> Any:
     return names if several else value
 
 
+class Form(NamedTuple):
+    """What a value looks like, in words, for those who write it."""
+
+    words: str
+
+
 T = TypeVar("T")
 Several = Annotated[tuple[T, ...], BeforeValidator(_list_as_tuple)]  # written as a list
 Number = Annotated[float, Field(allow_inf_nan=False)]
@@ -71,12 +77,16 @@ Minutes = Annotated[int, Field(ge=1, le=60_000)]
 Pause = Annotated[int, Field(ge=0, le=1440)]  # minutes
 # Names stand in CSV cells, which are read without the blanks around them.
 NAME_PATTERN = r'^[^\p{Z}\p{Cc},;"]([^\p{Zl}\p{Zp}\p{Cc},;"]{0,58}[^\p{Z}\p{Cc},;"])?$'
-Name = Annotated[str, Field(pattern=NAME_PATTERN)]
-Utc = Annotated[datetime, BeforeValidator(_utc)]
+Name = Annotated[str, Field(pattern=NAME_PATTERN), Form("name")]
+Utc = Annotated[datetime, BeforeValidator(_utc), Form("2028-07-01T00:00:00Z")]
 Pair = Annotated[tuple[float, float], BeforeValidator(_list_as_tuple)]
-Range = Annotated[Pair, AfterValidator(_rising_pair)]
-HoursOfDay = Annotated[Pair, AfterValidator(_hours_of_day)]
-Names = Several[Name]
+Range = Annotated[Pair, AfterValidator(_rising_pair), Form("[low, high]")]
+HoursOfDay = Annotated[Pair, AfterValidator(_hours_of_day), Form("[from, to], 0 to 24")]
+Names = Annotated[tuple[Name, ...], BeforeValidator(_list_as_tuple), Form("list of names")]
 # One file, or several elevation models.
-Files = Annotated[str | tuple[str, ...], BeforeValidator(_file_names)]
-RisingEdges = Annotated[Several[Number], Field(min_length=2), AfterValidator(_rising)]
+Files = Annotated[
+    str | tuple[str, ...], BeforeValidator(_file_names), Form("file name or list of them")
+]
+RisingEdges = Annotated[
+    Several[Number], Field(min_length=2), AfterValidator(_rising), Form("list of rising numbers")
+]

@@ -4,6 +4,11 @@ from pydantic import BaseModel, ConfigDict
 
 
 class FrozenModel(BaseModel):
-    """A table of a file; its kinds are not converted, so that 1 is no text and "1" no number."""
+    """A table of a file. Values are not converted: 1 is not a text and "1" is not a number.
 
-    model_config = ConfigDict(frozen=True, extra="forbid", strict=True)
+    The text under a field describes its key to users: in the JSON Schema and in `obsplan keys`.
+    """
+
+    model_config = ConfigDict(
+        frozen=True, extra="forbid", strict=True, use_attribute_docstrings=True
+    )

@@ -24,25 +24,38 @@ from obsplan.inputs.frozen_model import FrozenModel
 
 
 class Station(FrozenModel):
-    """A ground station; `g_over_t_db_k` is needed where a radio works by a link budget.
-
-    It is the figure with the Moon in the beam. With `system_temperature_k` and
-    `beam_width_deg` it is the figure towards empty sky instead, and the Moon's noise is
-    added. `skyline`, a CSV profile of the terrain around the station, takes the place of
-    `mask_deg`. Data flow `set_up_min` after acquisition.
-    """
+    """A ground station."""
 
     name: Name
+    """Name of the station."""
     latitude_deg: Latitude
+    """Geodetic latitude, north positive."""
     longitude_deg: Longitude
+    """Longitude, east positive."""
     height_m: Annotated[Number, Field(ge=-500, le=9000)] = 0.0
+    """Height above the Earth ellipsoid."""
     mask_deg: Annotated[Number, Field(ge=0, le=90)] = 10.0
+    """Lowest elevation of the Moon at which the station can work, the same in all directions.
+
+    10 deg is common practice, no source."""
     skyline: str | None = None
+    """Terrain around the station, used instead of mask_deg.
+
+    The name of a CSV beside the scenario with the columns azimuth_deg, elevation_deg."""
     sun_limit_deg: Annotated[Number, Field(ge=0, le=90)] = 2.0
+    """Smallest angle between Sun and Moon in the station's sky at which the link works."""
     set_up_min: Pause = 0
+    """A contact begins at acquisition, but data flow and count as contact only this much later."""
     g_over_t_db_k: Decibel | None = None
+    """Figure of merit G/T with the Moon in the beam; needed if a radio has a link budget.
+
+    With system_temperature_k and beam_width_deg it is the figure towards empty sky instead."""
     system_temperature_k: Annotated[Number, Field(ge=1, le=100_000)] | None = None
+    """System noise temperature towards empty sky; give it together with beam_width_deg.
+
+    The Moon then adds 240 K times the share of the beam that its disc fills."""
     beam_width_deg: Annotated[Number, Field(ge=0.001, le=180)] | None = None
+    """Full beam width at half power; give it together with system_temperature_k."""
 
     @property
     def place(self) -> tuple[float, float, float]:
@@ -51,101 +64,165 @@ class Station(FrozenModel):
 
 
 class Array(FrozenModel):
-    """A solar array, towards the Sun or fixed by azimuth and tilt (0 looks at the zenith)."""
+    """A solar array that follows the Sun or is fixed."""
 
     area_m2: Positive
+    """Cell area."""
     efficiency: Efficiency
+    """Efficiency of the whole chain from sunlight to the bus, with the cells at 28 degrees C."""
     facing: Literal["sun", "fixed"] = "sun"
+    """"sun" for an array that follows the Sun, "fixed" for one with azimuth_deg and tilt_deg."""
     azimuth_deg: Azimuth = 0.0
+    """Direction that a fixed array faces, from north through east."""
     tilt_deg: Annotated[Number, Field(ge=0, le=180)] = 0.0
+    """Tilt of a fixed array: 0 faces the zenith, 90 the skyline."""
     temperature_coefficient_per_k: Annotated[Number, Field(ge=-0.02, le=0)] = -0.0023
+    """Relative change of efficiency per kelvin of cell temperature above 28 degrees C."""
     dust_loss: Share = 0.0
+    """Share of the sunlight that dust blocks."""
 
 
 class Battery(FrozenModel):
-    """The battery; `reserve`, `start` and `end` are states of charge."""
+    """The battery of a platform.
+
+    The keys reserve, start and end are states of charge from 0 to 1.
+    """
 
     capacity_wh: Positive
+    """Energy in the full battery."""
     reserve: Share
+    """State of charge that the plan never goes below; 0.3 to 0.4 is common practice, no source."""
     start: Share = 1.0
+    """State of charge at the start of the span; not below the reserve."""
     end: Share | None = None
+    """Lowest state of charge allowed at the end of the span; not below the reserve."""
     charge_efficiency: Efficiency = 0.95
+    """Share of the charging energy that reaches the battery."""
     discharge_efficiency: Efficiency = 0.95
+    """Share of the energy taken from the battery that reaches the bus."""
     charge_limit_w: Positive | None = None
+    """Highest charging power; what the battery does not take is spilled."""
 
 
 class Heater(FrozenModel):
-    """Survival heating: `power_w` while the ground is colder than `below_k`."""
+    """A survival heater that follows the ground temperature."""
 
     power_w: NotNegative
+    """Heater power while it is on; it counts as load besides idle_w."""
     below_k: Annotated[Number, Field(gt=0, le=500)]
+    """The heater is on while the surface is colder than this."""
 
 
 class Budget(FrozenModel):
-    """A link budget from the transmitter to the required signal at the station."""
+    """A link budget from the transmitter to the station.
+
+    The rate is the highest that keeps the required Eb/N0 plus the margin. Free-space loss
+    follows ITU-R P.525; stations need g_over_t_db_k.
+    """
 
     frequency_mhz: Positive
+    """Carrier frequency."""
     transmit_dbw: Decibel
+    """Transmitter output power."""
     antenna_gain_dbi: Decibel
+    """Gain of the platform's antenna towards the Earth."""
     losses_db: Annotated[Number, Field(ge=0, le=300)]
+    """Sum of all losses besides free-space loss: cables, pointing, polarisation, atmosphere."""
     required_ebn0_db: Decibel
+    """Energy per bit over noise density that the receiver needs."""
     margin_db: Annotated[Number, Field(ge=0, le=300)]
+    """Link margin kept at all times."""
     ceiling_kbps: Positive
+    """Highest bit rate of the transmitter."""
 
 
 class Radio(FrozenModel):
-    """The way to Earth, or through another platform; the rate is fixed or by budget.
+    """The radio of a platform: to Earth or through a relay.
 
-    Nothing is sent for `handover_min` when another station takes over. A relay reaches no
-    further than `range_limit_m`, along the platform's `track`.
+    Give either rate_kbps or a budget. A relay needs rate_kbps.
     """
 
     to: Name = "earth"
+    """"earth", or the name of the platform that receives the data and relays it to Earth."""
     transmit_w: NotNegative
+    """Electrical power while sending, besides idle_w."""
     rate_kbps: Positive | None = None
+    """Fixed data rate while in contact."""
     budget: Budget | None = None
+    """Link budget from which the data rate to Earth follows."""
     minimum_elevation_deg: Elevation = 0.0
+    """Lowest elevation of the Earth at the site for a contact, besides the skyline."""
     handover_min: Pause = 0
+    """Nothing is sent for this long when another station takes over; 0 for a relay.
+
+    Stations change when one ends, or when another is faster by a tenth and makes up for the
+    pause."""
     range_limit_m: Positive | None = None
+    """Longest distance at which a relay is in reach; needs the platform's track."""
 
 
 class Store(FrozenModel):
-    """Data memory; `end_limit_mbit` is what may still be aboard at the end of the span."""
+    """The data storage of a platform."""
 
     capacity_mbit: Positive
+    """Amount of data that fits into the storage."""
     start_mbit: NotNegative = 0.0
+    """Data stored at the start of the span."""
     end_limit_mbit: NotNegative | None = None
+    """Most data that may still be stored at the end of the span."""
 
 
 class Stay(FrozenModel):
-    """From this instant to the next stay the platform is so far from its relay, at most."""
+    """Distance of a platform from its relay over time.
+
+    Each entry counts until the next one.
+    """
 
     from_utc: Utc
+    """From this time on; the first entry must not be after the start of the span."""
     distance_m: NotNegative
+    """Largest distance from the relay until the next entry."""
 
 
 class Platform(FrozenModel):
-    """Lander, rover or orbiter: its own arrays, battery, radio and store."""
+    """A lander, rover or orbiter: its arrays, battery, radio, storage."""
 
     name: Name
+    """Name of the platform; "earth" is not allowed."""
     kind: Literal["lander", "rover", "orbiter"]
+    """What the platform is; it is shown, but does not change the plan."""
     idle_w: NotNegative
+    """Power that the platform always draws: computer, receiver, thermal control."""
     bus_limit_w: Positive
+    """Highest power on the bus at any time: idle, heater, sending and all instruments.
+
+    A slot claims its highest draw of each step; the battery sees the mean."""
     one_at_a_time: bool = False
+    """true if only one slot may run on the whole platform at a time."""
     array: Several[Array] = ()
+    """Solar arrays; none for a platform that lives on its battery."""
     battery: Battery
+    """The battery."""
     heater: Heater | None = None
+    """A survival heater that follows the ground temperature."""
     radio: Radio
+    """The radio: to Earth or through another platform."""
     track: Several[Stay] = ()
+    """Distances from the relay over time; given exactly if radio.range_limit_m is."""
     store: Store
+    """The data storage."""
 
 
 class Instrument(FrozenModel):
-    """A device on a platform; `hazard` puts the usual caution beside its slots."""
+    """A device on a platform."""
 
     name: Name
+    """Name of the instrument."""
     platform: Name
+    """Name of the platform that carries it."""
     one_at_a_time: bool = True
+    """true if the instrument runs one slot at a time."""
     hazard: Literal["none", "laser", "radioactive source", "mechanism", "radio transmitter"] = (
         "none"
     )
+    """What can hurt people or hardware; the output then shows the usual caution."""

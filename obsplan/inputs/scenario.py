@@ -35,23 +35,43 @@ from obsplan.inputs.hardware import Instrument, Platform, Station
 
 
 class Site(FrozenModel):
-    """Where the lander stands. The surface slope drives the ground temperature only.
-
-    With `slope_uncertainty_deg` the ground may be tilted by so much more any way. The Moon
-    counts as in the Earth's magnetotail within `magnetotail_limit_deg` of full Moon.
-    """
+    """The landing site: position, skyline, slope and ground."""
 
     name: Name
+    """Name of the site."""
     latitude_deg: Latitude
+    """Selenographic latitude, north positive, in the mean-Earth frame."""
     longitude_deg: Longitude
+    """Selenographic longitude, east positive."""
     height_m: Annotated[Number, Field(ge=-20_000, le=20_000)] = 0.0
+    """Height above the sphere of 1737.4 km."""
     skyline: Files = "flat"
+    """Terrain around the site: "flat", a CSV beside the scenario, or elevation models.
+
+    The CSV has the columns azimuth_deg (from north through east), elevation_deg. Elevation
+    models are GeoTIFFs in degrees or in a projection such as polar stereographic: "dem.tif",
+    or a list such as ["near.tif", "far.tif"], of which the finest that covers a place counts
+    (pip install 'obsplan[terrain]'). They are seen from 2 m above their ground, which must
+    be within 100 m of height_m. Nothing rises outside the models. `obsplan skyline` writes
+    the CSV once, to look at or edit."""
     slope_deg: Slope = 0.0
+    """Slope of the ground; it only affects the ground temperature."""
     aspect_deg: Azimuth = 0.0
+    """Downhill direction of the slope, from north through east."""
     slope_uncertainty_deg: Annotated[Number, Field(ge=0, le=45)] = 0.0
+    """How far the true slope may be tilted from the given one.
+
+    If above 0, the sky table also has surface_temperature_low_k and
+    surface_temperature_high_k: the coldest and warmest surface with the slope tilted this
+    far in eight directions."""
     magnetotail_limit_deg: Annotated[Number, Field(ge=0, le=180)] = 30.0
+    """The Moon counts as in the Earth's magnetotail within this angle of the anti-Sun direction.
+
+    Seen from the Earth; 30 deg is about five days per month, common practice, no source."""
     normal_albedo: Annotated[Number, Field(ge=0, le=0.5)] = 0.12
+    """Albedo of the ground at normal incidence: 0.12 highland, 0.07 mare (Hayne et al. 2017)."""
     depths_m: Several[Annotated[Number, Field(gt=0, le=2)]] = (0.1, 0.3)
+    """Depths at which the tables also give the ground temperature."""
 
     @property
     def place(self) -> tuple[float, float, float]:
@@ -67,112 +87,182 @@ class Site(FrozenModel):
 
 
 class Span(FrozenModel):
-    """First and last instant of the plan, half-open, and the step of the timeline."""
+    """The time that the plan covers, and the step of its grid."""
 
     start_utc: Utc
+    """First minute of the plan."""
     end_utc: Utc
+    """End of the plan, exclusive; at most 60 days after the start."""
     step_min: Annotated[int, Field(ge=1, le=120)] = 15
+    """Grid of the plan: slots start and end on whole steps, counted from start_utc."""
 
 
 class GroundRange(FrozenModel):
-    """A permitted range of ground temperature at a depth."""
+    """An allowed range of ground temperature at a depth."""
 
     depth_m: Annotated[Number, Field(gt=0, le=2)]
+    """Depth below the surface."""
     temperature_k: Range
+    """Lowest and highest temperature allowed at this depth."""
 
 
 class When(FrozenModel):
-    """What must hold through the whole slot. A `local_time_h` range may pass 24 h."""
+    """Conditions to be met during the whole slot, warm-up included.
+
+    Each key is also a column of the sky table.
+    """
 
     sun_elevation_deg: Range | None = None
+    """Elevation of the Sun's centre above the local level plane."""
     sun_visible_fraction: Range | None = None
+    """Share of the Sun's disc above the skyline and not covered by the Earth, 0 to 1."""
     earth_elevation_deg: Range | None = None
+    """Elevation of the Earth's centre above the local level plane."""
     earth_phase_deg: Range | None = None
+    """Angle at the Earth between the Sun and the site: 0 when the Earth is full, 180 when new."""
     surface_temperature_k: Range | None = None
+    """Temperature of the ground at the surface."""
     ground: GroundRange | None = None
+    """Temperature of the ground at a depth: { depth_m = 0.4, temperature_k = [230, 250] }."""
     local_time_h: HoursOfDay | None = None
+    """Lunar local solar time, 12 when the Sun is on the meridian.
+
+    The range may pass midnight, as in [22, 4]."""
     in_magnetotail: bool | None = None
+    """true: only while the Moon is in the Earth's magnetotail; false: only while it is not.
+
+    See magnetotail_limit_deg of the site."""
 
 
 class Coverage(FrozenModel):
-    """Spread runs over bins: in each bin the first run is worth full value."""
+    """Bins over which the runs of an activity are spread.
+
+    Each run must start inside a bin. In each bin the first run is worth the full value and
+    each further one repeat_worth times the one before.
+    """
 
     over: Literal["local_time_h", "sun_elevation_deg", "earth_phase_deg", "span_h"]
+    """Quantity at the start of a run that picks its bin; span_h is hours since the span began."""
     edges: RisingEdges
+    """Edges of the bins, rising; a bin includes its lower edge and excludes its upper one."""
 
 
 class After(FrozenModel):
-    """Order: at least one run of `activity` must have ended `settle_min` before the start."""
+    """An activity that must come first."""
 
     activity: Name
+    """At least one run of this activity must have ended before."""
     settle_min: Annotated[int, Field(ge=0, le=60_000)] = 0
+    """Time to wait after the end of that run."""
 
 
 class Activity(FrozenModel):
-    """A kind of run asked of an instrument.
-
-    A slot lasts `warm_up_min + duration_min`, rounded up to whole steps; the warm-up draws
-    `warm_up_w` and yields no data. The k-th run (of its coverage bin, in time order) is
-    worth `value * repeat_worth**(k-1)`.
-    """
+    """A kind of run of an instrument: how long, how often, worth what."""
 
     name: Name
+    """Name of the activity."""
     instrument: Name
+    """Name of the instrument that runs it."""
     duration_min: Minutes
+    """Length of a run without warm-up; warm-up and run are rounded up to whole steps."""
     warm_up_min: Annotated[int, Field(ge=0, le=60_000)] = 0
+    """Warm-up at the start of each slot; it draws warm_up_w and yields no data."""
     warm_up_w: NotNegative = 0.0
+    """Power of the instrument during warm-up."""
     power_w: NotNegative = 0.0
+    """Power of the instrument during the run."""
     data_mbit: NotNegative = 0.0
+    """Data that a run yields, evenly over its duration."""
     count: Annotated[int, Field(ge=1, le=2000)] = 1
+    """Number of runs requested."""
     must: Annotated[int, Field(ge=0, le=2000)] = 0
+    """Number of runs required; there is no plan without them. At most count."""
     value: NotNegative = 1.0
+    """Worth of the first run, in points of the science team; only ratios matter.
+
+    The value of a plan is the sum over all its slots."""
     repeat_worth: Share = 1.0
+    """Worth of each further run as a share of the one before.
+
+    With 0.8 the runs are worth value, 0.8 value, 0.64 value and so on. With coverage this
+    starts again in each bin."""
     gap_min: Annotated[int, Field(ge=0, le=60_000)] = 0
+    """Least time from the end of a run to the start of the next run of this activity."""
     contact: Literal["whole", "start", "none"] = "none"
+    """When an Earth link must be open: during the "whole" slot, at its "start", or "none"."""
     lead_min: Annotated[int, Field(ge=0, le=60_000)] | None = None
+    """Commands must arrive this long before the start; overrides lead_min of [uplink]."""
     quiet: bool = False
+    """true if no activity that disturbs may overlap a run, on any platform."""
     disturbs: bool = False
+    """true if a run disturbs activities that are quiet: by motion, vibration or interference."""
     not_with: Names = ()
+    """Names of activities that may not overlap a run of this one."""
     after: Several[After] = ()
+    """Activities of which one run must have ended before the first run of this one starts."""
     when: When = When()
+    """Conditions that must be met during the whole slot."""
     coverage: Coverage | None = None
+    """Bins over which the runs are spread; the first run in each bin is worth the full value."""
 
 
 class Uplink(FrozenModel):
-    """How commands go up: a slot's must arrive in a contact, `lead_min` before its start.
+    """How slots are commanded: in a contact before their start.
 
-    Slots that start before `loaded_until_utc` are aboard when the span begins.
+    Each slot must be commanded in a contact at least lead_min before its start. The plan
+    then has deadlines.csv, which says by when each command must leave which station.
+    Without this table only activities with a lead_min of their own need commands.
     """
 
     lead_min: Annotated[int, Field(ge=0, le=60_000)]
+    """Commands must arrive this long before the start of a slot.
+
+    30 minutes are common practice, no source."""
     loaded_until_utc: Utc | None = None
+    """Slots that start before this time were loaded before the span and need no contact.
+
+    Without this key no slot was loaded."""
 
 
 class Landing(FrozenModel):
-    """What a touchdown asks: morning, the Sun in a band, the Earth up, stations in contact.
+    """What a landing requires, for `obsplan days` and `obsplan sites`.
 
     The defaults are common practice, no source.
     """
 
     sun_elevation_deg: Range = (6.0, 12.0)
+    """Elevation of the morning Sun at touchdown."""
     earth_elevation_min_deg: Elevation = 0.0
+    """Lowest elevation of the Earth at touchdown; the Earth must also be above the skyline."""
     stations: Literal[1, 2] = 1
+    """Number of stations in contact at touchdown."""
 
 
 class Scenario(FrozenModel):
-    """Everything the planner is told. `folder` is where relative file names start."""
+    """The scenario file: everything that the planner knows."""
 
     title: str
+    """Title of the scenario. The calendar recognises entries of an older plan by it."""
     site: Site
+    """The landing site."""
     span: Span
+    """The time that the plan covers, and its step."""
     station: Annotated[Several[Station], Field(min_length=1)]
+    """Ground stations, each begun with [[station]]."""
     platform: Annotated[Several[Platform], Field(min_length=1)]
+    """Lander, rover or orbiter, each begun with [[platform]]."""
     instrument: Several[Instrument] = ()
+    """Instruments, each begun with [[instrument]]."""
     activity: Several[Activity] = ()
+    """Kinds of runs, each begun with [[activity]]; at most 300."""
     uplink: Uplink | None = None
+    """How slots are commanded; without this table most need no commands."""
     landing: Landing = Landing()
+    """What a landing requires, for the commands days and sites."""
     folder: Path = Field(default=Path("."), exclude=True)
+    """Where relative file names start; filled in by reading."""
     input_hash: str = Field(default="", exclude=True)
+    """Hash of the scenario file and the files it names; filled in by reading."""
 
     @property
     def steps(self) -> int:

@@ -5,10 +5,10 @@ It is TOML, read into a frozen model; every mistake is named as in a scenario.
 
 import tomllib
 from datetime import datetime, timedelta
+from math import inf
 from pathlib import Path
 from typing import Annotated, Literal
 
-import numpy as np
 from pydantic import Field, ValidationError
 
 from obsplan.common.errors import StateError
@@ -21,40 +21,62 @@ from obsplan.inputs.scenario import Scenario
 
 
 class PlatformState(FrozenModel):
-    """Charge and stored data, and the array output measured over predicted from then on."""
+    """What telemetry says of a platform."""
 
     name: Name
+    """Name of the platform."""
     state_of_charge: Share | None = None
+    """State of charge when telemetry was read."""
     stored_mbit: NotNegative | None = None
+    """Data in the storage when telemetry was read."""
     array_factor: Annotated[Number, Field(ge=0, le=2)] = 1.0
+    """Measured over predicted array output; it applies from the reading on."""
 
 
 class Outage(FrozenModel):
-    """An instrument or a station that is out; from the reading on, and for good, if not said."""
+    """An instrument or a station that is out of service."""
 
     name: Name
+    """Name of the instrument or station."""
     from_utc: Utc | None = None
+    """Out from this time on; at_utc if left out."""
     until_utc: Utc | None = None
+    """Out until this time; for good if left out."""
 
 
 class Fate(FrozenModel):
-    """What became of a slot; times as planned where they are not said."""
+    """What became of a slot."""
 
     slot: str
+    """Id of the slot in timeline.csv; the times must fit it."""
     outcome: Literal["done", "shortened", "failed"]
+    """done, shortened (then give end_utc) or failed.
+
+    A failed run counts for nothing; a shortened one is worth its share of the time."""
     start_utc: Utc | None = None
+    """True start; as planned if left out."""
     end_utc: Utc | None = None
+    """True end; as planned if left out."""
     reason: str = ""
+    """Reason in a few words; it is shown beside the slot."""
 
 
 class State(FrozenModel):
-    """All that is told; `at_utc` is when telemetry was read."""
+    """The telemetry file, read by replan and check with --state.
+
+    It says only what is known now; everything else is as planned.
+    """
 
     at_utc: Utc | None = None
+    """When telemetry was read; --now if left out."""
     platform: Several[PlatformState] = ()
+    """What telemetry says of platforms, each begun with [[platform]]."""
     instrument: Several[Outage] = ()
+    """Instruments that are out of service, each begun with [[instrument]]."""
     station: Several[Outage] = ()
+    """Stations that are out of service; another serves instead if it can."""
     slot: Several[Fate] = ()
+    """What became of slots, each begun with [[slot]]."""
 
 
 def read_state(path: str | Path, scenario: Scenario, now_utc: datetime | None = None) -> State:
@@ -75,8 +97,8 @@ def read_state(path: str | Path, scenario: Scenario, now_utc: datetime | None = 
     try:
         state = State.model_validate(raw)
     except ValidationError as problem:
-        lines = dict.fromkeys(error_line(State, raw, error) for error in problem.errors())
-        raise StateError("\n".join(f"{path}: {line}" for line in lines)) from None
+        once = dict.fromkeys(error_line(State, raw, error) for error in problem.errors())
+        raise StateError("\n".join(f"{path}: {line}" for line in once)) from None
     if state.at_utc is None and now_utc is not None:
         minute = timedelta(minutes=1)
         past = (now_utc - scenario.span.start_utc) % minute
@@ -120,7 +142,7 @@ def _contradictions(state: State, scenario: Scenario) -> list[str]:
     capacity = {p.name: p.store.capacity_mbit for p in scenario.platform}
     told = [part.name for part in state.platform]
     for part in state.platform:
-        if part.stored_mbit is not None and part.stored_mbit > capacity.get(part.name, np.inf):
+        if part.stored_mbit is not None and part.stored_mbit > capacity.get(part.name, inf):
             lines.append(
                 f'platform "{part.name}".stored_mbit = {part.stored_mbit:g}: more than '
                 f"the store holds; allowed is 0 to {capacity[part.name]:g}"

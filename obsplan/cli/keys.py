@@ -1,0 +1,65 @@
+"""The command that explains the keys of files."""
+
+from textwrap import wrap
+
+import click
+
+from obsplan.cli.options import example
+
+WIDTH = 88
+INDENT = "    "
+
+
+@click.command(epilog=example("obsplan keys", "obsplan keys platform.battery"))
+@click.argument("part", required=False)
+def keys(part: str | None) -> None:
+    """Explain the keys of the scenario and of the telemetry file.
+
+    Without PART it lists the parts, one line each. With PART, such as site,
+    platform.battery, activity.when or telemetry, it prints each key with its unit,
+    default, allowed values and meaning.
+    """
+    from obsplan.common.errors import ObsplanError
+    from obsplan.inputs.key_reference import parts
+
+    known = parts()
+    if part is None:
+        lines = _overview(known)
+    elif part in known:
+        lines = _described(known[part])
+    else:
+        raise ObsplanError(_unknown(part, known))
+    click.echo("\n".join(lines))
+
+
+def _overview(known) -> list[str]:
+    wide = max(map(len, known))
+    lines = ["`obsplan keys PART` explains the keys of a part. The parts are:", ""]
+    return lines + [f"{part.name:<{wide}}  {part.summary}" for part in known.values()]
+
+
+def _described(part) -> list[str]:
+    head = ("key", "unit", "default", "allowed")
+    rows = [key[:4] for key in part.keys]
+    wide = [max(len(row[k]) for row in [head, *rows]) for k in range(3)]
+
+    def laid_out(row: tuple[str, ...]) -> list[str]:
+        left = "  ".join([*(f"{cell:<{width}}" for cell, width in zip(row, wide)), ""])
+        first, *rest = wrap(row[3], max(WIDTH - len(left), 20))
+        return [left + first, *(" " * len(left) + words for words in rest)]
+
+    lines = [part.heading, "", *wrap(part.description, WIDTH), "", *laid_out(head)]
+    for key, row in zip(part.keys, rows):
+        lines += laid_out(row)
+        text = wrap(key.description, WIDTH - len(INDENT), break_on_hyphens=False)
+        lines += [INDENT + words for words in text]
+    return lines
+
+
+def _unknown(name: str, known) -> str:
+    from obsplan.common.text import did_you_mean
+
+    holders = [part.name for part in known.values() if name in {key.name for key in part.keys}]
+    if holders:
+        return f"'{name}': not a part but a key; it is explained by: obsplan keys {holders[0]}"
+    return f"'{name}': no such part; {did_you_mean(name, known)}"

@@ -1,0 +1,170 @@
+"""Every key of the scenario and of the telemetry file, as `obsplan keys` prints them.
+
+The models are the source: kinds and limits from their fields, descriptions from the text
+under each field.
+"""
+
+from collections.abc import Iterator
+from datetime import datetime
+from types import UnionType
+from typing import Any, Literal, NamedTuple, Union, get_args, get_origin
+
+from pydantic import BaseModel
+from pydantic.fields import FieldInfo
+from pydantic_core import PydanticUndefined
+
+from obsplan.inputs.error_text import limits_of, metadata_of, model_in
+from obsplan.inputs.field_types import Form
+from obsplan.inputs.scenario import Scenario
+from obsplan.inputs.telemetry_file import State
+
+# The unit in which a name's ending says that a value is given, longest endings first.
+UNITS = {
+    "_ebn0_db": "dB",
+    "_db_k": "dB/K",
+    "_per_k": "1/K",
+    "_kbps": "kbit/s",
+    "_mbit": "Mbit",
+    "_mhz": "MHz",
+    "_dbw": "dBW",
+    "_dbi": "dBi",
+    "_deg": "deg",
+    "_min": "min",
+    "_utc": "UTC",
+    "_db": "dB",
+    "_m2": "m2",
+    "_wh": "Wh",
+    "_h": "h",
+    "_k": "K",
+    "_m": "m",
+    "_w": "W",
+}
+
+
+class Key(NamedTuple):
+    """A key of a table, or a column of a CSV.
+
+    unit: "" without one. default: "required", "optional" or the value as TOML has it.
+    """
+
+    name: str
+    unit: str
+    default: str
+    allowed: str
+    description: str
+
+
+class Part(NamedTuple):
+    """A table of a file. heading: how it begins in the file. summary: one line about it."""
+
+    name: str
+    heading: str
+    summary: str
+    description: str
+    keys: tuple[Key, ...]
+
+
+def parts() -> dict[str, Part]:
+    """The tables of the scenario and of the telemetry file by name, such as platform.battery."""
+    found = [
+        *_tables(Scenario, "scenario", (), "the scenario"),
+        *_tables(State, "telemetry", ("telemetry",), "the telemetry file"),
+    ]
+    return {part.name: part for part in found}
+
+
+def unit_of(name: str) -> str:
+    """The unit that a name ends in, "" if there is none."""
+    return next((unit for ending, unit in UNITS.items() if name.endswith(ending)), "")
+
+
+def _tables(model: type[BaseModel], name: str, path: tuple[str, ...], file: str) -> Iterator[Part]:
+    """The part of a file's top level, then those of the tables in it."""
+    yield _part(model, name, f"top of {file}")
+    yield from _below(model, path, "", file)
+
+
+def _part(model: type[BaseModel], name: str, heading: str) -> Part:
+    summary = _paragraphs(model.__doc__)[0]
+    return Part(name, heading, summary, _joined(model.__doc__), tuple(_keys(model)))
+
+
+def _below(model: type[BaseModel], path: tuple[str, ...], above: str, file: str) -> Iterator[Part]:
+    """The parts of the tables in a model, whose own heading is `above`."""
+    for name, field in model.model_fields.items():
+        inner = model_in(field.annotation)
+        if inner is None:
+            continue
+        listed = get_origin(field.annotation) is tuple
+        inside = f"{above}.{name}" if above else name
+        heading = f"[[{inside}]]" if listed else f"[{inside}]"
+        here = (*path, name)
+        yield _part(inner, ".".join(here), f"{heading} of {file}")
+        yield from _below(inner, here, inside, file)
+
+
+def _keys(model: type[BaseModel]) -> Iterator[Key]:
+    for name, field in model.model_fields.items():
+        if not field.exclude:
+            table = model_in(field.annotation) is not None
+            unit = "" if table else unit_of(name)
+            description = _joined(field.description)
+            yield Key(name, unit, _default(field, table), _allowed(field, table), description)
+
+
+def _default(field: FieldInfo, table: bool) -> str:
+    if field.is_required():
+        return "required"
+    value = field.default
+    if table or value is None or value is PydanticUndefined or value in ((), ""):
+        return "optional"
+    return _toml(value)
+
+
+def _toml(value: Any) -> str:
+    if isinstance(value, bool):
+        return str(value).lower()
+    if isinstance(value, tuple):
+        return f"[{', '.join(map(_toml, value))}]"
+    return f'"{value}"' if isinstance(value, str) else f"{value:g}"
+
+
+def _allowed(field: FieldInfo, table: bool) -> str:
+    """What a value may be: its form, its choices or its range."""
+    listed = get_origin(field.annotation) is tuple
+    if table:
+        return "list of tables" if listed else "table"
+    forms = [item.words for item in metadata_of(field) if isinstance(item, Form)]
+    if forms:
+        return forms[0]
+    kinds = set(_kinds(field.annotation))
+    choices = [choice for kind in kinds if get_origin(kind) is Literal for choice in get_args(kind)]
+    if choices:
+        return ", ".join(map(_toml, choices))
+    limits = limits_of(field)
+    if limits:
+        low = f"above {limits['gt']:g}" if "gt" in limits else f"{limits['ge']:g}"
+        each = "list, each " if listed else "whole, " if int in kinds else ""
+        return f"{each}{low} to {limits['le']:g}"
+    words = {bool: "true or false", str: "text", datetime: "time", int: "whole number"}
+    return next((words[kind] for kind in kinds if kind in words), "number")
+
+
+def _kinds(annotation: Any) -> Iterator[Any]:
+    """The types that an annotation allows, without None."""
+    if get_origin(annotation) in (Union, UnionType):
+        for inner in get_args(annotation):
+            yield from _kinds(inner)
+    elif hasattr(annotation, "__metadata__"):
+        yield from _kinds(get_args(annotation)[0])
+    elif annotation is not type(None):
+        yield annotation
+
+
+def _paragraphs(text: str | None) -> list[str]:
+    """Paragraphs of a docstring, each as one line."""
+    return [" ".join(part.split()) for part in (text or "").split("\n\n")]
+
+
+def _joined(text: str | None) -> str:
+    return " ".join(_paragraphs(text))

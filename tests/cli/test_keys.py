@@ -1,0 +1,60 @@
+"""`obsplan keys`: the parts, the keys of one, and a mistyped name."""
+
+import subprocess
+import sys
+
+import pytest
+from click.testing import CliRunner
+
+from obsplan.cli.main import main
+from obsplan.inputs.key_reference import parts
+
+
+def keys(*part: str):
+    return CliRunner().invoke(main, ["keys", *part])
+
+
+def test_without_a_part_each_part_has_one_line():
+    lines = keys().stdout.splitlines()
+    listed = lines[2:]
+    assert [line.split()[0] for line in listed] == list(parts())
+    assert all(len(line) <= 100 for line in lines)
+
+
+@pytest.mark.parametrize("part", parts())
+def test_a_part_names_each_key_and_fits_the_terminal(part):
+    told = keys(part)
+    assert told.exit_code == 0
+    lines = told.stdout.splitlines()
+    starts = [line.split()[0] for line in lines if line and not line.startswith(" ")]
+    assert all(key.name in starts for key in parts()[part].keys)
+    assert all(len(line) <= 100 for line in lines), part
+
+
+def test_a_key_has_unit_default_range_and_description():
+    lines = keys("platform.battery").stdout.splitlines()
+    row = next(k for k, line in enumerate(lines) if line.startswith("reserve"))
+    assert lines[row].split() == ["reserve", "required", "0", "to", "1"]
+    assert "never goes below" in lines[row + 1]
+
+
+def test_a_mistyped_part_is_one_line():
+    told = keys("platform.batery")
+    assert told.exit_code == 2 and not told.stdout
+    assert told.stderr == "'platform.batery': no such part; did you mean 'platform.battery'?\n"
+
+
+def test_a_key_in_place_of_a_part_is_told_where_it_is():
+    told = keys("repeat_worth")
+    assert told.exit_code == 2 and told.stderr.endswith("obsplan keys activity\n")
+    assert "count" in keys("activity").stdout
+
+
+def test_keys_import_nothing_heavy():
+    code = (
+        "import sys; from obsplan.cli.main import main\n"
+        "try: main(['keys', 'activity'])\n"
+        "except SystemExit: pass\n"
+        "sys.exit(bool({'numpy', 'pandas', 'skyfield', 'matplotlib'} & set(sys.modules)))"
+    )
+    assert subprocess.run([sys.executable, "-c", code], capture_output=True).returncode == 0
