@@ -290,7 +290,9 @@ def test_check_reads_rows_that_overlap_and_names_the_rule(run, tmp_path):
     assert "instrument, repeat:" in checked.stdout
     table = run("check", "small.toml", "t.csv", "--format", "csv")
     assert table.exit_code == 1
-    assert table.stdout.splitlines()[0] == "rule,slots,time_utc,amount,unit,message"
+    assert (
+        table.stdout.splitlines()[0] == "rule,platform,activity,slots,time_utc,amount,unit,message"
+    )
     assert len(table.stdout.splitlines()) == 3
     assert "smallest margin" in table.stderr and "rules applied" in table.stderr
 
