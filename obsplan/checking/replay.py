@@ -21,8 +21,6 @@ MBIT_PER_KBPS_MIN = 60.0 / 1000.0
 POWER_SLACK_W = 1e-9
 # A rest this small is rounding, not data.
 DATA_DUST_MBIT = 1e-9
-# Who is heard where nobody sends: how full the store, how many Mbit, which platform.
-NOBODY = (-inf, 0.0, -1)
 
 
 @dataclass(frozen=True)
@@ -53,55 +51,184 @@ def replay(
     Where telemetry was read, charge and data go on from what it said. A failed run draws
     power while it lasts and yields no data.
     """
-    scenario = environment.scenario
-    readings = environment.readings
-    drawn_w = {p.name: np.zeros(minutes) for p in scenario.platform}
-    taken_mbit = {p.name: np.zeros(minutes) for p in scenario.platform}
-    for run in runs:
-        _add_profile(run, drawn_w[run.platform], taken_mbit[run.platform])
-
-    generation_w, quiet_w, nets_w, needs_wh = {}, {}, {}, {}
-    quotas_mbit, stations = {}, {}
-    for platform in scenario.platform:
-        name, table = platform.name, environment.platforms[platform.name]
-        generation_w[name] = known(table, "generation_w", name, minutes)
-        base_w = known(table, "base_load_w", name, minutes)
-        rate_kbps = known(table, "rate_kbps", name, minutes)
-        quiet_w[name] = base_w + drawn_w[name]
-        sending_w = quiet_w[name] + platform.radio.transmit_w
-        allowed = sending_w <= platform.bus_limit_w + POWER_SLACK_W
-        allowed &= may_send.get(name, True)
-        quotas_mbit[name] = np.where(allowed, rate_kbps * MBIT_PER_KBPS_MIN, 0.0)
-        nets_w[name] = generation_w[name] - quiet_w[name]
-        reading = readings.get(name)
-        since = 0 if reading is None or reading.stored_wh is None else reading.minute
-        change_wh = _change_wh(platform.battery, nets_w[name])
-        # What was needed before a reading can change nothing after it.
-        past_wh = _needed_wh(platform.battery, change_wh[:since], platform.battery.reserve)
-        needs_wh[name] = past_wh[:since] + _needed_wh(platform.battery, change_wh[since:])
-        stations[name] = table["station"].tolist()
-    levels_wh, levels_mbit, sent_mbit = _exchange(
-        scenario.platform, nets_w, needs_wh, taken_mbit, quotas_mbit, stations, readings
-    )
-
-    books = {}
-    for platform in scenario.platform:
-        name, battery = platform.name, platform.battery
-        quota_mbit = np.maximum(quotas_mbit[name], DATA_DUST_MBIT)
-        load_w = quiet_w[name] + platform.radio.transmit_w * sent_mbit[name] / quota_mbit
-        offered_wh = _change_wh(battery, generation_w[name] - load_w)
-        stored_wh = levels_wh[name]
-        turned_away_wh = (stored_wh[:-1] + offered_wh - stored_wh[1:]) / battery.charge_efficiency
-        above_limit_w = generation_w[name] - load_w - (battery.charge_limit_w or inf)
-        # Never below zero by rounding.
-        spilled_wh = np.maximum(turned_away_wh, 0.0) + np.maximum(above_limit_w, 0.0) * MINUTE_H
-        if name in readings and readings[name].minute > 0:
-            # The step to what was measured is no energy that was turned away.
-            spilled_wh[readings[name].minute - 1] = 0.0
-        books[name] = Books(
-            generation_w[name], load_w, stored_wh, spilled_wh, levels_mbit[name], sent_mbit[name]
+    books = {
+        platform.name: PlatformBook(
+            environment,
+            platform,
+            [run for run in runs if run.platform == platform.name],
+            may_send.get(platform.name, np.ones(minutes, dtype=bool)),
+            minutes,
         )
-    return books
+        for platform in environment.scenario.platform
+    }
+    ordered = [books[name] for name in sorted(books)]
+    relayed = [(book, books[book.to]) for book in ordered if book.to != "earth"]
+    direct = [book for book in ordered if book.to == "earth"]
+    for minute in range(minutes):
+        for book in ordered:
+            book.take(minute)
+        for book, receiver in relayed:
+            _relay(book, receiver, minute)
+        _downlink(direct, minute)
+        for book in ordered:
+            book.close(minute)
+    return {name: book.settled() for name, book in books.items()}
+
+
+def _relay(book: "PlatformBook", receiver: "PlatformBook", minute: int) -> None:
+    """Send to another platform what it has room for."""
+    if amount := book.sendable_mbit(minute):
+        amount = min(amount, receiver.full_mbit - receiver.mbit)
+        if amount > DATA_DUST_MBIT:
+            book.send(amount)
+            receiver.mbit += amount
+
+
+def _downlink(direct: list["PlatformBook"], minute: int) -> None:
+    """Send to Earth: of the platforms that share a station the one with the fuller store."""
+    heard: dict[object, tuple[float, PlatformBook]] = {}
+    for book in direct:
+        if amount := book.sendable_mbit(minute):
+            receiver = book.station[minute] or book
+            if receiver not in heard or book.fullness > heard[receiver][1].fullness:
+                heard[receiver] = amount, book
+    for amount, book in heard.values():
+        book.send(amount)
+
+
+class PlatformBook:
+    """Battery and store of one platform, walked through minute after minute.
+
+    Each minute begins with `take`, may have a `send` and ends with `close`. Minutes in which
+    nothing is sent change the battery by `quiet_change_wh`; they are made up for only when its
+    level is asked for. quota_mbit is what the link can carry in a minute, 0 while the platform
+    may not send.
+    """
+
+    def __init__(
+        self,
+        environment: Environment,
+        platform: Platform,
+        runs: list[Run],
+        may_send: np.ndarray,
+        minutes: int,
+    ):
+        name, table = platform.name, environment.platforms[platform.name]
+        self.battery, self.to = platform.battery, platform.radio.to
+        self.transmit_w = platform.radio.transmit_w
+        self.reading = environment.readings.get(name, Reading(-1))
+        drawn_w, taken_mbit = _profiles(runs, minutes)
+        self.generation_w = known(table, "generation_w", name, minutes)
+        self.quiet_w = known(table, "base_load_w", name, minutes) + drawn_w
+        allowed = self.quiet_w + self.transmit_w <= platform.bus_limit_w + POWER_SLACK_W
+        rate_kbps = known(table, "rate_kbps", name, minutes)
+        quota_mbit = np.where(allowed & may_send, rate_kbps * MBIT_PER_KBPS_MIN, 0.0)
+
+        # Lists are read faster than arrays, one number at a time.
+        self.net_w = (self.generation_w - self.quiet_w).tolist()
+        self.taken_mbit = taken_mbit.tolist()
+        self.quota_mbit = quota_mbit.tolist()
+        self.station = table["station"].tolist()
+        self.full_wh, self.full_mbit = self.battery.capacity_wh, platform.store.capacity_mbit
+        self.charge_limit_w = self.battery.charge_limit_w or inf
+        self.wh_per_w_in = self.battery.charge_efficiency * MINUTE_H
+        self.wh_per_w_out = MINUTE_H / self.battery.discharge_efficiency
+        self.quiet_change_wh = [self.change_wh(net_w) for net_w in self.net_w]
+        self.need_wh = self._needs_wh()
+
+        self.mbit, self.sent = platform.store.start_mbit, 0.0
+        self.stored_wh = [self.battery.start * self.full_wh]
+        self.stored_mbit = [self.mbit]
+        self.sent_mbit = [0.0] * minutes
+
+    @property
+    def fullness(self) -> float:
+        """Share of the store that is taken."""
+        return self.mbit / self.full_mbit
+
+    def change_wh(self, net_w: float) -> float:
+        """What a minute of surplus or deficit does to a battery that has room."""
+        if net_w >= 0:
+            return min(net_w, self.charge_limit_w) * self.wh_per_w_in
+        return net_w * self.wh_per_w_out
+
+    def level_wh(self, minute: int) -> float:
+        """What the battery holds when the minute begins."""
+        silent = self.quiet_change_wh[len(self.stored_wh) - 1 : minute]
+        if silent:
+            levels_wh = accumulate(
+                silent,
+                lambda level, change: min(level + change, self.full_wh),
+                initial=self.stored_wh.pop(),
+            )
+            self.stored_wh.extend(levels_wh)
+        return self.stored_wh[minute]
+
+    def take(self, minute: int) -> None:
+        """Go on from telemetry if it was read now, and take in the data of the minute."""
+        if minute == self.reading.minute:
+            if self.reading.stored_wh is not None:
+                self.level_wh(minute)
+                self.stored_wh[minute] = self.reading.stored_wh
+            if self.reading.stored_mbit is not None:
+                self.stored_mbit[minute] = self.mbit = self.reading.stored_mbit
+        self.mbit += self.taken_mbit[minute]
+
+    def sendable_mbit(self, minute: int) -> float:
+        """What store, rate and battery allow to send in the minute; 0 if that is only dust."""
+        quota_mbit = self.quota_mbit[minute]
+        if self.mbit <= DATA_DUST_MBIT or quota_mbit <= DATA_DUST_MBIT:
+            return 0.0
+        amount = min(self.mbit, quota_mbit)
+        if self.transmit_w == 0:
+            return amount
+        # If the battery falls short even in silence, sending may not leave it any shorter.
+        now_wh = self.level_wh(minute)
+        silent_wh = min(now_wh + self.quiet_change_wh[minute], self.full_wh)
+        least_wh = min(self.need_wh[minute + 1], silent_wh) - now_wh
+        least_w = least_wh / (self.wh_per_w_in if least_wh >= 0 else self.wh_per_w_out)
+        amount = min(amount, quota_mbit * (self.net_w[minute] - least_w) / self.transmit_w)
+        return amount if amount > DATA_DUST_MBIT else 0.0
+
+    def send(self, amount_mbit: float) -> None:
+        """Send so much in the minute."""
+        self.sent = amount_mbit
+        self.mbit -= amount_mbit
+
+    def close(self, minute: int) -> None:
+        """Enter the minute in the books: the data it leaves, and what sending took."""
+        self.stored_mbit.append(self.mbit)
+        if self.sent:
+            sending_w = self.transmit_w * self.sent / self.quota_mbit[minute]
+            change_wh = self.change_wh(self.net_w[minute] - sending_w)
+            self.stored_wh.append(min(self.level_wh(minute) + change_wh, self.full_wh))
+            self.sent_mbit[minute], self.sent = self.sent, 0.0
+
+    def settled(self) -> Books:
+        """The books of all minutes, with what the battery had no room for."""
+        self.level_wh(len(self.sent_mbit))
+        sent_mbit, stored_wh = np.array(self.sent_mbit), np.array(self.stored_wh)
+        quota_mbit = np.maximum(self.quota_mbit, DATA_DUST_MBIT)
+        load_w = self.quiet_w + self.transmit_w * sent_mbit / quota_mbit
+        net_w = self.generation_w - load_w
+        offered_wh = np.array([self.change_wh(net) for net in net_w.tolist()])
+        refused_wh = (stored_wh[:-1] + offered_wh - stored_wh[1:]) / self.battery.charge_efficiency
+        # Never below zero by rounding.
+        spilled_wh = np.maximum(refused_wh, 0.0)
+        spilled_wh += np.maximum(net_w - self.charge_limit_w, 0.0) * MINUTE_H
+        if self.reading.minute > 0:
+            # The step to what was measured is no energy that was refused.
+            spilled_wh[self.reading.minute - 1] = 0.0
+        stored_mbit = np.array(self.stored_mbit)
+        return Books(self.generation_w, load_w, stored_wh, spilled_wh, stored_mbit, sent_mbit)
+
+    def _needs_wh(self) -> list[float]:
+        """Least energy at each minute's start (n+1) that lasts to the end without sending."""
+        battery, change_wh = self.battery, self.quiet_change_wh
+        since = 0 if self.reading.stored_wh is None else self.reading.minute
+        # What was needed before a reading can change nothing after it.
+        past_wh = needed_wh(battery, change_wh[:since], battery.reserve)
+        return past_wh[:since] + needed_wh(battery, change_wh[since:], battery.end or 0.0)
 
 
 def known(table: pd.DataFrame, column: str, platform: str, minutes: int) -> np.ndarray:
@@ -115,133 +242,32 @@ def known(table: pd.DataFrame, column: str, platform: str, minutes: int) -> np.n
     return values
 
 
-def _add_profile(run: Run, drawn_w: np.ndarray, taken_mbit: np.ndarray) -> None:
-    """Add what a slot draws and takes: warm-up first, then the run, then nothing."""
-    activity = run.activity
-    warm = run.first + activity.warm_up_min
-    marks = (run.first, warm, warm + activity.duration_min)
-    first, warm, done = (min(max(min(m, run.last), 0), len(drawn_w)) for m in marks)
-    drawn_w[first:warm] += activity.warm_up_w
-    drawn_w[warm:done] += activity.power_w
-    if run.state == "failed":
-        return
-    taken_mbit[warm:done] += activity.data_mbit / activity.duration_min
+def _profiles(runs: list[Run], minutes: int) -> tuple[np.ndarray, np.ndarray]:
+    """W drawn and Mbit taken per minute by the runs: warm-up first, then the run itself."""
+    drawn_w, taken_mbit = np.zeros(minutes), np.zeros(minutes)
+    for run in runs:
+        activity = run.activity
+        warm = run.first + activity.warm_up_min
+        marks = (run.first, warm, warm + activity.duration_min)
+        first, warm, done = (min(max(min(m, run.last), 0), minutes) for m in marks)
+        drawn_w[first:warm] += activity.warm_up_w
+        drawn_w[warm:done] += activity.power_w
+        if run.state != "failed":
+            taken_mbit[warm:done] += activity.data_mbit / activity.duration_min
+    return drawn_w, taken_mbit
 
 
-def _change_wh(battery: Battery, net_w: np.ndarray) -> np.ndarray:
-    """What each minute's surplus or deficit does to a battery that has room."""
-    charged_w = np.minimum(net_w, battery.charge_limit_w or inf) * battery.charge_efficiency
-    return np.where(net_w >= 0, charged_w, net_w / battery.discharge_efficiency) * MINUTE_H
-
-
-def _needed_wh(battery: Battery, change_wh: np.ndarray, end: float | None = None) -> list[float]:
+def needed_wh(battery: Battery, change_wh: list[float], end: float) -> list[float]:
     """Least energy at each minute's start (n+1) that lasts without sending.
 
-    It lasts to the end of the minutes given, where `end` must be left (None: what the
-    battery asks for the end of the span), or until the battery is full: what comes after
-    that is the same for any level before.
+    It lasts to the end of the minutes given, with a share `end` of the capacity left, or until
+    the battery is full: what comes after that is the same for any level before.
     """
     reserve_wh = battery.reserve * battery.capacity_wh
-    end = (battery.end or 0.0) if end is None else end
     end_wh = max(battery.reserve, end) * battery.capacity_wh
     backward = accumulate(
-        reversed(change_wh.tolist()),
+        reversed(change_wh),
         lambda need, change: max(min(need, battery.capacity_wh) - change, reserve_wh),
         initial=end_wh,
     )
     return list(backward)[::-1]
-
-
-def _exchange(
-    platforms: tuple[Platform, ...],
-    nets_w,
-    needs_wh,
-    taken_mbit,
-    quotas_mbit,
-    stations,
-    readings: "dict[str, Reading]",
-) -> tuple[dict[str, np.ndarray], dict[str, np.ndarray], dict[str, np.ndarray]]:
-    """Walk through the minutes: levels in Wh (n+1) and in Mbit (n+1), and Mbit sent (n)."""
-    ordered = sorted(platforms, key=lambda p: p.name)
-    names = [p.name for p in ordered]
-    direct = [k for k, p in enumerate(ordered) if p.radio.to == "earth"]
-    relaying = [(k, names.index(p.radio.to)) for k, p in enumerate(ordered) if k not in direct]
-    full_wh = [p.battery.capacity_wh for p in ordered]
-    full_mbit = [p.store.capacity_mbit for p in ordered]
-    net_w = [nets_w[n].tolist() for n in names]
-    transmit_w = [p.radio.transmit_w for p in ordered]
-    limit_w = [p.battery.charge_limit_w or inf for p in ordered]
-    filling = [p.battery.charge_efficiency * MINUTE_H for p in ordered]
-    emptying = [MINUTE_H / p.battery.discharge_efficiency for p in ordered]
-    need_wh = [needs_wh[n] for n in names]
-    taken = [taken_mbit[n].tolist() for n in names]
-    quota = [quotas_mbit[n].tolist() for n in names]
-    station = [stations[n] for n in names]
-
-    wh = [p.battery.start * p.battery.capacity_wh for p in ordered]
-    mbit = [p.store.start_mbit for p in ordered]
-    wh_history = [[level] for level in wh]
-    mbit_history = [[level] for level in mbit]
-    sent_history: list[list[float]] = [[] for _ in ordered]
-
-    def level_wh(k: int, net: float) -> float:
-        """The battery's level after a minute of this net power."""
-        gain = min(net, limit_w[k]) * filling[k] if net >= 0 else net * emptying[k]
-        return min(wh[k] + gain, full_wh[k])
-
-    def sendable_mbit(k: int, minute: int) -> float:
-        """What store, rate and battery allow to send in the minute."""
-        amount, net = min(mbit[k], quota[k][minute]), net_w[k][minute]
-        if amount <= DATA_DUST_MBIT or transmit_w[k] == 0:
-            return amount
-        # Where silence itself falls short, what it would leave must be left all the same.
-        least_wh = min(need_wh[k][minute + 1], level_wh(k, net)) - wh[k]
-        least_w = least_wh / (filling[k] if least_wh >= 0 else emptying[k])
-        return min(amount, quota[k][minute] * (net - least_w) / transmit_w[k])
-
-    def measure(minute: int) -> None:
-        """Go on from what telemetry said when this minute began."""
-        for k, name in enumerate(names):
-            reading = readings.get(name)
-            if reading is not None and reading.minute == minute:
-                wh[k] = wh[k] if reading.stored_wh is None else reading.stored_wh
-                mbit[k] = mbit[k] if reading.stored_mbit is None else reading.stored_mbit
-                wh_history[k][-1], mbit_history[k][-1] = wh[k], mbit[k]
-
-    measured = {reading.minute for reading in readings.values()}
-    for minute in range(len(taken[0])):
-        if minute in measured:
-            measure(minute)
-        sent = [0.0] * len(ordered)
-        for k, new in enumerate(taken):
-            mbit[k] += new[minute]
-        for k, to in relaying:
-            if quota[k][minute]:
-                amount = min(sendable_mbit(k, minute), full_mbit[to] - mbit[to])
-                if amount > DATA_DUST_MBIT:
-                    sent[k] = amount
-                    mbit[k] -= amount
-                    mbit[to] += amount
-        heard: dict[str | int, tuple[float, float, int]] = {}
-        for k in direct:
-            if quota[k][minute]:
-                amount, fullness = sendable_mbit(k, minute), mbit[k] / full_mbit[k]
-                receiver = station[k][minute] or k
-                if amount > DATA_DUST_MBIT and fullness > heard.get(receiver, NOBODY)[0]:
-                    heard[receiver] = fullness, amount, k
-        for _, amount, k in heard.values():
-            sent[k] = amount
-            mbit[k] -= amount
-        for k, amount in enumerate(sent):
-            net = net_w[k][minute]
-            if amount:
-                net -= transmit_w[k] * amount / quota[k][minute]
-            wh[k] = level_wh(k, net)
-            wh_history[k].append(wh[k])
-            mbit_history[k].append(mbit[k])
-            sent_history[k].append(amount)
-
-    return tuple(
-        {name: np.array(history) for name, history in zip(names, histories)}
-        for histories in (wh_history, mbit_history, sent_history)
-    )
