@@ -2,6 +2,7 @@ from obsplan.analysis.command_deadlines import uplink_deadlines as uplink_deadli
 from obsplan.checking.check import Verdict as Verdict
 from obsplan.checking.check import check_timeline as check_timeline
 from obsplan.checking.check import resources_table as resources_table
+from obsplan.common.csv_file import write_csv as write_csv
 from obsplan.common.errors import EphemerisError as EphemerisError
 from obsplan.common.errors import Infeasible as Infeasible
 from obsplan.common.errors import ObsplanError as ObsplanError
@@ -15,11 +16,12 @@ from obsplan.environment.own_windows import with_windows as with_windows
 from obsplan.inputs.read_scenario import read_scenario as read_scenario
 from obsplan.inputs.read_scenario import scenario_from as scenario_from
 from obsplan.inputs.scenario import Scenario as Scenario
+from obsplan.inputs.sites_csv import Place as Place
+from obsplan.inputs.sites_csv import read_sites as read_sites
 from obsplan.inputs.telemetry_file import State as State
 from obsplan.inputs.telemetry_file import read_state as read_state
 from obsplan.inputs.timeline_csv import read_as_run as read_as_run
 from obsplan.inputs.timeline_csv import read_timeline as read_timeline
-from obsplan.inputs.timeline_csv import write_csv as write_csv
 from obsplan.operations.as_run import compare_as_run as compare_as_run
 from obsplan.operations.replan import Replan as Replan
 from obsplan.operations.replan import make_replan as make_replan
@@ -42,8 +44,6 @@ from obsplan.reporting.notebook import shown_plan as shown_plan
 from obsplan.reporting.plan_directory import write_plan as write_plan
 from obsplan.survey.landing_days import DayChoice as DayChoice
 from obsplan.survey.landing_days import landing_days as landing_days
-from obsplan.survey.site_course import Place as Place
-from obsplan.survey.site_survey import read_sites as read_sites
 from obsplan.survey.site_survey import survey_sites as survey_sites
 
 __version__: str

@@ -65,7 +65,7 @@ def check(
         raise click.UsageError("--now needs --state")
     from obsplan.checking.check import check_timeline
     from obsplan.inputs.read_scenario import read_scenario
-    from obsplan.inputs.timeline_csv import csv_text, write_csv
+    from obsplan.common.csv_file import csv_text, write_csv
     from obsplan.reporting.text.sentences import verdict_lines
 
     scenario = read_scenario(scenario_path)

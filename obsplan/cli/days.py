@@ -57,7 +57,7 @@ def days(scenario_path, first, last, planned, late, offset_km, output, gap, ephe
     """
     from obsplan.common.errors import TableError
     from obsplan.inputs.read_scenario import read_scenario
-    from obsplan.inputs.timeline_csv import write_csv
+    from obsplan.common.csv_file import write_csv
     from obsplan.reporting.figures.landing_days import days_figure
     from obsplan.reporting.figures.save import save_figure
     from obsplan.reporting.text.terminal import progress

@@ -39,7 +39,7 @@ def environment_of(scenario, ephemeris: Path | None, telemetry=None):
 
 def write_or_print(table, output: Path | None) -> None:
     """Write a table to `output`, or print it as CSV if there is no output file."""
-    from obsplan.inputs.timeline_csv import csv_text, write_csv
+    from obsplan.common.csv_file import csv_text, write_csv
 
     if output:
         write_csv(table, output)

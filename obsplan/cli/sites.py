@@ -69,9 +69,10 @@ def sites(
     """
     from obsplan.common.errors import TableError
     from obsplan.inputs.read_scenario import read_scenario
-    from obsplan.inputs.timeline_csv import write_csv
+    from obsplan.common.csv_file import write_csv
     from obsplan.reporting.text.terminal import progress
-    from obsplan.survey.site_survey import read_sites, survey_sites
+    from obsplan.survey.site_survey import survey_sites
+    from obsplan.inputs.sites_csv import read_sites
 
     if output.is_dir():
         raise TableError(f"{output}: is a directory; name a file")

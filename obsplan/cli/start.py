@@ -67,7 +67,7 @@ def skyline(
     """
     import pandas as pd
 
-    from obsplan.inputs.timeline_csv import write_csv
+    from obsplan.common.csv_file import write_csv
     from obsplan.physics.elevation_model import site_view
     from obsplan.physics.skyline import COLUMNS
 

@@ -4,12 +4,12 @@ A profile is a float array (n, 2): azimuth_deg, rising in [0, 360), and elevatio
 Between its points the skyline is a straight line, across north as everywhere else.
 """
 
-import csv
 from pathlib import Path
 
 import numpy as np
 
-from obsplan.common.errors import ScenarioError
+from obsplan.common.csv_file import CsvFile, Row, read_csv
+from obsplan.common.errors import ScenarioError, TableError
 
 FLAT = np.array([[0.0, 0.0]])
 COLUMNS = {"azimuth_deg": (0.0, 360.0), "elevation_deg": (-10.0, 90.0)}
@@ -24,77 +24,41 @@ def skyline_elevation_deg(profile: np.ndarray, azimuth_deg: np.ndarray) -> np.nd
 
 
 def read_profile(path: str | Path) -> np.ndarray:
-    """The profile in a CSV file with the header `azimuth_deg,elevation_deg`.
+    """The profile (n, 2) in a CSV file with the columns `azimuth_deg` and `elevation_deg`.
 
     Rows may come in any order; further columns are ignored. A row at azimuth 360 closes
-    the circle: it is the row at 0, and when both are there they must agree. Raises
-    ScenarioError naming file, row, column, value and what is allowed.
+    the circle: it is the row at 0, and if both are there they must agree. Raises
+    ScenarioError with a line for every mistake: file, row, column and what is allowed.
     """
-    path = Path(path)
-    heights: dict[float, float] = {}
-    rows: dict[float, int] = {}
     try:
-        with path.open(newline="", encoding="utf-8-sig") as handle:
-            lines = csv.DictReader(handle, skipinitialspace=True)
-            _require_columns(path, lines.fieldnames or [])
-            for line in lines:
-                azimuth, elevation = (
-                    _number(path, lines.line_num, column, line[column]) for column in COLUMNS
-                )
-                _refuse_repeat(path, lines.line_num, azimuth, elevation, heights, rows)
-                heights[azimuth] = elevation
-                rows[azimuth] = lines.line_num
-    except (OSError, UnicodeDecodeError, csv.Error) as problem:
-        raise ScenarioError(
-            f"{path}: the skyline profile cannot be read ({_reason(problem)}); needed is a CSV "
-            f"file in UTF-8 with the header {','.join(COLUMNS)}"
-        ) from problem
-    if not heights:
-        raise ScenarioError(f"{path}: no row below the header; a skyline needs at least one row")
-    closing = heights.pop(360.0, None)
-    if closing is not None:
-        heights[0.0] = closing
-    return np.array(sorted(heights.items()))
+        file = read_csv(path, tuple(COLUMNS), tuple(COLUMNS), may_be_empty=False)
+        points = _points(file)
+        file.refuse_mistakes()
+    except TableError as problem:
+        raise ScenarioError(str(problem)) from None
+    if 360.0 in points:
+        points[0.0] = points.pop(360.0)
+    return np.array([(azimuth, points[azimuth][0]) for azimuth in sorted(points)])
 
 
-def _reason(problem: Exception) -> str:
-    return getattr(problem, "strerror", None) or str(problem).splitlines()[0]
-
-
-def _require_columns(path: Path, header: list[str]) -> None:
-    for column in COLUMNS:
-        if column not in header:
-            raise ScenarioError(
-                f"{path}: row 1: column {column} is missing, the header is "
-                f"{','.join(header)!r}; it must hold {','.join(COLUMNS)}"
+def _points(file: CsvFile) -> dict[float, tuple[float, Row]]:
+    """Elevation by azimuth, in degrees, with the row that says so; mistakes are noted."""
+    points: dict[float, tuple[float, Row]] = {}
+    for row in file.rows:
+        azimuth, elevation = (file.number(row, c, *limits) for c, limits in COLUMNS.items())
+        if azimuth in points:
+            number = points[azimuth][1].number
+            file.wrong(
+                row, f"row {number} has it already; each azimuth is allowed once", "azimuth_deg"
             )
-
-
-def _number(path: Path, row: int, column: str, text: str | None) -> float:
-    low, high = COLUMNS[column]
-    try:
-        value = float(text)
-    except (TypeError, ValueError):
-        value = float("nan")
-    if not low <= value <= high:
-        raise ScenarioError(
-            f"{path}: row {row}: {column} is {(text or '').strip()!r}; allowed is a number from "
-            f"{low:g} to {high:g}"
-        )
-    return value
-
-
-def _refuse_repeat(path, row, azimuth, elevation, heights, rows) -> None:
-    """A direction may have one elevation only; 0 and 360 are the same direction."""
-    if azimuth in heights:
-        raise ScenarioError(
-            f"{path}: row {row}: azimuth_deg {azimuth:g} was given in row {rows[azimuth]} "
-            "already; each azimuth is allowed once"
-        )
-    across = {0.0: 360.0, 360.0: 0.0}.get(azimuth)
-    if across in heights and heights[across] != elevation:
-        raise ScenarioError(
-            f"{path}: row {row}: elevation_deg is {elevation:g} at azimuth {azimuth:g} and "
-            f"{heights[across]:g} at azimuth {across:g} in row {rows[across]}; both are north, "
-            "so the same elevation is needed"
-        )
+            continue
+        across = points.get({0.0: 360.0, 360.0: 0.0}.get(azimuth, np.nan))
+        if across is not None and across[0] != elevation:
+            file.wrong(
+                row,
+                f"row {across[1].number} has {across[0]:g}; azimuths 0 and 360 are both north and "
+                "need the same elevation",
+                "elevation_deg",
+            )
+        points[azimuth] = elevation, row
+    return points

@@ -12,9 +12,9 @@ from obsplan.analysis.missing_runs import runs_in
 from obsplan.checking.check import resources_table
 from obsplan.common.atomic_write import write_directory
 from obsplan.common.caution import CAUTION
+from obsplan.common.csv_file import write_csv
 from obsplan.common.errors import TableError
 from obsplan.environment.model import Environment
-from obsplan.inputs.timeline_csv import write_csv
 from obsplan.planning.plan import Plan
 from obsplan.reporting.calendar import calendar_bytes, entries_of, sequence_of
 from obsplan.reporting.page.report import report_page

@@ -12,10 +12,11 @@ from obsplan.common.constants import MOON_RADIUS_KM
 from obsplan.common.errors import Infeasible, ObsplanError, ScenarioError
 from obsplan.environment.build import make_environment
 from obsplan.inputs.scenario import Scenario
+from obsplan.inputs.sites_csv import Place
 from obsplan.planning.plan import make_plan
 from obsplan.survey.lunar_days import clipped
 from obsplan.survey.ranking import for_and_against, ranked
-from obsplan.survey.site_course import Place, SiteCourse, place_of, site_courses, skyline_of
+from obsplan.survey.site_course import SiteCourse, place_of, site_courses, skyline_of
 from obsplan.survey.stay_figures import (
     COLUMNS,
     LOSING,

@@ -20,6 +20,7 @@ from obsplan.environment.power_columns import power_columns
 from obsplan.environment.site_skyline import read_skyline
 from obsplan.inputs.hardware import Platform
 from obsplan.inputs.scenario import Scenario
+from obsplan.inputs.sites_csv import Place
 from obsplan.physics import regolith, sky
 from obsplan.physics.crossings import windows_where
 from obsplan.physics.skyline import skyline_elevation_deg
@@ -38,18 +39,6 @@ from obsplan.survey.lunar_days import (
 
 GRAZING_S = 600.0  # as in sky.sun_events
 NEAR_EARTH_DEG = 3.0  # radii of Sun and Earth and the parallax of a site make 1.6
-
-
-class Place(NamedTuple):
-    """A site of a survey; `skyline` holds its profile or elevation models, none when flat."""
-
-    name: str
-    latitude_deg: float
-    longitude_deg: float
-    height_m: float = 0.0
-    slope_deg: float = 0.0
-    aspect_deg: float = 0.0
-    skyline: tuple[Path, ...] = ()
 
 
 def place_of(scenario: Scenario) -> Place:

@@ -5,17 +5,13 @@ not depend on which process computes them. Each finished chunk is saved in a hid
 beside the output until the survey is complete; an interrupted survey resumes from there.
 """
 
-import csv
 import hashlib
-import io
 import json
-import math
 import os
 import shutil
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from datetime import datetime
-from difflib import get_close_matches
 from pathlib import Path
 from typing import NamedTuple
 
@@ -26,62 +22,15 @@ from obsplan.common.errors import EphemerisError, ObsplanError, TableError
 from obsplan.common.workers import run_all
 from obsplan.ephemeris import open_ephemeris
 from obsplan.inputs.scenario import Scenario
+from obsplan.inputs.sites_csv import Place
 from obsplan.survey.landing_days import DAY_COLUMNS, Planner, range_seconds, ranked_table, site_rows
 from obsplan.survey.lunar_days import require_range, scan_count
-from obsplan.survey.site_course import Place, SiteCourse, site_courses, skyline_of
+from obsplan.survey.site_course import SiteCourse, site_courses, skyline_of
 
 Report = Callable[[int, int], None]  # sites done, sites in total
-LIMITS = {  # column: least, most, what stands where the column or cell is missing
-    "latitude_deg": (-90.0, 90.0, None),
-    "longitude_deg": (-180.0, 360.0, None),
-    "height_m": (-20_000.0, 20_000.0, None),
-    "slope_deg": (0.0, 90.0, 0.0),
-    "aspect_deg": (0.0, 360.0, 0.0),
-}
-COLUMNS = ["name", *LIMITS, "skyline"]
-NEEDED = ["name", "latitude_deg", "longitude_deg", "height_m"]
-SITE_COLUMNS = NEEDED
+SITE_COLUMNS = ["name", "latitude_deg", "longitude_deg", "height_m"]
 CHUNK_SITES = 25  # more sites in one call are no faster
 CHUNK_SAMPLES = 1_000_000  # about 400 MB per process
-
-
-def read_sites(path: str | Path) -> list[Place]:
-    """Sites of a CSV with name, latitude_deg, longitude_deg and height_m.
-
-    Optional are slope_deg, aspect_deg and skyline, a CSV profile or elevation model
-    beside the file, or flat.
-    Raises TableError with one line for every mistake: a missing, doubled or unknown column,
-    a bad number, a name that is missing or given twice.
-    """
-    path = Path(path)
-    rows = _read_rows(path)
-    places, lines, first_row = [], [], {}
-    for number, cells in rows:
-        values = {}
-        for column, (low, high, default) in LIMITS.items():
-            text = cells.get(column, "")
-            value = _number(text) if text or default is None else default
-            if not low <= value <= high:
-                lines.append(
-                    f"row {number}: {column} is '{text}'; allowed is a number from "
-                    f"{low:g} to {high:g}"
-                )
-            values[column] = value
-        name = cells["name"]
-        if not name:
-            lines.append(f"row {number}: name is missing; every site needs its own")
-        elif name in first_row:
-            lines.append(
-                f"row {number}: name '{name}' was given in row {first_row[name]} already; "
-                "names must differ"
-            )
-        first_row.setdefault(name, number)
-        skyline = cells.get("skyline", "")
-        files = () if skyline in ("", "flat") else ((path.parent / skyline).resolve(),)
-        places.append(Place(name, **values, skyline=files))
-    if lines:
-        raise TableError("\n".join(f"{path}: {line}" for line in lines))
-    return places
 
 
 def survey_sites(
@@ -271,49 +220,3 @@ def _contents(paths: tuple[Path, ...]) -> list[str]:
         return [hashlib.sha256(path.read_bytes()).hexdigest() for path in paths]
     except OSError:
         return ["unreadable"]
-
-
-# ------------------------------------------------------------------------------ reading
-
-
-def _read_rows(path: Path) -> list[tuple[int, dict[str, str]]]:
-    """Row numbers, the header being row 1, and cells by column."""
-    try:
-        text = path.read_bytes().decode("utf-8-sig")
-        records = list(csv.reader(io.StringIO(text, newline=""), strict=True))
-    except OSError as problem:
-        raise TableError(f"{path}: cannot be read ({problem.strerror})") from None
-    except (UnicodeDecodeError, csv.Error) as problem:
-        raise TableError(f"{path}: not CSV in UTF-8 ({problem})") from None
-    header = [cell.strip().lower() for cell in records[0]] if records else []
-    lines = [
-        f"row 1: column {c} is missing; needed are {', '.join(NEEDED)}"
-        for c in NEEDED
-        if c not in header
-    ]
-    lines += [f"row 1: column {c} is there twice" for c in COLUMNS if header.count(c) > 1]
-    for column in header:
-        if column not in COLUMNS:
-            near = get_close_matches(column, COLUMNS, n=1, cutoff=0.5)
-            hint = f"did you mean '{near[0]}'?" if near else f"known are {', '.join(COLUMNS)}"
-            lines.append(f"row 1: column '{column}' is not known; {hint}")
-    rows = []
-    for number, cells in enumerate(records[1:], start=2):
-        cells = [cell.strip() for cell in cells]
-        if not any(cells):
-            continue
-        if len(cells) > len(header):
-            lines.append(f"row {number}: {len(cells)} cells, the header has {len(header)}")
-        rows.append((number, dict(zip(header, cells)) | dict.fromkeys(header[len(cells) :], "")))
-    if not lines and not rows:
-        lines.append("no site below the header; a survey needs at least one row")
-    if lines:
-        raise TableError("\n".join(f"{path}: {line}" for line in lines))
-    return rows
-
-
-def _number(text: str) -> float:
-    try:
-        return float(text)
-    except ValueError:
-        return math.nan

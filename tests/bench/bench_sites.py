@@ -18,9 +18,9 @@ import numpy as np
 
 from obsplan.ephemeris import open_ephemeris
 from obsplan.inputs.read_scenario import read_scenario
+from obsplan.inputs.sites_csv import Place
 from obsplan.physics.sky import sun_events
 from obsplan.physics.skyline import FLAT
-from obsplan.survey.site_course import Place
 from obsplan.survey.site_survey import survey_sites
 
 DEMO = Path(__file__).parents[2] / "examples" / "demo.toml"

@@ -12,12 +12,13 @@ from hypothesis import strategies as st
 from tools.small import landing_table
 
 from obsplan.cli.main import main
+from obsplan.common.csv_file import csv_text
 from obsplan.common.errors import EphemerisError, ObsplanError, ScenarioError
 from obsplan.common.intervals import intersect
 from obsplan.environment.build import contact_windows, make_environment
 from obsplan.ephemeris import open_ephemeris
 from obsplan.inputs.read_scenario import scenario_from
-from obsplan.inputs.timeline_csv import csv_text
+from obsplan.inputs.sites_csv import Place
 from obsplan.physics import sky
 from obsplan.physics.skyline import FLAT
 from obsplan.reporting.figures.landing_days import days_figure
@@ -32,7 +33,7 @@ from obsplan.survey.landing_days import (
 )
 from obsplan.survey.lunar_days import instants, lunar_days, range_of
 from obsplan.survey.ranking import for_and_against, ranked
-from obsplan.survey.site_course import Place, place_of
+from obsplan.survey.site_course import place_of
 
 FIRST = datetime(2028, 6, 20, tzinfo=UTC)
 LAST = datetime(2028, 9, 10, tzinfo=UTC)

@@ -1,4 +1,4 @@
-"""Surveys: reading sites, odd places, many processes, a cluster, interruptions, the map."""
+"""Surveys: odd places, many processes, a cluster, interruptions, the map."""
 
 from datetime import UTC, datetime
 
@@ -14,14 +14,15 @@ from obsplan.common.errors import ObsplanError, TableError
 from obsplan.ephemeris import open_ephemeris
 from obsplan.inputs.hardware import Station
 from obsplan.inputs.read_scenario import read_scenario, scenario_from
-from obsplan.inputs.timeline_csv import csv_text
+from obsplan.common.csv_file import csv_text
 from obsplan.physics import sky
 from obsplan.physics.station_track import station_track
 from obsplan.reporting.figures.save import save_figure
 from obsplan.reporting.figures.site_map import survey_map
 from obsplan.survey.landing_days import DAY_COLUMNS, landing_days
-from obsplan.survey.site_course import Place
-from obsplan.survey.site_survey import SITE_COLUMNS, read_sites, survey_sites
+from obsplan.inputs.sites_csv import Place
+from obsplan.survey.site_survey import SITE_COLUMNS, survey_sites
+from obsplan.inputs.sites_csv import read_sites
 
 SCENARIO = scenario_from(landing_table())
 RANGE = datetime(2028, 6, 20, tzinfo=UTC), datetime(2028, 7, 20, tzinfo=UTC)
@@ -50,62 +51,6 @@ def in_chunks():
     with pytest.MonkeyPatch.context() as patch:
         patch.setattr(sites_module, "CHUNK_SITES", 2)
         return csv_text(survey_sites(SCENARIO, PLACES, *RANGE, jobs=1))
-
-
-# --- reading
-
-
-def written(tmp_path, text):
-    (tmp_path / "sites.csv").write_text(text)
-    return tmp_path / "sites.csv"
-
-
-def test_sites_are_read_with_what_may_be_left_out(tmp_path):
-    path = written(
-        tmp_path,
-        "name, longitude_deg,latitude_deg,height_m,skyline,slope_deg\n"
-        "ridge,11.5,62.25,-1250,around.csv,3\n\nplain,340,-5,0,,\nshelf,1,2,3,flat,\n",
-    )
-    ridge, plain, shelf = read_sites(path)
-    assert ridge == Place("ridge", 62.25, 11.5, -1250.0, 3.0, 0.0, (tmp_path / "around.csv",))
-    assert plain == Place("plain", -5.0, 340.0)
-    assert shelf.skyline == ()
-
-
-HEADER = "name,latitude_deg,longitude_deg,height_m\n"
-
-
-@pytest.mark.parametrize(
-    ("text", "words"),
-    [
-        ("", "row 1: column name is missing"),
-        ("name,latitude_deg,height_m\na,1,2\n", "row 1: column longitude_deg is missing"),
-        (HEADER, "no site below the header"),
-        ("name,name,latitude_deg,longitude_deg,height_m\na,a,1,2,3\n", "name is there twice"),
-        (HEADER.replace("\n", ",slope\n") + "a,1,2,3,4\n", "did you mean 'slope_deg'"),
-        (HEADER + "a,1,2,3\nb,1,2,3\na,4,5,6\n", "row 4: name 'a' was given in row 2 already"),
-        (HEADER + ",1,2,3\n", "row 2: name is missing"),
-        (HEADER + "a,91,2,3\n", "row 2: latitude_deg is '91'; allowed is a number from -90 to 90"),
-        (HEADER + "a,1,east,3\n", "row 2: longitude_deg is 'east'"),
-        (HEADER + "a,1,2,\n", "row 2: height_m is ''"),
-        (HEADER + "a,1,nan,3\n", "row 2: longitude_deg is 'nan'"),
-        (HEADER + "a,1,2,3,4\n", "row 2: 5 cells, the header has 4"),
-    ],
-)
-def test_mistakes_in_a_site_file_are_named(tmp_path, text, words):
-    with pytest.raises(TableError) as told:
-        read_sites(written(tmp_path, text))
-    assert words in str(told.value) and "sites.csv: " in str(told.value)
-
-
-def test_a_bad_number_in_row_713_is_named(tmp_path):
-    rows = [f"site {k},{k % 90},{k % 180},0" for k in range(2, 1001)]
-    rows[711] = "site 713,7o,1,0"
-    rows[900] = "site 902,1,1,high"
-    with pytest.raises(TableError) as told:
-        read_sites(written(tmp_path, HEADER + "\n".join(rows)))
-    first, second = str(told.value).splitlines()
-    assert "row 713: latitude_deg is '7o'" in first and "row 902: height_m" in second
 
 
 # --- what is worked out
@@ -376,7 +321,8 @@ def test_names_stay_inside_the_map_and_landings_are_counted_whatever_colours_it(
 def test_command_surveys_and_draws(tmp_path, monkeypatch):
     monkeypatch.chdir(tmp_path)
     (tmp_path / "small.toml").write_text(SMALL)
-    written(tmp_path, HEADER + "a,10,20,0\nb,-40,30,0\n")
+    sites = "name,latitude_deg,longitude_deg,height_m\na,10,20,0\nb,-40,30,0\n"
+    (tmp_path / "sites.csv").write_text(sites)
     common = ["sites", "small.toml", "sites.csv", "--from", "2028-06-20", "--to", "2028-07-20"]
     run = CliRunner().invoke
     made = run(main, [*common, "-o", "all.csv", "--figure", "map.svg", "--jobs", "1"])

@@ -1,0 +1,262 @@
+"""CSV files: read with every mistake named, written in fixed bytes."""
+
+import csv
+import io
+import re
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass, field
+from datetime import datetime
+from pathlib import Path
+from typing import Any, NamedTuple
+
+import numpy as np
+import pandas as pd
+
+from obsplan.common.atomic_write import write_file
+from obsplan.common.errors import TableError
+from obsplan.common.instants import full_stamp
+from obsplan.common.text import did_you_mean, printable
+
+SEPARATORS = (",", ";", "\t")
+# More lines than these say nothing new.
+MOST_LINES = 50
+
+
+class Row(NamedTuple):
+    """A record of the file; `number` is its row in a spreadsheet, the header being row 1.
+
+    `cells` has a text for every known column, empty if the file has no such column.
+    """
+
+    number: int
+    cells: dict[str, str]
+
+
+@dataclass
+class CsvFile:
+    """The rows below the header of a CSV file, and the mistakes found in them so far."""
+
+    path: Path
+    rows: list[Row]
+    decimal_comma: bool  # whether 12,5 is a number: the separator is another mark
+    mistakes: dict[tuple[str, str], list[int]] = field(default_factory=dict)
+
+    def wrong(self, row: Row | None, what: str, column: str = "") -> None:
+        """Note a mistake: in a column of a row, in a row, or in the file as a whole.
+
+        `what` says what is wrong and what is allowed. Equal mistakes become one line.
+        """
+        where = ""
+        if row is not None and column:
+            cell = row.cells[column]
+            where = f", {column} = '{cell}'" if cell else f", {column} is missing"
+        self.mistakes.setdefault((where, what), []).extend([] if row is None else [row.number])
+
+    def number(
+        self, row: Row, column: str, low: float, high: float, default: float | None = None
+    ) -> float:
+        """The number in a cell; one that is none or out of range is noted and becomes NaN."""
+        text = row.cells[column]
+        if not text and default is not None:
+            return default
+        try:
+            value = float(text.replace(",", ".") if self.decimal_comma else text)
+        except ValueError:
+            value = np.nan
+        if not low <= value <= high or "_" in text:
+            self.wrong(row, f"allowed is a number from {low:g} to {high:g}", column)
+            return np.nan
+        return value
+
+    def refuse_repeats(self, column: str, rule: str) -> None:
+        """Note every cell of a column that an earlier row has too; `rule` says why not."""
+        first: dict[str, int] = {}
+        for row in self.rows:
+            cell = row.cells[column]
+            if cell and first.setdefault(cell, row.number) != row.number:
+                self.wrong(row, f"row {first[cell]} has it already; {rule}", column)
+
+    def refuse_mistakes(self, explanation: str = "") -> None:
+        """Raise TableError with a line for every mistake, if there are any.
+
+        Of very many mistakes the first are told; a line of `explanation` may come before.
+        """
+        if self.mistakes:
+            _refuse(self.path, [*map(_line, self.mistakes.items())], explanation)
+
+
+def read_csv(
+    path: str | Path,
+    columns: Sequence[str],
+    needed: Sequence[str],
+    *,
+    others: bool = True,
+    may_be_empty: bool = True,
+) -> CsvFile:
+    """Read a CSV file, written by a program or a spreadsheet, as rows of texts.
+
+    Columns are separated by commas, semicolons or tabs, and named by the header in any
+    order and case, with blanks for underscores. The text is UTF-8, or UTF-16 with its mark.
+    Blank rows are skipped, blanks around cells removed. Columns besides `columns` are
+    ignored, or with `others=False` refused. Raises TableError if the file cannot be read, if
+    one of the columns `needed` is missing or one of `columns` is there twice; mistakes in
+    rows are noted in the result.
+    """
+    path = Path(path)
+    text = _text_of(path)
+    separator, records = _records(path, text)
+    header = [re.sub(r"\s+", "_", name.lower()) for name in records[0][1]] if records else []
+    while header and not header[-1]:
+        header.pop()
+    lines = _header_mistakes(header, columns, needed, others)
+    if lines:
+        _refuse(path, lines)
+    place = {column: header.index(column) for column in columns if column in header}
+    file = CsvFile(path, [], separator != ",")
+    if not records[1:] and not may_be_empty:
+        file.wrong(None, "no row below the header; at least one is needed")
+    for number, cells in records[1:]:
+        beyond = [cell for cell in cells[len(header) :] if cell]
+        cells += [""] * (len(header) - len(cells))
+        row = Row(number, {c: cells[place[c]] if c in place else "" for c in columns})
+        if beyond:
+            file.wrong(
+                row,
+                f"'{beyond[0]}' is right of the last column of the header; put a cell that "
+                "contains the separator in quotes",
+            )
+        else:
+            file.rows.append(row)
+    return file
+
+
+def write_csv(table: pd.DataFrame, path: str | Path) -> None:
+    """Write `csv_text` of a table as UTF-8; the file appears whole or not at all.
+
+    Raises TableError when the file cannot be written.
+    """
+    path = Path(path)
+    if path.is_dir():
+        raise TableError(f"{path}: is a directory; name a file")
+    try:
+        write_file(path, csv_text(table).encode("utf-8"))
+    except OSError as problem:
+        raise TableError(f"{path}: cannot be written ({problem.strerror})") from None
+
+
+def csv_text(table: pd.DataFrame) -> str:
+    """A table as CSV, the same characters every time.
+
+    Comma, header, line feeds. An index named `*_utc` becomes the first column. Times are
+    written as 2027-03-09T14:20:00Z (those without a zone are UTC), numbers with at most six
+    decimals, truth as true or false, what is missing as nothing.
+    """
+    if str(table.index.name).endswith("_utc"):
+        table = table.reset_index()
+    columns = [[_text(value) for value in table[name].tolist()] for name in table]
+    rows = [[str(name) for name in table], *zip(*columns)]
+    return "".join(",".join(map(_quoted, row)) + "\n" for row in rows)
+
+
+def _text(value: Any) -> str:
+    if isinstance(value, bool | np.bool_):
+        return "true" if value else "false"
+    if value is None or pd.isna(value):
+        return ""
+    if isinstance(value, datetime | np.datetime64):
+        time = pd.Timestamp(value)
+        time = time.tz_localize("UTC") if time.tzinfo is None else time.tz_convert("UTC")
+        return full_stamp(time.round("s"))
+    if isinstance(value, float | np.floating):
+        text = f"{value:.6f}".rstrip("0").rstrip(".")
+        return "0" if text == "-0" else text
+    return str(value)
+
+
+def _quoted(text: str) -> str:
+    if any(mark in text for mark in ',"\r\n'):
+        return '"' + text.replace('"', '""') + '"'
+    return text
+
+
+def _text_of(path: Path) -> str:
+    try:
+        content = path.read_bytes()
+        wide = content[:2] in (b"\xff\xfe", b"\xfe\xff")
+        text = content.decode("utf-16" if wide else "utf-8-sig")
+    except OSError as problem:
+        raise TableError(f"{path}: cannot be read ({problem.strerror})") from None
+    except UnicodeDecodeError:
+        text = "\0"
+    if "\0" in _heading(text):
+        raise TableError(f"{path}: not UTF-8 text; save it as CSV UTF-8")
+    return text
+
+
+def _heading(text: str) -> str:
+    """The first line that is not blank."""
+    return text.lstrip("\r\n;, \t").replace("\r", "\n").partition("\n")[0]
+
+
+def _records(path: Path, text: str) -> tuple[str, list[tuple[int, list[str]]]]:
+    """The separator, and number and cells of every record that is not blank."""
+    heading, records, number = _heading(text), [], 0
+    try:
+        # Of the marks in the header, the one that separates most names.
+        parted = {mark: next(csv.reader([heading], delimiter=mark), []) for mark in SEPARATORS}
+        separator = max(SEPARATORS, key=lambda mark: len(parted[mark]))
+        reader = csv.reader(io.StringIO(text, newline=""), delimiter=separator, strict=True)
+        for number, cells in enumerate(reader, start=1):
+            cells = [cell.strip() for cell in cells]
+            if any(cells):
+                records.append((number, cells))
+    except csv.Error as problem:
+        _refuse(path, [f"row {number + 1}: cannot be read ({problem})"])
+    return separator, records
+
+
+def _header_mistakes(
+    header: list[str], columns: Sequence[str], needed: Sequence[str], others: bool
+) -> list[str]:
+    if not header:
+        return [f"the file is empty; needed are the columns {', '.join(needed)}"]
+    found = ", ".join(filter(None, header))
+    lines = [
+        f"row 1: column {column} is missing; found are {found}"
+        for column in needed
+        if column not in header
+    ]
+    lines += [
+        f"row 1: column {column} is there {header.count(column)} times; once is allowed"
+        for column in columns
+        if header.count(column) > 1
+    ]
+    if not others:
+        lines += [
+            f"row 1: no such column '{column}'; {did_you_mean(column, columns)}"
+            for column in dict.fromkeys(header)
+            if column not in columns
+        ]
+    return lines
+
+
+def _line(mistake: tuple[tuple[str, str], list[int]]) -> str:
+    (where, what), rows = mistake
+    return f"{_numbers(rows)}{where}: {what}" if rows else what
+
+
+def _numbers(rows: Iterable[int]) -> str:
+    """Row numbers as a sentence names them."""
+    rows = sorted(rows)
+    if len(rows) == 1:
+        return f"row {rows[0]}"
+    if len(rows) > 5:
+        return f"rows {', '.join(map(str, rows[:4]))} and {len(rows) - 4} more"
+    return f"rows {', '.join(map(str, rows[:-1]))} and {rows[-1]}"
+
+
+def _refuse(path: Path, lines: list[str], explanation: str = "") -> None:
+    shown = [f"{path}: {line}" for line in lines[:MOST_LINES]]
+    if len(lines) > MOST_LINES:
+        shown.append(f"{path}: and {len(lines) - MOST_LINES} more mistakes")
+    raise TableError("\n".join(map(printable, filter(None, [explanation, *shown]))))
