@@ -64,8 +64,12 @@ def check(
     if now is not None and telemetry is None:
         raise click.UsageError("--now needs --state")
     from obsplan.checking.check import check_timeline
-    from obsplan.inputs.read_scenario import read_scenario
     from obsplan.common.csv_file import csv_text, write_csv
+    from obsplan.inputs.read_scenario import read_scenario
+<<<<<<< HEAD
+    from obsplan.common.csv_file import csv_text, write_csv
+=======
+>>>>>>> dabfff6 (Commands take CSV functions from their one place)
     from obsplan.reporting.text.sentences import verdict_lines
 
     scenario = read_scenario(scenario_path)

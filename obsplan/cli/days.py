@@ -55,9 +55,13 @@ def days(scenario_path, first, last, planned, late, offset_km, output, gap, ephe
     plan for another day starts when its window opens and ends as long before or after last
     light as the scenario's span does. All times in the scenario shift with the start.
     """
+    from obsplan.common.csv_file import write_csv
     from obsplan.common.errors import TableError
     from obsplan.inputs.read_scenario import read_scenario
+<<<<<<< HEAD
     from obsplan.common.csv_file import write_csv
+=======
+>>>>>>> dabfff6 (Commands take CSV functions from their one place)
     from obsplan.reporting.figures.landing_days import days_figure
     from obsplan.reporting.figures.save import save_figure
     from obsplan.reporting.text.terminal import progress

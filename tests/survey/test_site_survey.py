@@ -10,19 +10,18 @@ from tools.small import SMALL, landing_table
 
 import obsplan.survey.site_survey as sites_module
 from obsplan.cli.main import main
+from obsplan.common.csv_file import csv_text
 from obsplan.common.errors import ObsplanError, TableError
 from obsplan.ephemeris import open_ephemeris
 from obsplan.inputs.hardware import Station
 from obsplan.inputs.read_scenario import read_scenario, scenario_from
-from obsplan.common.csv_file import csv_text
+from obsplan.inputs.sites_csv import Place
 from obsplan.physics import sky
 from obsplan.physics.station_track import station_track
 from obsplan.reporting.figures.save import save_figure
 from obsplan.reporting.figures.site_map import survey_map
 from obsplan.survey.landing_days import DAY_COLUMNS, landing_days
-from obsplan.inputs.sites_csv import Place
 from obsplan.survey.site_survey import SITE_COLUMNS, survey_sites
-from obsplan.inputs.sites_csv import read_sites
 
 SCENARIO = scenario_from(landing_table())
 RANGE = datetime(2028, 6, 20, tzinfo=UTC), datetime(2028, 7, 20, tzinfo=UTC)
