@@ -66,10 +66,6 @@ def check(
     from obsplan.checking.check import check_timeline
     from obsplan.common.csv_file import csv_text, write_csv
     from obsplan.inputs.read_scenario import read_scenario
-<<<<<<< HEAD
-    from obsplan.common.csv_file import csv_text, write_csv
-=======
->>>>>>> dabfff6 (Commands take CSV functions from their one place)
     from obsplan.reporting.text.sentences import verdict_lines
 
     scenario = read_scenario(scenario_path)

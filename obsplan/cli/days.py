@@ -58,10 +58,6 @@ def days(scenario_path, first, last, planned, late, offset_km, output, gap, ephe
     from obsplan.common.csv_file import write_csv
     from obsplan.common.errors import TableError
     from obsplan.inputs.read_scenario import read_scenario
-<<<<<<< HEAD
-    from obsplan.common.csv_file import write_csv
-=======
->>>>>>> dabfff6 (Commands take CSV functions from their one place)
     from obsplan.reporting.figures.landing_days import days_figure
     from obsplan.reporting.figures.save import save_figure
     from obsplan.reporting.text.terminal import progress

@@ -70,16 +70,9 @@ def sites(
     from obsplan.common.csv_file import write_csv
     from obsplan.common.errors import TableError
     from obsplan.inputs.read_scenario import read_scenario
-<<<<<<< HEAD
-    from obsplan.common.csv_file import write_csv
-    from obsplan.reporting.text.terminal import progress
-    from obsplan.survey.site_survey import survey_sites
-    from obsplan.inputs.sites_csv import read_sites
-=======
     from obsplan.inputs.sites_csv import read_sites
     from obsplan.reporting.text.terminal import progress
     from obsplan.survey.site_survey import survey_sites
->>>>>>> dabfff6 (Commands take CSV functions from their one place)
 
     if output.is_dir():
         raise TableError(f"{output}: is a directory; name a file")
