@@ -8,6 +8,7 @@ from tools.small import START, cases, scenario, slots, world
 
 from obsplan.checking.check import check_timeline
 from obsplan.planning.problem.start_windows import (
+    commandable,
     condition_masks,
     coverage_bin,
     ground_windows,
@@ -113,6 +114,27 @@ def test_contact_is_that_of_the_platform_which_carries_the_instrument():
     )
     table = world(scene, lander_in_contact=DAY < 60, rover_in_contact=DAY >= 1380)
     assert np.flatnonzero(start_mask(table, scene.activity[0])).tolist() == [92]
+
+
+@pytest.mark.parametrize(("first_min", "soonest_min"), [(119, 150), (120, 165), (134, 165)])
+def test_a_command_counts_once_its_minute_of_contact_is_over(first_min, soonest_min):
+    # With a lead of 30 min: heard in minute 119, complete at 120, so 150 is the soonest start;
+    # heard in minute 120, complete at 121, so 151 is, and the next step begins at 165.
+    asked = {"name": "look", "lead_min": 30}
+    table = world(scenario(asked), in_contact=DAY >= first_min)
+    activity = table.scenario.activity[0]
+    assert np.flatnonzero(commandable(table, activity))[0] == first_min + 1 + 30
+    assert np.flatnonzero(start_mask(table, activity))[0] * 15 == soonest_min
+    for start_min, rules in ((soonest_min - 15, ["uplink"]), (soonest_min, [])):
+        found = check_timeline(table, slots(("look", start_min))).violations
+        assert found["rule"].tolist() == rules
+
+
+def test_from_later_on_only_later_contacts_command():
+    table = world(scenario({"name": "look", "lead_min": 10}), in_contact=DAY % 100 == 0)
+    activity = table.scenario.activity[0]
+    assert np.flatnonzero(commandable(table, activity, since_min=1))[0] == 100 + 1 + 10
+    assert np.flatnonzero(commandable(table, activity, since_min=100))[0] == 100 + 1 + 10
 
 
 def test_coverage_bins_are_half_open_and_judged_at_the_start():
