@@ -11,10 +11,10 @@ from functools import cached_property
 import numpy as np
 import pandas as pd
 
-from obsplan.checking.condition_rules import rule_names, slot_violations
 from obsplan.checking.margins import margins
 from obsplan.checking.replay import Books, replay
 from obsplan.checking.resource_rules import resource_violations
+from obsplan.checking.rules import rule_names, slot_violations
 from obsplan.checking.slots import MINUTE, minutes_to_send, moment, read_slots
 from obsplan.checking.violation import Violation, violations_table
 from obsplan.environment.model import Environment

@@ -2,7 +2,7 @@
 
 import numpy as np
 
-from obsplan.checking.condition_rules import Demand, demands_of
+from obsplan.checking.condition_rules import Requirement, requirements
 from obsplan.checking.replay import Books, known
 from obsplan.checking.slots import Run
 from obsplan.environment.model import Environment
@@ -70,26 +70,23 @@ def _contact_left(environment: Environment, runs: list[Run], minutes: int) -> li
 
 def _window_edges(environment: Environment, runs: list[Run], minutes: int) -> list[tuple]:
     """The least time between a slot and the edges of the conditions it keeps."""
-    asked: dict[str, list[Demand]] = {}
+    required: dict[str, list[Requirement]] = {}
     before, after = [], []
     for run in runs:
         name = run.activity.name
-        if name not in asked:
-            demands = demands_of(run.activity, environment, minutes)
-            asked[name] = [d for d in demands if d.whole and d.rule != "contact"]
-        for demand in asked[name]:
-            if (
-                not 0 <= run.first < run.last <= minutes
-                or not demand.met[run.first : run.last].all()
-            ):
+        if name not in required:
+            every = requirements(run.activity, environment, minutes)
+            required[name] = [r for r in every if r.throughout and r.rule != "contact"]
+        for requirement in required[name]:
+            met = requirement.met
+            if not 0 <= run.first < run.last <= minutes or not met[run.first : run.last].all():
                 continue  # the check names it as broken
-            earlier = np.flatnonzero(~demand.met[: run.first])
-            later = np.flatnonzero(~demand.met[run.last :])
+            earlier, later = np.flatnonzero(~met[: run.first]), np.flatnonzero(~met[run.last :])
+            where = f"{run.slot}, {requirement.rule}"
             if len(earlier):
-                open_min = float(run.first - 1 - earlier[-1])
-                before.append((open_min, run.first, f"{run.slot}, {demand.rule}"))
+                before.append((float(run.first - 1 - earlier[-1]), run.first, where))
             if len(later):
-                after.append((float(later[0]), run.last, f"{run.slot}, {demand.rule}"))
+                after.append((float(later[0]), run.last, where))
     sides = (("window open before slot", before), ("window left after slot", after))
     return [(margin, *_named(min(found))) for margin, found in sides if found]
 

@@ -5,6 +5,9 @@ from datetime import datetime
 
 import pandas as pd
 
+from obsplan.checking.slots import Run, moment
+from obsplan.inputs.scenario import Scenario
+
 VIOLATION_COLUMNS = (
     "rule",
     "platform",
@@ -43,6 +46,30 @@ class Violation:
     def message(self) -> str:
         """The whole sentence."""
         return sentence(self.problem, [self.reason], [self.fix])
+
+
+def of_run(
+    scenario: Scenario,
+    run: Run,
+    rule: str,
+    minute: float,
+    amount: float,
+    unit: str,
+    problem: str,
+    fix: str,
+) -> Violation:
+    """A rule that one slot breaks by itself, first in `minute` of the span."""
+    return Violation(
+        rule,
+        moment(scenario, minute),
+        amount,
+        unit,
+        problem,
+        fix,
+        platform=run.platform,
+        activity=run.activity.name,
+        slots=(run.slot,),
+    )
 
 
 def sentence(problem: str, reasons: list[str], fixes: list[str]) -> str:

@@ -103,9 +103,9 @@ def test_a_slot_that_no_contact_can_command_in_time_breaks_a_rule():
         "min",
     )
     assert found.message == (
-        '"sweep" (slot s1) starts at 2028-07-01T02:00Z and cannot be commanded in time: no '
-        "contact of the span lies 30 min or more before it; the nearest start that meets its "
-        "conditions is 2028-07-01T02:15Z"
+        '"sweep" (slot s1) cannot be commanded in time: no contact comes 30 min or more before '
+        "it starts at 2028-07-01T02:00Z; the nearest start that meets its conditions is "
+        "2028-07-01T02:15Z"
     )
 
 

@@ -231,7 +231,7 @@ def test_what_would_mend_a_slot_that_stays_lies_ahead():
     first, second = again(scene, offered, rows, 1.75, freeze=0 * HOUR).plan.verdict.violations[
         "message"
     ]
-    assert "it has begun, so tell the state what became of it" in first
+    assert "it has begun: report its outcome in the state" in first
     assert "no start after 2028-07-01T01:45Z meets all its conditions" in second
 
 

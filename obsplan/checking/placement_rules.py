@@ -1,0 +1,65 @@
+"""The rules of where a slot lies by itself: within the span, on the grid of steps, its length."""
+
+from collections.abc import Iterator
+
+from obsplan.checking.slots import Run, stamp
+from obsplan.checking.violation import Violation, of_run
+from obsplan.common.text import number_text
+from obsplan.inputs.scenario import Scenario
+
+
+def placement(scenario: Scenario, runs: list[Run], minutes: int) -> Iterator[Violation]:
+    """Slots beyond the span of `minutes`, off the grid of steps, or of the wrong length."""
+    for run in runs:
+        yield from _outside_span(scenario, run, minutes)
+        yield from _off_grid(scenario, run)
+        yield from _wrong_length(scenario, run)
+
+
+def _outside_span(scenario: Scenario, run: Run, minutes: int) -> Iterator[Violation]:
+    step, length = scenario.span.step_min, scenario.slot_min(run.activity)
+    if run.start_min < 0:
+        early = -run.start_min
+        problem = (
+            f"{run} starts at {stamp(scenario, run.start_min)}, {number_text(early)} min before "
+            "the span"
+        )
+        fix = f"start it at {stamp(scenario, 0)} or later"
+        yield of_run(scenario, run, "span", run.start_min, early, "min", problem, fix)
+    if run.end_min > minutes:
+        late = run.end_min - minutes
+        problem = (
+            f"{run} ends at {stamp(scenario, run.end_min)}, {number_text(late)} min after the "
+            "span's last whole step"
+        )
+        latest = stamp(scenario, (minutes - length) // step * step)
+        fix = f"start it at {latest} or earlier" if length <= minutes else "it needs a longer span"
+        first = max(run.start_min, minutes)
+        yield of_run(scenario, run, "span", first, late, "min", problem, fix)
+
+
+def _off_grid(scenario: Scenario, run: Run) -> Iterator[Violation]:
+    step = scenario.span.step_min
+    off = run.start_min % step
+    if off:
+        before = run.start_min - off
+        problem = (
+            f"{run} starts at {stamp(scenario, run.start_min)}, {number_text(off)} min after a "
+            f"whole step of {step} min"
+        )
+        fix = f"start it at {stamp(scenario, before)} or {stamp(scenario, before + step)}"
+        yield of_run(scenario, run, "grid", run.start_min, off, "min", problem, fix)
+
+
+def _wrong_length(scenario: Scenario, run: Run) -> Iterator[Violation]:
+    length, wanted = run.end_min - run.start_min, scenario.slot_min(run.activity)
+    if length != wanted:
+        problem = (
+            f"{run} lasts {number_text(length)} min from {stamp(scenario, run.start_min)}, the "
+            f"scenario requests {wanted} min"
+        )
+        fix = f"end it {wanted} min after its start"
+        if run.start_min % scenario.span.step_min == 0:
+            fix += f", at {stamp(scenario, run.start_min + wanted)}"
+        amount = abs(length - wanted)
+        yield of_run(scenario, run, "duration", run.start_min, amount, "min", problem, fix)

@@ -1,0 +1,73 @@
+"""All rules of slots together: which apply, and which a timeline breaks.
+
+What slots do to power and data is judged from the replay, in resource_rules.
+"""
+
+from collections.abc import Iterator
+from itertools import chain
+
+from obsplan.checking.condition_rules import condition_violations
+from obsplan.checking.placement_rules import placement
+from obsplan.checking.slot_rules import counts, gaps, orders, overlaps
+from obsplan.checking.slots import Run
+from obsplan.checking.violation import Violation
+from obsplan.environment.model import Environment
+from obsplan.inputs.conditions import CONDITIONS
+
+
+def rule_names(environment: Environment) -> tuple[str, ...]:
+    """Names of the rules that apply in an environment, in the order they are reported."""
+    scenario = environment.scenario
+    activities, platforms = scenario.activity, scenario.platform
+    posed = {
+        "span": True,
+        "grid": True,
+        "duration": True,
+        **{
+            condition.words: any(getattr(a.when, condition.key) is not None for a in activities)
+            for condition in CONDITIONS
+        },
+        "coverage": any(a.coverage for a in activities),
+        "contact": any(a.contact != "none" for a in activities),
+        "uplink": any(scenario.command_lead_min(a) is not None for a in activities),
+        "outage": any(minutes.any() for minutes in environment.out.values()),
+        "own window": bool(environment.own_windows),
+        "instrument": any(i.one_at_a_time for i in scenario.instrument),
+        "platform": any(p.one_at_a_time for p in platforms),
+        "repeat": True,
+        "gap": any(a.gap_min for a in activities),
+        "not with": any(a.not_with for a in activities),
+        "quiet": any(a.quiet for a in activities),
+        "order": any(a.after for a in activities),
+        "count": True,
+        "must": any(a.must for a in activities),
+        "bus power": True,
+        "state of charge": True,
+        "end charge": any(p.battery.end is not None for p in platforms),
+        "storage": True,
+        "end storage": any(p.store.end_limit_mbit is not None for p in platforms),
+    }
+    return tuple(rule for rule, applies in posed.items() if applies)
+
+
+def slot_violations(
+    environment: Environment, runs: list[Run], minutes: int, now: int = 0
+) -> Iterator[Violation]:
+    """Every rule that the slots, in order of start, break; fixes lie after minute `now`.
+
+    Rules that facts alone break are left out, except for required runs that are missing. A
+    failed run counts for nothing.
+    """
+    scenario = environment.scenario
+    facts = {run.slot for run in runs if run.is_fact}
+    runs = [run for run in runs if run.state != "failed"]
+    for violation in chain(
+        placement(scenario, runs, minutes),
+        condition_violations(environment, runs, minutes, now),
+        overlaps(scenario, runs),
+        gaps(scenario, runs),
+        orders(scenario, runs),
+        counts(scenario, runs, minutes),
+    ):
+        if violation.rule == "must" or not violation.slots or not facts.issuperset(violation.slots):
+            yield violation
