@@ -110,18 +110,7 @@ def replan(
         gap=gap,
         report=progress(sys.stderr),
     )
-    facts = {
-        "now_utc": f"{now_utc:%Y-%m-%dT%H:%M:%SZ}",
-        "already_broken": [violation.message for violation in made.plan.verdict.found],
-        "taken_for_granted": list(made.remarks),
-    }
-    plan_directory.write_plan(
-        made.plan,
-        output,
-        tables={"changes.csv": made.changes, "price_list.csv": made.price_list},
-        facts=facts,
-        follows=old_directory,
-    )
+    plan_directory.write_plan(made, output, follows=old_directory)
     _echo(made, output)
     if not made.plan.verdict.is_valid:
         sys.exit(1)

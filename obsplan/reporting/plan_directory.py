@@ -1,9 +1,15 @@
-"""The plan directory: every table, figure and summary, written together or not at all."""
+"""The plan directory: every table, figure and summary, written together or not at all.
+
+`FILES` is the one list of what a plan directory holds: a new output file is one row there.
+"""
 
 import hashlib
 import json
+from collections.abc import Callable
 from pathlib import Path
+from typing import TYPE_CHECKING, NamedTuple
 
+import icalendar
 import pandas as pd
 
 import obsplan
@@ -12,29 +18,37 @@ from obsplan.analysis.missing_runs import runs_in
 from obsplan.checking.check import resources_table
 from obsplan.common.atomic_write import write_directory
 from obsplan.common.caution import CAUTION
-from obsplan.common.csv_file import write_csv
+from obsplan.common.csv_file import csv_text, write_csv
 from obsplan.common.errors import TableError
 from obsplan.environment.model import Environment
+from obsplan.operations.replan import Replan
 from obsplan.planning.plan import Plan
 from obsplan.reporting.calendar import calendar_bytes, entries_of, sequence_of
 from obsplan.reporting.page.report import report_page
 
-FIGURES = ("sky", "plan", "resources")
+if TYPE_CHECKING:
+    from obsplan.reporting.figures.layout import Figure
+
 FORMATS = ("png", "svg", "pdf")
-FILES = {
-    "timeline.csv",
-    "sky.csv",
-    "contacts.csv",
-    "resources.csv",
-    "unplaced.csv",
-    "deadlines.csv",
-    "plan.ics",
-    "changes.csv",
-    "price_list.csv",
-    "summary.json",
-    "report.html",
-    *(f"{name}.{form}" for name in FIGURES for form in FORMATS),
-}
+
+
+class Results(NamedTuple):
+    """What the files are made from: a plan, the replan it belongs to, the calendar before it."""
+
+    plan: Plan
+    replan: Replan | None
+    calendar: dict[str, icalendar.Event]
+
+
+class OutputFile(NamedTuple):
+    """A file of a plan directory: what it holds, in one line, what makes it, and when there is one.
+
+    `content` gives a table, text, bytes or a figure, or None if this plan has no such file.
+    """
+
+    holds: str
+    content: "Callable[[Results], pd.DataFrame | Figure | str | bytes | None]"
+    when: str = "always"
 
 
 def sky_table(environment: Environment) -> pd.DataFrame:
@@ -42,58 +56,120 @@ def sky_table(environment: Environment) -> pd.DataFrame:
     return environment.sky.iloc[:: environment.scenario.span.step_min]
 
 
+def _deadlines(results: Results) -> pd.DataFrame | None:
+    plan = results.plan
+    if not asks_uplink(plan.environment.scenario):
+        return None
+    return uplink_deadlines(plan.environment, plan.timeline, plan.now_utc)
+
+
+def _resources(results: Results) -> pd.DataFrame:
+    return resources_table(results.plan.environment.scenario, results.plan.verdict)
+
+
+# Drawing takes a library that is slow to load: only when a figure is wanted.
+
+
+def _plan_figure(results: Results) -> "Figure":
+    from obsplan.reporting.figures.plan import plan_figure
+
+    return plan_figure(results.plan)
+
+
+def _sky_figure(results: Results) -> "Figure":
+    from obsplan.reporting.figures.sky import sky_figure
+
+    return sky_figure(results.plan.environment)
+
+
+def _resources_figure(results: Results) -> "Figure":
+    from obsplan.reporting.figures.resources import resources_figure
+
+    return resources_figure(results.plan)
+
+
+# Figures stand here as PNG; they may be written in any of FORMATS.
+FILES = {
+    "report.html": OutputFile(
+        "the plan for review, in one page that needs no network",
+        lambda results: report_page(results.plan),
+    ),
+    "plan.png": OutputFile(
+        "figure: Sun, contacts, permitted windows, slots, battery, bus and store", _plan_figure
+    ),
+    "timeline.csv": OutputFile(
+        "every slot: when it runs, Sun, ground and contact, power, data, value",
+        lambda results: results.plan.timeline,
+    ),
+    "unplaced.csv": OutputFile(
+        "requested runs that are not scheduled, why, and a change that lets one more in",
+        lambda results: results.plan.unplaced,
+    ),
+    "changes.csv": OutputFile(
+        "what the replan moved, dropped and added, why, and what it costs or gains",
+        lambda results: results.replan.changes if results.replan else None,
+        "from obsplan replan",
+    ),
+    "price_list.csv": OutputFile(
+        "science against moves, each with the --keep that chooses it",
+        lambda results: results.replan.price_list if results.replan else None,
+        "from obsplan replan",
+    ),
+    "deadlines.csv": OutputFile(
+        "when the command for each slot must leave, and through which station",
+        _deadlines,
+        "with [uplink]",
+    ),
+    "plan.ics": OutputFile(
+        "calendar of slots, contacts and command deadlines",
+        lambda results: calendar_bytes(results.plan, results.calendar),
+    ),
+    "resources.csv": OutputFile(
+        "generation, load, charge, stored and sent data of every platform, step by step",
+        _resources,
+    ),
+    "resources.png": OutputFile(
+        "figure: charge, power, stored and sent data of every platform against their limits",
+        _resources_figure,
+    ),
+    "sky.csv": OutputFile(
+        "Sun, Earth, local time and ground temperature, step by step",
+        lambda results: sky_table(results.plan.environment),
+    ),
+    "sky.png": OutputFile(
+        "figure: Sun and Earth over the skyline, ground temperature, contacts", _sky_figure
+    ),
+    "contacts.csv": OutputFile(
+        "every contact of a platform and a station, its rate and what it can carry",
+        lambda results: results.plan.environment.contacts,
+    ),
+    "summary.json": OutputFile(
+        "for machines: versions, hashes, value, upper bound, margins, counts",
+        lambda results: _summary(results),
+    ),
+}
+FIGURES = tuple(Path(name).stem for name in FILES if name.endswith(".png"))
+NAMES = {*FILES, *(f"{figure}.{form}" for figure in FIGURES for form in FORMATS)}
+
+
 def write_plan(
-    plan: Plan,
-    directory: Path,
-    form: str = "png",
-    tables: dict[str, pd.DataFrame] | None = None,
-    facts: dict | None = None,
-    follows: Path | None = None,
+    made: Plan | Replan, directory: Path, form: str = "png", follows: Path | None = None
 ) -> None:
     """Write the plan directory; an older plan of the same name gives way only when all is there.
 
-    The figures are written as `form`, one of `FORMATS`. `tables` are further ones, by file
-    name, `facts` further entries of the summary. The calendar goes on from that of the plan
-    replaced, and from that in the directory `follows`.
-    Raises TableError when the place cannot be written, or holds something that is not a
-    plan of obsplan.
+    The files are those of `FILES`, figures as `form`, one of `FORMATS`. The calendar continues
+    that of the plan replaced, and that in the directory `follows`. Raises TableError when the
+    place cannot be written, or holds something that is not a plan of obsplan.
     """
-    environment = plan.environment
-    scenario = environment.scenario
-    from obsplan.reporting.figures.plan import plan_figure
-    from obsplan.reporting.figures.resources import resources_figure
-    from obsplan.reporting.figures.save import save_figure
-    from obsplan.reporting.figures.sky import sky_figure
-
     directory = Path(directory).resolve()
     require_replaceable(directory)
+    plan, replan = (made.plan, made) if isinstance(made, Replan) else (made, None)
+    results = Results(plan, replan, calendar_of(follows, directory))
 
     def fill(part: Path) -> None:
-        write_csv(plan.timeline, part / "timeline.csv")
-        write_csv(sky_table(environment), part / "sky.csv")
-        write_csv(environment.contacts, part / "contacts.csv")
-        write_csv(resources_table(scenario, plan.verdict), part / "resources.csv")
-        write_csv(plan.unplaced, part / "unplaced.csv")
-        if asks_uplink(scenario):
-            deadlines = uplink_deadlines(environment, plan.timeline, plan.now_utc)
-            write_csv(deadlines, part / "deadlines.csv")
-        calendar = calendar_bytes(plan, calendar_of(follows, directory))
-        (part / "plan.ics").write_bytes(calendar)
-        drawn = (
-            sky_figure(environment),
-            plan_figure(plan),
-            resources_figure(plan),
-        )
-        for name, figure in zip(FIGURES, drawn):
-            save_figure(figure, part / f"{name}.{form}")
-        page = report_page(plan)
-        (part / "report.html").write_text(page, encoding="utf-8")
-        for name, rows in (tables or {}).items():
-            write_csv(rows, part / name)
-        told = summary_of(plan) | (facts or {})
-        told["timeline_sha256_16"] = _digest(part / "timeline.csv")
-        summary = json.dumps(told, indent=2) + "\n"
-        (part / "summary.json").write_text(summary, encoding="utf-8")
+        for name, file in FILES.items():
+            if (content := file.content(results)) is not None:
+                _write(content, part / name, form)
         # Someone may have edited the old plan while this one was drawn.
         require_replaceable(directory)
 
@@ -101,6 +177,19 @@ def write_plan(
         write_directory(directory, fill)
     except OSError as problem:
         raise TableError(f"{directory}: cannot be written ({problem.strerror})") from None
+
+
+def _write(content: "pd.DataFrame | Figure | str | bytes", path: Path, form: str) -> None:
+    if isinstance(content, pd.DataFrame):
+        write_csv(content, path)
+    elif isinstance(content, bytes):
+        path.write_bytes(content)
+    elif isinstance(content, str):
+        path.write_text(content, encoding="utf-8")
+    else:
+        from obsplan.reporting.figures.save import save_figure
+
+        save_figure(content, path.with_suffix(f".{form}"))
 
 
 def require_replaceable(directory: Path) -> None:
@@ -134,22 +223,22 @@ def _require_untouched(directory: Path) -> None:
         return
     if not {"summary.json", "timeline.csv"} <= names:
         raise TableError(
-            f"{directory}: is there and is no plan directory of obsplan; name another with -o"
+            f"{directory}: exists and is not a plan directory of obsplan; choose another with -o"
         )
-    if names - FILES:
+    if names - NAMES:
         raise TableError(
-            f"{directory}: a new plan would delete {', '.join(sorted(names - FILES))}; move it "
-            "away, or name another directory with -o"
+            f"{directory}: a new plan would delete {', '.join(sorted(names - NAMES))}; move it "
+            "away, or choose another directory with -o"
         )
     try:
         written = json.loads((directory / "summary.json").read_text())["timeline_sha256_16"]
     except (ValueError, KeyError, TypeError, OSError):
         written = None
     calendar_of(directory)
-    if written != _digest(directory / "timeline.csv"):
+    if written != _digest((directory / "timeline.csv").read_bytes()):
         raise TableError(
             f"{directory / 'timeline.csv'}: was edited since it was written; move it away, or "
-            "name another directory with -o"
+            "choose another directory with -o"
         )
 
 
@@ -170,8 +259,8 @@ def calendar_of(*directories: Path | None) -> dict:
     return entries
 
 
-def _digest(path: Path) -> str:
-    return hashlib.sha256(path.read_bytes()).hexdigest()[:16]
+def _digest(content: bytes) -> str:
+    return hashlib.sha256(content).hexdigest()[:16]
 
 
 def summary_of(plan: Plan) -> dict:
@@ -211,3 +300,18 @@ def summary_of(plan: Plan) -> dict:
         "hazards": {i.name: i.hazard for i in scenario.instrument if i.hazard != "none"},
         "caution": CAUTION,
     }
+
+
+def _summary(results: Results) -> str:
+    """summary.json: a replan also says from when on it holds, and what it could not change."""
+    summary = summary_of(results.plan)
+    if replan := results.replan:
+        summary |= {
+            "now_utc": f"{replan.plan.now_utc:%Y-%m-%dT%H:%M:%SZ}",
+            "unavoidable_violations": [
+                violation.message for violation in replan.plan.verdict.found
+            ],
+            "assumptions": list(replan.remarks),
+        }
+    timeline = csv_text(results.plan.timeline).encode("utf-8")
+    return json.dumps(summary | {"timeline_sha256_16": _digest(timeline)}, indent=2) + "\n"

@@ -5,43 +5,76 @@ import multiprocessing
 import sys
 import time
 from dataclasses import replace
+from pathlib import Path
 
 import pytest
-from tools.small import scenario_table
+from matplotlib.figure import Figure
 
 from obsplan.common.atomic_write import SWAP_CALL
 from obsplan.common.errors import TableError
-from obsplan.environment.build import make_environment
-from obsplan.inputs.read_scenario import scenario_from
-from obsplan.planning.plan import make_plan
+from obsplan.operations.replan import make_replan
 from obsplan.reporting import plan_directory
 from obsplan.reporting.figures import plan, resources, save, sky
 
 
-@pytest.fixture(scope="module")
-def made():
-    """A one-activity plan under the true sky of two hours."""
-    table = scenario_table({"name": "sweep", "count": 2}, hours=4)
-    table["platform"][0]["array"] = [{"area_m2": 0.5, "efficiency": 0.3}]
-    scene = scenario_from(table)
-    offered = make_environment(scene)
-    return make_plan(offered)
-
-
-def test_summary_says_what_was_asked_and_found(made, tmp_path):
-    plan_directory.write_plan(made, tmp_path / "plan")
-    summary = json.loads((tmp_path / "plan" / "summary.json").read_text())
-    assert summary["counts"] == {"sweep": {"wanted": 2, "placed": 2}}
+def test_summary_says_what_was_requested_and_found(made, written):
+    summary = json.loads((written / "summary.json").read_text())
+    assert summary["counts"] == {
+        "sweep": {"wanted": 3, "placed": 3},
+        "shot": {"wanted": 2, "placed": 2},
+    }
     assert summary["value"] == made.value
     assert summary["bound"] >= summary["value"]
-    assert summary["check"].startswith("no violations; ")
+    assert summary["check"] == made.verdict.summary
     assert "flight rules" in summary["caution"]
     assert all(len(digest) == 16 for digest in summary["kernels"].values())
 
 
-def test_a_failure_in_the_middle_leaves_the_old_plan_and_no_scraps(made, tmp_path, monkeypatch):
-    target = tmp_path / "plan"
-    plan_directory.write_plan(made, target)
+@pytest.fixture(scope="session")
+def replanned(made):
+    """The plan made anew from its middle on."""
+    span = made.environment.scenario.span
+    now_utc = span.start_utc + (span.end_utc - span.start_utc) / 2
+    return make_replan(made.environment, made.timeline, now_utc)
+
+
+def test_every_file_is_a_row_of_the_list_and_every_row_makes_a_file(
+    made, written, replanned, empty_figures, tmp_path
+):
+    plan_directory.write_plan(replanned, tmp_path / "replan")
+    plain = {path.name for path in written.iterdir()}
+    anew = {path.name for path in (tmp_path / "replan").iterdir()}
+    only_anew = {
+        name for name, file in plan_directory.FILES.items() if file.when == "from obsplan replan"
+    }
+    assert plain == set(plan_directory.FILES) - only_anew and only_anew
+    assert anew == set(plan_directory.FILES)
+    scene = made.environment.scenario.model_copy(update={"uplink": None})
+    quiet = replace(made, environment=replace(made.environment, scenario=scene))
+    plan_directory.write_plan(quiet, tmp_path / "quiet")
+    told = {path.name for path in (tmp_path / "quiet").iterdir()}
+    sometimes = {name for name, file in plan_directory.FILES.items() if file.when != "always"}
+    assert told == set(plan_directory.FILES) - sometimes
+
+
+def test_every_file_is_explained_in_the_list_and_in_the_readme():
+    readme = (Path(__file__).parents[2] / "README.md").read_text()
+    for name, file in plan_directory.FILES.items():
+        assert file.holds and file.when and "\n" not in file.holds
+        assert f"`{name}`" in readme, name
+
+
+def test_a_replan_says_from_when_on_it_holds(replanned, empty_figures, tmp_path):
+    plan_directory.write_plan(replanned, tmp_path / "replan")
+    summary = json.loads((tmp_path / "replan" / "summary.json").read_text())
+    assert summary["now_utc"] == "2028-07-01T12:00:00Z"
+    assert summary["unavoidable_violations"] == []
+    assert summary["assumptions"] == list(replanned.remarks)
+
+
+def test_a_failure_in_the_middle_leaves_the_old_plan_and_no_scraps(
+    made, target, empty_figures, monkeypatch
+):
     before = {p.name: p.read_bytes() for p in target.iterdir()}
 
     def fail(*_):
@@ -51,7 +84,7 @@ def test_a_failure_in_the_middle_leaves_the_old_plan_and_no_scraps(made, tmp_pat
     with pytest.raises(TableError, match="No space left"):
         plan_directory.write_plan(made, target)
     assert {p.name: p.read_bytes() for p in target.iterdir()} == before
-    assert [p.name for p in tmp_path.iterdir()] == ["plan"]
+    assert [p.name for p in target.parent.iterdir()] == ["plan"]
 
 
 def test_foreign_directories_and_files_are_left_alone(made, tmp_path):
@@ -59,37 +92,32 @@ def test_foreign_directories_and_files_are_left_alone(made, tmp_path):
     (tmp_path / "notes" / "a.txt").write_text("mine")
     (tmp_path / "file").write_text("mine")
     for name in ("notes", "file"):
-        with pytest.raises(TableError, match="no plan directory"):
+        with pytest.raises(TableError, match="not a plan directory"):
             plan_directory.write_plan(made, tmp_path / name)
     assert (tmp_path / "notes" / "a.txt").read_text() == "mine"
     assert (tmp_path / "file").read_text() == "mine"
 
 
 @pytest.mark.parametrize("name", ["edited.csv", "timeline.csv"])
-def test_what_a_hand_has_put_or_changed_there_is_kept(made, tmp_path, name):
-    target = tmp_path / "plan"
-    plan_directory.write_plan(made, target)
+def test_what_a_hand_has_put_or_changed_there_is_kept(made, target, name):
     (target / name).write_text("activity,start_utc\n")
     with pytest.raises(TableError, match=name):
         plan_directory.write_plan(made, target)
     assert (target / name).read_text() == "activity,start_utc\n"
 
 
-@pytest.mark.parametrize("form", plan_directory.FORMATS)
-def test_figures_are_written_as_asked_and_the_same_each_time(made, tmp_path, form):
-    for name in ("one", "two"):
-        plan_directory.write_plan(made, tmp_path / name, form)
-    drawn = {p.name for p in (tmp_path / "one").iterdir() if p.stem in plan_directory.FIGURES}
-    assert {f"{name}.{form}" for name in plan_directory.FIGURES} <= drawn
-    assert not any(
-        f"{name}.{other}" in drawn
-        for name in plan_directory.FIGURES
-        for other in set(plan_directory.FORMATS) - {form}
-    )
-    for name in (*(f"{figure}.{form}" for figure in plan_directory.FIGURES), "report.html"):
-        assert (tmp_path / "one" / name).read_bytes() == (tmp_path / "two" / name).read_bytes()
-    plan_directory.write_plan(made, tmp_path / "one")  # a plan with other pictures gives way
-    assert not (tmp_path / "one" / "plan.svg").exists()
+def test_the_same_plan_gives_the_same_files(made, written, tmp_path):
+    plan_directory.write_plan(made, tmp_path / "again")
+    for path in written.iterdir():
+        assert path.read_bytes() == (tmp_path / "again" / path.name).read_bytes(), path.name
+
+
+@pytest.mark.parametrize("form", ["svg", "pdf"])
+def test_figures_of_another_format_take_the_place_of_the_old(made, target, empty_figures, form):
+    plan_directory.write_plan(made, target, form)
+    drawn = {p.name for p in target.iterdir() if p.stem in plan_directory.FIGURES}
+    assert drawn - set(plan_directory.FILES) == {f"{n}.{form}" for n in plan_directory.FIGURES}
+    assert not {f"{name}.png" for name in plan_directory.FIGURES} & drawn
 
 
 # Writers of their own process, made by forking, so that they share the plan worked out here.
@@ -102,7 +130,7 @@ FORKS = pytest.mark.skipif(
 def _rewrite(made, target, rounds):
     """Write two plans in turn, which differ in their timelines; pictures as mere words."""
     save.save_figure = lambda figure, path: path.write_text("a picture")
-    sky.sky_figure = plan.plan_figure = resources.resources_figure = lambda *_: None
+    sky.sky_figure = plan.plan_figure = resources.resources_figure = lambda *_: Figure()
     plan_directory.report_page = lambda *_: "a page"
     fewer = replace(made, timeline=made.timeline.iloc[:1])
     for k in range(rounds):
@@ -113,15 +141,12 @@ def _untouched_and_whole(target):
     plan_directory.require_replaceable(target)
     pictures = {f"{name}.{form}" for name in plan_directory.FIGURES for form in ("svg", "pdf")}
     names = {p.name for p in target.iterdir()}
-    now_and_then = {"deadlines.csv", "changes.csv", "price_list.csv"}
-    assert names == plan_directory.FILES - pictures - now_and_then
+    assert names == plan_directory.NAMES - pictures - {"changes.csv", "price_list.csv"}
 
 
 @FORKS
 @pytest.mark.parametrize("wait_s", [0.0, 0.005, 0.02, 0.04])
-def test_a_run_killed_at_any_moment_leaves_the_old_plan_or_the_new(made, tmp_path, wait_s):
-    target = tmp_path / "plan"
-    plan_directory.write_plan(made, target)
+def test_a_run_killed_at_any_moment_leaves_the_old_plan_or_the_new(made, target, wait_s):
     process = multiprocessing.get_context("fork").Process(
         target=_rewrite, args=(made, target, 10**6)
     )
