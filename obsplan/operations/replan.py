@@ -30,7 +30,7 @@ from obsplan.operations.plan_changes import (
     price_list,
 )
 from obsplan.operations.remaining_problem import rest
-from obsplan.planning.minute_repair import bearable, holding, lighter
+from obsplan.planning.minute_repair import Replayed, lighter_plan, tightened_problem, valid_plan
 from obsplan.planning.plan import Plan, Report
 from obsplan.planning.problem.booking import Booking
 from obsplan.planning.problem.definition import Problem, worth_of_all
@@ -231,15 +231,17 @@ def _candidates(
     The bound with the last holds for the rest of the plan; it is infinite before.
     """
     _scenario, environment, judge = scene.scenario, scene.environment, scene.judge
-    spared, booking = bearable(environment, question, judge, lambda problem: repaired(problem, old))
-    booking, verdict = holding(
+    spared, booking = tightened_problem(
+        environment, question, judge, lambda problem: repaired(problem, old)
+    )
+    booking, verdict = valid_plan(
         environment, question, booking or repaired(question, old), None, judge
     )
     yield booking, verdict, np.inf
-    best = booking, verdict
+    best = Replayed(booking, verdict)
     swept = _swept(booking, _favoured(spared, old, CLINGING), first)
     if (verdict := judge(swept)).is_valid:
-        best = max(best, (swept, verdict), key=lambda plan: plan[0].value())
+        best = max(best, Replayed(swept, verdict), key=lambda plan: plan.booking.value())
         yield swept, verdict, np.inf
     # The old plan may be far from the best that is possible now: so begin afresh, too,
     # with little effort: the team waits.
@@ -250,15 +252,15 @@ def _candidates(
         # The old plan showed places for required runs that are not found afresh.
         afresh = booking.copy()
         afresh.problem = loose
-    lightly = partial(lighter, judge=judge)
+    lightly = partial(lighter_plan, replay=judge)
     found = list(better_plans(loose, relaxed, gap, afresh, effort="low", lighter=lightly))
     booking, bound = found[-1]
     # What the replay accepts may be worth more than the last, mended.
     for worthy, _ in sorted(found, key=lambda plan: plan[0].value(), reverse=True):
-        if worthy.value() > best[0].value() and (verdict := judge(worthy)).is_valid:
-            best = worthy, verdict
+        if worthy.value() > best.booking.value() and (verdict := judge(worthy)).is_valid:
+            best = Replayed(worthy, verdict)
             break
-    fresh = holding(environment, question, booking, best, judge)
+    fresh = valid_plan(environment, question, booking, best, judge)
     yield *fresh, bound
     if fresh[0] is swept:
         return  # which holds on to the old starts more than leaning would

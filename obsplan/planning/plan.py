@@ -1,27 +1,28 @@
 """A plan for a scenario: solved in steps, replayed by the minute, then written as tables.
 
-A plan leaves this room only after the independent replay has found no broken rule.
+Only a plan in which the independent replay found no violation is returned.
 """
 
-from collections.abc import Callable
-from contextlib import closing
+from collections.abc import Callable, Generator, Iterator
+from contextlib import closing, contextmanager
 from dataclasses import dataclass, field
 from datetime import datetime
+from enum import Enum
 from functools import partial
 from threading import Event, Timer
 
 import numpy as np
 import pandas as pd
 
-from obsplan.checking.check import Verdict, check_timeline
+from obsplan.checking.check import Verdict
 from obsplan.common.errors import Infeasible
 from obsplan.common.text import raised
 from obsplan.environment.model import Environment
-from obsplan.planning.minute_repair import holding, lighter, replayed
+from obsplan.planning.minute_repair import Replayed, lighter_plan, replay_of, valid_plan
 from obsplan.planning.problem.booking import Booking, plan_value
 from obsplan.planning.problem.definition import worth_of_all
 from obsplan.planning.problem.from_scenario import build_problem
-from obsplan.planning.problem.timeline_table import plan_slots, timeline_table
+from obsplan.planning.problem.timeline_table import timeline_table
 from obsplan.planning.reasons.audit import no_room_for_required_runs
 from obsplan.planning.reasons.conflicts import find_conflict
 from obsplan.planning.reasons.idle_energy import why_not_idle
@@ -32,16 +33,18 @@ from obsplan.planning.search.strategy import better_plans
 from obsplan.planning.search.tie_breaks import tidy_plans
 
 Report = Callable[[str], None]
+# Values that differ by less are the same.
+SAME_VALUE = 1e-9
 
 
 @dataclass(frozen=True)
 class Plan:
-    """A plan that holds, and how good it is.
+    """A valid plan, and how good it is.
 
     environment: what it was made for. timeline: slots with the columns of timeline.csv.
-    unplaced: activities that wanted more runs than they got, with the reason. verdict: what
-    the replay found (nothing broken), margins and resources. value: worth of all slots;
-    bound: no plan on this grid of steps can be worth more. interrupted: the search was
+    unplaced: activities with fewer runs than requested, with the reason. verdict: what the
+    replay found (no violation), margins and resources. value: sum over all slots. bound:
+    upper bound on the value of any plan on this time grid. interrupted: the search was
     stopped before its end, by hand or because patience ran out. now_utc: the instant from
     which on a replan may change things; None for a plan of the whole span.
     """
@@ -57,7 +60,7 @@ class Plan:
 
     @property
     def gap(self) -> float:
-        """Share of the bound that might still be missing, 0..1."""
+        """Upper bound on the gap to the optimum, as a share of the bound, 0..1."""
         return 1 - self.value / self.bound if self.bound > 0 else 0.0
 
 
@@ -68,133 +71,176 @@ def make_plan(
     effort: str = "normal",
     patience_s: float | None = None,
 ) -> Plan:
-    """The best plan found for `scenario`, within `gap` of the best possible if it can be.
+    """The best plan found for a scenario, within `gap` of the optimum if it can be.
 
     `effort` ("low", "normal", "high") limits the search in counts of work, so that the same
-    input gives the same plan everywhere; `patience_s`, where given, ends it by the clock and
-    says so. `report` is told of progress, a line at a time. Ctrl-C, once there is a first
-    plan, ends the search with the best so far. Raises Infeasible when required runs cannot
-    be placed or a platform cannot even idle through the span.
+    input gives the same plan everywhere; `patience_s`, if given, ends it by the clock and
+    says so. `report` hears of progress, a line at a time. Ctrl-C, once there is a first
+    plan, ends the search with the best so far. Raises Infeasible if required runs cannot be
+    placed or a platform cannot even idle through the span.
     """
-    _require_idle(environment)
-    _require_room(environment)
-    question = build_problem(environment)
-    relaxed = build_problem(environment, relaxed=True)
-    best: tuple[Booking, Verdict] | None = None
-    bound, interrupted = np.inf, False
-    bounds = [worth_of_all(relaxed)]
-    stop, struck = Event(), Event()
-    clock = _clock(patience_s, stop, struck)
-    try:
-        lightly = partial(lighter, judge=replayed(environment))
-        spared, first = question, None
-        if not is_small(relaxed):
-            first = quick_plan(question, stop)
-            first = first if stop.is_set() else lightly(first) or first
-            spared = first.problem
-        searching = better_plans(spared, relaxed, gap, first, bounds.append, effort, stop, lightly)
-        with closing(searching) as plans:
-            for booking, bound in plans:
-                if np.isfinite(bound):
-                    bounds.append(bound)
-                if best is None or np.isfinite(bound):
-                    best = holding(environment, question, booking, best)
-                    head = "first plan" if np.isinf(bound) else "plan"
-                    report(f"{head}: {_standing(best[0], bounds)}, {best[1].summary}")
-                    continue
-                verdict = check_timeline(environment, plan_slots(environment.scenario, booking))
-                if verdict.is_valid and booking.value() > best[0].value():
-                    best = booking, verdict
-                    report(f"better: {_standing(booking, bounds)}")
-    except KeyboardInterrupt:
-        if best is None:
-            raise
-        interrupted = True
-        report("interrupted: going on with the best plan so far")
-    except LookupError as obstacle:
-        if not struck.is_set():
-            report("no place found for all required runs; checking which rules conflict ...")
-        conflict = find_conflict(environment, struck)
-        early = f" within the patience of {patience_s:g} s" if struck.is_set() else ""
-        raise Infeasible(
-            str(conflict)
-            if conflict
-            else f"no place found{early} for all required runs: {obstacle.args[0]}; fix: relax "
-            "a condition, a gap or `must`, or give the platform more energy, storage or contact"
-        ) from None
-    finally:
-        clock.cancel()
-    if struck.is_set():
-        interrupted = True
-        report(f"patience of {patience_s:g} s ran out: another run may end elsewhere")
-    found = best[0].value()
-    try:
-        best = _filled(environment, *best)
-    except KeyboardInterrupt:
-        interrupted = True
-    booking, verdict = best
-    # What was heard by now depends on the clock; it counts only where the search did not end.
-    bound = min(bound, *(bounds if interrupted else bounds[:1]))
-    if booking.value() > found:
-        report(f"filled up: {_standing(booking, bounds)}")
-    timeline = timeline_table(environment, booking)
-    if any(len(runs) < task.count for task, runs in zip(question.tasks, booking.runs)):
-        report("asking what would let more runs in ...")
-    return Plan(
-        environment,
-        timeline,
-        unplaced(environment, booking, timeline),
-        verdict,
-        plan_value(question, booking.runs),
-        above(bound, booking),
-        interrupted,
-    )
+    if why := why_not_idle(environment):
+        raise Infeasible(why)
+    if findings := no_room_for_required_runs(environment):
+        raise Infeasible("\n".join(finding.line for finding in findings))
+    search = PlanSearch(environment, report)
+    best = search.run(gap, effort, patience_s)
+    return search.plan(search.filled(best))
 
 
-def _filled(
-    environment: Environment, booking: Booking, verdict: Verdict
-) -> tuple[Booking, Verdict]:
-    """The plan tidied, and filled with what then fits besides, as far as the replay agrees."""
-    for better in tidy_plans(booking):
-        judged = check_timeline(environment, plan_slots(environment.scenario, better))
-        if judged.is_valid:
-            return better, judged
-    return booking, verdict
+class StopReason(Enum):
+    """Why a search stopped before its end; the text is what the user is told."""
+
+    CTRL_C = "interrupted: continuing with the best plan so far"
+    PATIENCE = "patience ran out; another run may give a different plan"
 
 
-def _clock(patience_s: float | None, stop: Event, struck: Event) -> Timer:
-    """A running clock that stops the search when patience ends; a still one without limit."""
+class PlanSearch:
+    """A search with what is known of it by now: the bounds, and whether it was stopped.
 
-    def strike() -> None:
-        struck.set()
+    `bounds` gathers the upper bounds as soon as they are known, which depends on the clock;
+    `bound` is the one that came with the last plan, which does not.
+    """
+
+    def __init__(self, environment: Environment, report: Report):
+        self.environment = environment
+        self.report = report
+        self.problem = build_problem(environment)
+        self.relaxed = build_problem(environment, relaxed=True)
+        self.replay = replay_of(environment)
+        self.requested_value = worth_of_all(self.relaxed)
+        self.bounds: list[float] = []
+        self.bound = np.inf
+        self.stopped: StopReason | None = None
+
+    def run(self, gap: float, effort: str, patience_s: float | None) -> Replayed:
+        """The best plan found until within `gap` of the bound, `effort` is spent, or stopped.
+
+        Raises Infeasible when no place is found for all required runs, KeyboardInterrupt
+        when interrupted before there is a plan.
+        """
+        best: Replayed | None = None
+        stop, expired = Event(), Event()
+        try:
+            with (
+                _clock(patience_s, stop, expired),
+                closing(self._plans(gap, effort, stop)) as plans,
+            ):
+                for booking, bound in plans:
+                    best = self._better(best, booking, bound)
+        except KeyboardInterrupt:
+            if best is None:
+                raise
+            self._stop(StopReason.CTRL_C)
+        except LookupError as obstacle:
+            raise Infeasible(self._why_no_place(obstacle.args[0], expired)) from None
+        if expired.is_set():
+            self._stop(StopReason.PATIENCE)
+        assert best is not None  # a search that yields no plan raises
+        return best
+
+    def filled(self, best: Replayed) -> Replayed:
+        """The plan tidied, and filled with what then fits too, if the replay accepts that."""
+        try:
+            for booking in tidy_plans(best.booking):
+                verdict = self.replay(booking)
+                if verdict.is_valid:
+                    if booking.value() > best.booking.value():
+                        self.report(f"filled: {self._standing(booking)}")
+                    return Replayed(booking, verdict)
+        except KeyboardInterrupt:
+            self.stopped = StopReason.CTRL_C
+        return best
+
+    def plan(self, best: Replayed) -> Plan:
+        """The plan as tables, with the reasons of what is not in it."""
+        booking, verdict = best
+        timeline = timeline_table(self.environment, booking)
+        if any(len(runs) < task.count for task, runs in zip(self.problem.tasks, booking.runs)):
+            self.report("checking what would allow more runs ...")
+        bounds = [self.bound, self.requested_value]
+        # What is known by now depends on the clock, so it counts only if the search was stopped.
+        if self.stopped:
+            bounds += self.bounds
+        return Plan(
+            self.environment,
+            timeline,
+            unplaced(self.environment, booking, timeline),
+            verdict,
+            plan_value(self.problem, booking.runs),
+            above(min(bounds), booking),
+            self.stopped is not None,
+        )
+
+    def _plans(
+        self, gap: float, effort: str, stop: Event
+    ) -> Generator[tuple[Booking, float], None, None]:
+        """Ever better plans, in a problem with enough in reserve for the replay to accept them."""
+        lighter = partial(lighter_plan, replay=self.replay)
+        problem, first = self.problem, None
+        if not is_small(self.relaxed):
+            first = quick_plan(problem, stop)
+            first = first if stop.is_set() else lighter(first) or first
+            problem = first.problem
+        yield from better_plans(
+            problem, self.relaxed, gap, first, self.bounds.append, effort, stop, lighter
+        )
+
+    def _better(self, best: Replayed | None, booking: Booking, bound: float) -> Replayed:
+        """The better of two plans; the first and the last are repaired for the replay."""
+        self.bound = bound
+        if np.isfinite(bound):
+            self.bounds.append(bound)
+        if best is None or np.isfinite(bound):
+            best = valid_plan(self.environment, self.problem, booking, best)
+            head = "plan" if np.isfinite(bound) else "first plan"
+            self.report(f"{head}: {self._standing(best.booking)}; {best.verdict.summary}")
+            return best
+        verdict = self.replay(booking)
+        if verdict.is_valid and booking.value() > best.booking.value():
+            best = Replayed(booking, verdict)
+            self.report(f"better: {self._standing(booking)}")
+        return best
+
+    def _stop(self, reason: StopReason) -> None:
+        self.stopped = reason
+        self.report(reason.value)
+
+    def _standing(self, booking: Booking) -> str:
+        """The value, and an upper bound on the gap to the optimum, as known by now."""
+        value, bound = booking.value(), min([self.requested_value, *self.bounds])
+        proven = value >= bound - SAME_VALUE
+        if not self.bounds and not proven:
+            return f"value {value:.1f} of {raised(bound)} requested, no bound yet"
+        gap_percent = 0.0 if proven else 100 * (1 - value / bound)
+        return f"value {value:.1f}, upper bound {raised(bound)} (gap {raised(gap_percent)} %)"
+
+    def _why_no_place(self, required: str, expired: Event) -> str:
+        """Which rules conflict; the `required` runs if that is not found."""
+        if not expired.is_set():
+            self.report("no place found for all required runs; checking which rules conflict ...")
+        if conflict := find_conflict(self.environment, expired):
+            return str(conflict)
+        early = " before patience ran out" if expired.is_set() else ""
+        return (
+            f"no place found{early} for all required runs: {required}; fix: relax a condition, a "
+            "gap or `must`, or give the platform more energy, storage or contact"
+        )
+
+
+@contextmanager
+def _clock(patience_s: float | None, stop: Event, expired: Event) -> Iterator[None]:
+    """Sets `expired` and `stop` when patience ends; never without a limit."""
+
+    def expire() -> None:
+        expired.set()
         stop.set()
 
-    clock = Timer(patience_s or 0.0, strike)
+    clock = Timer(patience_s or 0.0, expire)
     clock.daemon = True
     if patience_s is not None:
         clock.start()
-    return clock
-
-
-def _standing(booking: Booking, bounds: list[float]) -> str:
-    """The value, and how far from the best possible it is at most, as known by now.
-
-    The first of the bounds is the worth of all that is asked, which is seldom possible.
-    """
-    value, bound = booking.value(), min(bounds)
-    if len(bounds) == 1 and value < bound - 1e-9:
-        return f"value {value:.1f} of {raised(bound)} asked for, no bound yet"
-    missing = 1 - value / bound if value < bound - 1e-9 else 0.0
-    return f"value {value:.1f}, at most {raised(bound)} possible ({raised(100 * missing)} % open)"
-
-
-def _require_idle(environment: Environment) -> None:
-    """Raise Infeasible when a platform breaks a limit with nothing planned at all."""
-    if why := why_not_idle(environment):
-        raise Infeasible(why)
-
-
-def _require_room(environment: Environment) -> None:
-    """Raise Infeasible when an activity's own windows have no room for its required runs."""
-    if findings := no_room_for_required_runs(environment):
-        raise Infeasible("\n".join(finding.line for finding in findings))
+    try:
+        yield
+    finally:
+        clock.cancel()

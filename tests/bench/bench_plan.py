@@ -28,7 +28,7 @@ from families import FAMILIES, drawn
 
 import obsplan.planning.plan
 from obsplan.environment.build import make_environment
-from obsplan.planning.minute_repair import bearable, holding
+from obsplan.planning.minute_repair import tightened_problem, valid_plan
 from obsplan.planning.problem.booking import plan_value
 from obsplan.planning.problem.from_scenario import build_problem
 from obsplan.planning.search.first_plan import quick_plan
@@ -110,7 +110,7 @@ def measured(family: str, seed: str, asked: argparse.Namespace) -> dict:
     }
 
 
-STANDING = re.compile(r"value ([\d.]+)(?:, at most| of) ([\d.]+) (?:possible|asked)")
+STANDING = re.compile(r"value ([\d.]+)(?:, upper bound| of) ([\d.]+)")
 
 
 def _plan_overheard(scenario, sky, asked: argparse.Namespace, report, told):
@@ -143,8 +143,8 @@ def greedy_worth(scenario, sky) -> float | None:
     """Worth of the greedy plan, mended until the replay accepts it; None when it has none."""
     question = build_problem(sky)
     try:
-        spared, first = bearable(sky, question)
-        mended, _ = holding(sky, question, first or quick_plan(spared), None)
+        spared, first = tightened_problem(sky, question)
+        mended, _ = valid_plan(sky, question, first or quick_plan(spared), None)
     except LookupError:
         return None
     return plan_value(question, mended.runs)

@@ -8,7 +8,12 @@ import pytest
 from tools.small import platform, scenario, world
 from tools.tiny import level_node, task
 
-from obsplan.planning.minute_repair import _mended, bearable, lighter, replayed
+from obsplan.planning.minute_repair import (
+    _repaired,
+    lighter_plan,
+    replay_of,
+    tightened_problem,
+)
 from obsplan.planning.problem.booking import Booking
 from obsplan.planning.problem.definition import Problem
 from obsplan.planning.problem.from_scenario import build_problem
@@ -28,8 +33,8 @@ def lean():
 def test_more_is_kept_in_reserve_until_the_replay_agrees():
     scene, around = lean()
     question = build_problem(around)
-    spared, booking = bearable(around, question)
-    assert replayed(around)(booking).is_valid and len(booking.runs[0]) == 1
+    spared, booking = tightened_problem(around, question)
+    assert replay_of(around)(booking).is_valid and len(booking.runs[0]) == 1
     assert spared.nodes[0].reserve_wh > question.nodes[0].reserve_wh
 
 
@@ -41,7 +46,7 @@ def test_a_shortage_leaves_alone_the_platform_that_an_activity_is_named_like():
     scene = scenario({"name": "rover", "power_w": 60.0}, platforms=parts, hours=3)
     around = world(scene, generation_w=np.where(np.arange(180) % 15 < 10, 0.0, 120.0))
     question = build_problem(around)
-    spared, _ = bearable(around, question)
+    spared, _ = tightened_problem(around, question)
     names = [node.name for node in spared.nodes]
     more_wh = {
         name: after.reserve_wh - before.reserve_wh
@@ -52,13 +57,13 @@ def test_a_shortage_leaves_alone_the_platform_that_an_activity_is_named_like():
 
 def test_a_plan_that_the_replay_refuses_is_made_lighter_in_a_stricter_problem():
     scene, around = lean()
-    judge = replayed(around)
+    judge = replay_of(around)
     plan = quick_plan(build_problem(around))
     assert not plan.flow.short and not judge(plan).is_valid
-    found = lighter(plan, judge)
+    found = lighter_plan(plan, judge)
     assert judge(found).is_valid and len(found.runs[0]) == 1
     assert found.problem.nodes[0].reserve_wh > plan.problem.nodes[0].reserve_wh
-    assert lighter(found, judge) is None
+    assert lighter_plan(found, judge) is None
 
 
 def test_a_shortage_drops_no_run_of_a_platform_with_a_similar_name():
@@ -76,7 +81,7 @@ def test_a_shortage_drops_no_run_of_a_platform_with_a_similar_name():
         booking.add(i, 200)
     nodes[1] = replace(nodes[1], reserve_wh=80.0)
     tighter = replace(booking.problem, nodes=tuple(nodes))
-    assert _mended(booking, tighter).runs == [[200], []]
+    assert _repaired(booking, tighter).runs == [[200], []]
 
 
 def test_when_time_is_up_the_first_is_taken_as_it_is():
@@ -86,15 +91,15 @@ def test_when_time_is_up_the_first_is_taken_as_it_is():
 
     def judge(booking):
         made.append(booking)
-        return replayed(around)(booking)
+        return replay_of(around)(booking)
 
-    spared, booking = bearable(around, question, judge=judge, stop=up)
+    spared, booking = tightened_problem(around, question, replay=judge, stop=up)
     assert spared is question and made == [booking]
-    assert not replayed(around)(booking).is_valid
+    assert not replay_of(around)(booking).is_valid
 
 
 def test_question_without_a_place_for_required_runs_has_no_quick_plan():
     scene = scenario({"name": "a", "must": 1, "power_w": 500.0}, hours=2)
     around = world(scene)
     with pytest.raises(LookupError, match='"a"'):
-        bearable(around, build_problem(around))
+        tightened_problem(around, build_problem(around))

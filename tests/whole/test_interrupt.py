@@ -106,10 +106,10 @@ def test_an_interrupted_plan_is_tidied_and_filled_too(monkeypatch):
     assert kept.interrupted and kept.verdict.is_valid
     assert kept.timeline["start_utc"].iloc[0] == scene.span.start_utc
     assert len(kept.timeline) == 3 and kept.unplaced.empty
-    assert told[-1] == "filled up: value 3.0, at most 3.0 possible (0.0 % open)"
+    assert told[-1] == "filled: value 3.0, upper bound 3.0 (gap 0.0 %)"
 
 
-def test_progress_tells_what_is_asked_for_until_there_is_a_bound(monkeypatch):
+def test_progress_tells_the_requested_value_until_there_is_a_bound(monkeypatch):
     # Two of the three fit: 60 Wh are to spend, a run takes 25.
     empty = platform(battery={"capacity_wh": 100.0})
     scene = scenario({"name": "a", "count": 3, "power_w": 25.0}, platforms=[empty])
@@ -122,8 +122,8 @@ def test_progress_tells_what_is_asked_for_until_there_is_a_bound(monkeypatch):
 
     monkeypatch.setattr(plan_room, "better_plans", found)
     plan_room.make_plan(world(scene), report=told.append)
-    assert told[0].startswith("first plan: value 2.0 of 3.0 asked for, no bound yet, ")
-    assert told[1].startswith("plan: value 2.0, at most 2.5 possible (20.0 % open), ")
+    assert told[0].startswith("first plan: value 2.0 of 3.0 requested, no bound yet; ")
+    assert told[1].startswith("plan: value 2.0, upper bound 2.5 (gap 20.0 %); ")
 
 
 def test_ctrl_c_while_a_plan_is_tidied_keeps_the_plan(monkeypatch):
@@ -133,7 +133,7 @@ def test_ctrl_c_while_a_plan_is_tidied_keeps_the_plan(monkeypatch):
         raise KeyboardInterrupt
 
     monkeypatch.setattr(plan_room, "better_plans", stopped_late)
-    monkeypatch.setattr(plan_room, "_filled", impatient)
+    monkeypatch.setattr(plan_room, "tidy_plans", impatient)
     kept = plan_room.make_plan(world(scene))
     assert kept.interrupted and kept.verdict.is_valid and kept.value == 1.0
 

@@ -153,10 +153,10 @@ def _rules(environment: Environment, required: Problem) -> Iterator[Rule]:
             yield Rule(f'"{activity.name}" must run{times}', _on_task(i, must=task.must))
     for i, _, activity in placed:
         masks = condition_masks(environment, activity)
-        words = condition_words(scenario, activity)
+        conditions = condition_words(scenario, activity)
         for key, mask in start_masks(environment, activity, masks).items():
             if key != "span":
-                yield Rule(f'"{activity.name}" needs {words[key]}', partial(_only_at, i, mask))
+                yield Rule(f'"{activity.name}" needs {conditions[key]}', partial(_only_at, i, mask))
     for i, task, activity in placed:
         if activity.gap_min:
             words = f'gap of {activity.gap_min} min between runs of "{activity.name}"'
@@ -204,8 +204,8 @@ def reserve_words(platform: Platform) -> str:
 
 def end_charge_words(platform: Platform) -> str:
     """The rule of the charge at the end of the span."""
-    battery = platform.battery
-    return f'end charge of {battery.end * battery.capacity_wh:g} Wh on "{platform.name}"'
+    end_wh = (platform.battery.end or 0.0) * platform.battery.capacity_wh
+    return f'end charge of {end_wh:g} Wh on "{platform.name}"'
 
 
 def _exclusion(scenario: Scenario, exclusion: Exclusion) -> str:

@@ -5,6 +5,7 @@ from dataclasses import dataclass, replace
 from datetime import datetime
 
 import numpy as np
+import pandas as pd
 
 from obsplan.checking.check import Verdict, check_timeline
 from obsplan.checking.slots import stamp
@@ -143,7 +144,7 @@ def _balance(
     table = idle.resources[platform.name]
     stored_wh = table["stored_wh"].to_numpy()
     # At the end of the span there is no further row.
-    end = min(int(np.searchsorted(table.index, short_utc)), len(table))
+    end = min(int(table.index.searchsorted(pd.Timestamp(short_utc))), len(table))
     full = np.flatnonzero(stored_wh[:end] >= platform.battery.capacity_wh - FULL_WH)
     first = int(full[-1]) if len(full) else 0
     while end < len(table) and stored_wh[end] < stored_wh[end - 1]:

@@ -13,7 +13,7 @@ import pandas as pd
 
 from obsplan.environment.model import Environment
 from obsplan.inputs.conditions import requested
-from obsplan.inputs.scenario import Activity
+from obsplan.inputs.scenario import Activity, GroundRange
 from obsplan.planning.problem.booking import Booking
 from obsplan.planning.problem.resource_flow import TOLERANCE
 from obsplan.planning.problem.start_windows import start_mask, why_no_window
@@ -231,9 +231,10 @@ def _wider_range(insertion: Insertion) -> Changes:
 
 def _allowing(activity: Activity, key: str, limits: tuple[float, float] | None) -> Activity:
     """The activity with other limits in `when.<key>`, or none."""
-    if key == "ground" and limits is not None:
-        limits = activity.when.ground.model_copy(update={"temperature_k": limits})
-    when = activity.when.model_copy(update={key: limits})
+    value: GroundRange | tuple[float, float] | None = limits
+    if activity.when.ground and key == "ground" and limits:
+        value = activity.when.ground.model_copy(update={"temperature_k": limits})
+    when = activity.when.model_copy(update={key: value})
     return activity.model_copy(update={"when": when})
 
 

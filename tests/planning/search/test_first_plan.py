@@ -105,7 +105,7 @@ def test_required_runs_are_not_held_back_by_where_runs_were_liked():
 @pytest.mark.parametrize(
     "patience_s, said",
     [
-        (0.01, "no place found within the patience of 0.01 s for all required runs"),
+        (0.01, "no place found before patience ran out for all required runs"),
         (None, 'conflicting rules: "drive" must run 10 times; "libs raster" must run 28 times'),
     ],
 )
