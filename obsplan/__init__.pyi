@@ -2,6 +2,8 @@ from obsplan.analysis.command_deadlines import uplink_deadlines as uplink_deadli
 from obsplan.checking.check import Verdict as Verdict
 from obsplan.checking.check import check_timeline as check_timeline
 from obsplan.checking.check import resources_table as resources_table
+from obsplan.checking.own_rules import with_rule as with_rule
+from obsplan.checking.violation import Violation as Violation
 from obsplan.common.csv_file import write_csv as write_csv
 from obsplan.common.errors import EphemerisError as EphemerisError
 from obsplan.common.errors import Infeasible as Infeasible

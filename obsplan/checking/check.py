@@ -12,6 +12,7 @@ import numpy as np
 import pandas as pd
 
 from obsplan.checking.margins import margins
+from obsplan.checking.own_rules import own_violations
 from obsplan.checking.replay import Books, replay
 from obsplan.checking.resource_rules import resource_violations
 from obsplan.checking.rules import rule_names, slot_violations
@@ -76,7 +77,8 @@ def check_timeline(
     alone break are not named, nor are limits passed before telemetry was read. A failed run
     draws power while it lasts and counts for nothing else. Rows named as in
     `Scenario.sending_names`, with an `end_utc`, say when a platform may send: then none
-    sends outside its own rows. Without any, all send whenever they can. Margins, and what
+    sends outside its own rows. Without any, all send whenever they can. Rules of one's own are
+    those of `with_rule`. Margins, and what
     would mend a slot, are told from `now_utc` on. Raises TableError when slots are not such
     a table, ValueError when the environment is not that of the scenario.
     """
@@ -87,10 +89,11 @@ def check_timeline(
     books = replay(environment, runs, may_send, minutes)
     index = environment.sky.index[:minutes]
     now = 0 if now_utc is None else int((now_utc - index[0]) / MINUTE)
-    rules = rule_names(environment)
+    rules = (*rule_names(environment), *environment.own_rules)
     found = [
         *slot_violations(environment, runs, minutes, now),
         *resource_violations(environment, runs, books, sending, may_send),
+        *own_violations(environment, runs),
     ]
     found.sort(key=lambda v: (v.time_utc, rules.index(v.rule), v.slots, v.message))
     return Verdict(

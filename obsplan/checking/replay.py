@@ -137,7 +137,7 @@ class PlatformBook:
         self.need_wh = self._needs_wh()
 
         self.mbit, self.sent = platform.store.start_mbit, 0.0
-        self.stored_wh = [self.battery.start * self.full_wh]
+        self.stored_wh: list[float] = [self.battery.start * self.full_wh]
         self.stored_mbit = [self.mbit]
         self.sent_mbit = [0.0] * minutes
 
@@ -236,7 +236,7 @@ def known(table: pd.DataFrame, column: str, platform: str, minutes: int) -> np.n
 
     A number that is missing would make every comparison come out false, and so pass.
     """
-    values = table[column].to_numpy(dtype=float)[:minutes]
+    values = np.asarray(table[column], dtype=float)[:minutes]
     if not np.isfinite(values).all():
         raise ValueError(f'platform "{platform}": {column} is not known in every minute')
     return values

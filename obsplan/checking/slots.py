@@ -170,4 +170,4 @@ def _span_minutes(scenario: Scenario, times: pd.Series) -> np.ndarray:
     if getattr(times.dtype, "tz", None) is None:
         raise TableError(f"slots: {times.name} must hold times with a zone (UTC)")
     since = times.dt.tz_convert("UTC").dt.as_unit("us") - pd.Timestamp(scenario.span.start_utc)
-    return (since / MINUTE).to_numpy(dtype=float)
+    return np.asarray(since / MINUTE, dtype=float)

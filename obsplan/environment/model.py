@@ -1,5 +1,6 @@
 """The environment of a scenario over its span, as data alone: tables by the minute."""
 
+from collections.abc import Callable
 from dataclasses import dataclass, field
 
 import numpy as np
@@ -32,6 +33,7 @@ class Environment:
     out: per instrument that is ever out of service, the minutes (n,) in which it is.
     own_windows: per activity that was given windows (see `with_windows`), the minutes (n,)
         in which its slots may be.
+    own_rules: per name, the function that checks a rule of one's own (see `with_rule`).
     readings: per platform with known telemetry, its reading.
     """
 
@@ -44,6 +46,7 @@ class Environment:
     out: dict[str, np.ndarray] = field(default_factory=dict)
     readings: dict[str, Reading] = field(default_factory=dict)
     own_windows: dict[str, np.ndarray] = field(default_factory=dict)
+    own_rules: dict[str, Callable] = field(default_factory=dict)
 
     def in_contact(self, platform: str) -> np.ndarray:
         """Minutes (n,) in which the platform can reach Earth, itself or through its relay."""

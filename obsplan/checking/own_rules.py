@@ -1,0 +1,58 @@
+"""Rules of one's own: functions that a script hands over, checked like all others."""
+
+from collections.abc import Callable, Iterable, Iterator
+from dataclasses import replace
+
+import pandas as pd
+
+from obsplan.checking.resource_rules import RESOURCE_RULES
+from obsplan.checking.rules import rule_names
+from obsplan.checking.slots import Run, runs_table
+from obsplan.checking.violation import Violation
+from obsplan.environment.model import Environment
+
+OwnRule = Callable[[Environment, pd.DataFrame], Iterable[Violation]]
+
+
+def with_rule(environment: Environment, name: str, rule: OwnRule) -> Environment:
+    """The environment in which every timeline must also keep `rule`, called `name`.
+
+    `rule(environment, runs)` returns, or yields, a `Violation` each time a timeline breaks
+    it, and nothing for one that keeps it. `runs` has one row per run in order of start, with
+    the columns `slot`, `activity`, `platform`, `start_utc`, `end_utc` and `state` (as in
+    timeline.csv); failed runs are left out. The violations come back under `name`, whatever
+    their `rule` says; one whose `slots` were all done already is left out.
+
+    `check_timeline` calls the rule, and so do `make_plan` and `make_replan`: they move or drop
+    runs that a violation names in `slots` until the rule is kept, and raise Infeasible if that
+    does not help. The upper bound of a plan does not know the rule. The same runs must always
+    give the same violations. A limit on when an activity may run is better given as windows
+    (see `with_windows`), which the search knows from the start.
+
+    A rule given again under the same name replaces the first. Raises ValueError if the name is
+    that of a built-in rule.
+    """
+    built_in = {*rule_names(environment), *RESOURCE_RULES}
+    if name in built_in:
+        raise ValueError(f"rule '{name}': obsplan has a rule of this name; choose another name")
+    return replace(environment, own_rules=environment.own_rules | {name: rule})
+
+
+def own_violations(environment: Environment, runs: list[Run]) -> Iterator[Violation]:
+    """What the rules of one's own find in the runs.
+
+    Raises TypeError if one returns anything but violations, or a time without a zone.
+    """
+    if not environment.own_rules:
+        return
+    facts = {run.slot for run in runs if run.is_fact}
+    table = runs_table(environment.scenario, [run for run in runs if run.state != "failed"])
+    for name, rule in environment.own_rules.items():
+        for violation in rule(environment, table.copy()) or ():
+            if not isinstance(violation, Violation):
+                raise TypeError(f"rule '{name}': gave {violation!r}; allowed are Violations")
+            if violation.time_utc.tzinfo is None:
+                raise TypeError(f"rule '{name}': time_utc {violation.time_utc} has no zone")
+            slots = tuple(map(str, violation.slots))
+            if not slots or not facts.issuperset(slots):
+                yield replace(violation, rule=name, slots=slots)
