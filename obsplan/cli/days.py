@@ -110,14 +110,14 @@ def ranked_line(row, where: str = "") -> str:
 
 
 def _echo(choice) -> None:
-    from obsplan.survey.landing_days import loses_least
+    from obsplan.survey.landing_days import most_tolerant_day
 
     best = choice.table.dropna(subset="rank").sort_values("rank").head(3)
     for row in best.itertuples(index=False):
         click.echo(ranked_line(row))
     if best.empty:
         click.echo("no lunar day in the range allows a landing; the notes say why")
-    if least := loses_least(choice):
+    if least := most_tolerant_day(choice):
         click.echo(
             f"most tolerant of a late or off-target landing: lunar day {least[0]}, which keeps "
             f"{100 * least[1]:.0f} % in its worst case"

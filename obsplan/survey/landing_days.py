@@ -1,6 +1,6 @@
-"""On which lunar day should we land? Every lunar day of a range, ranked, with reasons."""
+"""On which lunar day should we land? Every lunar day in a range, ranked, with reasons."""
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
@@ -19,7 +19,7 @@ from obsplan.survey.ranking import for_and_against, ranked
 from obsplan.survey.site_course import SiteCourse, place_of, site_courses, skyline_of
 from obsplan.survey.stay_figures import (
     COLUMNS,
-    LOSING,
+    TOUCHDOWN_COLUMNS,
     Day,
     day_row,
     days_of,
@@ -30,16 +30,16 @@ from obsplan.survey.stay_figures import (
 Report = Callable[[str], None]
 DAY_COLUMNS = [*COLUMNS, "value", "bound", "rank", "notes"]
 WINDOW_COLUMNS = ["lunar_day", "window", "start_utc", "end_utc"]
-BEARINGS = {"north": 0.0, "east": 90.0, "south": 180.0, "west": 270.0}
+BEARINGS_DEG = {"north": 0.0, "east": 90.0, "south": 180.0, "west": 270.0}
 
 
 @dataclass(frozen=True)
 class DayChoice:
     """The lunar days of a range.
 
-    table: one row a lunar day, the columns of days.csv. windows: light, landing, eclipse,
-    contact and hidden Earth of each day. losses: what another touchdown costs, one row for
-    each day and case; empty unless asked for.
+    table: one row per lunar day, the columns of days.csv. windows: light, landing, eclipse,
+    contact and hidden Earth of each day. losses: figures of a late or off-target landing and
+    their difference from the nominal one, one row per day and case; empty unless requested.
     """
 
     table: pd.DataFrame
@@ -61,21 +61,22 @@ def landing_days(
 ) -> DayChoice:
     """Every lunar day at the site whose local noon lies in first_utc..last_utc, ranked.
 
-    With `planned` the planner runs for each day from the opening of its landing window.
-    `late_h` and `offset_km` add what a landing at the window's close, so much late, or so
-    far off to the north, east, south and west loses; with `planned` in value too.
+    With `planned`, the planner runs for each day from the opening of its landing window.
+    `late_h` and `offset_km` add the losses of a landing at the close of the window, of one
+    that is late, and of one off target to the north, east, south and west; with `planned`
+    their loss of value too.
 
-    Raises ObsplanError for a range without a lunar day, EphemerisError for one that
-    reaches, with half a lunation after and one and a half before it, outside the kernels.
+    Raises ObsplanError for a range without a lunar day; EphemerisError unless the kernels
+    cover the range, one and a half lunations before it and half a lunation after it.
     """
     range_s = range_seconds(first_utc, last_utc)
     home = place_of(scenario)
-    moved = _moved(home, offset_km)
-    places = [home, *moved.values()]
-    # What stands around the site is taken to stand around a place close by too.
+    off_target = _off_target(home, offset_km)
+    places = [home, *off_target.values()]
+    # Places this close are assumed to have the skyline of the site.
     profiles = [skyline_of(home)] * len(places)
     course, *others = site_courses(scenario, places, *range_s, ephemeris_directory, profiles)
-    # Local noon moves too, across a pole by half a lunation; the stay does not.
+    # Local noon shifts with longitude, across a pole by half a lunation; the day is the same.
     others = [replace(other, days=course.days) for other in others]
     own_days = days_of(course, scenario)
     if not own_days:
@@ -86,8 +87,8 @@ def landing_days(
     planner = Planner(scenario, gap, ephemeris_directory) if planned else None
     rows = site_rows(scenario, course, planner, report)
     losses = pd.DataFrame()
-    if late_h is not None or moved:
-        elsewhere = dict(zip(moved, others))
+    if late_h is not None or off_target:
+        elsewhere = dict(zip(off_target, others))
         losses = _losses(scenario, (course, own_days, rows), elsewhere, late_h, planner, report)
     return DayChoice(ranked_table(rows, planned), _windows_table(course, own_days), losses)
 
@@ -108,7 +109,7 @@ def site_rows(
     planner: "Planner | None" = None,
     report: Report = lambda line: None,
 ) -> list[dict]:
-    """A row for each lunar day of a site, all of DAY_COLUMNS but the rank; times in seconds."""
+    """A row per lunar day of a site: DAY_COLUMNS with `rank` None; times in seconds."""
     rows = []
     for day in days_of(course, scenario):
         row = day_row(scenario, course, day)
@@ -116,16 +117,16 @@ def site_rows(
         row["notes"] = why_no_landing(scenario, course, day)
         if planner and len(day.landing):
             row |= planner.value(course.place, day.first_s, day.last_s)
-            report(f"lunar day {day.number}: {_told(row)}")
+            report(f"lunar day {day.number}: {_outcome(row)}")
         rows.append(row)
-    said = for_and_against(pd.DataFrame(rows, columns=DAY_COLUMNS))
-    for row, words in zip(rows, said):
+    arguments = for_and_against(pd.DataFrame(rows, columns=DAY_COLUMNS))
+    for row, words in zip(rows, arguments):
         row["notes"] = "; ".join(filter(None, (row["notes"], words)))
     return rows
 
 
-def ranked_table(rows: list[dict], planned: bool, leading: list[str] = []) -> pd.DataFrame:
-    """Rows of `site_rows` as a table in UTC with their rank, `leading` columns first."""
+def ranked_table(rows: list[dict], planned: bool, leading: Sequence[str] = ()) -> pd.DataFrame:
+    """Rows of `site_rows` as a table with UTC times and ranks, `leading` columns first."""
     table = pd.DataFrame(rows, columns=[*leading, *DAY_COLUMNS])
     for column in DAY_COLUMNS:
         if column.endswith("_utc"):
@@ -138,12 +139,12 @@ def ranked_table(rows: list[dict], planned: bool, leading: list[str] = []) -> pd
 
 
 class Planner:
-    """Plans the scenario on another lunar day.
+    """Plans the scenario on another lunar day or at another place.
 
-    The plan runs from touchdown to the day's last light and as much later, or earlier, as
-    the scenario's own span ends after the last light of its own lunar day. Conditions and
-    coverage are relative to the sky or the span and so carry over; instants that the
-    scenario names move with the start.
+    The plan begins at touchdown. It ends as long after, or before, the last light of its
+    lunar day as the span of the scenario ends after that of its own. Conditions and coverage
+    are relative to the sky or the span and so apply unchanged; all times in the scenario
+    shift with the start.
     """
 
     def __init__(self, scenario: Scenario, gap: float, ephemeris_directory: Path | None = None):
@@ -155,22 +156,22 @@ class Planner:
         self.after_light_s = int(scenario.span.end_utc.timestamp()) - own.last_s
 
     def value(self, place: Place, touchdown_s: int, last_light_s: int) -> dict:
-        """`value` and `bound` of a plan there and then, and `notes` where there is none."""
+        """`value`, `bound` and `notes` of the plan; without a plan the notes say why."""
         try:
-            moved = self.moved(place, touchdown_s, last_light_s)
-            made = make_plan(make_environment(moved, self.ephemeris_directory), self.gap)
+            scenario = self.scenario_at(place, touchdown_s, last_light_s)
+            plan = make_plan(make_environment(scenario, self.ephemeris_directory), self.gap)
         except (Infeasible, ScenarioError) as obstacle:
             why = str(obstacle).splitlines()[0]
             return {"value": None, "bound": None, "notes": f"no plan: {why}"}
-        return {"value": made.value, "bound": made.bound, "notes": ""}
+        return {"value": plan.value, "bound": plan.bound, "notes": ""}
 
-    def moved(self, place: Place, touchdown_s: int, last_light_s: int) -> Scenario:
-        """The scenario at a place, from touchdown; raises Infeasible when no step is left."""
+    def scenario_at(self, place: Place, touchdown_s: int, last_light_s: int) -> Scenario:
+        """The scenario at a place from touchdown on; raises Infeasible if no step is left."""
         scenario = self.scenario
         start = _utc(-(-touchdown_s // 60) * 60)
         end = _utc((last_light_s + self.after_light_s) // 60 * 60)
         if end - start < timedelta(minutes=scenario.span.step_min):
-            raise Infeasible("the span would end before its first step")
+            raise Infeasible("the span would end within its first step")
         shift = start - scenario.span.start_utc
         site = scenario.site.model_copy(
             update={
@@ -203,43 +204,54 @@ class Planner:
         )
 
 
-def _told(made: dict) -> str:
-    """How planning a day went."""
-    return made["notes"] or f"value {made['value']:.1f} of at most {made['bound']:.1f}"
+def _outcome(planned: dict) -> str:
+    """The outcome of `Planner.value` in words."""
+    return planned["notes"] or f"value {planned['value']:.1f}, upper bound {planned['bound']:.1f}"
 
 
 def _utc(seconds: int) -> datetime:
     return datetime.fromtimestamp(seconds, UTC)
 
 
-def _moved(home: Place, offset_km: float | None) -> dict[str, Place]:
-    """The site moved along great circles to each side, by the name of the case."""
+def _off_target(home: Place, offset_km: float | None) -> dict[str, Place]:
+    """Places `offset_km` from the site along great circles, by the name of the case."""
     if offset_km is None:
         return {}
-    moved = {}
+    places = {}
     latitude, longitude = np.radians([home.latitude_deg, home.longitude_deg])
     arc = offset_km / (MOON_RADIUS_KM + home.height_m / 1000.0)
     outward = np.array([np.cos(latitude), 0.0, np.sin(latitude)])
     north = np.array([-np.sin(latitude), 0.0, np.cos(latitude)])
     east = np.array([0.0, 1.0, 0.0])
-    for side, bearing_deg in BEARINGS.items():
+    for side, bearing_deg in BEARINGS_DEG.items():
         bearing = np.radians(bearing_deg)
         towards = np.cos(bearing) * north + np.sin(bearing) * east
         x, y, z = np.cos(arc) * outward + np.sin(arc) * towards
         turned_deg = np.degrees(longitude + np.arctan2(y, x))
-        moved[f"{offset_km:g} km {side}"] = home._replace(
+        places[f"{offset_km:g} km {side}"] = home._replace(
             latitude_deg=float(np.degrees(np.arctan2(z, np.hypot(x, y)))),
             longitude_deg=float(np.mod(turned_deg + 180.0, 360.0) - 180.0),
         )
-    return moved
+    return places
 
 
-def _losses(scenario, home, moved: dict[str, SiteCourse], late_h, planner, report) -> pd.DataFrame:
-    """One row for each day that offers a landing and each case, beside the landing as wished."""
+def _losses(
+    scenario: Scenario,
+    home: tuple[SiteCourse, list[Day], list[dict]],
+    off_target: dict[str, SiteCourse],
+    late_h: float | None,
+    planner: Planner | None,
+    report: Report,
+) -> pd.DataFrame:
+    """One row per day with a landing and per case, compared with the nominal landing.
+
+    `home` is the course of the site, its days and their rows; `off_target` the course of
+    each place the landing may miss by.
+    """
     course, own_days, rows = home
     elsewhere = {
         case: {d.number: (there, d) for d in days_of(there, scenario)}
-        for case, there in moved.items()
+        for case, there in off_target.items()
     }
     lines = []
     for day, row in zip(own_days, rows):
@@ -260,15 +272,15 @@ def _losses(scenario, home, moved: dict[str, SiteCourse], late_h, planner, repor
                 "in_window": bool(inside.any()),
                 "sun_elevation_deg": figures["sun_elevation_deg"],
             }
-            for name in LOSING:
+            for name in TOUCHDOWN_COLUMNS:
                 line[name] = figures[name]
                 known = row[name] is not None and figures[name] is not None
                 line[f"{name}_change"] = figures[name] - row[name] if known else None
             if planner:
-                made = planner.value(there.place, touchdown_s, its_day.last_s)
-                known = row["value"] is not None and made["value"] is not None
-                line |= made | {"value_change": made["value"] - row["value"] if known else None}
-                report(f"lunar day {day.number}, {case}: {_told(made)}")
+                plan = planner.value(there.place, touchdown_s, its_day.last_s)
+                known = row["value"] is not None and plan["value"] is not None
+                line |= plan | {"value_change": plan["value"] - row["value"] if known else None}
+                report(f"lunar day {day.number}, {case}: {_outcome(plan)}")
             lines.append(line)
     table = pd.DataFrame(lines)
     if len(table):
@@ -276,18 +288,19 @@ def _losses(scenario, home, moved: dict[str, SiteCourse], late_h, planner, repor
     return table
 
 
-def loses_least(choice: DayChoice) -> tuple[int, float] | None:
-    """The lunar day whose worst case keeps the largest share, and that share; None if unknown.
+def most_tolerant_day(choice: DayChoice) -> tuple[int, float] | None:
+    """The lunar day that keeps the largest share in its worst case, and that share.
 
-    The share is of the value where plans were made, else of the useful light.
+    The share is of the plan's value if days were planned, else of useful light. None if no
+    losses were computed.
     """
     if choice.losses.empty:
         return None
     measure = "value" if "value" in choice.losses else "useful_light_h"
-    wished = choice.table.set_index("lunar_day")[measure].dropna()
+    nominal = choice.table.set_index("lunar_day")[measure].dropna()
     # A case without a plan keeps nothing.
     worst = choice.losses.fillna({measure: 0.0}).groupby("lunar_day")[measure].min()
-    kept = (worst / wished[wished > 0]).dropna()
+    kept = (worst / nominal[nominal > 0]).dropna()
     if kept.empty:
         return None
     return int(kept.idxmax()), float(kept.max())

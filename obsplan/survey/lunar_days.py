@@ -1,8 +1,8 @@
-"""Lunar days and the range of a survey: what its sites share, and where a site's days begin.
+"""Lunar days, and what all sites of a survey share.
 
-A lunar day lasts from local midnight to local midnight (the Sun on the far meridian). It
-bears the number of the lunation in which its noon falls; see `lunation`. Instants are
-whole seconds since 1970 (UTC), windows int64 arrays (n, 2).
+A lunar day lasts from local midnight to local midnight (the Sun on the far meridian) and is
+numbered by the lunation in which its noon falls; see `lunation`. Instants are whole seconds
+since 1970 (UTC), windows int64 arrays (n, 2).
 """
 
 from collections.abc import Callable
@@ -22,13 +22,18 @@ from obsplan.physics.station_track import station_track
 SCAN_S = 600
 HOUR_S = 3600
 PER_HOUR = HOUR_S // SCAN_S
-LUNATION_S = round(SYNODIC_MONTH_DAYS * 24) * HOUR_S  # in whole hours, to warm the ground
-DAY_MARGIN_S = 17 * 86400  # half a lunation, at its longest, and a day
-NEW_MOON_2000_S = int(np.datetime64("2000-01-06T18:14", "s").astype(int))  # Meeus ch. 49
+LUNATION_S = round(SYNODIC_MONTH_DAYS * 24) * HOUR_S  # in whole hours, for the ground's past
+DAY_MARGIN_S = 17 * 86400  # half of the longest lunation, and a day
+NEW_MOON_2000_S = int(np.datetime64("2000-01-06T18:14", "s").astype(int))  # Meeus, ch. 49: k = 0
 
 
 class Range(NamedTuple):
-    """What all sites share: scan, Sun and Earth at any time, stations, numbers of days."""
+    """What all sites of a survey share.
+
+    scan_s: instants of the scan (n,). track: Sun and Earth at any time, as of
+    `sky.sun_and_earth_track`. stations: lines of sight by station, as of `station_track`.
+    lunations: the `lunation` of each instant (n,).
+    """
 
     scan_s: np.ndarray
     track: Callable
@@ -40,10 +45,10 @@ class Range(NamedTuple):
 def range_of(
     first_s: int, last_s: int, stations: tuple[Station, ...], ephemeris_directory: Path | None
 ) -> Range:
-    """What the sites of a survey share for noons from `first_s` to `last_s`.
+    """What the sites of a survey share for local noons from `first_s` to `last_s`.
 
-    The scan reaches half a lunation beyond either end, and a lunation further back to warm
-    the ground. Raises EphemerisError when that lies outside the kernels.
+    The scan extends half a lunation beyond either end, and one more lunation back for the
+    ground's past. Raises EphemerisError when that lies outside the kernels.
     """
     ephemeris = open_ephemeris(ephemeris_directory)
     begin = _scan_begin(first_s)
@@ -59,21 +64,21 @@ def _scan_begin(first_s: int) -> int:
 
 
 def scan_count(first_s: int, last_s: int) -> int:
-    """Number of instants at which a survey of these noons looks at the sky."""
+    """Number of instants in the scan of a survey of these noons."""
     hours = -(-(last_s + DAY_MARGIN_S - _scan_begin(first_s)) // HOUR_S)
     return hours * PER_HOUR + 1
 
 
 def require_range(first_s: int, last_s: int, ephemeris_directory: Path | None = None) -> None:
-    """Raise EphemerisError unless the kernels hold all that noons in this range need."""
+    """Raise EphemerisError unless the kernels cover the scan for noons in this range."""
     begin = _scan_begin(first_s)
     end = begin + SCAN_S * (scan_count(first_s, last_s) - 1)
     try:
         open_ephemeris(ephemeris_directory).require_cover(*instants(np.array([begin, end])))
     except EphemerisError as problem:
         raise EphemerisError(
-            f"{problem}\n(a survey needs 47 days before its range, a lunation of them to warm the "
-            "ground, and 17 days after it)"
+            f"{problem}\n(a survey needs 47 days before its range, one lunation of them for the "
+            "ground's past, and 17 days after it)"
         ) from None
 
 
@@ -89,10 +94,11 @@ def instants(seconds: np.ndarray) -> np.ndarray:
 
 
 def lunation(seconds: np.ndarray, sun_km: np.ndarray) -> np.ndarray:
-    """Passes of the Sun over the meridian of 180 deg until then (n,), with the fraction.
+    """Passages of the Sun over the 180 deg meridian until each instant (n,), with fraction.
 
-    Number 0 is the pass nearest the new moon of 2000-01-06: whole numbers are the k of
-    Meeus, Astronomical Algorithms, ch. 49, to the hours that libration makes.
+    Number 0 is the passage nearest the new moon of 2000-01-06, so the whole numbers are the
+    k of Meeus, Astronomical Algorithms, 2nd ed., ch. 49, within the hours that libration
+    makes.
     """
     sun_longitude_deg, _ = sky.sub_point_deg(sun_km)
     share = np.mod((180.0 - sun_longitude_deg) / 360.0, 1.0)

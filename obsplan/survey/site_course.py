@@ -1,7 +1,7 @@
-"""Many sites through many lunar days: sky, contacts, ground and power, worked out together.
+"""Many sites over many lunar days: sky, contacts, ground and power, computed together.
 
-All sites of one call share the scan of the sky, every ten minutes; what begins or ends is
-refined to a second. Instants are whole seconds since 1970 (UTC), windows int64 (n, 2).
+All sites of a call share one scan of the sky, every ten minutes; events are refined to a
+second. Instants are whole seconds since 1970 (UTC), windows int64 (n, 2).
 """
 
 from collections.abc import Callable
@@ -38,7 +38,7 @@ from obsplan.survey.lunar_days import (
 )
 
 GRAZING_S = 600.0  # as in sky.sun_events
-NEAR_EARTH_DEG = 3.0  # radii of Sun and Earth and the parallax of a site make 1.6
+NEAR_EARTH_DEG = 3.0  # angular radii of Sun and Earth plus parallax of a site: 1.6
 
 
 def place_of(scenario: Scenario) -> Place:
@@ -49,13 +49,15 @@ def place_of(scenario: Scenario) -> Place:
 
 @dataclass(frozen=True)
 class SiteCourse:
-    """A site through the range: scans (n,) at `scan_s`, hourly scans (m,), and windows.
+    """A site over the range: samples (n,) at `scan_s`, hourly samples (m,), and windows.
 
     days: number, local midnight, noon and next midnight of every lunar day (k, 4).
-    light: some of the Sun above the skyline. eclipse: Earth's disc on the Sun's, in light.
-    earth_up: the Earth's centre above the skyline. contacts: windows for each pair of
-    direct platform and station, as (platform, station), from set-up, when data begin to
-    flow, to loss.
+    eclipsed: share (n,) of the Sun's disc covered by the Earth, above the skyline.
+    surface_k, generation_w, base_load_w, rate_kbps: hourly.
+    light: some of the Sun above the skyline. eclipse: the Earth's disc on the Sun's, in
+    light. earth_up: the Earth's centre above the skyline. sun_in_band, earth_high: the
+    centre within the landing limits. contacts: per pair of direct platform and station, as
+    (platform, station), from the end of set-up, when data begin to flow, to loss.
     """
 
     place: Place
@@ -71,12 +73,13 @@ class SiteCourse:
     light: np.ndarray
     eclipse: np.ndarray
     earth_up: np.ndarray
-    band: np.ndarray
+    sun_in_band: np.ndarray
     earth_high: np.ndarray
     contacts: dict[tuple[str, str], np.ndarray]
 
     @property
     def hour_s(self) -> np.ndarray:
+        """Instants (m,) of the hourly samples."""
         return self.scan_s[::PER_HOUR]
 
     def hourly_sum(self, samples: np.ndarray, first_s: float, last_s: float) -> float:
@@ -96,7 +99,7 @@ class SiteCourse:
 
     @cached_property
     def lost_light_s(self) -> np.ndarray:
-        """Seconds of full sunlight lost to the Earth until each scan (n,)."""
+        """Seconds of full sunlight lost to eclipses until each sample (n,)."""
         return np.append(0.0, np.cumsum((self.eclipsed[1:] + self.eclipsed[:-1]) / 2.0)) * SCAN_S
 
 
@@ -113,12 +116,12 @@ def site_courses(
     ephemeris_directory: Path | None = None,
     profiles: list[np.ndarray] | None = None,
 ) -> list[SiteCourse]:
-    """Every place through the lunar days whose local noon lies in [first_s, last_s).
+    """Every place over the lunar days whose local noon lies in [first_s, last_s).
 
-    `profiles` (one a place) stand in for the skylines that the places name. Stations,
-    platforms, landing rules and albedo are the scenario's. Raises EphemerisError when the
-    range, with the lunation before it, lies outside the kernels; ScenarioError when a
-    skyline cannot be read.
+    `profiles` (one per place) replace the skylines that the places name. Stations,
+    platforms, landing rules and albedo are the scenario's. Raises EphemerisError unless the
+    kernels cover the range and the lunation before it; ScenarioError if a skyline cannot be
+    read.
     """
     require_range(first_s, last_s, ephemeris_directory)
     shared = range_of(first_s, last_s, scenario.station, ephemeris_directory)
@@ -199,7 +202,7 @@ def _skies(scenario: Scenario, shared: Range, places: list[Place], profile) -> l
 
         windows = {
             name: _windows(shared.scan_s, seen[name][k], signal(name), GRAZING_S)
-            for name in ("light", "band", "earth_up", "earth_high")
+            for name in ("light", "sun_in_band", "earth_up", "earth_high")
         }
         windows["eclipse"] = _eclipse_windows(scenario, shared, spot, profile, eclipses[k])
         pairs, rates = _site_links(scenario, shared, spot, profile, links, k)
@@ -231,7 +234,7 @@ def _signals(scenario: Scenario, vectors, where, profile) -> dict:
         "earth": earth,
         "sun_radius": radius_deg,
         "light": disc_clearance_deg(profile, sun[0], sun[1], radius_deg),
-        "band": np.minimum(sun[0] - low_deg, high_deg - sun[0]),
+        "sun_in_band": np.minimum(sun[0] - low_deg, high_deg - sun[0]),
         "earth_up": earth[0] - skyline_elevation_deg(profile, earth[1]),
         "earth_high": earth[0] - scenario.landing.earth_elevation_min_deg,
     }

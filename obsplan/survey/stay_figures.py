@@ -1,7 +1,7 @@
-"""A stay: from a touchdown to the last light of its lunar day, in figures.
+"""Figures of a surface stay, from touchdown to the last light of its lunar day.
 
-Where a day has no landing window the figures are those of its daylight, and of the whole
-lunar day where it has no light.
+For a day without a landing window they are those of its daylight; for one without daylight
+those of the whole lunar day.
 """
 
 from itertools import combinations
@@ -26,7 +26,7 @@ COLUMNS = [
     "landing_closes_utc",
     "landing_h",
     "sun_elevation_deg",
-    "light_left_h",
+    "daylight_remaining_h",
     "earth_elevation_min_deg",
     "earth_elevation_max_deg",
     "earth_hidden_h",
@@ -38,17 +38,17 @@ COLUMNS = [
     "surface_max_k",
     "surface_min_k",
     "energy_supply_wh",
-    "energy_asked_wh",
+    "energy_requested_wh",
     "energy_share",
     "energy_platform",
     "link_supply_mbit",
-    "link_asked_mbit",
+    "link_requested_mbit",
     "link_share",
     "useful_light_h",
 ]
-# What a landing at another instant or place changes.
-LOSING = [
-    "light_left_h",
+# What a late or off-target landing changes.
+TOUCHDOWN_COLUMNS = [
+    "daylight_remaining_h",
     "contact_h",
     "sunlight_lost_h",
     "energy_share",
@@ -69,12 +69,12 @@ class Day(NamedTuple):
 
     @property
     def last_s(self) -> int:
-        """Last light; the day's end where the Sun does not set, or does not rise."""
+        """Last light; the end of the day if the Sun does not set, or does not rise."""
         return int(self.light[-1, 1]) if len(self.light) else self.end_s
 
     @property
     def first_s(self) -> int:
-        """Where the figures of the day start: the landing window, light, or midnight."""
+        """Start of the stay: opening of the landing window, first light, or midnight."""
         for windows in (self.landing, self.light):
             if len(windows):
                 return int(windows[0, 0])
@@ -82,14 +82,14 @@ class Day(NamedTuple):
 
 
 def days_of(course: SiteCourse, scenario: Scenario) -> list[Day]:
-    """Every lunar day of a site's course, with its light and its landing windows."""
-    heard = _heard_by(course, scenario.landing.stations)
+    """Every lunar day of a site's course, with its light and landing windows."""
+    in_contact = _contact_with(course, scenario.landing.stations)
     days = []
     for number, begin_s, noon_s, end_s in course.days.tolist():
         light = clipped(course.light, begin_s, end_s)
-        landing = clipped(course.band, begin_s, noon_s)
-        for also in (light, course.earth_high, course.earth_up, heard):
-            landing = intervals.intersect(landing, clipped(also, begin_s, noon_s))
+        landing = clipped(course.sun_in_band, begin_s, noon_s)
+        for required in (light, course.earth_high, course.earth_up, in_contact):
+            landing = intervals.intersect(landing, clipped(required, begin_s, noon_s))
         landing = intervals.at_least(landing, SCAN_S)
         days.append(Day(number, begin_s, noon_s, end_s, light, landing))
     return days
@@ -114,10 +114,11 @@ def stay_figures(
 ) -> dict:
     """Figures of the stay that begins at `touchdown_s` in `day`.
 
-    `light_left_h`, `sun_elevation_deg` and `useful_light_h` are None unless it `lands`.
-    Energy is that of the platform with the least for what it is asked; supply is what
-    arrays and battery yield beyond idling, at most. `useful_light_h` is the light left less
-    what eclipses take, times the smaller of the energy and link shares, at most 1.
+    `daylight_remaining_h`, `sun_elevation_deg` and `useful_light_h` are None unless it
+    `lands`. Energy is that of the platform with the smallest share of supply over requests;
+    supply is an upper bound on what arrays and battery deliver beyond idle and heater loads.
+    `useful_light_h` is the daylight remaining less the sunlight lost to eclipses, times the
+    smaller of the energy and link shares (at most 1).
     """
     first_s, last_s = touchdown_s, max(day.last_s, touchdown_s)
     scans = slice(*np.searchsorted(course.scan_s, [first_s, last_s]))
@@ -143,7 +144,7 @@ def stay_figures(
         "surface_min_k": surface_k.min(),
         **supply,
         "sun_elevation_deg": None,
-        "light_left_h": None,
+        "daylight_remaining_h": None,
         "useful_light_h": None,
     }
     if lands:
@@ -151,16 +152,16 @@ def stay_figures(
         shares = (row["energy_share"], row["link_share"])
         enough = min([1.0, *(share for share in shares if share is not None)])
         row["sun_elevation_deg"] = np.interp(first_s, course.scan_s, course.sun_elevation_deg)
-        row["light_left_h"] = light_h
+        row["daylight_remaining_h"] = light_h
         row["useful_light_h"] = (light_h - row["sunlight_lost_h"]) * enough
     return {k: float(v) if isinstance(v, np.floating) else v for k, v in row.items()}
 
 
 def why_no_landing(scenario: Scenario, course: SiteCourse, day: Day) -> str:
-    """In words, what keeps a lunar day from having a landing window; "" when it has one."""
+    """Why a lunar day has no landing window, in words; "" if it has one."""
     if len(day.landing):
         return ""
-    asked = scenario.landing
+    required = scenario.landing
     morning = slice(*np.searchsorted(course.scan_s, [day.begin_s, day.noon_s]))
     earth = clipped(course.earth_up, day.begin_s, day.end_s)
     nothing = [
@@ -171,28 +172,28 @@ def why_no_landing(scenario: Scenario, course: SiteCourse, day: Day) -> str:
     if nothing:
         return "; ".join(nothing)
     highest_deg = course.sun_elevation_deg[morning].max()
-    if highest_deg < asked.sun_elevation_deg[0]:
+    if highest_deg < required.sun_elevation_deg[0]:
         return (
             f"no landing: the Sun climbs to {highest_deg:.1f} deg, "
-            f"{asked.sun_elevation_deg[0]:g} deg are asked"
+            f"{required.sun_elevation_deg[0]:g} deg are required"
         )
     clip = day.begin_s, day.noon_s
-    lit = intervals.intersect(clipped(course.band, *clip), day.light)
+    lit = intervals.intersect(clipped(course.sun_in_band, *clip), day.light)
     if not len(lit):
-        return "no landing: the Sun is not in its band in the morning, or behind the skyline then"
+        return "no landing: in the morning the Sun is outside its limits or behind the skyline"
     up = intervals.intersect(lit, clipped(course.earth_up, *clip))
     if not len(intervals.intersect(up, clipped(course.earth_high, *clip))):
         highest_deg = np.interp(lit.ravel(), course.scan_s, course.earth_elevation_deg).max()
         return (
-            f"no landing: the Earth is at {highest_deg:.1f} deg at most then; it must stand "
-            f"above {asked.earth_elevation_min_deg:g} deg and the skyline"
+            f"no landing: the Earth is at {highest_deg:.1f} deg or lower at that time; it must "
+            f"be above {required.earth_elevation_min_deg:g} deg and the skyline"
         )
-    many = "one station" if asked.stations == 1 else f"{asked.stations} stations"
-    return f"no landing: never {many} in contact while Sun and Earth stand right"
+    many = "one station" if required.stations == 1 else f"{required.stations} stations"
+    return f"no landing: never {many} in contact while Sun and Earth are within limits"
 
 
-def _heard_by(course: SiteCourse, stations: int) -> np.ndarray:
-    """Windows in which at least so many stations are in contact."""
+def _contact_with(course: SiteCourse, stations: int) -> np.ndarray:
+    """Windows in which at least this many stations are in contact."""
     each = {}
     for (_, station), windows in course.contacts.items():
         each[station] = intervals.union(np.concatenate([each.get(station, windows), windows]))
@@ -216,43 +217,43 @@ def _hours(windows: np.ndarray) -> float:
 
 
 def _unless(instant: int, cut: int) -> int | None:
-    """An instant, or None where the day cuts the window: nothing begins or ends there."""
+    """An instant, or None if the day merely cuts the window there."""
     return None if instant == cut else int(instant)
 
 
 def _supply(scenario: Scenario, course: SiteCourse, first_s: int, last_s: int) -> dict:
-    """Energy and link over the stay against what all wanted runs ask."""
+    """Energy and downlink over the stay, compared with what all requested runs need."""
     link_mbit, rates_kbps = _link_supply(course, first_s, last_s)
-    asked_mbit = _asked_mbit(scenario)
+    to_send_mbit = _to_send_mbit(scenario)
     energies = {
         p.name: (
             _energy_supply_wh(p, course, first_s, last_s),
-            _energy_asked_wh(scenario, p, asked_mbit[p.name], rates_kbps.get(p.name)),
+            _energy_requested_wh(scenario, p, to_send_mbit[p.name], rates_kbps.get(p.name)),
         )
         for p in scenario.platform
     }
     shares = {name: _share(*energy) for name, energy in energies.items()}
     tight = min(shares, key=lambda name: np.inf if shares[name] is None else shares[name])
-    whole_mbit = float(sum(a.count * a.data_mbit for a in scenario.activity))
+    requested_mbit = float(sum(a.count * a.data_mbit for a in scenario.activity))
     return {
         "energy_supply_wh": energies[tight][0],
-        "energy_asked_wh": energies[tight][1],
+        "energy_requested_wh": energies[tight][1],
         "energy_share": shares[tight],
         "energy_platform": tight,
         "link_supply_mbit": link_mbit,
-        "link_asked_mbit": whole_mbit,
-        "link_share": _share(link_mbit, whole_mbit),
+        "link_requested_mbit": requested_mbit,
+        "link_share": _share(link_mbit, requested_mbit),
     }
 
 
-def _share(supply: float, asked: float) -> float | None:
-    return None if asked <= 0 else max(supply, 0.0) / asked
+def _share(supply: float, requested: float) -> float | None:
+    return None if requested <= 0 else max(supply, 0.0) / requested
 
 
-def _link_supply(course: SiteCourse, first_s: int, last_s: int):
-    """Mbit that could come down with the fastest pair of platform and station at a time.
+def _link_supply(course: SiteCourse, first_s: int, last_s: int) -> tuple[float, dict[str, float]]:
+    """Downlink capacity in Mbit, the fastest pair of platform and station at a time.
 
-    Also the mean rate of each direct platform.
+    Also the mean rate in kbit/s of each direct platform.
     """
     means = {pair: float(rate.mean()) for pair, rate in course.rate_kbps.items()}
     taken, total_mbit = np.empty((0, 2), np.int64), 0.0
@@ -270,8 +271,8 @@ def _link_supply(course: SiteCourse, first_s: int, last_s: int):
     return float(total_mbit), rates
 
 
-def _asked_mbit(scenario: Scenario) -> dict[str, float]:
-    """Data that each platform must send when all wanted runs are made: its own and relayed."""
+def _to_send_mbit(scenario: Scenario) -> dict[str, float]:
+    """Data that each platform must send if all requested runs are made, relayed data included."""
     own = dict.fromkeys((p.name for p in scenario.platform), 0.0)
     for activity in scenario.activity:
         own[scenario.platform_of(activity)] += activity.count * activity.data_mbit
@@ -284,8 +285,8 @@ def _asked_mbit(scenario: Scenario) -> dict[str, float]:
     return through
 
 
-def _energy_asked_wh(scenario, platform: Platform, send_mbit: float, rate_kbps) -> float:
-    """Energy of all wanted runs of a platform, and of sending what they yield."""
+def _energy_requested_wh(scenario, platform: Platform, send_mbit: float, rate_kbps) -> float:
+    """Energy of all requested runs of a platform, and of sending their data."""
     runs_wh = sum(
         a.count * (a.warm_up_w * a.warm_up_min + a.power_w * a.duration_min) / 60
         for a in scenario.activity
@@ -296,7 +297,7 @@ def _energy_asked_wh(scenario, platform: Platform, send_mbit: float, rate_kbps) 
 
 
 def _energy_supply_wh(platform: Platform, course: SiteCourse, first_s: int, last_s: int) -> float:
-    """What arrays and battery yield beyond idling and heating; at most, as nothing is spilled."""
+    """Energy of arrays and battery beyond idle and heater; an upper bound, as none is spilled."""
     net_w = course.generation_w[platform.name] - course.base_load_w[platform.name]
     battery = platform.battery
     floor = max(battery.reserve, battery.end or 0.0)

@@ -26,9 +26,9 @@ from obsplan.reporting.figures.save import save_figure
 from obsplan.survey.landing_days import (
     DAY_COLUMNS,
     Planner,
-    _moved,
+    _off_target,
     landing_days,
-    loses_least,
+    most_tolerant_day,
     range_seconds,
 )
 from obsplan.survey.lunar_days import instants, lunar_days, range_of
@@ -52,7 +52,7 @@ def first_stay(choice):
     """The environment of the first day's stay, by the minute."""
     row = choice.table.iloc[0]
     ends = (int(row[c].timestamp()) for c in ("landing_opens_utc", "last_light_utc"))
-    moved = Planner(SCENARIO, 0.01).moved(place_of(SCENARIO), *ends)
+    moved = Planner(SCENARIO, 0.01).scenario_at(place_of(SCENARIO), *ends)
     # A step longer than needed, since the span is cut to whole steps.
     after = (row["last_light_utc"] + pd.Timedelta(hours=2)).floor("h").to_pydatetime()
     span = moved.span.model_copy(update={"end_utc": after})
@@ -124,10 +124,12 @@ def test_coldest_ground_of_a_day_is_that_of_fifteen_minute_steps(first_stay):
 
 def test_what_is_asked_counts_runs_and_their_sending(choice):
     row = choice.table.iloc[0]
-    assert row["link_asked_mbit"] == 90.0
+    assert row["link_requested_mbit"] == 90.0
     # Three runs of two hours at 20 W; 90 Mbit at 20 kbit/s take 1.25 h at 10 W.
-    assert row["energy_asked_wh"] == pytest.approx(3 * 2 * 20 + 1.25 * 10)
-    assert row["energy_share"] == pytest.approx(row["energy_supply_wh"] / row["energy_asked_wh"])
+    assert row["energy_requested_wh"] == pytest.approx(3 * 2 * 20 + 1.25 * 10)
+    assert row["energy_share"] == pytest.approx(
+        row["energy_supply_wh"] / row["energy_requested_wh"]
+    )
 
 
 @pytest.mark.parametrize("stations", [1, 2])
@@ -190,15 +192,17 @@ def test_late_or_off_loses_light_and_contact(choice):
     }
     late = losses[losses["case"] == "24 h late"]
     eclipse = choice.table["eclipse_min"].to_numpy() > 0
-    assert late["light_left_h_change"].to_numpy() == pytest.approx(-24.0, abs=1e-6)
+    assert late["daylight_remaining_h_change"].to_numpy() == pytest.approx(-24.0, abs=1e-6)
     assert (late["contact_h_change"] < 0).all() and eclipse.any()
     # 20 km along the parallel of 40 deg are 0.86 deg, 1.7 h of the Sun's way.
     shift_h = np.degrees(20 / 1737.4 / np.cos(np.radians(40))) / 360 * 708.7
     for side, sign in (("east", -1), ("west", 1)):
         moved = losses[losses["case"] == f"20 km {side}"]
         # Lunations differ in length by 1 %.
-        assert moved["light_left_h_change"].to_numpy() == pytest.approx(sign * shift_h, rel=0.03)
-    number, kept = loses_least(choice)
+        assert moved["daylight_remaining_h_change"].to_numpy() == pytest.approx(
+            sign * shift_h, rel=0.03
+        )
+    number, kept = most_tolerant_day(choice)
     worst = losses.groupby("lunar_day")["useful_light_h"].min()
     wished = choice.table.set_index("lunar_day")["useful_light_h"]
     assert kept == pytest.approx((worst / wished).max())
@@ -222,8 +226,8 @@ def test_a_place_off_is_as_far_as_asked_to_each_side(latitude_deg, longitude_deg
             ]
         )
 
-    moved = [outward(place) for place in _moved(home, 20.0).values()]
-    assert all(-180 <= place.longitude_deg < 180 for place in _moved(home, 20.0).values())
+    moved = [outward(place) for place in _off_target(home, 20.0).values()]
+    assert all(-180 <= place.longitude_deg < 180 for place in _off_target(home, 20.0).values())
     arc = 20.0 / (1737.4 + 2.6)
     for side, opposite in zip(moved, moved[2:] + moved[:2]):
         # To a centimetre: rounding of double precision is far below.
@@ -248,7 +252,7 @@ def test_off_across_a_pole_or_the_far_meridian_is_the_same_stay(latitude_deg, lo
     # and so does light at 85 deg, where 20 km are 15 h; at the pole the Sun grazes for days.
     assert off["contact_h_change"].abs().max() < 20
     if latitude_deg == 85.0:
-        assert off["light_left_h_change"].abs().max() < 20
+        assert off["daylight_remaining_h_change"].abs().max() < 20
 
 
 def test_a_contact_counts_once_the_station_is_set_up(choice):
@@ -288,7 +292,7 @@ def test_a_moved_scenario_keeps_its_end_after_last_light_and_moves_its_instants(
     scenario = scenario_from(table)
     planner = Planner(scenario, 0.01)
     touchdown_s, last_s = 1_900_000_030, 1_901_000_000
-    moved = planner.moved(place_of(scenario)._replace(latitude_deg=41.0), touchdown_s, last_s)
+    moved = planner.scenario_at(place_of(scenario)._replace(latitude_deg=41.0), touchdown_s, last_s)
     assert moved.site.latitude_deg == 41.0
     assert moved.span.start_utc.timestamp() == 1_900_000_080 - 1_900_000_080 % 60
     assert moved.uplink.loaded_until_utc - moved.span.start_utc == timedelta(hours=12)
@@ -303,7 +307,7 @@ def row(**changes) -> dict:
         "lunar_day": 350,
         "landing_opens_utc": pd.Timestamp("2028-01-01", tz="UTC"),
         "landing_h": 20.0,
-        "light_left_h": 300.0,
+        "daylight_remaining_h": 300.0,
         "contact_h": 250.0,
         "longest_gap_h": 5.0,
         "earth_hidden_h": 0.0,
@@ -345,21 +349,26 @@ def test_rank_goes_by_value_then_useful_light_and_leaves_out_what_cannot_land(ro
     assert order["rank"].tolist() == list(range(1, len(order) + 1))
 
 
-def test_words_name_what_differs_from_the_middle_day():
+def test_words_name_what_differs_from_the_median_day():
     table = pd.DataFrame(
         [
             row(),
             row(),
-            row(light_left_h=320.0),
+            row(daylight_remaining_h=320.0),
             row(eclipse_min=200.0, sunlight_lost_h=2.5, longest_gap_h=9.0, energy_share=0.7),
             row(landing_opens_utc=pd.NaT),
         ]
     )
     words = for_and_against(table)
-    assert words[0] == "for: energy for all that is asked, link for all that is asked, no eclipse"
-    assert "20 h more light than the middle day" in words[2]
+    assert words[0] == "for: energy covers all requests, downlink covers all requests, no eclipse"
+    assert "20 h more daylight than the median day" in words[2]
     against = words[3].partition("against:")[2]
-    for said in ("eclipse of 200 min takes 2.5 h", "silence of 9.0 h", "energy for 70 %", "lander"):
+    for said in (
+        "eclipse of 200 min blocks 2.5 h",
+        "contact gap 9.0 h",
+        "energy covers 70 %",
+        "lander",
+    ):
         assert said in against
     assert words[4] == ""
 
@@ -367,7 +376,7 @@ def test_words_name_what_differs_from_the_middle_day():
 def test_an_eclipse_that_takes_no_light_worth_a_digit_does_not_speak_against_a_day():
     grazed = row(eclipse_min=80.0, sunlight_lost_h=0.04)
     words = for_and_against(pd.DataFrame([row(), row(), grazed]))[2]
-    assert "eclipse takes next to no light" in words and "against" not in words
+    assert "eclipse blocks hardly any sunlight" in words and "against" not in words
 
 
 # --- bad input, and the command

@@ -94,7 +94,7 @@ def test_a_site_that_never_sees_the_sun_or_the_earth_says_so(tmp_path):
     row = table.iloc[0]
     below = "it stays below the skyline"
     assert row["notes"] == f"no Sun: {below}; no Earth: {below}"
-    assert row["daylight_h"] == row["contact_h"] == 0.0 and pd.isna(row["light_left_h"])
+    assert row["daylight_h"] == row["contact_h"] == 0.0 and pd.isna(row["daylight_remaining_h"])
     # Only heat from below: (0.018 W/m2 / 0.95 sigma)^(1/4).
     assert row["surface_max_k"] == pytest.approx((0.018 / 0.95 / 5.670374e-8) ** 0.25, abs=0.2)
 
@@ -293,7 +293,7 @@ def test_map_shows_a_column_and_refuses_one_that_is_none(table, tmp_path):
     assert (tmp_path / "map.png").stat().st_size > 0
     assert [ax.get_ylabel() for ax in figure.axes] == [
         "latitude (deg, north positive)",
-        "energy over what is asked",
+        "energy / requested",
     ]
     with pytest.raises(ObsplanError, match="--colour notes: no such column of numbers"):
         survey_map("survey", table, "notes")

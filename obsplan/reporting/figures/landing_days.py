@@ -82,7 +82,7 @@ def _lower(figure: Figure, ax: Axes, most_in: float) -> None:
 def _verdict(table: pd.DataFrame, planned: bool) -> str:
     best, second = table[table["rank"] == 1], table[table["rank"] == 2]
     if best.empty:
-        return "No lunar day of the range offers a landing; the reasons are at the right."
+        return "No lunar day in the range allows a landing; the reasons are at the right."
     row = best.iloc[0]
     worth = (
         f"a plan worth {row['value']:.1f} (bound {row['bound']:.1f})"
@@ -104,16 +104,17 @@ def _verdict(table: pd.DataFrame, planned: bool) -> str:
 def _landing_rule(scenario: Scenario, planned: bool) -> str:
     low, high = scenario.landing.sun_elevation_deg
     many = "a station" if scenario.landing.stations == 1 else "two stations"
+    measure = "the value of the plan" if planned else "useful light"
     return (
-        f"Ranked by {'the value of the plan' if planned else 'useful light'}. A landing asks the "
-        f"morning Sun at {low:g} to {high:g} deg, the Earth above the skyline and "
-        f"{scenario.landing.earth_elevation_min_deg:g} deg, and {many} in contact.\n"
+        f"Ranked by {measure}. A landing requires the morning Sun at {low:g} to {high:g} deg, the "
+        f"Earth above the skyline and {scenario.landing.earth_elevation_min_deg:g} deg, and {many} "
+        "in contact.\n"
     )
 
 
 MEANING = (
-    "Useful light: light left less eclipses, times the smaller of energy and link over what is "
-    "asked, at most 1. More, less: than the middle day."
+    "Useful light: daylight remaining less eclipses, times the smaller of energy and downlink "
+    "capacity over requests, at most 1. More, less: relative to the median day."
 )
 
 
@@ -202,7 +203,7 @@ def _label_rows(ax: Axes, table: pd.DataFrame) -> None:
 
 
 def _draw_worth(figure: Figure, ax: Axes, table: pd.DataFrame, planned: bool) -> None:
-    """Bars of what each day is worth, its rank, and what speaks for and against it."""
+    """Value or useful light of each day as a bar, its rank, and its notes."""
     box = ax.get_position()
     side = figure.add_axes(
         [box.x1 + 0.12 / WIDTH_IN, box.y0, (WORTH_IN - 0.12) / WIDTH_IN, box.height]
@@ -262,7 +263,7 @@ def _draw_worth(figure: Figure, ax: Axes, table: pd.DataFrame, planned: bool) ->
 def _reasons(notes: str) -> str:
     """The notes of a day on two lines, cut to the room."""
     lines = notes.replace("; against:", "\nagainst:")
-    for long in (" than the middle day", " of what is asked"):
+    for long in (" than the median day", " of all requests"):
         lines = lines.replace(long, "")
     room_in = WORDS_IN - 0.45
     if "\n" not in lines and layout.width_in(lines, 6.3) > room_in:

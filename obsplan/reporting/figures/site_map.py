@@ -16,8 +16,8 @@ NO_FIGURE = {"marker": "x", "color": "#8a909c", "linewidths": 0.8}
 UNITS = ("h", "deg", "km", "min", "mbit", "wh", "k")
 WORDS = {
     "value": "value of the plan",
-    "energy_share": "energy over what is asked",
-    "link_share": "link over what is asked",
+    "energy_share": "energy / requested",
+    "link_share": "downlink capacity / requested",
 }
 NAMED_SITES = 12
 
