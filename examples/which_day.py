@@ -18,7 +18,14 @@ scenario = obsplan.read_scenario(path)
 month = timedelta(days=30)
 first_utc, last_utc = scenario.span.start_utc - month, scenario.span.end_utc + month
 choice = obsplan.landing_days(scenario, first_utc, last_utc)
-columns = ["rank", "lunar_day", "landing_opens_utc", "daylight_remaining_h", "useful_light_h", "notes"]
+columns = [
+    "rank",
+    "lunar_day",
+    "landing_opens_utc",
+    "daylight_remaining_h",
+    "useful_light_h",
+    "notes",
+]
 print(choice.table[columns].head().to_string(index=False))
 
 # %% The picture
