@@ -2,7 +2,7 @@
 
 Steps average what minutes do not, so a plan may break a limit inside a step. Then the
 reserve is tightened and the plan repaired for it; the last resort is to drop the runs at
-fault.
+fault. Rules of one's own are known to the replay alone: runs that break them move or are dropped.
 """
 
 from collections.abc import Callable
@@ -13,9 +13,9 @@ from typing import NamedTuple
 import numpy as np
 
 from obsplan.checking.check import Verdict, check_timeline
+from obsplan.checking.resource_rules import RESOURCE_RULES
 from obsplan.common.errors import Infeasible
 from obsplan.environment.model import Environment
-from obsplan.inputs.scenario import Scenario
 from obsplan.planning.problem.booking import Booking
 from obsplan.planning.problem.definition import Problem
 from obsplan.planning.problem.timeline_table import booked_rows, plan_slots, slot_ids
@@ -26,6 +26,8 @@ from obsplan.planning.search.greedy import greedy_plan
 # How often the reserve is tightened at most, and how many nodes a repaired small plan may take.
 MOST_REPAIRS = 12
 REPAIR_NODES = 20
+# How many other starts are tried for a required run that breaks a rule of one's own.
+MOST_MOVES = 48
 # The reserve is tightened by this much of the missing charge, and a little more.
 MARGIN, MARGIN_WH = 1.5, 0.01
 # If data is left by the minute, links and stores are taken to have this share of their capacity.
@@ -95,13 +97,19 @@ def valid_plan(
             if best is not None and best.booking.value() >= booking.value():
                 return best
             return Replayed(booking, verdict)
+        if not _is_short(verdict):
+            break
         tight = _tightened(tight, verdict)
         booking = _repaired(booking, tight)
-    if best is not None:
+    if best is not None and not environment.own_rules:
         return best
-    reduced = _without_runs_at_fault(environment.scenario, replay, problem, booking)
-    if reduced is not None:
-        return reduced
+    reduced = _without_runs_at_fault(environment, replay, problem, booking)
+    found = [plan for plan in (best, reduced) if plan is not None]
+    if found:
+        return max(found, key=lambda plan: plan.booking.value())
+    for violation in verdict.found:
+        if violation.rule in environment.own_rules:
+            raise Infeasible(f'no plan keeps the rule "{violation.rule}": {violation.message}')
     raise Infeasible(
         f"no plan passes the replay by the minute: {len(verdict.found)} violations remain, the "
         f"first: {verdict.found[0].message}; fix: a shorter span.step_min, which follows the "
@@ -119,8 +127,15 @@ def lighter_plan(booking: Booking, replay: Replay) -> Booking | None:
         verdict = replay(plan)
         if verdict.is_valid:
             return None if plan is given else plan
+        if not _is_short(verdict):
+            return None
         plan = _repaired(plan, _tightened(plan.problem, verdict))
     return None
+
+
+def _is_short(verdict: Verdict) -> bool:
+    """Whether a bus, a battery or a store is beyond its limit, so that less of a plan helps."""
+    return any(violation.rule in RESOURCE_RULES for violation in verdict.found)
 
 
 def _tightened(problem: Problem, verdict: Verdict) -> Problem:
@@ -183,18 +198,19 @@ def _freely_sending(booking: Booking) -> Booking:
 
 
 def _without_runs_at_fault(
-    scenario: Scenario, replay: Replay, problem: Problem, booking: Booking
+    environment: Environment, replay: Replay, problem: Problem, booking: Booking
 ) -> Replayed | None:
     """`booking` less runs at fault in a violation, one by one, then refilled.
 
-    None if only required runs are left and there are still violations.
+    Required runs that break a rule of one's own are moved. None if only required runs are left
+    and there are still violations.
     """
     names = [task.name for task in problem.tasks]
     reduced = booking.copy()
     reduced.problem = problem
     while True:
         reduced.flow = reduced.simulate()
-        rows = booked_rows(scenario, reduced)
+        rows = booked_rows(environment.scenario, reduced)
         verdict = replay(reduced)
         if verdict.is_valid:
             return _refilled(replay, Replayed(reduced, verdict))
@@ -205,10 +221,44 @@ def _without_runs_at_fault(
             and len(reduced.runs[i := names.index(name)]) > problem.tasks[i].must
             and not _is_last_awaited(reduced, i)
         ]
+        is_at_fault = bool(runs) and not min(runs)[0]
+        if environment.own_rules and not is_at_fault:
+            moved = _with_a_required_run_moved(environment, replay, reduced, verdict)
+            if moved is not None:
+                reduced = moved
+                continue
         if not runs:
             return None
         *_, start, task = min(runs)
         reduced.add(task, -start, -1)
+
+
+def _with_a_required_run_moved(
+    environment: Environment, replay: Replay, booking: Booking, verdict: Verdict
+) -> Booking | None:
+    """`booking` with one run at fault at another start, so that there are fewer violations.
+
+    Runs that wait for it are left out if they may be; they come back when the plan is refilled.
+    """
+    tasks, names = booking.problem.tasks, [task.name for task in booking.problem.tasks]
+    rows = booked_rows(environment.scenario, booking)
+    for slot, (name, start, _) in zip(slot_ids(len(rows)), rows):
+        if slot not in verdict.slots_at_fault or name not in names:
+            continue
+        without, i = booking.copy(), names.index(name)
+        without.add(i, start, -1)
+        for k, task in enumerate(tasks):
+            if not task.must and any(earlier == i for earlier, *_ in task.earlier):
+                for waiting in list(without.runs[k]):
+                    without.add(k, waiting, -1)
+        starts = np.flatnonzero(without.open_starts(i)).tolist()
+        for other in starts[:: max(1, len(starts) // MOST_MOVES)]:
+            moved = without.copy()
+            moved.add(i, other)
+            moved.flow = moved.simulate()
+            if not moved.flow.short and len(replay(moved).found) < len(verdict.found):
+                return moved
+    return None
 
 
 def _refilled(replay: Replay, plan: Replayed) -> Replayed:

@@ -4,20 +4,27 @@ from dataclasses import replace
 from threading import Event
 
 import numpy as np
+import pandas as pd
 import pytest
-from tools.small import platform, scenario, world
+from tools.small import START, platform, scenario, world
 from tools.tiny import level_node, task
 
+from obsplan.checking.own_rules import with_rule
+from obsplan.checking.violation import Violation
+from obsplan.common.errors import Infeasible
 from obsplan.planning.minute_repair import (
     _repaired,
     lighter_plan,
     replay_of,
     tightened_problem,
 )
+from obsplan.planning.plan import make_plan
 from obsplan.planning.problem.booking import Booking
 from obsplan.planning.problem.definition import Problem
 from obsplan.planning.problem.from_scenario import build_problem
 from obsplan.planning.search.first_plan import quick_plan
+
+HOUR = pd.Timedelta(hours=1)
 
 
 def lean():
@@ -103,3 +110,55 @@ def test_question_without_a_place_for_required_runs_has_no_quick_plan():
     around = world(scene)
     with pytest.raises(LookupError, match='"a"'):
         tightened_problem(around, build_problem(around))
+
+
+def camera_rule(name, is_broken, slots=lambda run: (run.slot,)):
+    """A rule of one's own that names every camera run for which `is_broken(run, earlier)`."""
+
+    def rule(environment, runs):
+        earlier = []
+        for run in runs[runs["activity"] == "camera"].itertuples():
+            if is_broken(run, earlier):
+                yield Violation(name, run.start_utc, 1.0, "run", "not here", "", slots=slots(run))
+            earlier.append(run)
+
+    return rule
+
+
+def test_runs_that_break_an_own_rule_are_dropped_or_moved():
+    scene = scenario({"name": "camera", "count": 4}, {"name": "other", "count": 2}, hours=24)
+    far = camera_rule("12 h", lambda run, e: e and run.start_utc - e[-1].start_utc < 12 * HOUR)
+    environment = with_rule(world(scene), "12 h between camera runs", far)
+    made = make_plan(environment)
+    starts = made.timeline.loc[made.timeline["activity"] == "camera", "start_utc"]
+    assert made.verdict.is_valid and "12 h between camera runs" in made.verdict.rules
+    assert len(starts) == 2 and starts.diff().iloc[1] >= 12 * HOUR
+    assert (made.timeline["activity"] == "other").sum() == 2
+
+
+def test_a_required_run_moves_for_an_own_rule_and_what_waits_for_it_too():
+    scene = scenario(
+        {"name": "camera", "must": 1},
+        {"name": "other", "count": 2, "after": [{"activity": "camera"}]},
+        hours=24,
+    )
+    late = camera_rule("late", lambda run, _: run.start_utc < START + 8 * HOUR)
+    made = make_plan(with_rule(world(scene), "late", late))
+    assert made.timeline["start_utc"].min() >= START + 8 * HOUR and len(made.timeline) == 3
+
+
+def test_an_own_rule_that_no_plan_keeps_is_named():
+    scene = scenario({"name": "camera", "must": 1}, hours=24)
+    never = camera_rule("never", lambda run, _: True, slots=lambda run: ())
+    with pytest.raises(Infeasible, match='no plan keeps the rule "never": not here'):
+        make_plan(with_rule(world(scene), "never", never))
+
+
+def test_an_own_rule_that_asks_for_runs_is_no_fault_of_an_empty_timeline():
+    def enough(environment, runs):
+        if len(runs) < 2:
+            yield Violation("enough", START, 2.0 - len(runs), "run", "too few runs", "add some")
+
+    scene = scenario({"name": "camera", "count": 2}, hours=24)
+    made = make_plan(with_rule(world(scene), "enough", enough))
+    assert made.verdict.is_valid and len(made.timeline) == 2

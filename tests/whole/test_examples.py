@@ -23,6 +23,7 @@ SAYS = {
     "which_instrument_when": "ground reading",
     "does_it_hold": "violations; ",
     "what_now": "old plan unchanged",
+    "own_rule": "rules broken: own window, few a day;",
     "which_site": "Far Shelf",
 }
 

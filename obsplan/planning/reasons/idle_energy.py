@@ -8,6 +8,7 @@ import numpy as np
 import pandas as pd
 
 from obsplan.checking.check import Verdict, check_timeline
+from obsplan.checking.resource_rules import RESOURCE_RULES
 from obsplan.checking.slots import stamp
 from obsplan.checking.violation import Violation
 from obsplan.environment.model import Environment
@@ -20,8 +21,6 @@ from obsplan.planning.reasons.conflicts import (
     reserve_words,
 )
 
-# Rules of a plan's runs, which a timeline without slots does not break for good.
-RUN_RULES = ("must", "count")
 FULL_WH = 1e-6
 
 
@@ -78,7 +77,7 @@ def _replay_idle(environment: Environment) -> Verdict:
 
 
 def _lasting(idle: Verdict) -> list[Violation]:
-    return [violation for violation in idle.found if violation.rule not in RUN_RULES]
+    return [violation for violation in idle.found if violation.rule in RESOURCE_RULES]
 
 
 def _energy_short(verdict: Verdict, platform: Platform) -> list[Violation]:
