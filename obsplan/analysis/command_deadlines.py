@@ -1,6 +1,7 @@
 """The last chance to command each slot: the contact, and when the command must leave."""
 
 from datetime import datetime
+from math import floor
 
 import numpy as np
 import pandas as pd
@@ -44,7 +45,6 @@ def uplink_deadlines(
     sky = environment.sky
     start_utc = sky.index[0]
     activities = {a.name: a for a in scenario.activity}
-    platforms = {p.name: p for p in scenario.platform}
     loaded_utc = scenario.uplink.loaded_until_utc if scenario.uplink else None
     rows = []
     for slot in timeline.itertuples(index=False):
@@ -52,11 +52,11 @@ def uplink_deadlines(
         lead_min = scenario.command_lead_min(activity) if activity else None
         if lead_min is None:
             continue
-        platform = platforms[scenario.platform_of(activity)]
+        platform = scenario.platform_named(scenario.platform_of(activity))
         relayed = platform.radio.to != "earth"
         receiver = environment.platforms[platform.radio.to if relayed else platform.name]
         in_contact = environment.in_contact(platform.name)
-        before_min = (slot.start_utc - start_utc) // pd.Timedelta(minutes=1) - lead_min
+        before_min = floor(scenario.minutes_of(slot.start_utc)) - lead_min
         heard = np.flatnonzero(in_contact[: max(before_min, 0)])
         row = {
             "slot": slot.slot,

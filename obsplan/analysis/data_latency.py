@@ -6,6 +6,7 @@ the receiver's store.
 """
 
 from collections import deque
+from math import ceil, floor
 from typing import NamedTuple
 
 import numpy as np
@@ -160,12 +161,10 @@ def _parcels(scenario: Scenario, timeline: pd.DataFrame, minutes: int) -> dict[s
         failed = getattr(slot, "state", "planned") == "failed"
         if activity is None or not activity.data_mbit or failed:
             continue
-        since = slot.start_utc - pd.Timestamp(scenario.span.start_utc)
-        warm = int(since // pd.Timedelta(minutes=1)) + activity.warm_up_min
+        warm = floor(scenario.minutes_of(slot.start_utc)) + activity.warm_up_min
         last = minutes
         if "end_utc" in timeline:
-            lasts = slot.end_utc - pd.Timestamp(scenario.span.start_utc)
-            last = min(-(-lasts // pd.Timedelta(minutes=1)), minutes)
+            last = min(ceil(scenario.minutes_of(slot.end_utc)), minutes)
         mbit = activity.data_mbit / activity.duration_min
         taken[scenario.platform_of(activity)] += [
             Parcel(activity.instrument, minute, mbit)

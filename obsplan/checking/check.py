@@ -16,7 +16,7 @@ from obsplan.checking.own_rules import own_violations
 from obsplan.checking.replay import Books, replay
 from obsplan.checking.resource_rules import resource_violations
 from obsplan.checking.rules import rule_names, slot_violations
-from obsplan.checking.slots import MINUTE, minutes_to_send, moment, read_slots
+from obsplan.checking.slots import minutes_to_send, moment, read_slots
 from obsplan.checking.violation import Violation, violations_table
 from obsplan.environment.model import Environment
 from obsplan.inputs.hardware import Platform
@@ -88,7 +88,7 @@ def check_timeline(
     may_send = minutes_to_send(scenario, sending, minutes)
     books = replay(environment, runs, may_send, minutes)
     index = environment.sky.index[:minutes]
-    now = 0 if now_utc is None else int((now_utc - index[0]) / MINUTE)
+    now = 0 if now_utc is None else int(scenario.minutes_of(now_utc))
     rules = (*rule_names(environment), *environment.own_rules)
     found = [
         *slot_violations(environment, runs, minutes, now),

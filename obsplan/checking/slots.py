@@ -13,7 +13,6 @@ from obsplan.inputs.scenario import Activity, Scenario
 
 # States of a slot that tell what was, and not what is planned.
 FACTS = ("done", "shortened", "failed")
-MINUTE = pd.Timedelta(minutes=1)
 RUN_COLUMNS = ("slot", "activity", "platform", "start_utc", "end_utc", "state")
 
 
@@ -169,5 +168,4 @@ def _span_minutes(scenario: Scenario, times: pd.Series) -> np.ndarray:
     """Minutes from the start of the span, exact to the microsecond; NaN where missing."""
     if getattr(times.dtype, "tz", None) is None:
         raise TableError(f"slots: {times.name} must hold times with a zone (UTC)")
-    since = times.dt.tz_convert("UTC").dt.as_unit("us") - pd.Timestamp(scenario.span.start_utc)
-    return np.asarray(since / MINUTE, dtype=float)
+    return scenario.minutes_of(times.dt.as_unit("us"))

@@ -1,7 +1,8 @@
 """Instants as text, ISO 8601 in UTC with Z, and back."""
 
-from datetime import UTC, datetime
+from datetime import UTC, datetime, timedelta
 
+MINUTE = timedelta(minutes=1)
 YEARS = (1900, 2200)
 WRITE_IT_LIKE = "write it like 2028-07-01T00:00:00Z"
 

@@ -6,10 +6,9 @@ import numpy as np
 import pandas as pd
 
 from obsplan.common.errors import TableError
+from obsplan.common.instants import MINUTE
 from obsplan.common.text import did_you_mean
 from obsplan.environment.model import Environment
-
-MINUTE = pd.Timedelta(minutes=1)
 
 
 def with_windows(

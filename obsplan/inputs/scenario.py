@@ -4,12 +4,13 @@ A scenario is TOML. It is read into frozen models, so that everything downstream
 trust names, ranges and units; read_scenario.py does so.
 """
 
-from datetime import timedelta
+from datetime import datetime, timedelta
 from pathlib import Path
-from typing import Annotated, Literal
+from typing import TYPE_CHECKING, Annotated, Literal, overload
 
 from pydantic import Field
 
+from obsplan.common.instants import MINUTE
 from obsplan.inputs.cross_checks import sending_name
 from obsplan.inputs.field_types import (
     Azimuth,
@@ -32,6 +33,10 @@ from obsplan.inputs.field_types import (
 )
 from obsplan.inputs.frozen_model import FrozenModel
 from obsplan.inputs.hardware import Instrument, Platform, Station
+
+if TYPE_CHECKING:
+    import numpy as np
+    import pandas as pd
 
 
 class Site(FrozenModel):
@@ -270,6 +275,26 @@ class Scenario(FrozenModel):
         length = self.span.end_utc - self.span.start_utc
         return length // timedelta(minutes=self.span.step_min)
 
+    @overload
+    def minutes_of(self, times_utc: datetime) -> float: ...
+    @overload
+    def minutes_of(self, times_utc: "pd.Series | pd.DatetimeIndex") -> "np.ndarray": ...
+    def minutes_of(self, times_utc):
+        """Minutes from the start of the span to a time, or to each of a column (n,) of times.
+
+        The times have a zone; a missing one gives NaN.
+        """
+        minutes = (times_utc - self.span.start_utc) / MINUTE
+        return minutes if isinstance(times_utc, datetime) else minutes.to_numpy(dtype=float)
+
+    def activity_named(self, name: str) -> Activity:
+        """The activity of that name; raises KeyError if there is none."""
+        return _named(self.activity, name)
+
+    def platform_named(self, name: str) -> Platform:
+        """The platform of that name; raises KeyError if there is none."""
+        return _named(self.platform, name)
+
     def platform_of(self, activity: Activity) -> str:
         """Name of the platform that carries the activity's instrument."""
         return next(i.platform for i in self.instrument if i.name == activity.instrument)
@@ -305,6 +330,13 @@ class Scenario(FrozenModel):
     def mask_path(self, station: Station) -> Path | None:
         """The file of a station's own skyline, or None where it has a level mask."""
         return None if station.skyline is None else self.folder / station.skyline
+
+
+def _named(parts: tuple, name: str):
+    for part in parts:
+        if part.name == name:
+            return part
+    raise KeyError(name)
 
 
 # Fields that reading fills in; a file may not set them.

@@ -13,9 +13,8 @@ from obsplan.common.csv_file import CsvFile, Row, read_csv
 from obsplan.common.instants import instant_from
 from obsplan.common.text import did_you_mean
 from obsplan.inputs.scenario import Scenario
+from obsplan.inputs.timeline_columns import NEEDED, READ_COLUMNS
 
-NEEDED = ("activity", "start_utc")
-COLUMNS = ("slot", "activity", "start_utc", "end_utc", "state")
 STATES = ("planned", "locked", "done", "shortened", "failed")
 AS_RUN_COLUMNS = ("slot", "activity", "start_utc", "end_utc", "outcome", "reason")
 OUTCOMES = ("done", "shortened", "failed")
@@ -45,10 +44,10 @@ def read_timeline(path: str | Path, scenario: Scenario) -> pd.DataFrame:
     def length_min(name: str, state: str) -> float | None:
         return None if name in scenario.sending_names else _slot_min(scenario, name)
 
-    file = read_csv(path, COLUMNS, NEEDED)
+    file = read_csv(path, READ_COLUMNS, NEEDED)
     rows = _read_rows(file, scenario, Words("state", STATES), length_min)
     file.refuse_mistakes(another_scenario(path, scenario))
-    return _typed(_with_ids(rows), COLUMNS)
+    return _typed(_with_ids(rows), READ_COLUMNS)
 
 
 def read_as_run(path: str | Path, scenario: Scenario) -> pd.DataFrame:
@@ -95,7 +94,7 @@ def _typed(rows: list[dict[str, object]], columns: tuple[str, ...]) -> pd.DataFr
 
 
 def _slot_min(scenario: Scenario, name: str) -> float:
-    return next(scenario.slot_min(a) for a in scenario.activity if a.name == name)
+    return scenario.slot_min(scenario.activity_named(name))
 
 
 def _read_rows(

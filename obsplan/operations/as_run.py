@@ -4,6 +4,7 @@ import numpy as np
 import pandas as pd
 
 from obsplan.common.errors import TableError
+from obsplan.common.instants import MINUTE
 from obsplan.environment.model import Environment
 from obsplan.inputs.scenario import Activity, Scenario
 from obsplan.inputs.timeline_csv import OUTCOMES
@@ -166,7 +167,7 @@ def _overlap(slot, run) -> pd.Timedelta:
 
 
 def _lengths_min(start_utc: pd.Series, end_utc: pd.Series) -> np.ndarray:
-    return ((end_utc - start_utc) / pd.Timedelta(minutes=1)).to_numpy(dtype=float)
+    return ((end_utc - start_utc) / MINUTE).to_numpy(dtype=float)
 
 
 def _phases_min(activity: Activity, lasts_min: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
@@ -187,8 +188,7 @@ def _data_mbit(activity: Activity, lasts_min: np.ndarray) -> np.ndarray:
 
 def _bins_filled(scenario: Scenario, bins: np.ndarray, starts_utc: pd.Series) -> int:
     """How many coverage bins starts fall into."""
-    since_min = (starts_utc - pd.Timestamp(scenario.span.start_utc)) / pd.Timedelta(minutes=1)
-    steps = np.floor(since_min.to_numpy(dtype=float) / scenario.span.step_min).astype(int)
+    steps = np.floor(scenario.minutes_of(starts_utc) / scenario.span.step_min).astype(int)
     inside = steps[(steps >= 0) & (steps < len(bins))]
     return len(set(bins[inside].tolist()) - {-1})
 

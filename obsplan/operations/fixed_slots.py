@@ -9,22 +9,16 @@ import pandas as pd
 from obsplan.analysis.command_deadlines import past_changing
 from obsplan.checking.slots import FACTS, stamp
 from obsplan.common.errors import StateError
+from obsplan.common.instants import MINUTE
 from obsplan.environment.model import Environment
 from obsplan.inputs.scenario import Scenario
 from obsplan.inputs.timeline_csv import AS_RUN_COLUMNS
 from obsplan.operations.as_run import NOT_REPORTED, matched
 
 STAY_COLUMNS = ("slot", "activity", "start_utc", "end_utc", "state", "why", "share")
-MINUTE = pd.Timedelta(minutes=1)
 FROZEN, HAND = "frozen", "locked by hand"
 COMMANDED = "commanded: no contact from now on can change it in time"
 UNTOLD = "over and not reported: taken as done"
-
-
-def minutes_of(scenario: Scenario, times_utc: pd.Series) -> np.ndarray:
-    """Minutes (n,) from the start of the span."""
-    since = times_utc - pd.Timestamp(scenario.span.start_utc)
-    return (since / MINUTE).to_numpy(dtype=float)
 
 
 def first_step(scenario: Scenario, now_utc: datetime) -> int:
@@ -165,14 +159,14 @@ def _sent_before(scenario: Scenario, radio: pd.DataFrame, first: pd.Timestamp) -
 
 def _share(environment: Environment, slot) -> float:
     scenario = environment.scenario
-    activity = next((a for a in scenario.activity if a.name == slot.activity), None)
-    if activity is None or slot.state == "failed":
+    if slot.activity in scenario.sending_names or slot.state == "failed":
         return 0.0
+    activity = scenario.activity_named(slot.activity)
     if slot.state == "shortened":
         ran_min = (slot.end_utc - slot.start_utc) / MINUTE - activity.warm_up_min
         return float(np.clip(ran_min / activity.duration_min, 0.0, 1.0))
     if slot.state == "locked" and activity.instrument in environment.out:
-        first, last = minutes_of(scenario, pd.Series([slot.start_utc, slot.end_utc]))
+        first, last = scenario.minutes_of(slot.start_utc), scenario.minutes_of(slot.end_utc)
         inside = slice(max(int(first), 0), max(int(np.ceil(last)), 0))
         return float(not environment.out[activity.instrument][inside].any())
     return 1.0
@@ -194,7 +188,7 @@ def remarks(scenario: Scenario, stay: pd.DataFrame) -> list[str]:
             )
     lost = stay[(stay["state"] == "locked") & (stay["share"] == 0)]
     for slot in lost.itertuples(index=False):
-        since_min = minutes_of(scenario, pd.Series([slot.start_utc]))[0]
+        since_min = scenario.minutes_of(slot.start_utc)
         lines.append(
             f'slot {slot.slot} ("{slot.activity}", {stamp(scenario, since_min)}) stays, '
             f"{slot.why}, but its instrument is out: it counts for nothing"

@@ -8,7 +8,6 @@ import pandas as pd
 from obsplan.common.text import number_text
 from obsplan.environment.model import Environment
 from obsplan.inputs.scenario import Scenario
-from obsplan.operations.fixed_slots import minutes_of
 from obsplan.planning.problem.booking import Booking
 from obsplan.planning.problem.definition import Problem
 from obsplan.planning.problem.resource_flow import TOLERANCE
@@ -71,7 +70,7 @@ def differences(scenario: Scenario, left: pd.DataFrame, booking: Booking) -> dic
     for task, starts in zip(booking.problem.tasks, booking.runs):
         own = left.loc[left["activity"] == task.name, "start_utc"]
         new_min = [float(start * step) for start in starts]
-        found[task.name] = difference(minutes_of(scenario, own).tolist(), new_min)
+        found[task.name] = difference(scenario.minutes_of(own).tolist(), new_min)
     return found
 
 
@@ -130,9 +129,7 @@ def changes_table(
     rows = []
     names = {
         (slot.activity, start): slot.slot
-        for slot, start in zip(
-            left.itertuples(index=False), minutes_of(scenario, left["start_utc"])
-        )
+        for slot, start in zip(left.itertuples(index=False), scenario.minutes_of(left["start_utc"]))
     }
     failed = stay.loc[stay["share"] < 1, ["activity", "slot", "state"]]
     for i, task in enumerate(booking.problem.tasks):
@@ -276,7 +273,7 @@ def _shut(environment: Environment, stay: pd.DataFrame, i: int, at: int) -> str:
     if not commandable(environment, activity)[inside.start]:
         return "no contact can command it in time"
     begin, end = inside.start, inside.stop
-    start_min, end_min = (minutes_of(scenario, stay[c]) for c in ("start_utc", "end_utc"))
+    start_min, end_min = (scenario.minutes_of(stay[c]) for c in ("start_utc", "end_utc"))
     near = stay[
         (start_min < end + activity.gap_min)
         & (end_min > begin - activity.gap_min)

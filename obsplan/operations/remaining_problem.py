@@ -12,7 +12,6 @@ import pandas as pd
 
 from obsplan.environment.model import Environment
 from obsplan.inputs.scenario import Scenario
-from obsplan.operations.fixed_slots import minutes_of
 from obsplan.planning.problem.definition import Node, Problem, Task
 from obsplan.planning.problem.from_scenario import build_problem, slot_profile
 from obsplan.planning.problem.start_windows import commandable
@@ -34,8 +33,8 @@ def rest(
     whole = build_problem(environment, relaxed)
     runs = stay[stay["activity"].isin([a.name for a in scenario.activity])]
     runs = runs.assign(
-        start_min=minutes_of(scenario, runs["start_utc"]),
-        end_min=minutes_of(scenario, runs["end_utc"]),
+        start_min=scenario.minutes_of(runs["start_utc"]),
+        end_min=scenario.minutes_of(runs["end_utc"]),
     )
     barred = [
         _barred(scenario, whole, runs, i, first) | ~_commandable(environment, i, first)

@@ -21,7 +21,7 @@ from obsplan.checking.violation import Violation
 from obsplan.environment.model import Environment
 from obsplan.inputs.scenario import Scenario
 from obsplan.inputs.timeline_csv import AS_RUN_COLUMNS
-from obsplan.operations.fixed_slots import first_step, minutes_of, remarks, stays
+from obsplan.operations.fixed_slots import first_step, remarks, stays
 from obsplan.operations.plan_changes import (
     Difference,
     changes_table,
@@ -334,7 +334,7 @@ def _old_starts(scenario: Scenario, question: Problem, left: pd.DataFrame) -> li
     step = scenario.span.step_min
     names = [task.name for task in question.tasks]
     starts: list[list[int]] = [[] for _ in names]
-    for name, minute in zip(left["activity"], minutes_of(scenario, left["start_utc"])):
+    for name, minute in zip(left["activity"], scenario.minutes_of(left["start_utc"])):
         if minute % step == 0 and 0 <= minute < question.steps * step:
             starts[names.index(name)].append(int(minute // step))
     return starts
@@ -378,7 +378,7 @@ def _named(
     Also the ids of the runs by activity and minute.
     """
     old = {}
-    for slot, minute in zip(left.itertuples(index=False), minutes_of(scenario, left["start_utc"])):
+    for slot, minute in zip(left.itertuples(index=False), scenario.minutes_of(left["start_utc"])):
         old.setdefault((slot.activity, minute), slot.slot)
     ids = {}
     for name, parts in found.items():
@@ -387,7 +387,7 @@ def _named(
     taken = set(stay["slot"]) | set(left["slot"])
     rows = slots_table(scenario, booked_rows(scenario, booking)).assign(state="planned")
     digits, number, names = max(3, len(str(len(rows) + len(taken)))), 0, []
-    for activity, minute in zip(rows["activity"], minutes_of(scenario, rows["start_utc"])):
+    for activity, minute in zip(rows["activity"], scenario.minutes_of(rows["start_utc"])):
         name = ids.get((activity, minute))
         while name is None:
             number += 1

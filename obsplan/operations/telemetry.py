@@ -11,12 +11,11 @@ import numpy as np
 import pandas as pd
 
 from obsplan.common.errors import StateError
+from obsplan.common.instants import MINUTE
 from obsplan.environment.model import Environment, Reading
 from obsplan.inputs.scenario import Scenario
 from obsplan.inputs.telemetry_file import Outage, State
 from obsplan.inputs.timeline_csv import AS_RUN_COLUMNS
-
-MINUTE = pd.Timedelta(minutes=1)
 
 
 def stations_out(scenario: Scenario, state: State) -> dict[str, np.ndarray]:
@@ -43,7 +42,7 @@ def as_known(environment: Environment, state: State) -> Environment:
     """
     scenario = environment.scenario
     index = environment.sky.index
-    read = int((pd.Timestamp(state.at_utc) - index[0]) / MINUTE)
+    read = int(scenario.minutes_of(state.at_utc))
     ahead = np.arange(len(index)) >= read
     platforms = {name: table.copy() for name, table in environment.platforms.items()}
     readings = dict(environment.readings)

@@ -101,7 +101,7 @@ def _all_entries(plan: Plan) -> Iterator[tuple[tuple[str, ...], dict, str]]:
 
 
 def _slot(scenario: Scenario, slot) -> dict:
-    activity = next(a for a in scenario.activity if a.name == slot.activity)
+    activity = scenario.activity_named(slot.activity)
     hazard = next(i.hazard for i in scenario.instrument if i.name == activity.instrument)
     lines = [
         f"Slot {slot.slot}: run {slot.run} of {activity.count} wanted, {slot.instrument} on "

@@ -13,9 +13,9 @@ from tools.replayed import START, environment, platform, scenario, slots
 from obsplan.checking.check import check_timeline, resources_table
 from obsplan.common.csv_file import write_csv
 from obsplan.common.errors import TableError
+from obsplan.inputs.timeline_columns import TIMELINE_COLUMNS
 from obsplan.inputs.timeline_csv import read_timeline
 from obsplan.planning.plan import make_plan
-from obsplan.planning.problem.timeline_table import TIMELINE_COLUMNS
 
 
 def test_no_slots_hold():

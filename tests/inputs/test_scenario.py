@@ -4,6 +4,8 @@ import copy
 import datetime as dt
 import tomllib
 
+import numpy as np
+import pandas as pd
 import pytest
 from conftest import DEMO
 from hypothesis import given, settings
@@ -493,3 +495,22 @@ def test_spoiled_demo_is_a_scenario_or_its_mistakes_are_named(raw):
         lines = str(mistakes).split("\n")
         assert len(set(lines)) == len(lines)
         assert all(line.startswith("scenario: ") and line.isprintable() for line in lines)
+
+
+def test_minutes_count_from_the_start_of_the_span_for_one_time_and_for_a_column():
+    scene = scenario({"name": "look"}, {"name": "listen"})
+    start = scene.span.start_utc
+    assert scene.minutes_of(start + dt.timedelta(seconds=90)) == 1.5
+    assert scene.minutes_of(pd.Timestamp(start) - pd.Timedelta(minutes=3)) == -3.0
+    times = pd.Series([start, None, start + dt.timedelta(hours=2)], dtype="datetime64[s, UTC]")
+    assert scene.minutes_of(times).tolist() == pytest.approx([0.0, np.nan, 120.0], nan_ok=True)
+    elsewhere = pd.DatetimeIndex(times).tz_convert("Asia/Kolkata")
+    assert scene.minutes_of(elsewhere)[2] == 120.0
+
+
+def test_parts_are_found_by_name():
+    scene = scenario({"name": "look"}, {"name": "listen"})
+    assert scene.platform_named("lander") is scene.platform[0]
+    assert scene.activity_named(scene.activity[-1].name) is scene.activity[-1]
+    with pytest.raises(KeyError, match="nobody"):
+        scene.platform_named("nobody")

@@ -11,9 +11,9 @@ from pandas.testing import assert_frame_equal
 from obsplan.common.csv_file import write_csv
 from obsplan.common.errors import TableError
 from obsplan.inputs.read_scenario import scenario_from
+from obsplan.inputs.timeline_columns import READ_COLUMNS
 from obsplan.inputs.timeline_csv import (
     AS_RUN_COLUMNS,
-    COLUMNS,
     STATES,
     another_scenario,
     read_as_run,
@@ -67,7 +67,7 @@ def utc(text: str) -> pd.Timestamp:
 
 def test_activity_and_start_are_enough(tmp_path):
     slots = read(tmp_path, "activity,start_utc\npanorama,2028-07-01T02:00:00Z\n")
-    assert list(slots.columns) == list(COLUMNS)
+    assert list(slots.columns) == list(READ_COLUMNS)
     assert slots.to_dict("records") == [
         {
             "slot": "row2",
@@ -137,7 +137,7 @@ def test_spreadsheet_habits_change_nothing(tmp_path, text):
 
 def test_header_alone_is_an_empty_timeline(tmp_path):
     slots = read(tmp_path, "activity,start_utc\n")
-    assert slots.empty and list(slots.columns) == list(COLUMNS)
+    assert slots.empty and list(slots.columns) == list(READ_COLUMNS)
     assert str(slots["start_utc"].dt.tz) == "UTC"
 
 
@@ -329,8 +329,10 @@ def timelines(draw) -> pd.DataFrame:
         activity = draw(st.sampled_from(NAMES))
         end = start + timedelta(seconds=draw(st.integers(1, 3000)))
         rows.append((slot, activity, start, end, draw(st.sampled_from(STATES))))
-    table = pd.DataFrame(rows, columns=list(COLUMNS))
-    return table.astype({c: "datetime64[s, UTC]" if c.endswith("_utc") else "str" for c in COLUMNS})
+    table = pd.DataFrame(rows, columns=list(READ_COLUMNS))
+    return table.astype(
+        {c: "datetime64[s, UTC]" if c.endswith("_utc") else "str" for c in READ_COLUMNS}
+    )
 
 
 @given(table=timelines())

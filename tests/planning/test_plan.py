@@ -12,9 +12,9 @@ from tools.small import cases, platform, scenario, world
 from obsplan.checking.check import check_timeline
 from obsplan.common.csv_file import write_csv
 from obsplan.common.errors import Infeasible
+from obsplan.inputs.timeline_columns import TIMELINE_COLUMNS
 from obsplan.inputs.timeline_csv import read_timeline
 from obsplan.planning.plan import make_plan
-from obsplan.planning.problem.timeline_table import TIMELINE_COLUMNS
 
 
 def round_trip_holds(environment, folder) -> None:

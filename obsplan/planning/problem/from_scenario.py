@@ -91,7 +91,7 @@ def _exclusion(scenario: Scenario, i: int, j: int) -> Exclusion | None:
             return Exclusion(ExclusionKind.NOT_WITH, first, second)
         if one.quiet and other.disturbs:
             return Exclusion(ExclusionKind.QUIET, first, second)
-    shared = next(p for p in scenario.platform if p.name == on_a.platform)
+    shared = scenario.platform_named(on_a.platform)
     if on_a.platform == on_b.platform and shared.one_at_a_time:
         return Exclusion(ExclusionKind.PLATFORM, i, j)
     return None

@@ -8,6 +8,7 @@ import numpy as np
 import pandas as pd
 
 from obsplan.common import intervals
+from obsplan.common.instants import MINUTE
 from obsplan.environment.model import Environment
 from obsplan.inputs.conditions import depth_column, requested
 from obsplan.inputs.scenario import Activity, Scenario
@@ -152,7 +153,7 @@ def windows_table(environment: Environment) -> pd.DataFrame:
         for opens, closes in windows(environment, activity).tolist()
     ]
     table = pd.DataFrame(rows, columns=["activity", "opens_utc", "closes_utc"])
-    table["duration_min"] = (table["closes_utc"] - table["opens_utc"]) / pd.Timedelta(minutes=1)
+    table["duration_min"] = (table["closes_utc"] - table["opens_utc"]) / MINUTE
     return table
 
 

@@ -1,32 +1,17 @@
 """Booked runs as the timeline that people read: slots, radio rows, Sun, ground, worth."""
 
+from collections import Counter
+
 import numpy as np
 import pandas as pd
 
 from obsplan.common import intervals
+from obsplan.common.instants import MINUTE
 from obsplan.environment.model import Environment
-from obsplan.inputs.scenario import Scenario
+from obsplan.inputs.scenario import Activity, Scenario
+from obsplan.inputs.timeline_columns import TIMELINE_COLUMNS
 from obsplan.planning.problem.booking import Booking
 from obsplan.planning.problem.definition import Problem
-
-TIMELINE_COLUMNS = (
-    "slot",
-    "platform",
-    "instrument",
-    "activity",
-    "start_utc",
-    "end_utc",
-    "duration_min",
-    "state",
-    "sun_elevation_deg",
-    "local_time_h",
-    "surface_temperature_k",
-    "contact",
-    "power_w",
-    "energy_wh",
-    "data_mbit",
-    "value",
-)
 
 
 def booked_rows(scenario: Scenario, booking: Booking) -> list[tuple[str, int, int]]:
@@ -81,63 +66,84 @@ def described(
     slots: pd.DataFrame,
     shares: dict[str, float] | None = None,
 ) -> pd.DataFrame:
-    """Slots in order of start, and what a reader wants beside each.
+    """Slots in order of start, with the columns of timeline.csv.
 
     `problem` says what runs are worth; `shares` gives slots, by their id, that yield only a
     share of a run: nothing (0) takes no place among the runs of its bin.
     """
-    scenario = environment.scenario
-    shares = shares or {}
+    scenario, shares = environment.scenario, shares or {}
     activities = {a.name: a for a in scenario.activity}
-    platforms = {p.name: p for p in scenario.platform}
     tasks = {task.name: task for task in problem.tasks}
-    start = environment.sky.index[0]
-    held: dict[tuple[str, int], int] = {}
+    runs_before: Counter[tuple[str, int]] = Counter()
     rows = []
     for slot in slots.itertuples(index=False):
-        first = int((slot.start_utc - start) / pd.Timedelta(minutes=1))
-        # A slot told by hand may lie where there is nothing to tell of.
-        first = min(max(first, 0), len(environment.sky) - 1)
-        lasts_min = (slot.end_utc - slot.start_utc) / pd.Timedelta(minutes=1)
-        minutes, state = int(lasts_min), getattr(slot, "state", "planned")
-        row = {"slot": slot.slot, "activity": slot.activity, "duration_min": minutes}
-        if slot.activity in activities:
-            activity, task = activities[slot.activity], tasks[slot.activity]
-            bin_ = int(task.bins[first // scenario.span.step_min])
-            earlier = held.get((task.name, bin_), 0)
-            share = shares.get(slot.slot, 1.0)
-            held[task.name, bin_] = earlier + (share > 0)
-            warm_min = min(lasts_min, activity.warm_up_min)
-            run_min = min(lasts_min - warm_min, activity.duration_min)
-            energy_wh = (warm_min * activity.warm_up_w + run_min * activity.power_w) / 60
-            yielded = 0.0 if state == "failed" else run_min / activity.duration_min
-            row |= {
-                "platform": scenario.platform_of(activity),
-                "instrument": activity.instrument,
-                "power_w": activity.power_w,
-                "energy_wh": energy_wh,
-                "data_mbit": yielded * activity.data_mbit,
-                "value": share * task.run_value(bin_, earlier) if share > 0 else 0.0,
-            }
-        else:
-            platform = platforms[scenario.sending_names[slot.activity]]
-            row |= {
-                "platform": platform.name,
-                "instrument": "radio",
-                "power_w": platform.radio.transmit_w,
-                "value": 0.0,
-            }
-        sky = environment.sky.iloc[first]
-        in_contact = environment.in_contact(row["platform"])
-        inside = in_contact[first : first + minutes]
-        row |= {
+        state = getattr(slot, "state", "planned")
+        minute = int(scenario.minutes_of(slot.start_utc))
+        # A slot told by hand may begin outside the span.
+        minute = min(max(minute, 0), len(environment.sky) - 1)
+        lasts_min = (slot.end_utc - slot.start_utc) / MINUTE
+        row = {
+            "slot": slot.slot,
+            "activity": slot.activity,
             "start_utc": slot.start_utc,
             "end_utc": slot.end_utc,
+            "duration_min": int(lasts_min),
             "state": state,
-            "sun_elevation_deg": sky["sun_elevation_deg"],
-            "local_time_h": sky["local_time_h"],
-            "surface_temperature_k": sky["surface_temperature_k"],
-            "contact": "whole" if inside.all() else "part" if inside.any() else "none",
         }
-        rows.append(row)
-    return pd.DataFrame(rows, columns=list(TIMELINE_COLUMNS))
+        if slot.activity in activities:
+            activity, task = activities[slot.activity], tasks[slot.activity]
+            share = shares.get(slot.slot, 1.0)
+            bin_ = int(task.bins[minute // scenario.span.step_min])
+            worth = task.run_value(bin_, runs_before[task.name, bin_]) if share > 0 else 0.0
+            runs_before[task.name, bin_] += share > 0
+            row |= _run_cells(scenario, activity, lasts_min, state) | {"value": share * worth}
+        else:
+            row |= _radio_cells(scenario, slot.activity)
+        rows.append(row | _sky_cells(environment, row["platform"], minute, int(lasts_min)))
+    if not rows:
+        return pd.DataFrame(columns=list(TIMELINE_COLUMNS))
+    table = pd.DataFrame(rows)
+    return table[sorted(table, key=TIMELINE_COLUMNS.index)]
+
+
+def _run_cells(
+    scenario: Scenario, activity: Activity, lasts_min: float, state: str
+) -> dict[str, object]:
+    """Energy and data of a run that lasts `lasts_min`, warm-up included."""
+    warm_up_min = min(lasts_min, activity.warm_up_min)
+    run_min = min(lasts_min - warm_up_min, activity.duration_min)
+    data_share = 0.0 if state == "failed" else run_min / activity.duration_min
+    return {
+        "platform": scenario.platform_of(activity),
+        "instrument": activity.instrument,
+        "power_w": activity.power_w,
+        "energy_wh": (warm_up_min * activity.warm_up_w + run_min * activity.power_w) / 60,
+        "data_mbit": data_share * activity.data_mbit,
+    }
+
+
+def _radio_cells(scenario: Scenario, name: str) -> dict[str, object]:
+    """A transmit window: how much is sent then, the replay decides."""
+    platform = scenario.platform_named(scenario.sending_names[name])
+    return {
+        "platform": platform.name,
+        "instrument": "radio",
+        "power_w": platform.radio.transmit_w,
+        "energy_wh": np.nan,
+        "data_mbit": np.nan,
+        "value": 0.0,
+    }
+
+
+def _sky_cells(
+    environment: Environment, platform: str, minute: int, minutes: int
+) -> dict[str, object]:
+    """Sun and ground at the start, and how much of the slot is in contact."""
+    sky = environment.sky.iloc[minute]
+    in_contact = environment.in_contact(platform)[minute : minute + minutes]
+    return {
+        "sun_elevation_deg": sky["sun_elevation_deg"],
+        "local_time_h": sky["local_time_h"],
+        "surface_temperature_k": sky["surface_temperature_k"],
+        "contact": "whole" if in_contact.all() else "part" if in_contact.any() else "none",
+    }

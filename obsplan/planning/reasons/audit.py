@@ -313,7 +313,7 @@ def _room(environment: Environment, activity: Activity) -> Iterator[Finding]:
 def _limits(environment: Environment, activity: Activity) -> Iterator[Finding]:
     """Whether bus and store have room for a single run."""
     scenario, severity, where = environment.scenario, _severity(activity), _where(activity)
-    platform = next(p for p in scenario.platform if p.name == scenario.platform_of(activity))
+    platform = scenario.platform_named(scenario.platform_of(activity))
     table = environment.platforms[platform.name]
     least_w = float(table["base_load_w"].min())
     draw_w = max(activity.power_w, activity.warm_up_w if activity.warm_up_min else 0.0)

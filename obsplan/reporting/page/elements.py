@@ -8,6 +8,7 @@ from importlib.resources import files
 import numpy as np
 import pandas as pd
 
+from obsplan.common.instants import MINUTE
 from obsplan.inputs.conditions import CONDITIONS
 
 # Keys of a scenario that reasons name, in words with their unit.
@@ -64,7 +65,7 @@ def plain(text: str) -> Html:
 
 def lasting(time: pd.Timedelta) -> str:
     """A length of time in minutes, or in hours when it is long."""
-    minutes = time / pd.Timedelta(minutes=1)
+    minutes = time / MINUTE
     return f"{minutes:.0f} min" if minutes < 120 else f"{minutes / 60:.1f} h"
 
 

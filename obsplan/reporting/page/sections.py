@@ -112,8 +112,7 @@ def _bins(
         return []
     of_step = coverage_bin(environment, activity)
     permitted = start_mask(environment, activity)
-    since = (own["start_utc"] - pd.Timestamp(scenario.span.start_utc)) / pd.Timedelta(minutes=1)
-    steps = (since.to_numpy(dtype=float) // scenario.span.step_min).astype(int)
+    steps = (scenario.minutes_of(own["start_utc"]) // scenario.span.step_min).astype(int)
     edges = activity.coverage.edges
     return [
         (

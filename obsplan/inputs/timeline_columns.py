@@ -1,0 +1,35 @@
+"""The columns of timeline.csv in their order: one table for all who write, read or explain it."""
+
+from typing import NamedTuple
+
+
+class Column(NamedTuple):
+    """A column of a table; `unit` is empty for names, words and instants."""
+
+    name: str
+    unit: str
+    meaning: str
+
+
+TIMELINE = (
+    Column("slot", "", "id of the slot, by which telemetry and as-run files name it"),
+    Column("platform", "", "platform that carries the instrument"),
+    Column("instrument", "", "instrument that runs; radio for a transmit window"),
+    Column("activity", "", "activity of the scenario, or the name of a transmit window"),
+    Column("start_utc", "", "start, UTC; the warm-up comes first"),
+    Column("end_utc", "", "end, UTC"),
+    Column("duration_min", "min", "from start to end, warm-up included"),
+    Column("state", "", "planned, locked, done, shortened or failed"),
+    Column("sun_elevation_deg", "deg", "elevation of the Sun's centre at the start"),
+    Column("local_time_h", "h", "local solar time at the start, 12 at noon"),
+    Column("surface_temperature_k", "K", "temperature of the ground's surface at the start"),
+    Column("contact", "", "contact with Earth or relay during the slot: whole, part or none"),
+    Column("power_w", "W", "power of the run after warm-up, or of the transmitter"),
+    Column("energy_wh", "Wh", "energy of warm-up and run"),
+    Column("data_mbit", "Mbit", "data that the run yields"),
+    Column("value", "", "what the run adds to the value of the plan"),
+)
+TIMELINE_COLUMNS = tuple(column.name for column in TIMELINE)
+# What a reader needs, and what it takes besides.
+NEEDED = ("activity", "start_utc")
+READ_COLUMNS = ("slot", "activity", "start_utc", "end_utc", "state")
