@@ -27,6 +27,18 @@ def test_bus_power_sums_base_slots_and_warm_up():
     )
 
 
+def test_a_failed_run_draws_power_and_yields_no_data():
+    scene = scenario({"name": "camera", "power_w": 30.0, "data_mbit": 12.0})
+    rows = slots(("camera", 600))
+    done, failed = (
+        check_timeline(environment(scene), rows.assign(state=state)).resources["lander"]
+        for state in ("done", "failed")
+    )
+    assert done["stored_mbit"].iloc[-1] == pytest.approx(12.0)
+    assert failed["stored_mbit"].max() == 0.0
+    assert failed["load_w"].iloc[600:660].tolist() == [30.0] * 60
+
+
 def test_slot_draws_nothing_once_its_run_is_over():
     scene = scenario(
         {

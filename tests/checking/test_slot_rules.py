@@ -34,6 +34,13 @@ def test_gap_counts_from_the_end_of_the_run_before():
     assert found == ("gap", "s1 s2", 150, 15, "min")
 
 
+def test_a_gap_one_minute_too_short_is_broken():
+    scene = scenario({"name": "camera", "gap_min": 44})
+    assert broken(scene, ("camera", 60), ("camera", 164)).query("rule == 'gap'").empty
+    found = broken(scene, ("camera", 60), ("camera", 163)).query("rule == 'gap'")
+    assert found["amount"].tolist() == [1.0]
+
+
 def test_not_with_works_both_ways():
     scene = scenario({"name": "laser", "not_with": ["camera"]}, {"name": "camera"})
     assert broken(scene, ("laser", 60), ("camera", 120)).empty
