@@ -11,7 +11,7 @@ from functools import cached_property
 import numpy as np
 import pandas as pd
 
-from obsplan.checking.margins import margins
+from obsplan.checking.margins import Margin, margins
 from obsplan.checking.own_rules import own_violations
 from obsplan.checking.replay import Books, replay
 from obsplan.checking.resource_rules import resource_violations
@@ -27,8 +27,8 @@ from obsplan.inputs.scenario import Scenario
 class Verdict:
     """What the replay of a timeline found.
 
-    found: the violations, in order of time. margins: the tightest spots: `margin`, `where`,
-    `time_utc`, `amount`, `unit`. resources: per platform one row a minute: `generation_w`,
+    found: the violations, in order of time. margins: the tightest spots: `margin`, `where`
+    (platform or slot), `condition`, `time_utc`, `amount`, `unit`. resources: per platform one row a minute: `generation_w`,
     `load_w`, `stored_wh` and `state_of_charge` (at the minute's start), `spilled_wh`,
     `stored_mbit` (at the minute's start), `sent_mbit`. rules: names of the rules that this
     scenario poses and that were checked.
@@ -145,12 +145,14 @@ def _covered_minutes(environment: Environment) -> int:
     return minutes
 
 
-def _margins_table(scenario: Scenario, rows: list[tuple]) -> pd.DataFrame:
-    """Rows of `margins` as a table, with `time_utc` for the minute."""
-    table = pd.DataFrame(rows, columns=["margin", "where", "minute", "amount", "unit"])
+def _margins_table(scenario: Scenario, rows: list[Margin]) -> pd.DataFrame:
+    """The margins as a table, with `time_utc` for the minute."""
+    table = pd.DataFrame(rows, columns=list(Margin._fields))
     times_utc = [moment(scenario, minute) for minute in table.pop("minute")]
-    table.insert(2, "time_utc", pd.DatetimeIndex(times_utc, dtype="datetime64[s, UTC]"))
-    return table.astype({"margin": "str", "where": "str", "amount": float, "unit": "str"})
+    table.insert(3, "time_utc", pd.DatetimeIndex(times_utc, dtype="datetime64[s, UTC]"))
+    return table.astype(
+        {"amount": float} | dict.fromkeys(["margin", "where", "condition", "unit"], "str")
+    )
 
 
 def _minute_table(platform: Platform, book: Books, index: pd.DatetimeIndex) -> pd.DataFrame:

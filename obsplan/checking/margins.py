@@ -1,5 +1,7 @@
 """The tightest spots of a timeline: how near it comes to each of its limits, where and when."""
 
+from typing import NamedTuple
+
 import numpy as np
 
 from obsplan.checking.condition_rules import Requirement, requirements
@@ -11,10 +13,25 @@ from obsplan.environment.model import Environment
 DUST = 1e-9
 
 
+class Margin(NamedTuple):
+    """How much is left to a limit, at its least; `minute` counts from the start of the span.
+
+    where: a platform or the id of a slot. condition: the rule whose window a slot is in, "" for
+    all other margins.
+    """
+
+    margin: str
+    where: str
+    condition: str
+    minute: int
+    amount: float
+    unit: str
+
+
 def margins(
     environment: Environment, runs: list[Run], books: dict[str, Books], minutes: int, now: int = 0
-) -> list[tuple]:
-    """Rows (margin, where, minute, amount, unit) from minute `now` to the first `minutes`.
+) -> list[Margin]:
+    """The margins from minute `now` to the first `minutes`.
 
     The least room of every battery, bus and store; of the slots bound to contact the one
     with the least contact left; and of the slots bound to a condition those that begin
@@ -24,31 +41,27 @@ def margins(
     """
     rows = []
     for platform in environment.scenario.platform:
-        book, battery = books[platform.name], platform.battery
+        name, book = platform.name, books[platform.name]
+        reserve_wh = platform.battery.reserve * platform.battery.capacity_wh
         rooms = (
-            (
-                "state of charge above reserve",
-                book.stored_wh - battery.reserve * battery.capacity_wh,
-                "Wh",
-            ),
+            ("state of charge above reserve", book.stored_wh - reserve_wh, "Wh"),
             ("bus power headroom", platform.bus_limit_w - book.load_w, "W"),
-            ("store room", platform.store.capacity_mbit - book.stored_mbit, "Mbit"),
+            ("free storage", platform.store.capacity_mbit - book.stored_mbit, "Mbit"),
         )
-        reading = environment.readings.get(platform.name)
+        reading = environment.readings.get(name)
         since = min(max(now, reading.minute if reading else 0), minutes)
         for margin, room, unit in rooms:
             tightest = since + int(room[since:].argmin())
             amount = float(room[tightest])
-            rows.append(
-                (margin, platform.name, tightest, amount if abs(amount) > DUST else 0.0, unit)
-            )
+            amount = amount if abs(amount) > DUST else 0.0
+            rows.append(Margin(margin, name, "", tightest, amount, unit))
     ahead = [run for run in runs if not run.is_fact and run.last > now]
     rows += _contact_left(environment, ahead, minutes)
     rows += _window_edges(environment, ahead, minutes)
     return rows
 
 
-def _contact_left(environment: Environment, runs: list[Run], minutes: int) -> list[tuple]:
+def _contact_left(environment: Environment, runs: list[Run], minutes: int) -> list[Margin]:
     silent = {
         p.name: known(environment.platforms[p.name], "in_contact", p.name, minutes) == 0
         for p in environment.scenario.platform
@@ -65,10 +78,10 @@ def _contact_left(environment: Environment, runs: list[Run], minutes: int) -> li
     if not left:
         return []
     amount, bound, slot = min(left)
-    return [("contact left after slot", slot, bound, float(amount), "min")]
+    return [Margin("contact left after slot", slot, "", bound, float(amount), "min")]
 
 
-def _window_edges(environment: Environment, runs: list[Run], minutes: int) -> list[tuple]:
+def _window_edges(environment: Environment, runs: list[Run], minutes: int) -> list[Margin]:
     """The least time between a slot and the edges of the conditions it keeps."""
     required: dict[str, list[Requirement]] = {}
     before, after = [], []
@@ -82,15 +95,15 @@ def _window_edges(environment: Environment, runs: list[Run], minutes: int) -> li
             if not 0 <= run.first < run.last <= minutes or not met[run.first : run.last].all():
                 continue  # the check names it as broken
             earlier, later = np.flatnonzero(~met[: run.first]), np.flatnonzero(~met[run.last :])
-            where = f"{run.slot}, {requirement.rule}"
             if len(earlier):
-                before.append((float(run.first - 1 - earlier[-1]), run.first, where))
+                open_min = float(run.first - 1 - earlier[-1])
+                before.append((open_min, run.first, run.slot, requirement.rule))
             if len(later):
-                after.append((float(later[0]), run.last, where))
+                after.append((float(later[0]), run.last, run.slot, requirement.rule))
     sides = (("window open before slot", before), ("window left after slot", after))
-    return [(margin, *_named(min(found))) for margin, found in sides if found]
-
-
-def _named(tightest: tuple[float, int, str]) -> tuple[str, int, float, str]:
-    amount, minute, where = tightest
-    return where, minute, amount, "min"
+    return [
+        Margin(margin, slot, rule, minute, amount, "min")
+        for margin, found in sides
+        if found
+        for amount, minute, slot, rule in [min(found)]
+    ]

@@ -287,6 +287,7 @@ def summary_of(plan: Plan) -> dict:
             {
                 "margin": row.margin,
                 "where": row.where,
+                "condition": row.condition,
                 "time_utc": f"{row.time_utc:%Y-%m-%dT%H:%M:%SZ}",
                 "amount": round(row.amount, 3),
                 "unit": row.unit,

@@ -69,13 +69,13 @@ def test_margins_are_the_tightest_spots():
     assert amount == {
         "state of charge above reserve": ("lander", pytest.approx(540.0), "Wh"),
         "bus power headroom": ("lander", 40.0, "W"),
-        "store room": ("lander", pytest.approx(20.0), "Mbit"),
+        "free storage": ("lander", pytest.approx(20.0), "Mbit"),
         "contact left after slot": ("s1", 30.0, "min"),
     }
     assert minute == {
         "state of charge above reserve": 450,
         "bus power headroom": 390,
-        "store room": 450,
+        "free storage": 450,
         "contact left after slot": 450,
     }
 

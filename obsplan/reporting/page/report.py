@@ -194,8 +194,7 @@ def _ranked(plan: Plan) -> tuple[list[tuple], list[tuple]]:
     shares, in_time = [], []
     for row in plan.verdict.margins.itertuples(index=False):
         if row.unit == "min":
-            slot, _, condition = row.where.partition(", ")
-            condition = condition.replace("sun", "Sun").replace("earth", "Earth") or "contact"
+            condition = row.condition.replace("sun", "Sun").replace("earth", "Earth") or "contact"
             amount = lasting(pd.Timedelta(minutes=row.amount))
             in_time.append(
                 (
@@ -204,7 +203,7 @@ def _ranked(plan: Plan) -> tuple[list[tuple], list[tuple]]:
                         row.margin,
                         amount,
                         condition,
-                        f"{slot} ({activity_of[slot]})",
+                        f"{row.where} ({activity_of[row.where]})",
                         instant(row.time_utc),
                     ),
                 )

@@ -50,7 +50,8 @@ def violation_lines(verdict: Verdict) -> list[str]:
 def margin_lines(verdict: Verdict) -> list[str]:
     """One line for each margin."""
     return [
-        f"smallest margin: {row.margin}, {row.where}: {round(row.amount, 1) + 0.0:.1f} {row.unit} "
+        f"smallest margin: {', '.join(filter(None, [row.margin, row.where, row.condition]))}: "
+        f"{round(row.amount, 1) + 0.0:.1f} {row.unit} "
         f"at {row.time_utc:%Y-%m-%dT%H:%MZ}"
         for row in verdict.margins.itertuples(index=False)
     ]

@@ -143,11 +143,10 @@ def test_margins_in_time_stand_apart_the_shortest_first(page):
     head = rows.index("marginleftconditionslotwhen (UTC)")
     assert len(in_time)
     for row, told in zip(in_time.sort_values("amount").itertuples(), rows[head + 1 :]):
-        slot, _, condition = row.where.partition(", ")
-        activity = plan.timeline.set_index("slot").loc[slot, "activity"]
+        activity = plan.timeline.set_index("slot").loc[row.where, "activity"]
         left = lasting(pd.Timedelta(minutes=row.amount))
         assert told == (
-            f"{row.margin}{left}{condition or 'contact'}{slot} ({activity})"
+            f"{row.margin}{left}{row.condition or 'contact'}{row.where} ({activity})"
             f"{row.time_utc:%Y-%m-%d %H:%M}"
         )
 

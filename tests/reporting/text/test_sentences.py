@@ -104,14 +104,16 @@ def test_window_edges_are_margins():
     light[100:300] = 1.0
     place = world(scene, {"sun_visible_fraction": light})
     margins = check_timeline(place, slots(("camera", 120), ("camera", 225))).margins
-    rows = {r.margin: (r.where, r.amount, r.time_utc) for r in margins.itertuples()}
+    rows = {r.margin: (r.where, r.condition, r.amount, r.time_utc) for r in margins.itertuples()}
     assert rows["window open before slot"] == (
-        "s1, visible fraction of the Sun",
+        "s1",
+        "visible fraction of the Sun",
         20.0,
         START + pd.Timedelta(minutes=120),
     )
     assert rows["window left after slot"] == (
-        "s2, visible fraction of the Sun",
+        "s2",
+        "visible fraction of the Sun",
         15.0,
         START + pd.Timedelta(minutes=285),
     )
