@@ -1,6 +1,7 @@
-"""Plans that leave the planner hold, say what they are worth, and fail in words."""
+"""Plans are valid when replayed afresh, with a true bound; infeasible scenarios say why."""
 
 from dataclasses import replace
+from datetime import timedelta
 
 import numpy as np
 import pandas as pd
@@ -17,7 +18,7 @@ from obsplan.inputs.timeline_csv import read_timeline
 from obsplan.planning.plan import make_plan
 
 
-def round_trip_holds(environment, folder) -> None:
+def check_round_trip(environment, folder) -> None:
     """Plan, write, read back, replay afresh: nothing broken, bound not below value."""
     try:
         made = make_plan(environment)
@@ -30,20 +31,20 @@ def round_trip_holds(environment, folder) -> None:
     assert made.timeline["value"].sum() == pytest.approx(made.value)
 
 
-@settings(max_examples=300)
-@given(case=cases())
-def test_every_plan_holds_when_read_back(case, tmp_path_factory):
-    round_trip_holds(case, tmp_path_factory.mktemp("plan"))
+@settings(max_examples=60)
+@given(case=cases(hours=(2, 6)))
+def test_every_plan_is_valid_when_read_back(case, tmp_path_factory):
+    check_round_trip(case, tmp_path_factory.mktemp("plan"))
 
 
 @pytest.mark.long
 @settings(max_examples=5000)
 @given(case=cases())
-def test_thousands_of_plans_hold_when_read_back(case, tmp_path_factory):
-    round_trip_holds(case, tmp_path_factory.mktemp("plan"))
+def test_thousands_of_plans_are_valid_when_read_back(case, tmp_path_factory):
+    check_round_trip(case, tmp_path_factory.mktemp("plan"))
 
 
-def no_better_timeline(environment, tries) -> None:
+def check_no_timeline_is_better(environment, tries) -> None:
     """Best first, no timeline above the bound is accepted, nor any where the plan said no."""
     try:
         bound = make_plan(environment).bound
@@ -52,20 +53,20 @@ def no_better_timeline(environment, tries) -> None:
     assert accepted_worth(environment, above=bound + 1e-9, tries=tries) is None
 
 
-@settings(max_examples=60)
+@settings(max_examples=25)
 @given(case=cases(hours=(2, 3), activities=(1, 3)))
-def test_no_timeline_that_the_check_accepts_beats_the_bound(case):
-    no_better_timeline(case, tries=40)
+def test_no_valid_timeline_beats_the_bound(case):
+    check_no_timeline_is_better(case, tries=40)
 
 
 @pytest.mark.long
 @settings(max_examples=1000)
 @given(case=cases(hours=(2, 3), activities=(1, 3)))
 def test_no_timeline_of_a_thousand_small_days_beats_its_bound(case):
-    no_better_timeline(case, tries=400)
+    check_no_timeline_is_better(case, tries=400)
 
 
-def test_a_small_question_is_answered_exactly():
+def test_a_small_problem_is_solved_exactly():
     scene = scenario({"name": "sweep", "count": 3, "value": 2.0, "repeat_worth": 0.5}, hours=6)
     made = make_plan(world(scene))
     assert made.value == pytest.approx(2 + 1 + 0.5)
@@ -75,7 +76,7 @@ def test_a_small_question_is_answered_exactly():
     assert made.unplaced.empty
 
 
-def test_the_same_question_gives_the_same_plan():
+def test_the_same_scenario_gives_the_same_plan():
     scene = scenario({"name": "a", "count": 4, "gap_min": 60}, {"name": "b", "count": 2}, hours=8)
     first, second = (make_plan(world(scene)) for _ in range(2))
     pd.testing.assert_frame_equal(first.timeline, second.timeline)
@@ -120,10 +121,22 @@ def test_nothing_reaches_standard_output(capfd):
 
 @pytest.mark.parametrize("step_min", [30, 60])
 def test_coarse_steps_of_the_demo_still_give_a_plan(demo, step_min):
-    span = demo.scenario.span.model_copy(update={"step_min": step_min})
-    environment = replace(demo, scenario=demo.scenario.model_copy(update={"span": span}))
-    made = make_plan(environment, gap=0.5)
+    made = make_plan(first_days(demo, 4, step_min), gap=0.5, effort="low")
     assert made.verdict.is_valid and made.value > 0
+
+
+def first_days(environment, days, step_min):
+    """The first days of an environment, in steps of another length."""
+    span = environment.scenario.span
+    changed = {"end_utc": span.start_utc + timedelta(days=days), "step_min": step_min}
+    span = span.model_copy(update=changed)
+    minutes = days * 24 * 60
+    return replace(
+        environment,
+        scenario=environment.scenario.model_copy(update={"span": span}),
+        sky=environment.sky.iloc[:minutes],
+        platforms={name: t.iloc[:minutes] for name, t in environment.platforms.items()},
+    )
 
 
 def test_a_dip_inside_a_step_costs_the_run_that_dips_and_not_the_plan():

@@ -205,10 +205,20 @@ def test_nothing_rules_out_the_demo(demo):
     assert Severity.INFEASIBLE not in set(audit(demo)["severity"])
 
 
-@given(cases())
-@settings(max_examples=60)
-def test_whatever_the_audit_rules_out_no_plan_is_found_for(case):
-    offered = case
-    if Severity.INFEASIBLE in set(audit(offered)["severity"]):
+def check_no_plan_if_infeasible(environment) -> None:
+    if Severity.INFEASIBLE in set(audit(environment)["severity"]):
         with pytest.raises(Infeasible):
-            make_plan(offered)
+            make_plan(environment)
+
+
+@settings(max_examples=40)
+@given(cases(hours=(2, 4)))
+def test_whatever_the_audit_rules_out_no_plan_is_found_for(case):
+    check_no_plan_if_infeasible(case)
+
+
+@pytest.mark.long
+@settings(max_examples=3000)
+@given(cases())
+def test_whatever_the_audit_rules_out_in_thousands_no_plan_is_found_for(case):
+    check_no_plan_if_infeasible(case)

@@ -202,10 +202,7 @@ def test_a_conflict_proven_when_time_is_up_comes_without_its_rules():
     assert find_conflict(world(scene), up) is None
 
 
-@settings(max_examples=40)
-@given(cases(hours=(2, 4)))
-def test_no_conflict_is_found_where_a_valid_plan_exists(case):
-    environment = case
+def check_a_plan_or_a_conflict(environment) -> None:
     try:
         made = make_plan(environment)
     except Infeasible as refused:
@@ -214,3 +211,16 @@ def test_no_conflict_is_found_where_a_valid_plan_exists(case):
         return
     assert made.verdict.is_valid
     assert find_conflict(environment) is None
+
+
+@settings(max_examples=25)
+@given(cases(hours=(2, 3)))
+def test_no_conflict_is_found_where_a_valid_plan_exists(case):
+    check_a_plan_or_a_conflict(case)
+
+
+@pytest.mark.long
+@settings(max_examples=2000)
+@given(cases(hours=(2, 4)))
+def test_no_conflict_is_found_where_any_of_thousands_of_valid_plans_exists(case):
+    check_a_plan_or_a_conflict(case)

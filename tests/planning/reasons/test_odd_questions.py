@@ -10,11 +10,14 @@ from obsplan.common.errors import Infeasible, ScenarioError
 from obsplan.inputs.read_scenario import scenario_from
 from obsplan.planning.plan import make_plan
 from obsplan.planning.reasons.audit import Severity, audit
+from obsplan.reporting import plan_directory
 
 
 @pytest.fixture
 def run(tmp_path, monkeypatch):
     monkeypatch.chdir(tmp_path)
+    # Figures take long, and no test here reads them.
+    monkeypatch.setattr(plan_directory, "write_plan", lambda *args: None)
 
     def asked(text: str, *args: str):
         (tmp_path / "small.toml").write_text(text)

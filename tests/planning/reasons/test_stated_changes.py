@@ -205,7 +205,7 @@ def check_greedy_plan_of(environment: Environment) -> None:
         check_every_fix(environment, greedy_plan(question))
 
 
-@settings(max_examples=40)
+@settings(max_examples=25)
 @given(cases(hours=(2, 6)))
 def test_every_stated_change_fits_a_run(case):
     check_greedy_plan_of(case)
