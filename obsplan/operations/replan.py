@@ -39,7 +39,7 @@ from obsplan.planning.reasons.unplaced import unplaced
 from obsplan.planning.search.first_plan import quick_plan
 from obsplan.planning.search.from_old_plan import repaired
 from obsplan.planning.search.strategy import better_plans
-from obsplan.planning.search.window_by_window import all_anew, stretches
+from obsplan.planning.search.window_by_window import reoptimised_windows, time_windows
 
 # What an old start is worth to the search beyond the run, in shares of the mean run: at
 # first it lets go for clear gains alone, then it breaks ties, then it leans back.
@@ -272,7 +272,7 @@ def _candidates(
 def _swept(
     booking: Booking, problem: Problem, first: int, unless_at: list[list[int]] | None = None
 ) -> Booking:
-    """`booking` improved as `problem` prefers it, a stretch at a time.
+    """`booking` improved as `problem` prefers it, a window at a time.
 
     Stretches are left out in which it has all the starts of `unless_at`.
     """
@@ -284,13 +284,13 @@ def _swept(
         for start in starts
         if start not in runs
     ]
-    pieces = [
-        piece
-        for piece in stretches(problem, STRETCH_H, TAIL_H, first)
-        if unless_at is None or any(piece.free[0] <= start < piece.free[1] for start in moved)
+    windows = [
+        window
+        for window in time_windows(problem, STRETCH_H, TAIL_H, first)
+        if unless_at is None or any(window.free[0] <= start < window.free[1] for start in moved)
     ]
     with ThreadPoolExecutor(max_workers=2) as pool:
-        for booking in all_anew(booking, pieces, pool, Event()):
+        for booking in reoptimised_windows(booking, windows, pool, Event()):
             pass
     return booking
 
@@ -347,7 +347,7 @@ def _favoured(problem: Problem, old: list[list[int]], share: float) -> Problem:
     for task, starts in zip(problem.tasks, old):
         liked = np.zeros(problem.steps)
         liked[starts] = favour
-        tasks.append(replace(task, favour=liked))
+        tasks.append(replace(task, preference=liked))
     return replace(problem, tasks=tuple(tasks))
 
 

@@ -32,7 +32,7 @@ from obsplan.planning.minute_repair import tightened_problem, valid_plan
 from obsplan.planning.problem.booking import plan_value
 from obsplan.planning.problem.from_scenario import build_problem
 from obsplan.planning.search.first_plan import quick_plan
-from obsplan.planning.solver.model import model
+from obsplan.planning.solver.model import build_model
 
 MOMENTS_S = (10, 30, 60, 120)
 COLUMNS = (
@@ -157,7 +157,7 @@ def second_opinion(family: str, seed: str, step_min: int, limit_s: float) -> tup
 
     scenario = drawn(family, int(seed), step_min)
     relaxed = build_problem(make_environment(scenario), relaxed=True)
-    return by_cp_sat(model(relaxed), limit_s=limit_s, workers=2)
+    return by_cp_sat(build_model(relaxed), limit_s=limit_s, workers=2)
 
 
 def _cells(case: str, found: dict) -> list[str]:

@@ -11,7 +11,7 @@ from obsplan.planning.plan import make_plan
 from obsplan.planning.problem.definition import Problem
 from obsplan.planning.problem.from_scenario import build_problem
 from obsplan.planning.solver.bounds import upper_bound
-from obsplan.planning.solver.model import model
+from obsplan.planning.solver.model import build_model
 
 # Exact questions have exact answers; the rest is the rounding of sums of a few numbers.
 EXACT = 1e-6
@@ -88,12 +88,12 @@ def test_another_solver_on_the_same_model_does_not_beat_the_bound(demo, start_h)
     steps = slice(start_h * 4, start_h * 4 + 48)
     whole = build_problem(environment, relaxed=True)
     question = cut(whole, steps)
-    draft = model(question)
+    model = build_model(question)
     found = milp(
-        -draft.cost,
-        integrality=draft.integer,
-        bounds=Bounds(draft.low, draft.high),
-        constraints=LinearConstraint(draft.matrix, draft.row_low, draft.row_high),
+        -model.cost,
+        integrality=model.integer,
+        bounds=Bounds(model.low, model.high),
+        constraints=LinearConstraint(model.matrix, model.row_low, model.row_high),
         options={"mip_rel_gap": 0.02, "node_limit": 20},
     )
     assert found.x is not None and -found.fun > 0

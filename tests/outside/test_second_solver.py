@@ -15,7 +15,7 @@ from tools.tiny import level_node
 from obsplan.planning.problem.definition import Node, Problem, Task
 from obsplan.planning.search.exact import best_plan
 from obsplan.planning.solver.bounds import upper_bound
-from obsplan.planning.solver.model import model
+from obsplan.planning.solver.model import build_model
 
 SEEDS = range(50)
 NODES = 1
@@ -78,7 +78,7 @@ def _task(rng: np.random.Generator, steps: int, nodes: int, k: int) -> Task:
         bins=np.arange(steps) * int(rng.integers(1, 5)) // steps,
         earlier=((k - 1, int(rng.integers(0, 5)), steps),) if k and rng.random() < 0.2 else (),
         held=np.zeros(4, int),
-        favour=np.zeros(steps),
+        preference=np.zeros(steps),
     )
 
 
@@ -86,7 +86,7 @@ def test_scipy_never_beats_the_bound():
     shares = []
     for seed in SEEDS:
         question = mid_problem(seed)
-        worth, _ = by_scipy(model(question), NODES)
+        worth, _ = by_scipy(build_model(question), NODES)
         if worth is None:
             continue
         bound = upper_bound(question)
@@ -101,7 +101,7 @@ def test_cp_sat_never_beats_the_bound_nor_what_our_search_proves():
     shares = []
     for seed in SEEDS[:6]:
         question = mid_problem(seed)
-        worth, _ = by_cp_sat(model(question), work=0.2)
+        worth, _ = by_cp_sat(build_model(question), work=0.2)
         if worth is None:
             continue
         _, proven = best_plan(question, question, nodes=10)

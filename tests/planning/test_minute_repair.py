@@ -76,7 +76,7 @@ def test_a_plan_that_the_replay_refuses_is_made_lighter_in_a_stricter_problem():
 def test_a_shortage_drops_no_run_of_a_platform_with_a_similar_name():
     steps = 300
     starts = np.arange(steps) < steps - 1
-    wanted = {"starts": starts, "bins": np.zeros(steps, int), "favour": np.zeros(steps)}
+    wanted = {"starts": starts, "bins": np.zeros(steps, int), "preference": np.zeros(steps)}
     draws = {"load_w": np.array([100.0]), "peak_w": np.array([100.0])}
     tasks = (
         task("cheap", value=1.0, **wanted),

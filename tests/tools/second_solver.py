@@ -3,7 +3,7 @@
 import numpy as np
 from scipy.optimize import Bounds, LinearConstraint, milp
 
-from obsplan.planning.solver.matrix import Model
+from obsplan.planning.solver.matrix import LinearModel
 
 # Charge (Wh), data (Mbit) and shares of sending go in so many steps per unit.
 FINENESS = 1000
@@ -11,24 +11,24 @@ FINENESS = 1000
 ENOUGH = 0.05
 
 
-def by_scipy(draft: Model, nodes: int) -> tuple[float | None, np.ndarray | None]:
+def by_scipy(model: LinearModel, nodes: int) -> tuple[float | None, np.ndarray | None]:
     """Worth and columns of the best that `scipy.optimize.milp` finds in `nodes` nodes.
 
     Another interface than the planner's, all rows of the model and the library's own
     settings. None where it found nothing.
     """
     found = milp(
-        -draft.cost,
-        integrality=draft.integer.astype(int),
-        bounds=Bounds(draft.low, draft.high),
-        constraints=LinearConstraint(draft.matrix, draft.row_low, draft.row_high),
+        -model.cost,
+        integrality=model.integer.astype(int),
+        bounds=Bounds(model.low, model.high),
+        constraints=LinearConstraint(model.matrix, model.row_low, model.row_high),
         options={"node_limit": nodes, "mip_rel_gap": ENOUGH},
     )
-    return (None, None) if found.x is None else (float(draft.cost @ found.x), found.x)
+    return (None, None) if found.x is None else (float(model.cost @ found.x), found.x)
 
 
 def by_cp_sat(
-    draft: Model, limit_s: float | None = None, work: float | None = None, workers: int = 1
+    model: LinearModel, limit_s: float | None = None, work: float | None = None, workers: int = 1
 ) -> tuple[float | None, float]:
     """Worth of the best that CP-SAT finds (None: nothing), and its own bound.
 
@@ -41,9 +41,9 @@ def by_cp_sat(
 
     asked = model_builder_helper.ModelBuilderHelper()
     asked.fill_model_from_sparse_data(
-        draft.low, draft.high, draft.cost, draft.row_low, draft.row_high, draft.matrix
+        model.low, model.high, model.cost, model.row_low, model.row_high, model.matrix
     )
-    for column in np.flatnonzero(draft.integer):
+    for column in np.flatnonzero(model.integer):
         asked.set_var_integrality(int(column), True)
     asked.set_maximize(True)
     solver = model_builder_helper.ModelSolverHelper("sat")
@@ -54,5 +54,5 @@ def by_cp_sat(
         parameters.append(f"max_deterministic_time:{work}")
     solver.set_solver_specific_parameters(" ".join(parameters))
     solver.solve(asked)
-    worth = float(draft.cost @ solver.variable_values()) if solver.has_solution() else None
+    worth = float(model.cost @ solver.variable_values()) if solver.has_solution() else None
     return worth, float(solver.best_objective_bound())

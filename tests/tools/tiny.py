@@ -26,7 +26,7 @@ def task(name, **changes):
         "bins": np.zeros(8, dtype=int),
         "earlier": (),
         "held": np.zeros(1, dtype=int),
-        "favour": np.zeros(8),
+        "preference": np.zeros(8),
     }
     return Task(**{"name": name} | rest | changes)
 
@@ -59,7 +59,7 @@ def tiny_problem(seed: int) -> Problem:
                 bins=(bins := rng.integers(0, rng.integers(1, 3), steps)),
                 earlier=earlier,
                 held=rng.integers(0, 2, bins.max() + 1) * int(rng.random() < 0.2),
-                favour=np.zeros(steps),
+                preference=np.zeros(steps),
             )
         )
         assert count >= tasks[-1].must
@@ -142,7 +142,7 @@ def crowd(draw, **changes) -> Problem:
             "count": STEPS,
             "bins": np.arange(STEPS) // 6,
             "held": np.zeros(4, dtype=int),
-            "favour": np.zeros(STEPS),
+            "preference": np.zeros(STEPS),
         }
         tasks.append(task(f"task {k}", **rest | {key: of(draw, k) for key, of in changes.items()}))
     pairs = {(0, 1), (0, 2), (1, 2), (3, 4)}

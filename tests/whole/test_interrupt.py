@@ -93,7 +93,7 @@ def test_an_interrupted_plan_keeps_its_value_and_a_true_bound(monkeypatch):
 def stopped_late(spared, *_):
     """One of three runs, at its latest start; then Ctrl-C."""
     late = Booking(spared)
-    assert late.add_if_it_holds(0, int(np.flatnonzero(late.open_starts(0))[-1]))
+    assert late.add_if_feasible(0, int(np.flatnonzero(late.open_starts(0))[-1]))
     yield late, np.inf
     raise KeyboardInterrupt
 

@@ -1,4 +1,8 @@
-"""A plan being put together, in steps: what is booked, and where one more run fits."""
+"""A plan in steps while runs are booked: loads, exclusions, and where one more run fits.
+
+Searches add and remove runs thousands of times, so loads and exclusions are updated, not
+recomputed.
+"""
 
 from dataclasses import replace
 
@@ -18,7 +22,7 @@ from obsplan.planning.problem.resource_flow import (
     walked,
 )
 
-# Starts times steps of a run that are looked at together: some ten megabytes.
+# Starts times steps of a run that are evaluated together: some ten megabytes.
 MOST_CELLS = 1_000_000
 
 
@@ -60,8 +64,8 @@ class Booking:
         else:
             self.runs[task].remove(start)
 
-    def add_if_it_holds(self, task: int, start: int) -> bool:
-        """Book a run, its flow worked out, unless battery or store would fall short."""
+    def add_if_feasible(self, task: int, start: int) -> bool:
+        """Book a run and update the flow, unless battery or store would fall short."""
         self.add(task, start)
         flow = self.simulate()
         if flow.short:
@@ -84,12 +88,12 @@ class Booking:
         """Total worth of the booked runs."""
         return plan_value(self.problem, self.runs)
 
-    def merit(self) -> float:
-        """Worth and favour of the booked runs: what the search looks for."""
-        favours = sum(
-            task.favour[runs].sum() for task, runs in zip(self.problem.tasks, self.runs) if runs
+    def objective(self) -> float:
+        """Worth and preference of the booked runs: what the search maximises."""
+        preferences = sum(
+            task.preference[runs].sum() for task, runs in zip(self.problem.tasks, self.runs) if runs
         )
-        return self.value() + float(favours)
+        return self.value() + float(preferences)
 
     def next_value(self, task: int) -> np.ndarray:
         """What one more run of `task` would add, by its start (steps,)."""
@@ -99,16 +103,16 @@ class Booking:
         held = what.held + np.bincount(what.bins[self.runs[task]], minlength=len(what.held))
         return (what.value * what.repeat_worth ** held.astype(float))[what.bins]
 
-    def next_merit(self, task: int) -> np.ndarray:
-        """What the search sees in one more run of `task`, by its start (steps,)."""
-        return self.next_value(task) + self.problem.tasks[task].favour
+    def next_gain(self, task: int) -> np.ndarray:
+        """What one more run of `task` adds to the objective, by its start (steps,)."""
+        return self.next_value(task) + self.problem.tasks[task].preference
 
     def clear_starts(self, task: int) -> np.ndarray:
-        """Starts (steps,) at which a run meets no booked rival and keeps its own gap."""
+        """Starts (steps,) at which a run overlaps no rival and keeps its own gap."""
         return self.problem.tasks[task].starts & (self.barred[task] == 0)
 
     def met_from(self, earlier: int, settle: int) -> int:
-        """First step at which a run that waits for `earlier` may start."""
+        """First step at which a run that waits for a run of `earlier` may start."""
         if not self.runs[earlier]:
             return self.problem.steps
         return min(self.runs[earlier]) + self.problem.tasks[earlier].length + settle
@@ -156,7 +160,7 @@ class Booking:
         return enough.all(axis=1)
 
     def _charge_allows(self, what: Task, part: slice) -> np.ndarray:
-        """Starts in `part` whose run leaves the battery enough at its steps and afterwards."""
+        """Starts in `part` whose run leaves enough in the battery, then and afterwards."""
         count = part.stop - part.start
         if count > 1 and count * what.length > MOST_CELLS:
             middle = part.start + count // 2
@@ -182,8 +186,8 @@ class Booking:
         enough = gained + least >= sliding_window_view(needed, what.length)
         return enough.all(axis=1)
 
-    def is_orderly(self) -> bool:
-        """Whether counts, gaps, exclusions, orders and bus of the booked runs all hold."""
+    def keeps_rules(self) -> bool:
+        """Whether the booked runs keep counts, gaps, exclusions, orders and the bus limit."""
         for i, (task, starts) in enumerate(zip(self.problem.tasks, self.runs)):
             if (
                 len(starts) > task.count
@@ -199,7 +203,7 @@ class Booking:
         node = self.problem.nodes[n]
         return self.flow.sent_share[n] * node.transmit_w * node.send_share
 
-    def bears_transmitter(self, n: int) -> np.ndarray:
+    def bus_carries_transmitter(self, n: int) -> np.ndarray:
         """Steps (steps,) in which the bus has room for the transmitter of node `n`.
 
         While on it draws all it takes, however short that is.
@@ -208,18 +212,18 @@ class Booking:
         return self.peak_w[n] + node.transmit_w <= node.bus_limit_w + TOLERANCE
 
     def fits_bus(self) -> bool:
-        """Whether no bus carries more than its limit, sending left aside."""
+        """Whether no bus carries more than its limit, leaving sending aside."""
         limits_w = np.array([node.bus_limit_w for node in self.problem.nodes])
         return bool((self.peak_w <= limits_w[:, None] + TOLERANCE).all())
 
     def simulate(self) -> Flow:
         """Run battery and store of every node through the span.
 
-        Where they hold, the next call looks only at what changes from here on.
+        If they suffice, the next call recomputes only what changes after this one.
         """
         nodes = self.problem.nodes
         able_mbit = [
-            np.where(self.may_send[n] & self.bears_transmitter(n), node.send_mbit, 0.0)
+            np.where(self.may_send[n] & self.bus_carries_transmitter(n), node.send_mbit, 0.0)
             for n, node in enumerate(nodes)
         ]
         net_w = np.array([node.generation_w for node in nodes]) - self.load_w
@@ -230,9 +234,9 @@ class Booking:
         return flow
 
     def recharged(self, node: int) -> Flow:
-        """The flow with the charge of `node` worked out anew while sending stays what it was.
+        """The flow with the charge of `node` recomputed and sending as it was.
 
-        What is needed then includes the sending; data and what falls short stay as they were.
+        The charge needed then includes the sending; data and shortage stay as they were.
         """
         what, flow = self.problem.nodes[node], self.flow
         net_w = what.generation_w - self.load_w[node] - self.sending_w(node)
@@ -244,12 +248,12 @@ class Booking:
         needed[node] = needed_wh(what, gained)
         return replace(flow, stored_wh=stored, needed_wh=needed)
 
-    def keeps_data(self) -> bool:
-        """Whether all stores hold while sending stays what it was, and more where it is free.
+    def fits_stores(self) -> bool:
+        """Whether the data fit the stores with sending as it was, and more where it is free.
 
         Sending more is free where the battery is full and the arrays yield enough for it.
-        Says so from `flow` in a fraction of the time of `simulate`, which may send otherwise;
-        what two platforms then ask of one station is left to it.
+        A quick test on `flow`, in a fraction of the time of `simulate`, which may send
+        otherwise and also sees two platforms compete for one station.
         """
         nodes, relayed = self.problem.nodes, np.zeros_like(self.data_mbit)
         for n in relays_first(nodes):
@@ -257,7 +261,7 @@ class Booking:
             spare_w = node.generation_w - self.load_w[n] - node.transmit_w * node.send_share
             full = self.flow.stored_wh[n, 1:] >= node.capacity_wh - TOLERANCE
             share = np.where(full & (spare_w >= 0) & self.may_send[n], 1.0, share)
-            share = np.where(self.bears_transmitter(n), share, 0.0)
+            share = np.where(self.bus_carries_transmitter(n), share, 0.0)
             new = self.data_mbit[n] + relayed[n]
             grown = np.concatenate([[0.0], np.cumsum(new - share * node.send_mbit)])
             least = -grown

@@ -17,8 +17,8 @@ class Task:
     relaxed problem): energy follows the mean, the bus must carry the peak. `earlier` lists
     (task, steps from that task's end, step from which the order is met whatever is
     planned). `held` counts, per coverage bin, runs that are fixed elsewhere and take the
-    first places there. `favour` (steps,) says by how much the search prefers a start there;
-    it is no worth of the plan.
+    first places there. `preference` (steps,) is added to the worth of a start in the search
+    only; it is no part of the plan's value.
     """
 
     name: str
@@ -36,10 +36,10 @@ class Task:
     bins: np.ndarray
     earlier: tuple[tuple[int, int, int], ...]
     held: np.ndarray
-    favour: np.ndarray
+    preference: np.ndarray
 
     def run_value(self, bin_: int, earlier_in_bin: int) -> float:
-        """What a run is worth when `earlier_in_bin` planned runs share its bin."""
+        """The worth of a run when `earlier_in_bin` planned runs share its bin."""
         return self.value * self.repeat_worth ** int(self.held[bin_] + earlier_in_bin)
 
 
@@ -92,7 +92,7 @@ class Problem:
 
 
 def worth_of_all(problem: Problem) -> float:
-    """No plan can be worth more than all wanted runs, spread evenly over their bins."""
+    """The worth of all requested runs at the bins where they are worth most: an upper bound."""
     worth = 0.0
     for task in problem.tasks:
         runs = [task.run_value(b, k) for b in range(len(task.held)) for k in range(task.count)]
@@ -101,7 +101,7 @@ def worth_of_all(problem: Problem) -> float:
 
 
 def least_worth(problem: Problem) -> float:
-    """A plan that is worth anything is worth at least this: the first run of some task."""
+    """The least worth above zero that a plan can have: the first run of some task."""
     firsts = [task.run_value(b, 0) for task in problem.tasks for b in range(len(task.held))]
     return min((worth for worth in firsts if worth > 0), default=np.inf)
 

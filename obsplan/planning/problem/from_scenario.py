@@ -125,7 +125,7 @@ def _task(environment: Environment, activity: Activity, names, relaxed: bool) ->
             for after in activity.after
         ),
         held=np.zeros(max(1, bins.max() + 1), dtype=int),
-        favour=np.zeros(scenario.steps),
+        preference=np.zeros(scenario.steps),
     )
 
 

@@ -1,7 +1,8 @@
 """Battery and store of every platform under the loads that are booked, step by step.
 
 Sending follows the rule that a replay uses: as early as contact, bus and battery allow,
-but never with energy that booked loads still need.
+but never with energy that booked loads still need. Searches walk the same span thousands of
+times, so a walk takes over from an earlier one whatever has not changed.
 """
 
 from dataclasses import dataclass, replace
@@ -12,8 +13,8 @@ import numpy as np
 from obsplan.planning.problem.definition import Node, Problem
 
 TOLERANCE = 1e-7
-# Watt-hours that differ by less are the same: what sums leave by rounding. Charge and data that
-# are taken over from another walk, ten thousand times in a row, must be closer.
+# Watt-hours that differ by less are equal but for rounding in sums. Charge and data taken over
+# from another walk, ten thousand times in a row, must agree more closely.
 SAME, CLOSER = 1e-9, 1e-12
 # Steps that are walked before charge and data are compared with those of another walk.
 AT_A_TIME = 32
@@ -21,8 +22,8 @@ AT_A_TIME = 32
 
 @dataclass(frozen=True)
 class Loads:
-    """What a walk follows from, all (nodes, steps): power left by the booked loads before any
-    sending, data taken, and what could be sent where sending is free (0 where it may not be)."""
+    """Inputs of a walk, all (nodes, steps): power left by the booked loads before any sending,
+    data taken, and what could be sent where sending is allowed (0 elsewhere)."""
 
     net_w: np.ndarray
     data_mbit: np.ndarray
@@ -75,7 +76,7 @@ class Flow:
 
 @dataclass(frozen=True)
 class Walk:
-    """A flow that holds, and what it follows from: the next walk may begin with it."""
+    """A flow without shortage and its loads: the next walk may start from it."""
 
     nodes: tuple[Node, ...]
     loads: Loads
@@ -85,9 +86,8 @@ class Walk:
 def walked(problem: Problem, loads: Loads, before: Walk | None = None) -> Flow:
     """Battery and store of every node through the span.
 
-    Only where that of `before` does not say it already: from the first step at which loads
-    differ, or at which less or more may be sent than was, until charge and data are the same
-    again.
+    Where a walk `before` is given, only from the first step at which loads differ, or at which
+    less or more may be sent than was, until charge and data are the same again.
     """
     count, steps = len(problem.nodes), problem.steps
     needed = np.array(
@@ -127,7 +127,7 @@ def _first_resent(problem: Problem, before: Walk, needed: np.ndarray) -> int:
             _left_wh(node, problem.step_h, before.loads.net_w[n], before.flow, n, need_wh)
             for need_wh in (needed[n], before.flow.needed_wh[n])
         )
-        # Where the battery was what held sending back, it may now hold back less.
+        # If the battery limited sending, it may now limit it less.
         freer = (was_left <= TOLERANCE) & (left > SAME)
         sending = (before.loads.able_mbit[n] > 0) & (node.transmit_w * node.send_share > 0)
         resent |= sending & ((left < -SAME) | freer)
@@ -162,10 +162,10 @@ def _take_over(source: Flow, target: Flow, steps: slice) -> None:
 
 
 def needed_wh(node: Node, gained: np.ndarray) -> np.ndarray:
-    """Least charge (steps + 1,) from which reserve and end hold, with these gains (steps + 1,).
+    """Least charge (steps + 1,) that keeps reserve and end charge, with these gains (steps + 1,).
 
-    In Wh, at the start of each step and at the end of the span; infinite where no full battery
-    would do.
+    In Wh, at the start of each step and at the end of the span; infinite where not even a
+    full battery would do.
     """
     least = np.full(len(gained), node.reserve_wh)
     least[-1] = node.end_wh
@@ -177,7 +177,7 @@ def needed_wh(node: Node, gained: np.ndarray) -> np.ndarray:
 
 
 def gained_wh(node: Node, net_w: np.ndarray, step_h: float) -> np.ndarray:
-    """All gains up to each step (steps + 1,), were the battery of `node` boundless."""
+    """Cumulative gains up to each step (steps + 1,) of a battery without limits."""
     return np.concatenate([[0.0], np.cumsum(gain_wh(node, net_w, step_h))])
 
 
@@ -188,7 +188,7 @@ def gain_wh(node: Node, net_w: np.ndarray, step_h: float) -> np.ndarray:
 
 
 def relays_first(nodes: tuple[Node, ...]) -> list[int]:
-    """Nodes in the order in which a step's data move: those that send to another come first."""
+    """Nodes in the order in which data move within a step: those that send to another first."""
     return sorted(range(len(nodes)), key=lambda n: (nodes[n].receiver < 0, n))
 
 
@@ -197,8 +197,8 @@ def _walk(
 ) -> Shortage | None:
     """Fill `flow` from step `first`; return what falls short.
 
-    From step `last` on the loads are those of `before`: once charge and data are, too, the
-    rest is taken over.
+    From step `last` on the loads are those of `before`; once charge and data agree too, the
+    remaining steps are taken over.
     """
     stored, held = flow.stored_wh, flow.held_mbit
     for begin in range(first, problem.steps, AT_A_TIME):

@@ -23,10 +23,10 @@ from obsplan.planning.problem.from_scenario import (
     exclusive_pairs,
 )
 from obsplan.planning.problem.start_windows import condition_masks, condition_words, start_masks
-from obsplan.planning.search.first_plan import counted, required_alone
+from obsplan.planning.search.first_plan import required_alone, valued_by_count
 from obsplan.planning.solver.bounds import relaxation
 from obsplan.planning.solver.highs import is_impossible, loaded
-from obsplan.planning.solver.model import model
+from obsplan.planning.solver.model import build_model
 
 # Whether so few runs have a place is mostly settled at the root of the search.
 MOST_NODES = 500
@@ -128,10 +128,10 @@ def _is_infeasible(problem: Problem, stop: Event) -> bool:
         return False
     if _is_large(problem):
         required = sum(task.must for task in problem.tasks)
-        return relaxation(counted(problem), stop).bound < required
-    draft = model(problem)
-    draft.cost[:] = 0.0
-    solver = loaded(draft, mixed=True, mip_max_nodes=MOST_NODES)
+        return relaxation(valued_by_count(problem), stop).bound < required
+    model = build_model(problem)
+    model.cost[:] = 0.0
+    solver = loaded(model, mixed=True, mip_max_nodes=MOST_NODES)
     solver.run()
     return is_impossible(solver)
 

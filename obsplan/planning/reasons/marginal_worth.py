@@ -16,8 +16,8 @@ from obsplan.planning.problem.definition import Node, Problem
 from obsplan.planning.problem.from_scenario import build_problem
 from obsplan.planning.solver.bounds import dual_bound
 from obsplan.planning.solver.highs import interior
-from obsplan.planning.solver.matrix import Model
-from obsplan.planning.solver.model import model
+from obsplan.planning.solver.matrix import LinearModel
+from obsplan.planning.solver.model import build_model
 
 WORTH_COLUMNS = ("platform", "what", "unit", "worth", "confirmed")
 CONFIRMED = 3
@@ -42,7 +42,7 @@ def marginal_worth(environment: Environment) -> pd.DataFrame:
     of these.
     """
     question = build_problem(environment, relaxed=True)
-    asked = model(question, coarse=True)
+    asked = build_model(question, coarse=True)
     columns, duals = interior(asked, optimality=SHARP)
     base = dual_bound(asked, duals)
     rows, richer = [], []
@@ -50,11 +50,11 @@ def marginal_worth(environment: Environment) -> pd.DataFrame:
         for (what, unit), node in _with_more(question, n, platform).items():
             nodes = (*question.nodes[:n], node, *question.nodes[n + 1 :])
             richer.append(replace(question, nodes=nodes))
-            gain = _gain(asked, model(richer[-1], coarse=True), columns, duals, base)
+            gain = _gain(asked, build_model(richer[-1], coarse=True), columns, duals, base)
             rows.append((platform.name, what, unit, gain if gain > LEAST_WORTH else 0.0))
     order = sorted(range(len(rows)), key=lambda k: -rows[k][3])
     confirmed = {
-        k: max(0.0, _best(model(richer[k], coarse=True)) - base)
+        k: max(0.0, _best(build_model(richer[k], coarse=True)) - base)
         for k in order[:CONFIRMED]
         if rows[k][3] > 0
     }
@@ -63,7 +63,9 @@ def marginal_worth(environment: Environment) -> pd.DataFrame:
     )
 
 
-def _gain(asked: Model, more: Model, columns: np.ndarray, duals: np.ndarray, base: float) -> float:
+def _gain(
+    asked: LinearModel, more: LinearModel, columns: np.ndarray, duals: np.ndarray, base: float
+) -> float:
     """By how much the best of `more` exceeds `base`, that of `asked`, to first order.
 
     The change of cost @ x + y @ (b - A x) + r @ (limits - x) at the best x, its duals y and
@@ -86,7 +88,7 @@ def _rise(before: np.ndarray, after: np.ndarray) -> np.ndarray:
     return np.subtract(after, before, out=np.zeros(len(before)), where=np.isfinite(before))
 
 
-def _best(more: Model) -> float:
+def _best(more: LinearModel) -> float:
     return dual_bound(more, interior(more, optimality=SHARP)[1])
 
 

@@ -26,8 +26,8 @@ from obsplan.planning.search.sending import with_planned_sending
 from obsplan.planning.search.window_by_window import NODE_LIMIT, PLAIN_SEARCH
 from obsplan.planning.solver.bounds import upper_bound
 from obsplan.planning.solver.highs import has_answer, is_optimal, loaded, proven_bound, solution
-from obsplan.planning.solver.matrix import LEAST_FIGURE, Model
-from obsplan.planning.solver.model import model
+from obsplan.planning.solver.matrix import LEAST_FIGURE, LinearModel
+from obsplan.planning.solver.model import build_model
 
 # So few permitted starts are a small problem; the limit of nodes ends the few that are not
 # proven in a second.
@@ -54,8 +54,8 @@ def is_small(problem: Problem) -> bool:
 def exact_plan(problem: Problem, relaxed: Problem) -> tuple[Booking | None, float]:
     """The best plan found of a small problem, booked in `problem`, and a bound on them all.
 
-    The bound is one on `relaxed`. Of a problem that is not small no plan, and the worth of all
-    requested runs.
+    The bound is one on `relaxed`. For a problem that is not small there is no plan, and the
+    bound is the worth of all requested runs.
     """
     if not is_small(relaxed):
         return None, worth_of_all(relaxed)
@@ -88,26 +88,24 @@ def best_plan(
 ) -> tuple[Booking | None, float]:
     """The best plan found of a small `question`, booked in `problem`, and a bound on them all.
 
-    The whole model goes to the branching solver at once; unless the search ended at its
-    limit of `nodes`, bound and value meet. There is no plan (None) when none was found or
-    when `problem`, being stricter, refuses it; the bound is true all the same. It is the
-    solver's own: the best value found plus what its search tree left open. The solver
-    computes in floating point and with tolerances, so its bound is raised by ROUNDING of
-    itself, ten times the tolerance to which its rows and costs hold.
+    Unless branch and bound ends at its limit of `nodes`, bound and value meet. The plan is None
+    if none was found or if `problem`, being stricter, refuses it; the bound is valid all the
+    same. It is the solver's own dual bound. The solver works with tolerances, so the bound is
+    raised by ROUNDING of itself, ten times the tolerance of its rows and costs.
     """
-    draft = model(question)
-    solver = loaded(draft, mixed=True, mip_rel_gap=0.0, mip_max_nodes=nodes)
+    model = build_model(question)
+    solver = loaded(model, mixed=True, mip_rel_gap=0.0, mip_max_nodes=nodes)
     solver.run()
     bound = proven_bound(solver)
     bound += ROUNDING * max(1.0, abs(bound)) if np.isfinite(bound) else np.inf
-    # A plan that is worth anything is worth the first run of some task.
+    # The optimum is zero or at least the worth of the first run of some task.
     bound = bound if bound >= least_worth(question) else 0.0
     if not has_answer(solver):
         return None, bound
     proven = is_optimal(solver)
-    for chosen in (_preferred(draft, question, solver), solver) if proven else (solver,):
+    for chosen in (_preferred(model, question, solver), solver) if proven else (solver,):
         booking = Booking(problem)
-        book_solution(chosen, draft, booking, 0)
+        book_solution(chosen, model, booking, 0)
         booking.flow = booking.simulate()
         booking = with_planned_sending(booking) if booking.flow.short else booking
         if not booking.flow.short and booking.fits_bus():
@@ -115,24 +113,24 @@ def best_plan(
     return None, bound
 
 
-def _preferred(draft: Model, problem: Problem, solved):
-    """Of the plans worth as much as what `solved` found, an early one that sends little."""
+def _preferred(model: LinearModel, problem: Problem, solved):
+    """Among solutions as good as `solved`, an early one that sends little."""
     x = solution(solved)
-    # Shares of a run that are worth next to nothing would only upset the solver's rows.
-    counted = np.where(draft.cost >= LEAST_FIGURE, draft.cost, 0.0)
+    # Coefficients next to nothing would only upset the solver.
+    counted = np.where(model.cost >= LEAST_FIGURE, model.cost, 0.0)
     worth = counted @ x
-    alike = replace(
-        draft,
-        cost=np.zeros(len(draft.cost)),
-        matrix=sparse.vstack([draft.matrix, sparse.csr_matrix(counted)], format="csr"),
-        row_low=np.append(draft.row_low, worth - 1e-7 * max(1.0, abs(worth))),
-        row_high=np.append(draft.row_high, np.inf),
-        apart=np.append(draft.apart, False),
-        drawing=np.append(draft.drawing, False),
+    tied = replace(
+        model,
+        cost=np.zeros(len(model.cost)),
+        matrix=sparse.vstack([model.matrix, sparse.csr_matrix(counted)], format="csr"),
+        row_low=np.append(model.row_low, worth - 1e-7 * max(1.0, abs(worth))),
+        row_high=np.append(model.row_high, np.inf),
+        exclusion_rows=np.append(model.exclusion_rows, False),
+        resource_rows=np.append(model.resource_rows, False),
     )
-    add_tie_break_costs(alike, problem)
-    # These costs stand alone here, so they need not be small, and are better not.
-    alike.cost /= LATENESS_COST
-    solver = loaded(alike, mixed=True, mip_rel_gap=1e-3, mip_max_nodes=NODE_LIMIT, **PLAIN_SEARCH)
+    add_tie_break_costs(tied, problem)
+    # Here they are the only costs, so they are scaled up.
+    tied.cost /= LATENESS_COST
+    solver = loaded(tied, mixed=True, mip_rel_gap=1e-3, mip_max_nodes=NODE_LIMIT, **PLAIN_SEARCH)
     solver.run()
     return solver if has_answer(solver) else solved

@@ -1,4 +1,8 @@
-"""A quick first plan: runs as greed places them, required runs by whatever it takes."""
+"""The first plan: greedy construction, and where that fails a search for the required runs.
+
+Required runs are placed by branch and bound if the problem is small, otherwise by rounding the
+relaxation and by ruin and recreate, with the number of required runs as the objective.
+"""
 
 from collections.abc import Iterator
 from dataclasses import replace
@@ -12,28 +16,28 @@ from obsplan.planning.problem.booking import Booking
 from obsplan.planning.problem.definition import Problem
 from obsplan.planning.search.greedy import greedy_plan
 from obsplan.planning.search.model_solution import book_solution
-from obsplan.planning.search.rounding import guided_plan
-from obsplan.planning.search.ruin_and_recreate import reseat
+from obsplan.planning.search.rounding import plan_by_shares
+from obsplan.planning.search.ruin_and_recreate import ruin_and_recreate
 from obsplan.planning.search.sending import with_planned_sending
 from obsplan.planning.solver.bounds import relaxation
 from obsplan.planning.solver.highs import has_answer, is_impossible, loaded
-from obsplan.planning.solver.model import model
+from obsplan.planning.solver.model import build_model
 
-# The branching solver is asked for required runs up to so many steps of all their tasks, and
-# for so many nodes; beyond, its root alone may take minutes.
+# Branch and bound is tried up to this many steps of all required tasks, for this many nodes;
+# above that, its root alone may take minutes.
 SOLVED_STEPS = 2000
 MOST_NODES = 500
-# How long required runs are sought elsewhere, counted as in `reseat`: from a promising plan,
-# and from each of a few in which the runs that others wait for are drawn.
+# Rounds of ruin and recreate: from a promising plan, and from each of a few in which the
+# prerequisites are placed at random.
 ROUNDS, DRAWN_ROUNDS = 100, 20
 MOST_DRAWN = 10
 
 
 def quick_plan(problem: Problem, stop: Event | None = None) -> Booking:
-    """A greedy plan, its sending put where it costs least, and filled up once more.
+    """A greedy plan with its sending planned for the least energy, filled up once more.
 
     Raises LookupError naming the required runs, and those they wait for, when no place is
-    found for them; once `stop` is set, they are not sought where greed fails.
+    found for them; once `stop` is set, only greedy construction is tried.
     """
     booking = greedy_plan(problem)
     if booking.lacks_required_runs():
@@ -42,9 +46,9 @@ def quick_plan(problem: Problem, stop: Event | None = None) -> Booking:
 
 
 def required_plan(problem: Problem, stop: Event) -> Booking:
-    """Required runs, and those they wait for, and nothing else; raises as `quick_plan` does."""
+    """Required runs and their prerequisites alone; raises as `quick_plan` does."""
     alone = required_alone(problem)
-    found = _placed(alone, stop)
+    found = _with_all_required(alone, stop)
     names = ", ".join(f'"{task.name}"' for task in alone.tasks if task.count)
     if found is None:
         raise LookupError(names)
@@ -57,7 +61,7 @@ def required_plan(problem: Problem, stop: Event) -> Booking:
 
 
 def required_alone(problem: Problem) -> Problem:
-    """The problem of the required runs, and of one run of each task that they wait for."""
+    """The problem of the required runs and one run of each prerequisite alone."""
     needed = {i for i, task in enumerate(problem.tasks) if task.must}
     for _ in problem.tasks:
         needed |= {earlier for i in needed for earlier, *_ in problem.tasks[i].earlier}
@@ -70,61 +74,61 @@ def required_alone(problem: Problem) -> Problem:
     return replace(problem, tasks=tasks)
 
 
-def counted(alone: Problem) -> Problem:
-    """The same runs, none of them required, so that a plan is worth as many as it has."""
+def valued_by_count(alone: Problem) -> Problem:
+    """The same runs, none required: a plan is worth the number of required runs it has."""
     tasks = (
-        replace(task, must=0, value=float(task.must > 0), favour=np.zeros(alone.steps))
+        replace(task, must=0, value=float(task.must > 0), preference=np.zeros(alone.steps))
         for task in alone.tasks
     )
     return replace(alone, tasks=tuple(tasks))
 
 
-def _placed(alone: Problem, stop: Event) -> Booking | None:
-    """All that is required, by the branching solver where that is quick, or else sought."""
+def _with_all_required(alone: Problem, stop: Event) -> Booking | None:
+    """All required runs, by branch and bound where that is quick, otherwise by search."""
     if stop.is_set():
         return None
     if sum(task.count > 0 for task in alone.tasks) * alone.steps <= SOLVED_STEPS:
-        booking, is_settled = _solved(alone)
-        if is_settled:
+        booking, is_final = _solved(alone)
+        if is_final:
             return booking
-    return _sought(alone, stop)
+    return _searched(alone, stop)
 
 
 def _solved(alone: Problem) -> tuple[Booking | None, bool]:
-    """All that is required, placed by the branching solver, and whether its word is final."""
-    draft = model(alone)
-    draft.cost[:] = 0.0
-    solver = loaded(draft, mixed=True, mip_max_nodes=MOST_NODES)
+    """All required runs by branch and bound, and whether that is final."""
+    model = build_model(alone)
+    model.cost[:] = 0.0
+    solver = loaded(model, mixed=True, mip_max_nodes=MOST_NODES)
     solver.run()
     if not has_answer(solver):
         return None, is_impossible(solver)
     booking = Booking(alone)
-    book_solution(solver, draft, booking, 0)
+    book_solution(solver, model, booking, 0)
     return booking, True
 
 
-def _sought(alone: Problem, stop: Event) -> Booking | None:
-    """All that is required, as the relaxed plan has it or as greed does, and made better."""
+def _searched(alone: Problem, stop: Event) -> Booking | None:
+    """All required runs by ruin and recreate from some first plans; None when not found."""
     required = sum(task.must for task in alone.tasks)
-    eased = counted(alone)
+    eased = valued_by_count(alone)
     relaxed = relaxation(eased, stop)
     if relaxed.bound < required:
         return None
-    for begun, rounds in _begun(eased, relaxed.starts):
-        runs = sum(map(len, begun.runs))
+    for start, rounds in _first_plans(eased, relaxed.shares):
+        runs = sum(map(len, start.runs))
         rounds = -(-rounds * required // max(1, runs))
-        for booking in chain([begun], reseat(begun, None, stop, seed=0, rounds=rounds)):
+        for booking in chain([start], ruin_and_recreate(start, None, stop, seed=0, rounds=rounds)):
             if all(len(runs) >= task.must for task, runs in zip(alone.tasks, booking.runs)):
                 return booking
     return None
 
 
-def _begun(eased: Problem, shares: np.ndarray) -> Iterator[tuple[Booking, int]]:
-    """Plans to begin with, and the rounds that each is worth.
+def _first_plans(eased: Problem, shares: np.ndarray) -> Iterator[tuple[Booking, int]]:
+    """Plans to start from, and the rounds spent on each.
 
-    `reseat` leaves the first run that others wait for where it is, so that is drawn too.
+    `ruin_and_recreate` never moves the first run of a prerequisite, so that is drawn here.
     """
-    yield greedy_plan(eased, guided_plan(eased, shares)), ROUNDS
+    yield greedy_plan(eased, plan_by_shares(eased, shares)), ROUNDS
     yield greedy_plan(eased), ROUNDS
     awaited = sorted(eased.prerequisites)
     draw = Random(0)
@@ -133,5 +137,5 @@ def _begun(eased: Problem, shares: np.ndarray) -> Iterator[tuple[Booking, int]]:
         for task in awaited:
             open_ = np.flatnonzero(booking.open_starts(task)).tolist()
             if open_:
-                booking.add_if_it_holds(task, draw.choice(open_))
+                booking.add_if_feasible(task, draw.choice(open_))
         yield greedy_plan(eased, booking), DRAWN_ROUNDS

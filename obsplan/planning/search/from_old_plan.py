@@ -1,4 +1,4 @@
-"""An old plan mended with as few changes as can be: what cannot stay goes, gaps are filled."""
+"""Repair of an old plan with few changes: infeasible runs are dropped, free time is filled."""
 
 from obsplan.planning.problem.booking import Booking
 from obsplan.planning.problem.definition import Problem
@@ -8,7 +8,7 @@ from obsplan.planning.search.sending import with_planned_sending
 
 
 def repaired(problem: Problem, old: list[list[int]]) -> Booking:
-    """The old starts as far as they can stay, and what more fits; all required runs.
+    """The old starts as far as they are still feasible, all required runs, and what else fits.
 
     Raises LookupError when required runs find no place together.
     """
@@ -24,20 +24,20 @@ def repaired(problem: Problem, old: list[list[int]]) -> Booking:
             run[0],
         )
 
-    hopeful = booking.copy()
+    kept = booking.copy()
     for i, start in sorted(runs, key=rank):
-        if _may_start(hopeful, i, start):
-            hopeful.add(i, start)
-    hopeful.flow = hopeful.simulate()
-    hopeful = with_planned_sending(hopeful) if hopeful.flow.short else hopeful
-    if not hopeful.flow.short and hopeful.fits_bus():
-        booking = hopeful
+        if _may_start(kept, i, start):
+            kept.add(i, start)
+    kept.flow = kept.simulate()
+    kept = with_planned_sending(kept) if kept.flow.short else kept
+    if not kept.flow.short and kept.fits_bus():
+        booking = kept
     else:
-        # Twice: planned sending leaves room that sending at once does not.
+        # Twice: planned sending leaves room that sending as early as possible does not.
         for _ in range(2):
             for i, start in sorted(runs, key=rank):
                 if start not in booking.runs[i] and booking.open_starts(i)[start]:
-                    booking.add_if_it_holds(i, start)
+                    booking.add_if_feasible(i, start)
             booking = with_planned_sending(booking)
     booking = greedy_plan(problem, booking)
     if booking.lacks_required_runs():
@@ -46,7 +46,7 @@ def repaired(problem: Problem, old: list[list[int]]) -> Booking:
 
 
 def _may_start(booking: Booking, i: int, start: int) -> bool:
-    """Whether a run breaks no exclusion, gap, order or count; bus and energy come later."""
+    """Whether a run breaks no exclusion, gap, order or count; bus and energy are checked later."""
     task = booking.problem.tasks[i]
     return (
         start >= booking.orders_met_from(i)

@@ -1,4 +1,8 @@
-"""A quick first plan: required runs first, then always the run worth most for what it uses."""
+"""Greedy construction: required runs first, then always the run of the highest value density.
+
+The density is the worth of a run over the shares of energy, downlink and time that it uses.
+Milliseconds, so every other search fills its plans up with it.
+"""
 
 import numpy as np
 
@@ -12,10 +16,9 @@ MOST_TRIES = 12
 def greedy_plan(problem: Problem, booking: Booking | None = None) -> Booking:
     """Fill `booking` (empty when None) run by run and return it.
 
-    Required runs and the runs that others wait for come first, in order; a required run
-    that finds no place is left out, for the caller to notice. Then the task whose next
-    run is worth most per share of energy, downlink and time goes next, at the earliest
-    of its most valuable starts.
+    Required runs and prerequisites come first, in order; a required run that finds no place is
+    left out, for the caller to notice. Then the task with the highest value density goes next,
+    at the earliest of its most valuable starts.
     """
     booking = booking or Booking(problem)
     for task in _in_order(problem):
@@ -28,14 +31,14 @@ def greedy_plan(problem: Problem, booking: Booking | None = None) -> Booking:
     while open_tasks:
         density = {i: booking.next_value(i)[problem.tasks[i].starts] / cost[i] for i in open_tasks}
         best = max(sorted(open_tasks), key=lambda i: density[i].max(initial=0.0))
-        # A run worth nothing would only use what others need.
+        # A run worth nothing would only use resources that others need.
         if density[best].max(initial=0.0) <= 0.0 or not _place(booking, best):
             open_tasks.discard(best)
     return booking
 
 
 def _in_order(problem: Problem) -> list[int]:
-    """Tasks sorted so that each comes after those it waits for."""
+    """Tasks in topological order: each after those it waits for."""
     order: list[int] = []
 
     def visit(task: int) -> None:
@@ -64,14 +67,14 @@ def shares_used(problem: Problem, i: int) -> np.ndarray:
 
 
 def _place(booking: Booking, task: int) -> bool:
-    """Book one run of `task` at the earliest of its most valuable starts that hold."""
+    """Book one run of `task` at the earliest of its most valuable starts that are feasible."""
     open_ = booking.open_starts(task)
     worth = booking.next_value(task)
     for _ in range(MOST_TRIES):
         if not open_.any():
             return False
         start = int(np.argmax(np.where(open_, worth, -1.0)))
-        if booking.add_if_it_holds(task, start):
+        if booking.add_if_feasible(task, start):
             return True
         # Neighbouring starts fail for the same reason; look a slot further on.
         open_[start : start + booking.problem.tasks[task].length] = False

@@ -5,37 +5,37 @@ import numpy as np
 from obsplan.planning.problem.booking import Booking
 from obsplan.planning.problem.definition import Problem
 from obsplan.planning.solver.highs import solution
-from obsplan.planning.solver.matrix import Model
+from obsplan.planning.solver.matrix import LinearModel
 
-# Sending costs a little and late starts cost a little, so that of equal plans the one
-# that sends least and starts early is found; far below the worth of any run.
+# Costs of sending and of late starts, far below the worth of any run: of equal plans the solver
+# finds the one that sends least and starts early.
 SENDING_COST_PER_W = 1e-5
 LATENESS_COST = 1e-4
 # A column of a start above this is a run, one of a sending share above this is sending.
 CHOSEN, SENDING = 0.5, 1e-6
 
 
-def book_solution(solver, draft: Model, booking: Booking, first: int = 0) -> None:
-    """Book what the solver chose; step 0 of the draft is step `first` of the booking."""
+def book_solution(solver, model: LinearModel, booking: Booking, first: int = 0) -> None:
+    """Book what the solver chose; step 0 of the model is step `first` of the booking."""
     x = solution(solver)
-    for i, start in enumerate(draft.start):
+    for i, start in enumerate(model.start):
         for step in np.flatnonzero((start >= 0) & (x[start] > CHOSEN)):
             booking.add(i, int(step) + first)
-    sending = sending_steps(x, draft)
+    sending = sending_steps(x, model)
     booking.may_send[:, first : first + sending.shape[1]] = sending
 
 
-def sending_steps(x: np.ndarray, draft: Model) -> np.ndarray:
-    """Whether each node sends (nodes, steps) in columns `x` of the draft."""
-    return np.array([(share >= 0) & (x[share] > SENDING) for share in draft.sharing])
+def sending_steps(x: np.ndarray, model: LinearModel) -> np.ndarray:
+    """Whether each node sends (nodes, steps) in columns `x` of the model."""
+    return np.array([(share >= 0) & (x[share] > SENDING) for share in model.sending])
 
 
-def add_tie_break_costs(draft: Model, problem: Problem) -> None:
+def add_tie_break_costs(model: LinearModel, problem: Problem) -> None:
     """Add each task's preference, and small costs of late starts and of sending."""
-    for task, start in zip(problem.tasks, draft.start):
+    for task, start in zip(problem.tasks, model.start):
         here = start >= 0
         late = np.arange(problem.steps)[here] / max(problem.steps, 1)
-        draft.cost[start[here]] += task.favour[here] - LATENESS_COST * task.value * late
-    for node, share in zip(problem.nodes, draft.sharing):
+        model.cost[start[here]] += task.preference[here] - LATENESS_COST * task.value * late
+    for node, share in zip(problem.nodes, model.sending):
         here = share >= 0
-        draft.cost[share[here]] -= SENDING_COST_PER_W * (node.transmit_w * node.send_share)[here]
+        model.cost[share[here]] -= SENDING_COST_PER_W * (node.transmit_w * node.send_share)[here]

@@ -1,9 +1,8 @@
-"""A booked plan made better: some hours are cleared and filled anew, thousands of times.
+"""Ruin and recreate with simulated annealing: hours are cleared and refilled, thousands of times.
 
-Which hours, and in which order runs come back, is drawn. A plan a little worse is now and
-then gone on with, ever more rarely, so that the search leaves plans that no small change
-makes better (ruin and recreate: Schrimpf and others 2000; annealing: Kirkpatrick and others
-1983; both from memory).
+The hours and the order in which runs come back are random. A slightly worse plan is sometimes
+accepted, ever more rarely as the temperature falls, so that the search escapes local optima. It
+finds most of the improvement, and pays on every problem that is too large to solve exactly.
 """
 
 from collections.abc import Iterator
@@ -18,26 +17,25 @@ from obsplan.planning.problem.booking import Booking
 from obsplan.planning.search.greedy import shares_used
 from obsplan.planning.search.sending import COARSE, with_planned_sending
 
-# Hours that are cleared at most, and how far beyond them runs may come back.
+# Most hours cleared at once, and how far beyond them runs may come back.
 CLEARED_H = 12.0
 BESIDE_H = 6.0
-# How often they come back anywhere in the span.
+# Probability that they may come back anywhere in the span.
 ANYWHERE = 0.2
-# Up to this share of what could be cleared stays.
+# Up to this share of the runs in the cleared hours is kept.
 KEPT = 0.6
-# How unlike the order in which runs come back is: spread of a log-normal draw.
+# Noise in the order in which runs come back: standard deviation of a log-normal draw.
 SPREAD = 0.4
-# The loss gone on with, on average, as a share of a run's mean worth: at first, unless more
-# is asked for, and at last.
+# Temperature at the start and at the end, as a share of a run's mean worth.
 FIRST_LOSS, LAST_LOSS = 0.03, 0.003
-# What a run through battery and store costs, and planning the sending, counted in tries.
+# Cost of simulating battery and store, and of planning the sending, counted in tries.
 FLOW_WORK, SENDING_WORK = 2, 15
-# Better plans are told of this often at most.
-TELLINGS = 12
+# Better plans are yielded at most about this often.
+MOST_YIELDED = 12
 SMALLEST_GAIN = 1e-6
 
 
-def reseat(
+def ruin_and_recreate(
     booking: Booking,
     pool: ThreadPoolExecutor | None,
     stop: Event,
@@ -45,12 +43,12 @@ def reseat(
     rounds: int,
     first_loss: float = FIRST_LOSS,
 ) -> Iterator[Booking]:
-    """Clear and fill hours of the plan, `rounds` times for each run; yield what is better.
+    """Clear and refill hours of the plan, `rounds` times for each run; yield what is better.
 
-    Draws come from `seed`; `pool` is not needed, but all searches are called alike. On Ctrl-C
-    the best so far is yielded before that goes on. Every plan yielded has been run through
-    battery and store; on the way between two of them it is enough that sending as before
-    would do. `first_loss` is the loss gone on with at first, as a share of a run's mean worth.
+    Random numbers come from `seed`; `pool` is not used, but all stages are called alike. On
+    Ctrl-C the best plan so far is yielded before the exception is raised. Every plan yielded is
+    feasible for battery and store; plans in between only pass the quick test with sending as
+    before. `first_loss` is the temperature at the start, as a share of a run's mean worth.
     """
     problem, draw = booking.problem, Random(seed)
     shares = np.array([shares_used(problem, i) for i in range(len(problem.tasks))])
@@ -60,17 +58,17 @@ def reseat(
     work = rounds * runs
     mean_worth = booking.value() / runs
     best = plan = booking
-    ahead = best_ahead = 0.0  # of the plan that was given
-    spent = told = planned = 0
+    ahead = best_ahead = 0.0  # in objective, of the plan that was given
+    spent = yielded = planned = 0
     try:
         while spent < work and not stop.is_set():
             spent += 1
-            other, gain = _reseated(plan, draw, shares)
-            loss = mean_worth * first_loss * (LAST_LOSS / first_loss) ** (spent / work)
-            if other is None or gain < loss * log(1.0 - draw.random()):
+            other, gain = _recreated(plan, draw, shares)
+            temperature = mean_worth * first_loss * (LAST_LOSS / first_loss) ** (spent / work)
+            if other is None or gain < temperature * log(1.0 - draw.random()):
                 continue
             better = ahead + gain > best_ahead + SMALLEST_GAIN
-            if better or not other.keeps_data():
+            if better or not other.fits_stores():
                 spent += FLOW_WORK
                 other.flow = other.simulate()
                 if other.flow.short and better and spent >= planned:
@@ -82,8 +80,8 @@ def reseat(
             plan, ahead = other, ahead + gain
             if better:
                 best, best_ahead = plan, ahead
-                if spent >= told + work // TELLINGS:
-                    told = spent
+                if spent >= yielded + work // MOST_YIELDED:
+                    yielded = spent
                     yield best
     except KeyboardInterrupt:
         yield best
@@ -92,10 +90,10 @@ def reseat(
         yield best
 
 
-def _reseated(plan: Booking, draw: Random, shares: np.ndarray) -> tuple[Booking | None, float]:
-    """The plan with some hours cleared and filled anew, and by how much it is better.
+def _recreated(plan: Booking, draw: Random, shares: np.ndarray) -> tuple[Booking | None, float]:
+    """The plan with some hours cleared and refilled, and the change of its objective.
 
-    None when nothing has changed or a required run is left out. Sending stays what it was.
+    None when nothing has changed or a required run is left out. Sending stays as it was.
     """
     problem = plan.problem
     middle = draw.randrange(problem.steps)
@@ -114,7 +112,7 @@ def _reseated(plan: Booking, draw: Random, shares: np.ndarray) -> tuple[Booking 
     gain = 0.0
     for i, start in cleared:
         other.add(i, start, -1)
-        gain -= other.next_merit(i)[start]
+        gain -= other.next_gain(i)[start]
     for n in every:
         other.flow = other.recharged(n)
     low = int(max(0, middle - reach - BESIDE_H / problem.step_h))
@@ -127,7 +125,7 @@ def _reseated(plan: Booking, draw: Random, shares: np.ndarray) -> tuple[Booking 
 
 
 def _movable(plan: Booking) -> list[tuple[int, int]]:
-    """Task and start of each run but the first of those that others wait for."""
+    """Task and start of each run but the first of each prerequisite."""
     awaited = plan.problem.prerequisites
     return [
         (i, start) for i, runs in enumerate(plan.runs) for start in sorted(runs)[i in awaited :]
@@ -137,36 +135,37 @@ def _movable(plan: Booking) -> list[tuple[int, int]]:
 def _filled(
     plan: Booking, where: slice, draw: Random, shares: np.ndarray
 ) -> dict[tuple[int, int], float]:
-    """Runs booked in `plan` until none fits `where`: task and start, and what each brought.
+    """Book runs in `plan` until none fits `where`: task and start, and the gain of each.
 
-    Those worth most for what they use come first, by weights that are drawn.
+    Randomised greedy construction: the highest value density first, with random weights of the
+    resources and random noise.
     """
     weights = np.array([draw.random() for _ in range(shares.shape[1])])
-    price = (shares @ weights + 1e-9) ** draw.random()
-    liking = [draw.lognormvariate(0.0, SPREAD) / each for each in price.tolist()]
+    cost = (shares @ weights + 1e-9) ** draw.random()
+    weight = [draw.lognormvariate(0.0, SPREAD) / each for each in cost.tolist()]
     side = draw.choice((0, -1))
     placed: dict[tuple[int, int], float] = {}
     waiting = [i for i, task in enumerate(plan.problem.tasks) if len(plan.runs[i]) < task.count]
-    merits = {i: plan.next_merit(i) for i in waiting}
-    offers: dict[int, float] = {}
+    gains = {i: plan.next_gain(i) for i in waiting}
+    density: dict[int, float] = {}
     changed = waiting
     while waiting:
         for i in changed:
             clear = plan.clear_starts(i)[where]
-            offers[i] = liking[i] * merits[i][where].max(initial=0.0, where=clear)
+            density[i] = weight[i] * gains[i][where].max(initial=0.0, where=clear)
         changed = []
-        waiting = sorted((i for i in waiting if offers[i] > 0), key=lambda i: (-offers[i], i))
+        waiting = sorted((i for i in waiting if density[i] > 0), key=lambda i: (-density[i], i))
         for i in waiting.copy():
-            starts, merit = np.flatnonzero(plan.open_starts(i, where)), merits[i]
-            most = merit[starts].max(initial=0.0)
+            starts, gain = np.flatnonzero(plan.open_starts(i, where)), gains[i]
+            most = gain[starts].max(initial=0.0)
             if most <= 0.0:
                 waiting.remove(i)
                 continue
-            start = int(starts[merit[starts] >= most - SMALLEST_GAIN][side])
-            placed[i, start] = float(merit[start])
+            start = int(starts[gain[starts] >= most - SMALLEST_GAIN][side])
+            placed[i, start] = float(gain[start])
             plan.add(i, start)
             plan.flow = plan.recharged(plan.problem.tasks[i].node)
-            merits[i] = plan.next_merit(i)
+            gains[i] = plan.next_gain(i)
             changed = [j for j in waiting if j == i or j in plan.rivals[i]]
             break
     return placed

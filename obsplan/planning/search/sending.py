@@ -12,17 +12,17 @@ from obsplan.planning.problem.booking import Booking
 from obsplan.planning.problem.definition import Problem
 from obsplan.planning.search.model_solution import sending_steps
 from obsplan.planning.solver.highs import is_optimal, loaded, solution
-from obsplan.planning.solver.model import model, steps_summed
+from obsplan.planning.solver.model import build_model, steps_summed
 
 # Battery and store summed over hours, or step by step.
 COARSE, WHOLE = True, False
 
 
 def with_planned_sending(booking: Booking, models: tuple[bool, ...] = (COARSE, WHOLE)) -> Booking:
-    """The same runs, sending where it takes least energy; `booking` when that fails.
+    """The same runs, sending when it takes least energy; `booking` where that fails.
 
-    The `models` are asked in turn until the answer of one holds. The coarse one takes a
-    tenth of the time and says only in which hours to send: its answer costs a little more.
+    The `models` are solved in turn until one gives a feasible plan. The coarse one takes a tenth
+    of the time and says only in which hours to send, so it costs a little more energy.
     """
     for coarse in models:
         may_send = _least_sending(booking, coarse)
@@ -37,7 +37,7 @@ def with_planned_sending(booking: Booking, models: tuple[bool, ...] = (COARSE, W
 
 
 def _least_sending(booking: Booking, coarse: bool) -> np.ndarray | None:
-    """Steps in which each node may send (nodes, steps); None when there is no answer."""
+    """Steps in which each node may send (nodes, steps); None where the program is infeasible."""
     problem = booking.problem
     nodes = tuple(
         replace(
@@ -48,18 +48,18 @@ def _least_sending(booking: Booking, coarse: bool) -> np.ndarray | None:
         )
         for n, node in enumerate(problem.nodes)
     )
-    draft = model(Problem(problem.steps, problem.step_h, (), nodes, frozenset()), coarse)
-    for node, share in zip(nodes, draft.sharing):
+    model = build_model(Problem(problem.steps, problem.step_h, (), nodes, frozenset()), coarse)
+    for node, share in zip(nodes, model.sending):
         here = share >= 0
         late = 1 + 1e-3 * np.arange(problem.steps)[here] / problem.steps
-        draft.cost[share[here]] = -late * (1e-3 + (node.transmit_w * node.send_share)[here])
-    solver = loaded(draft, mixed=False)
+        model.cost[share[here]] = -late * (1e-3 + (node.transmit_w * node.send_share)[here])
+    solver = loaded(model, mixed=False)
     solver.run()
     if not is_optimal(solver):
         return None
-    sending = sending_steps(solution(solver), draft)
+    sending = sending_steps(solution(solver), model)
     if coarse:
-        # Data may only come after the step chosen; its neighbours in the sum do as well.
+        # Data may come only after the chosen step; any step of the sum will do.
         row = np.arange(problem.steps) // steps_summed(problem)
         used = np.array([np.bincount(row, each) > 0 for each in sending])
         sending = used[:, row] & np.array([node.send_mbit > 0 for node in nodes])

@@ -18,31 +18,31 @@ from obsplan.planning.problem.booking import Booking
 from obsplan.planning.problem.definition import Problem, starts_of
 from obsplan.planning.search.exact import above, exact_plan, is_proven, is_small
 from obsplan.planning.search.first_plan import quick_plan
-from obsplan.planning.search.price_guided import led_plan, priced
-from obsplan.planning.search.ruin_and_recreate import reseat
-from obsplan.planning.search.window_by_window import sweep
+from obsplan.planning.search.price_guided import price_guided_plans, rounded_plan
+from obsplan.planning.search.ruin_and_recreate import ruin_and_recreate
+from obsplan.planning.search.window_by_window import improved_by_windows
 from obsplan.planning.solver.bounds import Relaxation, relaxation
-from obsplan.planning.solver.model import GAP_H, RIVAL_H
+from obsplan.planning.solver.model import EXCLUSION_H, GAP_H
 
 # Better plans than the one given, one after the other.
 Stage = Callable[[Booking, ThreadPoolExecutor, Event], Iterator[Booking]]
 
 # A new plan is improved this much before it competes with the incumbent.
-FIRST_LOOK: Stage = partial(reseat, seed=0, rounds=15)
-RESEAT = partial(reseat, seed=1, rounds=150)
+FIRST_LOOK: Stage = partial(ruin_and_recreate, seed=0, rounds=15)
+RUIN_AND_RECREATE = partial(ruin_and_recreate, seed=1, rounds=150)
 # Starts hotter: slower to find better plans, but it gets farther.
-HOTTER = partial(reseat, seed=2, rounds=150, first_loss=0.1)
-WINDOWS = partial(sweep, hours=8, tail_h=4)
+HOTTER = partial(ruin_and_recreate, seed=2, rounds=150, first_loss=0.1)
+WINDOWS = partial(improved_by_windows, hours=8, tail_h=4)
 STAGES: dict[str, tuple[Stage, ...]] = {
     "low": (WINDOWS,),
-    "normal": (RESEAT, WINDOWS, HOTTER),
+    "normal": (RUIN_AND_RECREATE, WINDOWS, HOTTER),
     "high": (
-        partial(RESEAT, rounds=500),
+        partial(RUIN_AND_RECREATE, rounds=500),
         WINDOWS,
         # Seams between windows lie elsewhere.
         partial(WINDOWS, shifted=True),
-        partial(sweep, hours=8, tail_h=24),
-        partial(sweep, hours=24, tail_h=4),
+        partial(improved_by_windows, hours=8, tail_h=24),
+        partial(improved_by_windows, hours=24, tail_h=4),
         partial(HOTTER, rounds=1000),
     ),
 }
@@ -53,7 +53,7 @@ MOST_SEARCHES = 4
 # Rows of exclusion and gaps at every step make the relaxation take some times as long, so this
 # sharper one comes second, and not where there are more starts than this.
 SHARP_STARTS = 40_000
-# What the order of terms may do to a sum of worths.
+# Rounding of a sum of worths, which depends on the order of its terms.
 LAST_DIGITS = 1e-12
 
 
@@ -128,7 +128,7 @@ class Bounds:
     def begin_sharper(self) -> None:
         """Begin the second relaxation, once, if it can bring a lower bound."""
         if self.sharper is None and can_be_sharper(self.relaxed):
-            self.sharper = self._solve_beside(rival_h=self.relaxed.step_h)
+            self.sharper = self._solve_beside(exclusion_h=self.relaxed.step_h)
 
     def wait_for_first(self, incumbent: Booking) -> None:
         """Take the first relaxation's bound into account, unless the incumbent is good enough."""
@@ -150,7 +150,7 @@ class Bounds:
 
 def can_be_sharper(relaxed: Problem) -> bool:
     """Whether rows of exclusion and gaps at every step can say more than sums, in bearable time."""
-    summed_h = RIVAL_H if relaxed.exclusive else GAP_H
+    summed_h = EXCLUSION_H if relaxed.exclusive else GAP_H
     has_rows = bool(relaxed.exclusive) or any(task.gap for task in relaxed.tasks)
     more_rows = has_rows and round(summed_h / relaxed.step_h) > 1
     return more_rows and starts_of(relaxed) <= SHARP_STARTS
@@ -184,8 +184,8 @@ def _searched(
 def _stages(effort: str, relaxed: Relaxation) -> tuple[Stage, ...]:
     """What is tried one after the other."""
     return (
-        partial(priced, relaxed=relaxed, rounds=PRICE_GUIDED_ROUNDS[effort]),
-        partial(_rounded, shares=relaxed.starts),
+        partial(price_guided_plans, relaxed=relaxed, rounds=PRICE_GUIDED_ROUNDS[effort]),
+        partial(_rounded, shares=relaxed.shares),
         *STAGES[effort],
     )
 
@@ -194,12 +194,12 @@ def _rounded(
     incumbent: Booking, pool: ThreadPoolExecutor, stop: Event, shares: np.ndarray
 ) -> Iterator[Booking]:
     """Plans that follow `shares` of the relaxation and, improved a little, beat the incumbent."""
-    rounded = led_plan(incumbent.problem, shares)
+    rounded = rounded_plan(incumbent.problem, shares)
     if rounded is None:
         return
     best = incumbent
     for plan in chain([rounded], FIRST_LOOK(rounded, pool, stop)):
-        if plan.merit() > best.merit():
+        if plan.objective() > best.objective():
             best = plan
             yield best
 

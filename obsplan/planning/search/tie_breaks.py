@@ -1,7 +1,7 @@
-"""Among plans worth the same: an earlier one, then fewer switches, then less energy.
+"""Tie-breaks: among plans of equal value an earlier one, then fewer switches, then less energy.
 
-What is done early can still be done again, who switches seldom errs seldom, and energy left
-is a margin.
+A local search whose moves keep the value. A run done early can be repeated if it fails, fewer
+switches of instrument mean fewer commands, and energy left over is margin.
 """
 
 from collections.abc import Iterator
@@ -13,9 +13,9 @@ from obsplan.planning.problem.booking import Booking
 from obsplan.planning.search.greedy import greedy_plan
 from obsplan.planning.search.sending import WHOLE, with_planned_sending
 
-# Earlier places that are tried for one run, and changes of place for one platform.
+# Earlier starts that are tried for one run, and swaps for one platform.
 MOST_TRIES = 2
-MOST_TRADES = 100
+MOST_SWAPS = 100
 SAME_WORTH = 1e-9
 LEAST_SAVING_WH = 1e-3
 
@@ -23,10 +23,10 @@ Start = tuple[int, int]  # step and task
 
 
 def tidy_plans(booking: Booking) -> Iterator[Booking]:
-    """The plan tidied and filled with what then fits, the most preferred first.
+    """The tie-broken plan, filled with what then fits, the most preferred version first.
 
-    Each is for a replay to judge; saving energy comes after filling, so that it leaves no
-    run out.
+    The caller takes the first that a replay accepts. Saving energy comes after filling, so that
+    it costs no run.
     """
     tidy = tidied(booking)
     full = greedy_plan(tidy.problem, tidy.copy())
@@ -38,7 +38,7 @@ def tidy_plans(booking: Booking) -> Iterator[Booking]:
 
 
 def tidied(booking: Booking) -> Booking:
-    """`booking` with its runs at places worth the same: earlier ones, then fewer switches."""
+    """`booking` with its runs at starts of equal worth: earlier ones, then fewer switches."""
     early = moved_up(booking)
     gathered = with_fewer_switches(early)
     return early if gathered is early else moved_up(gathered)
@@ -47,30 +47,30 @@ def tidied(booking: Booking) -> Booking:
 def moved_up(booking: Booking) -> Booking:
     """Every run at the earliest start found that is worth the same.
 
-    Runs move one after the other, in order of time, each while all others stay. So no run
-    stands late in its window or contact where an equal place earlier is free.
+    Runs move one at a time, in order of time. So no run is late in its window or contact where
+    an earlier start of equal worth is free.
     """
     tidy = booking.copy()
     runs = [(start, i) for i, starts in enumerate(booking.runs) for start in starts]
     for start, i in sorted(runs):
         tidy.add(i, start, -1)
-        worth = tidy.next_merit(i)
+        worth = tidy.next_gain(i)
         equal = tidy.clear_starts(i)[:start] & (worth[:start] >= worth[start] - SAME_WORTH)
         kept, tries = tidy.flow, np.flatnonzero(equal)
         if len(tries):
             tidy.flow = tidy.simulate()
             tries = tries[tidy.open_starts(i)[tries]][:MOST_TRIES]
-        if not any(tidy.add_if_it_holds(i, earlier) for earlier in tries.tolist()):
+        if not any(tidy.add_if_feasible(i, earlier) for earlier in tries.tolist()):
             tidy.add(i, start)
             tidy.flow = kept
     return tidy
 
 
 def with_fewer_switches(booking: Booking) -> Booking:
-    """Runs of equal length on a platform have changed places where that saves switches.
+    """Runs of equal length on a platform swapped where that saves switches.
 
-    A platform switches where a run starts after one of another activity. The places as a
-    whole stay the same, so the plan gets no later. `booking` itself when nothing is saved.
+    A platform switches where a run follows one of another activity. The set of starts does not
+    change, so the plan gets no later. `booking` itself when nothing is saved.
     """
     for n in range(len(booking.problem.nodes)):
         order, tries = starts_in_order(booking, n), 0
@@ -78,18 +78,18 @@ def with_fewer_switches(booking: Booking) -> Booking:
             (start, i), (later, j) = order[a], order[b]
             if i == j or booking.problem.tasks[i].length != booking.problem.tasks[j].length:
                 continue
-            traded = order.copy()
-            traded[a], traded[b] = (start, j), (later, i)
-            if _switches_at(traded, a, b) >= _switches_at(order, a, b):
+            swapped = order.copy()
+            swapped[a], swapped[b] = (start, j), (later, i)
+            if _switches_at(swapped, a, b) >= _switches_at(order, a, b):
                 continue
-            other = _traded(booking, order[a], order[b])
+            other = _swapped(booking, order[a], order[b])
             if other is None:
                 continue
             other.flow = other.simulate()
             if not other.flow.short:
-                booking, order = other, traded
+                booking, order = other, swapped
             tries += 1
-            if tries == MOST_TRADES:
+            if tries == MOST_SWAPS:
                 break
     return booking
 
@@ -110,10 +110,10 @@ def _switches_at(order: list[Start], *places: int) -> int:
     return sum(order[k][1] != order[k + 1][1] for k in pairs)
 
 
-def _traded(booking: Booking, one: Start, two: Start) -> Booking | None:
-    """The two runs in each other's place; None where that breaks a rule or costs worth.
+def _swapped(booking: Booking, one: Start, two: Start) -> Booking | None:
+    """The two runs swapped; None where that breaks a rule or loses value.
 
-    Battery and store are not looked at yet.
+    Battery and store are not checked yet.
     """
     (start, i), (later, j) = one, two
     other = booking.copy()
@@ -123,17 +123,17 @@ def _traded(booking: Booking, one: Start, two: Start) -> Booking | None:
         return None
     other.add(i, later)
     other.add(j, start)
-    worse = not other.is_orderly() or other.merit() < booking.merit() - SAME_WORTH
+    worse = not other.keeps_rules() or other.objective() < booking.objective() - SAME_WORTH
     return None if worse else other
 
 
 def sent_for_less(booking: Booking) -> Booking:
-    """The same runs, their data sent for less energy where that can be."""
+    """The same runs with their data sent for less energy, if possible."""
     planned = with_planned_sending(booking, (WHOLE,))
     return planned if sending_wh(planned) < sending_wh(booking) - LEAST_SAVING_WH else booking
 
 
 def sending_wh(booking: Booking) -> float:
-    """Energy that sending takes, all platforms together."""
+    """Energy of sending, all platforms together."""
     nodes = range(len(booking.problem.nodes))
     return sum(float(booking.sending_w(n).sum()) for n in nodes) * booking.problem.step_h

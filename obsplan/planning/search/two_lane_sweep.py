@@ -1,4 +1,4 @@
-"""Starts along the span by dynamic programming over two lanes (Bellman 1957, from memory).
+"""Starts along the span by dynamic programming over two lanes.
 
 A lane is a set of tasks of which each pair excludes each other, so that one run is on at a
 time. Two lanes have few joint states - which run of each is on, and since when - and one sweep

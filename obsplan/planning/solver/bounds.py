@@ -1,4 +1,7 @@
-"""What no plan can be worth more than: bounds from the duals of the linear relaxation."""
+"""Upper bounds on the value of any plan: dual bounds of the linear relaxation.
+
+Weak duality makes a valid bound of any duals, however inexact, once rounding is allowed for.
+"""
 
 from dataclasses import dataclass
 from threading import Event
@@ -7,58 +10,60 @@ import numpy as np
 
 from obsplan.planning.problem.definition import Problem
 from obsplan.planning.solver.highs import interior
-from obsplan.planning.solver.matrix import Model
-from obsplan.planning.solver.model import RIVAL_H, model
+from obsplan.planning.solver.matrix import LinearModel
+from obsplan.planning.solver.model import EXCLUSION_H, build_model
 
 
 @dataclass(frozen=True)
 class Relaxation:
-    """What the relaxed problem says: no plan is worth more than `bound`.
+    """Solution of the linear relaxation; no plan is worth more than `bound`.
 
-    starts: per task and step (tasks, steps), what share of a run begins there.
-    offers: what a start there is worth beyond the prices of all that it uses but the time
-    in which others must keep off.
-    charges: the prices of what it draws on bus, battery, store and stations alone.
+    Arrays are (tasks, steps). shares: the fraction of a run that begins there. reduced_worth:
+    the worth of a start there less the dual prices of all rows it enters but those of
+    exclusion. resource_cost: the dual prices of bus, battery, store and stations alone.
     """
 
     bound: float
-    starts: np.ndarray
-    offers: np.ndarray
-    charges: np.ndarray
+    shares: np.ndarray
+    reduced_worth: np.ndarray
+    resource_cost: np.ndarray
 
 
 def relaxation(
-    problem: Problem, unwanted: Event | None = None, rival_h: float = RIVAL_H
+    problem: Problem, stop: Event | None = None, exclusion_h: float = EXCLUSION_H
 ) -> Relaxation:
-    """Bound and shares of runs from the linear relaxation of `problem`.
+    """Bound, fractional plan and prices from the linear relaxation of `problem`.
 
-    Exclusion is asked of every `rival_h` hours together, and gaps of no more; the bound is
-    tighter, and takes longer, the fewer they are.
+    Exclusion rows are summed over `exclusion_h` hours, gap rows over no more; fewer hours make
+    the bound tighter and the solution slower.
 
     Interior point without crossover gives duals that are almost optimal; weak duality makes
-    a bound of any duals, so their last digits cost tightness, never truth. Once `unwanted`
+    a bound of any duals, so their last digits cost tightness, never truth. Once `stop`
     is set the solver stops where it is, and the bound is a loose one.
     """
-    relaxed = model(problem, coarse=True, rival_h=rival_h)
-    columns, duals = interior(relaxed, unwanted)
+    relaxed = build_model(problem, coarse=True, exclusion_h=exclusion_h)
+    columns, duals = interior(relaxed, stop)
     shares = [np.where(start >= 0, columns[start], 0.0) for start in relaxed.start]
-    prices = np.where(relaxed.drawing, duals, 0.0), np.where(relaxed.apart, 0.0, duals)
-    drawn, used = (_of_starts(relaxed, relaxed.matrix.T @ price) for price in prices)
+    prices = (
+        np.where(relaxed.resource_rows, duals, 0.0),
+        np.where(relaxed.exclusion_rows, 0.0, duals),
+    )
+    resource_cost, priced = (_of_starts(relaxed, relaxed.matrix.T @ price) for price in prices)
     return Relaxation(
-        # Where not even an idle plan holds, the duals run off below what any plan is worth.
+        # Where not even the idle plan is feasible, the dual is unbounded below.
         bound=max(0.0, dual_bound(relaxed, duals)),
-        starts=np.reshape(shares, (len(problem.tasks), problem.steps)),
-        offers=_of_starts(relaxed, relaxed.cost) - used,
-        charges=drawn,
+        shares=np.reshape(shares, (len(problem.tasks), problem.steps)),
+        reduced_worth=_of_starts(relaxed, relaxed.cost) - priced,
+        resource_cost=resource_cost,
     )
 
 
-def _of_starts(relaxed: Model, of_columns: np.ndarray) -> np.ndarray:
-    """What each start comes to (tasks, steps), where a column comes to so much."""
+def _of_starts(relaxed: LinearModel, of_columns: np.ndarray) -> np.ndarray:
+    """Sum (tasks, steps) of `of_columns` over the columns that a start sets."""
     found = []
-    for start, begun in zip(relaxed.start, relaxed.begun):
-        # A start counts as begun from then on.
-        since = np.cumsum(np.where(begun >= 0, of_columns[begun], 0.0)[::-1])[::-1]
+    for start, cumulative in zip(relaxed.start, relaxed.cumulative):
+        # A start counts in all cumulative columns from then on.
+        since = np.cumsum(np.where(cumulative >= 0, of_columns[cumulative], 0.0)[::-1])[::-1]
         found.append(np.where(start >= 0, of_columns[start] + since, 0.0))
     return np.array(found)
 
@@ -68,8 +73,8 @@ def upper_bound(problem: Problem) -> float:
     return relaxation(problem).bound
 
 
-def dual_bound(relaxed: Model, duals: np.ndarray) -> float:
-    """max cost @ x <= sum over columns and rows of the best each can add, for any `duals`.
+def dual_bound(relaxed: LinearModel, duals: np.ndarray) -> float:
+    """Upper bound on max cost @ x by weak duality, valid for any `duals`.
 
     cost @ x = (cost - y A) @ x + y @ (A x), each term at its best within its limits.
     Directed slack: the sum is raised by a bound on its own rounding, which is at most one

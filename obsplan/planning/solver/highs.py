@@ -1,4 +1,4 @@
-"""The solver HiGHS: a model goes in, columns and duals come out. No other room imports it."""
+"""The solver HiGHS: a model goes in, columns and duals come out. No other module imports it."""
 
 import os
 import sys
@@ -8,36 +8,36 @@ from threading import Event, Lock
 import highspy
 import numpy as np
 
-from obsplan.planning.solver.matrix import Model
+from obsplan.planning.solver.matrix import LinearModel
 
 # Accurate enough for a bound that is made safe afterwards, and a quarter sooner.
 LOOSE_TOLERANCE = 1e-4
-# Primal and dual further apart than this share: the solver got stuck.
+# A relative gap between primal and dual above this: the solver got stuck.
 STUCK = 1e-2
 OTHER_SIDES = ({}, {"user_objective_scale": -3}, {"presolve": "off"})
-# Solvers are made on several threads; only one may see to the greeting.
+# Solvers are made on several threads; only one may silence the greeting.
 GREETING = Lock()
 
 
-def loaded(draft: Model, mixed: bool, **options) -> highspy.Highs:
-    """A solver loaded with `draft`; every refused option or model is an error."""
+def loaded(model: LinearModel, mixed: bool, **options) -> highspy.Highs:
+    """A solver loaded with `model`; every refused option or model is an error."""
     solver = _quiet_solver()
     for name, value in {"output_flag": False, "threads": 1, "random_seed": 0, **options}.items():
         if solver.setOptionValue(name, value) != highspy.HighsStatus.kOk:
             raise RuntimeError(f"the solver does not know the option {name} = {value}")
     lp = highspy.HighsLp()
-    lp.num_col_, lp.num_row_ = len(draft.cost), len(draft.row_low)
+    lp.num_col_, lp.num_row_ = len(model.cost), len(model.row_low)
     lp.sense_ = highspy.ObjSense.kMaximize
-    lp.col_cost_, lp.col_lower_, lp.col_upper_ = draft.cost, draft.low, draft.high
-    lp.row_lower_, lp.row_upper_ = draft.row_low, draft.row_high
+    lp.col_cost_, lp.col_lower_, lp.col_upper_ = model.cost, model.low, model.high
+    lp.row_lower_, lp.row_upper_ = model.row_low, model.row_high
     lp.a_matrix_.format_ = highspy.MatrixFormat.kRowwise
     lp.a_matrix_.num_col_, lp.a_matrix_.num_row_ = lp.num_col_, lp.num_row_
-    lp.a_matrix_.start_ = draft.matrix.indptr
-    lp.a_matrix_.index_ = draft.matrix.indices
-    lp.a_matrix_.value_ = draft.matrix.data
+    lp.a_matrix_.start_ = model.matrix.indptr
+    lp.a_matrix_.index_ = model.matrix.indices
+    lp.a_matrix_.value_ = model.matrix.data
     if mixed:
         kinds = (highspy.HighsVarType.kContinuous, highspy.HighsVarType.kInteger)
-        lp.integrality_ = [kinds[int(whole)] for whole in draft.integer]
+        lp.integrality_ = [kinds[int(whole)] for whole in model.integer]
     # A doubled entry or a bound crossed leaves an empty model behind without a word.
     if solver.passModel(lp) != highspy.HighsStatus.kOk or solver.getNumCol() != lp.num_col_:
         raise RuntimeError("the solver did not accept the model")
@@ -77,16 +77,16 @@ def start_from(solver: highspy.Highs, columns: np.ndarray, values: np.ndarray) -
     solver.setSolution(len(columns), columns.astype(np.int32), values.astype(float))
 
 
-def end_once(solver: highspy.Highs, unwanted: Event) -> None:
-    """Let the branching end where it is, soon after `unwanted` is set."""
-    solver.cbMipInterrupt += lambda event: unwanted.is_set() and event.interrupt()
+def end_once(solver: highspy.Highs, stop: Event) -> None:
+    """Let the branching end where it is, soon after `stop` is set."""
+    solver.cbMipInterrupt += lambda event: stop.is_set() and event.interrupt()
 
 
-def search(solver: highspy.Highs, draft: Model) -> bool:
-    """Let the branching search of `draft` run; whether there is an answer then."""
+def search(solver: highspy.Highs, model: LinearModel) -> bool:
+    """Let the branching search of `model` run; whether there is an answer then."""
     solver.run()
     if has_answer(solver):
-        worth, told = draft.cost @ solution(solver), solver.getInfo().objective_function_value
+        worth, told = model.cost @ solution(solver), solver.getInfo().objective_function_value
         if abs(worth - told) > 1e-6 * max(1.0, abs(worth)):
             # Where presolve alone solves the model, the library may hand back the hint.
             solver.clearSolver()
@@ -95,32 +95,32 @@ def search(solver: highspy.Highs, draft: Model) -> bool:
 
 
 def interior(
-    draft: Model, unwanted: Event | None = None, optimality: float = LOOSE_TOLERANCE
+    model: LinearModel, stop: Event | None = None, optimality: float = LOOSE_TOLERANCE
 ) -> tuple[np.ndarray, np.ndarray]:
     """Columns and row duals of the linear relaxation, by interior point without crossover.
 
     Both are optimal to about `optimality`, relative, the columns spread over all that is
     equally good. Where the solver gets stuck it tries again from another side. Once
-    `unwanted` is set it stops where it is. Zeros where there is no answer.
+    `stop` is set it stops where it is. Zeros where there is no answer.
     """
     answers: list[tuple[float, np.ndarray, np.ndarray]] = []
     for side in OTHER_SIDES:
         solver = loaded(
-            draft,
+            model,
             mixed=False,
             solver="ipm",
             run_crossover="off",
             ipm_optimality_tolerance=optimality,
             **side,
         )
-        if unwanted is not None:
-            solver.cbIpmInterrupt += lambda event: unwanted.is_set() and event.interrupt()
+        if stop is not None:
+            solver.cbIpmInterrupt += lambda event: stop.is_set() and event.interrupt()
         solver.run()
         found, apart = solver.getSolution(), solver.getInfo().primal_dual_objective_error
-        columns = _usable(found.col_value, len(draft.cost))
-        duals = _usable(found.row_dual, len(draft.row_low))
+        columns = _usable(found.col_value, len(model.cost))
+        duals = _usable(found.row_dual, len(model.row_low))
         answers.append((apart if np.isfinite(apart) else np.inf, columns, duals))
-        if apart <= STUCK or (unwanted is not None and unwanted.is_set()):
+        if apart <= STUCK or (stop is not None and stop.is_set()):
             break
     _, columns, duals = min(answers, key=lambda answer: answer[0])
     return columns, duals

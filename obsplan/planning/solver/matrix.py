@@ -11,13 +11,14 @@ LEAST_FIGURE = 1e-8
 
 
 @dataclass
-class Model:
+class LinearModel:
     """maximise cost @ x subject to row_low <= A x <= row_high, low <= x <= high.
 
     start[i] (steps,) maps each step to the column of that start, -1 where there is none;
-    begun[i] does so for the starts up to that step; sharing[n] for the share of a step in
-    which node n sends. apart (rows,) says which rows keep runs off each other, drawing
-    (rows,) which are of what runs draw on.
+    cumulative[i] does so for the number of starts up to that step, sending[n] for the share of
+    a step in which node n sends. exclusion_rows (rows,) says which rows limit starts that
+    exclude each other or keep a gap, resource_rows (rows,) which are of bus, battery, store
+    and stations.
     """
 
     cost: np.ndarray
@@ -28,13 +29,13 @@ class Model:
     row_low: np.ndarray
     row_high: np.ndarray
     start: list[np.ndarray]
-    begun: list[np.ndarray]
-    sharing: list[np.ndarray]
-    apart: np.ndarray
-    drawing: np.ndarray
+    cumulative: list[np.ndarray]
+    sending: list[np.ndarray]
+    exclusion_rows: np.ndarray
+    resource_rows: np.ndarray
 
 
-class Draft:
+class MatrixBuilder:
     """Columns and rows while the model is written down."""
 
     def __init__(self):
@@ -51,33 +52,35 @@ class Draft:
         self.column_count += count
         return np.arange(self.column_count - count, self.column_count)
 
-    def add_rows(self, count: int, low, high, *terms, apart: bool = False) -> None:
+    def add_rows(self, count: int, low, high, *terms, is_exclusion: bool = False) -> None:
         """`terms` are (row within the block, column, coefficient).
 
-        Column -1 is skipped, and a coefficient too small for a solver to keep. `apart` says
-        that these rows keep runs off each other.
+        Column -1 is skipped, and a coefficient too small for a solver to keep. `is_exclusion`
+        says that these rows limit starts that exclude each other.
         """
         for row, column, coefficient in terms:
             row, column, coefficient = np.broadcast_arrays(row, column, coefficient)
             used = (column >= 0) & (np.abs(coefficient) >= LEAST_FIGURE)
             self.rows.append((row[used] + self.row_count, column[used], coefficient[used]))
-        limits = tuple(np.broadcast_to(v, count).astype(float) for v in (low, high, apart))
+        limits = tuple(np.broadcast_to(v, count).astype(float) for v in (low, high, is_exclusion))
         self.limits.append(limits)
         self.row_count += count
 
-    def model(self, starts: list["Starts"], sharing: list[np.ndarray], drawn_from: int) -> Model:
-        """All of it; the rows from `drawn_from` on are of what runs draw on."""
+    def linear_model(
+        self, starts: list["Starts"], sending: list[np.ndarray], resources_from: int
+    ) -> LinearModel:
+        """The model; its rows from `resources_from` on are of shared resources."""
         cost, low, high, integer = (np.concatenate(part) for part in zip(*self.columns))
         row, column, value = (np.concatenate(part) for part in zip(*self.rows))
-        row_low, row_high, apart = (np.concatenate(part) for part in zip(*self.limits))
+        row_low, row_high, exclusion = (np.concatenate(part) for part in zip(*self.limits))
         shape = (self.row_count, self.column_count)
         # Two terms of one row may meet in a column; the sum is what is meant.
         matrix = sparse.coo_matrix((value, (row, column)), shape=shape).tocsr()
-        # Where they cancel, rounding leaves crumbs.
+        # Where they cancel, rounding leaves tiny coefficients.
         matrix.data[np.abs(matrix.data) < LEAST_FIGURE] = 0.0
         matrix.eliminate_zeros()
         none = np.full(len(starts[0].columns) if starts else 0, -1)
-        return Model(
+        return LinearModel(
             cost,
             low,
             high,
@@ -86,33 +89,33 @@ class Draft:
             row_low,
             row_high,
             start=[s.columns for s in starts],
-            begun=[none if s.begun is None else s.begun for s in starts],
-            sharing=sharing,
-            apart=apart > 0,
-            drawing=np.arange(self.row_count) >= drawn_from,
+            cumulative=[none if s.cumulative is None else s.cumulative for s in starts],
+            sending=sending,
+            exclusion_rows=exclusion > 0,
+            resource_rows=np.arange(self.row_count) >= resources_from,
         )
 
 
 class Starts:
     """The start columns of one task and sums over stretches of them.
 
-    Of no more starts than `spell_out` each sum is spelled out, which a branching solver likes
-    best. Of more, cumulated starts keep the model sparse: any stretch is a difference of two.
+    With no more starts than `spell_out` each sum lists its columns, which suits branch and
+    bound best. With more, cumulative starts keep the model sparse: a sum is a difference of two.
     """
 
-    def __init__(self, draft: Draft, columns: np.ndarray, spell_out: int):
+    def __init__(self, builder: MatrixBuilder, columns: np.ndarray, spell_out: int):
         self.columns = columns
         self.rows = np.arange(len(columns))
-        self.begun = None
+        self.cumulative = None
         count = int((columns >= 0).sum())
         if count > spell_out:
-            self.begun = draft.add_columns(len(columns), high=count)
-            draft.add_rows(
+            self.cumulative = builder.add_columns(len(columns), high=count)
+            builder.add_rows(
                 len(columns),
                 0,
                 0,
-                (self.rows, self.begun, 1),
-                (self.rows, shifted(self.begun, 1), -1),
+                (self.rows, self.cumulative, 1),
+                (self.rows, shifted(self.cumulative, 1), -1),
                 (self.rows, columns, -1),
             )
 
@@ -120,10 +123,10 @@ class Starts:
         """Terms of factor * starts in steps (t - back, t + ahead], one row per step t."""
         steps = len(self.columns)
         back, ahead = min(back, steps), min(ahead, steps)
-        if self.begun is None:
+        if self.cumulative is None:
             return [(self.rows, shifted(self.columns, k), factor) for k in range(-ahead, back)]
-        last = self.begun[np.minimum(self.rows + ahead, steps - 1)]
-        return [(self.rows, last, factor), (self.rows, shifted(self.begun, back), -factor)]
+        last = self.cumulative[np.minimum(self.rows + ahead, steps - 1)]
+        return [(self.rows, last, factor), (self.rows, shifted(self.cumulative, back), -factor)]
 
     def possible(self, back: int, ahead: int = 0) -> np.ndarray:
         """How many starts could lie in (t - back, t + ahead], for each step t (n,)."""
@@ -132,31 +135,35 @@ class Starts:
         return total[until] - total[since]
 
 
-def at_most_one(draft: Draft, stretches: list[tuple[Starts, int, int]], summed: int = 1) -> None:
-    """At most one start among stretches (starts, back, ahead), where two could be.
+def at_most_one(
+    builder: MatrixBuilder, intervals: list[tuple[Starts, int, int]], summed: int = 1
+) -> None:
+    """At most one start within all `intervals` (starts, back, ahead), where two could be.
 
     One row for every `summed` steps, the sum of theirs.
     """
-    needed = sum(s.possible(back, ahead) for s, back, ahead in stretches) > 1
+    needed = sum(s.possible(back, ahead) for s, back, ahead in intervals) > 1
     if summed == 1:
         # Where none can be added, the row of the step before says as much.
-        needed &= sum(s.possible(1 - ahead, ahead) for s, _, ahead in stretches) > 0
+        needed &= sum(s.possible(1 - ahead, ahead) for s, _, ahead in intervals) > 0
     group = np.arange(len(needed)) // summed
     allowed = np.bincount(group, needed)
     number = np.cumsum(allowed > 0) - 1
     terms = [
         (number[group[row[needed[row]]]], column[needed[row]], factor)
-        for s, back, ahead in stretches
+        for s, back, ahead in intervals
         for row, column, factor in s.within(back, ahead)
     ]
-    draft.add_rows(int((allowed > 0).sum()), -np.inf, allowed[allowed > 0], *terms, apart=True)
+    builder.add_rows(
+        int((allowed > 0).sum()), -np.inf, allowed[allowed > 0], *terms, is_exclusion=True
+    )
 
 
 def profile_terms(own: Starts, profile: np.ndarray, sign: float) -> list[tuple]:
     """Terms of sign * profile along each run, one row per step.
 
-    A profile is mostly level, with a warm-up in front and a rest at the end, so in a long
-    problem the level goes by stretches and only the rest start by start.
+    A profile is mostly level, with a warm-up in front and idle minutes at the end, so in a long
+    problem the level is a sum over starts and only what differs goes start by start.
     """
     level = usual_level(own, profile)
     terms = own.within(len(profile), factor=sign * level) if level else []
@@ -167,8 +174,8 @@ def profile_terms(own: Starts, profile: np.ndarray, sign: float) -> list[tuple]:
 
 
 def usual_level(own: Starts, profile: np.ndarray) -> float:
-    """The level of a profile that goes by stretches: its usual one in a long problem."""
-    return float(np.median(profile)) if own.begun is not None else 0.0
+    """The level of a profile that is a sum over starts: its median in a long problem."""
+    return float(np.median(profile)) if own.cumulative is not None else 0.0
 
 
 def shifted(columns: np.ndarray, by: int) -> np.ndarray:

@@ -10,51 +10,54 @@ relaxed problem, and the best of that bounds them all.
 import numpy as np
 
 from obsplan.planning.problem.definition import Problem, Task
-from obsplan.planning.solver.matrix import Draft, Model, Starts, at_most_one, shifted
+from obsplan.planning.solver.matrix import LinearModel, MatrixBuilder, Starts, at_most_one, shifted
 from obsplan.planning.solver.resource_rows import add_supplies
 
-# As many starts as three days have at a quarter of an hour; beyond, sums go by cumulated starts.
+# As many starts as three days have at a quarter of an hour; above that, sums are differences of
+# cumulative starts.
 SPELL_OUT_STARTS = 320
-# A long model sums its rows over so many hours: those of battery and store, of exclusion, and
-# of the gap that a task keeps from itself.
+# A coarse model sums its rows over this many hours: battery and store, exclusion, and the gap
+# between runs of one task.
 SUPPLY_H = 2.0
-RIVAL_H = 4.0
+EXCLUSION_H = 4.0
 GAP_H = 1.0
 
 
-def model(problem: Problem, coarse: bool = False, rival_h: float = RIVAL_H) -> Model:
+def build_model(
+    problem: Problem, coarse: bool = False, exclusion_h: float = EXCLUSION_H
+) -> LinearModel:
     """The model of `problem`.
 
-    A `coarse` one has the same columns for starts but fewer rows: sums of the rows of some
-    hours, of `rival_h` for exclusion and of no more for gaps. Its best is no less, and by
-    little more, in a fraction of the time. Sums say more than a row now and then, which shares
-    of runs would dodge.
+    A `coarse` one is a relaxation with the same columns for starts and fewer rows: each is the
+    sum of the rows of some hours, `exclusion_h` for exclusion and no more for gaps. Its optimum
+    is no lower, and little higher, in a fraction of the time. Sums cut off more fractional plans
+    than a row taken now and then would.
     """
-    draft, steps = Draft(), problem.steps
+    builder, steps = MatrixBuilder(), problem.steps
     every = steps_summed(problem) if coarse else 1
     together, spaced = (
         max(1, round(hours / problem.step_h)) if coarse else 1
-        for hours in (rival_h, min(rival_h, GAP_H))
+        for hours in (exclusion_h, min(exclusion_h, GAP_H))
     )
     rivals = {task for pair in problem.exclusive for task in pair}
     spell_out = 0 if coarse and steps > SPELL_OUT_STARTS else SPELL_OUT_STARTS
     starts = []
     for i, task in enumerate(problem.tasks):
         columns = np.full(steps, -1)
-        # With equal worth for every run the starts carry it; else _worth ranks the runs.
+        # If every run has the same value the starts carry it; otherwise _worth ranks the runs.
         cost = task.value if task.repeat_worth == 1.0 else 0.0
-        columns[task.starts] = draft.add_columns(int(task.starts.sum()), cost=cost, integer=True)
-        starts.append(Starts(draft, columns, spell_out))
-        _worth(draft, task, columns)
+        columns[task.starts] = builder.add_columns(int(task.starts.sum()), cost=cost, integer=True)
+        starts.append(Starts(builder, columns, spell_out))
+        _worth(builder, task, columns)
         window = task.length + task.gap
-        # Without a gap the rows of exclusion say as much, where there are any.
+        # Without a gap the exclusion rows imply this, where there are any.
         if window > 1 and (task.gap or i not in rivals):
-            at_most_one(draft, [(starts[-1], window, 0)], spaced)
-    _order(draft, problem, starts)
-    _exclusion(draft, problem, starts, together)
-    before = draft.row_count
-    sharing = add_supplies(draft, problem, starts, every)
-    return draft.model(starts, sharing, before)
+            at_most_one(builder, [(starts[-1], window, 0)], spaced)
+    _order(builder, problem, starts)
+    _exclusion(builder, problem, starts, together)
+    before = builder.row_count
+    sending = add_supplies(builder, problem, starts, every)
+    return builder.linear_model(starts, sending, before)
 
 
 def steps_summed(problem: Problem) -> int:
@@ -62,24 +65,24 @@ def steps_summed(problem: Problem) -> int:
     return max(1, round(SUPPLY_H / problem.step_h))
 
 
-def _worth(draft: Draft, task: Task, start: np.ndarray) -> None:
+def _worth(builder: MatrixBuilder, task: Task, start: np.ndarray) -> None:
     """Count, must and value; in a bin the k-th run is worth repeat_worth**(k-1) of the first.
 
-    Falling worth is concave, so shares of the k-th run fill up in the right order.
+    Diminishing value is concave, so the relaxation fills the k-th runs in the right order.
     """
     columns = start[start >= 0]
-    draft.add_rows(1, task.must, task.count, (0, columns, 1))
+    builder.add_rows(1, task.must, task.count, (0, columns, 1))
     if task.repeat_worth == 1.0:
         return  # the starts themselves carry the value
     for chosen in np.unique(task.bins[start >= 0]):
         in_bin = start[(task.bins == chosen) & (start >= 0)]
         ranks = min(task.count, len(in_bin))
         worth = np.array([task.run_value(chosen, k) for k in range(ranks)])
-        share = draft.add_columns(ranks, cost=worth)
-        draft.add_rows(1, 0, 0, (0, in_bin, 1), (0, share, -1))
+        share = builder.add_columns(ranks, cost=worth)
+        builder.add_rows(1, 0, 0, (0, in_bin, 1), (0, share, -1))
 
 
-def _order(draft: Draft, problem: Problem, starts: list[Starts]) -> None:
+def _order(builder: MatrixBuilder, problem: Problem, starts: list[Starts]) -> None:
     """A start needs a run of the earlier task that has ended and settled."""
     for task, own in zip(problem.tasks, starts):
         for earlier, settle, met_from in task.earlier:
@@ -91,14 +94,14 @@ def _order(draft: Draft, problem: Problem, starts: list[Starts]) -> None:
             number = np.full(problem.steps, -1)
             number[needed] = np.arange(len(needed))
             terms = [(number[needed], here[needed], 1)]
-            if other.begun is not None:
-                terms.append((number[needed], shifted(other.begun, wait)[needed], -1))
+            if other.cumulative is not None:
+                terms.append((number[needed], shifted(other.cumulative, wait)[needed], -1))
             else:
                 row, start = np.nonzero(
                     (other.columns >= 0) & (needed[:, None] - wait >= other.rows)
                 )
                 terms.append((row, other.columns[start], -1))
-            draft.add_rows(len(needed), -np.inf, 0, *terms)
+            builder.add_rows(len(needed), -np.inf, 0, *terms)
 
 
 def cliques(count: int, pairs: frozenset[tuple[int, int]]) -> list[list[int]]:
@@ -127,17 +130,17 @@ def cliques(count: int, pairs: frozenset[tuple[int, int]]) -> list[list[int]]:
     return sorted(found)
 
 
-def _exclusion(draft: Draft, problem: Problem, starts: list[Starts], summed: int) -> None:
-    """At each step one run of each set of rivals; and rivals keep off short gaps too.
+def _exclusion(builder: MatrixBuilder, problem: Problem, starts: list[Starts], summed: int) -> None:
+    """At each step one run of each clique; short gaps exclude rivals too.
 
-    A run of p keeps q away over its gap, as far as q would reach back into it. With
+    A run of p excludes q during its gap, as far as q would reach back into it. With
     d = min(gap of p, length of q - 1), starts of p in (t - length_p, t + d] and starts of
     q in (t - length_q + d, t] exclude each other; this cuts off fractional plans of a short
     problem, and only costs time in a long one.
     """
     tasks = problem.tasks
     for clique in cliques(len(tasks), problem.exclusive):
-        at_most_one(draft, [(starts[i], tasks[i].length, 0) for i in clique], summed)
+        at_most_one(builder, [(starts[i], tasks[i].length, 0) for i in clique], summed)
     if problem.steps > SPELL_OUT_STARTS:
         return
     for pair in sorted(problem.exclusive):
@@ -145,6 +148,6 @@ def _exclusion(draft: Draft, problem: Problem, starts: list[Starts], summed: int
             reach = min(tasks[p].gap, tasks[q].length - 1)
             if reach > 0:
                 at_most_one(
-                    draft,
+                    builder,
                     [(starts[p], tasks[p].length, reach), (starts[q], tasks[q].length - reach, 0)],
                 )

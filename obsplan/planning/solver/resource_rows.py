@@ -1,4 +1,4 @@
-"""What runs draw on, in the linear model: bus, battery, store and stations of the platforms.
+"""Rows of the shared resources in the linear model: bus, battery, store and stations.
 
 Battery and store are concave relaxations that are tight where it matters: energy may be
 spilled at will and sending is a share of the time in contact.
@@ -7,90 +7,97 @@ spilled at will and sending is a share of the time in contact.
 import numpy as np
 
 from obsplan.planning.problem.definition import Node, Problem, Task
-from obsplan.planning.solver.matrix import Draft, Starts, profile_terms, shifted, usual_level
+from obsplan.planning.solver.matrix import (
+    MatrixBuilder,
+    Starts,
+    profile_terms,
+    shifted,
+    usual_level,
+)
 
 # Rounding in a sum of loads must not bar a bus that is sized to it exactly.
 BUS_ROUNDING_W = 1e-9
-# What a run draws on the battery below this is not charged for: no solver likes crumbs.
+# A draw on the battery below this is not charged for: tiny coefficients upset the solver.
 LEAST_DRAW_W = 1e-3
 
 
 def add_supplies(
-    draft: Draft, problem: Problem, starts: list[Starts], every: int
+    builder: MatrixBuilder, problem: Problem, starts: list[Starts], every: int
 ) -> list[np.ndarray]:
     """Bus, battery and store of every node; returns the columns of the sending shares.
 
     Battery and store have one row for `every` so many steps, the sum of theirs.
     """
-    sharing = [_sharing(draft, node) for node in problem.nodes]
+    shares = [_sending_share(builder, node) for node in problem.nodes]
     for n, node in enumerate(problem.nodes):
         mine = [i for i, task in enumerate(problem.tasks) if task.node == n]
         own = [(problem.tasks[i], starts[i]) for i in mine]
-        sending = (np.arange(problem.steps), sharing[n], node.transmit_w * node.send_share)
-        load = [sending]
+        load = [(np.arange(problem.steps), shares[n], node.transmit_w * node.send_share)]
         for task, its_starts in own:
             load += profile_terms(its_starts, task.load_w, 1.0)
-        _bus(draft, node, own, _crowds(mine, problem.exclusive), sharing[n])
-        _battery(draft, problem, node, own, load, every)
-        _store(draft, problem, n, own, sharing, every)
-    _stations(draft, problem, sharing)
-    return sharing
+        _bus(builder, node, own, _cliques(mine, problem.exclusive), shares[n])
+        _battery(builder, problem, node, own, load, every)
+        _store(builder, problem, n, own, shares, every)
+    _stations(builder, problem, shares)
+    return shares
 
 
-def _crowds(tasks: list[int], pairs: frozenset[tuple[int, int]]) -> list[list[int]]:
-    """Positions in `tasks` sorted into sets, few but not fewest, of which each pair excludes."""
-    crowds: list[list[int]] = []
+def _cliques(tasks: list[int], pairs: frozenset[tuple[int, int]]) -> list[list[int]]:
+    """Positions in `tasks` in a greedy clique cover: few sets of which each pair excludes."""
+    cover: list[list[int]] = []
     for k, i in enumerate(tasks):
-        for crowd in crowds:
-            if all((min(i, tasks[m]), max(i, tasks[m])) in pairs for m in crowd):
-                crowd.append(k)
+        for clique in cover:
+            if all((min(i, tasks[m]), max(i, tasks[m])) in pairs for m in clique):
+                clique.append(k)
                 break
         else:
-            crowds.append([k])
-    return crowds
+            cover.append([k])
+    return cover
 
 
-def _bus(draft: Draft, node: Node, own, crowds: list[list[int]], share: np.ndarray) -> None:
+def _bus(
+    builder: MatrixBuilder, node: Node, own, cliques: list[list[int]], share: np.ndarray
+) -> None:
     """Peak draws fit on the bus, in the steps in which they might not.
 
-    Of each crowd (positions in `own`) one can run at a time. The transmitter is on or
-    off and draws all it takes while on, however short that is.
+    Of each clique (positions in `own`) one can run at a time. The transmitter is on or
+    off and draws its full power while on, however short that is.
     """
     room_w = node.bus_limit_w - node.base_peak_w
     most_w = np.where(share >= 0, node.transmit_w, 0.0)
     draws_w = [task.peak_w.max() * (starts.possible(task.length) > 0) for task, starts in own]
-    for crowd in crowds:
-        most_w = most_w + np.max([draws_w[k] for k in crowd], axis=0)
+    for clique in cliques:
+        most_w = most_w + np.max([draws_w[k] for k in clique], axis=0)
     peak = [term for task, starts in own for term in profile_terms(starts, task.peak_w, 1.0)]
     tight = most_w > room_w
     number = np.cumsum(tight) - 1
     switched = np.flatnonzero(tight & (share >= 0) & (node.transmit_w > 0))
     high = room_w[switched] >= node.transmit_w - BUS_ROUNDING_W
-    on = draft.add_columns(len(switched), high=high, integer=True)
+    on = builder.add_columns(len(switched), high=high, integer=True)
     rows = np.arange(len(switched))
-    draft.add_rows(len(switched), -np.inf, 0, (rows, share[switched], 1), (rows, on, -1))
+    builder.add_rows(len(switched), -np.inf, 0, (rows, share[switched], 1), (rows, on, -1))
     terms = [(number[switched], on, node.transmit_w)] + [
         (number[row[tight[row]]], column[tight[row]], np.broadcast_to(factor, len(row))[tight[row]])
         for row, column, factor in peak
     ]
-    draft.add_rows(int(tight.sum()), -np.inf, room_w[tight], *terms)
+    builder.add_rows(int(tight.sum()), -np.inf, room_w[tight], *terms)
 
 
-def _sharing(draft: Draft, node: Node) -> np.ndarray:
+def _sending_share(builder: MatrixBuilder, node: Node) -> np.ndarray:
     """Share of each step's contact in which the node sends."""
     share = np.full(len(node.send_mbit), -1)
     able = node.send_mbit > 0
-    share[able] = draft.add_columns(int(able.sum()))
+    share[able] = builder.add_columns(int(able.sum()))
     return share
 
 
-def _battery(draft: Draft, problem: Problem, node: Node, own, load, every: int) -> None:
+def _battery(builder: MatrixBuilder, problem: Problem, node: Node, own, load, every: int) -> None:
     """stored[k+1] <= stored[k] + the gain of row k, concave in its net power.
 
     What passes through the battery loses on the way, so the gain is
     charge_efficiency * net - (1 / discharge_efficiency - charge_efficiency) * drawn, and
-    each run that needs more than the arrays yield draws at least what is missing to it.
-    Shares of runs that add up to the yield would otherwise pass the battery by.
+    each run that needs more than the arrays yield draws at least the difference.
+    Otherwise fractional runs that add up to the yield would bypass the battery.
     """
     row, hour = np.arange(problem.steps) // every, problem.step_h
     hours = np.bincount(row) * hour
@@ -100,23 +107,23 @@ def _battery(draft: Draft, problem: Problem, node: Node, own, load, every: int) 
     surplus = np.bincount(row, surplus_w) * hour
     # On the mean, too, the bus carries no more than its limit.
     lowest = np.bincount(row, node.generation_w - node.bus_limit_w) * hour
-    net = draft.add_columns(count, low=lowest, high=np.maximum(surplus, lowest))
-    draft.add_rows(
+    net = builder.add_columns(count, low=lowest, high=np.maximum(surplus, lowest))
+    builder.add_rows(
         count, -np.inf, surplus, (rows, net, 1), *((row[r], c, f * hour) for r, c, f in load)
     )
     low = np.full(count, node.reserve_wh)
     low[-1] = node.end_wh
-    stored = draft.add_columns(count, low=low, high=node.capacity_wh)
+    stored = builder.add_columns(count, low=low, high=node.capacity_wh)
     before = shifted(stored, 1)
     start = np.where(rows == 0, node.start_wh, 0.0)
     detour = 1 / node.discharge_efficiency - node.charge_efficiency
-    # The highest yield of a row for all its steps: slow changes would leave crumbs.
+    # The highest yield of a row for all its steps: slow changes would leave tiny coefficients.
     firsts = np.flatnonzero(np.diff(row, prepend=-1))
     best_w = np.maximum.reduceat(np.maximum(surplus_w, 0.0), firsts)
     drawn = _drawn(own, best_w[row])
     for slope, lost in ((node.charge_efficiency, detour), (1 / node.discharge_efficiency, 0.0)):
         losses = ((row[r], c, f * hour * lost) for r, c, f in drawn if lost)
-        draft.add_rows(
+        builder.add_rows(
             count,
             -np.inf,
             start,
@@ -129,7 +136,7 @@ def _battery(draft: Draft, problem: Problem, node: Node, own, load, every: int) 
     if len(fast):
         gain = node.charge_limit_w * node.charge_efficiency * hours[fast]
         number = np.arange(len(fast))
-        draft.add_rows(
+        builder.add_rows(
             len(fast),
             -np.inf,
             start[fast] + gain,
@@ -139,7 +146,7 @@ def _battery(draft: Draft, problem: Problem, node: Node, own, load, every: int) 
 
 
 def _drawn(own: list[tuple[Task, Starts]], yield_w: np.ndarray) -> list[tuple]:
-    """Terms, one row per step, of what every run draws beyond `yield_w` at least."""
+    """Terms, one row per step, of the least that every run draws beyond `yield_w`."""
 
     def missing_w(load_w: float) -> np.ndarray:
         return np.where(load_w - yield_w >= LEAST_DRAW_W, load_w - yield_w, 0.0)
@@ -157,7 +164,7 @@ def _drawn(own: list[tuple[Task, Starts]], yield_w: np.ndarray) -> list[tuple]:
     return terms
 
 
-def _store(draft: Draft, problem: Problem, n: int, own, share, every: int) -> None:
+def _store(builder: MatrixBuilder, problem: Problem, n: int, own, share, every: int) -> None:
     """held[k+1] >= held[k] + data taken and relayed in - data sent."""
     node, steps = problem.nodes[n], np.arange(problem.steps)
     row = steps // every
@@ -165,7 +172,7 @@ def _store(draft: Draft, problem: Problem, n: int, own, share, every: int) -> No
     rows = np.arange(count)
     high = np.full(count, node.store_mbit)
     high[-1] = min(node.store_mbit, node.store_end_mbit)
-    held = draft.add_columns(count, high=high)
+    held = builder.add_columns(count, high=high)
     terms = [(steps, share[n], node.send_mbit)]
     for task, its_starts in own:
         terms += profile_terms(its_starts, task.data_mbit, -1.0)
@@ -174,7 +181,7 @@ def _store(draft: Draft, problem: Problem, n: int, own, share, every: int) -> No
             terms.append((steps, share[m], -other.send_mbit))
     before = np.bincount(row, node.base_data_mbit)
     before[0] += node.store_start_mbit
-    draft.add_rows(
+    builder.add_rows(
         count,
         before,
         np.inf,
@@ -184,14 +191,14 @@ def _store(draft: Draft, problem: Problem, n: int, own, share, every: int) -> No
     )
 
 
-def _stations(draft: Draft, problem: Problem, share) -> None:
+def _stations(builder: MatrixBuilder, problem: Problem, share) -> None:
     """A station receives one platform at a time."""
     direct = [n for n, node in enumerate(problem.nodes) if node.receiver < 0]
     for station in sorted({k for n in direct for k in problem.nodes[n].station.tolist() if k >= 0}):
         using = [np.where(problem.nodes[n].station == station, share[n], -1) for n in direct]
         crowded = np.flatnonzero((np.array(using) >= 0).sum(axis=0) > 1)
         rows = np.arange(len(crowded))
-        draft.add_rows(
+        builder.add_rows(
             len(crowded),
             -np.inf,
             1,

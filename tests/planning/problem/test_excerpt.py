@@ -16,7 +16,7 @@ from obsplan.planning.problem.from_scenario import build_problem
 from obsplan.planning.problem.timeline_table import plan_slots
 from obsplan.planning.search.first_plan import quick_plan
 from obsplan.planning.search.greedy import greedy_plan
-from obsplan.planning.search.window_by_window import Piece, improved
+from obsplan.planning.search.window_by_window import Window, reoptimised
 
 
 def booked(question: Problem, *runs: tuple[int, int]) -> Booking:
@@ -116,7 +116,7 @@ def test_planning_a_piece_anew_never_lowers_the_value_and_always_holds(seed, fre
     if booking.flow.short or first >= min(last, question.steps):
         return
     last = min(last, question.steps)
-    better = improved(booking, Piece((first, last), question.steps))
+    better = reoptimised(booking, Window((first, last), question.steps))
     assert better.value() >= booking.value()
     assert better.flow.short is None and better.fits_bus()
     best = best_value(question)
@@ -133,7 +133,7 @@ def test_piece_planned_anew_passes_the_independent_check(case, data):
     first = data.draw(st.integers(0, scene.steps - 2))
     last = data.draw(st.integers(first + 1, scene.steps))
     borne = data.draw(st.integers(last, scene.steps))
-    better = improved(booking, Piece((first, last), borne))
+    better = reoptimised(booking, Window((first, last), borne))
     assert better.value() >= booking.value()
     if better is not booking:
         verdict = check_timeline(table, plan_slots(scene, better))

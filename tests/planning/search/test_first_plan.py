@@ -22,7 +22,7 @@ def in_the_way(steps: int) -> Problem:
     """The first run of a, taken at once, would leave b no room; a later one does not."""
     a = task("a", length=3, must=1, starts=np.isin(np.arange(steps), [1, 5]))
     b = task("b", length=4, must=1, starts=np.arange(steps) == 0)
-    tasks = tuple(replace(t, bins=np.zeros(steps, int), favour=np.zeros(steps)) for t in (a, b))
+    tasks = tuple(replace(t, bins=np.zeros(steps, int), preference=np.zeros(steps)) for t in (a, b))
     return Problem(steps, 0.25, tasks, (level_node(steps),), frozenset({(0, 1)}))
 
 
@@ -32,7 +32,7 @@ def test_required_runs_that_greed_leaves_no_room_are_placed(steps):
 
 
 def test_required_runs_that_the_relaxed_plan_does_not_show_are_sought(monkeypatch):
-    monkeypatch.setattr(first_plan, "guided_plan", lambda problem, shares: Booking(problem))
+    monkeypatch.setattr(first_plan, "plan_by_shares", lambda problem, shares: Booking(problem))
     monkeypatch.setattr(first_plan, "ROUNDS", 5000)  # for hours are drawn among very many
     assert quick_plan(in_the_way(MANY)).runs == [[5], [0]]
 
@@ -49,7 +49,7 @@ def test_required_runs_without_a_place_are_named(steps):
 def test_large_problem_that_is_proven_to_have_no_place_is_not_searched(monkeypatch):
     question = in_the_way(MANY)
     few = replace(question.tasks[0], count=3, must=3)
-    monkeypatch.setattr(first_plan, "reseat", None)
+    monkeypatch.setattr(first_plan, "ruin_and_recreate", None)
     with pytest.raises(LookupError):
         quick_plan(replace(question, tasks=(few, question.tasks[1])))
 
@@ -98,7 +98,7 @@ def test_run_that_others_wait_for_is_sought_at_other_places_too():
 
 def test_required_runs_are_not_held_back_by_where_runs_were_liked():
     question = in_the_way(MANY)
-    liked = replace(question.tasks[0], favour=np.where(np.arange(MANY) == 1, 50.0, 0.0))
+    liked = replace(question.tasks[0], preference=np.where(np.arange(MANY) == 1, 50.0, 0.0))
     assert quick_plan(replace(question, tasks=(liked, question.tasks[1]))).runs == [[5], [0]]
 
 

@@ -44,7 +44,7 @@ def test_merged_plan_is_the_best_among_the_starts_of_all(data):
     merged = merged_starts(problem, plans, np.zeros(plans[0].shape))
     among = np.logical_or.reduce(plans)
     booking = booked(problem, merged)
-    assert booking.is_orderly() and not (merged & ~among).any()
+    assert booking.keeps_rules() and not (merged & ~among).any()
     tasks = tuple(replace(its, starts=may) for its, may in zip(problem.tasks, among))
     only = replace(problem, tasks=tasks)
     best, _ = best_plan(only, only, nodes=10_000)

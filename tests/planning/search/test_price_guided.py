@@ -12,7 +12,7 @@ from tools.tiny import crowd, level_node, task
 
 from obsplan.planning.problem.booking import Booking
 from obsplan.planning.problem.definition import Problem
-from obsplan.planning.search.price_guided import priced
+from obsplan.planning.search.price_guided import price_guided_plans
 from obsplan.planning.solver.bounds import relaxation
 
 
@@ -21,7 +21,7 @@ def within(steps: int, **changes) -> dict:
     return {
         "starts": np.arange(steps) + length <= steps,
         "bins": np.zeros(steps, dtype=int),
-        "favour": np.zeros(steps),
+        "preference": np.zeros(steps),
     } | changes
 
 
@@ -54,7 +54,7 @@ def test_a_run_that_must_share_few_counts_offers_only_what_it_is_worth_beyond_th
 def found(booking: Booking, stop: Event | None = None, rounds: int = 1) -> list[Booking]:
     relaxed = relaxation(booking.problem)
     with ThreadPoolExecutor(max_workers=1) as pool:
-        return list(priced(booking, pool, stop or Event(), relaxed, rounds))
+        return list(price_guided_plans(booking, pool, stop or Event(), relaxed, rounds))
 
 
 @given(st.data())
@@ -67,7 +67,7 @@ def test_priced_plans_hold_and_are_ever_better(data):
     )
     worth = 0.0
     for booking in found(Booking(problem), rounds=3):
-        assert booking.value() > worth and booking.is_orderly()
+        assert booking.value() > worth and booking.keeps_rules()
         assert booking.flow.short is None and booking.fits_bus()
         worth = booking.value()
     assert worth > 0
@@ -85,7 +85,7 @@ def test_priced_plans_have_the_runs_outside_the_lanes_too():
     best = found(Booking(problem), rounds=3)[-1]
     assert len(best.runs[4]) == 2
     # Of each pair the dearer fills its lane.
-    assert [len(runs) for runs in best.runs[:4]] == [1, 3, 1, 3] and best.is_orderly()
+    assert [len(runs) for runs in best.runs[:4]] == [1, 3, 1, 3] and best.keeps_rules()
 
 
 def test_priced_plans_hold_where_energy_is_short():

@@ -17,11 +17,11 @@ from obsplan.planning.problem.definition import Problem
 from obsplan.planning.problem.from_scenario import build_problem
 from obsplan.planning.problem.resource_flow import TOLERANCE
 from obsplan.planning.search.greedy import greedy_plan
-from obsplan.planning.search.ruin_and_recreate import reseat
+from obsplan.planning.search.ruin_and_recreate import ruin_and_recreate
 
 
 def reseated(booking, rounds=40, seed=1):
-    return [booking, *reseat(booking, None, Event(), seed, rounds)]
+    return [booking, *ruin_and_recreate(booking, None, Event(), seed, rounds)]
 
 
 def planned(*tasks, exclusive=(), steps=8, **node):
@@ -39,7 +39,7 @@ def test_plans_only_get_better_and_hold():
         plans = reseated(booking)
         values = [plan.value() for plan in plans]
         assert values == sorted(values)
-        assert all(not plan.simulate().short and plan.is_orderly() for plan in plans)
+        assert all(not plan.simulate().short and plan.keeps_rules() for plan in plans)
         sound += 1
         gained += values[-1] > values[0] + 1e-9
         best += values[-1] >= exact - 1e-9
@@ -100,7 +100,7 @@ def test_an_old_start_is_held_on_to_where_it_is_favoured():
         Problem(
             8,
             0.25,
-            (task("a", favour=liked), task("b", length=3)),
+            (task("a", preference=liked), task("b", length=3)),
             (level_node(8),),
             frozenset({(0, 1)}),
         )
@@ -113,8 +113,8 @@ def test_an_old_start_is_held_on_to_where_it_is_favoured():
 def test_nothing_is_begun_once_the_search_is_stopped():
     stop = Event()
     stop.set()
-    assert list(reseat(one_long_run(), None, stop, 1, 40)) == []
-    assert list(reseat(one_long_run(), None, Event(), 1, 40))
+    assert list(ruin_and_recreate(one_long_run(), None, stop, 1, 40)) == []
+    assert list(ruin_and_recreate(one_long_run(), None, Event(), 1, 40))
 
 
 def test_a_plan_without_runs_stays_as_it_is():
@@ -128,7 +128,7 @@ def test_the_same_seed_gives_the_same_plan(case, seed):
     assume(not booking.flow.short)
     one, two = (reseated(booking, rounds=10, seed=seed)[-1] for _ in range(2))
     assert one.runs == two.runs and np.array_equal(one.may_send, two.may_send)
-    assert not one.simulate().short and one.is_orderly()
+    assert not one.simulate().short and one.keeps_rules()
 
 
 @given(seed=st.integers(0, 10_000))
@@ -136,7 +136,7 @@ def test_the_same_seed_gives_the_same_plan(case, seed):
 def test_charge_and_data_with_sending_as_it_was_are_those_of_a_full_run(seed):
     booking = greedy_plan(tiny_problem(seed))
     assume(not booking.flow.short)
-    assert booking.keeps_data()
+    assert booking.fits_stores()
     for n in range(len(booking.problem.nodes)):
         again = booking.recharged(n)
         # Sums taken in another order differ by rounding only.
@@ -154,11 +154,11 @@ def test_data_that_nothing_sends_does_not_keep():
         "start_wh": 60.0,
     }
     booking = planned(data, **node)
-    assert not booking.flow.short and booking.keeps_data()
+    assert not booking.flow.short and booking.fits_stores()
     more = booking.copy()
     more.problem = replace(more.problem, tasks=(replace(data, count=3),))
     more.add(0, 7)
-    assert not more.keeps_data()
+    assert not more.fits_stores()
 
 
 def test_data_does_not_keep_where_the_bus_bars_the_transmitter():
@@ -170,9 +170,9 @@ def test_data_does_not_keep_where_the_bus_bars_the_transmitter():
         "start_wh": 90.0,
     }
     booking = planned(task("a", peak_w=np.array([95.0]), count=0), **contact)
-    assert booking.keeps_data()
+    assert booking.fits_stores()
     booking.add(0, 5)
-    assert not booking.keeps_data() and booking.simulate().short
+    assert not booking.fits_stores() and booking.simulate().short
 
 
 def test_the_best_so_far_is_kept_on_ctrl_c(monkeypatch):
@@ -184,11 +184,11 @@ def test_the_best_so_far_is_kept_on_ctrl_c(monkeypatch):
             raise KeyboardInterrupt
         return reseated_once(*args)
 
-    reseated_once = obsplan.planning.search.ruin_and_recreate._reseated
-    monkeypatch.setattr(obsplan.planning.search.ruin_and_recreate, "_reseated", interrupted)
+    reseated_once = obsplan.planning.search.ruin_and_recreate._recreated
+    monkeypatch.setattr(obsplan.planning.search.ruin_and_recreate, "_recreated", interrupted)
     greedy, found = one_long_run(), []
     with pytest.raises(KeyboardInterrupt):
-        for better in reseat(greedy, None, Event(), 1, 4000):
+        for better in ruin_and_recreate(greedy, None, Event(), 1, 4000):
             found.append(better)
     assert found[-1].value() > greedy.value()
 
@@ -199,12 +199,12 @@ def test_the_bolder_the_more_losses_are_gone_on_with(monkeypatch):
     loss = 0.1 * booking.value() / 2
     monkeypatch.setattr(
         obsplan.planning.search.ruin_and_recreate,
-        "_reseated",
+        "_recreated",
         lambda plan, *_: (plan.copy(), -loss),
     )
     for first_loss in (0.03, 0.3):
         tried = []
-        monkeypatch.setattr(Booking, "keeps_data", lambda self: not tried.append(self))
-        assert list(reseat(booking, None, Event(), 1, 200, first_loss)) == []
+        monkeypatch.setattr(Booking, "fits_stores", lambda self: not tried.append(self))
+        assert list(ruin_and_recreate(booking, None, Event(), 1, 200, first_loss)) == []
         gone_on[first_loss] = len(tried)
     assert 0 < gone_on[0.03] < gone_on[0.3]

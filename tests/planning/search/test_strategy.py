@@ -21,7 +21,7 @@ from obsplan.planning.search.sending import with_planned_sending
 from obsplan.planning.search.strategy import better_plans
 from obsplan.planning.solver import model as milp_room
 from obsplan.planning.solver.bounds import Relaxation, dual_bound, relaxation, upper_bound
-from obsplan.planning.solver.model import model
+from obsplan.planning.solver.model import build_model
 
 TINY = range(200)
 BEST = {seed: best_value(tiny_problem(seed)) for seed in TINY}
@@ -65,7 +65,7 @@ def test_a_bound_that_asks_exclusion_more_often_is_true_and_no_looser():
     tighter = 0
     for seed in FEASIBLE:
         question = tiny_problem(seed)
-        plain, sharp = (relaxation(question, rival_h=h).bound for h in (3.0, question.step_h))
+        plain, sharp = (relaxation(question, exclusion_h=h).bound for h in (3.0, question.step_h))
         assert sharp >= BEST[seed] - 1e-12
         # Duals are optimal to 1e-4 of the bound only.
         assert sharp <= plain * (1 + 1e-3)
@@ -73,12 +73,12 @@ def test_a_bound_that_asks_exclusion_more_often_is_true_and_no_looser():
     assert tighter
 
 
-@pytest.mark.parametrize("rival_h", [0.25, 0.5, 0.75, 4.0])
-def test_sums_of_rows_never_bring_the_bound_below_the_best_plan(rival_h, monkeypatch):
+@pytest.mark.parametrize("exclusion_h", [0.25, 0.5, 0.75, 4.0])
+def test_sums_of_rows_never_bring_the_bound_below_the_best_plan(exclusion_h, monkeypatch):
     monkeypatch.setattr(milp_room, "SPELL_OUT_STARTS", 0)  # as in a long problem
     for seed in FEASIBLE:
         # Worths are summed in another order.
-        assert relaxation(tiny_problem(seed), rival_h=rival_h).bound >= BEST[seed] - 1e-12
+        assert relaxation(tiny_problem(seed), exclusion_h=exclusion_h).bound >= BEST[seed] - 1e-12
 
 
 def test_sharper_bound_is_asked_for_where_sums_let_something_go():
@@ -100,13 +100,13 @@ def test_sharper_bound_is_asked_for_where_sums_let_something_go():
 )
 @settings(max_examples=200)
 def test_any_duals_make_a_true_bound(seed, noise, size):
-    relaxed = model(tiny_problem(seed))
+    relaxed = build_model(tiny_problem(seed))
     duals = size * np.random.default_rng(noise).standard_normal(len(relaxed.row_low))
     assert dual_bound(relaxed, duals) >= BEST[seed]
 
 
 def test_bound_of_no_duals_is_the_sum_of_all_that_columns_offer():
-    relaxed = model(tiny_problem(0))
+    relaxed = build_model(tiny_problem(0))
     offered = np.maximum(relaxed.cost * relaxed.low, relaxed.cost * relaxed.high).sum()
     assert dual_bound(relaxed, np.zeros(len(relaxed.row_low))) == pytest.approx(offered)
 

@@ -58,7 +58,7 @@ def test_tidying_keeps_worth_order_and_resources(seed):
     tidy, traded = tidied(booking), with_fewer_switches(booking)
     for plan in (tidy, traded):
         assert plan.value() >= booking.value() - 1e-9  # rounding of the sum
-        assert plan.is_orderly() and not plan.flow.short
+        assert plan.keeps_rules() and not plan.flow.short
     assert sum(map(sum, tidy.runs)) <= sum(map(sum, booking.runs))
     assert sum(map(sum, traded.runs)) == sum(map(sum, booking.runs))
     assert switches(traded) <= switches(booking)

@@ -11,7 +11,7 @@ from obsplan.planning.problem.booking import Booking
 from obsplan.planning.problem.definition import Problem
 from obsplan.planning.search.greedy import greedy_plan
 from obsplan.planning.search.sending import COARSE, WHOLE, with_planned_sending
-from obsplan.planning.search.window_by_window import merged, sweep
+from obsplan.planning.search.window_by_window import combined, improved_by_windows
 
 
 def booked(tasks, *runs, exclusive=()):
@@ -33,7 +33,7 @@ def changed(booking, *moves):
 def test_gains_of_both_stretches_are_kept():
     tasks = task("a", count=2), task("b", value=3.0)
     old = booked(tasks, (0, 1))
-    both = merged(changed(old, (0, 3, 1)), old, changed(old, (1, 6, 1)))
+    both = combined(changed(old, (0, 3, 1)), old, changed(old, (1, 6, 1)))
     assert both.runs == [[1, 3], [6]] and both.value() == 5.0
 
 
@@ -45,18 +45,18 @@ def test_a_required_run_that_each_leaves_to_the_other_stays():
     old = booked((required, *rich), (0, 1), (0, 6), exclusive={(0, 1), (0, 2)})
     left = changed(old, (0, 1, -1), (1, 1, 1))
     right = changed(old, (0, 6, -1), (2, 6, 1))
-    assert len(merged(left, old, right).runs[0]) == 1
+    assert len(combined(left, old, right).runs[0]) == 1
 
 
 def test_more_runs_than_wanted_are_not_put_together():
     old = booked((task("a", count=2),), (0, 0))
-    both = merged(changed(old, (0, 2, 1)), old, changed(old, (0, 5, 1)))
+    both = combined(changed(old, (0, 2, 1)), old, changed(old, (0, 5, 1)))
     assert len(both.runs[0]) == 2
 
 
 def swept(booking, workers):
     with ThreadPoolExecutor(workers) as pool:
-        return [booking, *sweep(booking, pool, Event(), hours=1, tail_h=0.5)]
+        return [booking, *improved_by_windows(booking, pool, Event(), hours=1, tail_h=0.5)]
 
 
 def sound_plans(seeds):
@@ -70,7 +70,7 @@ def test_stretches_only_ever_raise_the_value_and_hold():
         plans = swept(booking, 2)
         values = [plan.value() for plan in plans]
         assert values == sorted(values)
-        assert all(not plan.flow.short and plan.is_orderly() for plan in plans)
+        assert all(not plan.flow.short and plan.keeps_rules() for plan in plans)
         gained += values[-1] > values[0]
     assert gained  # greed alone is not best everywhere, and a stretch finds it
 

@@ -12,18 +12,18 @@ from tools.tiny import level_node, tiny_problem
 
 from obsplan.planning.problem.definition import Problem
 from obsplan.planning.solver import model as milp_room
-from obsplan.planning.solver.model import cliques, model
+from obsplan.planning.solver.model import build_model, cliques
 
 TINY = range(200)
 
 
-def optimum(draft, whole=True):
+def optimum(model, whole=True):
     """Value and point of the best of a model by scipy's solver, (None, None) without any."""
     found = milp(
-        -draft.cost,
-        integrality=draft.integer if whole else None,
-        bounds=Bounds(draft.low, draft.high),
-        constraints=LinearConstraint(draft.matrix, draft.row_low, draft.row_high),
+        -model.cost,
+        integrality=model.integer if whole else None,
+        bounds=Bounds(model.low, model.high),
+        constraints=LinearConstraint(model.matrix, model.row_low, model.row_high),
         options={"mip_rel_gap": 0.0},
     )
     assert found.status in (0, 2), found.message
@@ -40,7 +40,7 @@ def test_optimum_is_that_of_trying_every_plan():
     for seed in TINY:
         problem = tiny_problem(seed)
         expected = best_value(problem)
-        value, _ = optimum(model(problem))
+        value, _ = optimum(build_model(problem))
         if not same(value, expected):
             wrong.append((seed, value, expected))
         feasible += expected is not None
@@ -52,40 +52,40 @@ def test_optimum_is_that_of_trying_every_plan():
 
 def test_sums_spelled_out_and_cumulated_have_the_same_optimum(monkeypatch):
     seeds = range(100)
-    spelled = [optimum(model(tiny_problem(seed)))[0] for seed in seeds]
+    spelled = [optimum(build_model(tiny_problem(seed)))[0] for seed in seeds]
     monkeypatch.setattr(milp_room, "SPELL_OUT_STARTS", 0)
-    cumulated = [optimum(model(tiny_problem(seed)))[0] for seed in seeds]
+    cumulated = [optimum(build_model(tiny_problem(seed)))[0] for seed in seeds]
     assert [seed for seed in seeds if not same(spelled[seed], cumulated[seed])] == []
 
 
 def test_cumulated_sums_need_columns_of_their_own(monkeypatch):
     problem = tiny_problem(3)
-    spelled = model(problem).matrix.shape
+    spelled = build_model(problem).matrix.shape
     monkeypatch.setattr(milp_room, "SPELL_OUT_STARTS", 0)
-    assert model(problem).matrix.shape > spelled
+    assert build_model(problem).matrix.shape > spelled
 
 
 def test_columns_of_starts_are_where_the_task_may_start():
     for seed in range(20):
         problem = tiny_problem(seed)
-        draft = model(problem)
-        for task, columns in zip(problem.tasks, draft.start):
+        model = build_model(problem)
+        for task, columns in zip(problem.tasks, model.start):
             assert np.array_equal(columns >= 0, task.starts)
-            assert draft.integer[columns[columns >= 0]].all()
-        for node, columns in zip(problem.nodes, draft.sharing):
+            assert model.integer[columns[columns >= 0]].all()
+        for node, columns in zip(problem.nodes, model.sending):
             assert np.array_equal(columns >= 0, node.send_mbit > 0)
 
 
 def test_best_point_is_a_plan_that_holds():
     for seed in range(60):
         problem = tiny_problem(seed)
-        draft = model(problem)
-        value, x = optimum(draft)
+        model = build_model(problem)
+        value, x = optimum(model)
         if value is None:
             continue
         runs = [
             [t for t in np.flatnonzero(columns >= 0).tolist() if x[columns[t]] > 0.5]
-            for columns in draft.start
+            for columns in model.start
         ]
         assert plan_worth(problem, runs) == pytest.approx(value, abs=1e-5)
         assert resources_hold(problem, runs)
@@ -93,15 +93,15 @@ def test_best_point_is_a_plan_that_holds():
 
 def test_relaxation_is_never_below_the_optimum():
     for seed in range(60):
-        draft = model(tiny_problem(seed))
-        value, _ = optimum(draft)
+        model = build_model(tiny_problem(seed))
+        value, _ = optimum(model)
         if value is not None:
-            assert optimum(draft, whole=False)[0] >= value - 1e-6
+            assert optimum(model, whole=False)[0] >= value - 1e-6
 
 
 def test_model_of_a_problem_without_tasks_is_feasible():
     node = level_node(steps=4)
-    value, _ = optimum(model(Problem(4, 0.25, (), (node,), frozenset())))
+    value, _ = optimum(build_model(Problem(4, 0.25, (), (node,), frozenset())))
     assert value == 0.0
 
 
@@ -118,7 +118,7 @@ def test_transmitter_is_on_or_off_and_never_at_half_power(bus_limit_w, sends):
         store_start_mbit=1.0,
         store_end_mbit=0.9,
     )
-    value, _ = optimum(model(Problem(1, 0.25, (), (node,), frozenset())))
+    value, _ = optimum(build_model(Problem(1, 0.25, (), (node,), frozenset())))
     assert (value == 0.0) == sends
 
 
