@@ -57,9 +57,9 @@ def test_what_costs_more_than_it_is_worth_is_left_out():
     problem = Problem(8, 0.25, tasks, (level_node(8),), frozenset({(0, 1)}))
     plan = np.zeros((2, 8), dtype=bool)
     plan[0, 0] = plan[1, 4] = True
-    charges = np.zeros((2, 8))
-    charges[0, 0] = 2.5
-    merged = merged_starts(problem, [plan], charges)
+    resource_cost = np.zeros((2, 8))
+    resource_cost[0, 0] = 2.5
+    merged = merged_starts(problem, [plan], resource_cost)
     assert not merged[0].any() and merged[1, 4]
 
 

@@ -26,28 +26,28 @@ def within(steps: int, **changes) -> dict:
 
 
 @pytest.mark.parametrize("steps", [40, 400])  # starts spelled out, and cumulated
-def test_offers_are_the_whole_worth_where_only_others_are_in_the_way(steps):
+def test_reduced_worth_is_the_full_value_where_only_exclusion_binds(steps):
     tasks = (
         task("a", **within(steps, length=3, value=5.0, count=steps)),
         task("b", **within(steps, length=2, value=4.0, count=steps)),
     )
     problem = Problem(steps, 0.25, tasks, (level_node(steps),), frozenset({(0, 1)}))
-    offers = relaxation(problem).offers
-    for row, its in zip(offers, tasks):
+    reduced = relaxation(problem).reduced_worth
+    for row, its in zip(reduced, tasks):
         # Duals are optimal to 1e-4.
         assert row == pytest.approx(its.value * its.starts, abs=1e-2)
 
 
 @pytest.mark.parametrize("steps", [40, 400])
-def test_a_run_that_must_share_few_counts_offers_only_what_it_is_worth_beyond_them(steps):
+def test_reduced_worth_of_a_scarce_run_is_what_its_start_adds_over_another(steps):
     """Of the single run wanted the start in the better bin is worth 3 more than elsewhere."""
     better = (np.arange(steps) >= steps // 2).astype(int)
     once = task(
         "once", **within(steps, bins=better, value=4.0, repeat_worth=0.25, held=np.array([1, 0]))
     )
     problem = Problem(steps, 0.25, (once,), (level_node(steps),), frozenset())
-    offers = relaxation(problem).offers[0]
-    difference = offers[steps // 2 + 1] - offers[1]
+    reduced = relaxation(problem).reduced_worth[0]
+    difference = reduced[steps // 2 + 1] - reduced[1]
     assert difference == pytest.approx(3.0, abs=2e-2)
 
 

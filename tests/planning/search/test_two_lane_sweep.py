@@ -19,9 +19,9 @@ STEPS = 24
 
 
 def swept(problem: Problem, most: float = np.inf) -> list[list[int]]:
-    offers = np.array([task.value * task.starts for task in problem.tasks])
-    most = np.full(offers.shape, most)
-    (starts,) = starts_along(problem, two_lanes(problem), offers[None], most)
+    rewards = np.array([task.value * task.starts for task in problem.tasks])
+    most = np.full(rewards.shape, most)
+    (starts,) = starts_along(problem, two_lanes(problem), rewards[None], most)
     return [np.flatnonzero(row).tolist() for row in starts]
 
 
@@ -68,15 +68,15 @@ def test_a_way_keeps_windows_exclusion_gaps_counts_orders_and_what_a_bin_may_hol
 def test_one_run_begins_where_the_gap_is_longer_than_the_span():
     tasks = task("a", gap=60_000), task("b")
     problem = Problem(8, 0.25, tasks, (level_node(8),), frozenset({(0, 1)}))
-    offers = np.array([[np.ones(8), np.zeros(8)]])
-    (starts,) = starts_along(problem, two_lanes(problem), offers, np.full((2, 8), 9))
+    rewards = np.array([[np.ones(8), np.zeros(8)]])
+    (starts,) = starts_along(problem, two_lanes(problem), rewards, np.full((2, 8), 9))
     assert starts.sum(axis=1).tolist() == [1, 0]
 
 
 def test_nothing_is_tried_where_nothing_is_offered():
     problem = Problem(8, 0.25, (task("a"), task("b")), (level_node(8),), frozenset({(0, 1)}))
-    offers = np.array([[np.arange(8) == 3, np.zeros(8)], [np.zeros(8), np.arange(8) == 5]])
-    starts = starts_along(problem, two_lanes(problem), offers, np.full((2, 8), 9))
+    rewards = np.array([[np.arange(8) == 3, np.zeros(8)], [np.zeros(8), np.arange(8) == 5]])
+    starts = starts_along(problem, two_lanes(problem), rewards, np.full((2, 8), 9))
     assert np.argwhere(starts).tolist() == [[0, 0, 3], [1, 1, 5]]
 
 
@@ -87,10 +87,10 @@ def test_ways_side_by_side_are_those_found_alone(data):
     weights = data.draw(
         st.lists(st.lists(st.floats(0, 9), min_size=5, max_size=5), min_size=3, max_size=3)
     )
-    offers = np.array(weights)[:, :, None] * [its.starts for its in problem.tasks]
-    most = np.full(offers[0].shape, 2)
-    together = starts_along(problem, two_lanes(problem), offers, most)
-    for one, starts in zip(offers, together):
+    rewards = np.array(weights)[:, :, None] * [its.starts for its in problem.tasks]
+    most = np.full(rewards[0].shape, 2)
+    together = starts_along(problem, two_lanes(problem), rewards, most)
+    for one, starts in zip(rewards, together):
         assert np.array_equal(starts, starts_along(problem, two_lanes(problem), one[None], most)[0])
 
 
