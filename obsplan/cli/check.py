@@ -8,9 +8,22 @@ import click
 from obsplan.cli.files import environment_of, read_slots
 from obsplan.cli.options import EPHEMERIS, FILE, SCENARIO, TELEMETRY, example, instant_in_span
 
+DETAILS = """Only the columns activity and start_utc are needed (and end_utc for rows of the
+radio); `obsplan keys timeline` explains them all. If you move a slot, clear its end_utc or move
+that too. Columns may come in any order, and unknown ones are ignored. They are separated by
+commas, semicolons or tabs. Times end in Z or another zone and are rounded to the second. If a
+timeline has no rows of the radio, platforms may send whenever they can. A note says if the
+timeline was planned for another scenario (by the input hash in the summary.json beside it).
+
+With --state the check uses what telemetry says. Slots that are done are facts: rules that they
+alone break, and limits passed before telemetry was read, are not reported.
+
+"""
+
 
 @click.command(
-    epilog=example(
+    epilog=DETAILS
+    + example(
         "obsplan check mine/scenario.toml mine/plan/timeline.csv",
         "obsplan check mine/scenario.toml mine/day5 --state telemetry.toml",
     )
@@ -44,19 +57,8 @@ def check(
 ) -> None:
     """Is this timeline valid, also after editing it by hand?
 
-    TIMELINE is a timeline CSV or a plan directory. Only the columns activity and start_utc
-    are needed (and end_utc for rows of the radio); `obsplan keys timeline` explains them
-    all. If you move a slot, clear its end_utc or move that too. Columns may come in any
-    order, and unknown columns are ignored. They are separated by commas, semicolons or
-    tabs. Times end in Z or another zone and are rounded to the second. A timeline without
-    rows of the radio may send whenever it can.
-
-    Every broken rule is named with slot, time, amount and fix. Then come the smallest
-    margins and the rules that were applied. A note says if the timeline was planned for
-    another scenario (by the input hash in the summary.json beside it).
-
-    With --state the check uses what telemetry says. Slots that are done are facts: rules
-    that they alone break, and limits passed before telemetry was read, are not reported.
+    TIMELINE is a timeline CSV or a plan directory. Every broken rule is named with slot,
+    time, amount and fix. Then come the smallest margins and the rules that were applied.
 
     Exit code: 0 if no violation is found, 1 if there is one, 2 if the file cannot be read
     as a timeline (for example a time without a zone, or an unknown name).

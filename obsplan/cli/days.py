@@ -16,9 +16,25 @@ from obsplan.cli.options import (
     example,
 )
 
+DETAILS = """A row has first and last light, the landing window and, from the opening of the
+window to last light: daylight, Earth elevation, time without Earth, contact, longest contact
+gap, eclipses and ground temperature; also energy and downlink capacity as shares of what all
+requested runs need. Energy is net of idle loads, so its share may be negative. Useful light is
+the daylight remaining less eclipses, times the smaller of the two shares (at most 1). The
+column `notes` says what speaks for and against a day.
+
+The table [landing] of the scenario says what a landing requires (`obsplan keys landing`). A
+lunar day goes from local midnight to midnight. It has the number of the lunation in which its
+noon falls; lunation 0 begins with the new moon of 2000-01-06. The plan for another day starts
+when its window opens and ends as long before or after last light as the scenario's span does.
+All times in the scenario shift with the start.
+
+"""
+
 
 @click.command(
-    epilog=example("obsplan days mine/scenario.toml --from 2028-01-01 --to 2029-01-01 -o mine/days")
+    epilog=DETAILS
+    + example("obsplan days mine/scenario.toml --from 2028-01-01 --to 2029-01-01 -o mine/days")
 )
 @SCENARIO
 @FIRST_DATE
@@ -36,24 +52,10 @@ from obsplan.cli.options import (
 def days(scenario_path, first, last, planned, late, offset_km, output, gap, ephemeris) -> None:
     """On which lunar day should we land?
 
-    Every lunar day whose local noon is in the date range becomes a row of days.csv: first
-    and last light, the landing window, and from the opening of the window to last light the
-    daylight, Earth elevation, time without Earth, contact, longest contact gap, eclipses and
-    ground temperature; also energy and downlink capacity as shares of what all requested
-    runs need. Energy is net of idle loads, so its share may be negative. `rank` goes by
-    useful light: the daylight remaining less eclipses, times the smaller of the two shares
-    (at most 1). The column `notes` says what speaks for and against a day. windows.csv has
-    the landing windows; days.png shows the days.
-
-    With --plan the planner runs for each day, and `rank` goes by value. With --late or
-    --offset-km, losses.csv says what a landing at the close of the window, a late landing,
-    or one off target loses.
-
-    The table [landing] of the scenario says what a landing requires (`obsplan keys
-    landing`). A lunar day goes from local midnight to midnight. It has the number of the
-    lunation in which its noon falls; lunation 0 begins with the new moon of 2000-01-06. The
-    plan for another day starts when its window opens and ends as long before or after last
-    light as the scenario's span does. All times in the scenario shift with the start.
+    Every lunar day whose local noon is in the date range becomes a row of days.csv, ranked
+    by useful light or, with --plan, by the value of a plan. windows.csv has the landing
+    windows, days.png shows the days. With --late or --offset-km, losses.csv says what a
+    landing at the close of the window, a late landing, or one off target loses.
     """
     from obsplan.common.csv_file import write_csv
     from obsplan.common.errors import TableError

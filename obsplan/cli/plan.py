@@ -10,9 +10,45 @@ import click
 
 from obsplan.cli.options import EPHEMERIS, FILE, GAP, PATIENCE, SCENARIO, effort_option, example
 
+FILES = """\b
+The plan directory has:
+  timeline.csv    one row per slot (obsplan keys timeline); rows of the instrument
+                  "radio" are the transmit windows of a platform
+  sky.csv         Sun and Earth, irradiance, local time and ground temperature at
+                  each step
+  contacts.csv    contacts per station: acquisition, loss, elevations, light time,
+                  rate, volume, when data begin to flow, minutes used
+  resources.csv   per step and platform: generation, load, state of charge, spilled
+                  energy (not taken by the battery), stored and sent data
+  unplaced.csv    requested runs that were not placed: the reason, and a change with
+                  which one more run fits, confirmed by the replay (more energy: a
+                  battery that holds and starts with that much more; a faster
+                  link: at the same power)
+  deadlines.csv   with [uplink]: when each slot must be commanded, through which
+                  station, one-way light time included
+  plan.ics        calendar: slots, contacts, deadlines with an alarm an hour before
+  summary.json    versions, input hash, value, bound, gap, smallest margins, counts
+  report.html     one page for the board, in one file: what runs and how good the
+                  plan is, the plan, tightest margins, what did not fit, next
+                  decisions, coverage, contacts, data latency, assumptions
+  plan.png, sky.png, resources.png
+
+Import plan.ics into any calendar. Slots are tentative until they are locked or done, and
+mark nobody as busy. An entry is recognised by the scenario's title and by what it is, for
+example the third run of an activity. A plan written over an older one therefore moves the
+entries and marks removed ones as cancelled. A plan in a new directory knows no older one
+and cancels nothing.
+
+With --worth, a table after the plan says what one more Wh of battery, W of array, hour of
+contact and Mbit of storage would add to the best possible value. Colour only repeats what
+the text says; it is left out of pipes, and if NO_COLOR is set.
+
+"""
+
 
 @click.command(
-    epilog=example(
+    epilog=FILES
+    + example(
         "obsplan plan mine/scenario.toml -o mine/plan",
         "obsplan plan mine/scenario.toml --dry-run",
     )
@@ -54,46 +90,15 @@ def plan(
 
     The search stops once the plan is proven to be within --gap of the upper bound, or when
     the work of --effort is done. For the demo, low takes about 15 s, normal one or two
-    minutes, high several minutes. Ctrl-C ends the search with the best plan found so far.
-    Every plan is replayed minute by minute before it is written. If no plan is possible, a
-    small set of conflicting rules is named and the exit code is 1.
+    minutes, high several minutes. Standard error shows the best value so far and the gap.
+    Ctrl-C ends the search with the best plan found so far. Every plan is replayed minute by
+    minute before it is written. If no plan is possible, a small set of conflicting rules is
+    named and the exit code is 1.
 
     With --dry-run the scenario is audited instead, in a few seconds. A table compares what
     the required and all requested runs need of energy, downlink and storage with what each
-    platform has. Then come findings that make every plan infeasible (exit code 1), warnings
-    and notes, each with a fix.
-
-    With --worth, a table after the plan says what one more Wh of battery, W of array, hour
-    of contact and Mbit of storage would add to the best possible value.
-
-    Colour only repeats what the text says. It is left out of pipes, and if NO_COLOR is set.
-
-    \b
-    The plan directory has:
-      timeline.csv    one row per slot (obsplan keys timeline); rows of the
-                      instrument "radio" are the transmit windows of a platform
-      sky.csv         Sun and Earth, irradiance, local time and ground temperature
-                      at each step
-      contacts.csv    contacts per station: acquisition, loss, elevations, light
-                      time, rate, volume, when data begin to flow, minutes used
-      resources.csv   per step and platform: generation, load, state of charge,
-                      spilled energy, stored and sent data
-      unplaced.csv    requested runs that were not placed: the reason, and a change
-                      with which one more run fits, confirmed by the replay
-      deadlines.csv   with [uplink]: when each slot must be commanded, through
-                      which station, one-way light time included
-      plan.ics        calendar: slots, contacts, deadlines with an alarm an hour
-                      before
-      summary.json    versions, input hash, value, bound, gap, margins, counts
-      report.html     one page for the board: what runs, how good the plan is,
-                      margins, what did not fit, next decisions, data latency
-      plan.png, sky.png, resources.png
-
-    Import plan.ics into any calendar. Slots are tentative until they are locked or done,
-    and mark nobody as busy. An entry is recognised by the scenario's title and by what it
-    is, for example the third run of an activity. A plan written over an older one therefore
-    moves the entries and marks removed ones as cancelled. A plan in a new directory knows
-    no older one and cancels nothing.
+    platform has. Then come errors (no plan is possible; exit code 1), warnings and notes,
+    each with a fix.
     """
     if quiet and as_json:
         raise click.UsageError("--quiet and --json exclude each other")

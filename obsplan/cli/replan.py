@@ -19,9 +19,31 @@ from obsplan.cli.options import (
     instant_in_span,
 )
 
+DETAILS = """\b
+Fixed slots are those that
+  - were done, or are over and were not reported (they count as done)
+  - are running, or start within --freeze
+  - have the `state` locked
+  - with [uplink]: cannot be commanded in time by any contact from now on;
+    nothing new is placed there either
+The column `why` of the new timeline gives the reason.
+
+A failed run counts for nothing, and what waits for it stays closed. A shortened run counts
+as a run, is worth its share of the time, and opens what waits for it; call it failed if it
+must be repeated. If fixed slots break a rule, or a required run finds no place any more, the
+violation is named, the plan is made around it, and the exit code is 1.
+
+The plan directory is that of `obsplan plan` and also has changes.csv (what moved, was dropped
+or was added, why, and what it costs or gains) and price_list.csv (science against moves, each
+with the --keep that chooses it). plan.ics continues the calendar of the old plan; deadlines
+before --now are left out of it and of deadlines.csv.
+
+"""
+
 
 @click.command(
-    epilog=example(
+    epilog=DETAILS
+    + example(
         "obsplan replan mine/scenario.toml mine/plan --now 2028-07-06T12:00:00Z "
         "--state telemetry.toml -o mine/day5",
         "obsplan check mine/scenario.toml mine/day5 --state telemetry.toml",
@@ -63,25 +85,11 @@ def replan(
 ) -> None:
     """Things went differently: what now? Writes a plan directory.
 
-    TIMELINE is a timeline CSV or a plan directory. Slots stay as they are if they were
-    done, are over and were not reported (they count as done), are running, start within
-    --freeze, or have the `state` locked; with [uplink], also if no contact from now on can
-    command them in time, and nothing new is placed there. The column `why` of the new
-    timeline gives the reason. Everything else is planned again: for the most science
-    found and then, among plans that keep all of it but a share --keep, for the fewest
-    moves. A move is an old slot that may change and does not stay where it was; rows of the
-    radio do not count. Slots that are kept or moved keep their ids.
-
-    A failed run counts for nothing, and runs that come after it stay closed. A shortened
-    run counts as a run, is worth its share of the time, and opens what comes after it; call
-    it failed if it must be repeated. If fixed slots break a rule, or a required run finds no
-    place any more, the violation is named, the plan is made around it, and the exit code
-    is 1.
-
-    The plan directory is that of `obsplan plan` and also has changes.csv (what moved, was
-    dropped or was added, why, and what it costs or gains) and price_list.csv (science
-    against moves, each with the --keep that chooses it). plan.ics continues the calendar of
-    the old plan; deadlines before --now are left out of it and of deadlines.csv.
+    TIMELINE is a timeline CSV or a plan directory. Some slots stay fixed (see below);
+    everything else is planned again from --now on: for the most science found and then,
+    among plans that keep all of it but a share --keep, for the fewest moves. A move is an
+    old slot that may change and does not stay where it was; rows of the radio do not count.
+    Slots that are kept or moved keep their ids.
     """
     from obsplan.inputs.read_scenario import read_scenario
     from obsplan.inputs.telemetry_file import read_state

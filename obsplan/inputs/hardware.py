@@ -175,7 +175,9 @@ class Store(FrozenModel):
 class Stay(FrozenModel):
     """Distance of a platform from its relay over time.
 
-    Each entry counts until the next one.
+    Each entry counts until the next one. It is usually written in braces: track = [{ from_utc =
+    2028-07-02T00:00:00Z, distance_m = 20.0 }, { from_utc = 2028-07-05T12:00:00Z, distance_m =
+    450.0 }].
     """
 
     from_utc: Utc

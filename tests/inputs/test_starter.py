@@ -14,6 +14,7 @@ from obsplan.environment.build import make_environment
 from obsplan.inputs.read_scenario import read_scenario, scenario_from
 from obsplan.inputs.scenario import INNER, Scenario
 from obsplan.inputs.starter import SCHEMA_LINE, schema_text, write_starter
+from obsplan.inputs.telemetry_file import read_state
 from obsplan.planning.plan import make_plan
 
 EXAMPLES = Path(obsplan.examples.__file__).parent
@@ -134,3 +135,13 @@ def test_a_file_in_the_way_is_told(tmp_path):
     (tmp_path / "taken").write_text("a file")
     with pytest.raises(ScenarioError):
         write_starter(tmp_path / "taken" / "inside")
+
+
+def test_the_example_of_telemetry_fits_the_demo(demo):
+    state = read_state(EXAMPLES / "telemetry.toml", demo.scenario)
+    assert state.platform[0].state_of_charge == 0.71
+    assert {table: len(getattr(state, table)) for table in ("instrument", "station", "slot")} == {
+        "instrument": 1,
+        "station": 1,
+        "slot": 1,
+    }

@@ -28,9 +28,20 @@ def test_python_names_of_the_readme_exist(name):
     assert callable(getattr(obsplan, name))
 
 
-@pytest.mark.parametrize("mark", ["setup", "demo", "tests"])
-def test_marked_lines_are_there_for_the_automatic_run(mark):
-    assert re.search(rf"^<!-- {mark} -->\n\n    \S", README, flags=re.M)
+def test_two_commands_at_the_top_set_up_and_run_demo_and_tests():
+    top = README.partition("\n## ")[0]
+    marked = re.findall(r"^<!-- (\w+) -->\n\n    (\S.*)$", top, flags=re.M)
+    assert [mark for mark, _ in marked] == ["demo", "tests"]
+    assert len(re.findall(r"^    \S", top, flags=re.M)) == 2
+    demo, tests = (command for _, command in marked)
+    for command in (demo, tests):
+        assert command.startswith("python3 -m venv .venv && .venv/bin/pip install -q -e ")
+    assert demo.endswith(" -e . && .venv/bin/obsplan plan examples/demo.toml -o demo-plan")
+    assert tests.endswith(" -e '.[test]' && .venv/bin/python -m pytest")
+
+
+def test_readme_is_short():
+    assert len(README.splitlines()) <= 150
 
 
 def test_links_and_pictures_of_the_readme_exist():

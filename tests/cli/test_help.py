@@ -1,0 +1,43 @@
+"""Every command explains itself, and ends with an example that it understands."""
+
+import shlex
+
+import click
+import pytest
+
+from obsplan.cli.main import main
+
+
+def examples(command: click.Command) -> list[list[str]]:
+    """The words of each line of the example, without `obsplan`."""
+    lines = (command.epilog or "").partition("Example:\n")[2].splitlines()
+    return [shlex.split(line.strip())[1:] for line in lines]
+
+
+@pytest.mark.parametrize("name", main.commands)
+def test_help_ends_with_an_example_that_parses(name):
+    command = main.commands[name]
+    assert examples(command) and name in [words[0] for words in examples(command)]
+    with click.Context(command) as context:
+        assert command.get_help(context).rstrip().endswith(" ".join(examples(command)[-1]))
+    for own, *words in examples(command):
+        parsed = main.commands[own].make_context(own, words)
+        assert parsed.info_name == own
+
+
+@pytest.mark.parametrize("name", main.commands)
+def test_every_option_is_explained_in_a_sentence(name):
+    command = main.commands[name]
+    assert (command.help or "").strip()
+    for option in command.params:
+        if isinstance(option, click.Option):
+            assert (option.help or "").endswith((".", "?")), f"{name} {option.opts}"
+
+
+def test_the_overview_lists_commands_in_the_order_of_the_work():
+    with click.Context(main) as context:
+        listed = main.list_commands(context)
+    assert listed == [
+        *("start", "keys", "skyline", "sky", "link", "days", "sites"),
+        *("plan", "check", "replan", "compare"),
+    ]
