@@ -139,7 +139,10 @@ def test_must_without_window_exits_1_and_names_the_condition(run, tmp_path):
     edited(tmp_path, "count = 3", "count = 3\nmust = 1\nwhen = { sun_elevation_deg = [80, 90] }")
     made = run("plan", "small.toml", "-o", "plan")
     assert made.exit_code == 1
-    assert '"sweep" must run' in made.stderr and "Sun elevation 80 to 90 deg" in made.stderr
+    assert (
+        'activity "sweep": has no window' in made.stderr
+        and "Sun elevation 80 to 90 deg" in made.stderr
+    )
 
 
 @pytest.mark.parametrize(
