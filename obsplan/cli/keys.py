@@ -8,6 +8,7 @@ from obsplan.cli.options import example
 
 WIDTH = 88
 INDENT = "    "
+FILES = "files"
 
 
 @click.command(epilog=example("obsplan keys", "obsplan keys platform.battery"))
@@ -17,7 +18,7 @@ def keys(part: str | None) -> None:
 
     Without PART it lists the parts, one line each. With PART, such as site,
     platform.battery, activity.when or telemetry, it prints each key with its unit,
-    default, allowed values and meaning.
+    default, allowed values and meaning. The part files lists the files of a plan directory.
     """
     from obsplan.common.errors import ObsplanError
     from obsplan.inputs.key_reference import parts
@@ -25,6 +26,8 @@ def keys(part: str | None) -> None:
     known = parts()
     if part is None:
         lines = _overview(known)
+    elif part == FILES:
+        lines = _files()
     elif part in known:
         lines = _described(known[part])
     else:
@@ -33,9 +36,20 @@ def keys(part: str | None) -> None:
 
 
 def _overview(known) -> list[str]:
-    wide = max(map(len, known))
+    wide = max(map(len, [*known, FILES]))
     lines = ["`obsplan keys PART` explains the keys of a part. The parts are:", ""]
-    return lines + [f"{part.name:<{wide}}  {part.summary}" for part in known.values()]
+    lines += [f"{part.name:<{wide}}  {part.summary}" for part in known.values()]
+    return [*lines, f"{FILES:<{wide}}  The files of a plan directory."]
+
+
+def _files() -> list[str]:
+    from obsplan.reporting.plan_directory import FILES as known
+
+    lines = ["Files of a plan directory, written by obsplan plan and obsplan replan.", ""]
+    for name, file in known.items():
+        lines.append(name if file.when == "always" else f"{name}  ({file.when})")
+        lines += [INDENT + words for words in wrap(file.holds, WIDTH - len(INDENT))]
+    return lines
 
 
 def _described(part) -> list[str]:
@@ -62,4 +76,4 @@ def _unknown(name: str, known) -> str:
     holders = [part.name for part in known.values() if name in {key.name for key in part.keys}]
     if holders:
         return f"'{name}': not a part but a key; it is explained by: obsplan keys {holders[0]}"
-    return f"'{name}': no such part; {did_you_mean(name, known)}"
+    return f"'{name}': no such part; {did_you_mean(name, [*known, FILES])}"

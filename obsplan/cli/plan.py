@@ -10,28 +10,10 @@ import click
 
 from obsplan.cli.options import EPHEMERIS, FILE, GAP, PATIENCE, SCENARIO, effort_option, example
 
-FILES = """\b
-The plan directory has:
-  timeline.csv    one row per slot (obsplan keys timeline); rows of the instrument
-                  "radio" are the transmit windows of a platform
-  sky.csv         Sun and Earth, irradiance, local time and ground temperature at
-                  each step
-  contacts.csv    contacts per station: acquisition, loss, elevations, light time,
-                  rate, volume, when data begin to flow, minutes used
-  resources.csv   per step and platform: generation, load, state of charge, spilled
-                  energy (not taken by the battery), stored and sent data
-  unplaced.csv    requested runs that were not placed: the reason, and a change with
-                  which one more run fits, confirmed by the replay (more energy: a
-                  battery that holds and starts with that much more; a faster
-                  link: at the same power)
-  deadlines.csv   with [uplink]: when each slot must be commanded, through which
-                  station, one-way light time included
-  plan.ics        calendar: slots, contacts, deadlines with an alarm an hour before
-  summary.json    versions, input hash, value, bound, gap, smallest margins, counts
-  report.html     one page for the board, in one file: what runs and how good the
-                  plan is, the plan, tightest margins, what did not fit, next
-                  decisions, coverage, contacts, data latency, assumptions
-  plan.png, sky.png, resources.png
+DETAILS = """`obsplan keys files` lists the files of a plan directory; report.html is the one
+to show to the board. unplaced.csv names for each activity a change with which one more run
+fits, confirmed by the replay. More energy there means a battery that holds and starts with
+that much more, and a faster link uses the same power.
 
 Import plan.ics into any calendar. Slots are tentative until they are locked or done, and
 mark nobody as busy. An entry is recognised by the scenario's title and by what it is, for
@@ -47,7 +29,7 @@ the text says; it is left out of pipes, and if NO_COLOR is set.
 
 
 @click.command(
-    epilog=FILES
+    epilog=DETAILS
     + example(
         "obsplan plan mine/scenario.toml -o mine/plan",
         "obsplan plan mine/scenario.toml --dry-run",

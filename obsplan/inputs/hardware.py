@@ -101,7 +101,7 @@ class Battery(FrozenModel):
     discharge_efficiency: Efficiency = 0.95
     """Share of the energy taken from the battery that reaches the bus."""
     charge_limit_w: Positive | None = None
-    """Highest charging power; what the battery does not take is spilled."""
+    """Highest charging power; what the battery does not take is spilled (spilled_wh)."""
 
 
 class Heater(FrozenModel):

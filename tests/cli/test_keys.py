@@ -8,6 +8,7 @@ from click.testing import CliRunner
 
 from obsplan.cli.main import main
 from obsplan.inputs.key_reference import parts
+from obsplan.reporting.plan_directory import FILES
 
 
 def keys(*part: str):
@@ -17,7 +18,7 @@ def keys(*part: str):
 def test_without_a_part_each_part_has_one_line():
     lines = keys().stdout.splitlines()
     listed = lines[2:]
-    assert [line.split()[0] for line in listed] == list(parts())
+    assert [line.split()[0] for line in listed] == [*parts(), "files"]
     assert all(len(line) <= 100 for line in lines)
 
 
@@ -36,6 +37,13 @@ def test_a_key_has_unit_default_range_and_description():
     row = next(k for k, line in enumerate(lines) if line.startswith("reserve"))
     assert lines[row].split() == ["reserve", "required", "0", "to", "1"]
     assert "never goes below" in lines[row + 1]
+
+
+def test_files_of_a_plan_directory_are_listed():
+    lines = keys("files").stdout.splitlines()
+    names = [line.split()[0] for line in lines[2:] if not line.startswith(" ")]
+    assert names == list(FILES) and all(len(line) <= 100 for line in lines)
+    assert "deadlines.csv  (with [uplink])" in lines
 
 
 def test_a_mistyped_part_is_one_line():

@@ -83,7 +83,7 @@ def test_plan_does_not_replace_a_directory_of_other_things(run, tmp_path):
     (tmp_path / "mine" / "thesis.txt").write_text("years of work")
     made = run("plan", "small.toml", "-o", "mine")
     assert made.exit_code == 2
-    assert "no plan directory" in made.stderr
+    assert "not a plan directory" in made.stderr
     assert (tmp_path / "mine" / "thesis.txt").read_text() == "years of work"
 
 
