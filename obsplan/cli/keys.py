@@ -14,10 +14,10 @@ FILES = "files"
 @click.command(epilog=example("obsplan keys", "obsplan keys platform.battery"))
 @click.argument("part", required=False)
 def keys(part: str | None) -> None:
-    """Explain the keys of the scenario and of the telemetry file.
+    """Explain the keys of the scenario, the telemetry file and the timeline.
 
     Without PART it lists the parts, one line each. With PART, such as site,
-    platform.battery, activity.when or telemetry, it prints each key with its unit,
+    platform.battery, activity.when, telemetry or timeline, it prints each key with its unit,
     default, allowed values and meaning. The part files lists the files of a plan directory.
     """
     from obsplan.common.errors import ObsplanError
@@ -59,8 +59,8 @@ def _described(part) -> list[str]:
 
     def laid_out(row: tuple[str, ...]) -> list[str]:
         left = "  ".join([*(f"{cell:<{width}}" for cell, width in zip(row, wide)), ""])
-        first, *rest = wrap(row[3], max(WIDTH - len(left), 20))
-        return [left + first, *(" " * len(left) + words for words in rest)]
+        first, *rest = wrap(row[3], max(WIDTH - len(left), 20)) or [""]
+        return [(left + first).rstrip(), *(" " * len(left) + words for words in rest)]
 
     lines = [part.heading, "", *wrap(part.description, WIDTH), "", *laid_out(head)]
     for key, row in zip(part.keys, rows):

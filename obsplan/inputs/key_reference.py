@@ -1,4 +1,4 @@
-"""Every key of the scenario and of the telemetry file, as `obsplan keys` prints them.
+"""Every key of the scenario, the telemetry file and the timeline, as `obsplan keys` prints them.
 
 The models are the source: kinds and limits from their fields, descriptions from the text
 under each field.
@@ -17,6 +17,7 @@ from obsplan.inputs.error_text import limits_of, metadata_of, model_in
 from obsplan.inputs.field_types import Form
 from obsplan.inputs.scenario import Scenario
 from obsplan.inputs.telemetry_file import State
+from obsplan.inputs.timeline_columns import NEEDED, READ_COLUMNS, TIMELINE
 
 # The unit in which a name's ending says that a value is given, longest endings first.
 UNITS = {
@@ -44,7 +45,8 @@ UNITS = {
 class Key(NamedTuple):
     """A key of a table, or a column of a CSV.
 
-    unit: "" without one. default: "required", "optional" or the value as TOML has it.
+    unit: "" without one. default: "required", "optional" or the value as TOML has it; for a
+        column also "written", if it is not read.
     """
 
     name: str
@@ -65,12 +67,30 @@ class Part(NamedTuple):
 
 
 def parts() -> dict[str, Part]:
-    """The tables of the scenario and of the telemetry file by name, such as platform.battery."""
+    """What can be explained, by name: tables such as platform.battery, and the timeline."""
     found = [
         *_tables(Scenario, "scenario", (), "the scenario"),
         *_tables(State, "telemetry", ("telemetry",), "the telemetry file"),
+        _timeline(),
     ]
     return {part.name: part for part in found}
+
+
+def _timeline() -> Part:
+    """The columns of timeline.csv, with what a reader needs of them."""
+    summary = "The timeline that a plan writes and that check, replan and compare read."
+    description = (
+        f"{summary} A timeline that is edited by hand needs only the required columns, and "
+        "end_utc for rows of the radio. Columns that are only written are ignored."
+    )
+    keys = []
+    for column in TIMELINE:
+        read = "required" if column.name in NEEDED else "optional"
+        default = read if column.name in READ_COLUMNS else "written"
+        unit = column.unit or unit_of(column.name)
+        meaning = f"{column.meaning[0].upper()}{column.meaning[1:]}."
+        keys.append(Key(column.name, unit, default, "", meaning))
+    return Part("timeline", "columns of timeline.csv", summary, description, tuple(keys))
 
 
 def unit_of(name: str) -> str:

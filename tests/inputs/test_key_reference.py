@@ -9,7 +9,7 @@ from obsplan.inputs.scenario import Scenario
 from obsplan.inputs.telemetry_file import State
 
 PARTS = parts()
-KEYS = [(part.name, key) for part in PARTS.values() for key in part.keys]
+KEYS = [(p.name, key) for p in PARTS.values() for key in p.keys if p.name != "timeline"]
 # Numbers without a unit: shares, counts and points of value.
 PURE = {
     *("normal_albedo", "efficiency", "dust_loss", "reserve", "start", "end"),
@@ -99,6 +99,15 @@ def test_fields_that_reading_fills_in_are_no_keys():
     names = {key.name for key in PARTS["scenario"].keys}
     assert names == {n for n, f in Scenario.model_fields.items() if not f.exclude}
     assert "input_hash" not in names and PARTS["telemetry"].keys[0].name in State.model_fields
+
+
+def test_the_timeline_says_what_a_reader_needs():
+    columns = {key.name: key for key in PARTS["timeline"].keys}
+    required = [name for name, key in columns.items() if key.default == "required"]
+    assert required == ["activity", "start_utc"]
+    assert columns["state"].default == "optional" and columns["value"].default == "written"
+    assert all(key.unit == unit_of(name) for name, key in columns.items())
+    assert all(key.description.endswith(".") for key in columns.values())
 
 
 def test_headings_are_those_of_the_file():
