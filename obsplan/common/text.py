@@ -15,7 +15,7 @@ def number_text(amount: float) -> str:
 
 
 def proven(value: float, bound: float) -> bool:
-    """Whether a plan is the best possible."""
+    """Whether a plan is proven optimal."""
     return value >= bound * (1 - PROVEN)
 
 
@@ -24,10 +24,9 @@ def raised(bound: float) -> str:
     return f"{math.ceil(10 * bound) / 10:.1f}"
 
 
-def share_missing(value: float, bound: float) -> str:
-    """How much of the best possible a plan lacks at most, rounded up too."""
-    percent = 100 * (1 - value / bound)
-    return f"at most {raised(percent)} %" if percent >= 0.1 else "less than 0.1 %"
+def gap_text(value: float, bound: float) -> str:
+    """An upper bound on the gap to the optimum, rounded up so that it stays true."""
+    return f"{raised(100 * (1 - value / bound))} %"
 
 
 def printable(line: str) -> str:

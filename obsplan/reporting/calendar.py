@@ -1,9 +1,10 @@
 """The plan as a calendar (RFC 5545): slots, contacts, and deadlines with an alarm.
 
-Importing the calendar of the next plan updates the entries of the last. So an entry is
-known by the scenario's title and by what it is, the third run of an activity say, not by
-when it is; its sequence number rises whenever anything of it changes; and what the new plan
-no longer has is told as cancelled, since leaving it out would leave it in people's calendars.
+Importing the calendar of the next plan updates the entries of the last. So the UID of an entry
+comes from the scenario's title and from what the entry is (the third run of an activity, say),
+not from its time; its sequence number rises whenever anything in it changes; and what the new
+plan no longer has is marked as cancelled, since an entry left out would stay in people's
+calendars.
 """
 
 from collections.abc import Iterator
@@ -77,7 +78,7 @@ def entries_of(content: bytes, source: str) -> dict[str, icalendar.Event]:
 
 
 def _all_entries(plan: Plan) -> Iterator[tuple[tuple[str, ...], dict, str]]:
-    """What each entry is known by, its properties, and the words of its alarm, if any."""
+    """Key of each entry, its properties, and the text of its alarm, if any."""
     environment, timeline = plan.environment, plan.timeline
     scenario = environment.scenario
     runs = timeline[timeline["activity"].isin([a.name for a in scenario.activity])]
@@ -104,11 +105,12 @@ def _slot(scenario: Scenario, slot) -> dict:
     activity = scenario.activity_named(slot.activity)
     hazard = next(i.hazard for i in scenario.instrument if i.name == activity.instrument)
     lines = [
-        f"Slot {slot.slot}: run {slot.run} of {activity.count} wanted, {slot.instrument} on "
+        f"Slot {slot.slot}: run {slot.run} of {activity.count} requested, {slot.instrument} on "
         f"{slot.platform}, {slot.state}.",
-        f"Sun {slot.sun_elevation_deg:.1f} deg up, local time {slot.local_time_h:.1f} h, ground "
+        f"Sun elevation {slot.sun_elevation_deg:.1f} deg, local time {slot.local_time_h:.1f} h, "
+        f"ground "
         f"{slot.surface_temperature_k:.0f} K, contact: {slot.contact}.",
-        f"{slot.power_w:g} W, {slot.energy_wh:.1f} Wh, {slot.data_mbit:g} Mbit, worth "
+        f"{slot.power_w:g} W, {slot.energy_wh:.1f} Wh, {slot.data_mbit:g} Mbit, value "
         f"{slot.value:.3g}.",
     ]
     if hazard != "none":
@@ -127,10 +129,10 @@ def _slot(scenario: Scenario, slot) -> dict:
 def _contact(contact) -> dict:
     lines = [
         f"{contact.platform} and {contact.station} are in contact for "
-        f"{contact.duration_min:.0f} min; the station sees the Moon up to "
-        f"{contact.max_station_elevation_deg:.0f} deg high.",
-        f"Light takes {contact.light_time_s:.2f} s one way; at {contact.rate_kbps:.1f} kbit/s up "
-        f"to {contact.volume_mbit:.0f} Mbit.",
+        f"{contact.duration_min:.0f} min; maximum elevation of the Moon at the station "
+        f"{contact.max_station_elevation_deg:.0f} deg.",
+        f"One-way light time {contact.light_time_s:.2f} s; {contact.rate_kbps:.1f} kbit/s, up to "
+        f"{contact.volume_mbit:.0f} Mbit.",
     ]
     return {
         "dtstart": _utc(contact.acquisition_utc),
@@ -148,9 +150,9 @@ def _deadline(row, run: int) -> dict:
         # Without an end an entry takes up no time (RFC 5545, 3.6.1).
         "dtstart": _utc(row.deadline_utc),
         "summary": f"deadline: command {row.activity} {run}",
-        "description": f"The command for slot {row.slot}, which starts at "
-        f"{row.start_utc:%Y-%m-%dT%H:%M:%SZ}, must leave {row.station} now at the latest, to be "
-        f"aboard {row.lead_min:.0f} min before.",
+        "description": f"Latest time for {row.station} to send the command for slot {row.slot}: "
+        f"it must be on board {row.lead_min:.0f} min before the slot starts at "
+        f"{row.start_utc:%Y-%m-%dT%H:%M:%SZ}.",
         "location": row.station,
         "categories": ["deadline"],
         "status": "CONFIRMED",
@@ -172,7 +174,7 @@ def _event(parts: dict, alarm: str) -> icalendar.Event:
 
 
 def _cancelled(event: icalendar.Event) -> icalendar.Event:
-    """The entry as no longer on; one that was cancelled before stays as it is."""
+    """The entry as cancelled; one that was cancelled before is left unchanged."""
     if event.get("status") == "CANCELLED":
         return event
     told = event.copy()
@@ -188,12 +190,12 @@ def _has_passed(event: icalendar.Event, now_utc: datetime | None) -> bool:
 
 
 def sequence_of(event: icalendar.Event) -> int:
-    """How often an entry has changed since it was first told."""
+    """How often an entry has changed since it was first written."""
     return int(event.get("sequence", 0))
 
 
 def _content(event: icalendar.Event) -> bytes:
-    """All that an entry says but its sequence number."""
+    """An entry without its sequence number."""
     told = event.copy()
     told.subcomponents = list(event.subcomponents)
     told.pop("sequence", None)

@@ -26,13 +26,13 @@ class ShownPlan(Plan):
         worth = self.timeline.groupby("activity")["value"].sum()
         runs = pd.DataFrame(
             [(a.name, a.count, placed[a.name], worth.get(a.name, 0.0)) for a in scenario.activity],
-            columns=["activity", "wanted", "placed", "value"],
+            columns=["activity", "requested", "scheduled", "value"],
         )
-        lines = [bound_line(self.value, self.bound), self.verdict.summary]
+        lines = [bound_line(self), self.verdict.summary]
         lines += margin_lines(self.verdict)
         return "\n".join(
             [
-                f'<img alt="{escape(scenario.title)}: {len(self.timeline)} rows of the timeline, '
+                f'<img alt="{escape(scenario.title)}: timeline of {len(self.timeline)} rows, '
                 f'Sun, contacts, power and data" style="max-width: 100%" '
                 f'src="data:image/png;base64,{self._picture()}">',
                 *(f"<p>{escape(line)}</p>" for line in lines),

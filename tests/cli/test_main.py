@@ -168,7 +168,7 @@ def test_sky_and_link_print_their_tables(run):
     assert len(sky.stdout.splitlines()) == 1 + 24
     link = run("link", "small.toml")
     assert link.exit_code == 0
-    assert "longest gap" in link.stderr
+    assert "longest contact gap" in link.stderr
     assert link.stdout.splitlines()[0].startswith("platform,station,acquisition_utc,loss_utc")
 
 

@@ -62,7 +62,7 @@ def test_the_page_is_well_formed_and_holds_picture_verdict_and_tables(made):
     assert read.seen.count("table") == 3 and read.seen.count("img") == 1
     assert "script" not in read.seen and "small &lt;script&gt;" in page and ">s001<" in page
     assert "night &amp; &lt;fog&gt;" in page
-    assert "value 2.0, proven to be the best possible" in page
+    assert "value 2.0, proven optimal" in page
     assert "no violations; " in page and "smallest margin: " in page
     assert re.search(r"<td>sweep</td>\s*<td>2</td>\s*<td>2</td>\s*<td>2.0</td>", page)
     assert "no slot in the span has" in page  # why the other one is missing

@@ -82,5 +82,5 @@ def test_a_plan_made_anew_is_shown_in_a_notebook():
     names, _ = run("what_now")
     plan = names["made"].plan
     page = obsplan.shown_plan(plan)._repr_html_()
-    assert bound_line(plan.value, plan.bound) in page and plan.verdict.summary in page
+    assert bound_line(plan) in page and plan.verdict.summary in page
     assert "mast release" in page

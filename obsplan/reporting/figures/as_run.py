@@ -76,7 +76,7 @@ def compare_figure(environment: Environment, slots: pd.DataFrame, as_run: pd.Dat
     figure, (lanes, labels, words) = layout.new_page(
         scenario.title,
         f"{table['done'].sum()} of {table['planned'].sum()} planned runs done   ·   at the right: "
-        "what ran of what was planned; bins are those of coverage\n"
+        "as run of planned; bins: coverage bins\n"
         f"{layout.place_and_span(scenario)}",
         [
             Panel(LANE_IN * (max(len(table), 1) + HEAD), 1),
@@ -178,7 +178,7 @@ def _losses(ax: Axes, losses: list[str]) -> None:
     ax.axis("off")
     figure, box = ax.figure, ax.get_position()
     top_in = box.y1 * figure.get_figheight()
-    lines = ["Lost:" if losses else "Nothing that was planned is lost.", *losses]
+    lines = ["Losses:" if losses else "No losses.", *losses]
     for k, line in enumerate(lines):
         figure.text(
             0.16,

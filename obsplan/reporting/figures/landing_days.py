@@ -41,19 +41,19 @@ def days_figure(scenario: Scenario, choice: DayChoice) -> Figure:
     table = choice.table.reset_index(drop=True).astype({"rank": float})
     planned = table["value"].notna().any()
     figure, [ax] = layout.new_page(
-        f"{scenario.title}: on which lunar day to land",
+        f"{scenario.title}: choice of the lunar day",
         f"{_verdict(table, planned)}\n{_landing_rule(scenario, planned)}",
         [Panel(ROW_IN * len(table) + 0.1, 1)],
         LEFT_IN,
         RIGHT_IN,
         legend=[
-            ("light", LIGHT_STYLE),
+            ("daylight", LIGHT_STYLE),
             ("night", NIGHT_STYLE),
             ("landing window", LANDING_STYLE),
             ("eclipse by the Earth", ECLIPSE_STYLE),
             ("contact", CONTACT_STYLE),
             ("Earth below the skyline", HIDDEN_STYLE),
-            ("first in rank", BEST_STYLE),
+            ("rank 1", BEST_STYLE),
         ],
         footer=MEANING,
     )
@@ -85,16 +85,16 @@ def _verdict(table: pd.DataFrame, planned: bool) -> str:
         return "No lunar day in the range allows a landing; the reasons are at the right."
     row = best.iloc[0]
     worth = (
-        f"a plan worth {row['value']:.1f} (bound {row['bound']:.1f})"
+        f"plan value {row['value']:.1f} (upper bound {row['bound']:.1f})"
         if planned
         else f"{row['useful_light_h']:.1f} h of useful light"
     )
     if len(second):
         next_best = second.iloc[0]
         measure = "value" if planned else "useful_light_h"
-        worth += f", next is day {next_best['lunar_day']} with {next_best[measure]:.1f}"
+        worth += f", next best: day {next_best['lunar_day']} with {next_best[measure]:.1f}"
     return (
-        f"First of {table['rank'].notna().sum()}: lunar day {row['lunar_day']}, landing "
+        f"Best of {table['rank'].notna().sum()}: lunar day {row['lunar_day']}, landing window "
         f"{row['landing_opens_utc']:%Y-%m-%d %H:%M} to {row['landing_closes_utc']:%m-%d %H:%M} UTC "
         f"({row['landing_h']:.0f} h open), last light {_stamp(row['last_light_utc'])}: {worth}\n"
         f"{row['notes']}"

@@ -39,9 +39,9 @@ def link_figure(environment: Environment) -> Figure:
         left_in,
         right_in,
         legend=[
-            ("contact, as tall as the Moon stands highest in it", IN_VIEW_STYLE),
-            ("the station is used", layout.CONTACT_STYLE),
-            ("data flow", LINK_STYLE),
+            ("contact (height: maximum Moon elevation)", IN_VIEW_STYLE),
+            ("station used", layout.CONTACT_STYLE),
+            ("in contact", LINK_STYLE),
             *darkness_legend(*dark),
         ],
     )
@@ -113,7 +113,7 @@ def _gap_lanes(ax: Axes, environment: Environment, heard: list[Platform]) -> Non
         in_contact = environment.in_contact(platform.name)
         open_h = intervals.from_mask(in_contact, minute_edges_h(environment))
         layout.draw_bars(ax, open_h, k, 0.5, zorder=3, **LINK_STYLE)
-        words = f"open {100 * np.ptp(open_h, axis=1).sum() / span_h:.0f} % of the span"
+        words = f"in contact {100 * np.ptp(open_h, axis=1).sum() / span_h:.0f} %"
         style = layout.NO_LINE
         silent_h = intervals.subtract(np.array([[0.0, span_h]]), open_h)
         if len(silent_h):
@@ -123,7 +123,7 @@ def _gap_lanes(ax: Axes, environment: Environment, heard: list[Platform]) -> Non
             words = f"longest gap {end_h - start_h:.1f} h\n{words}"
         labels.append((k, words, style))
     ax.set_ylim(len(heard) - 0.5, -0.5)
-    names = [f"{layout.shortened(p.name, 16)} heard" for p in heard]
+    names = [f"{layout.shortened(p.name, 16)} contact" for p in heard]
     ax.set_yticks(range(len(heard)), names)
     ax.tick_params(axis="y", length=0)
     layout.label_lines(ax, labels)
@@ -143,7 +143,7 @@ def _earth_panel(ax: Axes, environment: Environment, senders) -> None:
     labels = [(earth_deg[-1], "Earth", style), (below_deg[-1], "skyline", TERRAIN_LINE)]
     for least_deg in sorted({p.radio.minimum_elevation_deg for p in senders}):
         ax.axhline(least_deg, zorder=2, **LIMIT_STYLE)
-        labels.append((least_deg, f"least {least_deg:g} deg", LIMIT_STYLE))
+        labels.append((least_deg, f"minimum {least_deg:g} deg", LIMIT_STYLE))
         high = max(high, least_deg)
     ax.set_ylim(low, high + 0.12 * (high - low))
     layout.name_axis(ax, "Earth elevation\nat the site\n(deg)")
@@ -166,6 +166,6 @@ def _rate_panels(rate: Axes, volume: Axes, environment: Environment, senders) ->
     for ax in (rate, volume):
         ax.set_ylim(0, 1.12 * (ax.dataLim.y1 or 1.0))
     layout.name_axis(rate, "rate\n(kbit/s)")
-    layout.name_axis(volume, "volume that\ncould be sent\n(Mbit, summed)")
+    layout.name_axis(volume, "cumulative\ncapacity\n(Mbit)")
     layout.label_lines(rate, rate_labels)
     layout.label_lines(volume, volume_labels)

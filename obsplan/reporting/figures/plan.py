@@ -1,10 +1,9 @@
 """The picture of a plan: what runs when, and what it does to battery, bus and store."""
 
-import numpy as np
 from matplotlib.figure import Figure
 
 from obsplan.common.caution import CAUTION
-from obsplan.common.text import proven, raised, share_missing
+from obsplan.common.text import raised
 from obsplan.planning.plan import Plan
 from obsplan.reporting.figures import layout
 from obsplan.reporting.figures.events import (
@@ -26,6 +25,7 @@ from obsplan.reporting.figures.resource_panels import charge_panel, power_panel,
 from obsplan.reporting.figures.sky import sun_panel
 from obsplan.reporting.hours import darkness
 from obsplan.reporting.plan_picture import PlanPicture, plan_picture
+from obsplan.reporting.text.sentences import optimality
 
 RIGHT_IN, RIGHT_WITH_REASONS_IN = 1.55, 3.15
 
@@ -81,15 +81,10 @@ def plan_figure(plan: Plan) -> Figure:
 
 def _optimality(plan: Plan) -> str:
     """Value and bound in a line."""
-    note = f"value {plan.value:.1f}"
-    if proven(plan.value, plan.bound):
-        return f"{note}, the best possible"
-    if np.isfinite(plan.bound):
-        return (
-            f"{note}, no plan can be worth more than {raised(plan.bound)}: "
-            f"{share_missing(plan.value, plan.bound)} is missing"
-        )
-    return note
+    value, near = f"value {plan.value:.1f}", optimality(plan)
+    if near.startswith("within"):
+        return f"{value}, upper bound {raised(plan.bound)}: {near}"
+    return ", ".join(filter(None, [value, near]))
 
 
 def _footer(plan: Plan) -> str:
@@ -104,16 +99,16 @@ def _legend(picture: PlanPicture, nights: int, eclipses: int) -> list[tuple[str,
     activities = picture.plan.environment.scenario.activity
     few = any(picture.placed[a.name] < a.count for a in activities)
     rest = not picture.plan.unplaced.empty and any(n > 0 for n in picture.without_room().values())
-    missing = "wanted, not placed" + (" (+ n: no room for n more)" if rest else "")
+    missing = "requested, not scheduled" + (" (+ n: no room for n more)" if rest else "")
     shown = (
         ("night", layout.NIGHT_STYLE, nights),
         ("eclipse", layout.ECLIPSE_STYLE, eclipses),
         ("contact", layout.CONTACT_STYLE, True),
         ("permitted window", layout.WINDOW_STYLE, True),
-        ("slot (a tone each instrument)", layout.slot_style(0, 0), True),
+        ("slot (colour: instrument)", layout.slot_style(0, 0), True),
         ("required run", REQUIRED_MARK, any(a.must for a in activities)),
         (missing, layout.MISSING_STYLE, few),
-        ("may send", SENDING_STYLE, True),
-        ("in a broken rule", BROKEN_MARK, picture.plan.verdict.slots_at_fault),
+        ("transmit window", SENDING_STYLE, True),
+        ("violates a rule", BROKEN_MARK, picture.plan.verdict.slots_at_fault),
     )
     return [(words, style) for words, style, is_shown in shown if is_shown]

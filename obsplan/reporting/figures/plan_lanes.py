@@ -261,13 +261,13 @@ def _draw_names(ax: Axes, lanes: Lanes, styles: dict[str, dict]) -> None:
 def _draw_headings(ax: Axes, picture: PlanPicture, lanes: Lanes) -> None:
     """What the columns at the right say, between stations and platforms."""
     last = max(lane.middle for lane in lanes.lanes if not lane.platform)
-    reason = "" if picture.plan.unplaced.empty else "missing, and why"
+    reason = "" if picture.plan.unplaced.empty else "missing runs and reason"
     middle = last + (STATION_LANES + HEADING_LANES) / 2
-    _write_sums(ax, middle, Sums("placed of wanted", "value", reason))
+    _write_sums(ax, middle, Sums("scheduled", "value", reason))
 
 
 def _write_sums(ax: Axes, middle: float, sums: Sums) -> None:
-    """Columns at the right: runs placed of wanted, their value, how many are missing and why."""
+    """Columns at the right: runs scheduled, their value, how many are missing and why."""
     figure, box = ax.figure, ax.get_position()
     x_in = box.x1 * figure.get_figwidth()
     room_in = layout.WIDTH_IN - x_in - REASON_IN - 0.1

@@ -47,7 +47,7 @@ def charge_panel(ax: Axes, plan: Plan, platforms: Sequence[Platform]) -> None:
         ax.plot(hours, charge, zorder=3, path_effects=layout.halo(2.0), **style)
         ax.axhline(reserve, zorder=2, **thin)
         name = layout.shortened(platform.name, 12)
-        end = "" if battery.end is None else f"\nend at least {100 * battery.end:g} %"
+        end = "" if battery.end is None else f"\nat end at least {100 * battery.end:g} %"
         labels += [
             (charge[-1], f"{name} {charge[-1]:.0f} % at end", style),
             (reserve, f"{name} reserve {reserve:g} %{end}", thin),
@@ -90,7 +90,7 @@ def store_panel(ax: Axes, plan: Plan) -> None:
         stored_mbit = plan.verdict.resources[platform.name]["stored_mbit"].to_numpy()
         filled = 100 / capacity_mbit * stored_mbit
         ax.plot(np.arange(len(filled)) / 60, filled, zorder=3, **style)
-        name = f"{layout.shortened(platform.name, 12)}, fullest"
+        name = f"{layout.shortened(platform.name, 12)}, maximum"
         most = f"{filled.max():.0f} % of {capacity_mbit:,.0f} Mbit"
         labels.append((filled.max(), f"{name}\n{most}", style))
         fullest = max(fullest, filled.max())

@@ -72,7 +72,7 @@ def _store_panel(ax: Axes, platform: Platform, stored_mbit: np.ndarray) -> None:
     layout.label_lines(
         ax,
         [
-            (stored_mbit[-1], f"fullest {stored_mbit.max():,.0f}{end}", STORED_STYLE),
+            (stored_mbit[-1], f"maximum {stored_mbit.max():,.0f}{end}", STORED_STYLE),
             (capacity_mbit, f"capacity {capacity_mbit:,.0f}", LIMIT_STYLE),
         ],
     )

@@ -53,14 +53,14 @@ def survey_map(title: str, table: pd.DataFrame, column: str = "useful_light_h") 
     lands = int(best["landing_opens_utc"].notna().sum())
     figure, [ax] = layout.new_page(
         f"{title}: {len(best)} sites",
-        f"{_label(column)} on each site's best lunar day of the survey; "
-        f"{lands} of {len(best)} sites offer a landing",
+        f"{_label(column)} on the best lunar day of each site; "
+        f"{lands} of {len(best)} sites allow a landing",
         [Panel(5.5, 1)],
         0.85,
         1.7,
         legend=[
             (
-                "a site without a landing, or without the figure",
+                "site without a landing, or without a value",
                 {"marker": "x", "color": NO_FIGURE["color"], "linestyle": ""},
             )
         ],

@@ -45,7 +45,7 @@ def sun_panel(ax: Axes, environment: Environment, earth: bool) -> None:
     sun_style = {"color": layout.SUN, "linewidth": 1.8}
     labels = [
         (sun_deg[-1], "Sun", sun_style),
-        (below_sun_deg[-1], "skyline below Sun", TERRAIN_LINE),
+        (below_sun_deg[-1], "skyline at the\nSun's azimuth", TERRAIN_LINE),
     ]
     low, high = min(sun_deg.min(), below_sun_deg.min(), 0), max(sun_deg.max(), below_sun_deg.max())
     ax.plot(hours, sun_deg, zorder=4, path_effects=layout.halo(2.6), **sun_style)
@@ -58,7 +58,7 @@ def sun_panel(ax: Axes, environment: Environment, earth: bool) -> None:
         ax.plot(hours, below_earth_deg, zorder=2.5, **below_style)
         labels += [
             (earth_deg[-1], "Earth", earth_style),
-            (below_earth_deg[-1], "skyline below Earth", below_style),
+            (below_earth_deg[-1], "skyline at the\nEarth's azimuth", below_style),
         ]
         low = min(low, earth_deg.min(), below_earth_deg.min())
         high = max(high, earth_deg.max(), below_earth_deg.max())
@@ -90,7 +90,7 @@ def sky_figure(environment: Environment) -> Figure:
         right_in,
         legend=[
             *darkness_legend(*dark),
-            ("ground below the skyline", {"facecolor": layout.GROUND}),
+            ("terrain", {"facecolor": layout.GROUND}),
             ("Earth contact", layout.CONTACT_STYLE),
         ],
     )
@@ -119,7 +119,7 @@ def _fraction_panel(ax: Axes, environment: Environment) -> None:
     ax.set_yticks([0, 0.5, 1])
     layout.name_axis(ax, "visible fraction\nof the Sun's disc\n(0 to 1)")
     light_h = np.count_nonzero(visible > 0) / 60
-    sums = f"some light {light_h:.1f} h\nno light {len(visible) / 60 - light_h:.1f} h"
+    sums = f"Sun visible {light_h:.1f} h\nhidden {len(visible) / 60 - light_h:.1f} h"
     layout.label_lines(ax, [(0.5, sums, layout.NO_LINE)])
 
 

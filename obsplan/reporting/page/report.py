@@ -1,16 +1,15 @@
-"""The page for the review board: one file that says what is in, what is not, and how near.
+"""The page for the review board: one file with the plan, what is not scheduled, and margins.
 
 It needs no network and no other file, and is the same bytes for the same plan.
 """
 
-import numpy as np
 import pandas as pd
 
 from obsplan.analysis.command_deadlines import ABOARD, asks_uplink, uplink_deadlines
 from obsplan.analysis.data_latency import latency_table
 from obsplan.analysis.missing_runs import runs_in
 from obsplan.analysis.start_leeway import leeway_table
-from obsplan.common.text import number_text, proven, raised, share_missing
+from obsplan.common.text import number_text, proven, raised
 from obsplan.inputs.hardware import Platform
 from obsplan.planning.plan import Plan
 from obsplan.reporting.page.elements import (
@@ -36,18 +35,18 @@ from obsplan.reporting.page.sections import (
     latency_part,
 )
 from obsplan.reporting.page.timeline import picture
-from obsplan.reporting.text.sentences import violation_lines
+from obsplan.reporting.text.sentences import optimality, violation_lines
 
 FIRST_MARGINS, FIRST_DEADLINES = 3, 8
 SECTIONS = (
     ("picture", "The plan"),
-    ("broken", "Broken rules"),
+    ("broken", "Violations"),
     ("margins", "Smallest margins"),
-    ("unplaced", "What did not fit"),
+    ("unplaced", "Runs not scheduled"),
     ("decisions", "Next decisions"),
     ("activities", "Runs and coverage"),
     ("contacts", "Contacts"),
-    ("latency", "How old data are when received"),
+    ("latency", "Data latency"),
     ("assumptions", "Assumptions and versions"),
     ("caution", "Caution"),
 )
@@ -109,20 +108,17 @@ def _headline(
         f"{site.name}, {abs(site.latitude_deg):g}° {'N' if site.latitude_deg >= 0 else 'S'} "
         f"{abs(site.longitude_deg):g}° {'E' if site.longitude_deg >= 0 else 'W'}"
     )
+    near, value = optimality(plan), f"value {plan.value:.1f}"
     if proven(plan.value, plan.bound):
-        best, bound = "the best possible", f"value {plan.value:.1f}, proven on this grid of steps"
-    elif np.isfinite(plan.bound):
-        best = f"{share_missing(plan.value, plan.bound)} below the best possible"
-        bound = (
-            f"value {plan.value:.1f}; no plan on this grid of steps can be worth more than "
-            f"{raised(plan.bound)}"
-        )
+        quality = near, f"{value}, no better plan exists on this time grid"
+    elif near:
+        quality = near, f"{value}, upper bound {raised(plan.bound)} for any plan on this time grid"
     else:
-        best, bound = f"value {plan.value:.1f}", "how far from the best possible is not proven"
+        quality = value, "no upper bound proven"
     cards = [
-        (f"{placed} of {wanted}", "runs that were wanted are in", _short_of(plan)),
-        (best, bound, ""),
-        (plan.verdict.summary, "in the replay of every minute", ""),
+        (f"{placed} of {wanted}", "requested runs scheduled", _short_of(plan)),
+        (*quality, ""),
+        (plan.verdict.summary, "in the minute-by-minute replay", ""),
         *([_tightest(margins[0])] if margins else []),
         _next_decision(deadlines, leeway),
     ]
@@ -144,38 +140,42 @@ def _headline(
 
 def _tightest(margin: tuple) -> tuple:
     what, amount, _, where, when = margin
-    return amount, f"tightest margin: {what}, {where}", joined(["at ", when, " UTC"], "")
+    return amount, f"smallest margin: {what}, {where}", joined(["at ", when, " UTC"], "")
 
 
 def _short_of(plan: Plan) -> str:
     if plan.unplaced.empty:
         return ""
     rows = plan.unplaced.itertuples(index=False)
-    return "missing: " + ", ".join(f"{r.wanted - r.placed} {r.activity}" for r in rows)
+    return "not scheduled: " + ", ".join(f"{r.wanted - r.placed} {r.activity}" for r in rows)
 
 
 def _next_decision(deadlines: pd.DataFrame | None, leeway: pd.DataFrame) -> tuple:
-    """When something must be decided first: a command to send, else a step that cannot wait."""
+    """The first decision: a command to send, else a step that cannot wait."""
     due = pd.DataFrame() if deadlines is None else deadlines.dropna(subset="deadline_utc")
     if len(due):
         by_utc, station = due.iloc[0][["deadline_utc", "station"]]
         now = due[due["deadline_utc"] == by_utc]
         slots = ", ".join(f"{d.slot} ({d.activity})" for d in now.itertuples(index=False))
-        return instant(by_utc), "UTC, next decision is due", f"command {slots} through {station}"
+        return (
+            instant(by_utc),
+            "UTC: next decision due",
+            f"send the command for {slots} through {station}",
+        )
     steps = leeway.dropna(subset="latest_utc").sort_values("latest_utc")
     if len(steps):
         by_utc = steps["latest_utc"].iloc[0]
         names = ", ".join(steps.loc[steps["latest_utc"] == by_utc, "activity"])
         return (
             instant(by_utc),
-            "UTC, next decision is due",
-            f"latest start, if no other slot is to move, of {names}",
+            "UTC: next decision due",
+            f"latest start of {names} if nothing else moves",
         )
-    return ("none", "next decision", "no command deadline and no step that comes once")
+    return ("none", "next decision", "no command deadline and no one-time step ahead")
 
 
 def _broken(plan: Plan) -> list[Html]:
-    """What the replay found: of a replan, what no plan around the facts can mend."""
+    """What the replay found; in a replan, what no plan around the facts can avoid."""
     lines = violation_lines(plan.verdict)
     return [tag("ul", *(tag("li", plain(line)) for line in lines))]
 
@@ -184,7 +184,7 @@ def _broken(plan: Plan) -> list[Html]:
 
 
 def _ranked(plan: Plan) -> tuple[list[tuple], list[tuple]]:
-    """Margins of the platforms, the least share of their room first, and those in time.
+    """Margins of the platforms, the smallest share first, and those in time.
 
     The first as (what, amount, share, where, when), the others, the shortest first, as (what,
     amount, condition, slot, when).
@@ -221,7 +221,7 @@ def _ranked(plan: Plan) -> tuple[list[tuple], list[tuple]]:
 
 
 def _room(platform: Platform, unit: str) -> float:
-    """All that a margin of this unit could be on a platform."""
+    """The most that a margin of this unit could be on a platform."""
     battery = platform.battery
     return {
         "Wh": battery.capacity_wh * (1 - battery.reserve) or battery.capacity_wh,
@@ -231,33 +231,31 @@ def _room(platform: Platform, unit: str) -> float:
 
 
 def _margins(rows: list[tuple], in_time: list[tuple]) -> list[Html]:
-    heads = ["margin", "left", "share", "where", "when (UTC)"]
+    heads = ["margin", "amount", "share", "where", "when (UTC)"]
     parts = [
         paragraph(
-            "The share is of all there could be: of the charge between reserve and full, of "
-            "the bus limit, of the store."
+            "Share: of the usable battery capacity (reserve to full), of the bus limit, of the "
+            "storage capacity."
         ),
         table(
-            "The three smallest margins of charge, power and store",
+            "The three smallest margins of energy, power and storage",
             heads,
             rows[:FIRST_MARGINS],
             stacked=True,
         ),
     ]
     if rows[FIRST_MARGINS:]:
-        others = table("The other margins", heads, rows[FIRST_MARGINS:], stacked=True)
-        parts.append(folded(f"The other {len(rows) - FIRST_MARGINS} margins", others))
+        others = table("Other margins", heads, rows[FIRST_MARGINS:], stacked=True)
+        parts.append(folded(f"{len(rows) - FIRST_MARGINS} other margins", others))
     if in_time:
-        heads = ["margin", "left", "condition", "slot", "when (UTC)"]
-        parts.append(
-            table("The smallest margin in time of each kind", heads, in_time, stacked=True)
-        )
+        heads = ["margin", "amount", "condition", "slot", "when (UTC)"]
+        parts.append(table("The smallest time margin of each kind", heads, in_time, stacked=True))
     return parts
 
 
 def _unplaced(plan: Plan) -> list[Html]:
     if plan.unplaced.empty:
-        return [paragraph("Everything that was wanted is in.")]
+        return [paragraph("All requested runs are scheduled.")]
     rows = [
         (
             row.activity,
@@ -271,12 +269,12 @@ def _unplaced(plan: Plan) -> list[Html]:
     ]
     return [
         paragraph(
-            "Where a change is named, it was tried in the replay by the minute: with it "
-            "alone, and its data sent at other times where need be, one more run fits."
+            "Each change was tried in the minute-by-minute replay: with it alone, and other "
+            "transmit windows if necessary, one more run fits."
         ),
         table(
-            "Wanted and not placed",
-            ["activity", "wanted", "placed", "missing", "why", "one more would fit if"],
+            "Requested runs that are not scheduled",
+            ["activity", "requested", "scheduled", "missing", "reason", "one more would fit if"],
             rows,
             stacked=True,
         ),
@@ -290,20 +288,20 @@ def _deadlines(deadlines: pd.DataFrame | None) -> list[Html]:
     if deadlines is None:
         return [
             paragraph(
-                "The scenario does not say how long before a slot its commands must be "
-                "aboard ([uplink]), so no command deadline is worked out."
+                "No command deadlines: the scenario does not say how long before a slot its "
+                "commands must be on board ([uplink])."
             )
         ]
     due = deadlines.dropna(subset="deadline_utc")
     aboard = int((deadlines["station"] == ABOARD).sum())
     lost = deadlines[deadlines["deadline_utc"].isna() & (deadlines["station"] != ABOARD)]
     heads = [
-        "command must leave by (UTC)",
+        "send command by (UTC)",
         "station",
-        "its contact opens",
+        "contact starts (UTC)",
         "slot",
         "activity",
-        "slot starts",
+        "slot starts (UTC)",
     ]
     rows = [
         (
@@ -321,16 +319,18 @@ def _deadlines(deadlines: pd.DataFrame | None) -> list[Html]:
         later = table("Later command deadlines", heads, rows[FIRST_DEADLINES:])
         parts.append(folded(f"{len(rows) - FIRST_DEADLINES} later deadlines", later))
     if aboard:
-        many = "slots are" if aboard > 1 else "slot is"
-        parts.append(paragraph(f"{aboard} {many} loaded before the span."))
+        many = "slots" if aboard > 1 else "slot"
+        parts.append(paragraph(f"Commands of {aboard} {many} are loaded before the span."))
     if len(lost):
-        parts.append(paragraph("No contact for commands of: " + ", ".join(lost["slot"]) + "."))
+        parts.append(
+            paragraph("No contact to send the command of: " + ", ".join(lost["slot"]) + ".")
+        )
     return parts
 
 
 def _leeway(leeway: pd.DataFrame) -> list[Html]:
     if leeway.empty:
-        return [paragraph("No step that comes once, or that others wait for, is still to come.")]
+        return [paragraph("No one-time step or prerequisite is ahead.")]
     rows = []
     for s in leeway.itertuples(index=False):
         times = [instant(t) for t in (s.earliest_utc, s.start_utc, s.latest_utc, s.last_utc)]
@@ -340,23 +340,23 @@ def _leeway(leeway: pd.DataFrame) -> list[Html]:
         rows.append((s.activity, s.slot, *times, spare, s.held_by, s.waiting))
     return [
         paragraph(
-            "Steps that come once, and the first run of what others wait for. The latest "
-            "start keeps the step's own windows and lets every run that waits for it stay; "
-            "the last possible start would make those move. Other slots, energy and data "
-            "are not asked about here: try a change with obsplan check."
+            "One-time steps, and the first run of what other runs wait for. The latest start "
+            "if nothing else moves keeps to the step's own windows and leaves every dependent "
+            "run in place; a later start would move those. Other slots, energy and data are "
+            "not considered here: try a change with obsplan check."
         ),
         table(
-            "Steps that others hang on",
+            "Prerequisites",
             [
                 "step",
                 "slot",
                 "earliest start (UTC)",
                 "planned",
-                "latest, others stay",
-                "last possible",
-                "may slip",
-                "held by",
-                "runs waiting",
+                "latest start if nothing else moves",
+                "latest start if dependants move too",
+                "slack",
+                "limited by",
+                "dependent runs",
             ],
             rows,
             stacked=True,

@@ -66,7 +66,11 @@ def activity_part(plan: Plan, activity: Activity) -> Html:
         "Mbit",
         "value",
     ]
-    parts = [table(f"Runs of {activity.name}", heads, rows)] if rows else [paragraph("No run.")]
+    parts = (
+        [table(f"Runs of {activity.name}", heads, rows)]
+        if rows
+        else [paragraph("No run scheduled.")]
+    )
     if bins:
         quantity = QUANTITIES[activity.coverage.over].heading
         kinds = [
@@ -93,7 +97,7 @@ def activity_part(plan: Plan, activity: Activity) -> Html:
         parts.insert(
             0,
             paragraph(
-                f"Coverage of {quantity}; out of reach: no permitted start in it.", class_="hint"
+                f"Coverage of {quantity}; out of reach: it has no permitted start.", class_="hint"
             ),
         )
     return folded(summary, *parts)
@@ -151,16 +155,14 @@ def contacts_part(contacts: pd.DataFrame) -> list[Html]:
         "platform",
         "acquisition (UTC)",
         "loss",
-        "lasts",
-        "highest (deg)",
+        "duration",
+        "max elevation (deg)",
         "kbit/s",
-        "Mbit it could carry",
+        "capacity (Mbit)",
         "used",
     ]
     return [
-        paragraph(
-            f"{len(contacts)} contacts; the link is in use, or free to be, for {total:.1f} h."
-        ),
+        paragraph(f"{len(contacts)} contacts; the link is up for {total:.1f} h."),
         folded("All contacts", table("Contacts", heads, rows)),
     ]
 
@@ -168,7 +170,7 @@ def contacts_part(contacts: pd.DataFrame) -> list[Html]:
 def latency_part(latency: pd.DataFrame) -> list[Html]:
     """A latency table (see `latency_table`) and what it assumes."""
     if latency.empty:
-        return [paragraph("No run yields data.")]
+        return [paragraph("No run produces data.")]
     rows = [
         (
             r.instrument,
@@ -183,21 +185,21 @@ def latency_part(latency: pd.DataFrame) -> list[Html]:
     ]
     return [
         paragraph(
-            "From taken to received. Stores are assumed to be emptied first in, first out, "
-            "the relay's too; half of an instrument's data are younger than the median when "
-            "they arrive. What telemetry found gone from a store counts as received by then. "
-            "The light time, some 1.3 s, is left out."
+            "Time from acquisition to reception. Storage is assumed to be emptied first in, "
+            "first out, also on the relay; half of an instrument's data arrive sooner than the "
+            "median. Data that telemetry found gone from storage count as received by then. "
+            "The light time of about 1.3 s is not included."
         ),
         table(
             "Data latency of each instrument",
             [
                 "instrument",
-                "taken (Mbit)",
+                "acquired (Mbit)",
                 "received",
-                "aboard at the end",
+                "on board at the end",
                 "median",
                 "longest",
-                "longest: taken at (UTC)",
+                "longest: acquired at (UTC)",
             ],
             rows,
             stacked=True,
@@ -213,7 +215,7 @@ def _hours(hours: float) -> str:
 
 
 def assumptions_part(environment: Environment) -> list[Html]:
-    """What the plan takes for granted, and the versions it was made with."""
+    """What the plan assumes, and the versions it was made with."""
     scenario = environment.scenario
     site, span = scenario.site, scenario.span
     platforms = [
@@ -233,15 +235,15 @@ def assumptions_part(environment: Environment) -> list[Html]:
     ]
     skyline = site.skyline if isinstance(site.skyline, str) else ", ".join(site.skyline)
     facts = [
-        "Draws, yields, values and conditions are those of the scenario, not measured.",
-        f"Slots start on whole steps of {span.step_min} min; the replay goes by the minute.",
+        "Power, data, values and conditions are those of the scenario, not measured.",
+        f"Slots start on a grid of {span.step_min} min; the replay goes minute by minute.",
         f"Skyline: {skyline}; ground slope {site.slope_deg:g} deg, albedo {site.normal_albedo:g}.",
-        "Contacts are geometry and the link budget; whether a station is booked is not known.",
+        "Contacts follow from geometry and link budget; whether a station is booked is not known.",
         *(
             f"Windows of its own, given beside the scenario, limit {name}."
             for name in environment.own_windows
         ),
-        "In a coverage bin the first run is worth full value, further ones less.",
+        "In a coverage bin the first run counts its full value, further runs less.",
     ]
     versions = [
         ("obsplan", obsplan.__version__),

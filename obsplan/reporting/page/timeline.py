@@ -49,9 +49,9 @@ def picture(plan: Plan) -> Html:
     return joined(
         [
             paragraph(
-                "Point at a slot or tap it to read its row; with the keyboard, Tab to the first "
-                "slot, then the arrow keys.",
-                tag("span", " Slide the picture sideways to see the whole span.", class_="narrow"),
+                "Point at a slot or tap it to read its row. With the keyboard, press Tab to reach "
+                "the first slot, then use the arrow keys.",
+                tag("span", " Scroll sideways to see the whole span.", class_="narrow"),
                 class_="hint",
             ),
             Html(
@@ -61,7 +61,7 @@ def picture(plan: Plan) -> Html:
                 f'<div class="field">{field}</div>\n</div>\n</div>\n'
                 f"{_legend(shown, len(night_h), len(eclipse_h))}\n</div>"
             ),
-            paragraph("No slot chosen.", id="told", aria_live="polite"),
+            paragraph("No slot selected.", id="told", aria_live="polite"),
         ]
     )
 
@@ -90,18 +90,18 @@ def _missing(shown: PlanPicture) -> str:
         return ""
     rest = shown.without_room()
     more = ", ".join(f"{count} more {name}" for name, count in rest.items() if count > 0)
-    return "wanted, not placed: one mark a run" + (f"; no room for {more}" if more else "")
+    return "requested, not scheduled: one box per run" + (f"; no room for {more}" if more else "")
 
 
 def _legend(shown: PlanPicture, nights: int, eclipses: int) -> Html:
     missing = _missing(shown)
     rows = [
-        ("slot", "slot (a tone an instrument, a hatch a platform)", True),
-        ("slot broken", "in a broken rule", not shown.plan.verdict.is_valid),
+        ("slot", "slot (colour: instrument, hatching: platform)", True),
+        ("slot broken", "violates a rule", not shown.plan.verdict.is_valid),
         ("missing", missing, missing),
         ("window", "permitted window", True),
         ("contact", "contact", True),
-        ("sending", "may send", True),
+        ("sending", "transmit window", True),
         ("night", "night", nights),
         ("eclipse", "eclipse by the Earth", eclipses),
     ]
@@ -157,7 +157,7 @@ def _activity_lane(shown: PlanPicture, activity: Activity, look: str) -> tuple[s
         *_slots(shown, own, look),
     ]
     count = f"{shown.placed[activity.name]} of {activity.count}"
-    words = f"{activity.name}: {count} placed"
+    words = f"{activity.name}: {count} scheduled"
     lane = tag("div", *marks, class_="lane", role="group", aria_label=words)
     return activity.name, count, lane
 
@@ -168,7 +168,7 @@ def _slots(shown: PlanPicture, own: pd.DataFrame, look: str):
     starts_h, ends_h = (hours_of(environment, own[c]) for c in ("start_utc", "end_utc"))
     for slot, start_h, end_h in zip(own.itertuples(index=False), starts_h, ends_h):
         wrong = slot.slot in shown.plan.verdict.slots_at_fault
-        row = safe(slot_row(slot) + (" · in a broken rule" if wrong else ""))
+        row = safe(slot_row(slot) + (" · violates a rule" if wrong else ""))
         mark = " broken" if wrong else ""
         yield Html(
             f'<button type="button" class="{look}{mark}" aria-label="{row}" title="{row}" '
@@ -200,17 +200,17 @@ def _levels(plan: Plan):
         charge, stored = table["state_of_charge"].to_numpy(), table["stored_mbit"].to_numpy()
         drawn = slice(None, None, scenario.span.step_min)
         reserve = platform.battery.reserve
-        words = f"reserve {100 * reserve:.0f} %, lowest {100 * charge.min():.1f} %"
+        words = f"reserve {100 * reserve:.0f} %, minimum {100 * charge.min():.1f} %"
         yield (
             f"{platform.name} charge",
             words,
             _level(charge[drawn], 1.0, reserve, f"{platform.name} state of charge: {words}"),
         )
         most_mbit, part = platform.store.capacity_mbit, _part_drawn(platform, stored)
-        words = f"fullest {stored.max():,.0f} of {most_mbit:,.0f} Mbit"
-        words += f", drawn to {100 * part:g} %" if part < 1 else ""
+        words = f"maximum {stored.max():,.0f} of {most_mbit:,.0f} Mbit"
+        words += f", axis to {100 * part:g} %" if part < 1 else ""
         yield (
-            f"{platform.name} store",
+            f"{platform.name} storage",
             words,
             _level(
                 stored[drawn], part * most_mbit, most_mbit, f"{platform.name} stored data: {words}"
@@ -219,7 +219,7 @@ def _levels(plan: Plan):
 
 
 def _part_drawn(platform: Platform, stored_mbit: np.ndarray) -> float:
-    """How much of a store its lane shows: all of it, or less where it never gets near that."""
+    """The share of the storage capacity that the axis shows: less than all if little is used."""
     fullest = stored_mbit.max() / platform.store.capacity_mbit
     return next((part for part in PARTS_DRAWN if fullest <= part), 1.0)
 

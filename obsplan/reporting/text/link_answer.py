@@ -1,4 +1,4 @@
-"""Can I talk to Earth at an instant, and how much in all: the link in words."""
+"""Is there contact with Earth at an instant, and how much in the whole span."""
 
 from datetime import datetime
 
@@ -24,7 +24,7 @@ from obsplan.physics import link_budget
 def answer(
     environment: Environment, ephemeris: Ephemeris, instant: datetime
 ) -> tuple[bool, list[str]]:
-    """Whether any platform can talk to Earth at the UTC time `instant`, and why, in lines.
+    """Whether any platform is in contact with Earth at the UTC time `instant`, and why.
 
     The minute that holds the instant decides, as it does in plan and check. Where it says
     no, every condition that fails is named, station by station.
@@ -66,9 +66,9 @@ def totals(environment: Environment) -> list[str]:
             ]
             mine = used[used["station"] == station.name]
             lines.append(
-                f"{platform.name} through {station.name}: contacts {len(seen)}, "
-                f"{seen['duration_min'].sum() / 60:.1f} h; used {len(mine)}, "
-                f"{mine['duration_min'].sum() / 60:.1f} h, at most "
+                f"{platform.name} through {station.name}: {len(seen)} contacts, "
+                f"{seen['duration_min'].sum() / 60:.1f} h; {len(mine)} used, "
+                f"{mine['duration_min'].sum() / 60:.1f} h, up to "
                 f"{mine['volume_mbit'].sum():.0f} Mbit"
             )
         if not in_contact.any():
@@ -80,10 +80,10 @@ def totals(environment: Environment) -> list[str]:
         # A relay also takes data while it has no contact itself.
         amount = table["rate_kbps"].sum() * 60 / 1000
         lines.append(
-            f"{platform.name}{way}: Earth link for "
+            f"{platform.name}{way}: in contact "
             f"{100 * link_budget.covered_share(windows, first, last):.1f} % of the span, "
-            f"longest gap {gap_h:.1f} h, "
-            f"at most {amount:.0f} Mbit {'in all' if earthward else 'to the relay'}"
+            f"longest contact gap {gap_h:.1f} h, "
+            f"up to {amount:.0f} Mbit {'in total' if earthward else 'to the relay'}"
         )
     return lines
 
@@ -110,13 +110,13 @@ def _through_relay(platform: Platform, table, minute, at_utc) -> str:
         rate_kbps = table["rate_kbps"].iloc[minute]
         return f"through {to} at {rate_kbps:.6g} kbit/s, until {_minute(table, until)}"
     if table["rate_kbps"].iloc[minute] > 0:
-        return f"in reach of {to}, which has no contact itself"
+        return f"in range of {to}, which has no contact with Earth"
     distance = distance_m(platform, at_utc)[0]
-    return f"{distance:.6g} m from {to}, beyond the range limit of {radio.range_limit_m:.6g} m"
+    return f"{distance:.6g} m from {to}, beyond its range limit of {radio.range_limit_m:.6g} m"
 
 
 def _reasons(environment, ephemeris, platform, minute, at_utc) -> list[str]:
-    """Per station, what keeps the platform from talking."""
+    """Per station, what prevents contact."""
     scenario = environment.scenario
     profile = site_profile(scenario)
     found = []
@@ -127,9 +127,9 @@ def _reasons(environment, ephemeris, platform, minute, at_utc) -> list[str]:
         least, limit = platform.radio.minimum_elevation_deg, station.sun_limit_deg
         words = (
             "the Earth is {:.1f} deg below the skyline",
-            f"the Earth is {{:.1f}} deg below the least elevation of {least:g} deg",
-            "the station sees the Moon {:.1f} deg under its mask",
-            f"the Sun is {{:.1f}} deg too near the Moon, the limit being {limit:g} deg",
+            f"the Earth is {{:.1f}} deg below the minimum elevation of {least:g} deg",
+            "the Moon is {:.1f} deg below the mask of the station",
+            f"the Sun is {{:.1f}} deg too close to the Moon, the limit is {limit:g} deg",
         )
         failing = [w.format(-m) for w, m in zip(words, margins) if not m > 0]
         failing = failing or [_not_yet(environment, platform, station, minute, at_utc[0])]
@@ -138,25 +138,25 @@ def _reasons(environment, ephemeris, platform, minute, at_utc) -> list[str]:
 
 
 def _not_yet(environment, platform, station, minute, instant) -> str:
-    """Why no data flow though geometry allows a contact."""
+    """Why no data flow although geometry allows a contact."""
     contact = _contact(environment, platform, station.name, pd.Timestamp(instant, tz="UTC"))
     if contact is None:
         return "the contact lasts less than a minute"
     minute_start = environment.sky.index[minute]
     minute_end = minute_start + pd.Timedelta(minutes=1)
     if pd.isna(contact["data_from_utc"]):
-        return f"the contact ends before the {station.set_up_min} min of set-up do"
+        return f"the contact ends before its {station.set_up_min} min of set-up"
     if contact["data_from_utc"] > minute_start:
-        return f"acquired, data flow from {_text(contact['data_from_utc'])}"
+        return f"acquired; data from {_text(contact['data_from_utc'])}"
     if contact["loss_utc"] < minute_end:
-        return f"loss at {_text(contact['loss_utc'])}, within this minute; whole minutes count"
+        return f"lost at {_text(contact['loss_utc'])}, within this minute; only whole minutes count"
     if contact["rate_kbps"] <= 0:
         return "the link budget does not close"
-    return "in contact, but a handover between stations is under way"
+    return "in contact; handover between stations"
 
 
 def _contact(environment, platform, station: str, at: pd.Timestamp) -> pd.Series | None:
-    """The contact of platform and station that is under way, if there is one."""
+    """The current contact of platform and station, if there is one."""
     rows = environment.contacts
     rows = rows[(rows["platform"] == platform.name) & (rows["station"] == station)]
     rows = rows[(rows["acquisition_utc"] <= at) & (at < rows["loss_utc"])]
@@ -171,12 +171,12 @@ def _next(environment: Environment, platform: Platform, minute: int) -> str:
     step = minute + later[0]
     data_from, station = table.index[step], table["station"].iloc[step]
     if not station:
-        return f"next contact begins {_text(data_from)} through {platform.radio.to}"
+        return f"next contact from {_text(data_from)} through {platform.radio.to}"
     contact = _contact(environment, platform, station, data_from)
     if contact["acquisition_utc"] < table.index[minute]:
-        return f"data flow next from {_text(data_from)} through {station}"
-    words = f"next contact begins {_text(contact['acquisition_utc'])} through {station}"
-    return f"{words}, data flow from {_text(data_from)}"
+        return f"data next from {_text(data_from)} through {station}"
+    words = f"next contact from {_text(contact['acquisition_utc'])} through {station}"
+    return f"{words}, data from {_text(data_from)}"
 
 
 def _run(mask: np.ndarray) -> int:

@@ -1,19 +1,20 @@
-"""What a check or a comparison found, in words: a line for each thing worth a look."""
+"""What a plan, a check, a comparison or a replan found: one line for each finding."""
 
-from math import ceil
+from math import ceil, isinf
 
 import pandas as pd
 
 from obsplan.checking.check import Verdict
 from obsplan.checking.violation import Violation, sentence
-from obsplan.common.text import proven, raised, share_missing
+from obsplan.common.text import gap_text, proven, raised
+from obsplan.planning.plan import Plan
 
 # More lines of one rule than these say nothing new.
 MOST_LINES = 12
 
 
 def verdict_lines(verdict: Verdict) -> list[str]:
-    """The broken rules, the verdict, the smallest margins and the rules that were applied.
+    """Violations, the verdict, the smallest margins and the rules that were checked.
 
     Rules broken by the same slots at the same instant share a line, and a line says so.
     """
@@ -22,9 +23,9 @@ def verdict_lines(verdict: Verdict) -> list[str]:
     if len(lines) < many:
         parts = "line" if len(lines) == 1 else "lines"
         lines.append(
-            f"{many} violations in {len(lines)} {parts}: each rule that a line names is one"
+            f"{many} violations in {len(lines)} {parts}: one for each rule that a line names"
         )
-    return [*lines, verdict.summary, *margin_lines(verdict), f"rules applied: {rules}"]
+    return [*lines, verdict.summary, *margin_lines(verdict), f"rules checked: {rules}"]
 
 
 def violation_lines(verdict: Verdict) -> list[str]:
@@ -57,13 +58,25 @@ def margin_lines(verdict: Verdict) -> list[str]:
     ]
 
 
-def bound_line(value: float, bound: float) -> str:
-    """How good a plan is, in words."""
-    if proven(value, bound):
-        return f"value {value:.1f}, proven to be the best possible on this grid of steps"
+def optimality(plan: Plan) -> str:
+    """How near to the optimum of its time grid a plan is known to be; "" without a bound."""
+    if proven(plan.value, plan.bound):
+        return "proven optimal"
+    if isinf(plan.bound):
+        return ""
+    return f"within {gap_text(plan.value, plan.bound)} of the optimum"
+
+
+def bound_line(plan: Plan) -> str:
+    """Value and upper bound of a plan, and what they say about it."""
+    value, near = f"value {plan.value:.1f}", optimality(plan)
+    if proven(plan.value, plan.bound):
+        return f"{value}, {near} on this time grid"
+    if not near:
+        return f"{value}, no upper bound proven"
     return (
-        f"value {value:.1f}; no plan on this grid of steps can be worth more than "
-        f"{raised(bound)}, so {share_missing(value, bound)} is missing"
+        f"{value}; upper bound {raised(plan.bound)} for any plan on this time grid: "
+        f"this plan is {near}"
     )
 
 
@@ -73,8 +86,7 @@ def comparison_lines(comparison: pd.DataFrame) -> list[str]:
     lines = [
         f"{total['done']:.0f} of {total['planned']:.0f} planned runs done, "
         f"{total['shortened']:.0f} shortened, {total['failed']:.0f} failed, "
-        f"{total['not_reported']:.0f} not reported; ran without being planned: "
-        f"{total['unplanned']:.0f}",
+        f"{total['not_reported']:.0f} not reported; {total['unplanned']:.0f} unplanned runs",
         f"ran {total['ran_min'] / 60:.1f} of {total['planned_min'] / 60:.1f} h, "
         f"{total['ran_wh']:.0f} of {total['planned_wh']:.0f} Wh, "
         f"{total['ran_mbit']:.0f} of {total['planned_mbit']:.0f} Mbit, "
@@ -99,12 +111,12 @@ def change_lines(changes: pd.DataFrame) -> list[str]:
 
 
 def price_lines(prices: pd.DataFrame) -> list[str]:
-    """Science against moves: one line for each plan on offer."""
+    """Science against moves: one line for each plan found."""
     return [
         f"price list: {row.moves} moves ({row.moved} moved, {row.dropped} dropped, {row.added} "
         f"added): value {row.value:.1f}, "
         f"{100 * row.value_share:.1f} % of the best found for the rest"
-        + ("; this is the plan written" if row.chosen else f"; asked with --keep {_up(row.keep)}")
+        + ("; this plan" if row.chosen else f"; choose it with --keep {_up(row.keep)}")
         for row in prices.itertuples(index=False)
     ]
 

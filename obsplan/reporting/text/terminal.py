@@ -1,4 +1,4 @@
-"""What the terminal shows of a plan and of an audit, as lines; colour repeats what they say."""
+"""What the terminal shows of a plan and of an audit; colour only repeats what the lines say."""
 
 import os
 import shutil
@@ -16,9 +16,9 @@ from obsplan.planning.reasons.audit import Severity
 from obsplan.reporting.text.sentences import bound_line, margin_lines
 
 TONES = {"good": "32", "short": "33", "bad": "31", "head": "1"}
-# Lines that begin so take each other's place where a terminal can.
+# On a terminal, lines that begin with this word replace one another.
 LIVE = "better"
-SILENCE = "store in longest silence"
+LONGEST_GAP = "storage in longest gap"
 
 
 def colours(stream: TextIO) -> bool:
@@ -33,8 +33,8 @@ def painted(text: str, tone: str, colour: bool) -> str:
 def progress(stream: TextIO, clock: Callable[[], float] = time.monotonic) -> Callable[[str], None]:
     """A function that writes lines to `stream` with the seconds since now before them.
 
-    On a terminal a better plan takes the place of the one told before, so that the best
-    value and what is open of it stand still; elsewhere every line stays.
+    On a terminal the line of a better plan replaces that of the one before, so that the
+    incumbent and its gap stay in one place; elsewhere every line is kept.
     """
     began, last = clock(), ""
     lively = stream.isatty() and os.environ.get("TERM") != "dumb"
@@ -62,16 +62,16 @@ def plan_lines(plan: Plan, directory: Path, colour: bool = False) -> list[str]:
     rows = [
         (a.name, a.count, placed[a.name], float(worth.get(a.name, 0))) for a in scenario.activity
     ]
-    total = ("all", *(sum(row[k] for row in rows) for k in (1, 2, 3)))
+    total = ("total", *(sum(row[k] for row in rows) for k in (1, 2, 3)))
     wide = max(len(name) for name, *_ in [*rows, total, ("activity",)])
-    lines = [painted(f"{'activity':<{wide}}  wanted  placed    value", "head", colour)]
+    lines = [painted(f"{'activity':<{wide}}  requested  scheduled    value", "head", colour)]
     for name, wanted, got, value in [*rows, total]:
         tone = "" if got >= wanted else "short" if got else "bad"
-        count = painted(f"{got:6d}", tone, colour)
-        lines.append(f"{name:<{wide}}  {wanted:6d}  {count}  {value:7.1f}")
-    lines.append(bound_line(plan.value, plan.bound))
+        count = painted(f"{got:9d}", tone, colour)
+        lines.append(f"{name:<{wide}}  {wanted:9d}  {count}  {value:7.1f}")
+    lines.append(bound_line(plan))
     if plan.interrupted:
-        lines.append("the search was interrupted; this is the best plan found by then")
+        lines.append("search interrupted: this is the best plan found until then")
     lines.append(painted(plan.verdict.summary, "good" if plan.verdict.is_valid else "bad", colour))
     lines += [*margin_lines(plan.verdict), f"written to {directory}"]
     if any(i.hazard != "none" for i in scenario.instrument):
@@ -83,9 +83,9 @@ def worth_lines(worth: pd.DataFrame, colour: bool = False) -> list[str]:
     """What a little more of each resource would add (see `marginal_worth`), as a table."""
     wide = max([len(name) for name in worth["platform"]] + [len("platform")])
     lines = [
-        "what more would add to the best possible value; this plan need not gain as much:",
+        "what one more unit adds to the optimum (this plan may gain less):",
         painted(
-            f"{'platform':<{wide}}  {'one more':<14}  at the margin  a whole one, solved again",
+            f"{'platform':<{wide}}  {'resource':<14}  marginal value  one whole unit, re-solved",
             "head",
             colour,
         ),
@@ -93,7 +93,7 @@ def worth_lines(worth: pd.DataFrame, colour: bool = False) -> list[str]:
     for row in worth.itertuples(index=False):
         again = "" if pd.isna(row.confirmed) else f"{row.confirmed:25.3f}"
         more = f"{row.unit} of {row.what}"
-        line = f"{row.platform:<{wide}}  {more:<14}  {row.worth:13.3f}  {again}"
+        line = f"{row.platform:<{wide}}  {more:<14}  {row.worth:14.3f}  {again}"
         lines.append(line.rstrip())
     return lines
 
@@ -112,7 +112,7 @@ def audit_lines(findings: pd.DataFrame, balance: pd.DataFrame, colour: bool = Fa
             else ""
         )
         available = painted(f"{row.available:9.0f}", tone, colour)
-        what = SILENCE if row.resource == "store" else row.resource
+        what = LONGEST_GAP if row.resource == "store" else row.resource
         lines.append(
             f"{row.platform:<{wide}}  {what:<24}  {row.required:9.0f}  "
             f"{row.requested:9.0f}  {available}  {row.unit}"

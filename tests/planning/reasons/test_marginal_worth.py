@@ -92,7 +92,7 @@ def test_a_whole_unit_more_brings_no_more_than_the_margin_says(case):
 def test_the_table_in_words():
     rows = [("rover", "array", "W", 29.85, 27.14), ("lander", "store", "Mbit", 0.0, np.nan)]
     lines = worth_lines(pd.DataFrame(rows, columns=list(WORTH_COLUMNS)))
-    assert "this plan need not gain as much" in lines[0]
+    assert "this plan may gain less" in lines[0]
     assert lines[2].split() == ["rover", "W", "of", "array", "29.850", "27.140"]
     assert lines[3].split() == ["lander", "Mbit", "of", "store", "0.000"]
 
@@ -103,7 +103,7 @@ def test_the_command_prints_it_after_the_plan(tmp_path, monkeypatch):
     (tmp_path / "small.toml").write_text(SMALL)
     made = CliRunner().invoke(main, ["plan", "small.toml", "-o", "p", "--worth"])
     assert made.exit_code == 0
-    assert made.stdout.index("written to p") < made.stdout.index("what more would add")
+    assert made.stdout.index("written to p") < made.stdout.index("what one more unit adds")
     for other in ("--quiet", "--json", "--dry-run"):
         refused = CliRunner().invoke(main, ["plan", "small.toml", "-o", "q", "--worth", other])
         assert refused.exit_code == 2 and "--worth" in refused.stderr

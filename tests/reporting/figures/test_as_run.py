@@ -47,7 +47,7 @@ def test_sums_and_losses_are_written():
         "1 of 1",
         "oven: 1 x failed: jammed",
         "camera: 1 x not reported",
-        "Lost:",
+        "Losses:",
     ):
         assert text in said, text
 
@@ -82,4 +82,4 @@ def test_nothing_lost_is_said():
         ("s2", "oven", 300, 360, "done", ""),
         ("s3", "camera", 600, 660, "done", ""),
     )
-    assert "Nothing that was planned is lost." in words(figure)
+    assert "No losses." in words(figure)

@@ -24,7 +24,7 @@ def test_plan_tells_value_bound_counts_and_caution():
     (line,) = [text for text in told if text.startswith("value ")]
     value, bound = f"{plan.value:.1f}", f"{raised(plan.bound)}"
     # 1 - 1/1.1 is 9.09 %, rounded up so that it stays true.
-    assert line.startswith(f"value {value}, no plan can be worth more than {bound}: at most 9.1 %")
+    assert line.startswith(f"value {value}, upper bound {bound}: within 9.1 % of the optimum")
     assert "no violations" in line
     for activity in scenario.activity:
         placed = (plan.timeline["activity"] == activity.name).sum()
@@ -36,13 +36,13 @@ def test_plan_tells_value_bound_counts_and_caution():
 def test_no_hazard_no_caution_and_no_bound_no_claim():
     told = " ".join(words(plan_figure(replace(night(), bound=np.inf))))
     assert "flight rules" not in told
-    assert "value 0.0" in told and "possible" not in told and "missing" not in told
+    assert "value 0.0" in told and "optim" not in told and "bound" not in told
 
 
-def test_a_proven_plan_is_called_the_best_possible():
+def test_a_proven_plan_is_called_optimal():
     plan = day()
     told = words(plan_figure(replace(plan, bound=plan.value * (1 + 1e-7))))
-    assert any(line.startswith(f"value {plan.value:.1f}, the best possible") for line in told)
+    assert any(line.startswith(f"value {plan.value:.1f}, proven optimal") for line in told)
 
 
 def test_broken_slots_are_marked():
@@ -62,8 +62,8 @@ def test_broken_slots_are_marked():
     senders = timeline["activity"].isin(scenario.sending_names)
     marked = timeline["slot"].isin(named) & ~senders
     assert sum(map(len, crosses)) == marked.sum()
-    assert "in a broken rule" in words(figure)
-    assert "in a broken rule" not in words(picture("plan", "day"))
+    assert "violates a rule" in words(figure)
+    assert "violates a rule" not in words(picture("plan", "day"))
 
 
 def test_every_missing_run_has_a_hollow_mark_and_its_reason():
@@ -84,7 +84,7 @@ def test_every_missing_run_has_a_hollow_mark_and_its_reason():
         many = told_missing(row.wanted - row.placed, len(places[row.activity]))
         assert f"{many}: energy{whose}" in told
     assert len(hollow(figure)) == sum(map(len, places.values())) > 0
-    assert any(text.startswith("wanted, not placed") for text in told)
+    assert any(text.startswith("requested, not scheduled") for text in told)
 
 
 def test_marks_and_the_rest_that_finds_no_room_add_up_to_what_is_missing():
@@ -101,7 +101,7 @@ def test_marks_and_the_rest_that_finds_no_room_add_up_to_what_is_missing():
     # Where windows hold nothing any more, all that is missing is the rest.
     assert sum(rests) > 0 and sum(marks) + sum(rests) == sum(a.count for a in scenario.activity)
     assert sum(marks) == len(hollow(figure))
-    assert "wanted, not placed (+ n: no room for n more)" in words(figure)
+    assert "requested, not scheduled (+ n: no room for n more)" in words(figure)
 
 
 def test_a_line_stands_at_now_and_hollow_marks_after_it():
@@ -133,7 +133,7 @@ def test_the_key_names_only_what_the_picture_holds():
     assert "night" in dark and "eclipse" not in dark
     assert "eclipse" in bright and "night" not in bright
     assert "required run" in bright and "required run" not in dark
-    assert not any(text.startswith("wanted, not placed") for text in dark)
+    assert not any(text.startswith("requested, not scheduled") for text in dark)
 
 
 def test_as_many_runs_are_marked_as_are_required():

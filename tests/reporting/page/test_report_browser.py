@@ -108,7 +108,7 @@ def test_names_stand_level_with_their_lanes(seen):
 def test_slots_tell_their_rows_by_key_tap_and_pointer(seen):
     _, told = seen
     labels = told["labels"]
-    assert told["before"] == "No slot chosen." and told["inOrder"] == 1
+    assert told["before"] == "No slot selected." and told["inOrder"] == 1
     assert told["focused"] == labels[0] and told["right"] == labels[1]
     assert told["down"] in labels[2:]
     assert told["clicked"] == labels[4] and told["hovered"] == labels[5]

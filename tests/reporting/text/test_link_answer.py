@@ -83,9 +83,9 @@ def test_no_names_the_failing_condition_of_every_station_and_the_next_contact():
     assert not can
     text = "\n".join(lines)
     for name in ("alpha", "beta"):
-        words = rf"lander: {name}: the station sees the Moon \d+\.\d deg under its mask"
+        words = rf"lander: {name}: the Moon is \d+\.\d deg below the mask of the station"
         assert re.search(words, text)
-    begins = pd.Timestamp(re.search(r"next contact begins (\S+) through", text)[1])
+    begins = pd.Timestamp(re.search(r"next contact from (\S+) through", text)[1])
     assert begins in set(around.contacts["acquisition_utc"])
     assert begins > silent[len(silent) // 2]
 
@@ -96,14 +96,19 @@ NEW_MOON = pd.Timestamp("2028-07-22T03:00Z")
 @pytest.mark.parametrize(
     ("stations", "radio", "start", "words"),
     [
-        (({}, {}), {"minimum_elevation_deg": 85.0}, START, "below the least elevation of 85 deg"),
+        (({}, {}), {"minimum_elevation_deg": 85.0}, START, "below the minimum elevation of 85 deg"),
         (
             ({"sun_limit_deg": 20.0}, {"sun_limit_deg": 20.0}),
             {},
             NEW_MOON,
-            "the Sun is 1[0-9].[0-9] deg too near the Moon, the limit being 20 deg",
+            "the Sun is 1[0-9].[0-9] deg too close to the Moon, the limit is 20 deg",
         ),
-        (({"mask_deg": 89.0}, {"mask_deg": 89.0}), {}, START, "sees the Moon .* under its mask"),
+        (
+            ({"mask_deg": 89.0}, {"mask_deg": 89.0}),
+            {},
+            START,
+            "the Moon is .* below the mask of the station",
+        ),
     ],
 )
 def test_each_condition_is_told_in_words(stations, radio, start, words):
@@ -131,7 +136,7 @@ def test_set_up_is_told():
     row = around.contacts.iloc[-1]
     _, lines = asked(scene, around, row["acquisition_utc"] + pd.Timedelta(minutes=5))
     data_from = f"{row['data_from_utc']:%Y-%m-%dT%H:%M:%SZ}"
-    assert any(f"{row['station']}: acquired, data flow from {data_from}" in line for line in lines)
+    assert any(f"{row['station']}: acquired; data from {data_from}" in line for line in lines)
 
 
 def test_handover_under_way_is_told():
@@ -144,8 +149,8 @@ def test_handover_under_way_is_told():
     assert len(ends)
     can, lines = asked(scene, around, ends.iloc[0] + pd.Timedelta(minutes=30))
     assert not can
-    assert any("a handover between stations is under way" in line for line in lines)
-    assert any("data flow next from" in line for line in lines)
+    assert any("in contact; handover between stations" in line for line in lines)
+    assert any("data next from" in line for line in lines)
 
 
 def test_link_budget_that_does_not_close_is_told():
@@ -173,11 +178,11 @@ def test_relay_out_of_reach_and_relay_without_contact_are_told():
     rover = platform("rover", track=track, radio={"to": "lander", "range_limit_m": 500.0})
     scene, around = linked(platforms=[rover])
     _, lines = asked(scene, around, "2028-07-01T21:00:00Z")
-    assert "rover: 900 m from lander, beyond the range limit of 500 m" in lines
+    assert "rover: 900 m from lander, beyond its range limit of 500 m" in lines
     assert "rover: no further contact in the span" in lines
     heard = around.platforms["rover"]["in_contact"].to_numpy()[: 20 * 60]
     _, lines = asked(scene, around, around.sky.index[np.argmin(heard)])
-    assert "rover: in reach of lander, which has no contact itself" in lines
+    assert "rover: in range of lander, which has no contact with Earth" in lines
     _, lines = asked(scene, around, around.sky.index[np.argmax(heard)])
     assert any(line.startswith("rover: through lander at 20 kbit/s, until") for line in lines)
 
@@ -187,13 +192,13 @@ def test_totals_add_up(plain):
     table = around.platforms["lander"]
     lines = link_answer.totals(around)
     assert len(lines) == len(scene.station) + 1
-    volumes = [int(re.search(r"at most (\d+) Mbit", line)[1]) for line in lines]
+    volumes = [int(re.search(r"up to (\d+) Mbit", line)[1]) for line in lines]
     assert sum(volumes[:-1]) == pytest.approx(volumes[-1], abs=1)  # rounded to a Mbit each
     assert volumes[-1] == round(table["rate_kbps"].sum() * 0.06)
-    share = float(re.search(r"Earth link for (\S+) %", lines[-1])[1])
+    share = float(re.search(r"in contact (\S+) %", lines[-1])[1])
     assert share == pytest.approx(100 * table["in_contact"].mean(), abs=0.05)  # one decimal
     silent = max(map(len, "".join(".#"[int(c)] for c in table["in_contact"]).split("#")))
-    assert f"longest gap {silent / 60:.1f} h" in lines[-1]
+    assert f"longest contact gap {silent / 60:.1f} h" in lines[-1]
 
 
 def test_totals_of_a_silent_span_say_so():

@@ -55,7 +55,7 @@ def test_what_else_is_wrong_with_the_same_slots_has_a_line_of_its_own():
 def test_lines_that_tell_several_violations_say_how_many():
     scene = scenario({"name": "camera", "count": 2})
     lines = verdict_lines(check_timeline(world(scene), slots(("camera", 60), ("camera", 75))))
-    assert lines[1] == "2 violations in 1 line: each rule that a line names is one"
+    assert lines[1] == "2 violations in 1 line: one for each rule that a line names"
     assert lines[2].startswith("2 violations; ")
     assert not any(
         " in 1 line" in line
