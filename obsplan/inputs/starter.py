@@ -6,10 +6,10 @@ servers for TOML read (an open convention).
 """
 
 import json
-import os
 from pathlib import Path
 
 import obsplan.examples
+from obsplan.common.atomic_write import write_file
 from obsplan.common.errors import ScenarioError
 from obsplan.inputs.scenario import INNER, Scenario
 
@@ -46,15 +46,14 @@ def write_starter(directory: Path, minimal: bool = False) -> list[Path]:
     taken = [str(path) for path in targets if path.exists()]
     if taken:
         raise ScenarioError(f"{', '.join(taken)}: already there; name another directory")
-    unfinished = [path.with_name(f".{path.name}.{os.getpid()}.part") for path in targets]
+    written: list[Path] = []
     try:
         directory.mkdir(parents=True, exist_ok=True)
-        for path, content in zip(unfinished, contents.values()):
-            path.write_bytes(content)
-        for path, target in zip(unfinished, targets):
-            os.replace(path, target)
+        for path, content in zip(targets, contents.values()):
+            write_file(path, content)
+            written.append(path)
     except OSError as problem:
-        for path in filter(os.path.lexists, unfinished):
+        for path in written:
             path.unlink()
         raise ScenarioError(f"{directory}: cannot be written ({problem.strerror})") from None
     return targets

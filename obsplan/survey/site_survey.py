@@ -7,7 +7,6 @@ beside the output until the survey is complete; an interrupted survey resumes fr
 
 import hashlib
 import json
-import os
 import shutil
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
@@ -18,6 +17,7 @@ from typing import NamedTuple
 import pandas as pd
 
 import obsplan
+from obsplan.common.atomic_write import write_file
 from obsplan.common.errors import EphemerisError, ObsplanError, TableError
 from obsplan.common.workers import run_all
 from obsplan.ephemeris import open_ephemeris
@@ -173,10 +173,8 @@ class _Store:
 
     def write(self, number: int, rows: list[list[dict]]) -> None:
         if self.directory:
-            part = self._path(number).with_suffix(".part")
             with _writing(self.directory):
-                part.write_text(json.dumps(rows))
-                os.replace(part, self._path(number))
+                write_file(self._path(number), json.dumps(rows).encode())
 
     def delete(self) -> None:
         if self.directory:

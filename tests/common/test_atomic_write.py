@@ -1,6 +1,7 @@
 """What is written appears whole, whenever its writer is killed and whoever else writes."""
 
 import os
+import re
 import signal
 import subprocess
 import sys
@@ -9,6 +10,7 @@ from pathlib import Path
 
 import pytest
 
+import obsplan
 from obsplan.common import atomic_write
 
 # Writes a directory of two files that must agree, again and again, until it is killed.
@@ -98,3 +100,11 @@ def test_old_scraps_of_killed_writers_are_swept_and_fresh_ones_left(tmp_path):
         os.utime(scrap, (0, 0))
     atomic_write.write_directory(tmp_path / "plan", fill_with("new"))
     assert {p.name for p in tmp_path.iterdir()} == {"plan", fresh.name, other.name}
+
+
+def test_only_one_module_renames_files():
+    for path in Path(obsplan.__file__).parent.rglob("*.py"):
+        found = re.findall(
+            r"os\.(?:replace|rename)\(|\.rename\(Path|shutil\.move", path.read_text()
+        )
+        assert not found or path.name == "atomic_write.py", path

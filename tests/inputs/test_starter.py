@@ -145,3 +145,21 @@ def test_the_example_of_telemetry_fits_the_demo(demo):
         "station": 1,
         "slot": 1,
     }
+
+
+def test_a_start_that_cannot_be_written_leaves_nothing(tmp_path, monkeypatch):
+    real = Path.write_bytes
+
+    def refuse_the_schema(path, content):
+        if "schema" in path.name:
+            raise OSError(28, "No space left on device")
+        return real(path, content)
+
+    monkeypatch.setattr(Path, "write_bytes", refuse_the_schema)
+    with pytest.raises(ScenarioError, match="cannot be written .No space left"):
+        write_starter(tmp_path)
+    assert list(tmp_path.iterdir()) == []
+    monkeypatch.undo()
+    (tmp_path / "taken").write_text("a file")
+    with pytest.raises(ScenarioError, match="taken: cannot be written"):
+        write_starter(tmp_path / "taken")

@@ -1,10 +1,11 @@
 """Figures written as files: PNG, SVG or PDF, the same bytes each time, whole or not at all."""
 
-import os
+from io import BytesIO
 from pathlib import Path
 
 from matplotlib.figure import Figure
 
+from obsplan.common.atomic_write import write_file
 from obsplan.common.errors import ObsplanError
 from obsplan.reporting.figures.layout import PAPER, styled
 
@@ -32,17 +33,11 @@ def save_figure(figure: Figure, path: str | Path) -> None:
     path = Path(path)
     require_kind(path)
     kind = path.suffix.lower()
-    unfinished = path.with_name(f".{path.name}.{os.getpid()}.part")
+    content = BytesIO()
+    figure.savefig(
+        content, format=kind[1:], dpi=DOTS_PER_IN, metadata=METADATA[kind], facecolor=PAPER
+    )
     try:
-        figure.savefig(
-            unfinished,
-            format=kind[1:],
-            dpi=DOTS_PER_IN,
-            metadata=METADATA[kind],
-            facecolor=PAPER,
-        )
-        os.replace(unfinished, path)
+        write_file(path, content.getvalue())
     except OSError as problem:
         raise ObsplanError(f"{path}: cannot be written ({problem.strerror})") from None
-    finally:
-        unfinished.unlink(missing_ok=True)

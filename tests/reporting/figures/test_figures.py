@@ -103,6 +103,11 @@ def test_a_save_that_fails_leaves_the_old_picture(tmp_path):
     assert list(tmp_path.iterdir()) == [path]
 
 
+def test_a_picture_that_cannot_be_written_is_said(tmp_path):
+    with pytest.raises(ObsplanError, match="sky.png: cannot be written .No such file"):
+        save_figure(draw("sky", night()), tmp_path / "nowhere" / "sky.png")
+
+
 def test_pyplot_is_never_loaded():
     code = (
         "import obsplan.reporting.figures.link, sys; sys.exit('matplotlib.pyplot' in sys.modules)"
