@@ -414,5 +414,5 @@ def _unplaced(
         barred,
     )
     count = {a.name: a.count for a in scene.scenario.activity}
-    table["placed"] += [count[name] for name in table["activity"]] - table["wanted"]
-    return table.assign(wanted=[count[name] for name in table["activity"]])
+    table["placed"] += [count[name] for name in table["activity"]] - table["requested"]
+    return table.assign(requested=[count[name] for name in table["activity"]])

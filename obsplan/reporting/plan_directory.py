@@ -295,7 +295,7 @@ def summary_of(plan: Plan) -> dict:
             for row in plan.verdict.margins.itertuples(index=False)
         ],
         "counts": {
-            activity.name: {"wanted": activity.count, "placed": placed[activity.name]}
+            activity.name: {"requested": activity.count, "placed": placed[activity.name]}
             for activity in scenario.activity
         },
         "hazards": {i.name: i.hazard for i in scenario.instrument if i.hazard != "none"},

@@ -256,7 +256,7 @@ def test_a_failed_run_is_in_no_count_of_what_is_placed():
     )
     assert made.plan.unplaced["placed"].tolist() == [2]
     assert made.plan.now_utc == START + HOUR
-    assert summary_of(made.plan)["counts"]["a"] == {"wanted": 3, "placed": 2}
+    assert summary_of(made.plan)["counts"]["a"] == {"requested": 3, "placed": 2}
     page = activity_part(made.plan, scene.activity[0])
     assert "2 of 3 runs, value 8.0" in page
     (row,) = [line for line in plan_lines(made.plan, Path()) if line.startswith("a ")]

@@ -20,8 +20,8 @@ from obsplan.reporting.figures import plan, resources, save, sky
 def test_summary_says_what_was_requested_and_found(made, written):
     summary = json.loads((written / "summary.json").read_text())
     assert summary["counts"] == {
-        "sweep": {"wanted": 3, "placed": 3},
-        "shot": {"wanted": 2, "placed": 2},
+        "sweep": {"requested": 3, "placed": 3},
+        "shot": {"requested": 2, "placed": 2},
     }
     assert summary["value"] == made.value
     assert summary["bound"] >= summary["value"]

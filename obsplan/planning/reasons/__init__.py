@@ -1,4 +1,5 @@
-"""Why a run has no place, what rules exclude a plan, and what would help.
+"""Why runs are not placed, which rules conflict, and what would help.
 
-Begin with unplaced; audit answers before any plan, conflicts when there is none.
+Begin with unplaced, whose facts and words are in answers. audit answers before any plan,
+conflicts and idle_energy when there is none, marginal_worth after one.
 """

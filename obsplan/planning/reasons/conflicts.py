@@ -1,8 +1,8 @@
 """Why no plan is feasible: a small set of conflicting rules, in the user's own names.
 
 Rules are dropped as long as the rest stays infeasible. Each rule that is left is needed for
-the conflict: without it the others can be met (an irreducible infeasible subset, found by
-the deletion filter of Chinneck and Dravnieks 1991, from memory, with halves dropped first).
+the conflict: without it the others can be met. This is an irreducible infeasible subset,
+found by a deletion filter that drops halves first.
 """
 
 from collections.abc import Callable, Iterator

@@ -52,7 +52,7 @@ from obsplan.planning.reasons.what_if import (
 MOST_SLOTS = 8
 UNPLACED_TYPES = {
     "activity": "str",
-    "wanted": "int64",
+    "requested": "int64",
     "placed": "int64",
     "reason": "str",
     "would_fit_if": "str",

@@ -147,7 +147,7 @@ def _short_of(plan: Plan) -> str:
     if plan.unplaced.empty:
         return ""
     rows = plan.unplaced.itertuples(index=False)
-    return "not scheduled: " + ", ".join(f"{r.wanted - r.placed} {r.activity}" for r in rows)
+    return "not scheduled: " + ", ".join(f"{r.requested - r.placed} {r.activity}" for r in rows)
 
 
 def _next_decision(deadlines: pd.DataFrame | None, leeway: pd.DataFrame) -> tuple:
@@ -259,9 +259,9 @@ def _unplaced(plan: Plan) -> list[Html]:
     rows = [
         (
             row.activity,
-            row.wanted,
+            row.requested,
             row.placed,
-            row.wanted - row.placed,
+            row.requested - row.placed,
             plain(row.reason),
             plain(row.would_fit_if),
         )

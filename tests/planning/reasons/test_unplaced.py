@@ -18,7 +18,7 @@ def test_table_is_empty_with_its_columns_when_all_fits():
     environment = world(scene)
     table = explained(environment, booked(scene, environment, ("camera", 0)))
     assert table.empty
-    assert list(table) == ["activity", "wanted", "placed", "reason", "would_fit_if"]
+    assert list(table) == ["activity", "requested", "placed", "reason", "would_fit_if"]
 
 
 def test_one_row_for_each_activity_that_lacks_runs_in_the_order_of_the_scenario():
@@ -27,7 +27,7 @@ def test_one_row_for_each_activity_that_lacks_runs_in_the_order_of_the_scenario(
     table = explained(
         environment, booked(scene, environment, ("z", 0), ("z", 8), ("m", 0), ("a", 0))
     )
-    assert table[["activity", "wanted", "placed"]].values.tolist() == [["z", 3, 2], ["a", 2, 1]]
+    assert table[["activity", "requested", "placed"]].values.tolist() == [["z", 3, 2], ["a", 2, 1]]
 
 
 # --- one constraint blocks

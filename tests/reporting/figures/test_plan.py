@@ -14,7 +14,7 @@ from obsplan.common.text import raised
 from obsplan.reporting.figures.plan import plan_figure
 from obsplan.reporting.figures.resources import resources_figure
 
-UNPLACED = ["activity", "wanted", "placed", "reason", "would_fit_if"]
+UNPLACED = ["activity", "requested", "placed", "reason", "would_fit_if"]
 
 
 def test_plan_tells_value_bound_counts_and_caution():
@@ -73,7 +73,7 @@ def test_every_missing_run_has_a_hollow_mark_and_its_reason():
         (a.name, a.count, int((plan.timeline["activity"] == a.name).sum()), 'energy of "rover"', "")
         for a in scenario.activity
     ]
-    unplaced = pd.DataFrame(rows, columns=UNPLACED).query("placed < wanted")
+    unplaced = pd.DataFrame(rows, columns=UNPLACED).query("placed < requested")
     figure = plan_figure(replace(plan, unplaced=unplaced))
     told = words(figure)
     homes = {a.name: scenario.platform_of(a) for a in scenario.activity}
@@ -81,7 +81,7 @@ def test_every_missing_run_has_a_hollow_mark_and_its_reason():
     places = missing_places(around, plan.timeline, placed)
     for row in unplaced.itertuples():
         whose = "" if homes[row.activity] == "rover" else " of rover"
-        many = told_missing(row.wanted - row.placed, len(places[row.activity]))
+        many = told_missing(row.requested - row.placed, len(places[row.activity]))
         assert f"{many}: energy{whose}" in told
     assert len(hollow(figure)) == sum(map(len, places.values())) > 0
     assert any(text.startswith("requested, not scheduled") for text in told)

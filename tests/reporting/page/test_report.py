@@ -226,7 +226,7 @@ def test_missing_runs_without_room_are_counted():
     (told,) = [text for _, text in page.all("li") if text.startswith("requested, not scheduled")]
     marks = sum("style" in a for a, _ in page.all("i", class_="missing"))
     rest = sum(map(int, re.findall(r"(\d+) more", told)))
-    missing = (plan.unplaced["wanted"] - plan.unplaced["placed"]).sum()
+    missing = (plan.unplaced["requested"] - plan.unplaced["placed"]).sum()
     assert rest > 0 and marks + rest == missing
 
 
