@@ -1,8 +1,7 @@
-"""How old data are when they reach Earth: stores as queues, first in, first out.
+"""Data latency: how old data are when they reach Earth.
 
-The replay says how much each platform sends in every minute, not which data. Here each
-store is emptied in the order in which it was filled, and a relay's data queue up again in
-the receiver's store.
+The replay gives how much each platform sends in every minute, not which data. Here each
+store is a queue, first in, first out, and relayed data queue again in the receiver's store.
 """
 
 from collections import deque
@@ -12,12 +11,12 @@ from typing import NamedTuple
 import numpy as np
 import pandas as pd
 
-from obsplan.checking.check import Verdict
 from obsplan.inputs.scenario import Scenario
+from obsplan.planning.plan import Plan
 
-# A rest this small is rounding of sums, not data.
+# A remainder this small is rounding of sums, not data.
 DUST_MBIT = 1e-9
-# Sums over some ten thousand minutes differ by no more.
+# Rounding of sums over some ten thousand minutes.
 ROUNDING_MBIT = 1e-4
 LATENCY_COLUMNS = (
     "instrument",
@@ -26,7 +25,7 @@ LATENCY_COLUMNS = (
     "median_h",
     "longest_h",
     "longest_taken_utc",
-    "aboard_mbit",
+    "still_stored_mbit",
 )
 
 
@@ -44,53 +43,53 @@ def received(
     receiver: dict[str, str],
     stored_mbit: dict[str, np.ndarray] | None = None,
 ) -> list[tuple[Parcel, int]]:
-    """Parcels as they reach Earth, each with the minute in whose course it was sent.
+    """Parcels as they reach Earth, each with the minute during which it was sent.
 
     `taken` holds the parcels of every platform, `sent_mbit` (n,) what it sends in each
     minute, `receiver` the platform it sends to or "earth". Within a minute new data enter
     the stores, then relays send, then those that send to Earth, as in the replay. What is
     never sent is not returned; a parcel sent in pieces is returned in pieces.
 
-    `stored_mbit` (n,) is what each store holds as a minute begins (nothing at first, if not
-    given). Where that is less than the queue, as when telemetry was read, the oldest data
-    have been sent by then; where it is more, the rest goes first and is not returned.
+    `stored_mbit` (n,) is what each store holds at the start of a minute (initially nothing,
+    if not given). If that is less than the queue, as after telemetry, the oldest data are
+    taken as sent by then; if it is more, the difference is sent first and not returned.
     """
     order = sorted(sent_mbit, key=lambda name: (receiver[name] == "earth", name))
     queues: dict[str, deque[Parcel]] = {name: deque() for name in order}
-    held_mbit = dict.fromkeys(order, 0.0)
-    coming = {name: deque(sorted(taken[name], key=lambda p: p.taken_min)) for name in order}
-    down = []
+    queued_mbit = dict.fromkeys(order, 0.0)
+    arriving = {name: deque(sorted(taken[name], key=lambda p: p.taken_min)) for name in order}
+    at_earth = []
 
     def put(name: str, parcel: Parcel) -> None:
         queues[name].append(parcel)
-        held_mbit[name] += parcel.mbit
+        queued_mbit[name] += parcel.mbit
 
     def send(name: str, mbit: float, minute: int) -> None:
-        for parcel in _taken_out(queues[name], mbit):
-            held_mbit[name] -= parcel.mbit
+        for parcel in _removed(queues[name], mbit):
+            queued_mbit[name] -= parcel.mbit
             if receiver[name] != "earth":
                 put(receiver[name], parcel)
             elif parcel.label:
-                down.append((parcel, minute))
+                at_earth.append((parcel, minute))
 
     for minute in range(max(map(len, sent_mbit.values()), default=0)):
         for name in order if stored_mbit else ():
-            surplus = held_mbit[name] - float(stored_mbit[name][minute])
+            surplus = queued_mbit[name] - float(stored_mbit[name][minute])
             if surplus > ROUNDING_MBIT:
                 send(name, surplus, minute)
             elif surplus < -ROUNDING_MBIT:
                 queues[name].appendleft(Parcel("", minute, -surplus))
-                held_mbit[name] -= surplus
+                queued_mbit[name] -= surplus
         for name in order:
-            while coming[name] and coming[name][0].taken_min <= minute:
-                put(name, coming[name].popleft())
+            while arriving[name] and arriving[name][0].taken_min <= minute:
+                put(name, arriving[name].popleft())
         for name in order:
             send(name, float(sent_mbit[name][minute]), minute)
-    return down
+    return at_earth
 
 
-def _taken_out(queue: deque[Parcel], mbit: float) -> list[Parcel]:
-    """The first `mbit` of a queue, which loses them."""
+def _removed(queue: deque[Parcel], mbit: float) -> list[Parcel]:
+    """The first `mbit` of a queue, removed from it."""
     out = []
     while mbit > DUST_MBIT and queue:
         first = queue.popleft()
@@ -103,17 +102,16 @@ def _taken_out(queue: deque[Parcel], mbit: float) -> list[Parcel]:
     return out
 
 
-def latency_table(scenario: Scenario, timeline: pd.DataFrame, verdict: Verdict) -> pd.DataFrame:
-    """Per instrument with data, from taken to received: columns as in `LATENCY_COLUMNS`.
+def latency_table(plan: Plan) -> pd.DataFrame:
+    """Latency of each instrument's data, from taken to received: columns `LATENCY_COLUMNS`.
 
-    `timeline` is the one that gave `verdict`. `median_h` is that of the data, not of the
-    slots; `aboard_mbit` is still stored when the span ends. What telemetry found gone from a
-    store counts as received by then. Times are to the minute; the light time of 1.3 s is
-    left out.
+    `median_h` is that of the data, not of the slots; `still_stored_mbit` is what is left when
+    the span ends. Data that telemetry found gone from a store count as received by then.
+    Times are to the minute, without the light time of 1.3 s.
     """
-    tables = verdict.resources
-    taken = _parcels(scenario, timeline, len(next(iter(tables.values()))))
-    down = received(
+    scenario, tables = plan.environment.scenario, plan.verdict.resources
+    taken = _parcels(scenario, plan.timeline, len(next(iter(tables.values()))))
+    at_earth = received(
         taken,
         {name: table["sent_mbit"].to_numpy() for name, table in tables.items()},
         {p.name: p.radio.to for p in scenario.platform},
@@ -125,13 +123,17 @@ def latency_table(scenario: Scenario, timeline: pd.DataFrame, verdict: Verdict) 
         own = [p for parcels in taken.values() for p in parcels if p.label == instrument.name]
         if not own:
             continue
-        arrived = [(minute - p.taken_min, p) for p, minute in down if p.label == instrument.name]
+        arrived = [
+            (minute - parcel.taken_min, parcel)
+            for parcel, minute in at_earth
+            if parcel.label == instrument.name
+        ]
         all_mbit, got_mbit = (sum(p.mbit for p in some) for some in (own, [p for _, p in arrived]))
         row = {
             "instrument": instrument.name,
             "taken_mbit": all_mbit,
             "received_mbit": got_mbit,
-            "aboard_mbit": max(all_mbit - got_mbit, 0.0),
+            "still_stored_mbit": max(all_mbit - got_mbit, 0.0),
         }
         if arrived:
             arrived.sort(key=lambda pair: (pair[0], pair[1].taken_min))
@@ -150,9 +152,9 @@ def latency_table(scenario: Scenario, timeline: pd.DataFrame, verdict: Verdict) 
 
 
 def _parcels(scenario: Scenario, timeline: pd.DataFrame, minutes: int) -> dict[str, list[Parcel]]:
-    """What every platform takes, one parcel a minute of a run after its warm-up.
+    """Data taken on every platform, one parcel per minute of a run after its warm-up.
 
-    A run that failed yields nothing, one that was shortened nothing after its end.
+    A failed run takes no data, a shortened one none after its end.
     """
     activities = {a.name: a for a in scenario.activity}
     taken = {p.name: [] for p in scenario.platform}

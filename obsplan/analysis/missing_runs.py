@@ -1,65 +1,61 @@
-"""Which runs that were wanted are in, and where those missing might have stood, for the eye."""
-
-from collections.abc import Mapping
-from datetime import datetime
+"""Which requested runs are scheduled, and where a picture marks those that are missing."""
 
 import numpy as np
 import pandas as pd
 
 from obsplan.common.intervals import intersect, subtract, union
-from obsplan.environment.model import Environment
 from obsplan.inputs.hardware import Instrument, Platform
 from obsplan.inputs.scenario import Activity, Scenario
+from obsplan.planning.plan import Plan
 from obsplan.planning.problem.start_windows import windows
 
 ROUNDING_H = 1e-9
 
 
-def runs_in(scenario: Scenario, timeline: pd.DataFrame, unplaced: pd.DataFrame) -> dict[str, int]:
-    """Per activity, how many of the runs wanted are in: its slots, or what `unplaced` says.
+def scheduled_runs(plan: Plan) -> dict[str, int]:
+    """How many requested runs of each activity are scheduled.
 
-    A slot that failed, or whose instrument is out, is in the timeline and not in here.
+    Its slots, or what `plan.unplaced` says: a slot that failed, or whose instrument is out
+    of service, is in the timeline but does not count.
     """
-    slots = timeline["activity"].value_counts()
-    placed = {a.name: min(int(slots.get(a.name, 0)), a.count) for a in scenario.activity}
-    return placed | {row.activity: int(row.placed) for row in unplaced.itertuples(index=False)}
+    slots = plan.timeline["activity"].value_counts()
+    activities = plan.environment.scenario.activity
+    scheduled = {a.name: min(int(slots.get(a.name, 0)), a.count) for a in activities}
+    unplaced = plan.unplaced.itertuples(index=False)
+    return scheduled | {row.activity: int(row.placed) for row in unplaced}
 
 
-def told_missing(missing: int, marks: int) -> str:
-    """How many runs are missing; where windows lack room, those with a mark and the rest."""
+def missing_text(missing: int, marks: int) -> str:
+    """How many runs are missing; if not all could be marked: with a mark + without."""
     return f"{missing}" if marks >= missing else f"{marks} + {missing - marks}"
 
 
-def missing_places(
-    environment: Environment,
-    timeline: pd.DataFrame,
-    placed: Mapping[str, int],
-    now_utc: datetime | None = None,
-) -> dict[str, np.ndarray]:
-    """Per activity, one place (start, end) for every missing run, in hours of the span.
+def missing_places(plan: Plan) -> dict[str, np.ndarray]:
+    """Per activity, a place (start, end) to mark every missing run, in hours of the span.
 
-    `timeline` has `activity`, `start_utc` and `end_utc`; `placed` says how many runs are in
-    (see `runs_in`). Places lie in the activity's windows, from `now_utc` on, and never on its
-    own slots or on one another, spread over what there is: first where
-    instrument and platform are free, its gap is kept and what it waits for is over; where
-    that is not enough, also beside slots of others; then also inside its gap, at
-    last even before what must come first. There are fewer than missing runs only where the
-    windows hold no more. Power, data and quiet are
-    not asked about: a place is where a run was wanted, not where one would fit.
+    Places lie in the activity's windows, from `plan.now_utc` on, never on its own slots or on
+    each other, and are spread over the room there is: first where instrument and platform
+    are free, the gap is kept and prerequisites are over; if that is not enough, also beside
+    slots of others; then also within the gap; finally even before prerequisites. There are
+    fewer places than missing runs only if the windows have no more room. Power, data and
+    quiet are ignored: a place is where a run was requested, not where it would fit.
     """
-    scenario = environment.scenario
+    environment, timeline = plan.environment, plan.timeline
+    scenario, scheduled = environment.scenario, scheduled_runs(plan)
     step_h = scenario.span.step_min / 60
     start_utc = pd.Timestamp(scenario.span.start_utc)
     slots = pd.DataFrame({"activity": timeline["activity"]})
     for bound in ("start", "end"):
         since = pd.to_datetime(timeline[f"{bound}_utc"], utc=True) - start_utc
         slots[bound] = (since / pd.Timedelta(hours=1)).astype(float)
-    now_h = 0.0 if now_utc is None else (now_utc - start_utc) / pd.Timedelta(hours=1)
+    now_h = 0.0
+    if plan.now_utc is not None:
+        now_h = (plan.now_utc - start_utc) / pd.Timedelta(hours=1)
     places = {}
     for activity in scenario.activity:
         open_h = windows(environment, activity) * step_h
         open_h = intersect(open_h, np.array([[now_h, np.inf]]))
-        missing = activity.count - placed[activity.name]
+        missing = activity.count - scheduled[activity.name]
         places[activity.name] = _places(scenario, activity, open_h, slots, missing)
     return places
 
@@ -73,7 +69,7 @@ def _places(
 ) -> np.ndarray:
     own_h = _of(slots, slots["activity"] == activity.name)
     gap_h, long_h = activity.gap_min / 60, scenario.slot_min(activity) / 60
-    busy_h = _of(slots, slots["activity"].isin(_kin(scenario, activity)))
+    busy_h = _of(slots, slots["activity"].isin(_sharing_a_device(scenario, activity)))
     early_h = _too_early(activity, slots)
     found = np.zeros((0, 2))
     for others_h, apart_h in (
@@ -87,8 +83,8 @@ def _places(
         kept_h = np.concatenate([own_h, found]) + np.array([-apart_h, apart_h])
         free_h = subtract(open_h, union(np.concatenate([others_h, kept_h])))
         fitting = _filled(free_h, long_h, apart_h)
-        wanted = min(missing - len(found), len(fitting))
-        chosen = np.round(np.linspace(0, len(fitting) - 1, wanted)).astype(int)
+        more = min(missing - len(found), len(fitting))
+        chosen = np.round(np.linspace(0, len(fitting) - 1, more)).astype(int)
         found = np.concatenate([found, fitting[chosen]])
     return found[np.argsort(found[:, 0])]
 
@@ -97,23 +93,25 @@ def _of(slots: pd.DataFrame, which: pd.Series) -> np.ndarray:
     return slots.loc[which, ["start", "end"]].to_numpy(dtype=float)
 
 
-def _kin(scenario: Scenario, activity: Activity) -> set[str]:
-    """Activities that may not run beside this one, because a device does one thing at a time."""
-    home = scenario.platform_of(activity)
+def _sharing_a_device(scenario: Scenario, activity: Activity) -> set[str]:
+    """Activities that cannot run at the same time, since a device does one thing at a time."""
+    instrument, platform = activity.instrument, scenario.platform_of(activity)
+    by_instrument = _one_at_a_time(scenario.instrument, instrument)
+    by_platform = _one_at_a_time(scenario.platform, platform)
     return {
         a.name
         for a in scenario.activity
-        if (a.instrument == activity.instrument and _alone(scenario.instrument, a.instrument))
-        or (scenario.platform_of(a) == home and _alone(scenario.platform, home))
+        if (by_instrument and a.instrument == instrument)
+        or (by_platform and scenario.platform_of(a) == platform)
     }
 
 
-def _alone(things: tuple[Platform | Instrument, ...], name: str) -> bool:
+def _one_at_a_time(things: tuple[Platform | Instrument, ...], name: str) -> bool:
     return next(thing.one_at_a_time for thing in things if thing.name == name)
 
 
 def _too_early(activity: Activity, slots: pd.DataFrame) -> np.ndarray:
-    """The time before which something that must come first is not over."""
+    """The times (k, 2) at which a prerequisite is not over yet."""
     ends_h = [
         slots.loc[slots["activity"] == after.activity, "end"].min() + after.settle_min / 60
         for after in activity.after
@@ -123,7 +121,7 @@ def _too_early(activity: Activity, slots: pd.DataFrame) -> np.ndarray:
 
 
 def _filled(free_h: np.ndarray, long_h: float, gap_h: float) -> np.ndarray:
-    """As many places as stretches hold, each as early as it can be."""
+    """As many places as the free windows hold, each as early as possible."""
     places, earliest_h = [], 0.0
     for start_h, end_h in free_h:
         start_h = max(start_h, earliest_h)

@@ -111,10 +111,10 @@ def _with_outcomes(slots, state, since_utc, path: Path):
 
 def _echo_too_late(environment, slots, since_utc) -> None:
     """A note on slots that no contact from now on can command in time."""
-    from obsplan.analysis.command_deadlines import past_changing
+    from obsplan.analysis.command_deadlines import beyond_command
 
     ahead = slots[(slots["state"] == "planned") & (slots["start_utc"] > since_utc)]
-    if loaded := sorted(past_changing(environment, ahead, since_utc)):
+    if loaded := sorted(beyond_command(environment, ahead, since_utc)):
         click.echo(
             f"note: no contact after {since_utc:%Y-%m-%dT%H:%MZ} can command these slots in "
             f"time, so they must already be loaded: {', '.join(loaded)}",

@@ -6,7 +6,7 @@ from itertools import count
 import numpy as np
 import pandas as pd
 
-from obsplan.analysis.command_deadlines import past_changing
+from obsplan.analysis.command_deadlines import beyond_command
 from obsplan.checking.slots import FACTS, stamp
 from obsplan.common.errors import StateError
 from obsplan.common.instants import MINUTE
@@ -79,7 +79,7 @@ def stays(
     first_utc = scenario.span.start_utc + first_step(scenario, now_utc) * timedelta(
         minutes=scenario.span.step_min
     )
-    aboard = past_changing(environment, runs, first_utc)
+    aboard = beyond_command(environment, runs, first_utc)
     taken = {*slots["slot"], *ran["slot"]}
     fresh = (name for k in count(1) if (name := f"unplanned{k}") not in taken)
     rows, open_ = [], []

@@ -9,7 +9,7 @@ from tempfile import TemporaryDirectory
 
 import pandas as pd
 
-from obsplan.analysis.missing_runs import runs_in
+from obsplan.analysis.missing_runs import scheduled_runs
 from obsplan.environment.model import Environment
 from obsplan.planning import plan as planning
 from obsplan.planning.plan import Plan
@@ -22,7 +22,7 @@ class ShownPlan(Plan):
 
     def _repr_html_(self) -> str:
         scenario = self.environment.scenario
-        placed = runs_in(scenario, self.timeline, self.unplaced)
+        placed = scheduled_runs(self)
         worth = self.timeline.groupby("activity")["value"].sum()
         runs = pd.DataFrame(
             [(a.name, a.count, placed[a.name], worth.get(a.name, 0.0)) for a in scenario.activity],

@@ -13,8 +13,8 @@ import icalendar
 import pandas as pd
 
 import obsplan
-from obsplan.analysis.command_deadlines import asks_uplink, uplink_deadlines
-from obsplan.analysis.missing_runs import runs_in
+from obsplan.analysis.command_deadlines import has_uplink_lead, uplink_deadlines
+from obsplan.analysis.missing_runs import scheduled_runs
 from obsplan.checking.check import resources_table
 from obsplan.common.atomic_write import write_directory
 from obsplan.common.caution import CAUTION
@@ -58,7 +58,7 @@ def sky_table(environment: Environment) -> pd.DataFrame:
 
 def _deadlines(results: Results) -> pd.DataFrame | None:
     plan = results.plan
-    if not asks_uplink(plan.environment.scenario):
+    if not has_uplink_lead(plan.environment.scenario):
         return None
     return uplink_deadlines(plan.environment, plan.timeline, plan.now_utc)
 
@@ -267,7 +267,7 @@ def summary_of(plan: Plan) -> dict:
     """What a machine reads first: versions, hashes, value, bound, gap, margins, counts."""
     environment = plan.environment
     scenario = environment.scenario
-    placed = runs_in(scenario, plan.timeline, plan.unplaced)
+    placed = scheduled_runs(plan)
     return {
         "obsplan": obsplan.__version__,
         "title": scenario.title,

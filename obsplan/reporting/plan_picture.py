@@ -2,7 +2,7 @@
 
 from dataclasses import dataclass
 
-from obsplan.analysis.missing_runs import missing_places, runs_in
+from obsplan.analysis.missing_runs import missing_places, scheduled_runs
 from obsplan.planning.plan import Plan
 from obsplan.planning.problem.start_windows import windows_table
 from obsplan.reporting.hours import Windows, span_windows
@@ -12,7 +12,7 @@ from obsplan.reporting.hours import Windows, span_windows
 class PlanPicture:
     """A plan, and by name of the activity what is drawn besides its slots.
 
-    placed: runs scheduled (see `runs_in`). windows: permitted windows. missing: a place for
+    placed: runs scheduled (see `scheduled_runs`). windows: permitted windows. missing: a place for
     each missing run (see `missing_places`).
     """
 
@@ -33,7 +33,7 @@ def plan_picture(plan: Plan) -> PlanPicture:
     """What a picture of `plan` shows."""
     environment = plan.environment
     scenario = environment.scenario
-    placed = runs_in(scenario, plan.timeline, plan.unplaced)
+    placed = scheduled_runs(plan)
     rows = windows_table(environment)
     windows = {}
     for activity in scenario.activity:
@@ -43,5 +43,5 @@ def plan_picture(plan: Plan) -> PlanPicture:
         plan,
         placed,
         windows,
-        missing_places(environment, plan.timeline, placed, plan.now_utc),
+        missing_places(plan),
     )

@@ -8,9 +8,9 @@ from hypothesis import strategies as st
 from tools.small import START, platform, scenario_table, slots, world
 
 from obsplan.analysis.command_deadlines import (
-    ABOARD,
     DEADLINE_COLUMNS,
-    asks_uplink,
+    LOADED_BEFORE,
+    has_uplink_lead,
     uplink_deadlines,
 )
 from obsplan.checking.check import check_timeline
@@ -73,7 +73,7 @@ def test_slots_of_a_relayed_platform_are_commanded_through_its_receiver():
 
 def test_an_activity_may_ask_a_lead_of_its_own_and_one_without_any_has_no_deadline():
     scene = scene_with(None, {"name": "sweep"}, {"name": "arm", "lead_min": 120})
-    assert asks_uplink(scene) and not asks_uplink(scene_with(None))
+    assert has_uplink_lead(scene) and not has_uplink_lead(scene_with(None))
     table = uplink_deadlines(world(scene), slots(("sweep", 300), ("arm", 300)))
     assert list(table["activity"]) == ["arm"] and list(table["lead_min"]) == [120]
     assert table.loc[0, "deadline_utc"] == at(180) - LIGHT
@@ -85,7 +85,7 @@ def test_what_is_loaded_before_the_span_needs_no_contact():
     silent = world(scene, in_contact=DAY >= 600)
     assert check_timeline(silent, slots(("sweep", 0), ("sweep", 105), ("sweep", 645))).is_valid
     table = uplink_deadlines(silent, slots(("sweep", 0)))
-    assert table.loc[0, "station"] == ABOARD and table.loc[0, "deadline_utc"] is pd.NaT
+    assert table.loc[0, "station"] == LOADED_BEFORE and table.loc[0, "deadline_utc"] is pd.NaT
     assert not check_timeline(silent, slots(("sweep", 120))).is_valid
 
 
@@ -148,7 +148,7 @@ def test_rule_windows_and_table_agree(lead, loaded, turns):
     found = check_timeline(place, rows).violations
     late = set(found.loc[found["rule"] == "uplink", "slots"])
     by_table = uplink_deadlines(place, rows)
-    unreachable = by_table["deadline_utc"].isna() & (by_table["station"] != ABOARD)
+    unreachable = by_table["deadline_utc"].isna() & (by_table["station"] != LOADED_BEFORE)
     permitted = start_mask(place, scene.activity[0])
     by_windows = {f"s{k}" for k, m in enumerate(starts, start=1) if not permitted[m // 15]}
     assert late == set(by_table.loc[unreachable, "slot"]) == by_windows

@@ -6,10 +6,10 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 from tools.page import made
+from tools.plans import plan_of
 from tools.small import START, cases, platform, scenario, slots, world
 
 from obsplan.analysis.data_latency import Parcel, latency_table, received
-from obsplan.checking.check import check_timeline
 from obsplan.environment.model import Reading
 from obsplan.planning.problem.from_scenario import build_problem
 from obsplan.planning.problem.timeline_table import plan_slots
@@ -68,7 +68,7 @@ def test_failed_runs_yield_nothing_and_shortened_ones_nothing_after_their_end():
         state=["failed", "shortened", "planned"],
     )
     around = world(scene, rate_kbps=0.0)
-    (row,) = latency_table(scene, rows, check_timeline(around, rows)).itertuples()
+    (row,) = latency_table(plan_of(around, rows)).itertuples()
     assert (row.taken_mbit, row.received_mbit) == (pytest.approx(80), 0)
 
 
@@ -77,8 +77,8 @@ def test_latency_follows_a_store_that_telemetry_reset():
     around = world(scene, rate_kbps=0.0)
     around.readings["lander"] = Reading(180, None, 10.0)
     rows = slots(("sweep", 0))
-    (row,) = latency_table(scene, rows, check_timeline(around, rows)).itertuples()
-    assert (row.received_mbit, row.aboard_mbit) == (pytest.approx(20), pytest.approx(10))
+    (row,) = latency_table(plan_of(around, rows)).itertuples()
+    assert (row.received_mbit, row.still_stored_mbit) == (pytest.approx(20), pytest.approx(10))
     # The newest third is aboard; the oldest waited from the first minute to the reading.
     assert (row.longest_h, row.longest_taken_utc) == (3.0, START)
 
@@ -105,15 +105,15 @@ def test_what_arrives_is_what_the_replay_sent_and_the_rest_is_aboard(case):
     except LookupError:
         return
     timeline = plan_slots(scene, booking)
-    verdict = check_timeline(around, timeline)
-    latency = latency_table(scene, timeline, verdict)
+    plan = plan_of(around, timeline)
+    latency, verdict = latency_table(plan), plan.verdict
     direct = [p.name for p in scene.platform if p.radio.to == "earth"]
     down_mbit = sum(verdict.resources[name]["sent_mbit"].sum() for name in direct)
     began_mbit = sum(p.store.start_mbit for p in scene.platform)
     got_mbit = latency["received_mbit"].sum()
     # Rounding of sums over a few hundred minutes.
     assert down_mbit - began_mbit - 1e-6 <= got_mbit <= down_mbit + 1e-6
-    kept_mbit = latency["taken_mbit"] - latency["received_mbit"] - latency["aboard_mbit"]
+    kept_mbit = latency["taken_mbit"] - latency["received_mbit"] - latency["still_stored_mbit"]
     assert (kept_mbit.abs() < 1e-6).all()
 
 
@@ -127,11 +127,10 @@ def test_table_tells_median_longest_and_what_stays_aboard():
     rate[120:210] = 1000 / 60
     around = world(scene, lander_rate_kbps=rate)
     timeline = slots(("sweep", 0), ("sweep", 60))
-    verdict = check_timeline(around, timeline)
-    (row,) = latency_table(scene, timeline, verdict).itertuples()
+    (row,) = latency_table(plan_of(around, timeline)).itertuples()
     assert row.taken_mbit == pytest.approx(120)
     assert row.received_mbit == pytest.approx(90)
-    assert row.aboard_mbit == pytest.approx(30)
+    assert row.still_stored_mbit == pytest.approx(30)
     # Each minute's Mbit waits the same two hours.
     assert (row.median_h, row.longest_h) == (2.0, 2.0)
     assert row.longest_taken_utc == START + pd.Timedelta(minutes=89)
@@ -141,6 +140,6 @@ def test_instruments_without_data_have_no_row():
     plan = made()
     scene = plan.environment.scenario
 
-    latency = latency_table(scene, plan.timeline, plan.verdict)
+    latency = latency_table(plan)
     with_data = {a.instrument for a in scene.activity if a.data_mbit}
     assert set(latency["instrument"]) <= with_data

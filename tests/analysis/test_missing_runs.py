@@ -4,19 +4,19 @@ import numpy as np
 import pandas as pd
 import pytest
 from hypothesis import given
+from tools.plans import plan_of
 from tools.small import START, cases, scenario, slots, world
 
-from obsplan.analysis.missing_runs import missing_places, runs_in, told_missing
+from obsplan.analysis.missing_runs import missing_places, missing_text, scheduled_runs
 from obsplan.planning.problem.from_scenario import build_problem
 from obsplan.planning.problem.start_windows import windows
 from obsplan.planning.problem.timeline_table import plan_slots
 from obsplan.planning.search.first_plan import quick_plan
 
 
-def places_of(scene, around, table, now_h=None):
-    placed = runs_in(scene, table, pd.DataFrame(columns=["activity", "placed"]))
+def places_of(around, table, now_h=None):
     now_utc = None if now_h is None else START + pd.Timedelta(hours=now_h)
-    return missing_places(around, table, placed, now_utc)
+    return missing_places(plan_of(around, table, now_utc=now_utc))
 
 
 def timeline(scene, *rows):
@@ -35,7 +35,7 @@ def test_marks_add_up_to_what_is_missing_and_keep_to_their_windows(case):
     except LookupError:
         return
     table = plan_slots(scene, booking)
-    places = places_of(scene, around, table)
+    places = places_of(around, table)
     for activity in scene.activity:
         own = table[table["activity"] == activity.name]
         marks, long_h = places[activity.name], scene.slot_min(activity) / 60
@@ -52,7 +52,7 @@ def test_marks_add_up_to_what_is_missing_and_keep_to_their_windows(case):
 
 def test_marks_spread_over_the_free_places():
     scene = scenario({"name": "sweep", "count": 4}, hours=12)
-    places = places_of(scene, world(scene), timeline(scene, ("sweep", 0)))["sweep"]
+    places = places_of(world(scene), timeline(scene, ("sweep", 0)))["sweep"]
     assert places[0].tolist() == [1, 2] and places[-1].tolist() == [11, 12]
     assert len(places) == 3
 
@@ -66,43 +66,43 @@ def test_free_places_come_before_those_beside_other_slots():
         instruments=[device],
         hours=6,
     )
-    places = places_of(scene, world(scene), timeline(scene, ("b", 0), ("a", 240)))
+    places = places_of(world(scene), timeline(scene, ("b", 0), ("a", 240)))
     assert places["a"].tolist() == [[5, 6]]
     full = scene.model_copy(
         update={"activity": (scene.activity[0].model_copy(update={"count": 4}), scene.activity[1])}
     )
-    places = places_of(full, world(full), timeline(scene, ("b", 0), ("a", 240)))
+    places = places_of(world(full), timeline(scene, ("b", 0), ("a", 240)))
     assert len(places["a"]) == 3  # beside b, too
 
 
 def test_marks_keep_the_gap_while_there_is_room_and_then_do_without():
     scene = scenario({"name": "sweep", "count": 3, "gap_min": 120}, hours=6)
-    places = places_of(scene, world(scene), timeline(scene, ("sweep", 0)))["sweep"]
+    places = places_of(world(scene), timeline(scene, ("sweep", 0)))["sweep"]
     assert [3, 4] in places.tolist()
     assert len(places) == 2
 
 
 def test_where_the_windows_hold_no_more_there_are_fewer_marks():
     scene = scenario({"name": "sweep", "count": 9}, hours=3)
-    assert len(places_of(scene, world(scene), timeline(scene))["sweep"]) == 3
-    assert told_missing(9, 3) == "3 + 6" and told_missing(3, 3) == "3"
+    assert len(places_of(world(scene), timeline(scene))["sweep"]) == 3
+    assert missing_text(9, 3) == "3 + 6" and missing_text(3, 3) == "3"
 
 
 def test_a_hand_edited_timeline_with_too_many_runs_has_no_marks():
     scene = scenario({"name": "sweep"}, hours=6)
     table = timeline(scene, ("sweep", 0), ("sweep", 120))
-    assert len(places_of(scene, world(scene), table)["sweep"]) == 0
+    assert len(places_of(world(scene), table)["sweep"]) == 0
 
 
 def test_nothing_is_missing_before_now():
     scene = scenario({"name": "sweep", "count": 4}, hours=12)
-    places = places_of(scene, world(scene), timeline(scene, ("sweep", 0)), now_h=6.5)["sweep"]
+    places = places_of(world(scene), timeline(scene, ("sweep", 0)), now_h=6.5)["sweep"]
     assert len(places) == 3 and places.min() == 6.5
 
 
 def test_a_run_that_failed_is_missing_too():
     scene = scenario({"name": "sweep", "count": 3}, hours=12)
     table = timeline(scene, ("sweep", 0), ("sweep", 120))
-    unplaced = pd.DataFrame([("sweep", 1)], columns=["activity", "placed"])
-    placed = runs_in(scene, table, unplaced)
-    assert len(missing_places(world(scene), table, placed)["sweep"]) == 2
+    plan = plan_of(world(scene), table, {"sweep": 1})
+    assert scheduled_runs(plan) == {"sweep": 1}
+    assert len(missing_places(plan)["sweep"]) == 2

@@ -12,7 +12,7 @@ from hypothesis import assume, given, settings
 from hypothesis import strategies as st
 from tools.small import START, cases, scenario, world
 
-from obsplan.analysis.command_deadlines import past_changing
+from obsplan.analysis.command_deadlines import beyond_command
 from obsplan.analysis.start_leeway import leeway_table
 from obsplan.checking.check import check_timeline
 from obsplan.cli.main import main
@@ -117,7 +117,7 @@ def test_every_replan_holds_and_leaves_alone_what_stays(case, data):
         assert after.loc[slot.slot, "start_utc"] == slot.start_utc
         assert after.loc[slot.slot, "end_utc"] == slot.end_utc
     new = one.plan.timeline[one.plan.timeline["state"] == "planned"]
-    assert not past_changing(environment, new, now.to_pydatetime())
+    assert not beyond_command(environment, new, now.to_pydatetime())
     frozen = old[own & (old["start_utc"] < now + freeze)]
     assert set(frozen["slot"]) <= set(firm["slot"])
     prices = one.price_list
@@ -268,7 +268,7 @@ def test_a_step_that_ran_is_no_next_decision():
     offered = world(scene)
     rows = timeline(("s1", "level", 0, 60, "planned"), ("s2", "lift", 300, 360, "planned"))
     made = again(scene, offered, rows, 2, ran=ran(("s1", "level", 0, 60, "done")))
-    assert leeway_table(offered, made.plan.timeline)["activity"].tolist() == ["lift"]
+    assert leeway_table(made.plan)["activity"].tolist() == ["lift"]
 
 
 def test_a_shortened_run_is_worth_its_share_and_takes_a_place():

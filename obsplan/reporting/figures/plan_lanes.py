@@ -9,7 +9,7 @@ from matplotlib.lines import Line2D
 from matplotlib.patches import Rectangle
 from matplotlib.transforms import blended_transform_factory
 
-from obsplan.analysis.missing_runs import told_missing
+from obsplan.analysis.missing_runs import missing_text
 from obsplan.common import intervals
 from obsplan.environment.model import Environment
 from obsplan.inputs.scenario import Activity, Scenario
@@ -181,7 +181,7 @@ def _reason(picture: PlanPicture, lane: Lane, missing: int) -> str:
     unplaced = picture.plan.unplaced
     if missing <= 0 or unplaced.empty:
         return ""
-    many = told_missing(missing, len(picture.missing[lane.name]))
+    many = missing_text(missing, len(picture.missing[lane.name]))
     rows = unplaced[unplaced["activity"] == lane.name]
     reason = rows["reason"].iloc[0].split(": ")[0] if len(rows) else ""
     # Whose energy or store it is, the lane's own platform says.

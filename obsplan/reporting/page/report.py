@@ -5,9 +5,9 @@ It needs no network and no other file, and is the same bytes for the same plan.
 
 import pandas as pd
 
-from obsplan.analysis.command_deadlines import ABOARD, asks_uplink, uplink_deadlines
+from obsplan.analysis.command_deadlines import LOADED_BEFORE, has_uplink_lead, uplink_deadlines
 from obsplan.analysis.data_latency import latency_table
-from obsplan.analysis.missing_runs import runs_in
+from obsplan.analysis.missing_runs import scheduled_runs
 from obsplan.analysis.start_leeway import leeway_table
 from obsplan.common.text import number_text, proven, raised
 from obsplan.inputs.hardware import Platform
@@ -57,9 +57,9 @@ def report_page(plan: Plan) -> str:
     environment = plan.environment
     scenario = environment.scenario
     deadlines = None
-    if asks_uplink(scenario):
+    if has_uplink_lead(scenario):
         deadlines = uplink_deadlines(environment, plan.timeline, plan.now_utc)
-    leeway = leeway_table(environment, plan.timeline)
+    leeway = leeway_table(plan)
     margins, in_time = _ranked(plan)
     inside = {
         "picture": [picture(plan)],
@@ -69,7 +69,7 @@ def report_page(plan: Plan) -> str:
         "decisions": [*_deadlines(deadlines), *_leeway(leeway)],
         "activities": [activity_part(plan, a) for a in scenario.activity],
         "contacts": contacts_part(environment.contacts),
-        "latency": latency_part(latency_table(scenario, plan.timeline, plan.verdict)),
+        "latency": latency_part(latency_table(plan)),
         "assumptions": assumptions_part(environment),
         "caution": caution_part(scenario),
     }
@@ -101,7 +101,7 @@ def _headline(
     plan: Plan, margins: list[tuple], deadlines: pd.DataFrame | None, leeway: pd.DataFrame
 ) -> Html:
     scenario = plan.environment.scenario
-    placed = sum(runs_in(scenario, plan.timeline, plan.unplaced).values())
+    placed = sum(scheduled_runs(plan).values())
     wanted = sum(a.count for a in scenario.activity)
     site, span = scenario.site, scenario.span
     place = (
@@ -293,8 +293,8 @@ def _deadlines(deadlines: pd.DataFrame | None) -> list[Html]:
             )
         ]
     due = deadlines.dropna(subset="deadline_utc")
-    aboard = int((deadlines["station"] == ABOARD).sum())
-    lost = deadlines[deadlines["deadline_utc"].isna() & (deadlines["station"] != ABOARD)]
+    aboard = int((deadlines["station"] == LOADED_BEFORE).sum())
+    lost = deadlines[deadlines["deadline_utc"].isna() & (deadlines["station"] != LOADED_BEFORE)]
     heads = [
         "send command by (UTC)",
         "station",
@@ -333,11 +333,12 @@ def _leeway(leeway: pd.DataFrame) -> list[Html]:
         return [paragraph("No one-time step or prerequisite is ahead.")]
     rows = []
     for s in leeway.itertuples(index=False):
-        times = [instant(t) for t in (s.earliest_utc, s.start_utc, s.latest_utc, s.last_utc)]
+        limits = (s.earliest_utc, s.start_utc, s.latest_utc, s.latest_if_others_move_utc)
+        times = [instant(t) for t in limits]
         if pd.isna(s.start_utc):
             times[1] = "not placed"
         spare = "" if pd.isna(s.latest_utc) else lasting(s.latest_utc - s.start_utc)
-        rows.append((s.activity, s.slot, *times, spare, s.held_by, s.waiting))
+        rows.append((s.activity, s.slot, *times, spare, s.limited_by, s.dependants))
     return [
         paragraph(
             "One-time steps, and the first run of what other runs wait for. The latest start "

@@ -3,7 +3,7 @@
 import pandas as pd
 
 import obsplan
-from obsplan.analysis.missing_runs import runs_in
+from obsplan.analysis.missing_runs import scheduled_runs
 from obsplan.common.caution import CAUTION
 from obsplan.environment.model import Environment
 from obsplan.inputs.conditions import QUANTITIES
@@ -26,7 +26,7 @@ def activity_part(plan: Plan, activity: Activity) -> Html:
     """Runs and coverage bins of an activity, folded under its sums."""
     environment = plan.environment
     own = plan.timeline[plan.timeline["activity"] == activity.name]
-    placed = runs_in(environment.scenario, plan.timeline, plan.unplaced)[activity.name]
+    placed = scheduled_runs(plan)[activity.name]
     bins = _bins(environment, activity, own)
     filled = sum(1 for _, runs, _ in bins if runs)
     cover = f", {filled} of {len(bins)} coverage bins filled" if bins else ""
@@ -176,7 +176,7 @@ def latency_part(latency: pd.DataFrame) -> list[Html]:
             r.instrument,
             f"{r.taken_mbit:,.1f}",
             f"{r.received_mbit:,.1f}",
-            f"{r.aboard_mbit:,.1f}",
+            f"{r.still_stored_mbit:,.1f}",
             _hours(r.median_h),
             _hours(r.longest_h),
             instant(r.longest_taken_utc),

@@ -9,7 +9,7 @@ from typing import TextIO
 
 import pandas as pd
 
-from obsplan.analysis.missing_runs import runs_in
+from obsplan.analysis.missing_runs import scheduled_runs
 from obsplan.common.caution import CAUTION
 from obsplan.planning.plan import Plan
 from obsplan.planning.reasons.audit import Severity
@@ -57,7 +57,7 @@ def progress(stream: TextIO, clock: Callable[[], float] = time.monotonic) -> Cal
 def plan_lines(plan: Plan, directory: Path, colour: bool = False) -> list[str]:
     """Runs requested and scheduled, value and bound, margins, and where the files are."""
     scenario = plan.environment.scenario
-    placed = runs_in(scenario, plan.timeline, plan.unplaced)
+    placed = scheduled_runs(plan)
     worth = plan.timeline.groupby("activity")["value"].sum()
     rows = [
         (a.name, a.count, placed[a.name], float(worth.get(a.name, 0))) for a in scenario.activity

@@ -7,7 +7,7 @@ import numpy as np
 import pandas as pd
 from tools.pictures import day, hollow, night, picture, words
 
-from obsplan.analysis.missing_runs import missing_places, runs_in, told_missing
+from obsplan.analysis.missing_runs import missing_places, missing_text
 from obsplan.checking.check import check_timeline
 from obsplan.common.caution import CAUTION
 from obsplan.common.text import raised
@@ -68,7 +68,7 @@ def test_broken_slots_are_marked():
 
 def test_every_missing_run_has_a_hollow_mark_and_its_reason():
     plan = day()
-    around, scenario = plan.environment, plan.environment.scenario
+    _around, scenario = plan.environment, plan.environment.scenario
     rows = [
         (a.name, a.count, int((plan.timeline["activity"] == a.name).sum()), 'energy of "rover"', "")
         for a in scenario.activity
@@ -77,11 +77,10 @@ def test_every_missing_run_has_a_hollow_mark_and_its_reason():
     figure = plan_figure(replace(plan, unplaced=unplaced))
     told = words(figure)
     homes = {a.name: scenario.platform_of(a) for a in scenario.activity}
-    placed = runs_in(scenario, plan.timeline, unplaced)
-    places = missing_places(around, plan.timeline, placed)
+    places = missing_places(replace(plan, unplaced=unplaced))
     for row in unplaced.itertuples():
         whose = "" if homes[row.activity] == "rover" else " of rover"
-        many = told_missing(row.requested - row.placed, len(places[row.activity]))
+        many = missing_text(row.requested - row.placed, len(places[row.activity]))
         assert f"{many}: energy{whose}" in told
     assert len(hollow(figure)) == sum(map(len, places.values())) > 0
     assert any(text.startswith("requested, not scheduled") for text in told)

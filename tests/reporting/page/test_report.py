@@ -275,8 +275,8 @@ def test_coverage_bins_are_filled_empty_or_out_of_reach(page):
 
 def test_latency_assumptions_hashes_and_caution_are_told(page):
     plan = made()
-    around, scene = plan.environment, plan.environment.scenario
-    latency = latency_table(scene, plan.timeline, plan.verdict)
+    around, _scene = plan.environment, plan.environment.scenario
+    latency = latency_table(plan)
     received = latency[latency["received_mbit"] > 0]
     assert len(received)
     for row in received.itertuples():

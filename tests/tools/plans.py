@@ -1,0 +1,21 @@
+"""Plans made by hand, for what reads a plan."""
+
+from datetime import datetime
+
+import pandas as pd
+
+from obsplan.checking.check import check_timeline
+from obsplan.environment.model import Environment
+from obsplan.planning.plan import Plan
+
+
+def plan_of(
+    environment: Environment,
+    timeline: pd.DataFrame,
+    placed: dict[str, int] | None = None,
+    now_utc: datetime | None = None,
+) -> Plan:
+    """These slots as a plan, with what the replay says; `placed` runs where some do not count."""
+    unplaced = pd.DataFrame((placed or {}).items(), columns=["activity", "placed"])
+    verdict = check_timeline(environment, timeline)
+    return Plan(environment, timeline, unplaced, verdict, 0.0, 0.0, now_utc=now_utc)
