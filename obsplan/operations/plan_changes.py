@@ -231,9 +231,7 @@ def _why_not(
         return f'its time went to "{rivals[0]}"'
     if amounts[Constraint.ORDER] > TOLERANCE:
         waits = [
-            booking.problem.tasks[j].name
-            for j, settle, met in task.earlier
-            if min(met, twin.met_from(j, settle)) > at
+            booking.problem.tasks[need.task].name for need in task.needs if not twin.met(need)[at]
         ]
         return f'it must wait for "{waits[0]}"'
     if amounts[Constraint.GAP] > TOLERANCE:

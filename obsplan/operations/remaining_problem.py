@@ -85,18 +85,19 @@ def _task(
     own = counted[counted["activity"] == task.name]
     at = (own["start_min"] // step).astype(int)
     places = [task.bins[k] for k in at if 0 <= k < whole.steps and task.bins[k] >= 0]
-    earlier = []
-    for after, (awaited, settle, met_from) in zip(scenario.activity[i].after, task.earlier):
+    needs = []
+    for after, need in zip(scenario.activity[i].after, task.needs):
         ended = counted.loc[counted["activity"] == after.activity, "end_min"]
+        met = need.met.copy()
         if len(ended):
-            met_from = min(met_from, ceil((ended.min() + after.settle_min) / step))
-        earlier.append((awaited, settle, max(met_from, 0)))
+            met[max(0, ceil((ended.min() + after.settle_min) / step)) :] = True
+        needs.append(need._replace(met=met))
     return replace(
         task,
         count=max(0, task.count - len(own)),
         must=max(0, task.must - len(own)),
         starts=task.starts & ~barred,
-        earlier=tuple(earlier),
+        needs=tuple(needs),
         held=task.held + np.bincount(places, minlength=len(task.held)).astype(int),
     )
 

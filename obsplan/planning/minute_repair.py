@@ -281,6 +281,6 @@ def _refilled(replay: Replay, plan: Replayed) -> Replayed:
 def _is_last_awaited(booking: Booking, task: int) -> bool:
     """Whether `task` has a single run, and booked runs of other tasks wait for it."""
     return len(booking.runs[task]) == 1 and any(
-        booking.runs[i] and any(earlier == task for earlier, *_ in other.earlier)
+        booking.runs[i] and any(need.task == task for need in other.needs)
         for i, other in enumerate(booking.problem.tasks)
     )

@@ -118,7 +118,7 @@ def cut(whole: Problem, steps: slice) -> Problem:
         replace(
             task,
             must=0,
-            earlier=(),
+            needs=(),
             bins=task.bins[steps],
             starts=task.starts[steps] & (np.arange(count) + task.length <= count),
         )

@@ -12,7 +12,7 @@ import pytest
 from tools.second_solver import by_cp_sat, by_scipy
 from tools.tiny import level_node
 
-from obsplan.planning.problem.definition import Node, Problem, Task
+from obsplan.planning.problem.definition import Need, Node, Problem, Task, after
 from obsplan.planning.search.exact import best_plan
 from obsplan.planning.solver.bounds import upper_bound
 from obsplan.planning.solver.model import build_model
@@ -28,9 +28,11 @@ def mid_problem(seed: int) -> Problem:
     rng = np.random.default_rng([seed, 2])
     steps = int(rng.integers(60, 101))
     nodes = tuple(_node(rng, steps, k) for k in range(rng.integers(1, 3)))
-    tasks = tuple(_task(rng, steps, len(nodes), k) for k in range(rng.integers(4, 7)))
+    tasks: list[Task] = []
+    for _ in range(rng.integers(4, 7)):
+        tasks.append(_task(rng, steps, len(nodes), tasks))
     pairs = [(i, j) for j in range(len(tasks)) for i in range(j) if rng.random() < 0.4]
-    return Problem(steps, 0.25, tasks, nodes, frozenset(pairs))
+    return Problem(steps, 0.25, tuple(tasks), nodes, frozenset(pairs))
 
 
 def _node(rng: np.random.Generator, steps: int, k: int) -> Node:
@@ -59,11 +61,18 @@ def _node(rng: np.random.Generator, steps: int, k: int) -> Node:
     return node
 
 
-def _task(rng: np.random.Generator, steps: int, nodes: int, k: int) -> Task:
+def _task(rng: np.random.Generator, steps: int, nodes: int, before: list[Task]) -> Task:
     length = int(rng.integers(2, 9))
     load_w = np.full(length, round(rng.uniform(4, 22), 1))
+
+    def needs() -> tuple[Need, ...]:
+        if not before or rng.random() >= 0.2:
+            return ()
+        settle, unmet = int(rng.integers(0, 5)), np.zeros(steps, dtype=bool)
+        return (after(len(before) - 1, before[-1].length, settle, unmet),)
+
     return Task(
-        name=f"t{k}",
+        name=f"t{len(before)}",
         node=int(rng.integers(nodes)),
         length=length,
         load_w=load_w,
@@ -76,7 +85,7 @@ def _task(rng: np.random.Generator, steps: int, nodes: int, k: int) -> Task:
         repeat_worth=float(rng.choice([1.0, 1.0, 0.8])),
         starts=(rng.random(steps) < 0.3) & (np.arange(steps) + length <= steps),
         bins=np.arange(steps) * int(rng.integers(1, 5)) // steps,
-        earlier=((k - 1, int(rng.integers(0, 5)), steps),) if k and rng.random() < 0.2 else (),
+        needs=needs(),
         held=np.zeros(4, int),
         preference=np.zeros(steps),
     )

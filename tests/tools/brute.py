@@ -54,11 +54,11 @@ def _exclusive(problem: Problem, runs) -> bool:
 
 def _ordered(problem: Problem, runs) -> bool:
     for task, starts in zip(problem.tasks, runs):
-        for earlier, settle, met_from in task.earlier:
-            length = problem.tasks[earlier].length
-            ready = min([met_from] + [s + length + settle for s in runs[earlier]])
-            if any(start < ready for start in starts):
-                return False
+        for need in task.needs:
+            for start in starts:
+                others = [s for s in runs[need.task] if need.first <= s - start <= need.last]
+                if not others and not need.met[start]:
+                    return False
     return True
 
 

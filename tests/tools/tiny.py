@@ -3,7 +3,7 @@
 import numpy as np
 from hypothesis import strategies as st
 
-from obsplan.planning.problem.definition import Node, Problem, Task
+from obsplan.planning.problem.definition import Need, Node, Problem, Task, after
 
 STEPS = 24
 
@@ -24,11 +24,16 @@ def task(name, **changes):
         "repeat_worth": 1.0,
         "starts": np.arange(8) + length <= 8,
         "bins": np.zeros(8, dtype=int),
-        "earlier": (),
+        "needs": (),
         "held": np.zeros(1, dtype=int),
         "preference": np.zeros(8),
     }
     return Task(**{"name": name} | rest | changes)
+
+
+def waits(earlier: int, settle: int, met_from: int = 8, steps: int = 8, length: int = 1) -> Need:
+    """The need of a run that waits for one of task `earlier`, met from `met_from` on anyway."""
+    return after(earlier, length, settle, np.arange(steps) >= met_from)
 
 
 def tiny_problem(seed: int) -> Problem:
@@ -40,7 +45,9 @@ def tiny_problem(seed: int) -> Problem:
     for k in range(rng.integers(2, 4)):
         length = int(rng.integers(1, 4))
         settle = int(rng.integers(0, 2))
-        earlier = ((k - 1, settle, steps),) if k and rng.random() < 0.3 else ()
+        unmet = np.zeros(steps, dtype=bool)
+        waits_for = k and rng.random() < 0.3
+        needs = (after(k - 1, tasks[k - 1].length, settle, unmet),) if waits_for else ()
         draw_w = rng.choice([0.0, 4.0, 9.0, 16.0], length)
         tasks.append(
             Task(
@@ -57,7 +64,7 @@ def tiny_problem(seed: int) -> Problem:
                 repeat_worth=float(rng.choice([0.0, 0.5, 1.0])),
                 starts=(rng.random(steps) < 0.6) & (np.arange(steps) + length <= steps),
                 bins=(bins := rng.integers(0, rng.integers(1, 3), steps)),
-                earlier=earlier,
+                needs=needs,
                 held=rng.integers(0, 2, bins.max() + 1) * int(rng.random() < 0.2),
                 preference=np.zeros(steps),
             )

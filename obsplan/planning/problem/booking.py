@@ -9,7 +9,7 @@ from dataclasses import replace
 import numpy as np
 from numpy.lib.stride_tricks import sliding_window_view
 
-from obsplan.planning.problem.definition import Problem, Task
+from obsplan.planning.problem.definition import Need, Problem, Task
 from obsplan.planning.problem.resource_flow import (
     TOLERANCE,
     Flow,
@@ -111,21 +111,26 @@ class Booking:
         """Starts (steps,) at which a run overlaps no rival and keeps its own gap."""
         return self.problem.tasks[task].starts & (self.barred[task] == 0)
 
-    def met_from(self, earlier: int, settle: int) -> int:
-        """First step at which a run that waits for a run of `earlier` may start."""
-        if not self.runs[earlier]:
-            return self.problem.steps
-        return min(self.runs[earlier]) + self.problem.tasks[earlier].length + settle
+    def met(self, need: Need) -> np.ndarray:
+        """Starts (steps,) at which a booked run meets the need."""
+        return need.with_runs(self.runs[need.task])
 
-    def orders_met_from(self, task: int) -> int:
-        """First step at which a run of `task` may start, after all that it waits for."""
-        return max(
-            (
-                min(met_from, self.met_from(earlier, settle))
-                for earlier, settle, met_from in self.problem.tasks[task].earlier
-            ),
-            default=0,
-        )
+    def pinned(self, task: int) -> list[int]:
+        """Booked starts of `task` that stay where they are, as runs of others may need them.
+
+        Where any earlier run will do, that is the first alone.
+        """
+        runs = sorted(self.runs[task])
+        if task in self.problem.needed_nearby:
+            return runs
+        return runs[:1] if task in self.problem.prerequisites else []
+
+    def needs_met(self, task: int) -> np.ndarray:
+        """Starts (steps,) at which a run of `task` has all other runs that it needs."""
+        met = np.ones(self.problem.steps, dtype=bool)
+        for need in self.problem.tasks[task].needs:
+            met &= self.met(need)
+        return met
 
     def lacks_required_runs(self) -> bool:
         """Whether a task has fewer runs than it must have."""
@@ -142,7 +147,8 @@ class Booking:
             return open_
         open_[among] = self.clear_starts(task)[among]
         open_[max(0, self.problem.steps - what.length + 1) :] = False
-        open_[: self.orders_met_from(task)] = False
+        if what.needs:
+            open_ &= self.needs_met(task)
         some = np.flatnonzero(open_)
         if len(some):
             part = slice(int(some[0]), int(some[-1]) + 1)
@@ -193,7 +199,7 @@ class Booking:
                 len(starts) > task.count
                 # A run bars its own start; a second bar there is another's.
                 or (self.barred[i, starts] > 1).any()
-                or (starts and min(starts) < self.orders_met_from(i))
+                or (task.needs and not self.needs_met(i)[starts].all())
             ):
                 return False
         return self.fits_bus()

@@ -5,8 +5,33 @@ It knows no scenario, no solver and no clock.
 
 from dataclasses import dataclass
 from functools import cached_property
+from typing import NamedTuple
 
 import numpy as np
+
+
+class Need(NamedTuple):
+    """Another run that a start needs: one of `task` that starts `first` to `last` steps later.
+
+    Earlier is negative. met (steps,): the starts at which the need is met whatever is planned.
+    """
+
+    task: int
+    first: int
+    last: int
+    met: np.ndarray
+
+    def with_runs(self, starts: list[int]) -> np.ndarray:
+        """The starts (steps,) at which the need is met if runs of its task are at `starts`."""
+        met = self.met.copy()
+        for start in starts:
+            met[max(0, start - self.last) : max(0, start - self.first + 1)] = True
+        return met
+
+
+def after(task: int, length: int, settle: int, met: np.ndarray) -> Need:
+    """The need that a run of `task`, `length` steps long, has ended `settle` steps before."""
+    return Need(task, -len(met), -(length + settle), met)
 
 
 @dataclass(frozen=True)
@@ -14,11 +39,10 @@ class Task:
     """One activity. Profiles have one entry per step of a slot (`length` of them).
 
     load_w is the mean draw of the step, peak_w the highest of its minutes (the lowest in a
-    relaxed problem): energy follows the mean, the bus must carry the peak. `earlier` lists
-    (task, steps from that task's end, step from which the order is met whatever is
-    planned). `held` counts, per coverage bin, runs that are fixed elsewhere and take the
-    first places there. `preference` (steps,) is added to the worth of a start in the search
-    only; it is no part of the plan's value.
+    relaxed problem): energy follows the mean, the bus must carry the peak. `needs` are the
+    runs of other tasks that a start needs. `held` counts, per coverage bin, runs that are
+    fixed elsewhere and take the first places there. `preference` (steps,) is added to the
+    worth of a start in the search only; it is no part of the plan's value.
     """
 
     name: str
@@ -34,7 +58,7 @@ class Task:
     repeat_worth: float
     starts: np.ndarray
     bins: np.ndarray
-    earlier: tuple[tuple[int, int, int], ...]
+    needs: tuple[Need, ...]
     held: np.ndarray
     preference: np.ndarray
 
@@ -87,8 +111,14 @@ class Problem:
 
     @cached_property
     def prerequisites(self) -> frozenset[int]:
-        """Tasks that others wait for."""
-        return frozenset(earlier for task in self.tasks for earlier, *_ in task.earlier)
+        """Tasks of which others need a run."""
+        return frozenset(need.task for task in self.tasks for need in task.needs)
+
+    @cached_property
+    def needed_nearby(self) -> frozenset[int]:
+        """Tasks of which others need a run at most so many steps before their own."""
+        needs = (need for task in self.tasks for need in task.needs)
+        return frozenset(need.task for need in needs if need.first > -self.steps)
 
 
 def worth_of_all(problem: Problem) -> float:

@@ -23,10 +23,10 @@ def excerpt(booking: Booking, free: tuple[int, int], last: int) -> tuple[Problem
     first = free[0]
     fixed = booking.copy()
     for i, runs in enumerate(booking.runs):
+        pinned = booking.pinned(i)
         for start in sorted(runs):
-            pinned = i in problem.prerequisites and start == min(booking.runs[i])
             inside = free[0] <= start < free[1] and start + problem.tasks[i].length <= last
-            if inside and not pinned:
+            if inside and start not in pinned:
                 fixed.add(i, start, -1)
     tasks = tuple(_task(problem, fixed, i, free, last) for i in range(len(problem.tasks)))
     nodes = tuple(_node(booking, fixed, n, first, last) for n in range(len(problem.nodes)))
@@ -46,10 +46,7 @@ def _task(problem: Problem, fixed: Booking, i: int, free: tuple[int, int], last:
         must=max(0, task.must - len(own)),
         starts=starts[first:last],
         bins=task.bins[first:last],
-        earlier=tuple(
-            (earlier, settle, max(0, min(met_from, fixed.met_from(earlier, settle)) - first))
-            for earlier, settle, met_from in task.earlier
-        ),
+        needs=tuple(need._replace(met=fixed.met(need)[first:last]) for need in task.needs),
         preference=task.preference[first:last],
         held=task.held + np.bincount(task.bins[own], minlength=len(task.held)),
     )

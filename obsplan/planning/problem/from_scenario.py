@@ -12,7 +12,7 @@ import numpy as np
 from obsplan.environment.model import Environment
 from obsplan.inputs.hardware import Platform
 from obsplan.inputs.scenario import Activity, Scenario
-from obsplan.planning.problem.definition import Node, Problem, Task
+from obsplan.planning.problem.definition import Need, Node, Problem, Task, after
 from obsplan.planning.problem.start_windows import coverage_bin, start_mask
 
 # More than a replay forgives for rounding, in watts, watt-hours and megabits.
@@ -120,13 +120,22 @@ def _task(environment: Environment, activity: Activity, names, relaxed: bool) ->
         repeat_worth=activity.repeat_worth,
         starts=start_mask(environment, activity),
         bins=bins,
-        earlier=tuple(
-            (names.index(after.activity), -(-after.settle_min // step_min), scenario.steps)
-            for after in activity.after
-        ),
+        needs=_needs(scenario, activity),
         held=np.zeros(max(1, bins.max() + 1), dtype=int),
         preference=np.zeros(scenario.steps),
     )
+
+
+def _needs(scenario: Scenario, activity: Activity) -> tuple[Need, ...]:
+    """The runs of other activities that a start of `activity` needs, in the scenario's order."""
+    step_min, names = scenario.span.step_min, [a.name for a in scenario.activity]
+    unmet = np.zeros(scenario.steps, dtype=bool)
+    needs = []
+    for order in activity.after:
+        i = names.index(order.activity)
+        length = scenario.slot_min(scenario.activity[i]) // step_min
+        needs.append(after(i, length, -(-order.settle_min // step_min), unmet))
+    return tuple(needs)
 
 
 def _node(environment: Environment, platform: Platform, relaxed: bool) -> Node:

@@ -38,8 +38,8 @@ def blocking_amounts(booking: Booking, task: int) -> dict[Constraint, np.ndarray
         exclusion += blocked
     for own in booking.runs[task]:
         gap = np.maximum(gap, what.length + what.gap - np.abs(starts - own))
-    for earlier, settle, met_from in what.earlier:
-        order = np.maximum(order, min(met_from, booking.met_from(earlier, settle)) - starts)
+    for need in what.needs:
+        order = np.maximum(order, _steps_to(booking.met(need))[: len(starts)])
     over_w = booking.peak_w[what.node] - problem.nodes[what.node].bus_limit_w
     for k, peak_w in enumerate(what.peak_w if len(starts) else ()):
         bus_w = np.maximum(bus_w, over_w[k : k + len(starts)] + peak_w)
@@ -83,6 +83,16 @@ def overflow_estimate_mbit(booking: Booking, task: int) -> np.ndarray:
 
 def _all_starts(booking: Booking, task: int) -> np.ndarray:
     return np.arange(max(0, booking.problem.steps - booking.problem.tasks[task].length + 1))
+
+
+def _steps_to(met: np.ndarray) -> np.ndarray:
+    """Steps (n,) from each start to the nearest that is met; to the end where none is."""
+    steps, where = np.arange(len(met)), np.flatnonzero(met)
+    if not len(where):
+        return len(met) - steps
+    after = where[np.minimum(np.searchsorted(where, steps), len(where) - 1)]
+    before = where[np.maximum(np.searchsorted(where, steps, side="right") - 1, 0)]
+    return np.minimum(np.abs(after - steps), np.abs(before - steps))
 
 
 def _missing_wh(booking: Booking, task: int) -> np.ndarray:

@@ -15,7 +15,7 @@ import numpy as np
 from obsplan.environment.model import Environment
 from obsplan.inputs.hardware import Platform
 from obsplan.inputs.scenario import Scenario
-from obsplan.planning.problem.definition import Node, Problem
+from obsplan.planning.problem.definition import Need, Node, Problem
 from obsplan.planning.problem.from_scenario import (
     Exclusion,
     ExclusionKind,
@@ -162,10 +162,10 @@ def _rules(environment: Environment, required: Problem) -> Iterator[Rule]:
             words = f'gap of {activity.gap_min} min between runs of "{activity.name}"'
             yield Rule(words, _on_task(i, gap=task.gap))
     for i, task, activity in placed:
-        for after, order in zip(activity.after, task.earlier):
+        for after, need in zip(activity.after, task.needs):
             settled = f" and {after.settle_min} min of settling" if after.settle_min else ""
             words = f'"{activity.name}" after "{after.activity}"{settled}'
-            yield Rule(words, partial(_ordered, i, order))
+            yield Rule(words, partial(_needing, i, need))
     for (i, j), exclusion in sorted(exclusive_pairs(scenario).items()):
         if tasks[i].count and tasks[j].count:
             yield Rule(_exclusion(scenario, exclusion), partial(_exclusive, (i, j)))
@@ -237,7 +237,7 @@ def _without_rules(required: Problem) -> Problem:
             task,
             must=0,
             gap=0,
-            earlier=(),
+            needs=(),
             starts=(np.arange(length) + task.length <= length) & (task.count > 0),
         )
         for task in required.tasks
@@ -278,8 +278,8 @@ def _only_at(i: int, mask: np.ndarray, problem: Problem) -> Problem:
     return _with_task(problem, i, starts=problem.tasks[i].starts & mask)
 
 
-def _ordered(i: int, order: tuple[int, int, int], problem: Problem) -> Problem:
-    return _with_task(problem, i, earlier=(*problem.tasks[i].earlier, order))
+def _needing(i: int, need: Need, problem: Problem) -> Problem:
+    return _with_task(problem, i, needs=(*problem.tasks[i].needs, need))
 
 
 def _exclusive(pair: tuple[int, int], problem: Problem) -> Problem:

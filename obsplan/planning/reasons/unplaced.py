@@ -15,6 +15,7 @@ from obsplan.environment.model import Environment
 from obsplan.inputs.conditions import requested
 from obsplan.inputs.scenario import Activity, GroundRange
 from obsplan.planning.problem.booking import Booking
+from obsplan.planning.problem.definition import Need
 from obsplan.planning.problem.resource_flow import TOLERANCE
 from obsplan.planning.problem.start_windows import start_mask, why_no_window
 from obsplan.planning.reasons import remedies
@@ -183,24 +184,27 @@ def _more_bus_power(insertion: Insertion) -> Changes:
 def _less_waiting(insertion: Insertion) -> Changes:
     """A shorter settling time, or no order after one activity at all."""
     booking, wait = insertion.booking, insertion.blocking[Constraint.ORDER]
-    earlier, step_min = insertion.what.earlier, insertion.scenario.span.step_min
+    needs, step_min = insertion.what.needs, insertion.scenario.span.step_min
     for start in insertion.best(wait, insertion.blocked_only_by(Constraint.ORDER)):
-        k = max(range(len(earlier)), key=lambda k: booking.met_from(*earlier[k][:2]))
-        awaited, settle, met_from = earlier[k]
-        name, left = booking.problem.tasks[awaited].name, settle - int(wait[start])
-        has_run = bool(booking.runs[awaited]) or met_from < booking.problem.steps
+        # Of the needs that are not met there, the one that is met last.
+        k = min(range(len(needs)), key=lambda k: int(booking.met(needs[k]).sum()))
+        need = needs[k]
+        awaited = booking.problem.tasks[need.task]
+        name = awaited.name
+        left = -need.last - awaited.length - int(wait[start])
+        has_run = bool(booking.runs[need.task]) or bool(need.met.any())
         after = list(insertion.activity.after)
         order = after.pop(k)
-        eased: tuple[tuple[int, int, int], ...] = ()
+        eased: tuple[Need, ...] = ()
         fix: OrderLifted | ShorterSettling = OrderLifted(name, insertion.at(start))
         if has_run and left >= 0:
-            eased = ((awaited, left, met_from),)
+            eased = (need._replace(last=need.last + int(wait[start])),)
             after.insert(k, order.model_copy(update={"settle_min": left * step_min}))
             less_min = order.settle_min - left * step_min
             fix = ShorterSettling(name, less_min, insertion.at(start))
-        eased = earlier[:k] + eased + earlier[k + 1 :]
+        eased = needs[:k] + eased + needs[k + 1 :]
         fields = {"after": tuple(after)}
-        variant = insertion.variant.with_task(insertion.task, fields, earlier=eased)
+        variant = insertion.variant.with_task(insertion.task, fields, needs=eased)
         yield start, variant, Answer(Waiting(name, has_run), fix)
 
 

@@ -177,12 +177,7 @@ def inserted(booking: Booking, task: int, start: int) -> Booking | None:
 
 def keeps_orders(booking: Booking) -> bool:
     """Whether every booked run starts after those it waits for."""
-    return all(
-        start >= min(met_from, booking.met_from(earlier, settle))
-        for task, runs in zip(booking.problem.tasks, booking.runs)
-        for start in runs
-        for earlier, settle, met_from in task.earlier
-    )
+    return all(booking.needs_met(i)[runs].all() for i, runs in enumerate(booking.runs) if runs)
 
 
 def is_valid_somehow(variant: Variant, is_valid: IsValid) -> bool:

@@ -64,7 +64,7 @@ def required_alone(problem: Problem) -> Problem:
     """The problem of the required runs and one run of each prerequisite alone."""
     needed = {i for i, task in enumerate(problem.tasks) if task.must}
     for _ in problem.tasks:
-        needed |= {earlier for i in needed for earlier, *_ in problem.tasks[i].earlier}
+        needed |= {need.task for i in needed for need in problem.tasks[i].needs}
     tasks = tuple(
         replace(task, count=min(task.count, max(task.must, 1)), repeat_worth=1.0)
         if i in needed

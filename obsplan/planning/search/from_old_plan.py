@@ -49,7 +49,7 @@ def _may_start(booking: Booking, i: int, start: int) -> bool:
     """Whether a run breaks no exclusion, gap, order or count; bus and energy are checked later."""
     task = booking.problem.tasks[i]
     return (
-        start >= booking.orders_met_from(i)
+        bool(booking.needs_met(i)[start])
         and len(booking.runs[i]) < task.count
         and bool(booking.clear_starts(i)[start])
     )

@@ -44,8 +44,8 @@ def _in_order(problem: Problem) -> list[int]:
     def visit(task: int) -> None:
         if task in order:
             return
-        for earlier, *_ in problem.tasks[task].earlier:
-            visit(earlier)
+        for need in problem.tasks[task].needs:
+            visit(need.task)
         order.append(task)
 
     for task in range(len(problem.tasks)):

@@ -36,7 +36,7 @@ def merged_starts(
             task,
             starts=may,
             must=min(task.must, held),
-            earlier=tuple(wait for wait in task.earlier if among[wait[0]].any()),
+            needs=tuple(need for need in task.needs if among[need.task].any()),
         )
         for task, may, held in zip(problem.tasks, among, plans[0].sum(axis=1).tolist())
     )

@@ -125,10 +125,11 @@ def _recreated(plan: Booking, draw: Random, shares: np.ndarray) -> tuple[Booking
 
 
 def _movable(plan: Booking) -> list[tuple[int, int]]:
-    """Task and start of each run but the first of each prerequisite."""
-    awaited = plan.problem.prerequisites
+    """Task and start of each run that may move: no run of another task can need it there."""
     return [
-        (i, start) for i, runs in enumerate(plan.runs) for start in sorted(runs)[i in awaited :]
+        (i, start)
+        for i, runs in enumerate(plan.runs)
+        for start in sorted(set(runs) - set(plan.pinned(i)))
     ]
 
 

@@ -207,10 +207,10 @@ class Sweep:
 
     def _keep_order(self, fit: np.ndarray, task: int, step: int, idle: np.ndarray) -> None:
         """Unset `fit` (columns, rewards) where the label lacks a run that `task` waits for."""
-        for earlier, settle, met_from in self.problem.tasks[task].earlier:
-            if step < met_from and earlier in self.tasks:
-                its_first = idle[:, :, FIRST, np.flatnonzero(self.tasks == earlier)[0]]
-                fit &= its_first <= step - self.problem.tasks[earlier].length - settle
+        for need in self.problem.tasks[task].needs:
+            if not need.met[step] and need.task in self.tasks:
+                its_first = idle[:, :, FIRST, np.flatnonzero(self.tasks == need.task)[0]]
+                fit &= its_first <= step + need.last
 
     def starts(self) -> np.ndarray:
         """Whether a run begins (rewards, tasks, steps), traced back from the best label."""

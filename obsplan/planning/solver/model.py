@@ -10,7 +10,7 @@ relaxed problem, and the best of that bounds them all.
 import numpy as np
 
 from obsplan.planning.problem.definition import Problem, Task
-from obsplan.planning.solver.matrix import LinearModel, MatrixBuilder, Starts, at_most_one, shifted
+from obsplan.planning.solver.matrix import LinearModel, MatrixBuilder, Starts, at_most_one
 from obsplan.planning.solver.resource_rows import add_supplies
 
 # As many starts as three days have at a quarter of an hour; above that, sums are differences of
@@ -53,7 +53,7 @@ def build_model(
         # Without a gap the exclusion rows imply this, where there are any.
         if window > 1 and (task.gap or i not in rivals):
             at_most_one(builder, [(starts[-1], window, 0)], spaced)
-    _order(builder, problem, starts)
+    _needs(builder, problem, starts)
     _exclusion(builder, problem, starts, together)
     before = builder.row_count
     sending = add_supplies(builder, problem, starts, every)
@@ -82,23 +82,23 @@ def _worth(builder: MatrixBuilder, task: Task, start: np.ndarray) -> None:
         builder.add_rows(1, 0, 0, (0, in_bin, 1), (0, share, -1))
 
 
-def _order(builder: MatrixBuilder, problem: Problem, starts: list[Starts]) -> None:
-    """A start needs a run of the earlier task that has ended and settled."""
+def _needs(builder: MatrixBuilder, problem: Problem, starts: list[Starts]) -> None:
+    """A start needs a run of another task that starts so many steps before or after it."""
     for task, own in zip(problem.tasks, starts):
-        for earlier, settle, met_from in task.earlier:
-            here = own.columns.copy()
-            here[met_from:] = -1
-            wait = problem.tasks[earlier].length + settle
-            other = starts[earlier]
-            needed = np.flatnonzero(here >= 0)
+        for need in task.needs:
+            here = np.where(need.met, -1, own.columns)
+            needed, other = np.flatnonzero(here >= 0), starts[need.task]
             number = np.full(problem.steps, -1)
             number[needed] = np.arange(len(needed))
             terms = [(number[needed], here[needed], 1)]
             if other.cumulative is not None:
-                terms.append((number[needed], shifted(other.cumulative, wait)[needed], -1))
+                for at, sign in ((needed + need.last, -1), (needed + need.first - 1, 1)):
+                    column = other.cumulative[np.clip(at, 0, problem.steps - 1)]
+                    terms.append((number[needed], np.where(at >= 0, column, -1), sign))
             else:
+                later = other.rows - needed[:, None]
                 row, start = np.nonzero(
-                    (other.columns >= 0) & (needed[:, None] - wait >= other.rows)
+                    (other.columns >= 0) & (later >= need.first) & (later <= need.last)
                 )
                 terms.append((row, other.columns[start], -1))
             builder.add_rows(len(needed), -np.inf, 0, *terms)

@@ -203,9 +203,9 @@ def _allowed(booking: Booking, task: int, start: int) -> bool:
             s < start + what.length + gap and start < s + length + gap for s in starts
         ):
             return False
-    for earlier, settle, met_from in what.earlier:
-        ends = [s + question.tasks[earlier].length + settle for s in booking.runs[earlier]]
-        if start < min([met_from, *ends]):
+    for need in what.needs:
+        near = [s for s in booking.runs[need.task] if need.first <= s - start <= need.last]
+        if not near and not need.met[start]:
             return False
     twin = booking.copy()
     twin.add(task, start)

@@ -6,7 +6,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from tools.brute import best_value
 from tools.small import cases
-from tools.tiny import level_node, task, tiny_problem
+from tools.tiny import level_node, task, tiny_problem, waits
 
 from obsplan.checking.check import check_timeline
 from obsplan.planning.problem.booking import Booking
@@ -56,11 +56,11 @@ def test_no_start_reaches_past_the_piece():
 
 
 def test_first_run_that_others_wait_for_stays():
-    question = eight(task("open", count=2), task("look", earlier=((0, 1, 8),)))
+    question = eight(task("open", count=2), task("look", needs=(waits(0, 1),)))
     booking = booked(question, (0, 2), (0, 3), (1, 6))
     part, rest = excerpt(booking, (0, 5), 8)
     assert rest.runs == [[2], [6]]
-    assert part.tasks[1].earlier == ((0, 1, 4),)
+    assert part.tasks[1].needs[0].met.tolist() == [False] * 4 + [True] * 4
 
 
 def test_required_runs_outside_the_piece_count():
@@ -100,7 +100,7 @@ def test_whole_span_as_a_piece_is_the_problem_itself():
         booking = greedy_plan(question)
         if booking.flow.short:
             continue
-        free = [t for t in question.tasks if not t.earlier]
+        free = [t for t in question.tasks if not t.needs]
         if len(free) < len(question.tasks):
             continue
         part, rest = excerpt(booking, (0, question.steps), question.steps)

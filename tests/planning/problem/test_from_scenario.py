@@ -68,7 +68,10 @@ def test_settling_and_gap_are_rounded_up_to_steps():
         {"name": "look", "gap_min": 15, "after": [{"activity": "open", "settle_min": 16}]},
     ).tasks
     assert [t.gap for t in tasks] == [1, 1]
-    assert tasks[1].earlier == ((0, 2, 96),)
+    (need,) = tasks[1].needs
+    # "open" lasts four steps, and 16 min take two more to settle.
+    assert (need.task, need.first, need.last) == (0, -96, -6)
+    assert not need.met.any()
 
 
 def test_node_sums_minutes_into_steps():

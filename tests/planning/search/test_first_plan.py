@@ -5,7 +5,7 @@ from threading import Event
 
 import numpy as np
 import pytest
-from tools.tiny import level_node, task
+from tools.tiny import level_node, task, waits
 
 from obsplan.common.errors import Infeasible
 from obsplan.planning import plan as plan_room
@@ -74,7 +74,7 @@ def test_run_that_is_done_is_not_planned_again_for_those_that_wait_for_it():
     question = in_the_way(MANY)
     done = replace(question.tasks[0], name="done", count=0, must=0)
     waiting = replace(
-        question.tasks[1], name="c", starts=np.arange(MANY) > 20, earlier=((2, 0, 0),)
+        question.tasks[1], name="c", starts=np.arange(MANY) > 20, needs=(waits(2, 0, 0, MANY, 2),)
     )
     question = replace(question, tasks=(*question.tasks, done, waiting))
     assert [len(runs) for runs in quick_plan(question).runs] == [1, 1, 0, 1]
@@ -92,7 +92,9 @@ def test_run_that_others_wait_for_is_sought_at_other_places_too():
         peak_w=np.zeros(2),
         data_mbit=np.zeros(2),
     )
-    c = replace(question.tasks[0], name="c", starts=np.arange(MANY) > 60, earlier=((0, 0, MANY),))
+    c = replace(
+        question.tasks[0], name="c", starts=np.arange(MANY) > 60, needs=(waits(0, 0, MANY, MANY),)
+    )
     assert quick_plan(replace(question, tasks=(a, b, c))).runs[:2] == [[40], [11]]
 
 

@@ -5,7 +5,7 @@ import pytest
 from hypothesis import assume, given, settings
 from hypothesis import strategies as st
 from tools.small import cases, scenario, world
-from tools.tiny import level_node, task, tiny_problem
+from tools.tiny import level_node, task, tiny_problem, waits
 
 from obsplan.checking.check import check_timeline
 from obsplan.planning.problem.booking import Booking
@@ -34,9 +34,9 @@ def test_required_run_comes_before_one_worth_more():
 
 def test_run_that_others_wait_for_comes_first():
     opened = task("open", value=0.0, length=2)
-    look = task("look", value=5.0, count=2, earlier=((0, 1, 8),))
+    look = task("look", value=5.0, count=2, needs=(waits(0, 1, length=2),))
     assert planned(opened, look).runs == [[0], [3, 4]]
-    assert planned(task("look", earlier=((1, 0, 8),)), task("open")).runs == [[1], [0]]
+    assert planned(task("look", needs=(waits(1, 0),)), task("open")).runs == [[1], [0]]
 
 
 def test_most_valuable_start_goes_before_the_earliest():

@@ -6,7 +6,7 @@ from threading import Event
 import numpy as np
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from tools.tiny import crowd, level_node, task
+from tools.tiny import crowd, level_node, task, waits
 
 from obsplan.planning.problem.booking import Booking
 from obsplan.planning.problem.definition import Problem
@@ -69,8 +69,8 @@ def test_required_runs_and_orders_stay_as_far_as_the_plans_have_them():
         task("a", value=2.0, must=1),
         task("b", value=3.0, must=1),
         task("c", must=1),
-        task("waits for c", earlier=((2, 0, 8),)),
-        task("waits for a", earlier=((0, 0, 8),)),
+        task("waits for c", needs=(waits(2, 0),)),
+        task("waits for a", needs=(waits(0, 0),)),
     )
     problem = Problem(8, 0.25, tasks, (level_node(8),), frozenset({(0, 1)}))
     one, other = np.zeros((2, 5, 8), dtype=bool)

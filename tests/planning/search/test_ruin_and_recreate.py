@@ -9,7 +9,7 @@ from hypothesis import assume, given, settings
 from hypothesis import strategies as st
 from tools.brute import best_value
 from tools.small import cases
-from tools.tiny import level_node, task, tiny_problem
+from tools.tiny import level_node, task, tiny_problem, waits
 
 import obsplan.planning.search.ruin_and_recreate
 from obsplan.planning.problem.booking import Booking
@@ -66,7 +66,7 @@ def test_required_runs_and_the_first_of_those_others_wait_for_stay():
     """Both stand in the way of looks that are worth more."""
     required = task("required", must=1, value=0.1)
     opened = task("open", value=0.0, length=2)
-    look = task("look", value=5.0, count=8, earlier=((1, 0, 8),))
+    look = task("look", value=5.0, count=8, needs=(waits(1, 0, length=2),))
     question = Problem(
         8, 0.25, (required, opened, look), (level_node(8),), frozenset({(0, 1), (0, 2), (1, 2)})
     )

@@ -10,7 +10,7 @@ from tools.brute import _exclusive, _ordered
 from tools.tiny import crowd, level_node, task
 
 from obsplan.planning.problem.booking import plan_value
-from obsplan.planning.problem.definition import Problem
+from obsplan.planning.problem.definition import Problem, after
 from obsplan.planning.search import two_lane_sweep
 from obsplan.planning.search.exact import best_plan
 from obsplan.planning.search.two_lane_sweep import starts_along, two_lanes
@@ -41,20 +41,22 @@ def test_a_way_that_only_exclusion_binds_is_the_best(data):
 @given(st.data())
 @settings(max_examples=60, deadline=None)
 def test_a_way_keeps_windows_exclusion_gaps_counts_orders_and_what_a_bin_may_hold(data):
-    def earlier(draw, k):
-        return ((k - 1, draw(st.integers(0, 3)), STEPS),) if k and draw(st.booleans()) else ()
-
     problem = crowd(
         data.draw,
         gap=lambda draw, k: draw(st.integers(0, 6)),
         count=lambda draw, k: draw(st.integers(1, 5)),
-        earlier=earlier,
     )
+    unmet, tasks = np.zeros(STEPS, dtype=bool), list(problem.tasks)
+    for k in range(1, len(tasks)):
+        if data.draw(st.booleans()):
+            settle = data.draw(st.integers(0, 3))
+            tasks[k] = replace(tasks[k], needs=(after(k - 1, tasks[k - 1].length, settle, unmet),))
+    problem = replace(problem, tasks=tuple(tasks))
     runs = swept(problem, most=2)
     inside = np.concatenate([lane.tasks for lane in two_lanes(problem)])
     # What waits for a task outside the lanes is left to whoever books the starts.
     waits = [
-        replace(its, earlier=tuple(wait for wait in its.earlier if wait[0] in inside))
+        replace(its, needs=tuple(need for need in its.needs if need.task in inside))
         for its in problem.tasks
     ]
     assert any(runs)
