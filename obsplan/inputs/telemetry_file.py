@@ -3,8 +3,9 @@
 It is TOML, read into a frozen model; every mistake is named as in a scenario.
 """
 
-import tomllib
-from datetime import datetime, timedelta
+from collections import Counter
+from collections.abc import Iterable, Iterator
+from datetime import datetime
 from math import inf
 from pathlib import Path
 from typing import Annotated, Literal
@@ -12,12 +13,14 @@ from typing import Annotated, Literal
 from pydantic import Field, ValidationError
 
 from obsplan.common.errors import StateError
-from obsplan.common.instants import stamp
+from obsplan.common.instants import MINUTE, stamp
 from obsplan.common.text import did_you_mean
 from obsplan.inputs.error_text import error_line
 from obsplan.inputs.field_types import Name, NotNegative, Number, Several, Share, Utc
 from obsplan.inputs.frozen_model import FrozenModel
+from obsplan.inputs.hardware import Instrument, Station
 from obsplan.inputs.scenario import Scenario
+from obsplan.inputs.toml_file import read_toml, refusal
 
 
 class PlatformState(FrozenModel):
@@ -80,82 +83,90 @@ class State(FrozenModel):
 
 
 def read_state(path: str | Path, scenario: Scenario, now_utc: datetime | None = None) -> State:
-    """Read a state; where it does not say when it was read, that was `now_utc`.
+    """Read a telemetry file; `now_utc` stands in if it does not say when it was read.
 
-    Raises StateError with a line for every mistake in the file, and where it contradicts
-    the scenario or itself.
+    Raises StateError with a line for every mistake in the file, and for all in which it
+    contradicts the scenario or itself.
     """
     path = Path(path)
-    try:
-        raw = tomllib.loads(path.read_bytes().decode("utf-8-sig"))
-    except OSError as problem:
-        raise StateError(f"{path}: cannot be read ({problem.strerror})") from None
-    except UnicodeDecodeError:
-        raise StateError(f"{path}: not UTF-8 text") from None
-    except tomllib.TOMLDecodeError as problem:
-        raise StateError(f"{path}: not valid TOML: {problem}") from None
+    raw, _ = read_toml(path, StateError)
     try:
         state = State.model_validate(raw)
     except ValidationError as problem:
-        once = dict.fromkeys(error_line(State, raw, error) for error in problem.errors())
-        raise StateError("\n".join(f"{path}: {line}" for line in once)) from None
+        mistakes = [error_line(State, raw, error) for error in problem.errors()]
+        raise refusal(path, mistakes, StateError) from None
     if state.at_utc is None and now_utc is not None:
-        minute = timedelta(minutes=1)
-        past = (now_utc - scenario.span.start_utc) % minute
+        past = (now_utc - scenario.span.start_utc) % MINUTE
         state = state.model_copy(update={"at_utc": now_utc - past})
-    lines = [*_time_errors(state, scenario, now_utc), *_contradictions(state, scenario)]
-    if lines:
-        raise StateError("\n".join(f"{path}: {line}" for line in lines))
+    mistakes = [
+        *_time_errors(state, scenario, now_utc),
+        *_platform_errors(state, scenario),
+        *_outage_errors("instrument", state.instrument, scenario.instrument, state.at_utc),
+        *_outage_errors("station", state.station, scenario.station, state.at_utc),
+        *_slot_errors(state.slot),
+    ]
+    if mistakes:
+        raise refusal(path, mistakes, StateError)
     return state
 
 
-def _time_errors(state: State, scenario: Scenario, now_utc: datetime | None) -> list[str]:
-    if state.at_utc is None:
-        return ["at_utc: is needed but missing; say when telemetry was read"]
+def _time_errors(state: State, scenario: Scenario, now_utc: datetime | None) -> Iterator[str]:
     first, last = scenario.span.start_utc, scenario.span.end_utc
-    if not first <= state.at_utc < last:
-        return [
-            f"at_utc = {stamp(state.at_utc)}: outside the span; allowed is "
-            f"{stamp(first)} to before {stamp(last)}"
-        ]
-    if now_utc is not None and state.at_utc > now_utc:
-        return [f"at_utc = {stamp(state.at_utc)}: is after --now"]
-    return []
+    if state.at_utc is None:
+        yield "at_utc: is needed but missing; say when telemetry was read"
+    elif not first <= state.at_utc < last:
+        yield (
+            f"at_utc = {stamp(state.at_utc)}: outside the span; allowed is {stamp(first)} to "
+            f"before {stamp(last)}"
+        )
+    elif now_utc is not None and state.at_utc > now_utc:
+        yield f"at_utc = {stamp(state.at_utc)}: is after --now; allowed is up to {stamp(now_utc)}"
 
 
-def _contradictions(state: State, scenario: Scenario) -> list[str]:
-    lines = []
-    for kind in ("platform", "instrument", "station"):
-        known = [part.name for part in getattr(scenario, kind)]
-        for part in getattr(state, kind):
-            if part.name not in known:
-                hint = did_you_mean(part.name, known)
-                lines.append(f'{kind} "{part.name}": no such {kind} in the scenario; {hint}')
-            if kind != "platform" and part.until_utc is not None:
-                since = part.from_utc or state.at_utc
-                if since is not None and part.until_utc <= since:
-                    until = stamp(part.until_utc)
-                    lines.append(
-                        f'{kind} "{part.name}".until_utc = {until}: not after it went '
-                        f"out, {stamp(since)}"
-                    )
-    capacity = {p.name: p.store.capacity_mbit for p in scenario.platform}
-    told = [part.name for part in state.platform]
+def _platform_errors(state: State, scenario: Scenario) -> Iterator[str]:
+    capacity_mbit = {p.name: p.store.capacity_mbit for p in scenario.platform}
+    for name, times in Counter(part.name for part in state.platform).items():
+        yield from _unknown("platform", name, capacity_mbit)
+        if times > 1:
+            yield f'platform "{name}": is there {times} times; once is allowed'
     for part in state.platform:
-        if part.stored_mbit is not None and part.stored_mbit > capacity.get(part.name, inf):
-            lines.append(
-                f'platform "{part.name}".stored_mbit = {part.stored_mbit:g}: more than '
-                f"the store holds; allowed is 0 to {capacity[part.name]:g}"
+        most_mbit = capacity_mbit.get(part.name, inf)
+        if part.stored_mbit is not None and part.stored_mbit > most_mbit:
+            yield (
+                f'platform "{part.name}".stored_mbit = {part.stored_mbit:g}: more than the '
+                f"capacity of the store; allowed is 0 to {most_mbit:g}"
             )
-    for name in dict.fromkeys(name for name in told if told.count(name) > 1):
-        lines.append(f'platform "{name}": is told {told.count(name)} times; once is enough')
-    fates: dict[str, Fate] = {}
-    for fate in state.slot:
-        before = fates.setdefault(fate.slot, fate)
+
+
+def _outage_errors(
+    kind: str,
+    outages: tuple[Outage, ...],
+    parts: tuple[Instrument, ...] | tuple[Station, ...],
+    read_utc: datetime | None,
+) -> Iterator[str]:
+    known = [part.name for part in parts]
+    for outage in outages:
+        yield from _unknown(kind, outage.name, known)
+        since_utc = outage.from_utc or read_utc
+        if outage.until_utc and since_utc and outage.until_utc <= since_utc:
+            yield (
+                f'{kind} "{outage.name}".until_utc = {stamp(outage.until_utc)}: must be after '
+                f"the start of the outage, {stamp(since_utc)}"
+            )
+
+
+def _slot_errors(fates: tuple[Fate, ...]) -> Iterator[str]:
+    first: dict[str, Fate] = {}
+    for fate in fates:
+        before = first.setdefault(fate.slot, fate)
         if before.outcome != fate.outcome:
-            lines.append(f'slot "{fate.slot}": cannot be both {before.outcome} and {fate.outcome}')
+            yield f'slot "{fate.slot}": cannot be both {before.outcome} and {fate.outcome}'
         elif before != fate:
-            lines.append(f'slot "{fate.slot}": is told in two ways; once is enough')
+            yield f'slot "{fate.slot}": is there twice with different times or reasons'
         if fate.outcome == "shortened" and fate.end_utc is None:
-            lines.append(f'slot "{fate.slot}".end_utc: is missing: say when it ended')
-    return lines
+            yield f'slot "{fate.slot}".end_utc: is missing; say when the run ended'
+
+
+def _unknown(kind: str, name: str, known: Iterable[str]) -> Iterator[str]:
+    if name not in known:
+        yield f'{kind} "{name}": no such {kind} in the scenario; {did_you_mean(name, known)}'

@@ -34,8 +34,14 @@ def told(tmp_path, text: str, scene_, now=NOW):
         ('[[platform]]\nname = "landr"', "no such platform in the scenario; did you mean 'lander'"),
         ('[[instrument]]\nname = "laser"', "no such instrument"),
         ('[[station]]\nname = "gamma"', "no such station"),
-        ('[[platform]]\nname = "lander"\nstored_mbit = 51', "more than the store holds"),
-        ('[[platform]]\nname = "lander"\n[[platform]]\nname = "lander"', "is told 2 times"),
+        (
+            '[[platform]]\nname = "lander"\nstored_mbit = 51',
+            "more than the capacity of the store; allowed is 0 to 50",
+        ),
+        (
+            '[[platform]]\nname = "lander"\n[[platform]]\nname = "lander"',
+            "is there 2 times; once is allowed",
+        ),
         (
             '[[slot]]\nslot = "s1"\noutcome = "done"\n[[slot]]\nslot = "s1"\noutcome = "failed"',
             "cannot be both done and failed",
@@ -43,16 +49,16 @@ def told(tmp_path, text: str, scene_, now=NOW):
         (
             '[[slot]]\nslot = "s1"\noutcome = "done"\n[[slot]]\nslot = "s1"\noutcome = "done"\n'
             'reason = "again"',
-            "is told in two ways",
+            "is there twice with different times or reasons",
         ),
-        ('[[slot]]\nslot = "s1"\noutcome = "shortened"', "say when it ended"),
+        ('[[slot]]\nslot = "s1"\noutcome = "shortened"', "say when the run ended"),
         ('[[slot]]\nslot = "s1"\noutcome = "lost"', "allowed are 'done', 'shortened' or 'failed'"),
         ("at_utc = 2028-07-01T07:00:00Z", "is after --now"),
         ("at_utc = 2027-07-01T07:00:00Z", "outside the span"),
         ("at_utc = 2028-07-01T05:00:00", "no zone"),
         (
             '[[instrument]]\nname = "sweep"\nuntil_utc = 2028-07-01T05:00:00Z',
-            "not after it went out",
+            "must be after the start of the outage",
         ),
         ("charge = 3", "unknown key"),
         ("[[platform", "not valid TOML"),

@@ -1,0 +1,27 @@
+"""TOML files: parsed, or refused with one line for each mistake."""
+
+import tomllib
+from collections.abc import Iterable
+from pathlib import Path
+from typing import Any
+
+from obsplan.common.errors import ObsplanError
+from obsplan.common.text import printable
+
+
+def read_toml(path: Path, error: type[ObsplanError]) -> tuple[dict[str, Any], bytes]:
+    """The tables of a file and its bytes; raises `error` if it cannot be read or parsed."""
+    try:
+        content = path.read_bytes()
+        return tomllib.loads(content.decode("utf-8-sig")), content
+    except OSError as problem:
+        raise error(f"{path}: cannot be read ({problem.strerror})") from None
+    except UnicodeDecodeError:
+        raise error(f"{path}: not UTF-8 text") from None
+    except tomllib.TOMLDecodeError as problem:
+        raise error(f"{path}: not valid TOML: {problem}") from None
+
+
+def refusal(source: str | Path, mistakes: Iterable[str], error: type[ObsplanError]) -> ObsplanError:
+    """The `error` that has a line for each mistake in `source`, each once."""
+    return error("\n".join(dict.fromkeys(printable(f"{source}: {m}") for m in mistakes)))

@@ -1,0 +1,44 @@
+"""The telemetry file: every mistake in a line of its own that a terminal can show."""
+
+import pytest
+from tools.small import scenario
+
+from obsplan.common.errors import StateError
+from obsplan.inputs.telemetry_file import read_state
+
+
+def test_mistakes_in_several_tables_are_named_at_once_without_marks_that_a_terminal_obeys(tmp_path):
+    scene = scenario({"name": "look"})
+    path = tmp_path / "state.toml"
+    path.write_text(
+        '[[platform]]\nname = "landr"\n[[station]]\nname = "nowhere"\n'
+        '[[slot]]\nslot = "s\\u001b[2J1"\noutcome = "shortened"\n'
+    )
+    with pytest.raises(StateError) as caught:
+        read_state(path, scene, scene.span.start_utc)
+    lines = str(caught.value).splitlines()
+    assert all(line.isprintable() and line.startswith(f"{path}: ") for line in lines)
+    assert [line.removeprefix(f"{path}: ") for line in lines] == [
+        "platform \"landr\": no such platform in the scenario; did you mean 'lander'?",
+        'station "nowhere": no such station in the scenario; known are '
+        + ", ".join(s.name for s in scene.station),
+        'slot "s\\x1b[2J1".end_utc: is missing; say when the run ended',
+    ]
+
+
+@pytest.mark.parametrize(
+    ("content", "words"),
+    [
+        (b"\xff", "not UTF-8 text"),
+        (b"a = ", "not valid TOML: Invalid value"),
+        (b"colour = 1", "colour: unknown key; known are at_utc"),
+    ],
+)
+def test_what_is_no_telemetry_file_is_refused(tmp_path, content, words):
+    path = tmp_path / "state.toml"
+    path.write_bytes(content)
+    with pytest.raises(StateError) as caught:
+        read_state(path, scenario({"name": "look"}))
+    assert str(caught.value).startswith(f"{path}: {words}")
+    with pytest.raises(StateError, match="cannot be read"):
+        read_state(tmp_path, scenario({"name": "look"}))
