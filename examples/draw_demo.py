@@ -1,6 +1,7 @@
-# %% [markdown]
-# The demo from Python: physics, plan, check and pictures, on pandas tables.
-# Run it from anywhere: `python examples/draw_demo.py [directory for the pictures]`.
+"""The demo from Python: physics, plan, check and figures, on pandas tables.
+
+Run it from anywhere: `python examples/draw_demo.py [directory for the figures]`.
+"""
 
 # %%
 import sys
@@ -15,17 +16,17 @@ scenario = obsplan.read_scenario(here / "demo.toml")
 environment = obsplan.make_environment(scenario)
 print(environment.events.to_string(index=False))
 
-# %% Where Sun and Earth stand, and when Earth can be reached
+# %% Where the Sun and the Earth are, and when Earth can be reached
 obsplan.save_figure(obsplan.sky_figure(environment), out / "demo-sky.png")
 obsplan.save_figure(obsplan.link_figure(environment), out / "demo-link.png")
 
 # %% The plan
 plan = obsplan.make_plan(environment, report=print)
-print(f"value {plan.value:.1f}, at most {plan.bound:.1f} possible")
+print(f"value {plan.value:.1f}, upper bound {plan.bound:.1f}")
 print(plan.unplaced.to_string(index=False))
 obsplan.save_figure(obsplan.plan_figure(plan), out / "demo-plan.png")
 
-# %% What one slot less does to the replay
+# %% The check of a timeline without a slot that others wait for
 without = plan.timeline[plan.timeline["activity"] != "seismometer levelling"]
 verdict = obsplan.check_timeline(environment, without)
 print(verdict.summary)

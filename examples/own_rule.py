@@ -1,6 +1,7 @@
-# %% [markdown]
-# A window and a rule of one's own, which no scenario file can say: plan with both.
-# Run it as `python examples/own_rule.py [scenario.toml]`, or cell by cell.
+"""A time window and a rule of your own, which a scenario file cannot express.
+
+Run it as `python examples/own_rule.py [scenario.toml]`, or cell by cell.
+"""
 
 # %%
 import sys
@@ -24,8 +25,9 @@ on_duty = (hour >= 8) & (hour < 20)
 environment = obsplan.with_windows(environment, name, on_duty)
 
 
-# %% A rule: no more than three runs of all activities together may begin on a day
+# %% A rule: no more than three runs of all activities together may start on a day
 def few_a_day(environment, runs):
+    """A violation for each run beyond the third of a day; `runs` come in order of start."""
     for day, rows in runs.groupby(runs["start_utc"].dt.date):
         for run in rows.iloc[MOST_A_DAY:].itertuples():
             yield obsplan.Violation(
@@ -43,18 +45,18 @@ def few_a_day(environment, runs):
 
 environment = obsplan.with_rule(environment, "few a day", few_a_day)
 
-# %% The plan keeps both, and the check names them among its rules
+# %% The plan keeps both, and the check lists them among its rules
 plan = obsplan.make_plan(environment, effort="low")
 runs = plan.timeline[~plan.timeline["activity"].isin(list(scenario.sending_names))]
 print(runs[["activity", "start_utc", "end_utc"]].to_string(index=False))
 print(plan.verdict.summary)
 
-# %% A plan made without the rule, held against it
+# %% A plan made without them, checked with them
 free = obsplan.make_plan(obsplan.make_environment(scenario), effort="low")
 verdict = obsplan.check_timeline(environment, free.timeline)
 print(verdict.summary)
 print(verdict.violations[["rule", "slots", "message"]].head().to_string(index=False))
 
-# %% The picture
+# %% The figure
 figure = obsplan.plan_figure(plan)
 figure

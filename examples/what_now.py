@@ -1,6 +1,7 @@
-# %% [markdown]
-# Things went differently: what now?
-# Run it as `python examples/what_now.py [scenario.toml]`, or cell by cell.
+"""Things went differently: what now?
+
+Run it as `python examples/what_now.py [scenario.toml]`, or cell by cell.
+"""
 
 # %%
 import sys
@@ -16,18 +17,18 @@ scenario = obsplan.read_scenario(path)
 environment = obsplan.make_environment(scenario)
 plan = obsplan.make_plan(environment, effort="low")
 
-# %% Halfway through the span, on the hour, the last run that ended is told to have failed
+# %% Halfway through the span, the last run that ended is reported as failed
 span = scenario.span
 now_utc = pd.Timestamp(span.start_utc + (span.end_utc - span.start_utc) / 2).floor("h")
 runs = plan.timeline[~plan.timeline["activity"].isin(list(scenario.sending_names))]
 last = runs[runs["end_utc"] <= now_utc].tail(1)
 ran = last[["slot", "activity", "start_utc", "end_utc"]].assign(outcome="failed", reason="")
 
-# %% The plan made anew: what was done stays, the rest may move
+# %% The new plan: what was done stays, everything else may move
 made = obsplan.make_replan(environment, plan.timeline, now_utc.to_pydatetime(), ran=ran)
 print(made.changes.head().to_string(index=False))
 print(f"value {made.plan.value:.1f}; old plan unchanged: {made.value_left:.1f}")
 
-# %% The picture of the new plan
+# %% The figure of the new plan
 figure = obsplan.plan_figure(made.plan)
 figure

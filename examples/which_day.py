@@ -1,6 +1,7 @@
-# %% [markdown]
-# On which lunar day should we land?
-# Run it as `python examples/which_day.py [scenario.toml]`, or cell by cell.
+"""On which lunar day should we land?
+
+Run it as `python examples/which_day.py [scenario.toml]`, or cell by cell.
+"""
 
 # %%
 import sys
@@ -28,6 +29,6 @@ columns = [
 ]
 print(choice.table[columns].head().to_string(index=False))
 
-# %% The picture
+# %% The figure
 figure = obsplan.days_figure(scenario, choice)
 figure

@@ -1,6 +1,7 @@
-# %% [markdown]
-# Which instrument runs when?
-# Run it as `python examples/which_instrument_when.py [scenario.toml]`, or cell by cell.
+"""Which instrument runs when?
+
+Run it as `python examples/which_instrument_when.py [scenario.toml]`, or cell by cell.
+"""
 
 # %%
 import sys
@@ -13,15 +14,16 @@ path = given[0] if given else files("obsplan.examples") / "minimal.toml"
 scenario = obsplan.read_scenario(path)
 environment = obsplan.make_environment(scenario)
 
-# %% The plan: it has passed an independent replay
+# %% The plan, confirmed by an independent replay
 plan = obsplan.make_plan(environment)
 columns = ["slot", "activity", "start_utc", "end_utc", "value"]
 print(plan.timeline[columns].head().to_string(index=False))
-print(f"value {plan.value:.1f}, at most {plan.bound:.1f} possible")
+print(f"value {plan.value:.1f}, upper bound {plan.bound:.1f}")
 
-# %% What did not fit, and what would let it in
+# %% What did not fit, and a change with which it would
 print(plan.unplaced.to_string(index=False))
 
-# %% The picture; `plan` alone in a notebook cell shows picture and tables
+# %% The figure; in a notebook, `plan` alone in a cell shows figure and tables
+# (figures by themselves need %matplotlib inline first)
 figure = obsplan.plan_figure(plan)
 figure

@@ -1,6 +1,7 @@
-# %% [markdown]
-# Which of these sites and days is best?
-# Run it as `python examples/which_site.py [scenario.toml] [sites.csv]`, or cell by cell.
+"""Which of these sites and lunar days is best?
+
+Run it as `python examples/which_site.py [scenario.toml] [sites.csv]`, or cell by cell.
+"""
 
 # %%
 import sys
@@ -22,6 +23,6 @@ table = obsplan.survey_sites(scenario, places, first_utc, last_utc, jobs=1)
 columns = ["rank", "name", "lunar_day", "landing_opens_utc", "useful_light_h", "notes"]
 print(table.sort_values("rank")[columns].head().to_string(index=False))
 
-# %% The picture: each site on its best day
+# %% The figure: each site on its best day
 figure = obsplan.survey_map(scenario.title, table)
 figure

@@ -1,6 +1,7 @@
-# %% [markdown]
-# When can we talk to Earth, how much can we send?
-# Run it as `python examples/who_can_talk.py [scenario.toml]`, or cell by cell.
+"""When can we talk to Earth, and how much can we send?
+
+Run it as `python examples/who_can_talk.py [scenario.toml]`, or cell by cell.
+"""
 
 # %%
 import sys
@@ -19,14 +20,14 @@ print(environment.contacts[columns].head().to_string(index=False))
 
 # %% What a platform could send over the span, if it had the energy
 for platform in scenario.platform:
-    offered = environment.platforms[platform.name]
-    sent_mbit = (offered["rate_kbps"] * offered["in_contact"]).sum() * 60 / 1000
-    share = offered["in_contact"].mean()
+    table = environment.platforms[platform.name]
+    sent_mbit = (table["rate_kbps"] * table["in_contact"]).sum() * 60 / 1000
+    share = table["in_contact"].mean()
     print(
-        f"{platform.name}: a way to Earth is open for {100 * share:.0f} % of the span; "
-        f"at most {sent_mbit:.0f} Mbit to {platform.radio.to}"
+        f"{platform.name}: in contact with Earth for {100 * share:.0f} % of the span; "
+        f"up to {sent_mbit:.0f} Mbit to {platform.radio.to}"
     )
 
-# %% The picture
+# %% The figure
 figure = obsplan.link_figure(environment)
 figure

@@ -1,8 +1,8 @@
-"""A first scenario for a new user, and beside it what its keys may be.
+"""A first scenario for a new user, with its JSON Schema.
 
-The scenario is the demo, or a short one, under a plain name. Editors that know JSON Schema
-complete and check its keys: its first line names the schema in the way that language
-servers for TOML read (an open convention).
+The scenario is a copy of the demo or of the short example. Its first line names the schema in
+the way that language servers for TOML read (an open convention), so that editors complete and
+check the keys.
 """
 
 import json
@@ -21,8 +21,8 @@ DIALECT = "https://json-schema.org/draft/2020-12/schema"
 def schema_text() -> str:
     """The JSON Schema of a scenario file, keys sorted: the same text for the same version.
 
-    It knows names, kinds and limits of all keys. What ties keys to each other (a name that
-    leads somewhere, a range that rises) only reading a scenario can tell.
+    It knows names, kinds, limits and descriptions of all keys. Only reading a scenario checks
+    what ties keys to each other, such as a name that must exist or a range that must rise.
     """
     schema = Scenario.model_json_schema()
     for name in INNER:
@@ -33,8 +33,8 @@ def schema_text() -> str:
 def write_starter(directory: Path, minimal: bool = False) -> list[Path]:
     """Write a scenario, what it needs and its schema into `directory`; return the files.
 
-    The scenario, the first of the files, is the commented demo, or with `minimal` a short
-    one. Raises ScenarioError when a file of that name is already there, or cannot be written.
+    The scenario comes first. It is the commented demo, or with `minimal` the short example.
+    Raises ScenarioError if a file of that name already exists or cannot be written.
     """
     source = Path(obsplan.examples.__file__).parent
     original = source / ("minimal.toml" if minimal else "demo.toml")
@@ -45,7 +45,7 @@ def write_starter(directory: Path, minimal: bool = False) -> list[Path]:
     targets = [directory / name for name in contents]
     taken = [str(path) for path in targets if path.exists()]
     if taken:
-        raise ScenarioError(f"{', '.join(taken)}: already there; name another directory")
+        raise ScenarioError(f"{', '.join(taken)}: already exists; choose another directory")
     written: list[Path] = []
     try:
         directory.mkdir(parents=True, exist_ok=True)

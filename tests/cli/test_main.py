@@ -281,7 +281,7 @@ def test_start_writes_a_scenario_that_reads_and_keeps_what_is_there(run, tmp_pat
     assert run("start", "mine").exit_code == 0
     assert read_scenario(tmp_path / "mine" / "scenario.toml").site.name
     again = run("start", "mine")
-    assert again.exit_code == 2 and "already there" in again.stderr
+    assert again.exit_code == 2 and "already exists" in again.stderr
 
 
 def test_check_reads_rows_that_overlap_and_names_the_rule(run, tmp_path):

@@ -11,6 +11,7 @@ import obsplan.examples
 from obsplan.checking.check import check_timeline
 from obsplan.common.errors import ScenarioError
 from obsplan.environment.build import make_environment
+from obsplan.inputs import starter
 from obsplan.inputs.read_scenario import read_scenario, scenario_from
 from obsplan.inputs.scenario import INNER, Scenario
 from obsplan.inputs.starter import SCHEMA_LINE, schema_text, write_starter
@@ -125,10 +126,22 @@ def test_schema_and_reading_refuse_the_same(spoil, words):
 
 def test_nothing_is_overwritten(tmp_path):
     (tmp_path / "skyline.csv").write_text("mine")
-    with pytest.raises(ScenarioError, match="skyline.csv: already there"):
+    with pytest.raises(ScenarioError, match="skyline.csv: already exists"):
         write_starter(tmp_path)
     assert (tmp_path / "skyline.csv").read_text() == "mine"
     assert not (tmp_path / "scenario.toml").exists()
+
+
+def test_nothing_is_left_when_a_file_cannot_be_written(tmp_path, monkeypatch):
+    def full(path, content):
+        if path.suffix == ".json":
+            raise OSError(28, "No space left on device")
+        path.write_bytes(content)
+
+    monkeypatch.setattr(starter, "write_file", full)
+    with pytest.raises(ScenarioError, match="No space left"):
+        write_starter(tmp_path / "mine")
+    assert list((tmp_path / "mine").iterdir()) == []
 
 
 def test_a_file_in_the_way_is_told(tmp_path):

@@ -21,7 +21,7 @@ SAYS = {
     "who_can_talk": "Heron Hill",
     "which_day": "landing_opens_utc",
     "which_instrument_when": "ground reading",
-    "does_it_hold": "violations; ",
+    "is_it_valid": "violations; ",
     "what_now": "old plan unchanged",
     "own_rule": "rules broken: own window, few a day;",
     "which_site": "Far Shelf",
@@ -65,7 +65,7 @@ def test_the_survey_takes_the_sites_it_is_given(tmp_path):
 
 
 def test_an_edited_timeline_is_found_broken():
-    verdict = run("does_it_hold")[0]["verdict"]
+    verdict = run("is_it_valid")[0]["verdict"]
     assert {"gap", "instrument"} <= set(verdict.violations["rule"])
 
 

@@ -1,6 +1,7 @@
-# %% [markdown]
-# Does a timeline that was edited by hand hold?
-# Run it as `python examples/does_it_hold.py [scenario.toml]`, or cell by cell.
+"""Is a timeline still valid after editing it by hand?
+
+Run it as `python examples/is_it_valid.py [scenario.toml]`, or cell by cell.
+"""
 
 # %%
 import sys
@@ -16,18 +17,18 @@ path = given[0] if given else files("obsplan.examples") / "minimal.toml"
 scenario = obsplan.read_scenario(path)
 environment = obsplan.make_environment(scenario)
 
-# %% A plan, and an edit: its second run is put five hours earlier
+# %% A plan, and an edit: its second run starts five hours earlier
 plan = obsplan.make_plan(environment, effort="low")
 edited = plan.timeline.copy()
 moved = edited.index[~edited["activity"].isin(list(scenario.sending_names))][1]
 edited.loc[moved, ["start_utc", "end_utc"]] -= pd.Timedelta(hours=5)
 
-# %% The replay names every broken rule, and the tightest spots
+# %% The check names every broken rule and the smallest margins
 verdict = obsplan.check_timeline(environment, edited)
 print(verdict.summary)
 print(verdict.violations[["rule", "time_utc", "message"]].head().to_string(index=False))
 print(verdict.margins.head().to_string(index=False))
 
-# %% The picture: charge, power, stored and sent data over the limits
+# %% The figure: charge, power, stored and sent data over the limits
 figure = obsplan.resources_figure(replace(plan, timeline=edited, verdict=verdict))
 figure
