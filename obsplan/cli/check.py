@@ -58,7 +58,7 @@ def check(
     """Is this timeline valid, also after editing it by hand?
 
     TIMELINE is a timeline CSV or a plan directory. Every broken rule is named with slot,
-    time, amount and fix. Then come the smallest margins and the rules that were applied.
+    time, amount and fix. Then come the smallest margins and the rules that were checked.
 
     Exit code: 0 if no violation is found, 1 if there is one, 2 if the file cannot be read
     as a timeline (for example a time without a zone, or an unknown name).

@@ -40,7 +40,7 @@ def test_help_imports_nothing_heavy():
 def test_plan_writes_every_table_and_check_accepts_it(run, tmp_path):
     made = run("plan", "small.toml", "-o", "plan")
     assert made.exit_code == 0
-    assert "proven to be the best possible" in made.stdout
+    assert "on this time grid" in made.stdout
     assert "no violations; " in made.stdout
     assert "caution" in made.stdout
     assert "rounded up to 60 min" in made.stderr
@@ -224,7 +224,7 @@ def test_link_at_an_instant_is_answered_in_words(run):
     )
     cannot = run("link", "small.toml", "--at", "2028-07-05T04:00:00Z", "-o", "l.csv")
     assert cannot.exit_code == 1
-    assert cannot.stdout.startswith("no, at 2028-07-05T04:00:00Z\nlander: north: the station sees")
+    assert cannot.stdout.startswith("no, at 2028-07-05T04:00:00Z\nlander: north: the Moon is")
     assert pd.read_csv("l.csv")["acquisition_utc"].iloc[1] in cannot.stdout.splitlines()[-1]
 
 
@@ -297,14 +297,14 @@ def test_check_reads_rows_that_overlap_and_names_the_rule(run, tmp_path):
         table.stdout.splitlines()[0] == "rule,platform,activity,slots,time_utc,amount,unit,message"
     )
     assert len(table.stdout.splitlines()) == 3
-    assert "smallest margin" in table.stderr and "rules applied" in table.stderr
+    assert "smallest margin" in table.stderr and "rules checked" in table.stderr
 
 
 def test_check_of_an_empty_timeline_holds_and_lists_the_rules(run, tmp_path):
     (tmp_path / "t.csv").write_text("activity,start_utc\n")
     checked = run("check", "small.toml", "t.csv")
     assert checked.exit_code == 0
-    assert "rules applied: span, grid, duration" in checked.stdout
+    assert "rules checked: span, grid, duration" in checked.stdout
 
 
 def test_uplink_deadlines_are_in_the_plan_and_another_scenario_is_told_apart(run, tmp_path):
