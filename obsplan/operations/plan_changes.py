@@ -10,12 +10,12 @@ from obsplan.environment.model import Environment
 from obsplan.inputs.scenario import Scenario
 from obsplan.planning.problem.booking import Booking
 from obsplan.planning.problem.definition import Problem
-from obsplan.planning.problem.resource_flow import TOLERANCE
 from obsplan.planning.problem.start_windows import (
     commandable,
     condition_masks,
     condition_words,
 )
+from obsplan.planning.problem.tolerances import TOLERANCE
 from obsplan.planning.reasons.blocking import Constraint, blocking_amounts, rival_runs
 from obsplan.planning.reasons.what_if import with_run
 

@@ -11,7 +11,6 @@ from numpy.lib.stride_tricks import sliding_window_view
 
 from obsplan.planning.problem.definition import Need, Problem, Task
 from obsplan.planning.problem.resource_flow import (
-    TOLERANCE,
     Flow,
     Loads,
     Walk,
@@ -21,6 +20,7 @@ from obsplan.planning.problem.resource_flow import (
     relays_first,
     walked,
 )
+from obsplan.planning.problem.tolerances import BUS_TOLERANCE_W, TOLERANCE
 
 # Starts times steps of a run that are evaluated together: some ten megabytes.
 MOST_CELLS = 1_000_000
@@ -101,15 +101,18 @@ class Booking:
         if what.repeat_worth == 1.0:
             return np.full(self.problem.steps, what.value)
         held = what.held + np.bincount(what.bins[self.runs[task]], minlength=len(what.held))
-        return (what.value * what.repeat_worth ** held.astype(float))[what.bins]
+        worth: np.ndarray = (what.value * what.repeat_worth ** held.astype(float))[what.bins]
+        return worth
 
     def next_gain(self, task: int) -> np.ndarray:
         """What one more run of `task` adds to the objective, by its start (steps,)."""
-        return self.next_value(task) + self.problem.tasks[task].preference
+        gain: np.ndarray = self.next_value(task) + self.problem.tasks[task].preference
+        return gain
 
     def clear_starts(self, task: int) -> np.ndarray:
         """Starts (steps,) at which a run overlaps no rival and keeps its own gap."""
-        return self.problem.tasks[task].starts & (self.barred[task] == 0)
+        clear: np.ndarray = self.problem.tasks[task].starts & (self.barred[task] == 0)
+        return clear
 
     def met(self, need: Need) -> np.ndarray:
         """Starts (steps,) at which a booked run meets the need."""
@@ -160,10 +163,10 @@ class Booking:
         """Starts in `part` whose run the bus carries at each of its steps."""
         node, last = self.problem.nodes[what.node], part.stop + what.length - 1
         room_w = node.bus_limit_w - self.peak_w[what.node, part.start : last]
-        if room_w.min() >= what.peak_w.max() - TOLERANCE:
+        if room_w.min() >= what.peak_w.max() - BUS_TOLERANCE_W:
             return np.ones(part.stop - part.start, dtype=bool)
-        enough = sliding_window_view(room_w, what.length) >= what.peak_w - TOLERANCE
-        return enough.all(axis=1)
+        enough = sliding_window_view(room_w, what.length) >= what.peak_w - BUS_TOLERANCE_W
+        return np.asarray(enough.all(axis=1))
 
     def _charge_allows(self, what: Task, part: slice) -> np.ndarray:
         """Starts in `part` whose run leaves enough in the battery, then and afterwards."""
@@ -190,7 +193,7 @@ class Booking:
             node.capacity_wh + np.minimum.accumulate(-gained, axis=1),
         )
         enough = gained + least >= sliding_window_view(needed, what.length)
-        return enough.all(axis=1)
+        return np.asarray(enough.all(axis=1))
 
     def keeps_rules(self) -> bool:
         """Whether the booked runs keep counts, gaps, exclusions, orders and the bus limit."""
@@ -207,7 +210,8 @@ class Booking:
     def sending_w(self, n: int) -> np.ndarray:
         """Mean draw (steps,) of the transmitter of node `n`, as the flow has it."""
         node = self.problem.nodes[n]
-        return self.flow.sent_share[n] * node.transmit_w * node.send_share
+        mean_w: np.ndarray = self.flow.sent_share[n] * node.transmit_w * node.send_share
+        return mean_w
 
     def bus_carries_transmitter(self, n: int) -> np.ndarray:
         """Steps (steps,) in which the bus has room for the transmitter of node `n`.
@@ -215,12 +219,13 @@ class Booking:
         While on it draws all it takes, however short that is.
         """
         node = self.problem.nodes[n]
-        return self.peak_w[n] + node.transmit_w <= node.bus_limit_w + TOLERANCE
+        fits: np.ndarray = self.peak_w[n] + node.transmit_w <= node.bus_limit_w + BUS_TOLERANCE_W
+        return fits
 
     def fits_bus(self) -> bool:
         """Whether no bus carries more than its limit, leaving sending aside."""
         limits_w = np.array([node.bus_limit_w for node in self.problem.nodes])
-        return bool((self.peak_w <= limits_w[:, None] + TOLERANCE).all())
+        return bool((self.peak_w <= limits_w[:, None] + BUS_TOLERANCE_W).all())
 
     def simulate(self) -> Flow:
         """Run battery and store of every node through the span.

@@ -14,9 +14,7 @@ from obsplan.inputs.hardware import Platform
 from obsplan.inputs.scenario import Activity, Scenario
 from obsplan.planning.problem.definition import Need, Node, Problem, Task, after
 from obsplan.planning.problem.start_windows import coverage_bin, start_mask
-
-# More than a replay forgives for rounding, in watts, watt-hours and megabits.
-REPLAY_SLACK = 2e-6
+from obsplan.planning.problem.tolerances import REPLAY_SLACK
 
 
 def build_problem(environment: Environment, relaxed: bool = False) -> Problem:
@@ -97,7 +95,7 @@ def _exclusion(scenario: Scenario, i: int, j: int) -> Exclusion | None:
     return None
 
 
-def _task(environment: Environment, activity: Activity, names, relaxed: bool) -> Task:
+def _task(environment: Environment, activity: Activity, names: list[str], relaxed: bool) -> Task:
     scenario = environment.scenario
     step_min = scenario.span.step_min
     slot_min = scenario.slot_min(activity)
@@ -147,7 +145,7 @@ def _node(environment: Environment, platform: Platform, relaxed: bool) -> Node:
     battery, store = platform.battery, platform.store
 
     def per_step(column: str) -> np.ndarray:
-        return table[column].to_numpy(dtype=float).reshape(steps, step_min)
+        return np.asarray(table[column], dtype=float).reshape(steps, step_min)
 
     slack = REPLAY_SLACK if relaxed else 0.0
     rate_kbps, base_w = per_step("rate_kbps"), per_step("base_load_w")

@@ -11,11 +11,8 @@ from typing import Literal
 import numpy as np
 
 from obsplan.planning.problem.definition import Node, Problem
+from obsplan.planning.problem.tolerances import SAME_WH, TAKEN_OVER, TOLERANCE
 
-TOLERANCE = 1e-7
-# Watt-hours that differ by less are equal but for rounding in sums. Charge and data taken over
-# from another walk, ten thousand times in a row, must agree more closely.
-SAME, CLOSER = 1e-9, 1e-12
 # Steps that are walked before charge and data are compared with those of another walk.
 AT_A_TIME = 32
 
@@ -128,9 +125,9 @@ def _first_resent(problem: Problem, before: Walk, needed: np.ndarray) -> int:
             for need_wh in (needed[n], before.flow.needed_wh[n])
         )
         # If the battery limited sending, it may now limit it less.
-        freer = (was_left <= TOLERANCE) & (left > SAME)
+        freer = (was_left <= TOLERANCE) & (left > SAME_WH)
         sending = (before.loads.able_mbit[n] > 0) & (node.transmit_w * node.send_share > 0)
-        resent |= sending & ((left < -SAME) | freer)
+        resent |= sending & ((left < -SAME_WH) | freer)
     return int(resent.argmax()) if resent.any() else problem.steps
 
 
@@ -150,7 +147,8 @@ def _left_wh(
         missing * node.discharge_efficiency / hour,
     )
     sent_w = flow.sent_share[n] * node.transmit_w * node.send_share
-    return (np.maximum(0.0, net_w - least_w) - sent_w) * hour
+    left_w: np.ndarray = np.maximum(0.0, net_w - least_w) - sent_w
+    return left_w * hour
 
 
 def _take_over(source: Flow, target: Flow, steps: slice) -> None:
@@ -205,7 +203,7 @@ def _walk(
         if before is not None and begin >= last:
             apart_wh = np.abs(stored[:, begin] - before.flow.stored_wh[:, begin])
             apart_mbit = np.abs(held[:, begin] - before.flow.held_mbit[:, begin])
-            if max(apart_wh.max(), apart_mbit.max()) <= CLOSER:
+            if max(apart_wh.max(), apart_mbit.max()) <= TAKEN_OVER:
                 _take_over(before.flow, flow, slice(begin, problem.steps))
                 break
         part = slice(begin, min(begin + AT_A_TIME, problem.steps))

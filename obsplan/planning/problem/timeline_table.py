@@ -12,6 +12,7 @@ from obsplan.inputs.scenario import Activity, Scenario
 from obsplan.inputs.timeline_columns import TIMELINE_COLUMNS
 from obsplan.planning.problem.booking import Booking
 from obsplan.planning.problem.definition import Problem
+from obsplan.planning.problem.tolerances import LEAST_SHARE
 
 
 def booked_rows(scenario: Scenario, booking: Booking) -> list[tuple[str, int, int]]:
@@ -21,7 +22,7 @@ def booked_rows(scenario: Scenario, booking: Booking) -> list[tuple[str, int, in
         for task, starts in zip(booking.problem.tasks, booking.runs)
         for start in starts
     ]
-    sends, held = booking.flow.sent_share > 1e-9, booking.flow.held_mbit > 0
+    sends, held = booking.flow.sent_share > LEAST_SHARE, booking.flow.held_mbit > 0
     if held.any() and not sends.any():
         # Without a row all would send: so one is permitted to, while it has nothing to send.
         empty = ~held[:, :-1] & ~held[:, 1:]

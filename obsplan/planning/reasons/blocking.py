@@ -6,7 +6,8 @@ from enum import StrEnum
 import numpy as np
 
 from obsplan.planning.problem.booking import Booking
-from obsplan.planning.problem.resource_flow import TOLERANCE, gain_wh
+from obsplan.planning.problem.resource_flow import gain_wh
+from obsplan.planning.problem.tolerances import TOLERANCE
 
 
 class Constraint(StrEnum):

@@ -16,8 +16,8 @@ from obsplan.inputs.conditions import requested
 from obsplan.inputs.scenario import Activity, GroundRange
 from obsplan.planning.problem.booking import Booking
 from obsplan.planning.problem.definition import Need
-from obsplan.planning.problem.resource_flow import TOLERANCE
 from obsplan.planning.problem.start_windows import start_mask, why_no_window
+from obsplan.planning.problem.tolerances import TOLERANCE
 from obsplan.planning.reasons import remedies
 from obsplan.planning.reasons.answers import (
     Answer,

@@ -17,14 +17,12 @@ from obsplan.environment.model import Environment
 from obsplan.inputs.scenario import Activity, Scenario
 from obsplan.planning.problem.booking import Booking
 from obsplan.planning.problem.definition import Node, Task
-from obsplan.planning.problem.resource_flow import TOLERANCE
+from obsplan.planning.problem.tolerances import LEAST_SHARE, TOLERANCE
 from obsplan.planning.reasons.blocking import Constraint, blocking_amounts
 from obsplan.planning.search.sending import COARSE, with_planned_sending
 
 # Starts that are tried for one kind of change.
 MOST_STARTS = 4
-# Shares of a step below this are rounding, not sending.
-LEAST_SHARE = 1e-9
 
 
 @dataclass(frozen=True)

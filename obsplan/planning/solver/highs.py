@@ -14,7 +14,7 @@ from obsplan.planning.solver.matrix import LinearModel
 LOOSE_TOLERANCE = 1e-4
 # A relative gap between primal and dual above this: the solver got stuck.
 STUCK = 1e-2
-OTHER_SIDES = ({}, {"user_objective_scale": -3}, {"presolve": "off"})
+OTHER_SIDES: tuple[dict[str, object], ...] = ({}, {"user_objective_scale": -3}, {"presolve": "off"})
 # Solvers are made on several threads; only one may silence the greeting.
 GREETING = Lock()
 

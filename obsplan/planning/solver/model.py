@@ -109,7 +109,7 @@ def cliques(count: int, pairs: frozenset[tuple[int, int]]) -> list[list[int]]:
 
     Bron and Kerbosch 1973 with pivot; sorted, so that the model is always the same.
     """
-    near = [set() for _ in range(count)]
+    near: list[set[int]] = [set() for _ in range(count)]
     for a, b in pairs:
         near[a].add(b)
         near[b].add(a)

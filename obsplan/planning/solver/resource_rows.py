@@ -7,6 +7,7 @@ spilled at will and sending is a share of the time in contact.
 import numpy as np
 
 from obsplan.planning.problem.definition import Node, Problem, Task
+from obsplan.planning.problem.tolerances import BUS_TOLERANCE_W
 from obsplan.planning.solver.matrix import (
     MatrixBuilder,
     Starts,
@@ -15,8 +16,6 @@ from obsplan.planning.solver.matrix import (
     usual_level,
 )
 
-# Rounding in a sum of loads must not bar a bus that is sized to it exactly.
-BUS_ROUNDING_W = 1e-9
 # A draw on the battery below this is not charged for: tiny coefficients upset the solver.
 LEAST_DRAW_W = 1e-3
 
@@ -72,7 +71,7 @@ def _bus(
     tight = most_w > room_w
     number = np.cumsum(tight) - 1
     switched = np.flatnonzero(tight & (share >= 0) & (node.transmit_w > 0))
-    high = room_w[switched] >= node.transmit_w - BUS_ROUNDING_W
+    high = room_w[switched] >= node.transmit_w - BUS_TOLERANCE_W
     on = builder.add_columns(len(switched), high=high, integer=True)
     rows = np.arange(len(switched))
     builder.add_rows(len(switched), -np.inf, 0, (rows, share[switched], 1), (rows, on, -1))

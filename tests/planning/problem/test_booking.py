@@ -16,8 +16,9 @@ from obsplan.checking.check import check_timeline
 from obsplan.planning.problem.booking import Booking, plan_value
 from obsplan.planning.problem.definition import Problem
 from obsplan.planning.problem.from_scenario import build_problem
-from obsplan.planning.problem.resource_flow import TOLERANCE, Shortage
+from obsplan.planning.problem.resource_flow import Shortage
 from obsplan.planning.problem.timeline_table import plan_slots
+from obsplan.planning.problem.tolerances import TOLERANCE
 from obsplan.planning.search.first_plan import quick_plan
 
 SEEDS = st.integers(0, 10_000)

@@ -15,7 +15,7 @@ import obsplan.planning.search.ruin_and_recreate
 from obsplan.planning.problem.booking import Booking
 from obsplan.planning.problem.definition import Problem
 from obsplan.planning.problem.from_scenario import build_problem
-from obsplan.planning.problem.resource_flow import TOLERANCE
+from obsplan.planning.problem.tolerances import TOLERANCE
 from obsplan.planning.search.greedy import greedy_plan
 from obsplan.planning.search.ruin_and_recreate import ruin_and_recreate
 
