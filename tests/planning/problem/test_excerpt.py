@@ -1,4 +1,4 @@
-"""A piece of a plan can be planned anew without harm to the rest."""
+"""A window of a plan can be reoptimised without breaking the rest."""
 
 import numpy as np
 import pytest

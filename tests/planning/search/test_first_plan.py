@@ -27,7 +27,7 @@ def in_the_way(steps: int) -> Problem:
 
 
 @pytest.mark.parametrize("steps", [8, MANY])
-def test_required_runs_that_greed_leaves_no_room_are_placed(steps):
+def test_required_runs_that_greedy_construction_leaves_no_room_are_placed(steps):
     assert quick_plan(in_the_way(steps)).runs == [[5], [0]]
 
 

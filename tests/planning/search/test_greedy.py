@@ -1,4 +1,4 @@
-"""The quick plan: required runs first, then what is worth most, and it always holds."""
+"""Greedy construction: required runs first, then the highest value density; always feasible."""
 
 import numpy as np
 import pytest

@@ -1,4 +1,4 @@
-"""What is merged has only the plans' own starts, holds, and is worth no less than each."""
+"""The merged plan uses only starts of the given plans, is feasible and no worse than each."""
 
 from dataclasses import replace
 from threading import Event

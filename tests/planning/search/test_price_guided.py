@@ -1,4 +1,4 @@
-"""Plans led by the relaxed one hold, and prices say what a run is worth beyond them."""
+"""Price-guided plans are feasible and improve; reduced worth is what a start adds beyond prices."""
 
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import replace
@@ -59,7 +59,7 @@ def found(booking: Booking, stop: Event | None = None, rounds: int = 1) -> list[
 
 @given(st.data())
 @settings(max_examples=15, deadline=None)
-def test_priced_plans_hold_and_are_ever_better(data):
+def test_price_guided_plans_are_feasible_and_improve(data):
     problem = crowd(
         data.draw,
         gap=lambda draw, k: draw(st.integers(0, 4)),
@@ -80,7 +80,7 @@ def beside_another_task(**changes) -> Problem:
     return Problem(8, 0.25, tuple(tasks), (level_node(8),), frozenset({(0, 1), (2, 3)}))
 
 
-def test_priced_plans_have_the_runs_outside_the_lanes_too():
+def test_price_guided_plans_have_the_runs_outside_the_lanes_too():
     problem = beside_another_task(must=1, count=2, value=5.0)
     best = found(Booking(problem), rounds=3)[-1]
     assert len(best.runs[4]) == 2
@@ -88,7 +88,7 @@ def test_priced_plans_have_the_runs_outside_the_lanes_too():
     assert [len(runs) for runs in best.runs[:4]] == [1, 3, 1, 3] and best.keeps_rules()
 
 
-def test_priced_plans_hold_where_energy_is_short():
+def test_price_guided_plans_are_feasible_where_energy_is_short():
     """Each run takes 4 Wh, and the battery has 20 beyond its reserve."""
     draws = {"load_w": np.full(2, 8.0), "peak_w": np.full(2, 8.0)}
     problem = beside_another_task(value=1.0)
@@ -98,7 +98,7 @@ def test_priced_plans_hold_where_energy_is_short():
     assert best.flow.short is None and best.value() == 3 * 5.0 + 4.0 + 3.0 + 1.0
 
 
-def test_nothing_is_priced_without_lanes_or_once_stopped():
+def test_no_price_guided_plan_without_lanes_or_once_stopped():
     alone = Problem(8, 0.25, (task("a"), task("b")), (level_node(8),), frozenset())
     assert not found(Booking(alone))
     pair = replace(alone, exclusive=frozenset({(0, 1)}))

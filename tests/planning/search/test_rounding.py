@@ -1,4 +1,4 @@
-"""A guided plan has its runs where the relaxed plan has them, or near, and it always holds."""
+"""Rounding puts runs where the relaxation has them, or near, and is always feasible."""
 
 import numpy as np
 from hypothesis import assume, given, settings
@@ -24,7 +24,7 @@ def in_order(booking: Booking) -> list[list[int]]:
 
 @given(st.integers(0, 10**6))
 @settings(max_examples=60, deadline=None)
-def test_plan_that_holds_comes_back_as_it_is(seed):
+def test_shares_of_a_feasible_plan_round_to_that_plan(seed):
     problem = tiny_problem(seed)
     assume(not Booking(problem).flow.short)
     plan = greedy_plan(problem)
@@ -33,7 +33,7 @@ def test_plan_that_holds_comes_back_as_it_is(seed):
 
 @given(st.integers(0, 10**6))
 @settings(max_examples=60, deadline=None)
-def test_whatever_leads_it_the_plan_holds(seed):
+def test_rounding_of_any_shares_is_feasible(seed):
     problem = tiny_problem(seed)
     assume(not Booking(problem).flow.short)
     shares = np.random.default_rng(seed).random((len(problem.tasks), problem.steps))

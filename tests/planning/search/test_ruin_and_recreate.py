@@ -1,4 +1,4 @@
-"""Hours cleared and filled anew: never worse, always sound, the same every time."""
+"""Ruin and recreate: never worse, always feasible, the same every time."""
 
 from dataclasses import replace
 from threading import Event
@@ -20,7 +20,7 @@ from obsplan.planning.search.greedy import greedy_plan
 from obsplan.planning.search.ruin_and_recreate import ruin_and_recreate
 
 
-def reseated(booking, rounds=40, seed=1):
+def improved(booking, rounds=40, seed=1):
     return [booking, *ruin_and_recreate(booking, None, Event(), seed, rounds)]
 
 
@@ -29,14 +29,14 @@ def planned(*tasks, exclusive=(), steps=8, **node):
     return greedy_plan(Problem(steps, 0.25, tasks, nodes, frozenset(exclusive)))
 
 
-def test_plans_only_get_better_and_hold():
+def test_plans_only_get_better_and_are_feasible():
     gained = best = sound = 0
     for seed in range(60):
         question = tiny_problem(seed)
         booking, exact = greedy_plan(question), best_value(question)
         if booking.flow.short or exact is None:
             continue
-        plans = reseated(booking)
+        plans = improved(booking)
         values = [plan.value() for plan in plans]
         assert values == sorted(values)
         assert all(not plan.simulate().short and plan.keeps_rules() for plan in plans)
@@ -57,12 +57,12 @@ def one_long_run():
     return greedy
 
 
-def test_many_short_runs_take_the_place_of_one_that_greed_preferred():
-    best = reseated(one_long_run())[-1]
+def test_many_short_runs_replace_one_that_greedy_construction_preferred():
+    best = improved(one_long_run())[-1]
     assert [len(runs) for runs in best.runs] == [0, 4]
 
 
-def test_required_runs_and_the_first_of_those_others_wait_for_stay():
+def test_required_runs_and_the_first_of_a_prerequisite_stay():
     """Both stand in the way of looks that are worth more."""
     required = task("required", must=1, value=0.1)
     opened = task("open", value=0.0, length=2)
@@ -74,7 +74,7 @@ def test_required_runs_and_the_first_of_those_others_wait_for_stay():
     for i, start in ((1, 0), (0, 4), (2, 3)):
         booking.add(i, start)
     booking.flow = booking.simulate()
-    plans = reseated(booking)
+    plans = improved(booking)
     assert [len(runs) for runs in plans[-1].runs] == [1, 1, 5]
     for plan in plans:
         assert len(plan.runs[0]) == 1 and plan.runs[1] == [0]
@@ -90,11 +90,11 @@ def test_energy_goes_where_it_is_worth_more():
     only_big = Booking(Problem(8, 0.25, tasks, (level_node(8, start_wh=50.0),), frozenset()))
     only_big.add(0, 3)
     only_big.flow = only_big.simulate()
-    best = reseated(only_big)[-1]
+    best = improved(only_big)[-1]
     assert best.value() == 7.0 and not best.flow.short  # 20 Wh and 10 Wh
 
 
-def test_an_old_start_is_held_on_to_where_it_is_favoured():
+def test_an_old_start_is_kept_where_it_is_preferred():
     liked = np.where(np.arange(8) == 5, 0.5, 0.0)
     late = Booking(
         Problem(
@@ -107,7 +107,7 @@ def test_an_old_start_is_held_on_to_where_it_is_favoured():
     )
     late.add(0, 2)
     late.flow = late.simulate()
-    assert reseated(late)[-1].runs[0] == [5]
+    assert improved(late)[-1].runs[0] == [5]
 
 
 def test_nothing_is_begun_once_the_search_is_stopped():
@@ -118,7 +118,7 @@ def test_nothing_is_begun_once_the_search_is_stopped():
 
 
 def test_a_plan_without_runs_stays_as_it_is():
-    assert reseated(planned(task("never", count=0)))[1:] == []
+    assert improved(planned(task("never", count=0)))[1:] == []
 
 
 @given(case=cases(hours=(4, 8)), seed=st.integers(0, 100))
@@ -126,7 +126,7 @@ def test_a_plan_without_runs_stays_as_it_is():
 def test_the_same_seed_gives_the_same_plan(case, seed):
     booking = greedy_plan(build_problem(case))
     assume(not booking.flow.short)
-    one, two = (reseated(booking, rounds=10, seed=seed)[-1] for _ in range(2))
+    one, two = (improved(booking, rounds=10, seed=seed)[-1] for _ in range(2))
     assert one.runs == two.runs and np.array_equal(one.may_send, two.may_send)
     assert not one.simulate().short and one.keeps_rules()
 
@@ -145,7 +145,7 @@ def test_charge_and_data_with_sending_as_it_was_are_those_of_a_full_run(seed):
         assert (again.needed_wh[n] >= booking.flow.needed_wh[n] - 1e-9).all()
 
 
-def test_data_that_nothing_sends_does_not_keep():
+def test_data_that_nothing_sends_do_not_fit_the_store():
     data = task("a", data_mbit=np.array([3.0]), count=2)
     node = {
         "store_mbit": 5.0,
@@ -161,7 +161,7 @@ def test_data_that_nothing_sends_does_not_keep():
     assert not more.fits_stores()
 
 
-def test_data_does_not_keep_where_the_bus_bars_the_transmitter():
+def test_data_do_not_fit_where_the_bus_bars_the_transmitter():
     contact = {
         "send_mbit": np.array([0.0, 0, 0, 0, 0, 3, 0, 0]),
         "transmit_w": 40.0,
@@ -175,16 +175,16 @@ def test_data_does_not_keep_where_the_bus_bars_the_transmitter():
     assert not booking.fits_stores() and booking.simulate().short
 
 
-def test_the_best_so_far_is_kept_on_ctrl_c(monkeypatch):
+def test_the_incumbent_is_kept_on_ctrl_c(monkeypatch):
     calls = []
 
     def interrupted(*args):
         calls.append(args)
         if len(calls) > 30:
             raise KeyboardInterrupt
-        return reseated_once(*args)
+        return recreated_once(*args)
 
-    reseated_once = obsplan.planning.search.ruin_and_recreate._recreated
+    recreated_once = obsplan.planning.search.ruin_and_recreate._recreated
     monkeypatch.setattr(obsplan.planning.search.ruin_and_recreate, "_recreated", interrupted)
     greedy, found = one_long_run(), []
     with pytest.raises(KeyboardInterrupt):
@@ -193,7 +193,7 @@ def test_the_best_so_far_is_kept_on_ctrl_c(monkeypatch):
     assert found[-1].value() > greedy.value()
 
 
-def test_the_bolder_the_more_losses_are_gone_on_with(monkeypatch):
+def test_a_higher_temperature_accepts_more_losses(monkeypatch):
     gone_on: dict[float, int] = {}
     booking = one_long_run()
     loss = 0.1 * booking.value() / 2

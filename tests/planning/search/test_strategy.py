@@ -1,4 +1,4 @@
-"""The search ends at plans that hold, under bounds that no plan beats."""
+"""The search ends at feasible plans, under valid bounds."""
 
 from dataclasses import replace
 
@@ -19,7 +19,7 @@ from obsplan.planning.search.exact import best_plan
 from obsplan.planning.search.first_plan import quick_plan
 from obsplan.planning.search.sending import with_planned_sending
 from obsplan.planning.search.strategy import better_plans
-from obsplan.planning.solver import model as milp_room
+from obsplan.planning.solver import model as model_module
 from obsplan.planning.solver.bounds import Relaxation, dual_bound, relaxation, upper_bound
 from obsplan.planning.solver.model import build_model
 
@@ -34,7 +34,7 @@ def required_apart() -> Problem:
     return Problem(8, 0.25, tasks, (level_node(8),), frozenset({(0, 1)}))
 
 
-def test_best_plan_of_a_small_problem_is_that_of_trying_every_plan():
+def test_best_plan_of_a_small_problem_is_that_of_exhaustive_search():
     refused = []
     for seed in FEASIBLE:
         question = tiny_problem(seed)
@@ -50,18 +50,18 @@ def test_best_plan_of_a_small_problem_is_that_of_trying_every_plan():
     assert len(refused) <= 2
 
 
-def test_no_plan_where_none_holds():
+def test_no_plan_where_none_is_feasible():
     for seed in set(TINY) - set(FEASIBLE):
         booking, _ = best_plan(tiny_problem(seed), tiny_problem(seed))
         assert booking is None
 
 
-def test_upper_bound_is_never_below_the_best_plan():
+def test_upper_bound_is_never_below_the_optimum():
     for seed in FEASIBLE:
         assert upper_bound(tiny_problem(seed)) >= BEST[seed] - 1e-12
 
 
-def test_a_bound_that_asks_exclusion_more_often_is_true_and_no_looser():
+def test_a_bound_with_more_exclusion_rows_is_valid_and_no_looser():
     tighter = 0
     for seed in FEASIBLE:
         question = tiny_problem(seed)
@@ -74,14 +74,14 @@ def test_a_bound_that_asks_exclusion_more_often_is_true_and_no_looser():
 
 
 @pytest.mark.parametrize("exclusion_h", [0.25, 0.5, 0.75, 4.0])
-def test_sums_of_rows_never_bring_the_bound_below_the_best_plan(exclusion_h, monkeypatch):
-    monkeypatch.setattr(milp_room, "SPELL_OUT_STARTS", 0)  # as in a long problem
+def test_summed_rows_never_bring_the_bound_below_the_optimum(exclusion_h, monkeypatch):
+    monkeypatch.setattr(model_module, "SPELL_OUT_STARTS", 0)  # as in a long problem
     for seed in FEASIBLE:
         # Worths are summed in another order.
         assert relaxation(tiny_problem(seed), exclusion_h=exclusion_h).bound >= BEST[seed] - 1e-12
 
 
-def test_sharper_bound_is_asked_for_where_sums_let_something_go():
+def test_sharper_bound_is_computed_where_summed_rows_are_weaker():
     def asked(step_h: float, *tasks, exclusive=()):
         question = Problem(8, step_h, tasks, (level_node(8),), frozenset(exclusive))
         return strategy.can_be_sharper(question)
@@ -99,7 +99,7 @@ def test_sharper_bound_is_asked_for_where_sums_let_something_go():
     size=st.sampled_from([0.0, 1e-3, 1.0, 1e4]),
 )
 @settings(max_examples=200)
-def test_any_duals_make_a_true_bound(seed, noise, size):
+def test_any_duals_make_a_valid_bound(seed, noise, size):
     relaxed = build_model(tiny_problem(seed))
     duals = size * np.random.default_rng(noise).standard_normal(len(relaxed.row_low))
     assert dual_bound(relaxed, duals) >= BEST[seed]
@@ -116,12 +116,13 @@ def test_bound_of_good_duals_is_tight_where_nothing_competes():
     assert upper_bound(question) == pytest.approx(6.0, abs=1e-5)
 
 
-def test_search_in_pieces_stays_under_its_bound_and_never_falls_back(monkeypatch):
+def test_searched_plans_stay_under_the_bound_and_never_get_worse(monkeypatch):
     monkeypatch.setattr(exact, "SMALL_STARTS", 0)
     for seed in FEASIBLE[:60]:
         question, worth = tiny_problem(seed), -1.0
         try:
-            for booking, bound in better_plans(question, question, gap=0.0):
+            for found in better_plans(question, question, gap=0.0):
+                booking, bound = found
                 assert booking.value() >= worth
                 assert booking.flow.short is None and booking.fits_bus()
                 assert resources_hold(question, booking.runs)
@@ -135,7 +136,7 @@ def test_search_in_pieces_stays_under_its_bound_and_never_falls_back(monkeypatch
             assert what.must <= len(starts) <= what.count
 
 
-def test_search_goes_on_from_a_lighter_plan_where_what_it_found_is_refused(monkeypatch):
+def test_search_continues_from_a_lighter_plan_where_the_replay_refuses_one(monkeypatch):
     """All eight runs of a fit; of a finer replay it is said that it bears five of them."""
     monkeypatch.setattr(exact, "SMALL_STARTS", 0)
     tasks = task("a", count=8, value=2.0), task("b", count=8)
@@ -161,14 +162,14 @@ def test_small_problem_has_one_plan_and_it_is_the_best():
             assert found[0][0].value() == pytest.approx(BEST[seed], abs=1e-9)
 
 
-def test_search_that_ends_at_its_limit_still_has_a_true_bound(monkeypatch):
+def test_search_that_ends_at_its_limit_still_has_a_valid_bound(monkeypatch):
     for seed in FEASIBLE[:30]:
         booking, bound = best_plan(q := tiny_problem(seed), q, nodes=0)
         assert bound >= BEST[seed]
         assert booking is None or booking.value() <= BEST[seed] + 1e-9
 
 
-def test_plan_worth_nothing_has_the_bound_nothing():
+def test_plan_worth_nothing_has_the_bound_zero():
     barred = task("a", value=3.0, load_w=np.array([500.0]), peak_w=np.array([500.0]))
     question = Problem(8, 0.25, (barred,), (level_node(8),), frozenset())
     booking, bound = best_plan(question, question)
@@ -206,7 +207,7 @@ def test_stricter_problem_refuses_what_only_the_relaxed_one_bears():
     assert booking.value() == 1.0 and bound >= 2.0
 
 
-def test_search_ends_at_once_where_all_that_is_asked_fits(monkeypatch):
+def test_search_ends_at_once_where_all_requested_runs_fit(monkeypatch):
     """The relaxation, whose last digits differ, would not show that nothing is missing."""
     loose = Relaxation(1e9, *np.zeros((3, 1, 8)))
     monkeypatch.setattr(exact, "SMALL_STARTS", 0)
@@ -263,7 +264,8 @@ def test_every_plan_on_the_way_passes_the_independent_check(case):
     question, relaxed = build_problem(table), build_problem(table, relaxed=True)
     kept, exact.SMALL_STARTS = exact.SMALL_STARTS, 0
     try:
-        for booking, bound in better_plans(question, relaxed, gap=0.0):
+        for found in better_plans(question, relaxed, gap=0.0):
+            booking, bound = found
             verdict = check_timeline(table, plan_slots(scene, booking))
             assert verdict.is_valid, verdict.violations["message"].tolist()
         assert booking.value() <= bound

@@ -1,4 +1,4 @@
-"""Of plans worth the same: an earlier one, then fewer switches, then less energy."""
+"""Among plans of equal value: an earlier one, then fewer switches, then less energy."""
 
 import numpy as np
 from hypothesis import assume, given
@@ -71,7 +71,7 @@ def test_tidying_never_costs_worth(case):
     assert tidied(booking).value() >= booking.value() - 1e-9  # rounding of the sum
 
 
-def test_two_runs_change_places_where_that_saves_switches():
+def test_two_runs_are_swapped_where_that_saves_switches():
     twice = {"count": 2, "length": 1}
     tasks = task("a", **twice), task("b", **twice)
     mixed = booked((0, 0), (1, 1), (0, 2), (1, 3), tasks=tasks, exclusive={(0, 1)})

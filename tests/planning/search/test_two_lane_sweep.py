@@ -1,4 +1,4 @@
-"""Ways along two lanes keep every rule between runs, and are the best where nothing else binds."""
+"""Plans along two lanes keep every rule between runs; optimal where only exclusion binds."""
 
 from dataclasses import replace
 
@@ -27,7 +27,7 @@ def swept(problem: Problem, most: float = np.inf) -> list[list[int]]:
 
 @given(st.data())
 @settings(max_examples=40, deadline=None)
-def test_a_way_that_only_exclusion_binds_is_the_best(data):
+def test_a_plan_that_only_exclusion_binds_is_optimal(data):
     problem = crowd(data.draw)
     inside = np.concatenate([lane.tasks for lane in two_lanes(problem)])
     tasks = [replace(its, starts=its.starts & (k in inside)) for k, its in enumerate(problem.tasks)]
@@ -40,7 +40,7 @@ def test_a_way_that_only_exclusion_binds_is_the_best(data):
 
 @given(st.data())
 @settings(max_examples=60, deadline=None)
-def test_a_way_keeps_windows_exclusion_gaps_counts_orders_and_what_a_bin_may_hold(data):
+def test_a_plan_keeps_windows_exclusion_gaps_counts_orders_and_what_a_bin_may_hold(data):
     problem = crowd(
         data.draw,
         gap=lambda draw, k: draw(st.integers(0, 6)),
@@ -75,7 +75,7 @@ def test_one_run_begins_where_the_gap_is_longer_than_the_span():
     assert starts.sum(axis=1).tolist() == [1, 0]
 
 
-def test_nothing_is_tried_where_nothing_is_offered():
+def test_no_run_begins_without_a_reward():
     problem = Problem(8, 0.25, (task("a"), task("b")), (level_node(8),), frozenset({(0, 1)}))
     rewards = np.array([[np.arange(8) == 3, np.zeros(8)], [np.zeros(8), np.arange(8) == 5]])
     starts = starts_along(problem, two_lanes(problem), rewards, np.full((2, 8), 9))
@@ -84,7 +84,7 @@ def test_nothing_is_tried_where_nothing_is_offered():
 
 @given(st.data())
 @settings(max_examples=20, deadline=None)
-def test_ways_side_by_side_are_those_found_alone(data):
+def test_sweeps_side_by_side_give_the_same_plans_as_alone(data):
     problem = crowd(data.draw, gap=lambda draw, k: draw(st.integers(0, 4)))
     weights = data.draw(
         st.lists(st.lists(st.floats(0, 9), min_size=5, max_size=5), min_size=3, max_size=3)
@@ -96,7 +96,7 @@ def test_ways_side_by_side_are_those_found_alone(data):
         assert np.array_equal(starts, starts_along(problem, two_lanes(problem), one[None], most)[0])
 
 
-def test_lanes_hold_most_of_what_is_asked_or_there_are_none(monkeypatch):
+def test_lanes_hold_most_of_the_requested_time_or_there_are_none(monkeypatch):
     tasks = task("a", count=3), task("b", count=3), task("c", count=3), task("d", length=2)
     nodes = (level_node(8),)
     both = Problem(8, 0.25, tasks, nodes, frozenset({(0, 1), (2, 3)}))

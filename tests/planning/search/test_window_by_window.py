@@ -1,4 +1,4 @@
-"""Stretches planned anew, and what two of them changed put together where the whole holds."""
+"""Windows reoptimised, and the changes of two of them combined where that is feasible."""
 
 from concurrent.futures import ThreadPoolExecutor
 from threading import Event
@@ -30,14 +30,14 @@ def changed(booking, *moves):
     return other
 
 
-def test_gains_of_both_stretches_are_kept():
+def test_gains_of_both_windows_are_kept():
     tasks = task("a", count=2), task("b", value=3.0)
     old = booked(tasks, (0, 1))
     both = combined(changed(old, (0, 3, 1)), old, changed(old, (1, 6, 1)))
     assert both.runs == [[1, 3], [6]] and both.value() == 5.0
 
 
-def test_a_required_run_that_each_leaves_to_the_other_stays():
+def test_a_required_run_that_each_window_drops_stays():
     required = task("required", count=2, must=1)
     rich = tuple(
         task(name, value=5.0, starts=np.arange(8) == at) for name, at in (("p", 1), ("q", 6))
@@ -48,7 +48,7 @@ def test_a_required_run_that_each_leaves_to_the_other_stays():
     assert len(combined(left, old, right).runs[0]) == 1
 
 
-def test_more_runs_than_wanted_are_not_put_together():
+def test_more_runs_than_requested_are_not_combined():
     old = booked((task("a", count=2),), (0, 0))
     both = combined(changed(old, (0, 2, 1)), old, changed(old, (0, 5, 1)))
     assert len(both.runs[0]) == 2
@@ -64,7 +64,7 @@ def sound_plans(seeds):
     return [booking for booking in plans if not booking.flow.short]
 
 
-def test_stretches_only_ever_raise_the_value_and_hold():
+def test_reoptimised_windows_never_lower_the_value_and_are_feasible():
     gained = 0
     for booking in sound_plans(150):
         plans = swept(booking, 2)
@@ -72,10 +72,10 @@ def test_stretches_only_ever_raise_the_value_and_hold():
         assert values == sorted(values)
         assert all(not plan.flow.short and plan.keeps_rules() for plan in plans)
         gained += values[-1] > values[0]
-    assert gained  # greed alone is not best everywhere, and a stretch finds it
+    assert gained  # the greedy plan is not optimal everywhere
 
 
-def test_what_stretches_find_does_not_hang_on_the_number_of_workers():
+def test_plans_do_not_depend_on_the_number_of_workers():
     for booking in sound_plans(20):
         alone, three = (swept(booking, workers)[-1] for workers in (1, 3))
         assert alone.runs == three.runs

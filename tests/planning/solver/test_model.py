@@ -11,7 +11,7 @@ from tools.brute import best_value, plan_worth, resources_hold
 from tools.tiny import level_node, tiny_problem
 
 from obsplan.planning.problem.definition import Problem
-from obsplan.planning.solver import model as milp_room
+from obsplan.planning.solver import model as model_module
 from obsplan.planning.solver.model import build_model, cliques
 
 TINY = range(200)
@@ -53,7 +53,7 @@ def test_optimum_is_that_of_trying_every_plan():
 def test_sums_spelled_out_and_cumulated_have_the_same_optimum(monkeypatch):
     seeds = range(100)
     spelled = [optimum(build_model(tiny_problem(seed)))[0] for seed in seeds]
-    monkeypatch.setattr(milp_room, "SPELL_OUT_STARTS", 0)
+    monkeypatch.setattr(model_module, "SPELL_OUT_STARTS", 0)
     cumulated = [optimum(build_model(tiny_problem(seed)))[0] for seed in seeds]
     assert [seed for seed in seeds if not same(spelled[seed], cumulated[seed])] == []
 
@@ -61,7 +61,7 @@ def test_sums_spelled_out_and_cumulated_have_the_same_optimum(monkeypatch):
 def test_cumulated_sums_need_columns_of_their_own(monkeypatch):
     problem = tiny_problem(3)
     spelled = build_model(problem).matrix.shape
-    monkeypatch.setattr(milp_room, "SPELL_OUT_STARTS", 0)
+    monkeypatch.setattr(model_module, "SPELL_OUT_STARTS", 0)
     assert build_model(problem).matrix.shape > spelled
 
 
