@@ -248,7 +248,7 @@ def _with_a_required_run_moved(
         without, i = booking.copy(), names.index(name)
         without.add(i, start, -1)
         for k, task in enumerate(tasks):
-            if not task.must and any(earlier == i for earlier, *_ in task.earlier):
+            if not task.must and any(need.task == i for need in task.needs):
                 for waiting in list(without.runs[k]):
                     without.add(k, waiting, -1)
         starts = np.flatnonzero(without.open_starts(i)).tolist()
