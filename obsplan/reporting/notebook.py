@@ -1,4 +1,4 @@
-"""Plans as a notebook shows them: picture, verdict and tables, drawn only when they are shown."""
+"""Plans as a notebook shows them: figure, verdict and tables, drawn only when shown."""
 
 from base64 import b64encode
 from dataclasses import dataclass

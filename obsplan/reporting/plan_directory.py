@@ -41,7 +41,7 @@ class Results(NamedTuple):
 
 
 class OutputFile(NamedTuple):
-    """A file of a plan directory: what it holds, in one line, what makes it, and when there is one.
+    """A file of a plan directory: its content in one line, what makes it, when it is written.
 
     `content` gives a table, text, bytes or a figure, or None if this plan has no such file.
     """
@@ -67,7 +67,7 @@ def _resources(results: Results) -> pd.DataFrame:
     return resources_table(results.plan.environment.scenario, results.plan.verdict)
 
 
-# Drawing takes a library that is slow to load: only when a figure is wanted.
+# The drawing library is slow to load, so it is imported only to draw.
 
 
 def _plan_figure(results: Results) -> "Figure":
@@ -155,7 +155,7 @@ NAMES = {*FILES, *(f"{figure}.{form}" for figure in FIGURES for form in FORMATS)
 def write_plan(
     made: Plan | Replan, directory: Path, form: str = "png", follows: Path | None = None
 ) -> None:
-    """Write the plan directory; an older plan of the same name gives way only when all is there.
+    """Write the plan directory; it replaces an older plan there only once it is complete.
 
     The files are those of `FILES`, figures as `form`, one of `FORMATS`. The calendar continues
     that of the plan replaced, and that in the directory `follows`. Raises TableError when the
@@ -243,7 +243,7 @@ def _require_untouched(directory: Path) -> None:
 
 
 def calendar_of(*directories: Path | None) -> dict:
-    """The entries of the calendars that lie there, the later version of each.
+    """The entries of the calendars in these directories, the later version of each.
 
     Raises TableError when one of them is no calendar of obsplan's.
     """
@@ -264,7 +264,7 @@ def _digest(content: bytes) -> str:
 
 
 def summary_of(plan: Plan) -> dict:
-    """What a machine reads first: versions, hashes, value, bound, gap, margins, counts."""
+    """The plan for machines: versions, hashes, value, bound, gap, margins, counts."""
     environment = plan.environment
     scenario = environment.scenario
     placed = scheduled_runs(plan)
@@ -304,7 +304,7 @@ def summary_of(plan: Plan) -> dict:
 
 
 def _summary(results: Results) -> str:
-    """summary.json: a replan also says from when on it holds, and what it could not change."""
+    """summary.json; a replan adds its start, unavoidable violations and assumptions."""
     summary = summary_of(results.plan)
     if replan := results.replan:
         summary |= {

@@ -1,4 +1,4 @@
-"""The picture of a comparison: what was planned above, what ran below, sums beside."""
+"""The picture of a comparison: planned slots above, runs below, sums at the right."""
 
 import numpy as np
 import pandas as pd
@@ -102,7 +102,7 @@ def compare_figure(environment: Environment, slots: pd.DataFrame, as_run: pd.Dat
 
 
 def _key(both: pd.DataFrame, dark: tuple[Windows, Windows]) -> list[tuple[str, dict]]:
-    """What the marks mean, of those that the picture holds."""
+    """Legend of the marks that occur."""
     outcomes = set(both["outcome"])
     shown = [
         ("planned", PLANNED_STYLE, both["start_utc"].notna().any()),

@@ -16,7 +16,7 @@ NOW_STYLE = {"color": INK, "linewidth": 1.4}
 
 
 def darkness_legend(night: Windows, eclipse: Windows) -> list[tuple[str, dict]]:
-    """What the bands mean, of those that there are."""
+    """Legend of the night and eclipse bands that the span has."""
     shown = (
         ("night", layout.NIGHT_STYLE, night),
         ("eclipse by the Earth", layout.ECLIPSE_STYLE, eclipse),
@@ -35,7 +35,7 @@ def shade_darkness(axes: Iterable[Axes], night: Windows, eclipse: Windows) -> No
 def event_labels(
     environment: Environment, now_utc: datetime | None = None
 ) -> list[tuple[float, str]]:
-    """Events of the Sun, and now, as (hour, words); parts of an eclipse are told together."""
+    """Events of the Sun, and now, as (hour, text); the phases of an eclipse share one text."""
     hours = hours_of(environment, environment.events["time_utc"])
     words: list[tuple[float, str]] = []
     eclipse: list[tuple[float, str, str]] = []
@@ -70,9 +70,9 @@ def _eclipse_words(phases: list[tuple[float, str, str]]) -> tuple[float, str]:
 def place_events(
     environment: Environment, left_in: float, right_in: float, now_utc: datetime | None = None
 ) -> tuple[list[tuple[float, float, int, str]], Panel]:
-    """Event words (hour, left end, row, words) in rows so that none covers another.
+    """Event texts as (hour, left end, row, text) in rows so that none covers another.
 
-    Also the panel that holds them.
+    Also the panel for them.
     """
     span_h = len(environment.sky) / 60
     in_per_h = (layout.WIDTH_IN - left_in - right_in) / span_h
@@ -88,7 +88,7 @@ def place_events(
 
 
 def draw_events(ax: Axes, placed: list[tuple[float, float, int, str]]) -> None:
-    """The words of events over their instants."""
+    """The texts of events above their instants."""
     ax.set_ylim(0, max((row for _, _, row, _ in placed), default=-1) + 1.35)
     ax.set_yticks([])
     ax.spines["left"].set_visible(False)
@@ -111,7 +111,7 @@ def draw_events(ax: Axes, placed: list[tuple[float, float, int, str]]) -> None:
 def mark_events(
     axes: Iterable[Axes], environment: Environment, now_utc: datetime | None = None
 ) -> None:
-    """Hairlines that carry risings and settings down; eclipses have their bands, now a line."""
+    """Thin lines at sunrise and sunset, a bold one at now; eclipses have their bands."""
     events = environment.events[~environment.events["event"].str.startswith(COVERING)]
     for ax in axes:
         for hour in hours_of(environment, events["time_utc"]):

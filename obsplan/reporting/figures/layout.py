@@ -1,8 +1,8 @@
-"""What the pictures share: tones, page, time axes, bars and labels.
+"""Layout that all figures share: colours, page, time axes, bars and labels.
 
-A page is A4 landscape or taller: a stack of panels over one time axis, UTC below and
-lunar local time above. Instants are hours from the start of the span. Words stand beside
-what they name, outside the data; nothing is told by hue alone.
+A page is A4 landscape or taller: a stack of panels over one time axis, UTC below and lunar
+local time above. Instants are hours from the start of the span. Labels stand beside what they
+name, outside the data; nothing depends on hue alone.
 """
 
 import functools
@@ -24,10 +24,9 @@ from obsplan.environment.model import Environment
 from obsplan.inputs.scenario import Scenario
 from obsplan.reporting.hours import Windows, minute_edges_h
 
-# Few tones, told apart by lightness. tests/test_tones.py turns each into what a
-# protanope, a deuteranope and a grey print show, and asks in all of them for a least
-# difference of CIE lightness between the tones that meet in a picture; hatches and line
-# styles say the same a second time.
+# Few colours, told apart by lightness. tests/reporting/figures/test_tones.py converts each to
+# what colour-blind eyes and a grey print show, and requires in all of them a minimum difference
+# of CIE lightness between colours that touch in a figure; hatching and line styles repeat it.
 PAPER = "#ffffff"
 INK = "#1b2230"
 NIGHT = "#c1c7d5"
@@ -39,9 +38,9 @@ EARTH = "#2a5f9e"
 LIGHT = "#f6e3b4"
 RULE = "#d9dbe0"
 SLOT_COLOURS = ("#1b2f5b", "#1f6473", "#c97b4a", "#dab050")
-# One hatch a platform, one tone an instrument of it.
+# One hatching per platform, one colour per instrument on it.
 HATCHES = ("", "/////", ".....", "\\\\\\\\\\", "xxxxx")
-# One line style a platform or depth, strongest first.
+# One line style per platform or depth, strongest first.
 LINE_STYLES = (
     {"color": SLOT_COLOURS[0], "linestyle": "-"},
     {"color": "#a85420", "linestyle": (0, (5, 1.5))},
@@ -50,6 +49,7 @@ LINE_STYLES = (
 )
 
 WIDTH_IN, HEIGHT_IN = 11.69, 8.27  # A4 landscape
+LEGEND_ROW_IN = 0.24
 SMALL_PT, TEXT_PT, TITLE_PT = 7.2, 8.0, 12.5
 RC_PARAMS = {
     "font.family": ["DejaVu Sans"],
@@ -74,14 +74,14 @@ RC_DEFAULTS = {k: v for k, v in matplotlib.rcParamsDefault.items() if not k.star
 
 
 class Panel(NamedTuple):
-    """A panel's least height, and its share of the room that a short page has left."""
+    """A panel's minimum height, and its share of the height that a short page has left."""
 
     height_in: float
     stretch: float = 1.0
 
 
 def styled(function: Callable) -> Callable:
-    """Run `function` in this module's style, whatever the reader's own settings are."""
+    """Run `function` with this module's settings, whatever the user's own are."""
 
     @functools.wraps(function)
     def inner(*args, **kwargs):
@@ -114,11 +114,12 @@ def new_page(
     legend: list[tuple[str, dict]] = (),
     footer: str = "",
 ) -> tuple[Figure, list[Axes]]:
-    """A figure with a heading, the panels in a stack, and a key and footer at its foot."""
+    """A figure with a title, a stack of panels, and a legend and a footer below them."""
     top_in, gap_in = 0.7 + 0.16 * (subtitle.count("\n") + 1), 0.1
     footer = wrapped(footer, WIDTH_IN - 0.32) if footer else ""
     footer_in = 0.2 + 0.13 * footer.count("\n") if footer else 0.0
-    bottom_in = 0.5 + (0.24 if legend else 0.0) + footer_in
+    rows = _legend_rows(legend)
+    bottom_in = 0.5 + LEGEND_ROW_IN * len(rows) + footer_in
     taken_in = top_in + bottom_in + sum(p.height_in for p in panels) + gap_in * (len(panels) - 1)
     height_in = max(HEIGHT_IN, taken_in)
     room_in = (height_in - taken_in) / max(sum(p.stretch for p in panels), 1e-9)
@@ -136,15 +137,29 @@ def new_page(
     subtitle = cut_to_width(subtitle, WIDTH_IN - 0.32, TEXT_PT + 0.5)
     figure.text(edge, 1 - 0.14 / height_in, title, size=TITLE_PT, weight="bold", va="top")
     figure.text(edge, 1 - 0.40 / height_in, subtitle, size=TEXT_PT + 0.5, va="top", linespacing=1.3)
-    if legend:
-        _draw_legend(figure, legend, y_in=0.1 + footer_in)
+    for k, row in enumerate(reversed(rows)):
+        _draw_legend(figure, row, y_in=0.1 + footer_in + LEGEND_ROW_IN * k)
     if footer:
         figure.text(edge, 0.1 / height_in, footer, size=SMALL_PT, va="bottom", style="italic")
     return figure, axes
 
 
+def _legend_rows(items: list[tuple[str, dict]]) -> list[list[tuple[str, dict]]]:
+    """The items of a legend in as many rows as they need."""
+    rows: list[list[tuple[str, dict]]] = []
+    end_in = np.inf
+    for item in items:
+        long_in = 0.32 + width_in(item[0]) + 0.18
+        if end_in + long_in > WIDTH_IN:
+            rows.append([])
+            end_in = 0.16
+        rows[-1].append(item)
+        end_in += long_in
+    return rows
+
+
 def _draw_legend(figure: Figure, items: list[tuple[str, dict]], y_in: float) -> None:
-    """Swatches with their meaning, in a row."""
+    """Samples with their meaning, in a row."""
     x_in = 0.16
     for words, style in items:
         if "marker" in style:
@@ -179,7 +194,7 @@ def width_in(text: str, size_pt: float = SMALL_PT, weight: str = "normal") -> fl
 def cut_to_width(
     text: str, room_in: float, size_pt: float = SMALL_PT, weight: str = "normal"
 ) -> str:
-    """The text with every line cut to the room there is."""
+    """The text with every line cut to `room_in`, with an ellipsis."""
     lines = []
     for line in text.split("\n"):
         kept = line
@@ -190,7 +205,7 @@ def cut_to_width(
 
 
 def wrapped(text: str, room_in: float, size_pt: float = SMALL_PT) -> str:
-    """The text broken between words into lines that fit the room there is."""
+    """The text broken between words into lines of at most `room_in`."""
     lines = [""]
     for word in text.split():
         longer = f"{lines[-1]} {word}".lstrip()
@@ -202,7 +217,7 @@ def wrapped(text: str, room_in: float, size_pt: float = SMALL_PT) -> str:
 
 
 def shortened(text: str, most: int = 26) -> str:
-    """A name cut to so many letters."""
+    """A name cut to at most so many letters."""
     return text if len(text) <= most else text[: most - 1].rstrip() + "…"
 
 
@@ -210,7 +225,7 @@ def shortened(text: str, most: int = 26) -> str:
 
 
 def draw_time_axes(environment: Environment, axes: list[Axes]) -> None:
-    """One time axis for all: UTC days and hours below, lunar local time above."""
+    """One time axis for all panels: UTC days and hours below, lunar local time above."""
     span_h = len(environment.sky) / 60
     long_in = axes[0].get_position().width * WIDTH_IN
     ticks_h, labels, midnights_h = _utc_ticks(environment.sky.index[0], span_h, long_in / span_h)
@@ -237,14 +252,14 @@ def draw_time_axes(environment: Environment, axes: list[Axes]) -> None:
 
 
 def _inches(ax: Axes, x_in: float, y_in: float, corner: float) -> tuple[float, float]:
-    """A point that far from the axes' left corner, in their own coordinates."""
+    """A point at this distance from the left corner of the axes, in axes coordinates."""
     box, figure = ax.get_position(), ax.figure
     tall_in = box.height * figure.get_figheight()
     return x_in / (box.width * figure.get_figwidth()), corner + y_in / tall_in
 
 
 def _utc_ticks(start: pd.Timestamp, span_h: float, in_per_h: float):
-    """Ticks, their labels, and the midnights that rule the picture."""
+    """Ticks, their labels, and the midnights that get a grid line."""
     steps_h = (0.25, 0.5, 1, 2, 3, 6, 12, 24, 48, 120, 240, 720)
     step_h = next(s for s in steps_h if s * in_per_h >= (0.19 if s >= 1 else 0.36) or s == 720)
     midnight = start.normalize()
@@ -254,7 +269,7 @@ def _utc_ticks(start: pd.Timestamp, span_h: float, in_per_h: float):
         return np.arange(np.ceil(before_h / of_h) * of_h, before_h + span_h + 1e-9, of_h)
 
     ticks_h, midnights_h = multiples(step_h), multiples(max(24, step_h))
-    # A span that begins well before its first midnight names its first day at once.
+    # A span that starts well before its first midnight labels its first day at once.
     early = not len(midnights_h) or (midnights_h[0] - before_h) * in_per_h > 0.7
     labels, dated_h = [], -np.inf
     for tick_h in ticks_h:
@@ -266,7 +281,7 @@ def _utc_ticks(start: pd.Timestamp, span_h: float, in_per_h: float):
             new_year = np.isinf(dated_h) or (instant.month, instant.day) == (1, 1)
             lines += [str(instant.year)] if new_year else []
             dated_h = tick_h
-        # As many lines in every label, so that all stand level.
+        # The same number of lines in every label, so that all are level.
         labels.append("\n".join(lines + [""] * (3 - len(lines))))
     return ticks_h - before_h, labels, midnights_h - before_h
 
@@ -285,7 +300,7 @@ NIGHT_STYLE = {"facecolor": NIGHT, "edgecolor": "#aab2c3", "hatch": "\\\\", "lin
 ECLIPSE_STYLE = {"facecolor": ECLIPSE, "edgecolor": "#7f879d", "hatch": "...", "linewidth": 0}
 WINDOW_STYLE = {"facecolor": WINDOW, "edgecolor": "#b9b2a0", "linewidth": 0.4}
 MISSING_STYLE = {"facecolor": PAPER, "edgecolor": INK, "linewidth": 0.7}
-# Edged in its own tone, so that a contact of minutes is still to be seen.
+# With an edge of its own colour, so that a contact of a few minutes stays visible.
 CONTACT_STYLE = {"facecolor": "#5d6b82", "edgecolor": "#5d6b82", "linewidth": 0.4}
 NO_LINE = {"color": "none", "linewidth": 0}
 
@@ -294,13 +309,13 @@ NO_LINE = {"color": "none", "linewidth": 0}
 
 
 def name_axis(ax: Axes, label: str) -> None:
-    """Quantity and unit to the left of an axis, read without turning the head."""
+    """Quantity and unit to the left of an axis, written horizontally."""
     ax.set_ylabel(label, rotation=0, ha="right", va="center", linespacing=1.25)
     ax.yaxis.set_label_coords(*_inches(ax, -0.5, 0, 0.5))
 
 
 def label_lines(ax: Axes, labels: list[tuple[float, str, dict]]) -> None:
-    """Words at the right of the lines they name, each with a sample, none on another.
+    """Labels at the right of the lines they name, each with a sample, none over another.
 
     `labels` are (height in data, words, line style).
     """
@@ -339,7 +354,7 @@ def label_lines(ax: Axes, labels: list[tuple[float, str, dict]]) -> None:
 
 
 def slot_style(colour: int, hatch: int) -> dict:
-    """The style of a slot: colour by instrument, hatch by platform."""
+    """The style of a slot: colour by instrument, hatching by platform."""
     return {
         "facecolor": SLOT_COLOURS[colour],
         "edgecolor": PAPER,
@@ -356,10 +371,10 @@ def draw_bars(ax: Axes, windows: Windows, middle: float, tall: float, **style) -
 
 
 def draw_steps(ax: Axes, edges_h: np.ndarray, values: np.ndarray, **style) -> None:
-    """Values (n,) that hold between edges (n+1,), as a line of level stretches."""
+    """Values (n,) that are constant between edges (n+1,), as a line of steps."""
     ax.plot(edges_h, np.append(values, values[-1:]), drawstyle="steps-post", **style)
 
 
 def halo(width_pt: float = 2.4) -> list:
-    """A light rim that keeps a line readable on a tone."""
+    """A light rim that keeps a line readable on a coloured background."""
     return [patheffects.withStroke(linewidth=width_pt, foreground=PAPER)]

@@ -19,7 +19,7 @@ from obsplan.reporting.hours import contact_windows, darkness, hours_of, minute_
 
 @styled
 def link_figure(environment: Environment) -> Figure:
-    """Contacts of every station, Earth elevation, rate and the volume that could be sent."""
+    """Contacts of every station, Earth elevation, rate and cumulative capacity."""
     scenario = environment.scenario
     stations = [s.name for s in scenario.station]
     senders = [p for p in scenario.platform if p.radio.to == "earth"]
@@ -63,7 +63,7 @@ IN_VIEW_STYLE = {"facecolor": layout.WINDOW, "edgecolor": INK, "linewidth": 0.7}
 def _station_panel(
     ax: Axes, environment: Environment, station: Station, senders: list[Platform]
 ) -> None:
-    """Contacts as bars that reach the Moon's highest elevation, dark while one is used."""
+    """Contacts as bars up to the Moon's maximum elevation, dark while the station is used."""
     contacts = contact_windows(environment, station=station.name)
     rows = environment.contacts[environment.contacts["station"] == station.name]
     serving = [environment.platforms[p.name]["station"] == station.name for p in senders]
@@ -106,7 +106,7 @@ def _station_panel(
 
 
 def _gap_lanes(ax: Axes, environment: Environment, heard: list[Platform]) -> None:
-    """When any station hears a platform, itself or through a relay, and its longest silence."""
+    """When a platform has contact, directly or through a relay, and its longest gap."""
     span_h = len(environment.sky) / 60
     labels = []
     for k, platform in enumerate(heard):
@@ -130,7 +130,7 @@ def _gap_lanes(ax: Axes, environment: Environment, heard: list[Platform]) -> Non
 
 
 def _earth_panel(ax: Axes, environment: Environment, senders) -> None:
-    """The Earth over the site, against the skyline and the least elevations asked."""
+    """Elevation of the Earth at the site, against the skyline and the minimum elevations."""
     hours = minute_edges_h(environment)[:-1]
     earth_deg = environment.sky["earth_elevation_deg"].to_numpy()
     azimuth_deg = environment.sky["earth_azimuth_deg"].to_numpy()
@@ -151,7 +151,7 @@ def _earth_panel(ax: Axes, environment: Environment, senders) -> None:
 
 
 def _rate_panels(rate: Axes, volume: Axes, environment: Environment, senders) -> None:
-    """Rate in contact, and what sending all the time would bring down."""
+    """Rate in contact, and the data that continuous sending would bring down."""
     edges_h = minute_edges_h(environment)
     rate_labels, volume_labels = [], []
     for k, platform in enumerate(senders):

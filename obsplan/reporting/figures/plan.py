@@ -95,7 +95,7 @@ def _footer(plan: Plan) -> str:
 
 
 def _legend(picture: PlanPicture, nights: int, eclipses: int) -> list[tuple[str, dict]]:
-    """What the marks mean, of those that the picture holds."""
+    """Legend of the marks that occur."""
     activities = picture.plan.environment.scenario.activity
     few = any(picture.placed[a.name] < a.count for a in activities)
     rest = not picture.plan.unplaced.empty and any(n > 0 for n in picture.without_room().values())

@@ -98,7 +98,7 @@ def lanes_of(scenario: Scenario) -> Lanes:
                 if activity.instrument == instrument.name and instrument.platform == platform.name:
                     add(platform.name, instrument.name, activity.name)
         add(platform.name, "", sending[platform.name], SENDING_LANES)
-        # The name stands upright beside its lanes and wants room of its own.
+        # The upright name beside the lanes needs room of its own.
         name_in = layout.width_in(platform.name, TEXT_PT, "bold") + 0.1
         y = max(y, top + min(name_in, 0.65) / LANE_IN)
         groups[platform.name] = (top, y)
@@ -164,7 +164,7 @@ def _activity_lane(
 
 
 def _draw_slots(ax: Axes, slots_h: Windows, middle: float, style: dict) -> None:
-    """Slots as bars: a hatch needs room to be seen, and so does a light edge."""
+    """Slots as bars; narrow ones without the hatching and light edge that they have no room for."""
     wide_in = np.ptp(slots_h, axis=1) * ax.get_position().width * layout.WIDTH_IN / ax.get_xlim()[1]
     narrow, thin = wide_in < 0.07, wide_in < 0.025
     plain = {"hatch": "", "linewidth": 0.25}
@@ -184,13 +184,13 @@ def _reason(picture: PlanPicture, lane: Lane, missing: int) -> str:
     many = missing_text(missing, len(picture.missing[lane.name]))
     rows = unplaced[unplaced["activity"] == lane.name]
     reason = rows["reason"].iloc[0].split(": ")[0] if len(rows) else ""
-    # Whose energy or store it is, the lane's own platform says.
+    # The lane already shows whose energy or storage it is.
     reason = reason.removesuffix(f' of "{lane.platform}"').replace('"', "")
     return f"{many}: {reason}" if reason else many
 
 
 def _sending_lane(ax: Axes, picture: PlanPicture, lane: Lane, own: pd.DataFrame) -> Sums:
-    """When the link is open, and when the platform may send or, if not planned, does."""
+    """When the link is up, and the transmit windows or, without any, when data are sent."""
     environment = picture.plan.environment
     edges_h = minute_edges_h(environment)
     rate_kbps = environment.platforms[lane.platform]["rate_kbps"].to_numpy()
@@ -211,7 +211,7 @@ def _slots_h(picture: PlanPicture, own: pd.DataFrame) -> Windows:
 
 
 def _instrument_styles(scenario: Scenario) -> dict[str, dict]:
-    """A colour for every instrument of a platform, a hatch for every platform."""
+    """A colour for every instrument of a platform, a hatching for every platform."""
     styles = {}
     for p, platform in enumerate(scenario.platform):
         own = [i.name for i in scenario.instrument if i.platform == platform.name]
@@ -225,7 +225,7 @@ def _instrument_styles(scenario: Scenario) -> dict[str, dict]:
 
 
 def _draw_names(ax: Axes, lanes: Lanes, styles: dict[str, dict]) -> None:
-    """Columns at the left: platform, instrument with its swatch, activity."""
+    """Columns at the left: platform, instrument with its sample, activity."""
     figure, box = ax.figure, ax.get_position()
     foot_in, tall_in = box.y0 * figure.get_figheight(), box.height * figure.get_figheight()
     platform_in, instrument_in, name_in = lanes.columns_in()

@@ -2,6 +2,7 @@
 
 import numpy as np
 import pandas as pd
+from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 from matplotlib.ticker import FuncFormatter, MultipleLocator
 
@@ -11,7 +12,7 @@ from obsplan.reporting.figures.layout import INK, PAPER, SMALL_PT, WIDTH_IN, Pan
 from obsplan.survey.landing_days import DAY_COLUMNS
 
 # Lightness rises evenly, so that it reads in grey and to colour-blind eyes.
-TONES = "cividis"
+COLOUR_MAP = "cividis"
 NO_FIGURE = {"marker": "x", "color": "#8a909c", "linewidths": 0.8}
 UNITS = ("h", "deg", "km", "min", "mbit", "wh", "k")
 WORDS = {
@@ -42,8 +43,8 @@ def require_column(column: str, planned: bool = True) -> None:
 def survey_map(title: str, table: pd.DataFrame, column: str = "useful_light_h") -> Figure:
     """Sites by longitude and latitude, coloured by `column` on each site's best lunar day.
 
-    The best is the first in rank. Sites without a landing, or without the figure, are
-    crosses. `table` is that of `sites.survey`. Raises ObsplanError for another column.
+    The best has rank 1. Sites without a landing, or without a value in `column`, are
+    crosses. `table` is that of `survey_sites`. Raises ObsplanError for another column.
     """
     require_column(column)
     best = table.assign(place=table["rank"].astype(float).fillna(np.inf))
@@ -75,7 +76,7 @@ def survey_map(title: str, table: pd.DataFrame, column: str = "useful_light_h") 
             best.loc[shown, "latitude_deg"],
             c=values,
             s=size,
-            cmap=TONES,
+            cmap=COLOUR_MAP,
             edgecolors=INK,
             linewidths=0.4,
             zorder=4,
@@ -84,25 +85,29 @@ def survey_map(title: str, table: pd.DataFrame, column: str = "useful_light_h") 
         side = figure.add_axes([box.x1 + 0.25 / WIDTH_IN, box.y0, 0.16 / WIDTH_IN, box.height])
         figure.colorbar(dots, cax=side, label=_label(column))
     _axes(ax, longitude, best["latitude_deg"])
-    for name, x, y in zip(best["name"], longitude, best["latitude_deg"]):
-        if len(best) <= NAMED_SITES or name == best["name"].iloc[0]:
-            # Towards the middle of the map, where there is room.
-            left, high = x > np.mean(ax.get_xlim()), y > 85.0
-            ax.annotate(
-                layout.shortened(name, 20),
-                (x, y),
-                (-6 if left else 6, -5 if high else 5),
-                textcoords="offset points",
-                ha="right" if left else "left",
-                va="top" if high else "baseline",
-                size=SMALL_PT,
-                zorder=5,
-                path_effects=layout.halo(),
-            )
+    named = len(best) if len(best) <= NAMED_SITES else 1
+    for name, x, y in list(zip(best["name"], longitude, best["latitude_deg"]))[:named]:
+        _name_site(ax, name, x, y)
     return figure
 
 
-def _axes(ax, longitude, latitude) -> None:
+def _name_site(ax: Axes, name: str, x: float, y: float) -> None:
+    """A site's name beside its mark, towards the middle of the map, where there is room."""
+    left, high = x > np.mean(ax.get_xlim()), y > 85.0
+    ax.annotate(
+        layout.shortened(name, 20),
+        (x, y),
+        (-6 if left else 6, -5 if high else 5),
+        textcoords="offset points",
+        ha="right" if left else "left",
+        va="top" if high else "baseline",
+        size=SMALL_PT,
+        zorder=5,
+        path_effects=layout.halo(),
+    )
+
+
+def _axes(ax: Axes, longitude: pd.Series, latitude: pd.Series) -> None:
     """Degrees east and north, with room around the sites, never beyond the sphere."""
     for values, limit, set_ends in ((longitude, 180.0, ax.set_xlim), (latitude, 90.0, ax.set_ylim)):
         room = 0.06 * max(float(np.ptp(values)), 2.0)

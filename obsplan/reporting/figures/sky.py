@@ -38,7 +38,7 @@ def draw_terrain(ax: Axes, hours: np.ndarray, skyline_deg: np.ndarray, low_deg: 
 
 
 def sun_panel(ax: Axes, environment: Environment, earth: bool) -> None:
-    """The Sun over the skyline below it and, if wanted, the Earth over its own."""
+    """The Sun above the skyline at its azimuth and, if `earth`, the Earth above its own."""
     table, hours = environment.sky, minute_edges_h(environment)[:-1]
     sun_deg = table["sun_elevation_deg"].to_numpy()
     below_sun_deg = skyline_at(environment, table["sun_azimuth_deg"].to_numpy())
@@ -109,7 +109,7 @@ def sky_figure(environment: Environment) -> Figure:
 
 
 def _fraction_panel(ax: Axes, environment: Environment) -> None:
-    """How much of the Sun's disc is to be seen."""
+    """The visible fraction of the Sun's disc."""
     hours = minute_edges_h(environment)[:-1]
     visible = environment.sky["sun_visible_fraction"].to_numpy()
     thin = slice(None, None, -(-len(hours) // 2000))
@@ -165,7 +165,7 @@ def _tail_lane(ax: Axes, environment: Environment) -> None:
 
 
 def _contact_lanes(ax: Axes, environment: Environment) -> None:
-    """One lane a station, a bar a contact."""
+    """One lane per station, one bar per contact."""
     names = [s.name for s in environment.scenario.station]
     labels = []
     for k, name in enumerate(names):

@@ -115,12 +115,12 @@ def table(
 
 
 def folded(summary: object, *inside: object) -> Html:
-    """What a reader opens when it is wanted; print shows it all."""
+    """A part that the reader opens; print shows all of it."""
     return tag("details", tag("summary", summary), *inside)
 
 
 def bar(kind: str, start_h: float, end_h: float, span_h: float) -> Html:
-    """A bar on the time axis; mere decoration to a screen reader."""
+    """A bar on the time axis; hidden from screen readers."""
     return Html(f'<i class="{kind}" style="{reach(start_h, end_h, span_h)}"></i>')
 
 

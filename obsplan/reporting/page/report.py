@@ -53,7 +53,7 @@ SECTIONS = (
 
 
 def report_page(plan: Plan) -> str:
-    """The whole page as HTML; of a replan it names the decisions that are still to come."""
+    """The whole page as HTML; in a replan it names only decisions that are still ahead."""
     environment = plan.environment
     scenario = environment.scenario
     deadlines = None

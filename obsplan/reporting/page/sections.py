@@ -21,6 +21,19 @@ from obsplan.reporting.page.elements import (
     tag,
 )
 
+RUN_HEADS = (
+    "slot",
+    "start (UTC)",
+    "end (UTC)",
+    "Sun (deg)",
+    "local time (h)",
+    "ground (K)",
+    "contact",
+    "Wh",
+    "Mbit",
+    "value",
+)
+
 
 def activity_part(plan: Plan, activity: Activity) -> Html:
     """Runs and coverage bins of an activity, folded under its sums."""
@@ -39,6 +52,11 @@ def activity_part(plan: Plan, activity: Activity) -> Html:
         ],
         "",
     )
+    return folded(summary, *(_coverage_part(activity, bins) if bins else []), _runs_part(own))
+
+
+def _runs_part(own: pd.DataFrame) -> Html:
+    """The runs of one activity as a table."""
     rows = [
         (
             r.slot,
@@ -54,53 +72,25 @@ def activity_part(plan: Plan, activity: Activity) -> Html:
         )
         for r in own.itertuples(index=False)
     ]
-    heads = [
-        "slot",
-        "start (UTC)",
-        "end",
-        "Sun (deg)",
-        "local time (h)",
-        "ground (K)",
-        "contact",
-        "Wh",
-        "Mbit",
-        "value",
+    if not rows:
+        return paragraph("No run scheduled.")
+    return table(f"Runs of {own['activity'].iloc[0]}", RUN_HEADS, rows)
+
+
+def _coverage_part(activity: Activity, bins: list[tuple[str, int, bool]]) -> list[Html]:
+    """The coverage bins of an activity, and how many runs each has."""
+    quantity = QUANTITIES[activity.coverage.over].heading
+    items = []
+    for words, runs, reachable in bins:
+        kind = "filled" if runs else "empty" if reachable else "out of reach"
+        more = f" {_runs(runs)}" if runs else f" {kind}"
+        items.append(tag("li", tag("b", words), more, class_=kind.split()[0]))
+    label = f"Coverage bins of {activity.name}, {quantity}"
+    hint = f"Coverage of {quantity}; out of reach: a bin without a permitted start."
+    return [
+        paragraph(hint, class_="hint"),
+        tag("ul", *items, class_="bins", aria_label=label),
     ]
-    parts = (
-        [table(f"Runs of {activity.name}", heads, rows)]
-        if rows
-        else [paragraph("No run scheduled.")]
-    )
-    if bins:
-        quantity = QUANTITIES[activity.coverage.over].heading
-        kinds = [
-            "filled" if runs else "empty" if reachable else "out of reach"
-            for _, runs, reachable in bins
-        ]
-        parts.insert(
-            0,
-            tag(
-                "ul",
-                *(
-                    tag(
-                        "li",
-                        tag("b", words),
-                        f" {_runs(runs)}" if kind == "filled" else f" {kind}",
-                        class_=kind.split()[0],
-                    )
-                    for (words, runs, _), kind in zip(bins, kinds)
-                ),
-                class_="bins",
-                aria_label=f"Coverage bins of {activity.name}, {quantity}",
-            ),
-        )
-        parts.insert(
-            0,
-            paragraph(
-                f"Coverage of {quantity}; out of reach: it has no permitted start.", class_="hint"
-            ),
-        )
-    return folded(summary, *parts)
 
 
 def _runs(count: int) -> str:
@@ -264,5 +254,5 @@ def assumptions_part(environment: Environment) -> list[Html]:
 def caution_part(scenario: Scenario) -> list[Html]:
     """The caution, and the hazards that the scenario names."""
     hazards = [f"{i.name} ({i.hazard})" for i in scenario.instrument if i.hazard != "none"]
-    told = [paragraph("Hazards named in the scenario: " + ", ".join(hazards) + ".")]
-    return [paragraph(CAUTION, class_="caution"), *(told if hazards else [])]
+    named = [paragraph("Hazards named in the scenario: " + ", ".join(hazards) + ".")]
+    return [paragraph(CAUTION, class_="caution"), *(named if hazards else [])]

@@ -19,7 +19,7 @@ PARTS_DRAWN = (0.01, 0.02, 0.05, 0.1, 0.2)
 
 
 def picture(plan: Plan) -> Html:
-    """Names at the left, the field that scrolls at the right, the row of a slot below."""
+    """Names at the left, lanes that scroll at the right, the row of a slot below."""
     environment = plan.environment
     shown, (night_h, eclipse_h) = plan_picture(plan), darkness(environment)
     names, lanes = [], []
@@ -67,7 +67,7 @@ def picture(plan: Plan) -> Html:
 
 
 def _now(plan: Plan, span_h: float) -> list[Html]:
-    """The line between what was and what is to come, in a replan."""
+    """The line at now, in a replan."""
     now_utc = plan.now_utc
     if now_utc is None:
         return []
@@ -85,7 +85,7 @@ def _now(plan: Plan, span_h: float) -> list[Html]:
 
 
 def _missing(shown: PlanPicture) -> str:
-    """What the hollow marks mean, and how many missing runs have none; "" when none is missing."""
+    """Legend of the hollow boxes, and how many missing runs have none; "" if none is missing."""
     if shown.plan.unplaced.empty:
         return ""
     rest = shown.without_room()

@@ -115,6 +115,15 @@ def test_pyplot_is_never_loaded():
     assert subprocess.run([sys.executable, "-c", code]).returncode == 0
 
 
+def test_a_legend_too_wide_for_the_page_takes_another_row():
+    items = [(f"meaning number {k}", layout.WINDOW_STYLE) for k in range(12)]
+    figure, _ = layout.new_page("title", "", [layout.Panel(2.0)], 1.0, legend=items)
+    renderer = FigureCanvasAgg(figure).get_renderer()
+    boxes = [t.get_window_extent(renderer) for t in texts(figure) if "number" in t.get_text()]
+    assert len(boxes) == 12 and len({round(box.y0) for box in boxes}) == 2
+    assert all(box.x1 <= figure.bbox.x1 for box in boxes)
+
+
 def test_title_is_taken_as_it_is_written():
     assert "costs $1, or $2_a$" in words(picture("plan", "night"))
 
