@@ -27,7 +27,7 @@ ran = last[["slot", "activity", "start_utc", "end_utc"]].assign(outcome="failed"
 # %% The new plan: what was done stays, everything else may move
 made = obsplan.make_replan(environment, plan.timeline, now_utc.to_pydatetime(), ran=ran)
 print(made.changes.head().to_string(index=False))
-print(f"value {made.plan.value:.1f}; old plan unchanged: {made.value_left:.1f}")
+print(f"value {made.plan.value:.1f}; old plan unchanged: {made.old_value:.1f}")
 
 # %% The figure of the new plan
 figure = obsplan.plan_figure(made.plan)

@@ -133,15 +133,15 @@ def _echo(made, directory: Path) -> None:
         violation_lines,
     )
 
-    for remark in made.remarks:
-        click.echo(f"note: {remark}")
+    for assumption in made.assumptions:
+        click.echo(f"note: {assumption}")
     for line in change_lines(made.changes):
         click.echo(line)
     count = made.changes["change"].value_counts()
     changed = ", ".join(f"{count.get(kind, 0)} {kind}" for kind in ("moved", "dropped", "added"))
     click.echo(f"{made.kept} kept, {changed}")
     click.echo(
-        f"value {made.plan.value:.1f}; old plan unchanged: {made.value_left:.1f}; "
+        f"value {made.plan.value:.1f}; old plan unchanged: {made.old_value:.1f}; "
         f"upper bound with the fixed runs: {raised(made.plan.bound)}"
     )
     for line in price_lines(made.price_list):

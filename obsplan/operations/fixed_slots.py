@@ -1,24 +1,37 @@
-"""What stays when a plan is made anew from some instant on, each slot with its reason."""
+"""Which slots a replan may not change, each with its reason."""
 
+from collections.abc import Callable
 from datetime import datetime, timedelta
 from itertools import count
+from typing import Any, NamedTuple
 
 import numpy as np
 import pandas as pd
 
 from obsplan.analysis.command_deadlines import beyond_command
-from obsplan.checking.slots import FACTS, stamp
+from obsplan.checking.slots import FACTS
 from obsplan.common.errors import StateError
-from obsplan.common.instants import MINUTE
+from obsplan.common.instants import MINUTE, stamp
 from obsplan.environment.model import Environment
 from obsplan.inputs.scenario import Scenario
 from obsplan.inputs.timeline_csv import AS_RUN_COLUMNS
 from obsplan.operations.as_run import NOT_REPORTED, matched
 
-STAY_COLUMNS = ("slot", "activity", "start_utc", "end_utc", "state", "why", "share")
-FROZEN, HAND = "frozen", "locked by hand"
-COMMANDED = "commanded: no contact from now on can change it in time"
-UNTOLD = "over and not reported: taken as done"
+FIXED_COLUMNS = ("slot", "activity", "start_utc", "end_utc", "state", "why", "share")
+FROZEN, BY_HAND = "frozen", "locked by hand"
+COMMANDED = "already commanded: no later contact can change it in time"
+UNREPORTED = "over and not reported: taken as done"
+
+
+class FixedSlot(NamedTuple):
+    """A slot, or a row of sending, that a replan may not change, and why."""
+
+    slot: str
+    activity: str
+    start_utc: pd.Timestamp
+    end_utc: pd.Timestamp
+    state: str
+    why: str
 
 
 def first_step(scenario: Scenario, now_utc: datetime) -> int:
@@ -30,7 +43,7 @@ def first_step(scenario: Scenario, now_utc: datetime) -> int:
 def as_told(slots: pd.DataFrame, ran: pd.DataFrame, now_utc: datetime) -> pd.DataFrame:
     """The timeline `slots` with the times and states of what ran (see `told_runs`).
 
-    Raises StateError where `stays` does.
+    Raises StateError as `fixed_slots` does.
     """
     _with_earlier_facts(slots, ran)
     if lines := _too_soon(ran, now_utc):
@@ -41,123 +54,133 @@ def as_told(slots: pd.DataFrame, ran: pd.DataFrame, now_utc: datetime) -> pd.Dat
 
 
 def _too_soon(ran: pd.DataFrame, now_utc: datetime) -> list[str]:
-    """A line for each run that is told before it is over."""
+    """A line for each run that is reported before it is over."""
     return [
-        f'slot {run.slot} ("{run.activity}"): is told {run.outcome}, but '
-        f"{'begins' if run.start_utc > now_utc else 'ends'} after now, {now_utc:%Y-%m-%dT%H:%MZ}"
+        f'slot {run.slot} ("{run.activity}"): reported {run.outcome}, but it '
+        f"{'starts' if run.start_utc > now_utc else 'ends'} after now, {now_utc:%Y-%m-%dT%H:%MZ}"
         for run in ran.itertuples(index=False)
         if run.start_utc > now_utc or run.end_utc > now_utc
     ]
 
 
-def stays(
+def fixed_slots(
     environment: Environment,
     slots: pd.DataFrame,
     ran: pd.DataFrame,
     now_utc: datetime,
     freeze: timedelta,
 ) -> tuple[pd.DataFrame, pd.DataFrame]:
-    """What stays, and the slots that may be planned anew, as two tables.
+    """The slots that are fixed, and those that may be planned anew, as two tables.
 
-    `slots` are a timeline as read, `ran` what ran (see `read_as_run`). What was done,
-    shortened or failed stays with its real times; so does, with its planned ones, what is
-    over and not reported, what is running, what starts within `freeze`, and what is locked
-    by hand, and what no contact from the first step that has not begun on could command.
-    The first table has the columns `STAY_COLUMNS` in order of start: `why` says
-    why a slot stays, `share` how much of a run it is worth: nothing where it failed or its
-    instrument is out, the share of its time where it was shortened. Rows of the radio stay
-    up to the first step that has not begun; a timeline without any let all send always.
-    Raises StateError when a slot that has not begun is told to have run, or one is told in
-    two ways.
+    `slots` is a timeline as read, `ran` what ran (see `read_as_run`). Slots that were done,
+    shortened or failed are fixed with their real times. With their planned times are fixed:
+    slots that are over and not reported, that are running, that start within `freeze`, that
+    were commanded and that no contact can change in time, and that are locked by hand.
+
+    The first table has the columns `FIXED_COLUMNS` in order of start: `share` is how much of a
+    run's value counts, 0 if it failed or its instrument is out, the share of its time if it was
+    shortened. Rows of sending are fixed up to the first step that has not begun; a timeline
+    without any lets all platforms send at any time. Raises StateError if a slot that has not
+    begun is reported to have run, or one is reported with two outcomes.
     """
     scenario = environment.scenario
     sends = slots["activity"].isin(list(scenario.sending_names))
     runs = slots[~sends]
     ran = _with_earlier_facts(runs, ran)
-    states = dict(zip(runs["slot"], runs["state"]))
-    now, frozen_until = pd.Timestamp(now_utc), pd.Timestamp(now_utc + freeze)
-    first_utc = scenario.span.start_utc + first_step(scenario, now_utc) * timedelta(
-        minutes=scenario.span.step_min
-    )
-    aboard = beyond_command(environment, runs, first_utc)
+    first_utc = pd.Timestamp(scenario.span.start_utc)
+    first_utc += first_step(scenario, now_utc) * scenario.span.step_min * MINUTE
+    why_fixed = _reasons(environment, runs, now_utc, now_utc + freeze, first_utc)
     taken = {*slots["slot"], *ran["slot"]}
-    fresh = (name for k in count(1) if (name := f"unplanned{k}") not in taken)
-    rows, open_ = [], []
+    unplanned = (name for k in count(1) if (name := f"unplanned{k}") not in taken)
+    fixed, movable = [], []
     for slot in matched(scenario, runs, ran).itertuples(index=False):
+        planned = slot.slot, slot.activity, slot.start_utc, slot.end_utc
         if slot.outcome != NOT_REPORTED:
-            name = slot.slot or next(fresh)
-            times = slot.ran_start_utc, slot.ran_end_utc
+            name = slot.slot or next(unplanned)
             why = ": ".join(filter(None, [slot.outcome, slot.reason]))
-            rows.append((name, slot.activity, *times, slot.outcome, why))
-            continue
-        if slot.end_utc <= now:
-            why = UNTOLD
-        elif slot.start_utc <= now:
-            why = "running"
-        elif slot.start_utc < frozen_until:
-            why = f"{FROZEN}: starts before {frozen_until:%Y-%m-%dT%H:%MZ}"
-        elif slot.slot in aboard:
-            why = COMMANDED
-        elif states[slot.slot] == "locked":
-            why = HAND
+            times = slot.ran_start_utc, slot.ran_end_utc
+            fixed.append(FixedSlot(name, slot.activity, *times, slot.outcome, why))
+        elif why := next((why for why, applies in why_fixed if applies(slot)), None):
+            fixed.append(FixedSlot(*planned, "locked", why))
         else:
-            open_.append((slot.slot, slot.activity, slot.start_utc, slot.end_utc))
-            continue
-        rows.append((slot.slot, slot.activity, slot.start_utc, slot.end_utc, "locked", why))
-    facts = [(*row[:5], "") for row in rows if row[4] in FACTS]
-    if lines := _too_soon(pd.DataFrame(facts, columns=list(AS_RUN_COLUMNS)), now):
+            movable.append(planned)
+    facts = [(*row[:5], "") for row in fixed if row.state in FACTS]
+    if lines := _too_soon(pd.DataFrame(facts, columns=list(AS_RUN_COLUMNS)), now_utc):
         raise StateError("\n".join(lines))
-    rows += _sent_before(scenario, slots[sends], pd.Timestamp(first_utc))
-    table = pd.DataFrame(rows, columns=list(STAY_COLUMNS[:-1]))
-    left = pd.DataFrame(open_, columns=list(STAY_COLUMNS[:4]))
-    for part in (table, left):
-        for column in ("start_utc", "end_utc"):
-            part[column] = pd.to_datetime(part[column], utc=True).astype("datetime64[s, UTC]")
+    fixed += _sent_before(scenario, slots[sends], first_utc)
+    table = _with_times(pd.DataFrame(fixed, columns=list(FIXED_COLUMNS[:-1])))
     table["share"] = [_share(environment, row) for row in table.itertuples(index=False)]
-    return table.sort_values(["start_utc", "end_utc", "activity"], ignore_index=True), left
+    table = table.sort_values(["start_utc", "end_utc", "activity"], ignore_index=True)
+    return table, _with_times(pd.DataFrame(movable, columns=list(FIXED_COLUMNS[:4])))
+
+
+def _reasons(
+    environment: Environment,
+    runs: pd.DataFrame,
+    now_utc: datetime,
+    frozen_until: datetime,
+    first_utc: pd.Timestamp,
+) -> list[tuple[str, Callable[[Any], bool]]]:
+    """Why a slot that was not reported is fixed, and the test for it; the first that applies."""
+    commanded = beyond_command(environment, runs, first_utc)
+    locked = set(runs.loc[runs["state"] == "locked", "slot"])
+    frozen = f"{FROZEN}: starts before {stamp(frozen_until)}"
+    return [
+        (UNREPORTED, lambda slot: slot.end_utc <= now_utc),
+        ("running", lambda slot: slot.start_utc <= now_utc),
+        (frozen, lambda slot: slot.start_utc < frozen_until),
+        (COMMANDED, lambda slot: slot.slot in commanded),
+        (BY_HAND, lambda slot: slot.slot in locked),
+    ]
+
+
+def _with_times(table: pd.DataFrame) -> pd.DataFrame:
+    for column in ("start_utc", "end_utc"):
+        table[column] = pd.to_datetime(table[column], utc=True).astype("datetime64[s, UTC]")
+    return table
 
 
 def _with_earlier_facts(runs: pd.DataFrame, ran: pd.DataFrame) -> pd.DataFrame:
-    """What ran, with what the timeline itself tells of slots; raises where the two differ."""
-    told = {run.slot: run.outcome for run in ran.itertuples(index=False) if run.slot}
+    """What ran, with the outcomes in the timeline itself; raises StateError if the two differ."""
+    reported = {run.slot: run.outcome for run in ran.itertuples(index=False) if run.slot}
     facts = runs[runs["state"].isin(FACTS)]
-    differ = [
-        slot
+    lines = [
+        f'slot {slot.slot} ("{slot.activity}"): {slot.state} in the timeline, but reported '
+        f"{reported[slot.slot]}; a slot has one outcome"
         for slot in facts.itertuples(index=False)
-        if told.get(slot.slot, slot.state) != slot.state
+        if reported.get(slot.slot, slot.state) != slot.state
     ]
-    if differ:
-        raise StateError(
-            "\n".join(
-                f'slot {slot.slot} ("{slot.activity}"): is {slot.state} in the timeline, and told '
-                f"{told[slot.slot]}; a slot has one outcome"
-                for slot in differ
-            )
-        )
-    untold = facts[~facts["slot"].isin(list(told))]
-    if untold.empty:
+    if lines:
+        raise StateError("\n".join(lines))
+    more = facts[~facts["slot"].isin(list(reported))]
+    if more.empty:
         return ran
-    own = untold.assign(outcome=untold["state"], reason="")[list(ran.columns)]
+    own = more.assign(outcome=more["state"], reason="")[list(ran.columns)]
     return own if ran.empty else pd.concat([ran, own], ignore_index=True)
 
 
-def _sent_before(scenario: Scenario, radio: pd.DataFrame, first: pd.Timestamp) -> list[tuple]:
-    """Rows of the radio up to `first`."""
-    if radio.empty:
-        start = pd.Timestamp(scenario.span.start_utc)
+def _sent_before(
+    scenario: Scenario, sending: pd.DataFrame, first_utc: pd.Timestamp
+) -> list[FixedSlot]:
+    """Rows of sending up to `first_utc`."""
+    start_utc = pd.Timestamp(scenario.span.start_utc)
+    if sending.empty:
         return [
-            (f"radio{k}", name, start, first, "done", "sent")
+            FixedSlot(f"radio{k}", name, start_utc, first_utc, "done", "sent")
             for k, name in enumerate(scenario.sending_names, start=1)
-            if first > start
+            if first_utc > start_utc
         ]
     return [
-        (row.slot, row.activity, row.start_utc, min(row.end_utc, first), "done", "sent")
-        for row in radio.itertuples(index=False)
-        if row.start_utc < first
+        FixedSlot(
+            row.slot, row.activity, row.start_utc, min(row.end_utc, first_utc), "done", "sent"
+        )
+        for row in sending.itertuples(index=False)
+        if row.start_utc < first_utc
     ]
 
 
-def _share(environment: Environment, slot) -> float:
+def _share(environment: Environment, slot: Any) -> float:
+    """How much of a run's value counts, 0..1."""
     scenario = environment.scenario
     if slot.activity in scenario.sending_names or slot.state == "failed":
         return 0.0
@@ -172,25 +195,24 @@ def _share(environment: Environment, slot) -> float:
     return 1.0
 
 
-def remarks(scenario: Scenario, stay: pd.DataFrame) -> list[str]:
-    """What a reader should know was taken for granted."""
+def assumptions(scenario: Scenario, fixed: pd.DataFrame) -> list[str]:
+    """What the replan takes for granted, in sentences."""
     lines = []
-    untold = stay[stay["why"] == UNTOLD]
-    if len(untold):
-        lines.append(f"{len(untold)} slots are over and not reported: taken as done as planned")
+    if unreported := int((fixed["why"] == UNREPORTED).sum()):
+        slots_are = "slot is" if unreported == 1 else "slots are"
+        lines.append(f"{unreported} {slots_are} over and not reported: taken as done as planned")
     followed = {after.activity for a in scenario.activity for after in a.after}
     for name in sorted(followed):
-        own = stay[(stay["activity"] == name) & (stay["share"] > 0)]
+        own = fixed[(fixed["activity"] == name) & (fixed["share"] > 0)]
         if len(own) and (own["state"] == "shortened").all():
             lines.append(
-                f'"{name}" was shortened: what waits for it counts on it all the same; '
-                "call it failed if that is not so"
+                f'"{name}" was shortened: activities that come after it are planned all the same; '
+                "if it has to be repeated first, report it as failed"
             )
-    lost = stay[(stay["state"] == "locked") & (stay["share"] == 0)]
+    lost = fixed[(fixed["state"] == "locked") & (fixed["share"] == 0)]
     for slot in lost.itertuples(index=False):
-        since_min = scenario.minutes_of(slot.start_utc)
         lines.append(
-            f'slot {slot.slot} ("{slot.activity}", {stamp(scenario, since_min)}) stays, '
-            f"{slot.why}, but its instrument is out: it counts for nothing"
+            f'slot {slot.slot} ("{slot.activity}", {stamp(slot.start_utc)}) is fixed '
+            f"({slot.why}), but its instrument is out of service: it counts for nothing"
         )
     return lines

@@ -1,4 +1,4 @@
-"""What a new plan changes of an old one: kept, moved, dropped, added, why, and its worth."""
+"""What a new plan changes of an old one: kept, moved, dropped, added, why, and the value."""
 
 from dataclasses import dataclass
 
@@ -44,7 +44,7 @@ class Difference:
 
     @property
     def moves(self) -> int:
-        """Old runs that do not stay where they were."""
+        """Old runs that are moved or dropped."""
         return len(self.moved) + len(self.dropped)
 
 
@@ -64,39 +64,43 @@ def difference(old_min: list[float], new_min: list[float]) -> Difference:
     return Difference(tuple(kept), tuple(sorted(moved)), tuple(gone), tuple(fresh))
 
 
-def differences(scenario: Scenario, left: pd.DataFrame, booking: Booking) -> dict[str, Difference]:
-    """Per activity, what `booking` makes of the slots `left` to be planned anew."""
+def differences(
+    scenario: Scenario, movable: pd.DataFrame, booking: Booking
+) -> dict[str, Difference]:
+    """Per activity, what `booking` changes of the `movable` slots."""
     step, found = scenario.span.step_min, {}
     for task, starts in zip(booking.problem.tasks, booking.runs):
-        own = left.loc[left["activity"] == task.name, "start_utc"]
+        own = movable.loc[movable["activity"] == task.name, "start_utc"]
         new_min = [float(start * step) for start in starts]
         found[task.name] = difference(scenario.minutes_of(own).tolist(), new_min)
     return found
 
 
 def price_list(
-    plans: list[tuple[float, dict[str, Difference]]], chosen: int, fixed: float
+    plans: list[tuple[float, dict[str, Difference]]], chosen: int, fixed_value: float
 ) -> pd.DataFrame:
     """Science against moves: columns `PRICE_COLUMNS`, fewest moves first.
 
-    `plans` holds value of the rest and differences; those that another beats in one and
-    equals in the other are left out. `value` counts what stays too, which is worth `fixed`;
-    `value_share` is that of the rest. `moves` are old runs that do not stay where they were,
-    `keep` is the least share of the rest to give up with which a plan is chosen.
+    `plans` holds remaining value and differences; those that another beats in one and equals
+    in the other are left out. `value` includes the `fixed_value` of fixed slots; `value_share`
+    is that of the remaining value. `moves` are old runs that are moved or dropped,
+    `keep` is the least share of the remaining value to give up with which a plan is chosen.
     """
     best = max(value for value, _ in plans)
     rows = []
     order = sorted(range(len(plans)), key=lambda k: (_moves(plans[k][1]), -plans[k][0], k))
     for k in order:
         value, found = plans[k]
-        if rows and value + fixed <= rows[-1][0] + TOLERANCE:
+        if rows and value + fixed_value <= rows[-1][0] + TOLERANCE:
             continue
         count = {
             part: sum(len(getattr(d, part)) for d in found.values())
             for part in ("kept", "moved", "dropped", "added")
         }
         share = value / best if best > 0 else 1.0
-        rows.append((value + fixed, share, _moves(found), *count.values(), 1 - share, k == chosen))
+        rows.append(
+            (value + fixed_value, share, _moves(found), *count.values(), 1 - share, k == chosen)
+        )
     return pd.DataFrame(rows, columns=list(PRICE_COLUMNS))
 
 
@@ -104,7 +108,7 @@ def _moves(found: dict[str, Difference]) -> int:
     return sum(difference.moves for difference in found.values())
 
 
-def cheapest(plans: list[tuple[float, dict[str, Difference]]], keep: float) -> int:
+def fewest_moves(plans: list[tuple[float, dict[str, Difference]]], keep: float) -> int:
     """Of the plans within a share `keep` of the best value, the one with the fewest moves."""
     best = max(value for value, _ in plans)
     able = [k for k, (value, _) in enumerate(plans) if value >= (1 - keep) * best - TOLERANCE]
@@ -113,8 +117,8 @@ def cheapest(plans: list[tuple[float, dict[str, Difference]]], keep: float) -> i
 
 def changes_table(
     environment: Environment,
-    left: pd.DataFrame,
-    stay: pd.DataFrame,
+    movable: pd.DataFrame,
+    fixed: pd.DataFrame,
     booking: Booking,
     ids: dict[tuple[str, float], str],
     found: dict[str, Difference],
@@ -122,39 +126,31 @@ def changes_table(
     """Every run that moves, is dropped or is added: columns `CHANGE_COLUMNS`, in time order.
 
     `ids` names the slots of the new plan by activity and minute. `value_change` sums to what
-    the new plan is worth beyond the old one, had that run as it was from now on: in a bin,
-    runs that stay take the first places.
+    the new plan is worth beyond the old plan left unchanged: in a bin, runs that are kept take
+    the first places.
     """
     scenario = environment.scenario
     rows = []
     names = {
         (slot.activity, start): slot.slot
-        for slot, start in zip(left.itertuples(index=False), scenario.minutes_of(left["start_utc"]))
+        for slot, start in zip(
+            movable.itertuples(index=False), scenario.minutes_of(movable["start_utc"])
+        )
     }
-    failed = stay.loc[stay["share"] < 1, ["activity", "slot", "state"]]
+    failed = fixed.loc[fixed["share"] < 1, ["activity", "slot", "state"]]
     for i, task in enumerate(booking.problem.tasks):
         parts = found[task.name]
-        before = _worths(
-            scenario,
-            booking.problem,
-            i,
-            parts.kept,
-            [*(old for old, _ in parts.moved), *parts.dropped],
-        )
-        after = _worths(
-            scenario,
-            booking.problem,
-            i,
-            parts.kept,
-            [*(new for _, new in parts.moved), *parts.added],
-        )
+        gone = [*(old for old, _ in parts.moved), *parts.dropped]
+        new_starts = [*(new for _, new in parts.moved), *parts.added]
+        before = _values(scenario, booking.problem, i, parts.kept, gone)
+        after = _values(scenario, booking.problem, i, parts.kept, new_starts)
         for old, new in parts.moved:
-            why = _why_not(environment, booking, stay, i, old, new)
+            why = _why_not(environment, booking, fixed, i, old, new)
             rows.append(
                 (task.name, ids[task.name, new], "moved", old, new, why, after[new] - before[old])
             )
         for old in parts.dropped:
-            why = _why_not(environment, booking, stay, i, old, None)
+            why = _why_not(environment, booking, fixed, i, old, None)
             rows.append(
                 (task.name, names[task.name, old], "dropped", old, np.nan, why, -before[old])
             )
@@ -164,7 +160,7 @@ def changes_table(
             if k < len(lost):
                 one = lost.iloc[k]
                 outcome = one["state"] if one["state"] != "locked" else "lost"
-                why = f"makes up for slot {one['slot']} ({outcome})"
+                why = f"replaces slot {one['slot']} ({outcome})"
             rows.append((task.name, ids[task.name, new], "added", np.nan, new, why, after[new]))
     table = pd.DataFrame(rows, columns=list(CHANGE_COLUMNS))
     start = pd.Timestamp(scenario.span.start_utc)
@@ -176,10 +172,10 @@ def changes_table(
     return table.drop(columns="order").reset_index(drop=True)
 
 
-def _worths(
+def _values(
     scenario: Scenario, problem: Problem, i: int, kept: tuple[float, ...], others: list[float]
 ) -> dict[float, float]:
-    """What each of `others` is worth once those kept have taken their places."""
+    """The value of each of `others` once those kept have taken their places."""
     task, step = problem.tasks[i], scenario.span.step_min
     places: dict[int, int] = {}
 
@@ -203,65 +199,63 @@ def _worths(
 def _why_not(
     environment: Environment,
     booking: Booking,
-    stay: pd.DataFrame,
+    fixed: pd.DataFrame,
     i: int,
     old: float,
     new: float | None,
 ) -> str:
-    """What keeps a run from its old start, all else as in the new plan."""
+    """Why a run is not at its old start, all else as in the new plan."""
     task, step = booking.problem.tasks[i], environment.scenario.span.step_min
     at = int(old // step)
     last = booking.problem.steps - task.length
     if old % step or not 0 <= at <= last:
-        return "its start is not on a step of the span"
+        return "its start is not on the time grid"
     if not task.starts[at]:
-        return _shut(environment, stay, i, at)
-    twin = booking.copy()
+        return _why_barred(environment, fixed, i, at)
+    without = booking.copy()
     if new is not None:
-        twin.add(i, int(new // step), -1)
-        twin.flow = twin.simulate()
-    if len(twin.runs[i]) >= task.count:
-        return "no more runs are wanted"
-    amounts = {family: by[at] for family, by in blocking_amounts(twin, i).items()}
+        without.add(i, int(new // step), -1)
+        without.flow = without.simulate()
+    if len(without.runs[i]) >= task.count:
+        return "no more runs are requested"
+    amounts = {family: by[at] for family, by in blocking_amounts(without, i).items()}
     node = booking.problem.nodes[task.node]
     if amounts[Constraint.EXCLUSION] > TOLERANCE:
         rivals = [
-            booking.problem.tasks[j].name for j, _, barred in rival_runs(twin, i) if barred[at]
+            booking.problem.tasks[j].name for j, _, barred in rival_runs(without, i) if barred[at]
         ]
-        return f'its time went to "{rivals[0]}"'
+        return f'its time is taken by "{rivals[0]}"'
     if amounts[Constraint.ORDER] > TOLERANCE:
         waits = [
-            booking.problem.tasks[need.task].name for need in task.needs if not twin.met(need)[at]
+            booking.problem.tasks[need.task].name
+            for need in task.needs
+            if not without.met(need)[at]
         ]
         return f'it must wait for "{waits[0]}"'
     if amounts[Constraint.GAP] > TOLERANCE:
-        return "its time went to other runs of its own"
+        return "its time is taken by other runs of the same activity"
     if amounts[Constraint.BUS_POWER] > TOLERANCE:
-        return f'bus power of "{node.name}" went to other runs'
+        return f'bus power of "{node.name}" is taken by other runs'
     if amounts[Constraint.ENERGY] > TOLERANCE:
         missing = amounts[Constraint.ENERGY]
         lack = f": {number_text(missing)} Wh short" if np.isfinite(missing) else ""
-        return f'energy of "{node.name}"{lack}'
-    short = with_run(twin, i, at).flow.short
-    if short:
+        return f'not enough energy of "{node.name}"{lack}'
+    if short := with_run(without, i, at).flow.short:
         # It may be the store of another platform, the one that relays for this.
-        return f"{short.words(booking.problem)} would not do"
-    return (
-        "the rest of the plan is worth more this way"
-        if new is not None
-        else ("the rest of the plan is worth more without it")
-    )
+        return f"not enough {short.words(booking.problem)}"
+    how = "without it" if new is None else "this way"
+    return f"the plan has a higher value {how}"
 
 
-def _shut(environment: Environment, stay: pd.DataFrame, i: int, at: int) -> str:
-    """Why a start is barred whatever is planned: a condition, or a slot that stays."""
+def _why_barred(environment: Environment, fixed: pd.DataFrame, i: int, at: int) -> str:
+    """Why a start is barred whatever is planned: a condition, or a fixed slot."""
     scenario = environment.scenario
     activity, step = scenario.activity[i], scenario.span.step_min
     inside = slice(at * step, at * step + scenario.slot_min(activity))
     masks = condition_masks(environment, activity)
     failing = [key for key, mask in masks.items() if not mask[inside].all()]
     if "instrument" in failing:
-        return f'"{activity.instrument}" is out'
+        return f'"{activity.instrument}" is out of service'
     if activity.contact == "start":
         contact = environment.in_contact(scenario.platform_of(activity))
         failing += [] if contact[at * step] else ["contact at the start"]
@@ -271,13 +265,13 @@ def _shut(environment: Environment, stay: pd.DataFrame, i: int, at: int) -> str:
     if not commandable(environment, activity)[inside.start]:
         return "no contact can command it in time"
     begin, end = inside.start, inside.stop
-    start_min, end_min = (scenario.minutes_of(stay[c]) for c in ("start_utc", "end_utc"))
-    near = stay[
+    start_min, end_min = (scenario.minutes_of(fixed[c]) for c in ("start_utc", "end_utc"))
+    near = fixed[
         (start_min < end + activity.gap_min)
         & (end_min > begin - activity.gap_min)
-        & ~stay["activity"].isin(list(scenario.sending_names))
+        & ~fixed["activity"].isin(list(scenario.sending_names))
     ]
     same = near[near["activity"] == activity.name]
     for slot in (same if len(same) else near).itertuples(index=False):
-        return f'in the way of slot {slot.slot} ("{slot.activity}"), which stays: {slot.why}'
-    return "it can no longer be there"
+        return f'it conflicts with slot {slot.slot} ("{slot.activity}"), which is fixed: {slot.why}'
+    return "it can no longer run then"

@@ -1,7 +1,7 @@
-"""The problem that is left when some slots stay: the whole span, empty before the first step.
+"""The remaining problem when some slots are fixed: the whole span, empty before the first step.
 
-What stays enters as loads, data, places taken and orders met; battery and store begin with
-what they hold at the first step, before which nothing happens.
+Fixed slots enter as loads, data, coverage bins filled and prerequisites met; battery and store
+begin with their levels at the first step, before which nothing happens.
 """
 
 from dataclasses import replace
@@ -17,21 +17,21 @@ from obsplan.planning.problem.from_scenario import build_problem, slot_profile
 from obsplan.planning.problem.start_windows import commandable
 
 
-def rest(
+def remaining_problem(
     environment: Environment,
-    stay: pd.DataFrame,
+    fixed: pd.DataFrame,
     first: int,
     levels: dict[str, tuple[float, float]],
     relaxed: bool = False,
 ) -> tuple[Problem, list[np.ndarray]]:
     """The problem of steps `first` and later, and per activity the starts (steps,) barred.
 
-    `stay` is as `stays` gives it; `levels` holds Wh and Mbit of every platform when step
-    `first` begins. Where what stays breaks a limit by itself, nothing more finds room.
+    `fixed` is as `fixed_slots` gives it; `levels` holds Wh and Mbit of every platform when step
+    `first` begins. While fixed slots break a limit by themselves, no further run has room.
     """
     scenario = environment.scenario
     whole = build_problem(environment, relaxed)
-    runs = stay[stay["activity"].isin([a.name for a in scenario.activity])]
+    runs = fixed[fixed["activity"].isin([a.name for a in scenario.activity])]
     runs = runs.assign(
         start_min=scenario.minutes_of(runs["start_utc"]),
         end_min=scenario.minutes_of(runs["end_utc"]),
@@ -46,8 +46,10 @@ def rest(
         mine = [a.name for a in scenario.activity if scenario.platform_of(a) == node.name]
         own = runs[runs["activity"].isin(mine)]
         draw_w, data_mbit = _profiles(scenario, own)
-        node = _loaded(scenario, node, draw_w, data_mbit, first, levels[node.name], relaxed)
-        nodes.append(_bearing(node, whole.step_h))
+        node = _with_fixed_loads(
+            scenario, node, draw_w, data_mbit, first, levels[node.name], relaxed
+        )
+        nodes.append(_feasible(node, whole.step_h))
     return replace(whole, tasks=tasks, nodes=tuple(nodes)), barred
 
 
@@ -62,7 +64,7 @@ def _commandable(environment: Environment, i: int, first: int) -> np.ndarray:
 def _barred(
     scenario: Scenario, whole: Problem, runs: pd.DataFrame, i: int, first: int
 ) -> np.ndarray:
-    """Starts (steps,) before `first`, or in the way of what stays."""
+    """Starts (steps,) before `first`, or in conflict with a fixed slot."""
     step, task = scenario.span.step_min, whole.tasks[i]
     names = [t.name for t in whole.tasks]
     barred = np.arange(whole.steps) < first
@@ -118,7 +120,7 @@ def _profiles(scenario: Scenario, runs: pd.DataFrame) -> tuple[np.ndarray, np.nd
     return draw_w, data_mbit
 
 
-def _loaded(
+def _with_fixed_loads(
     scenario: Scenario,
     node: Node,
     draw_w: np.ndarray,
@@ -127,7 +129,7 @@ def _loaded(
     level: tuple[float, float],
     relaxed: bool,
 ) -> Node:
-    """The node with what stays on it, still before step `first`."""
+    """The node with the loads and data of fixed slots, and nothing before step `first`."""
     shape = (scenario.steps, scenario.span.step_min)
     ahead = np.arange(scenario.steps) >= first
     draw_w, data_mbit = draw_w.reshape(shape), data_mbit.reshape(shape)
@@ -146,11 +148,11 @@ def _loaded(
     )
 
 
-def _bearing(node: Node, step_h: float) -> Node:
-    """The node so that what stays can be borne, and nothing more where it cannot.
+def _feasible(node: Node, step_h: float) -> Node:
+    """The node with limits that the fixed slots meet, and with no room for more where they do not.
 
-    While the battery would be below its reserve, generation is taken to hold it there: any
-    further load would bring it lower. What it then lacks at the end it need not have.
+    While the battery would be below its reserve, generation is assumed to keep it there: any
+    further load would bring it lower. The level required at the end is lowered accordingly.
     """
     level, generation_w = node.start_wh, node.generation_w.copy()
     for step, (generated, base) in enumerate(zip(node.generation_w, node.base_w)):

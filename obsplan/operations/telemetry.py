@@ -67,7 +67,7 @@ def as_known(environment: Environment, state: State) -> Environment:
         earlier = out.get(outage.name, np.zeros(len(index), dtype=bool))
         out[outage.name] = earlier | within(outage)
     for outage in state.station:
-        for name, table in platforms.items():
+        for table in platforms.values():
             lost = within(outage) & (table["station"] == outage.name).to_numpy()
             table.loc[lost, "rate_kbps"] = 0.0
             table.loc[lost, "in_contact"] = False

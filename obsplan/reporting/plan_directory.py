@@ -312,7 +312,7 @@ def _summary(results: Results) -> str:
             "unavoidable_violations": [
                 violation.message for violation in replan.plan.verdict.found
             ],
-            "assumptions": list(replan.remarks),
+            "assumptions": list(replan.assumptions),
         }
     timeline = csv_text(results.plan.timeline).encode("utf-8")
     return json.dumps(summary | {"timeline_sha256_16": _digest(timeline)}, indent=2) + "\n"

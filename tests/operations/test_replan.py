@@ -20,7 +20,7 @@ from obsplan.common.errors import Infeasible, StateError
 from obsplan.environment.model import Reading
 from obsplan.inputs.scenario import Uplink
 from obsplan.inputs.timeline_csv import AS_RUN_COLUMNS
-from obsplan.operations.fixed_slots import stays
+from obsplan.operations.fixed_slots import fixed_slots
 from obsplan.operations.plan_changes import difference
 from obsplan.operations.replan import make_replan
 from obsplan.planning.plan import make_plan
@@ -100,10 +100,10 @@ def test_every_replan_holds_and_leaves_alone_what_stays(case, data):
     one = make_replan(offered, old, now.to_pydatetime(), ran=told, freeze=freeze, keep=keep)
     verdict = check_timeline(offered, one.plan.timeline)
     # What is broken is what stays, or a required run that is lost; never by a new slot.
-    stuck = set(one.stay["slot"])
-    alone = set(alone_breaks(scene, offered, one.stay))
+    stuck = set(one.fixed["slot"])
+    alone = set(alone_breaks(scene, offered, one.fixed))
     for violation in verdict.found:
-        lost = any("required runs" in remark for remark in one.remarks)
+        lost = any("required runs" in remark for remark in one.assumptions)
         if violation.unit in ("W", "Wh", "Mbit"):
             assert violation.rule in alone, violation
         else:
@@ -112,7 +112,7 @@ def test_every_replan_holds_and_leaves_alone_what_stays(case, data):
     if weaker == 1.0 and outcome == "done":
         assert verdict.is_valid, verdict.violations["message"].tolist()
     after = one.plan.timeline.set_index("slot")
-    firm = one.stay[~one.stay["activity"].isin(list(scene.sending_names))]
+    firm = one.fixed[~one.fixed["activity"].isin(list(scene.sending_names))]
     for slot in firm.itertuples(index=False):
         assert after.loc[slot.slot, "start_utc"] == slot.start_utc
         assert after.loc[slot.slot, "end_utc"] == slot.end_utc
@@ -124,7 +124,7 @@ def test_every_replan_holds_and_leaves_alone_what_stays(case, data):
     assert prices["value"].is_monotonic_increasing and prices["moves"].is_monotonic_increasing
     # What is chosen has the fewest moves of the plans that the list offers at this price.
     assert prices["chosen"].tolist().index(True) == (prices["keep"] <= keep + 1e-9).argmax()
-    assert one.plan.value == pytest.approx(one.value_left + one.changes["value_change"].sum())
+    assert one.plan.value == pytest.approx(one.old_value + one.changes["value_change"].sum())
     assert one.plan.bound >= one.plan.value >= (1 - keep) * prices["value"].max() - 1e-6
 
 
@@ -140,7 +140,7 @@ def test_each_lock_has_its_reason():
     )
     now = START.to_pydatetime() + timedelta(hours=3.5)
     told = ran(("s1", "a", 2, 61, "done"))
-    stay, left = stays(world(scene), rows, told, now, 2 * HOUR)
+    stay, left = fixed_slots(world(scene), rows, told, now, 2 * HOUR)
     why = dict(zip(stay["slot"], stay["why"]))
     assert why["s1"] == "done" and "not reported" in why["s2"] and why["s3"] == "running"
     assert why["s4"].startswith("frozen: starts before 2028-07-01T05:30Z")
@@ -162,7 +162,7 @@ def test_a_failed_levelling_opens_nothing_and_is_done_again():
     levelled = new.loc[new["activity"] == "level", "end_utc"].iloc[0]
     assert made.plan.verdict.is_valid
     assert (new.loc[new["activity"] == "listen", "start_utc"] >= levelled).all()
-    assert "makes up for slot s1 (failed)" in made.changes["why"].tolist()
+    assert "replaces slot s1 (failed)" in made.changes["why"].tolist()
     assert made.plan.timeline.set_index("slot").loc["s1", "value"] == 0
 
 
@@ -179,7 +179,7 @@ def test_what_no_contact_can_command_any_more_stays_and_nothing_new_is_put_there
     )
     made = again(scene, offered, rows, 2, freeze=0 * HOUR)
     why = made.plan.timeline.set_index("slot")["why"]
-    assert why["s2"].startswith("commanded: no contact from now on")
+    assert why["s2"].startswith("already commanded")
     new = made.plan.timeline[made.plan.timeline["state"] == "planned"]
     new = new[new["activity"] == "a"]
     # The first command goes up in the minute that ends at 481, the lead is over at 511.
@@ -191,7 +191,7 @@ def test_what_no_contact_can_command_any_more_stays_and_nothing_new_is_put_there
     silent = world(scene, in_contact=minute >= 480)
     made = again(scene, silent, rows[1:], 2, freeze=0 * HOUR)
     new = made.plan.timeline[made.plan.timeline["state"] == "planned"]
-    assert made.stay.set_index("slot").loc["s2", "why"].startswith("commanded")
+    assert made.fixed.set_index("slot").loc["s2", "why"].startswith("already commanded")
     assert new["start_utc"].min() >= START + pd.Timedelta(minutes=511)
 
 
@@ -332,7 +332,7 @@ def test_a_required_run_without_a_place_is_named_and_the_rest_planned():
     offered.out["a"] = np.ones(480, dtype=bool)
     made = again(scene, offered, timeline(), 1)
     assert [v.rule for v in made.plan.verdict.found] == ["must"]
-    assert any('required runs of "a"' in remark for remark in made.remarks)
+    assert any('required runs of "a"' in remark for remark in made.assumptions)
     assert (made.plan.timeline["activity"] == "b").sum() == 1
 
 
@@ -340,7 +340,7 @@ def test_a_required_run_without_a_place_is_named_and_the_rest_planned():
     ("rows", "told", "line"),
     [
         ([("s1", "a", 0, 60, "done")], [("s1", "a", 0, 60, "failed")], "one outcome"),
-        ([("s1", "a", 300, 360, "done")], [], "begins after now"),
+        ([("s1", "a", 300, 360, "done")], [], "starts after now"),
         ([("s1", "a", 60, 180, "planned")], [("s1", "a", 60, 180, "done")], "ends after now"),
     ],
 )

@@ -206,5 +206,5 @@ def test_what_is_still_to_come_cannot_be_told(tmp_path):
     rows = slots(("sweep", 330)).assign(state="planned")
     rows["end_utc"] = rows["start_utc"] + pd.Timedelta(hours=1)
     state = told(tmp_path, '[[slot]]\nslot = "s1"\noutcome = "done"', scene())
-    with pytest.raises(StateError, match="is told done, but ends after now, 2028-07-01T06:00Z"):
+    with pytest.raises(StateError, match="reported done, but it ends after now, 2028-07-01T06:00Z"):
         as_told(rows, told_runs(state, rows), NOW)

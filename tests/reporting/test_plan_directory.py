@@ -69,7 +69,7 @@ def test_a_replan_says_from_when_on_it_holds(replanned, empty_figures, tmp_path)
     summary = json.loads((tmp_path / "replan" / "summary.json").read_text())
     assert summary["now_utc"] == "2028-07-01T12:00:00Z"
     assert summary["unavoidable_violations"] == []
-    assert summary["assumptions"] == list(replanned.remarks)
+    assert summary["assumptions"] == list(replanned.assumptions)
 
 
 def test_a_failure_in_the_middle_leaves_the_old_plan_and_no_scraps(

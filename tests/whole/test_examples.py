@@ -75,7 +75,7 @@ def test_a_failed_run_is_seen_and_made_up_for():
     assert len(told) == 1 and made.plan.verdict.is_valid
     failed = made.plan.timeline.query("state == 'failed'")
     assert failed["slot"].tolist() == told["slot"].tolist()
-    assert made.plan.value > made.value_left
+    assert made.plan.value > made.old_value
 
 
 def test_a_plan_made_anew_is_shown_in_a_notebook():

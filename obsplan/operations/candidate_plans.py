@@ -1,0 +1,209 @@
+"""Candidate plans of a replan: the old plan repaired, then ever better ones.
+
+The search first prefers the old starts strongly, then only as a tie-break, then moderately.
+"""
+
+from collections.abc import Iterator
+from concurrent.futures import ThreadPoolExecutor
+from dataclasses import dataclass, replace
+from functools import partial
+from threading import Event
+
+import numpy as np
+import pandas as pd
+
+from obsplan.checking.check import Verdict, check_timeline
+from obsplan.checking.resource_rules import RESOURCE_RULES
+from obsplan.checking.violation import Violation
+from obsplan.environment.model import Environment
+from obsplan.inputs.scenario import Scenario
+from obsplan.planning.minute_repair import Replayed, lighter_plan, tightened_problem, valid_plan
+from obsplan.planning.problem.booking import Booking
+from obsplan.planning.problem.definition import Problem
+from obsplan.planning.problem.timeline_table import booked_rows, slots_table
+from obsplan.planning.search.first_plan import quick_plan
+from obsplan.planning.search.from_old_plan import repaired
+from obsplan.planning.search.strategy import better_plans
+from obsplan.planning.search.window_by_window import reoptimised_windows, time_windows
+
+# What an old start is worth to the search beyond the run, in shares of the mean run's value.
+STRONG, TIE_BREAK, MODERATE = 0.5, 0.01, 0.2
+# Hours planned anew at a time, and how far beyond them the plan must remain feasible.
+WINDOW_H, TAIL_H = 8, 4
+# Two replays may differ by this much, in rounding.
+AMOUNT_SLACK = 1e-6
+# What the ids of fixed slots begin with while candidates are replayed; no other id does.
+FIXED_MARK = "="
+
+
+@dataclass(frozen=True)
+class Situation:
+    """What every candidate is replayed with.
+
+    fixed: the fixed slots (see `fixed_slots`). unavoidable: what they break by themselves.
+    given_up: activities whose required runs find no place any more.
+    """
+
+    environment: Environment
+    fixed: pd.DataFrame
+    unavoidable: tuple[Violation, ...]
+    given_up: frozenset[str]
+
+    def replay(self, booking: Booking) -> Verdict:
+        """The verdict on the fixed slots and `booking`, without what is unavoidable."""
+        scenario = self.environment.scenario
+        rows = slots_table(scenario, booked_rows(scenario, booking))
+        verdict = check_timeline(self.environment, with_fixed(self.fixed, rows))
+        avoidable = tuple(v for v in verdict.found if not self._is_unavoidable(v))
+        return replace(verdict, found=avoidable)
+
+    def _is_unavoidable(self, violation: Violation) -> bool:
+        """Whether the fixed slots break the same rule by themselves, as early and as badly."""
+        if violation.rule == "must":
+            return violation.activity in self.given_up
+        same = [
+            known
+            for known in self.unavoidable
+            if (known.rule, known.platform, known.activity)
+            == (violation.rule, violation.platform, violation.activity)
+        ]
+        if violation.slots and violation.rule not in RESOURCE_RULES:
+            return any(known.slots == violation.slots for known in same)
+        return any(
+            known.time_utc <= violation.time_utc and known.amount >= violation.amount - AMOUNT_SLACK
+            for known in same
+        )
+
+
+def with_fixed(fixed: pd.DataFrame, rows: pd.DataFrame) -> pd.DataFrame:
+    """Fixed slots and planned rows as one table of slots, each with an id of its own."""
+    marked = fixed[["slot", "activity", "start_utc", "end_utc", "state"]]
+    marked = marked.assign(slot=FIXED_MARK + marked["slot"].astype(str))
+    return pd.concat([marked, rows.assign(state="planned")], ignore_index=True)
+
+
+def candidate_plans(
+    situation: Situation,
+    problem: Problem,
+    relaxed: Problem,
+    old: list[list[int]],
+    first: int,
+    gap: float,
+) -> Iterator[tuple[Booking, float]]:
+    """Valid plans from step `first` on, beginning with the old one repaired.
+
+    `old` holds the old starts per task. With each plan comes an upper bound on the value of
+    any; it is infinite until the search has one.
+    """
+    environment, replay = situation.environment, situation.replay
+    tight, booking = tightened_problem(
+        environment, problem, replay, lambda problem: repaired(problem, old)
+    )
+    best = valid_plan(environment, problem, booking or repaired(problem, old), None, replay)
+    yield best.booking, np.inf
+    first_booking = best.booking
+    improved = _improved(first_booking, _preferring(tight, old, STRONG), first)
+    if (verdict := replay(improved)).is_valid:
+        best = max(best, Replayed(improved, verdict), key=lambda plan: plan.booking.value())
+        yield improved, np.inf
+    found = _new_plans(situation, _preferring(tight, old, TIE_BREAK), relaxed, first_booking, gap)
+    last, bound = found[-1]
+    # What the replay accepts may be worth more than the last plan once that is repaired.
+    for plan, _ in sorted(found, key=lambda plan: plan[0].value(), reverse=True):
+        if plan.value() > best.booking.value() and (verdict := replay(plan)).is_valid:
+            best = Replayed(plan, verdict)
+            break
+    best = valid_plan(environment, problem, last, best, replay)
+    yield best.booking, bound
+    if best.booking is improved:
+        return  # it already prefers the old starts more strongly
+    moderate = _improved(best.booking, _preferring(tight, old, MODERATE), first, old)
+    if replay(moderate).is_valid:
+        yield moderate, bound
+
+
+def _new_plans(
+    situation: Situation, problem: Problem, relaxed: Problem, repaired_plan: Booking, gap: float
+) -> list[tuple[Booking, float]]:
+    """Plans made from scratch, with low effort since the team waits, and their bounds.
+
+    The old plan may be far from the best that is possible now.
+    """
+    try:
+        start = quick_plan(problem)
+    except LookupError:
+        # The repaired plan has places for required runs that greedy construction does not find.
+        start = repaired_plan.copy()
+        start.problem = problem
+    lighter = partial(lighter_plan, replay=situation.replay)
+    return list(better_plans(problem, relaxed, gap, start, effort="low", lighter=lighter))
+
+
+def _improved(
+    booking: Booking, problem: Problem, first: int, unless_at: list[list[int]] | None = None
+) -> Booking:
+    """`booking` improved window by window, in a `problem` that prefers some starts.
+
+    Windows in which it has all the starts of `unless_at` are left out.
+    """
+    booking = booking.copy()
+    booking.problem = problem
+    moved = [
+        start
+        for runs, starts in zip(booking.runs, unless_at or [])
+        for start in starts
+        if start not in runs
+    ]
+    windows = [
+        window
+        for window in time_windows(problem, WINDOW_H, TAIL_H, first)
+        if unless_at is None or any(window.free[0] <= start < window.free[1] for start in moved)
+    ]
+    with ThreadPoolExecutor(max_workers=2) as pool:
+        *_, booking = [booking, *reoptimised_windows(booking, windows, pool, Event())]
+    return booking
+
+
+def _preferring(problem: Problem, old: list[list[int]], share: float) -> Problem:
+    """The problem in which an old start counts `share` of the mean run's value on top."""
+    values = [task.value for task in problem.tasks if task.count and task.starts.any()]
+    extra, tasks = share * float(np.mean(values or [0.0])), []
+    for task, starts in zip(problem.tasks, old):
+        preference = np.zeros(problem.steps)
+        preference[starts] = extra
+        tasks.append(replace(task, preference=preference))
+    return replace(problem, tasks=tuple(tasks))
+
+
+def without_impossible_runs(
+    problem: Problem, relaxed: Problem, old: list[list[int]]
+) -> tuple[Problem, Problem, frozenset[str]]:
+    """Both problems without the required runs that find no place any more, and their names."""
+    given_up: dict[str, int] = {}
+
+    def eased(problem: Problem) -> Problem:
+        tasks = (replace(t, must=t.must - given_up.get(t.name, 0)) for t in problem.tasks)
+        return replace(problem, tasks=tuple(tasks))
+
+    while True:
+        try:
+            if any(task.must for task in eased(problem).tasks):
+                repaired(eased(problem), old)
+            return eased(problem), eased(relaxed), frozenset(given_up)
+        except LookupError:
+            required = [t for t in eased(problem).tasks if t.must]
+            # First what has no start left at all, then what is worth least, a run at a time.
+            least = min(required, key=lambda t: (bool(t.starts.any()), t.value, t.name))
+            lost = 1 if least.starts.any() else least.must
+            given_up[least.name] = given_up.get(least.name, 0) + lost
+
+
+def old_starts(scenario: Scenario, problem: Problem, movable: pd.DataFrame) -> list[list[int]]:
+    """Per task, the steps at which the old plan starts runs that are on the time grid."""
+    step = scenario.span.step_min
+    names = [task.name for task in problem.tasks]
+    starts: list[list[int]] = [[] for _ in names]
+    for name, minute in zip(movable["activity"], scenario.minutes_of(movable["start_utc"])):
+        if minute % step == 0 and 0 <= minute < problem.steps * step:
+            starts[names.index(name)].append(int(minute // step))
+    return starts
