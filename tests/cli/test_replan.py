@@ -61,7 +61,7 @@ def test_the_calendar_of_a_replan_tells_the_deadlines_still_to_come(planned, tmp
     assert min(before) < now and after and min(after) >= now
     assert after == sorted(table["deadline_utc"])
     why = pd.read_csv(tmp_path / "new/timeline.csv")["why"]
-    assert why.str.startswith("commanded: ").any()
+    assert why.str.startswith("already commanded: ").any()
 
 
 def test_check_names_the_slots_that_no_contact_can_command_any_more(planned, tmp_path):
