@@ -1,7 +1,10 @@
 """Half-open windows [start, end) as an array of shape (n, 2), sorted and disjoint.
 
-Starts and ends may be of any ordered numpy type: ticks, seconds or datetime64.
+Starts and ends may be of any ordered numpy type: ticks, seconds or datetime64. Where two
+types meet, the finer unit is kept.
 """
+
+from typing import Any
 
 import numpy as np
 
@@ -13,62 +16,79 @@ def from_mask(mask: np.ndarray, edges: np.ndarray | None = None) -> np.ndarray:
     """
     padded = np.concatenate([[False], np.asarray(mask, dtype=bool), [False]])
     turns = np.flatnonzero(padded[1:] != padded[:-1]).reshape(-1, 2)
-    return turns if edges is None else np.asarray(edges)[turns]
+    return turns if edges is None else np.asarray(np.asarray(edges)[turns])
 
 
 def union(windows: np.ndarray) -> np.ndarray:
-    """The same instants as sorted, disjoint windows; empty windows vanish."""
-    windows = np.asarray(windows).reshape(-1, 2)
-    merged: list[list] = []
-    for start, end in windows[np.argsort(windows[:, 0], kind="stable")]:
-        if end <= start:
-            continue
-        if merged and start <= merged[-1][1]:
-            merged[-1][1] = max(merged[-1][1], end)
-        else:
-            merged.append([start, end])
-    return np.array(merged, dtype=windows.dtype).reshape(-1, 2)
+    """The same instants as sorted, disjoint windows, from windows (n, 2) in any order.
+
+    Windows that touch become one; empty windows vanish.
+    """
+    windows = _pairs(windows)
+    windows = windows[windows[:, 0] < windows[:, 1]]
+    if not len(windows):
+        return windows
+    windows = windows[np.argsort(windows[:, 0], kind="stable")]
+    latest_end = np.maximum.accumulate(windows[:, 1])
+    begins_anew = np.append(True, windows[1:, 0] > latest_end[:-1])
+    ends = np.append(begins_anew[1:], True)
+    return np.stack([windows[begins_anew, 0], latest_end[ends]], axis=1)
 
 
 def intersect(a: np.ndarray, b: np.ndarray) -> np.ndarray:
     """Instants in both `a` and `b`."""
     a, b = _alike(a, b)
-    pieces = [
-        (max(a_start, b_start), min(a_end, b_end))
-        for a_start, a_end in a
-        for b_start, b_end in b
-        if max(a_start, b_start) < min(a_end, b_end)
-    ]
-    return np.array(pieces, dtype=a.dtype).reshape(-1, 2)
+    # For each window of `a` the run of windows of `b` that meet it.
+    first = np.searchsorted(b[:, 1], a[:, 0], side="right")
+    counts = np.maximum(np.searchsorted(b[:, 0], a[:, 1], side="left") - first, 0)
+    of_a = np.repeat(np.arange(len(a)), counts)
+    of_b = np.arange(len(of_a)) - np.repeat(np.cumsum(counts) - counts, counts) + first[of_a]
+    starts = np.maximum(a[of_a, 0], b[of_b, 0])
+    ends = np.minimum(a[of_a, 1], b[of_b, 1])
+    return np.stack([starts, ends], axis=1)[starts < ends]
+
+
+def gaps(windows: np.ndarray, first: Any, last: Any) -> np.ndarray:
+    """What the windows leave of [first, last)."""
+    inside = intersect(windows, np.array([[first, last]]))
+    edges = np.concatenate([np.array([first]), inside.ravel(), np.array([last])]).reshape(-1, 2)
+    return edges[edges[:, 0] < edges[:, 1]]
 
 
 def subtract(a: np.ndarray, b: np.ndarray) -> np.ndarray:
     """Instants in `a` but not in `b`."""
     a, b = _alike(a, b)
-    left = [tuple(window) for window in a]
-    for b_start, b_end in b[b[:, 0] < b[:, 1]]:
-        left = [
-            piece
-            for start, end in left
-            for piece in ((start, min(end, b_start)), (max(start, b_end), end))
-            if piece[0] < piece[1]
-        ]
-    return np.array(left, dtype=a.dtype).reshape(-1, 2)
+    return intersect(a, gaps(b, a[0, 0], a[-1, 1])) if len(a) else a
+
+
+def longest_gap(windows: np.ndarray, first: Any, last: Any) -> Any:
+    """The longest time within [first, last) outside every window (n, 2).
+
+    In the unit of `last - first`: a number, or a timedelta64 for datetime64 windows.
+    """
+    left = gaps(windows, first, last)
+    return max(left[:, 1] - left[:, 0], default=last - last)
+
+
+def covered_share(windows: np.ndarray, first: Any, last: Any) -> float:
+    """The share, 0..1, of [first, last) that lies inside the windows (n, 2)."""
+    left = gaps(windows, first, last)
+    return float(1.0 - (left[:, 1] - left[:, 0]).sum() / (last - first))
+
+
+def at_least(windows: np.ndarray, length: Any) -> np.ndarray:
+    """The windows that last `length` or longer."""
+    windows = _pairs(windows)
+    return windows[windows[:, 1] - windows[:, 0] >= length]
+
+
+def _pairs(windows: np.ndarray) -> np.ndarray:
+    return np.asarray(windows).reshape(-1, 2)
 
 
 def _alike(a: np.ndarray, b: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-    """Both as (n, 2) of one type, so that a finer unit in either is kept."""
-    a, b = np.asarray(a).reshape(-1, 2), np.asarray(b).reshape(-1, 2)
-    if len(a) and len(b):
-        kind = np.result_type(a, b)
-    else:
-        kind = a.dtype if len(a) else b.dtype
-    return (a.astype(kind) if len(a) else np.empty((0, 2), kind)), (
-        b.astype(kind) if len(b) else np.empty((0, 2), kind)
-    )
-
-
-def at_least(windows: np.ndarray, length) -> np.ndarray:
-    """The windows that last `length` or longer."""
-    windows = np.asarray(windows).reshape(-1, 2)
-    return windows[windows[:, 1] - windows[:, 0] >= length]
+    """Both as (n, 2) of one type; an empty array takes the type of the other."""
+    a, b = _pairs(a), _pairs(b)
+    kinds = [windows.dtype for windows in (a, b) if len(windows)] or [a.dtype]
+    kind = np.result_type(*kinds)
+    return tuple(w.astype(kind) if len(w) else np.empty((0, 2), kind) for w in (a, b))

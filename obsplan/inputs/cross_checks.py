@@ -1,230 +1,253 @@
-"""Whether the names inside a scenario lead anywhere.
+"""Checks across the tables of a scenario: names that must exist, values that must agree.
 
-Works on the file as parsed, before the models, so that a mistyped name and a value out
-of range are reported together.
+They work on the file as parsed, before the models, so that a mistyped name and a value out
+of range are reported together. Values of another kind than expected are skipped here: the
+models report them.
 """
 
+from collections import Counter
+from collections.abc import Iterable, Iterator
 from datetime import datetime
-from typing import Any
+from itertools import pairwise
+from typing import Any, TypeGuard
 
 from obsplan.common.instants import in_utc, instant_from, stamp
 from obsplan.common.text import did_you_mean
 
 MOST_ACTIVITIES = 300
+MOST_DAYS = 60
+
+Table = dict[str, Any]
 
 
-def reference_errors(raw: dict[str, Any]) -> list[str]:
-    """One line for every name that is doubled or unknown and every contradiction."""
-    tables = {key: _tables(raw, key) for key in ("station", "platform", "instrument", "activity")}
-    names = {key: [t["name"] for t in rows] for key, rows in tables.items()}
-    lines = _span_errors(raw.get("span"))
-    for key, all_names in names.items():
-        for name in sorted({n for n in all_names if all_names.count(n) > 1}):
-            lines.append(
-                f'{key} "{name}": the name is used {all_names.count(name)} times; names must differ'
-            )
-
-    reserved = {sending_name(n, to) for n in names["platform"] for to in ("earth", "relay")}
-    for name in sorted(reserved & set(names["activity"])):
-        lines.append(f'activity "{name}": the name is kept for the radio; choose another')
-    for row in tables["instrument"]:
-        lines += _unknown(
-            f'instrument "{row["name"]}".platform',
-            row.get("platform"),
-            names["platform"],
-            "platform",
-        )
-    for row in tables["station"]:
+def reference_errors(raw: Table) -> list[str]:
+    """One line for every name that is doubled or unknown and for every contradiction."""
+    stations, platforms, instruments, activities = (
+        _tables(raw, key) for key in ("station", "platform", "instrument", "activity")
+    )
+    lines = [*_span_errors(raw.get("span"))]
+    for key, rows in (
+        ("station", stations),
+        ("platform", platforms),
+        ("instrument", instruments),
+        ("activity", activities),
+    ):
+        lines += _repeated_names(key, rows)
+    lines += _reserved_names(platforms, activities)
+    for row in instruments:
+        where = f'instrument "{row["name"]}".platform'
+        lines += _unknown(where, row.get("platform"), _names(platforms), "platform")
+    for row in stations:
         lines += _station_errors(row)
-    for row in tables["platform"]:
-        if row["name"] == "earth":
-            lines.append('platform "earth": the name is kept for the Earth itself; choose another')
-        lines += _radio_errors(row, tables)
+    for row in platforms:
+        lines += _radio_errors(row, platforms, stations)
         lines += _track_errors(row, raw.get("span"))
         lines += _level_errors(row)
-    for row in tables["activity"]:
-        where = f'activity "{row["name"]}"'
-        lines += _unknown(
-            f"{where}.instrument", row.get("instrument"), names["instrument"], "instrument"
+    for row in activities:
+        lines += _activity_errors(row, _names(instruments), _names(activities))
+    if len(activities) > MOST_ACTIVITIES:
+        lines.append(
+            f"activity: there are {len(activities)}; allowed are at most {MOST_ACTIVITIES}"
         )
-        for name in _list(row.get("not_with")):
-            lines += _unknown(f"{where}.not_with", name, names["activity"], "activity")
-        for after in _list(row.get("after")):
-            if isinstance(after, dict):
-                lines += _unknown(
-                    f"{where}.after", after.get("activity"), names["activity"], "activity"
-                )
-        must, count = row.get("must", 0), row.get("count", 1)
-        if isinstance(must, int) and isinstance(count, int) and must > count:
-            lines.append(
-                f"{where}.must = {must}: more runs are required than wanted "
-                f"(count = {count}); allowed is 0 to {count}"
-            )
-    if len(tables["activity"]) > MOST_ACTIVITIES:
-        return [
-            *lines,
-            f"activity: {len(tables['activity'])} are asked for; allowed are at most "
-            f"{MOST_ACTIVITIES}",
-        ]
-    return lines + _order_cycles(tables["activity"])
+        return lines
+    return [*lines, *_order_cycles(activities)]
 
 
 def sending_name(platform: str, to: str) -> str:
-    """The name under which a timeline lists when a platform may send."""
+    """The name of a platform's transmit windows in a timeline."""
     return f"{platform} downlink" if to == "earth" else f"{platform} relay"
 
 
-def _tables(raw: dict[str, Any], key: str) -> list[dict[str, Any]]:
-    """The named tables; a single table where a list is due counts, its kind is told apart."""
+def _tables(raw: Table, key: str) -> list[Table]:
+    """The tables that have a name; one written as [key] instead of [[key]] counts, too."""
     tables = [raw[key]] if isinstance(raw.get(key), dict) else _list(raw.get(key))
     return [t for t in tables if isinstance(t, dict) and isinstance(t.get("name"), str)]
 
 
-def _list(value: Any) -> list:
+def _names(rows: list[Table]) -> list[str]:
+    return [row["name"] for row in rows]
+
+
+def _list(value: Any) -> list[Any]:
     return list(value) if isinstance(value, list | tuple) else []
 
 
-def _unknown(where: str, name: Any, known: list[str], what: str) -> list[str]:
-    if not isinstance(name, str) or name in known:
-        return []
-    return [f'{where} = "{name}": no such {what}; {did_you_mean(name, known)}']
-
-
-def _span_errors(span: Any) -> list[str]:
-    if not isinstance(span, dict):
-        return []
-    start, end = (_instant(span.get(key)) for key in ("start_utc", "end_utc"))
-    if start is None or end is None:
-        return []
-    if end <= start:
-        return [f"span.end_utc = {stamp(end)}: must be after span.start_utc"]
-    step = span.get("step_min", 15)
-    if isinstance(step, int) and (end - start).total_seconds() < 60 * step:
-        return [f"span: shorter than one step of {step} min"]
-    if (end - start).days > 60:
-        return [f"span: {(end - start).days} days long; allowed are at most 60"]
-    return []
+def _is_number(value: Any) -> TypeGuard[float]:
+    return isinstance(value, int | float) and not isinstance(value, bool)
 
 
 def _instant(value: Any) -> datetime | None:
-    """The instant of a value, or None if it names none: the models tell that."""
+    """The time in a value, or None if it is no usable time."""
     try:
         return in_utc(value) if isinstance(value, datetime) else instant_from(value)
     except (ValueError, TypeError):
         return None
 
 
-def _radio_errors(platform: dict[str, Any], tables: dict[str, list]) -> list[str]:
+def _unknown(where: str, name: Any, known: Iterable[str], what: str) -> Iterator[str]:
+    known = list(known)
+    if isinstance(name, str) and name not in known:
+        yield f'{where} = "{name}": no such {what}; {did_you_mean(name, known)}'
+
+
+def _repeated_names(key: str, rows: list[Table]) -> Iterator[str]:
+    for name, times in sorted(Counter(_names(rows)).items()):
+        if times > 1:
+            yield f'{key} "{name}": the name is used {times} times; names must differ'
+
+
+def _reserved_names(platforms: list[Table], activities: list[Table]) -> Iterator[str]:
+    if "earth" in _names(platforms):
+        yield 'platform "earth": the name is reserved for the Earth itself; choose another'
+    reserved = {sending_name(n, to) for n in _names(platforms) for to in ("earth", "relay")}
+    for name in sorted(reserved & set(_names(activities))):
+        yield f'activity "{name}": the name is reserved for the radio; choose another'
+
+
+def _span_errors(span: Any) -> Iterator[str]:
+    if not isinstance(span, dict):
+        return
+    start, end = _instant(span.get("start_utc")), _instant(span.get("end_utc"))
+    if start is None or end is None:
+        return
+    step_min = span.get("step_min", 15)
+    if end <= start:
+        yield f"span.end_utc = {stamp(end)}: must be after span.start_utc, {stamp(start)}"
+    elif _is_number(step_min) and (end - start).total_seconds() < 60 * step_min:
+        yield f"span: shorter than one step of {step_min} min"
+    elif (end - start).days > MOST_DAYS:
+        yield f"span: {(end - start).days} days long; allowed are at most {MOST_DAYS}"
+
+
+def _station_errors(station: Table) -> Iterator[str]:
+    where = f'station "{station["name"]}"'
+    if station.get("skyline") is not None and "mask_deg" in station:
+        yield f"{where}: give either mask_deg or a skyline file"
+    noise, beam = station.get("system_temperature_k"), station.get("beam_width_deg")
+    if (noise is None) != (beam is None):
+        yield f"{where}: give both system_temperature_k and beam_width_deg, or neither"
+    elif noise is not None and station.get("g_over_t_db_k") is None:
+        yield f"{where}.g_over_t_db_k: is needed with system_temperature_k"
+
+
+def _radio_errors(platform: Table, platforms: list[Table], stations: list[Table]) -> Iterator[str]:
     radio = platform.get("radio")
     if not isinstance(radio, dict):
-        return []
+        return
     where = f'platform "{platform["name"]}".radio'
-    rate, budget, to = radio.get("rate_kbps"), radio.get("budget"), radio.get("to", "earth")
-    if (rate is None) == (budget is None):
-        return [f"{where}: give either rate_kbps or a budget table"]
-    others = [p for p in tables["platform"] if p["name"] != platform["name"]]
-    lines = _unknown(f"{where}.to", to, ["earth"] + [p["name"] for p in others], "receiver")
+    budget, to = radio.get("budget"), radio.get("to", "earth")
+    if (radio.get("rate_kbps") is None) == (budget is None):
+        yield f"{where}: give either rate_kbps or a budget table"
+        return
+    others = [p for p in platforms if p["name"] != platform["name"]]
+    yield from _unknown(f"{where}.to", to, ["earth", *_names(others)], "receiver")
     if to != "earth":
-        relay = next((p for p in others if p["name"] == to), {})
-        onward = relay.get("radio")
-        if isinstance(onward, dict) and onward.get("to", "earth") != "earth":
-            lines.append(f'{where}.to = "{to}": the relay must itself send to "earth"')
-        if budget is not None:
-            lines.append(f"{where}.budget: a relay needs rate_kbps; a budget is for Earth")
-        if radio.get("handover_min", 0) != 0:
-            lines.append(
-                f"{where}.handover_min = {radio['handover_min']}: is for stations that "
-                f'take over from one another; towards "{to}" allowed is 0'
-            )
+        yield from _relay_errors(where, radio, next((p for p in others if p["name"] == to), {}))
     elif budget is not None:
-        lines += [
-            f'station "{s["name"]}".g_over_t_db_k: is needed, since {where} works by a budget'
-            for s in tables["station"]
-            if s.get("g_over_t_db_k") is None
-        ]
-    return lines
+        for station in stations:
+            if station.get("g_over_t_db_k") is None:
+                yield (
+                    f'station "{station["name"]}".g_over_t_db_k: is needed, because {where} has '
+                    "a budget"
+                )
 
 
-def _station_errors(station: dict[str, Any]) -> list[str]:
-    where = f'station "{station["name"]}"'
-    lines = []
-    if station.get("skyline") is not None and "mask_deg" in station:
-        lines.append(f"{where}: give either mask_deg or a skyline file")
-    noise, beam = (station.get(key) for key in ("system_temperature_k", "beam_width_deg"))
-    if (noise is None) != (beam is None):
-        lines.append(f"{where}: give both system_temperature_k and beam_width_deg, or neither")
-    elif noise is not None and station.get("g_over_t_db_k") is None:
-        lines.append(f"{where}.g_over_t_db_k: is needed beside system_temperature_k")
-    return lines
+def _relay_errors(where: str, radio: Table, relay: Table) -> Iterator[str]:
+    """What a radio may not have that sends to another platform instead of to Earth."""
+    to, onward = radio["to"], relay.get("radio")
+    if isinstance(onward, dict) and onward.get("to", "earth") != "earth":
+        yield f'{where}.to = "{to}": the relay itself must send to "earth"'
+    if radio.get("budget") is not None:
+        yield f"{where}.budget: a radio that sends to a relay needs rate_kbps instead"
+    if radio.get("handover_min", 0) != 0:
+        yield (
+            f"{where}.handover_min = {radio['handover_min']}: is only for ground stations; to "
+            f'"{to}" allowed is 0'
+        )
 
 
-def _track_errors(platform: dict[str, Any], span: Any) -> list[str]:
-    """What keeps a range limit and a track from telling when the relay is in reach."""
+def _track_errors(platform: Table, span: Any) -> Iterator[str]:
+    """Whether range limit and track together tell when the relay is within range."""
     radio, track = platform.get("radio"), _list(platform.get("track"))
     where = f'platform "{platform["name"]}"'
     if not isinstance(radio, dict):
-        return []
+        return
     limited = radio.get("range_limit_m") is not None
     if limited and radio.get("to", "earth") == "earth":
-        return [f"{where}.radio.range_limit_m: is for a relay, not for Earth"]
+        yield f"{where}.radio.range_limit_m: is for a relay, not for Earth"
+        return
     if limited != bool(track):
-        return [f"{where}: give both radio.range_limit_m and a track, or neither"]
-    times = [_instant(stay.get("from_utc")) for stay in track if isinstance(stay, dict)]
-    if not times or None in times:
-        return []
-    lines = []
-    if any(later <= earlier for earlier, later in zip(times, times[1:])):
-        lines.append(f"{where}.track: from_utc must rise from stay to stay")
+        yield f"{where}: give both radio.range_limit_m and a track, or neither"
+        return
+    found = [_instant(point.get("from_utc")) for point in track if isinstance(point, dict)]
+    times = [time for time in found if time is not None]
+    if not times or len(times) < len(found):
+        return
+    if any(later <= earlier for earlier, later in pairwise(times)):
+        yield f"{where}.track: each from_utc must be after the one before"
     start = _instant(span.get("start_utc")) if isinstance(span, dict) else None
     if start is not None and times[0] > start:
-        lines.append(
-            f"{where}.track: begins {stamp(times[0])}, after span.start_utc; say "
-            "where the platform is from the start"
+        yield (
+            f"{where}.track: begins at {stamp(times[0])}; it must begin at span.start_utc, "
+            f"{stamp(start)}, or earlier"
         )
-    return lines
 
 
-def _level_errors(platform: dict[str, Any]) -> list[str]:
+def _level_errors(platform: Table) -> Iterator[str]:
     """Levels of battery and store that contradict each other."""
     where = f'platform "{platform["name"]}"'
-    lines = []
     battery, store = platform.get("battery"), platform.get("store")
     if isinstance(battery, dict):
         reserve = battery.get("reserve")
         for key in ("start", "end"):
             level = battery.get(key)
-            if _numbers(level, reserve) and 0 <= level < reserve <= 1:
-                lines.append(
+            if _is_number(level) and _is_number(reserve) and 0 <= level < reserve <= 1:
+                yield (
                     f"{where}.battery.{key} = {level}: below the reserve; allowed is {reserve} to 1"
                 )
     if isinstance(store, dict):
         start, capacity = store.get("start_mbit"), store.get("capacity_mbit")
-        if _numbers(start, capacity) and start > capacity > 0:
-            lines.append(
-                f"{where}.store.start_mbit = {start}: more than the store holds; "
+        if _is_number(start) and _is_number(capacity) and start > capacity > 0:
+            yield (
+                f"{where}.store.start_mbit = {start}: more than the capacity of the store; "
                 f"allowed is 0 to {capacity}"
             )
-    return lines
 
 
-def _numbers(*values: Any) -> bool:
-    return all(isinstance(v, int | float) and not isinstance(v, bool) for v in values)
+def _activity_errors(
+    activity: Table, instruments: list[str], activities: list[str]
+) -> Iterator[str]:
+    where = f'activity "{activity["name"]}"'
+    yield from _unknown(
+        f"{where}.instrument", activity.get("instrument"), instruments, "instrument"
+    )
+    for name in _list(activity.get("not_with")):
+        yield from _unknown(f"{where}.not_with", name, activities, "activity")
+    for after in _list(activity.get("after")):
+        if isinstance(after, dict):
+            yield from _unknown(f"{where}.after", after.get("activity"), activities, "activity")
+    must, count = activity.get("must", 0), activity.get("count", 1)
+    if _is_number(must) and _is_number(count) and must > count:
+        yield (
+            f"{where}.must = {must}: more runs are required than requested (count = {count}); "
+            f"allowed is 0 to {count}"
+        )
 
 
-def _order_cycles(activities: list[dict[str, Any]]) -> list[str]:
-    """Each ring of `after` once, named from its alphabetically first member."""
+def _order_cycles(activities: list[Table]) -> Iterator[str]:
+    """Each cycle of `after` once, named from its alphabetically first member."""
     before = {
         row["name"]: [a.get("activity") for a in _list(row.get("after")) if isinstance(a, dict)]
         for row in activities
     }
-    rings = set()
-    explored = set()
+    cycles: set[tuple[str, ...]] = set()
+    explored: set[str] = set()
 
-    def walk(name: str, path: tuple[str, ...]) -> None:
+    def walk(name: Any, path: tuple[str, ...]) -> None:
         if name in path:
-            ring = path[path.index(name) :]
-            turn = ring.index(min(ring))
-            rings.add(ring[turn:] + ring[:turn])
+            cycle = path[path.index(name) :]
+            turn = cycle.index(min(cycle))
+            cycles.add(cycle[turn:] + cycle[:turn])
         elif isinstance(name, str) and name not in explored:
             for earlier in before.get(name, []):
                 walk(earlier, (*path, name))
@@ -232,7 +255,6 @@ def _order_cycles(activities: list[dict[str, Any]]) -> list[str]:
 
     for name in before:
         walk(name, ())
-    return [
-        f"activity.after: a ring of orders: {' after '.join((*r, r[0]))}; no run could be first"
-        for r in sorted(rings)
-    ]
+    for cycle in sorted(cycles):
+        order = " after ".join((*cycle, cycle[0]))
+        yield f"activity.after: a cycle, {order}: no run can be the first"

@@ -13,7 +13,6 @@ from obsplan.common.constants import (
     MOON_RADIUS_KM,
     SPEED_OF_LIGHT_KM_S,
 )
-from obsplan.common.intervals import subtract
 
 
 def light_time_s(range_km: np.ndarray) -> np.ndarray:
@@ -123,27 +122,3 @@ def contact_margins_deg(
             np.asarray(sun_separation_deg) - sun_limit_deg,
         )
     )
-
-
-def longest_gap(windows: np.ndarray, first, last):
-    """The longest time within [first, last) outside every window (n, 2).
-
-    In the unit of `last - first`: a number, or a timedelta64 for datetime64 windows.
-    """
-    gaps = _gaps(windows, first, last)
-    return max(gaps[:, 1] - gaps[:, 0], default=last - last)
-
-
-def covered_share(windows: np.ndarray, first, last) -> float:
-    """The share, 0..1, of [first, last) that lies inside the windows (n, 2)."""
-    gaps = _gaps(windows, first, last)
-    return float(1.0 - (gaps[:, 1] - gaps[:, 0]).sum() / (last - first))
-
-
-def _gaps(windows: np.ndarray, first, last) -> np.ndarray:
-    """What the windows leave of [first, last), in the finer unit of the two."""
-    windows = np.asarray(windows)
-    whole = np.array([[first, last]])
-    if windows.size:
-        whole = whole.astype(np.result_type(whole, windows))
-    return subtract(whole, windows.reshape(-1, 2))

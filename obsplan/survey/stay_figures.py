@@ -4,6 +4,7 @@ For a day without a landing window they are those of its daylight; for one witho
 those of the whole lunar day.
 """
 
+from functools import reduce
 from itertools import combinations
 from typing import NamedTuple
 
@@ -13,7 +14,6 @@ from obsplan.common import intervals
 from obsplan.environment.contacts import LEAST_RATE_KBPS
 from obsplan.inputs.hardware import Platform
 from obsplan.inputs.scenario import Scenario
-from obsplan.physics.link_budget import longest_gap
 from obsplan.survey.lunar_days import SCAN_S, clipped
 from obsplan.survey.site_course import SiteCourse
 
@@ -137,7 +137,7 @@ def stay_figures(
         "earth_hidden_h": _hours(hidden),
         "earth_hidden_from_utc": int(hidden[0, 0]) if len(hidden) else None,
         "contact_h": _hours(contact),
-        "longest_gap_h": longest_gap(contact, first_s, last_s) / 3600,
+        "longest_gap_h": intervals.longest_gap(contact, first_s, last_s) / 3600,
         "eclipse_min": 60 * _hours(clipped(course.eclipse, first_s, last_s)),
         "sunlight_lost_h": float(lost_h),
         "surface_max_k": surface_k.max(),
@@ -199,17 +199,8 @@ def _contact_with(course: SiteCourse, stations: int) -> np.ndarray:
         each[station] = intervals.union(np.concatenate([each.get(station, windows), windows]))
     together = [np.empty((0, 2), np.int64)]
     for some in combinations(each.values(), stations):
-        both = some[0]
-        for windows in some[1:]:
-            both = _both(both, windows)
-        together.append(both)
+        together.append(reduce(intervals.intersect, some))
     return intervals.union(np.concatenate(together))
-
-
-def _both(a: np.ndarray, b: np.ndarray) -> np.ndarray:
-    """`intervals.intersect` of long lists: each window only meets its neighbours."""
-    pieces = [clipped(b, start, end) for start, end in a.tolist()]
-    return np.concatenate([np.empty((0, 2), np.int64), *pieces])
 
 
 def _hours(windows: np.ndarray) -> float:

@@ -5,7 +5,15 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from obsplan.common.intervals import at_least, from_mask, intersect, subtract, union
+from obsplan.common.intervals import (
+    at_least,
+    covered_share,
+    from_mask,
+    intersect,
+    longest_gap,
+    subtract,
+    union,
+)
 
 # No wall-clock deadline on a shared machine, and the same cases every time.
 steady = settings(deadline=None, derandomize=True)
@@ -110,3 +118,42 @@ def test_nothing_true_leaves_no_window(mask):
 def test_windows_that_touch_become_one_and_do_not_intersect():
     np.testing.assert_array_equal(union(np.array([[3, 5], [1, 3]])), [[1, 5]])
     assert intersect(np.array([[1, 3]]), np.array([[3, 5]])).shape == (0, 2)
+
+
+def test_longest_gap_and_share_of_dated_windows():
+    day = np.datetime64("2027-03-09T00:00", "s")
+    hour = np.timedelta64(1, "h")
+    windows = np.array([[day + 2 * hour, day + 5 * hour], [day + 11 * hour, day + 30 * hour]])
+    assert longest_gap(windows, day, day + 24 * hour) == 6 * hour
+    assert covered_share(windows, day, day + 24 * hour) == pytest.approx(16 / 24)
+
+
+def test_gap_is_kept_in_the_finer_unit():
+    assert longest_gap(np.array([[0.5, 8.0]]), 0, 10) == 2.0
+    first, last = np.datetime64("2027-03-09", "D"), np.datetime64("2027-03-10", "D")
+    start = np.datetime64("2027-03-09T12:00:30", "s")
+    gap = longest_gap(np.array([[start, np.datetime64("2027-03-11", "s")]]), first, last)
+    assert gap == np.timedelta64(12 * 3600 + 30, "s")
+
+
+def test_no_window_is_all_gap_and_full_cover_none():
+    nothing = np.empty((0, 2))
+    assert (longest_gap(nothing, 0, 10), covered_share(nothing, 0, 10)) == (10, 0.0)
+    assert (longest_gap([[-5, 20]], 0, 10), covered_share([[-5, 20]], 0, 10)) == (0, 1.0)
+
+
+@steady
+@given(st.lists(st.tuples(st.integers(-5, 35), st.integers(-5, 35)), max_size=8))
+def test_gap_and_share_agree_with_counting(pairs):
+    windows = union(np.array(pairs, dtype=int).reshape(-1, 2))
+    covered = np.array([any(a <= cell < b for a, b in windows) for cell in range(30)])
+    gaps = from_mask(~covered)
+    assert longest_gap(windows, 0, 30) == max(gaps[:, 1] - gaps[:, 0], default=0)
+    assert covered_share(windows, 0, 30) == pytest.approx(covered.mean())
+
+
+def test_windows_of_many_and_of_few_meet_as_pairs_one_by_one():
+    rng = np.random.default_rng(7)
+    a, b = (np.sort(rng.choice(10_000, 2 * n, replace=False)).reshape(-1, 2) for n in (900, 40))
+    pairs = [(max(s, t), min(e, f)) for s, e in a for t, f in b if max(s, t) < min(e, f)]
+    np.testing.assert_array_equal(intersect(a, b), pairs)

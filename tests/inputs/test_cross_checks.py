@@ -53,9 +53,7 @@ RINGS = [
 @pytest.mark.parametrize("activities, rings", RINGS)
 def test_each_ring_of_orders_is_named_once(activities, rings):
     lines = errors(*activities)
-    assert lines == [
-        f"activity.after: a ring of orders: {ring}; no run could be first" for ring in rings
-    ]
+    assert lines == [f"activity.after: a cycle, {ring}: no run can be the first" for ring in rings]
 
 
 def test_long_chain_of_orders_is_no_ring():
@@ -66,7 +64,7 @@ def test_long_chain_of_orders_is_no_ring():
 RADIOS = [
     (
         {"to": "rover"},
-        'platform "lander".radio.to = "rover": the relay must itself send to "earth"',
+        'platform "lander".radio.to = "rover": the relay itself must send to "earth"',
     ),
     (
         {"to": "lander"},
@@ -92,22 +90,24 @@ def test_radio_needs_one_rate_and_a_receiver_that_leads_to_earth(radio, line):
 def test_budget_is_for_earth_only():
     rover = platform("rover", radio={"to": "lander", "budget": {}, "rate_kbps": None})
     (line,) = errors({"name": "look"}, platform=[platform(), rover])
-    assert line == 'platform "rover".radio.budget: a relay needs rate_kbps; a budget is for Earth'
+    assert line == (
+        'platform "rover".radio.budget: a radio that sends to a relay needs rate_kbps instead'
+    )
 
 
 def test_stations_take_over_from_one_another_and_relays_do_not():
     rover = platform("rover", radio={"to": "lander", "handover_min": 20})
     (line,) = errors({"name": "look"}, platform=[platform(radio={"handover_min": 20}), rover])
     assert line == (
-        'platform "rover".radio.handover_min = 20: is for stations that take over from one '
-        'another; towards "lander" allowed is 0'
+        'platform "rover".radio.handover_min = 20: is only for ground stations; to '
+        '"lander" allowed is 0'
     )
 
 
 def test_budget_asks_every_station_for_its_figure_of_merit():
     lines = errors({"name": "look"}, platform=[platform(radio={"rate_kbps": None, "budget": {}})])
     assert lines == [
-        f'station "{name}".g_over_t_db_k: is needed, since platform "lander".radio works by a budget'
+        f'station "{name}".g_over_t_db_k: is needed, because platform "lander".radio has a budget'
         for name in ("alpha", "beta")
     ]
 
@@ -127,7 +127,8 @@ def test_store_cannot_start_fuller_than_it_is():
     over = platform(store={"capacity_mbit": 50.0, "start_mbit": 50.5})
     (line,) = errors({"name": "look"}, platform=[over])
     assert line == (
-        'platform "lander".store.start_mbit = 50.5: more than the store holds; allowed is 0 to 50.0'
+        'platform "lander".store.start_mbit = 50.5: more than the capacity of the store; '
+        "allowed is 0 to 50.0"
     )
 
 
@@ -135,7 +136,7 @@ def test_names_of_sending_are_kept_for_the_radio():
     assert sending_name("lander", "earth") == "lander downlink"
     assert sending_name("rover", "lander") == "rover relay"
     (line,) = errors({"name": "lander downlink"})
-    assert line.endswith("the name is kept for the radio; choose another")
+    assert line.endswith("the name is reserved for the radio; choose another")
 
 
 NESTED = st.recursive(

@@ -140,7 +140,7 @@ MISTAKES = [
     ),
     (
         {"span.start_utc": dt.datetime(2028, 8, 1, tzinfo=UTC)},
-        "span.end_utc = 2028-07-13T06:00Z: must be after span.start_utc",
+        "span.end_utc = 2028-07-13T06:00Z: must be after span.start_utc, 2028-08-01T00:00Z",
     ),
     (
         {"span.end_utc": dt.datetime(2028, 7, 2, 0, 10, tzinfo=UTC)},
@@ -256,12 +256,12 @@ MISTAKES = [
     (
         {"activity.2.must": 3},
         'activity "probe insertion".must = 3: more runs are required than '
-        "wanted (count = 1); allowed is 0 to 1",
+        "requested (count = 1); allowed is 0 to 1",
     ),
     (
         {"activity.2.after": [{"activity": "heater run"}]},
-        "activity.after: a ring of orders: "
-        "heater run after probe insertion after heater run; no run could be first",
+        "activity.after: a cycle, "
+        "heater run after probe insertion after heater run: no run can be the first",
     ),
     (
         {"platform.0.battery.start": 0.2},
@@ -274,7 +274,7 @@ MISTAKES = [
     (
         {"platform.0.store.start_mbit": 6001},
         'platform "lander".store.start_mbit = 6001: more than '
-        "the store holds; allowed is 0 to 6000.0",
+        "the capacity of the store; allowed is 0 to 6000.0",
     ),
     (
         {"platform.0.radio.rate_kbps": 8.0},
@@ -286,8 +286,8 @@ MISTAKES = [
     ),
     (
         {"station.1.g_over_t_db_k": GONE},
-        'station "Saltmarsh".g_over_t_db_k: is needed, since '
-        'platform "lander".radio works by a budget',
+        'station "Saltmarsh".g_over_t_db_k: is needed, because '
+        'platform "lander".radio has a budget',
     ),
     (
         {"platform.1.radio.to": "landr"},
@@ -323,7 +323,7 @@ def test_name_may_have_blanks_and_letters_of_any_script(name):
 def test_platform_may_not_be_called_earth():
     raw = scenario_table(platforms=[platform("earth")])
     (line,) = complaints(raw)
-    assert line == 'platform "earth": the name is kept for the Earth itself; choose another'
+    assert line == 'platform "earth": the name is reserved for the Earth itself; choose another'
 
 
 def test_all_mistakes_are_shown_together():

@@ -6,13 +6,10 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from obsplan.common.constants import MOON_BRIGHTNESS_TEMPERATURE_K
-from obsplan.common.intervals import from_mask, union
 from obsplan.physics.link_budget import (
     cn0_db_hz,
     contact_margins_deg,
-    covered_share,
     g_over_t_with_moon_db,
-    longest_gap,
     moon_centre_range_km,
     moon_noise_k,
     path_loss_db,
@@ -131,35 +128,3 @@ def test_contact_margin_crosses_zero_where_the_station_reaches_its_mask():
 
 def test_unknown_geometry_is_no_contact():
     assert not margin_deg(sun_separation_deg=np.array([np.nan]))[0] > 0
-
-
-def test_longest_gap_and_share_of_dated_windows():
-    day = np.datetime64("2027-03-09T00:00", "s")
-    hour = np.timedelta64(1, "h")
-    windows = np.array([[day + 2 * hour, day + 5 * hour], [day + 11 * hour, day + 30 * hour]])
-    assert longest_gap(windows, day, day + 24 * hour) == 6 * hour
-    assert covered_share(windows, day, day + 24 * hour) == pytest.approx(16 / 24)
-
-
-def test_gap_is_kept_in_the_finer_unit():
-    assert longest_gap(np.array([[0.5, 8.0]]), 0, 10) == 2.0
-    first, last = np.datetime64("2027-03-09", "D"), np.datetime64("2027-03-10", "D")
-    start = np.datetime64("2027-03-09T12:00:30", "s")
-    gap = longest_gap(np.array([[start, np.datetime64("2027-03-11", "s")]]), first, last)
-    assert gap == np.timedelta64(12 * 3600 + 30, "s")
-
-
-def test_no_window_is_all_gap_and_full_cover_none():
-    nothing = np.empty((0, 2))
-    assert (longest_gap(nothing, 0, 10), covered_share(nothing, 0, 10)) == (10, 0.0)
-    assert (longest_gap([[-5, 20]], 0, 10), covered_share([[-5, 20]], 0, 10)) == (0, 1.0)
-
-
-@steady
-@given(st.lists(st.tuples(st.integers(-5, 35), st.integers(-5, 35)), max_size=8))
-def test_gap_and_share_agree_with_counting(pairs):
-    windows = union(np.array(pairs, dtype=int).reshape(-1, 2))
-    covered = np.array([any(a <= cell < b for a, b in windows) for cell in range(30)])
-    gaps = from_mask(~covered)
-    assert longest_gap(windows, 0, 30) == max(gaps[:, 1] - gaps[:, 0], default=0)
-    assert covered_share(windows, 0, 30) == pytest.approx(covered.mean())

@@ -75,13 +75,13 @@ def totals(environment: Environment) -> list[str]:
             lines.append(f"{platform.name}: no contact in the span")
             continue
         windows = intervals.from_mask(in_contact, edges)
-        gap_h = link_budget.longest_gap(windows, first, last) / np.timedelta64(1, "h")
+        gap_h = intervals.longest_gap(windows, first, last) / np.timedelta64(1, "h")
         way = "" if earthward else f" through {platform.radio.to}"
         # A relay also takes data while it has no contact itself.
         amount = table["rate_kbps"].sum() * 60 / 1000
         lines.append(
             f"{platform.name}{way}: in contact "
-            f"{100 * link_budget.covered_share(windows, first, last):.1f} % of the span, "
+            f"{100 * intervals.covered_share(windows, first, last):.1f} % of the span, "
             f"longest contact gap {gap_h:.1f} h, "
             f"up to {amount:.0f} Mbit {'in total' if earthward else 'to the relay'}"
         )
