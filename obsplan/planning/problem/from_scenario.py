@@ -1,4 +1,4 @@
-"""The question in whole steps, free of any solver and any clock.
+"""The scheduling problem of a scenario, in whole steps.
 
 A problem is built from a scenario and its environment: activities become tasks with
 permitted starts and load profiles, platforms become nodes with energy and data per step.

@@ -1,7 +1,7 @@
 """When each platform sends, for the least energy: a linear program with the runs as fixed loads.
 
 Sending as early as possible, as a replay does where nothing else is planned, may cost energy
-that runs need later. The program is coarse (sums over hours) or whole (step by step).
+that runs need later. The program has rows summed over hours, or one for each step.
 """
 
 from dataclasses import replace
@@ -15,10 +15,10 @@ from obsplan.planning.solver.highs import is_optimal, loaded, solution
 from obsplan.planning.solver.model import build_model, steps_summed
 
 # Battery and store summed over hours, or step by step.
-COARSE, WHOLE = True, False
+COARSE, BY_STEP = True, False
 
 
-def with_planned_sending(booking: Booking, models: tuple[bool, ...] = (COARSE, WHOLE)) -> Booking:
+def with_planned_sending(booking: Booking, models: tuple[bool, ...] = (COARSE, BY_STEP)) -> Booking:
     """The same runs, sending when it takes least energy; `booking` where that fails.
 
     The `models` are solved in turn until one gives a feasible plan. The coarse one takes a tenth

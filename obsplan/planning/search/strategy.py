@@ -2,7 +2,7 @@
 
 A small problem is solved exactly. Any other starts from a greedy plan, which ruin and recreate
 improves while two relaxations are solved beside it; then come price-guided plans, the rounded
-relaxation, and the searches of the effort asked for. Everything stops by deterministic counts,
+relaxation, and the searches of the requested effort. Everything stops by deterministic counts,
 not by the clock, so the same problem always gives the same plan.
 """
 

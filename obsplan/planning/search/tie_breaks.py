@@ -11,7 +11,7 @@ import numpy as np
 
 from obsplan.planning.problem.booking import Booking
 from obsplan.planning.search.greedy import greedy_plan
-from obsplan.planning.search.sending import WHOLE, with_planned_sending
+from obsplan.planning.search.sending import BY_STEP, with_planned_sending
 
 # Earlier starts that are tried for one run, and swaps for one platform.
 MOST_TRIES = 2
@@ -129,7 +129,7 @@ def _swapped(booking: Booking, one: Start, two: Start) -> Booking | None:
 
 def sent_for_less(booking: Booking) -> Booking:
     """The same runs with their data sent for less energy, if possible."""
-    planned = with_planned_sending(booking, (WHOLE,))
+    planned = with_planned_sending(booking, (BY_STEP,))
     return planned if sending_wh(planned) < sending_wh(booking) - LEAST_SAVING_WH else booking
 
 

@@ -130,7 +130,7 @@ class Side:
 
 
 class Sweep:
-    """The labels of all states while the steps pass, and the starts that led to them.
+    """The labels of all states, step by step, and the starts behind them.
 
     A start is known by its number: the round (a step and lane in which runs began), the task
     and the state of the other lane.
@@ -185,7 +185,7 @@ class Sweep:
             return False
         tasks, rows, mine = lane.tasks[tried], lane.rows_at(step)[tried], lane.remembered[tried]
         idle, reward = labels.memory[0], self.at_step[tasks, None, step]
-        # Each (tasks, columns, rewards), as is what is asked of a start.
+        # Each of these, and each condition on a start, is (tasks, columns, rewards).
         count, in_bin, first, latest = np.moveaxis(idle[..., mine], (2, 3), (0, 1))
         bins = lane.bins[tried]
         latest_bin = bins[np.arange(len(tried))[:, None, None], np.maximum(latest, 0)]

@@ -37,7 +37,7 @@ def loaded(model: LinearModel, mixed: bool, **options) -> highspy.Highs:
     lp.a_matrix_.value_ = model.matrix.data
     if mixed:
         kinds = (highspy.HighsVarType.kContinuous, highspy.HighsVarType.kInteger)
-        lp.integrality_ = [kinds[int(whole)] for whole in model.integer]
+        lp.integrality_ = [kinds[int(integer)] for integer in model.integer]
     # A doubled entry or a bound crossed leaves an empty model behind without a word.
     if solver.passModel(lp) != highspy.HighsStatus.kOk or solver.getNumCol() != lp.num_col_:
         raise RuntimeError("the solver did not accept the model")
@@ -56,7 +56,7 @@ def is_optimal(solver: highspy.Highs) -> bool:
 
 def is_impossible(solver: highspy.Highs) -> bool:
     """Whether the search ended with a proof that no answer keeps every row."""
-    # With costs of zero, as asked of feasibility alone, nothing is unbounded.
+    # With costs of zero, as for feasibility alone, nothing is unbounded.
     none = highspy.HighsModelStatus.kInfeasible, highspy.HighsModelStatus.kUnboundedOrInfeasible
     return solver.getModelStatus() in none
 

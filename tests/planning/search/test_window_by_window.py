@@ -10,7 +10,7 @@ from tools.tiny import level_node, task, tiny_problem
 from obsplan.planning.problem.booking import Booking
 from obsplan.planning.problem.definition import Problem
 from obsplan.planning.search.greedy import greedy_plan
-from obsplan.planning.search.sending import COARSE, WHOLE, with_planned_sending
+from obsplan.planning.search.sending import COARSE, BY_STEP, with_planned_sending
 from obsplan.planning.search.window_by_window import combined, improved_by_windows
 
 
@@ -81,7 +81,7 @@ def test_plans_do_not_depend_on_the_number_of_workers():
         assert alone.runs == three.runs
 
 
-@pytest.mark.parametrize("models, sent", [((WHOLE,), 2), ((COARSE,), 4), ((COARSE, WHOLE), 4)])
+@pytest.mark.parametrize("models, sent", [((BY_STEP,), 2), ((COARSE,), 4), ((COARSE, BY_STEP), 4)])
 def test_sending_goes_to_the_cheapest_steps_or_about_them(models, sent):
     """4 Mbit wait; two steps of 12 carry 4 Mbit each and the others 1, for the same energy."""
     send_mbit = np.where(np.isin(np.arange(12), (9, 11)), 4.0, 1.0)
