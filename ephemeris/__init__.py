@@ -1,8 +1,7 @@
 """Open the planetary kernels: positions of Sun, Earth and Moon, and the Moon's orientation.
 
-The folder carries trimmed public kernels (see README.md beside this file), so that
-obsplan runs offline. Another directory with one .bsp, one .bpc and one .tf file may
-stand in their place.
+Trimmed public kernels are part of the package (see README.md beside this file), so obsplan
+runs offline. Another directory with one .bsp, one .bpc and one .tf file may replace them.
 """
 
 import hashlib
@@ -60,12 +59,12 @@ class Ephemeris:
     def require_cover(self, first: np.datetime64, last: np.datetime64) -> None:
         """Raise EphemerisError unless first..last lies inside every kernel."""
         begin, end = (np.datetime64(t.replace(tzinfo=None)) for t in (self.first, self.last))
-        # Asked this way round, an instant that is no date at all (NaT) is refused as well.
+        # Written this way round, NaT is refused as well.
         if not (begin <= first and last <= end):
             raise EphemerisError(
-                f"{', '.join(self.files)}: dates {_day(first)} to {_day(last)} are asked for, "
+                f"{', '.join(self.files)}: dates {_day(first)} to {_day(last)} are needed, "
                 f"the kernels cover {self.first:%Y-%m-%d} to {self.last:%Y-%m-%d}; choose dates "
-                "inside, or name kernels that reach further with --ephemeris DIR"
+                "inside, or name kernels that cover more with --ephemeris DIR"
             )
 
 
@@ -84,7 +83,7 @@ def _only(directory: Path, suffix: str) -> Path:
 
 
 def _sums(directory: Path, paths: list[Path]) -> dict[str, str]:
-    """SHA-256 of each file, compared with the directory's SHA256SUMS where there is one."""
+    """SHA-256 of each file, compared with the directory's SHA256SUMS if it has one."""
     listed = {}
     if (directory / "SHA256SUMS").exists():
         for line in (directory / "SHA256SUMS").read_text().splitlines():
@@ -125,7 +124,7 @@ def open_ephemeris(directory: Path | None = None) -> Ephemeris:
         first_jd = max(*(s.start_jd for s in segments), _jd(pck.initial_second))
         last_jd = min(*(s.end_jd for s in segments), _jd(pck.final_second))
         ends = timescale.tdb_jd(np.array([first_jd, last_jd]))
-        # The files are mapped, not read: one cut short only fails when its end is wanted.
+        # The files are memory-mapped: a truncated one fails only when its end is read.
         for body in (sun, earth, moon):
             body.at(ends)
         moon_frame.rotation_at(ends)

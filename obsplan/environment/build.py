@@ -1,7 +1,7 @@
-"""The physics over the span: what Sun, ground, arrays and links offer, minute by minute.
+"""Build the environment of a scenario: Sun, Earth, ground, power and links, by the minute.
 
-Here arrays become tables. Conditions, energy and contacts are sampled once a minute, so
-that a replay can judge every minute of a plan; the planner sums minutes into steps.
+Here arrays become tables. Conditions, energy and contacts are sampled once a minute, so that
+a replay can check every minute of a plan; the planner sums minutes into steps.
 """
 
 from pathlib import Path
@@ -30,11 +30,11 @@ def make_environment(
 ) -> Environment:
     """Run the physics of a scenario over its span.
 
-    `stations_out` says when a station is out: windows (k, 2) in datetime64[s] by its name;
-    then another may serve.
+    `stations_out` gives, by station, windows (k, 2) in datetime64[s] in which it is out of
+    service; another may be used then.
 
-    Raises EphemerisError when the span, or the lunation before it that warms the
-    ground, lies outside the kernels; ScenarioError when the skyline cannot be read.
+    Raises EphemerisError unless the kernels cover the span and the lunation before it, which
+    sets the ground temperature; ScenarioError if the skyline cannot be read.
     """
     ephemeris = open_ephemeris(ephemeris_directory)
     profile = site_profile(scenario)
@@ -87,7 +87,7 @@ def contact_windows(environment: Environment) -> np.ndarray:
 
 
 def _sun_and_earth(scenario, ephemeris, profile, times_utc) -> dict[str, np.ndarray]:
-    """The Sun's and the Earth's place over the site, as columns of the sky table."""
+    """Sun and Earth as seen from the site, as columns of the sky table."""
     place = scenario.site.place
     sun_km, earth_km, site_scale = sky.sun_and_earth_km(ephemeris, times_utc)
     sun = sky.elevation_azimuth_range(sun_km, *place)
@@ -114,9 +114,9 @@ def _sky_columns(scenario, ephemeris, profile, minutes) -> pd.DataFrame:
 
 
 def _ground(scenario, ephemeris, profile, minutes, depths_m) -> np.ndarray:
-    """Ground temperature (slopes, minutes, depths), warmed by the lunation before the span.
+    """Ground temperature (slopes, minutes, depths), begun one lunation before the span.
 
-    The site's own slope comes first, then those it might have.
+    The site's nominal slope comes first, then those within its uncertainty.
     """
     step = np.timedelta64(GROUND_STEP_MIN, "m")
     cycle_steps = round(SYNODIC_MONTH_DAYS * 1440 / GROUND_STEP_MIN)

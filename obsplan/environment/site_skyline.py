@@ -1,4 +1,4 @@
-"""The skyline of a site, whatever the scenario names: nothing, a profile, elevation models."""
+"""The skyline of a site: flat, from a CSV profile, or from elevation models."""
 
 from functools import lru_cache
 from pathlib import Path
@@ -10,7 +10,7 @@ from obsplan.inputs.scenario import Scenario
 from obsplan.physics.elevation_model import EYE_HEIGHT_M, SUFFIXES, site_view
 from obsplan.physics.skyline import FLAT, read_profile
 
-# A wrong site, sphere or model is off by more; maps and landing points by less.
+# A wrong site, sphere or model is off by more, an imprecise landing point by less.
 GROUND_AGREES_M = 100.0
 
 
@@ -24,10 +24,10 @@ def read_skyline(
 ) -> np.ndarray:
     """The profile (n, 2) from no file (flat), one CSV profile, or elevation models.
 
-    From models it is what is seen `EYE_HEIGHT_M` above their ground, so that a site a
-    little off in height stands neither in a pit nor on a mast; worked out once as long as
-    the files stay as they are. Raises ScenarioError when a file cannot be used, or when
-    the models' ground is more than `GROUND_AGREES_M` from the site's `height_m`.
+    From models it is the skyline `EYE_HEIGHT_M` above their ground, so that an imprecise
+    height does not put the site into a pit or on a mast; it is cached until a file changes.
+    Raises ScenarioError if a file cannot be used, or if the models' ground differs from
+    `height_m` by more than `GROUND_AGREES_M`.
     """
     if not paths:
         return FLAT
@@ -37,9 +37,9 @@ def read_skyline(
     if abs(ground_m - height_m) > GROUND_AGREES_M:
         names = ", ".join(str(path) for path in paths)
         raise ScenarioError(
-            f"{names}: the ground at the site lies at {ground_m:.0f} m, but the site's height_m "
-            f"is {height_m:g}; allowed is a difference of {GROUND_AGREES_M:g} m: set height_m = "
-            f"{ground_m:.0f}, or mend the site's latitude and longitude"
+            f"{names}: the ground at the site is at {ground_m:.0f} m, but the site's height_m is "
+            f"{height_m:g}; a difference of {GROUND_AGREES_M:g} m is allowed: set height_m = "
+            f"{ground_m:.0f}, or correct the site's latitude and longitude"
         )
     return profile
 
@@ -53,7 +53,7 @@ def _from_models(paths, states, latitude_deg, longitude_deg) -> tuple[np.ndarray
 
 
 def _states(paths: tuple[Path, ...]) -> tuple:
-    """What tells that a file was written anew; nothing for one that is not there."""
+    """Time and size of each file, to notice changes; empty for a missing one."""
     return tuple(
         (path.stat().st_mtime_ns, path.stat().st_size) if path.is_file() else () for path in paths
     )

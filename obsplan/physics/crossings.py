@@ -1,7 +1,7 @@
-"""When a signal of time changes sign: risings and settings, contacts, eclipses.
+"""When a signal of time changes sign: rise and set, contacts, eclipses.
 
-A signal is a function that takes datetime64 instants (n,) and returns numbers (n,); what
-it stands for happens while it is positive. It is sampled on a scan, then refined.
+A signal is a function of datetime64 instants (n,) that returns numbers (n,), positive while
+the event lasts. It is sampled on a regular scan; sign changes are refined by bisection.
 """
 
 from collections.abc import Callable
@@ -10,7 +10,7 @@ import numpy as np
 
 Signal = Callable[[np.ndarray], np.ndarray]
 
-FINER = 30  # how much closer each look inside an interval is than the one before
+FINER = 30  # how many times finer each search inside an interval is
 BLOCK = 50_000  # instants per call of the signal, so that a long scan fits in memory
 
 
@@ -21,15 +21,15 @@ def crossings(
     scan_s: float = 600,
     tolerance_s: float = 1.0,
 ) -> list[tuple[np.datetime64, bool]]:
-    """Instants in first_utc..last_utc at which `signal` becomes positive or ceases to be.
+    """Instants in first_utc..last_utc at which `signal` changes sign.
 
-    Returns (instant as datetime64[s], rising) in order of time, risings and fallings in
-    turn. The instant is the first whole second on the new side, or up to `tolerance_s`
-    later when that is more than 1 s.
+    Returns (instant as datetime64[s], rising) in order of time, alternately rising and
+    falling. The instant is the first whole second after the change, or up to `tolerance_s`
+    later if that is more than 1 s.
 
-    Whatever lasts `scan_s` or longer meets a sample of the scan and cannot be missed.
-    Shorter events hide between two samples of equal sign; every such interval that comes
-    as near to zero as the signal moves in one step is searched again, 30 times finer.
+    An event of `scan_s` or longer contains a sample and cannot be missed. A shorter one may
+    lie between two samples of equal sign; every interval in which the signal is as near to
+    zero as it moves in one step is searched again, 30 times finer.
     """
     first, last = _seconds(first_utc), _seconds(last_utc)
     if first >= last:
@@ -55,9 +55,9 @@ def windows_where(
 ) -> np.ndarray:
     """Half-open windows (n, 2) of datetime64[s] in which `signal` is positive.
 
-    The windows are clipped to first_utc..last_utc. Flicker counts once: gaps shorter than
-    `merge_s` are closed, then windows still shorter than that are left out, unless they
-    are short only because the range cuts them.
+    The windows are clipped to first_utc..last_utc. Flicker is merged: gaps shorter than
+    `merge_s` are closed, then windows that are still shorter are dropped, unless they are
+    short only because the range cuts them.
     """
     first, last = _seconds(first_utc), _seconds(last_utc)
     turns = crossings(signal, first_utc, last_utc, scan_s, tolerance_s)
@@ -92,8 +92,8 @@ def _brackets(signal: Signal, seconds: np.ndarray, step: int):
     left, right = seconds[:, :-1], seconds[:, 1:]
     found = [(left[turns], right[turns], positive[:, 1:][turns])]
 
-    # A peak between two samples rises above both by no more than the steepest of the
-    # steps here and beside it, as long as the signal is a curve or a kinked line.
+    # A peak between two samples exceeds both by no more than the largest of the changes
+    # in this and the adjacent intervals, for a smooth or piecewise linear signal.
     change = np.abs(np.diff(value))
     beside = np.pad(change, ((0, 0), (1, 1)))
     reach = np.maximum(change, np.maximum(beside[:, :-2], beside[:, 2:]))

@@ -1,7 +1,7 @@
 """Elevation models of the Moon: GeoTIFF files as grids of heights, and what was assumed.
 
-Scale, offset and nodata come from the file's own tags. Whether values are heights or radii
-is not always written down; it is found from the values, reported, and refused in doubt.
+Scale, offset and nodata come from the file's tags. Whether values are heights or radii is not
+always stated; it is inferred from the values and reported, and refused if ambiguous.
 """
 
 import re
@@ -42,7 +42,7 @@ UNITS_M = {
 
 @dataclass(frozen=True)
 class Model:
-    """An elevation model: its grid, and in words what was read from it and assumed."""
+    """An elevation model: its grid, and a summary of what was read and assumed."""
 
     path: Path
     grid: Grid
@@ -51,7 +51,7 @@ class Model:
 
 @dataclass(frozen=True)
 class SiteView:
-    """A skyline from elevation models, the ground under the site (above 1737.4 km), remarks."""
+    """A skyline from elevation models, the site's ground height (above 1737.4 km), remarks."""
 
     view: View
     ground_height_m: float
@@ -70,9 +70,9 @@ def site_view(
     longitude_deg: float,
     height_above_ground_m: float = EYE_HEIGHT_M,
 ) -> SiteView:
-    """The skyline from nested models, in any order; the finest that knows a place counts.
+    """The skyline from nested models, in any order; the finest with data at a place counts.
 
-    Raises ScenarioError when a model cannot be used or none of them knows the site.
+    Raises ScenarioError if a model cannot be used or none has data at the site.
     """
     models = sorted((read_model(path) for path in paths), key=lambda m: m.grid.pixel_m)
     grids = [model.grid for model in models]
@@ -206,7 +206,7 @@ def _turned(turn, x: np.ndarray, y: np.ndarray) -> tuple[np.ndarray, np.ndarray]
 
 
 def _stride(pixel_rad: float) -> int:
-    """Pixels over which a straight line leaves a circle by a hundredth of a pixel at most."""
+    """Pixels over which a chord departs from its circle by a hundredth of a pixel: s^2 / 8."""
     return int(np.clip(np.sqrt(0.08 / pixel_rad), 1, 32))
 
 
@@ -262,7 +262,7 @@ def _heights(path: Path, values, unit: str, sphere_m: float, reach_m: float):
 
 
 def _pixel_m(place, shape: tuple[int, int], sphere_m: float) -> float:
-    """The longest side of a pixel, looked for at 5 x 5 places."""
+    """The longest side of a pixel, sampled at 5 x 5 places."""
     row, column = np.meshgrid(*(np.linspace(0, n - 2, 5) for n in shape), indexing="ij")
     here = directions(*place(row, column))
     sides = [directions(*place(row + down, column + 1 - down)) - here for down in (0, 1)]
@@ -270,12 +270,12 @@ def _pixel_m(place, shape: tuple[int, int], sphere_m: float) -> float:
 
 
 def _remarks(view: View) -> list[str]:
-    """What a reader must know of where the models end."""
+    """How far the models reach, with a caution if that is near."""
     short = view.covered_m < CLOSE_M
     km = view.covered_m / 1000
     lines = [
         f"ground known to {km.min():.3g} km at azimuth {view.azimuth_deg[km.argmin()]:g} and to "
-        f"{km.max():.3g} km at azimuth {view.azimuth_deg[km.argmax()]:g}; beyond it nothing rises"
+        f"{km.max():.3g} km at azimuth {view.azimuth_deg[km.argmax()]:g}; no terrain beyond"
     ]
     if short.any():
         towards = np.exp(1j * np.radians(view.azimuth_deg[short])).sum()
@@ -286,6 +286,6 @@ def _remarks(view: View) -> list[str]:
         )
         lines.append(
             f"caution: the models end within {CLOSE_M / 1000:g} km in {100 * short.mean():.0f} % "
-            f"of all azimuths{middle}; higher ground beyond is missing from the skyline"
+            f"of all azimuths{middle}; higher ground beyond that is missing from the skyline"
         )
     return lines

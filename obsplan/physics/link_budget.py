@@ -45,12 +45,12 @@ def moon_noise_k(
 ) -> np.ndarray:
     """Antenna noise in kelvin that the Moon adds to a station pointing at it.
 
-    The Moon's brightness temperature times the share of the beam its disc fills: one for a
-    beam (full width at half power) narrower than the disc, else disc over beam in solid
-    angle. A Gaussian beam at the disc's centre receives less, the share
-    1 - 2^-((disc/beam)^2), and less still when it points at a site near the limb; nothing
-    is added for side lobes. The disc is taken as evenly warm, whatever its phase.
-    `range_km` is from the station to the Moon's centre.
+    The Moon's brightness temperature times the share of the beam that its disc fills: one
+    for a beam (full width at half power) narrower than the disc, else disc over beam in
+    solid angle. That is conservative: a Gaussian beam at the disc's centre receives the share
+    1 - 2^-((disc/beam)^2), and less at a site near the limb. Side lobes are neglected; the
+    disc has one temperature at all phases. `range_km` is from the station to the Moon's
+    centre.
     """
     disc_deg = 2.0 * np.degrees(np.arcsin(MOON_RADIUS_KM / np.asarray(range_km)))
     return moon_temperature_k * np.minimum((disc_deg / beam_width_deg) ** 2, 1.0)
@@ -90,7 +90,7 @@ def rate_kbps(
 ) -> np.ndarray:
     """The highest bit rate in kbit/s that keeps the required Eb/N0 plus the margin.
 
-    At most `ceiling_kbps`; zero where `floor_kbps` is not reached.
+    C/N0 = Eb/N0 x rate. At most `ceiling_kbps`; zero if below `floor_kbps`.
     """
     spare_db = np.asarray(cn0_db_hz) - required_ebn0_db - margin_db
     rate = np.minimum(10.0 ** (spare_db / 10.0) / 1000.0, ceiling_kbps)
@@ -106,12 +106,11 @@ def contact_margins_deg(
     sun_separation_deg: np.ndarray,
     sun_limit_deg: float,
 ) -> np.ndarray:
-    """Margins (4, n) in degrees of what a contact needs: it is there while all are positive.
+    """Margins (4, n) in degrees of the conditions of a contact; it lasts while all are positive.
 
     In this order: Earth above the skyline, Earth above the site's minimum elevation, Moon
-    above the station's mask, Sun and Moon apart by more than the limit as seen from the
-    station. Continuous where the angles are, so that the zeros of the least are the
-    contact's ends.
+    above the station's mask, angle between Sun and Moon at the station above the limit. The
+    margins are continuous, so that the zeros of the smallest are acquisition and loss.
     """
     site_elevation_deg = np.asarray(site_elevation_deg)
     return np.stack(

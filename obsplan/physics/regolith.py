@@ -1,10 +1,10 @@
-"""How warm the ground is: the Moon's soil under the true Sun.
+"""Ground temperature: regolith under the true Sun.
 
-The soil is that of Hayne et al. 2017 (JGR Planets 122, 2371, appendix A): fluffy at the
-surface, packed below, its conductivity growing with the cube of the temperature.
+The regolith is that of Hayne et al. 2017 (JGR Planets 122, 2371, appendix A): density and
+conductivity grow with depth, conductivity also with the cube of the temperature.
 
-Not modelled: heat and light from surrounding terrain, and seasons (the start state
-repeats one lunation).
+Not modelled: heat and light from surrounding terrain, and seasons (the start state repeats
+one lunation).
 """
 
 import math
@@ -32,7 +32,7 @@ ALBEDO_OCTIC = 0.25  # per (90 deg)^8; same
 
 SUN_RADIUS_DEG = np.degrees(np.arcsin(SUN_RADIUS_KM / ASTRONOMICAL_UNIT_KM))  # from 1 au
 
-TOGETHER = 64  # sites solved in one system: more do not fit in a processor's near memory
+TOGETHER = 64  # sites solved in one system: more do not fit into the processor's cache
 
 COLDEST_K = 15.0  # below, the heat capacity formula runs towards zero
 
@@ -57,10 +57,10 @@ def heat_capacity_j_kg_k(temperature_k: np.ndarray) -> np.ndarray:
 
 
 def albedo(incidence_deg: np.ndarray, normal_albedo: float = NORMAL_ALBEDO_HIGHLAND) -> np.ndarray:
-    """Share of sunlight reflected at `incidence_deg` (0..90, any shape), same shape, up to 1.
+    """Share of sunlight reflected at `incidence_deg` i (0..90, any shape), same shape, up to 1.
 
-    It grows from `normal_albedo` towards grazing light; Keihm 1984 as used by Hayne et
-    al. 2017.
+    normal_albedo + 0.06 (i / 45 deg)^3 + 0.25 (i / 90 deg)^8: Keihm 1984 (Icarus 60, 568) as
+    used by Hayne et al. 2017, appendix A.
     """
     tilted = np.asarray(incidence_deg, dtype=float) / 90
     grown = ALBEDO_CUBIC * (2 * tilted) ** 3 + ALBEDO_OCTIC * tilted**8
@@ -75,10 +75,9 @@ def _sine_above_slope(sun_elevation_deg, sun_azimuth_deg, slope_deg, aspect_deg)
 
 
 def tilted_deg(slope_deg: float, aspect_deg: float, by_deg: float) -> tuple[np.ndarray, np.ndarray]:
-    """Slopes and aspects (8,) of the plane tilted `by_deg` further in eight directions.
+    """Slopes and aspects (8,) of a plane tilted by another `by_deg` in eight directions.
 
-    They begin downhill and go round: along the aspect, across it, and half way between.
-    Geometry of a turned normal.
+    The directions go round in steps of 45 deg, beginning downhill. Rotation of the normal.
     """
     slope, aspect, by = np.radians([slope_deg, aspect_deg, by_deg])
     towards = np.radians(np.arange(0, 360, 45))
@@ -91,10 +90,10 @@ def tilted_deg(slope_deg: float, aspect_deg: float, by_deg: float) -> tuple[np.n
 
 
 def _disc_above_plane(centre_deg: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-    """Share of the Sun's disc above a plane and the mean elevation (deg) of that part.
+    """Share of the Sun's disc above a plane, and the mean elevation (deg) of that part.
 
     The part is a circular segment of half angle theta: area theta - sin theta cos theta,
-    centroid 2 sin^3 theta / 3 area from the centre, in units of the radius.
+    centroid at 2 sin^3 theta / (3 area) from the centre, in units of the radius.
     """
     theta = np.arccos(np.clip(-centre_deg / SUN_RADIUS_DEG, -1.0, 1.0))
     area = theta - np.sin(theta) * np.cos(theta)
@@ -113,7 +112,7 @@ def absorbed_flux_w_m2(
     aspect_deg: np.ndarray = 0.0,
     normal_albedo: float = NORMAL_ALBEDO_HIGHLAND,
 ) -> np.ndarray:
-    """Sunlight the ground takes in (W/m2); all arguments broadcast together to (..., n).
+    """Sunlight absorbed by the ground (W/m2); all arguments broadcast together to (..., n).
 
     `irradiance_w_m2` is that of the whole disc at the distance of the Sun;
     `visible_fraction` (0..1) is the part of the disc above the skyline and not behind the
@@ -182,8 +181,8 @@ def ground_temperature_k(
 
     Heat conduction after Hayne et al. 2017 unless another `column` is given; at the
     surface absorbed + conducted = emitted; at the bottom `heat_flow_w_m2` enters.
-    Sites are best given together: ten cost about as much as two one by one. Whoever else
-    is in the call may change a site's result by up to 0.05 K.
+    Sites are best computed together: ten take about as long as two one by one. Results for a
+    site may differ by 0.05 K depending on which sites share the call.
 
     Raises ValueError for values that are not finite or negative, a series shorter than
     its cycle, a depth outside the column, or ground so starved of heat that the heat
@@ -204,7 +203,7 @@ def ground_temperature_k(
 
 
 def _lit_alike(cycle_w_m2: np.ndarray) -> list[np.ndarray]:
-    """Numbers of the sites (s, n) in groups whose days run nearly at the same time.
+    """Numbers of the sites (s, n) in groups with noon at nearly the same time.
 
     All sites of a group take the short steps that one of them needs at its sunrise.
     """

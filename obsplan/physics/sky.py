@@ -1,8 +1,8 @@
-"""Where Sun, Earth and ground stations stand in the lunar sky, and how much Sun is seen.
+"""Directions of Sun, Earth and ground stations from a site on the Moon, and the visible Sun.
 
-Vectors are in kilometres in the mean-Earth frame MOON_ME_DE421, the component axis first:
-(3, n) for n instants. The Moon is a sphere; there is no air, hence no refraction. A site
-is latitude, longitude (degrees, east positive) and height (metres above the sphere).
+Vectors are in kilometres in the mean-Earth frame MOON_ME_DE421, components first: (3, n) for
+n instants. The Moon is a sphere without air, so there is no refraction. A site is latitude,
+longitude (degrees, east positive) and height (metres above the sphere).
 """
 
 from collections.abc import Callable
@@ -28,9 +28,9 @@ from obsplan.physics.crossings import windows_where
 from obsplan.physics.skyline import skyline_elevation_deg
 from obsplan.physics.sun_disc import disc_clearance_deg, disc_overlap, disc_share_above
 
-SUN_BODY = 10  # NAIF number: the one mass whose bending of light is counted
-NUTATION_STEP = np.timedelta64(6, "h")  # linear between these: below 1e-6 deg
-TRACK_STEP_S = 3 * 3600  # cubic between these: Sun and Earth within 2e-6 deg, also at the ends
+SUN_BODY = 10  # NAIF number; only the Sun's deflection of light is included
+NUTATION_STEP = np.timedelta64(6, "h")  # linear interpolation between: below 1e-6 deg
+TRACK_STEP_S = 3 * 3600  # cubic interpolation between: within 2e-6 deg, also at the ends
 
 
 class StationView(NamedTuple):
@@ -47,14 +47,16 @@ class StationView(NamedTuple):
 def sun_and_earth_km(ephemeris: Ephemeris, times_utc: np.ndarray) -> tuple[np.ndarray, ...]:
     """Apparent vectors (3, n) of Sun and Earth from the Moon's centre, and the site scale (n,).
 
-    Light time and aberration are those of the centre, lengths the way of the light. One
+    Light time and aberration are those of the Moon's centre; lengths are light paths. One
     call serves any number of sites: from a site the Sun's vector is this one minus
-    `site_km`, the Earth's this one minus `site_km` times the site scale. For aberration
-    adds v/c times the distance and then keeps the length by dividing by 1 + u.v/c (u the
-    direction, v the Moon's barycentric velocity): what is taken off later must be divided
-    alike, or the Earth is off by 1737 km x 1e-4, 3e-5 deg. So both are within 1e-5 deg and
-    0.2 km of the apparent place from the site itself; its own 4.6 m/s and the Earth's 6 m
-    in the light time of 1737 km are left out, 2e-6 deg.
+    `site_km`, the Earth's this one minus `site_km` times the site scale.
+
+    The scale: aberration adds v/c times the distance d to the vector, then divides by
+    1 + u.v/c to keep its length (u the direction, v the Moon's barycentric velocity). A site
+    subtracted afterwards must be divided by the same number, or the Earth would be off by
+    1737 km x 1e-4 / d, 3e-5 deg. Both bodies are then within 1e-5 deg and 0.2 km of the
+    apparent place from the site; the site's own 4.6 m/s, and the 6 m that the Earth moves
+    in the light time of 1737 km, are neglected: 2e-6 deg.
     Raises EphemerisError for dates outside the kernels.
     """
     time = ephemeris.time(times_utc)
@@ -69,10 +71,9 @@ def sun_and_earth_km(ephemeris: Ephemeris, times_utc: np.ndarray) -> tuple[np.nd
 def sun_and_earth_track(
     ephemeris: Ephemeris, first_utc: np.datetime64, last_utc: np.datetime64
 ) -> Callable[[np.ndarray], tuple[np.ndarray, ...]]:
-    """`sun_and_earth_km` as a function of times in first_utc..last_utc alone, many times faster.
+    """`sun_and_earth_km` as a function of times in first_utc..last_utc only, many times faster.
 
-    A cubic spline through instants three hours apart, which all change little in a lunar
-    day. Raises EphemerisError for dates outside the kernels.
+    A cubic spline through instants three hours apart. Raises EphemerisError for dates outside the kernels.
     """
     first, last = (np.datetime64(instant, "s") for instant in (first_utc, last_utc))
     span_s = int((last - first).astype(int))
@@ -121,7 +122,7 @@ def elevation_azimuth_range(
 
 
 def sub_point_deg(vector_km: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-    """Longitude in (-180, 180] and latitude of the point below the body `vector_km`."""
+    """Longitude in (-180, 180] and latitude (degrees) of the point below a body at `vector_km`."""
     x, y, z = vector_km
     longitude_deg = np.degrees(np.arctan2(y, x))
     longitude_deg = np.where(longitude_deg == -180.0, 180.0, longitude_deg)
@@ -129,12 +130,12 @@ def sub_point_deg(vector_km: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
 
 
 def irradiance_w_m2(sun_range_km: np.ndarray) -> np.ndarray:
-    """Solar irradiance on a surface that faces the Sun: 1361 W/m2 at 1 au, inverse square."""
+    """Irradiance on a surface that faces the Sun: 1361 W/m2 (1 au / range)^2; IAU 2015 B3."""
     return SOLAR_IRRADIANCE_W_M2 * (ASTRONOMICAL_UNIT_KM / np.asarray(sun_range_km)) ** 2
 
 
 def local_time_h(sun_km: np.ndarray, longitude_deg) -> np.ndarray:
-    """Local solar time in [0, 24) hours, 12 when the Sun is on the site's meridian.
+    """Local solar time in [0, 24) hours: 12 + (longitude - subsolar longitude) / 15.
 
     (n,) for a scalar longitude, (s, n) for longitudes (s,).
     """
@@ -155,14 +156,14 @@ def earth_phase_deg(sun_km: np.ndarray, earth_km: np.ndarray) -> np.ndarray:
 def tail_angle_deg(sun_km: np.ndarray, earth_km: np.ndarray) -> np.ndarray:
     """Angle at the Earth between the Moon and the direction away from the Sun, 0 at full Moon.
 
-    Both vectors (3, ...) start at the Moon's centre. The Earth's magnetotail streams that
-    way, up to some 4 deg aside, which is left out.
+    Both vectors (3, ...) start at the Moon's centre. The Earth's magnetotail points away
+    from the Sun; its aberration by the Earth's motion, up to some 4 deg, is neglected.
     """
     return 180.0 - earth_phase_deg(sun_km, earth_km)
 
 
 def angular_radius_deg(radius_km: float, range_km: np.ndarray) -> np.ndarray:
-    """Half the angle that a sphere fills, seen from `range_km` off its centre."""
+    """Angular radius of a sphere at `range_km` from its centre: asin(radius / range)."""
     return np.degrees(np.arcsin(radius_km / np.asarray(range_km)))
 
 
@@ -177,8 +178,8 @@ def angular_separation_deg(elevation_a, azimuth_a, elevation_b, azimuth_b) -> np
 def sun_against_earth_deg(sun, earth) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
     """Separation of the discs of Sun and Earth, and their radii, in degrees.
 
-    Each body is its (elevation, azimuth, range) from the site. The Earth counts with its
-    lower atmosphere, as for eclipses.
+    Each body is its (elevation, azimuth, range) from the site. The Earth includes its opaque
+    lower atmosphere, as in eclipse predictions.
     """
     return (
         angular_separation_deg(*sun[:2], *earth[:2]),
@@ -196,10 +197,10 @@ def sun_visible_fraction(
     earth_range_km,
     profile: np.ndarray,
 ) -> np.ndarray:
-    """Share 0..1 of the Sun's disc above the skyline times the share the Earth leaves free.
+    """Share 0..1 of the Sun's disc above the skyline times the share not covered by the Earth.
 
-    All angles and ranges are from the site and of one shape. Discs are taken as plane
-    figures, which is right to 1e-3 of the Sun's disc at the size of the Earth.
+    All angles and ranges are from the site and of one shape. Discs are treated as plane
+    figures: an error of 1e-3 of the Sun's disc at the size of the Earth.
     """
     separation_deg, sun_radius_deg, earth_radius_deg = sun_against_earth_deg(
         (sun_elevation_deg, sun_azimuth_deg, sun_range_km),
@@ -218,19 +219,19 @@ def sun_events(
     height_m: float,
     profile: np.ndarray,
 ) -> list[tuple[str, np.datetime64]]:
-    """What the Sun does at the site in first_utc..last_utc: (event, instant to 1 s), in order.
+    """Events of the Sun at the site in first_utc..last_utc: (event, instant to 1 s), in order.
 
     'first light' and 'last light' are the upper limb on the skyline, 'centre rises' and
-    'centre sets' the centre of the disc; where the Sun grazes terrain, what lasts less than
-    ten minutes is passed over. 'eclipse begins' and 'eclipse ends' bound the time
-    in which the Earth's disc touches the Sun's, 'full cover begins' and 'full cover ends'
-    the time it hides all of it, both only while some of the Sun is above the skyline.
+    'centre sets' the centre of the disc; if the Sun grazes terrain, anything shorter than ten
+    minutes is ignored. 'eclipse begins' and 'eclipse ends' are the outer contacts of the
+    Earth's disc with the Sun's, 'full cover begins' and 'full cover ends' the inner ones,
+    all only while some of the Sun is above the skyline.
     """
 
     place = latitude_deg, longitude_deg, height_m
     track = sun_and_earth_track(ephemeris, first_utc, last_utc)
 
-    @cache  # all four signals look at the same scan
+    @cache  # the four signals share one scan
     def clearances(stamp: bytes) -> dict[str, np.ndarray]:
         sun_km, earth_km, site_scale = track(np.frombuffer(stamp, dtype="datetime64[s]"))
         sun = elevation_azimuth_range(sun_km, *place)
@@ -247,17 +248,20 @@ def sun_events(
         }
 
     events = []
-    for what, begins, ends, merge_s in (
+    for signal, begins, ends, merge_s in (
         ("light", "first light", "last light", 600.0),
         ("centre", "centre rises", "centre sets", 600.0),
         ("eclipse", "eclipse begins", "eclipse ends", 60.0),
         ("full cover", "full cover begins", "full cover ends", 60.0),
     ):
         windows = windows_where(
-            lambda times: clearances(times.tobytes())[what], first_utc, last_utc, merge_s=merge_s
+            lambda times, signal=signal: clearances(times.tobytes())[signal],
+            first_utc,
+            last_utc,
+            merge_s=merge_s,
         )
         for start, end in windows:
-            # A window that the range cuts neither begins nor ends there.
+            # Where the range cuts a window there is no event.
             events += [(begins, start)] if start > np.datetime64(first_utc, "s") else []
             events += [(ends, end)] if end < np.datetime64(last_utc, "s") else []
     return sorted(events, key=lambda event: event[1])
@@ -275,9 +279,9 @@ def station_view(
 ) -> StationView:
     """A ground station on the Earth and a site on the Moon, each seen from the other.
 
-    Station elevation and azimuth are geodetic, without refraction. Station coordinates are
-    WGS 84. Light time and aberration are those of the two centres; neglecting how they
-    differ at the station shifts directions by up to 2e-4 deg and the range by 1 km.
+    Station coordinates are WGS 84; elevation and azimuth are geodetic, without refraction.
+    Light time and aberration are those of the two centres; neglecting their difference at
+    the station shifts directions by up to 2e-4 deg and the range by up to 1 km.
     Raises EphemerisError for dates outside the kernels.
     """
     time = ephemeris.time(times_utc)
@@ -323,7 +327,7 @@ def _length(vector: np.ndarray) -> np.ndarray:
 
 
 def _angle_deg(a: np.ndarray, b: np.ndarray) -> np.ndarray:
-    """Angle between vectors (3, ...); the tangent keeps small and right angles exact."""
+    """Angle between vectors (3, ...), as atan2 of cross and dot product: accurate at any angle."""
     return np.degrees(np.arctan2(_length(np.cross(a, b, axis=0)), (a * b).sum(axis=0)))
 
 
@@ -350,10 +354,12 @@ def _local_angles(vector: np.ndarray, latitude, longitude):
 
 
 def _station_km(latitude, turned, height_m) -> np.ndarray:
-    """Vector (3, n) from the Earth's centre to a station that stands at the angle `turned`.
+    """Vector (3, n) from the Earth's centre to a station at the rotation angle `turned`.
 
-    Along axes of which the third is the pole. Geodetic to cartesian: Hofmann-Wellenhof &
-    Moritz, Physical Geodesy.
+    The third axis is the pole. Geodetic to Cartesian on an ellipsoid, with the radius of
+    curvature in the prime vertical N = a / sqrt(cos^2 + (1 - f)^2 sin^2), which follows from
+    the equation of the ellipse: (N + h) cos along the equator, ((1 - f)^2 N + h) sin along
+    the pole.
     """
     shrink = (1.0 - EARTH_FLATTENING) ** 2
     normal_km = EARTH_EQUATORIAL_RADIUS_KM / np.sqrt(
@@ -372,7 +378,7 @@ def _earth_rotation_rad(time) -> np.ndarray:
 
 
 def _celestial_to_intermediate(ephemeris: Ephemeris, times_utc: np.ndarray) -> np.ndarray:
-    """Precession and nutation (3, 3, n): slow, so computed seldom and interpolated."""
+    """Precession and nutation matrix (3, 3, n), interpolated since it changes slowly."""
     times_utc = np.asarray(times_utc, dtype="datetime64[us]")
     first, last = times_utc.min(), times_utc.max()
     knots = np.append(np.arange(first, last, NUTATION_STEP), last)

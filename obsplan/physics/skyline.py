@@ -16,9 +16,9 @@ COLUMNS = {"azimuth_deg": (0.0, 360.0), "elevation_deg": (-10.0, 90.0)}
 
 
 def skyline_elevation_deg(profile: np.ndarray, azimuth_deg: np.ndarray) -> np.ndarray:
-    """Elevation of the skyline at `azimuth_deg`, of the same shape.
+    """Elevation of the skyline at `azimuth_deg`, same shape; linear between points.
 
-    Azimuths may lie outside 0..360. One point in the profile is a level skyline.
+    Azimuths may be outside 0..360. A profile of one point is a level skyline.
     """
     return np.interp(azimuth_deg, profile[:, 0], profile[:, 1], period=360.0)
 

@@ -1,7 +1,7 @@
-"""What a ground station and any number of sites see of each other.
+"""Lines of sight between a ground station and any number of sites, by interpolation.
 
-In the station's own axes the vector to a site is linear in the site's place on the Moon.
-Four places, the Moon's centre and one on each axis, so tell it for all.
+In the station's own axes the vector to a site is a linear function of the site's position on
+the Moon. It is known for all sites from four: the Moon's centre and one on each axis.
 """
 
 from collections.abc import Callable
@@ -13,10 +13,10 @@ from obsplan.common.constants import MOON_RADIUS_KM
 from obsplan.ephemeris import Ephemeris
 from obsplan.physics import sky
 
-# The Earth turns by 0.09 rad between knots; a cubic spline is off by 5/384 of that to the
-# fourth power, 4e-5 deg.
+# The Earth turns by 0.0875 rad between knots. The error of a cubic spline is 5/384 of the
+# fourth power of that, 4e-5 deg; measured in tests/survey/test_site_survey.py.
 KNOT_S = 1200
-FOUR_PLACES = (
+FOUR_SITES = (
     (0.0, 0.0, -1000.0 * MOON_RADIUS_KM),  # the centre
     (0.0, 0.0, 0.0),
     (0.0, 90.0, 0.0),
@@ -32,20 +32,20 @@ def station_track(
     first_utc: np.datetime64,
     last_utc: np.datetime64,
 ) -> View:
-    """The view of a station at `place`: latitude and longitude in degrees, height in metres.
+    """`sky.station_view` of a station as a function of time and site only, much faster.
 
-    The view is a function of times (n,) in the range and a site that does what `sky.station_view` does.
-
-    `view(times_utc, latitude_deg, longitude_deg, height_m)` gives arrays (n,), or (s, n)
-    for a site of arrays (s,), within 1e-4 deg (2e-3 deg for the Sun) and 0.1 km. Raises
-    EphemerisError for dates outside the kernels.
+    `place` is the station's latitude and longitude in degrees and height in metres. The
+    function returned, `view(times_utc, latitude_deg, longitude_deg, height_m)`, takes times
+    (n,) in first_utc..last_utc and gives arrays (n,), or (s, n) for a site of arrays (s,),
+    within 1e-4 deg (2e-3 deg for the Sun) and 0.1 km. Raises EphemerisError for dates outside
+    the kernels.
     """
     first, last = (np.datetime64(instant, "s") for instant in (first_utc, last_utc))
     span_s = int((last - first).astype(int))
     knots_s = np.linspace(0, span_s, max(span_s // KNOT_S + 2, 4)).astype(int)
     seen = [
         sky.station_view(ephemeris, first + knots_s.astype("timedelta64[s]"), *site, *place)
-        for site in FOUR_PLACES
+        for site in FOUR_SITES
     ]
     centre = _towards(seen[0].station_elevation_deg, seen[0].station_azimuth_deg, seen[0].range_km)
     towards = [
@@ -87,7 +87,7 @@ def station_track(
 
 
 def _towards(elevation_deg, azimuth_deg, range_km) -> np.ndarray:
-    """The vector (3, n) with these angles: up, east, north."""
+    """Vector (3, n) up, east and north, from its angles and length."""
     elevation, azimuth = np.radians(elevation_deg), np.radians(azimuth_deg)
     across = range_km * np.cos(elevation)
     return np.stack(

@@ -1,16 +1,15 @@
-"""A disc in the sky: how much of it a skyline or another disc leaves to be seen.
+"""How much of a disc in the sky is visible above a skyline or beside another disc.
 
-Disc and skyline are drawn on a plane, azimuth shrunk by the cosine of the elevation; for
-the Sun that is right to 1e-3 of its disc below 60 deg. There the skyline is a chain of
-straight pieces, so that all areas are exact: a disc that moves a little changes a little,
-at cliffs as well.
+Disc and skyline are projected onto a plane, azimuth scaled by the cosine of the elevation:
+for the Sun below 60 deg an error of 1e-3 of its disc. The skyline is piecewise linear there,
+so that all areas are exact and the visible share is continuous, at cliffs as well.
 """
 
 import numpy as np
 
 
 def disc_share_above(profile: np.ndarray, elevation_deg, azimuth_deg, radius_deg) -> np.ndarray:
-    """Share 0..1 of a disc that stands above the skyline; arrays of one shape.
+    """Share 0..1 of a disc that is above the skyline; arrays of one shape.
 
     `profile` is a skyline as in `obsplan.physics.skyline`.
     """
@@ -26,11 +25,11 @@ def disc_share_above(profile: np.ndarray, elevation_deg, azimuth_deg, radius_deg
 
 
 def disc_clearance_deg(profile: np.ndarray, elevation_deg, azimuth_deg, radius_deg) -> np.ndarray:
-    """How far the disc's edge clears the skyline where it clears it most.
+    """Largest height of the disc's edge above the skyline, in degrees.
 
     Positive exactly where `disc_share_above` is: its sign changes are first and last light.
-    For a disc above or below all terrain it is the clearance over a level skyline as high
-    as the highest, or as low as the lowest point: of the right sign, but nearer to zero.
+    For a disc above or below all terrain it is the height above a level skyline through the
+    highest or the lowest point: of the right sign, but nearer to zero.
     """
 
     def clearance(elevation_deg, azimuth_deg, radius_deg):
@@ -50,9 +49,10 @@ def disc_clearance_deg(profile: np.ndarray, elevation_deg, azimuth_deg, radius_d
 def disc_overlap(separation, radius_a, radius_b) -> np.ndarray:
     """Share 0..1 of disc a that disc b covers; all three in one unit, radii positive.
 
-    The area common to two circles is two segments, r^2 (angle - sin angle cos angle), one
-    of each circle. The half angles come from the sides of the triangle of centres and
-    corner by the half-angle tangent rule, which stays accurate at the contacts.
+    The common area of two circles is two circular segments, r^2 (angle - sin angle cos
+    angle), one of each circle. The half angles follow from the sides of the triangle of both
+    centres and an intersection by the half-angle tangent formula, which stays accurate at
+    the contacts.
     """
     d, a, b = (np.asarray(value, dtype=float) for value in (separation, radius_a, radius_b))
     near, far = np.maximum(b - d + a, 0.0), d + a + b
@@ -66,10 +66,10 @@ def disc_overlap(separation, radius_a, radius_b) -> np.ndarray:
 
 
 def _where_straddling(profile, elevation_deg, azimuth_deg, radius_deg, exact, rough) -> np.ndarray:
-    """`exact(place)` of discs that reach into the belt of all terrain, `rough` of the rest.
+    """`exact(place)` for discs at the elevations of the terrain, `rough` for all others.
 
-    `rough` is given the height of the disc's upper edge over the highest terrain, for discs
-    above it all, or over the lowest, for discs below it all.
+    `rough` is given the height of the disc's upper edge above the highest terrain, for discs
+    above all of it, or above the lowest, for discs below all of it.
     """
     place = np.broadcast_arrays(
         *(np.asarray(part, dtype=float) for part in (elevation_deg, azimuth_deg, radius_deg))
@@ -86,15 +86,15 @@ def _where_straddling(profile, elevation_deg, azimuth_deg, radius_deg, exact, ro
 
 
 def _pieces(profile, elevation_deg, azimuth_deg, radius_deg):
-    """The skyline's pieces across each disc (n,), in radii from its centre.
+    """Straight pieces of the skyline across each disc (n,), in radii from its centre.
 
-    Yields the two ends (x0, y0, x1, y1) of a piece and what of it lies over the disc,
-    left <= x <= right; empty for discs that have fewer pieces than others.
+    Yields both ends (x0, y0, x1, y1) of a piece and the part of it across the disc, left <= x
+    <= right, which is empty for discs with fewer pieces than others.
     """
     turns = np.repeat([-720.0, -360.0, 0.0, 360.0, 720.0], len(profile))
     nodes_deg = turns + np.tile(profile[:, 0], 5)
     heights_deg = np.tile(profile[:, 1], 5)
-    # A disc over the zenith sees all round.
+    # A disc over the zenith spans all azimuths.
     reach_deg = np.minimum(radius_deg / np.maximum(np.cos(np.radians(elevation_deg)), 1e-9), 180.0)
     middle_deg = np.mod(azimuth_deg, 360.0)
     first = np.searchsorted(nodes_deg, middle_deg - reach_deg, side="right") - 1
@@ -125,7 +125,7 @@ def _area_above(x0, y0, x1, y1, left, right) -> np.ndarray:
     to_left, to_enter, to_leave, to_right = map(_area_under, (left, enter_x, leave_x, right))
     rise = (y1 - y0) / (x1 - x0)
     mean_y = y0 + rise * ((enter_x + leave_x) / 2.0 - x0)
-    # Outside its chord the line runs above or below the whole disc.
+    # Outside its chord the line is above or below the whole disc.
     before = np.where(y0 + enters * along_y < 0.0, 2.0 * (to_enter - to_left), 0.0)
     after = np.where(y0 + leaves * along_y < 0.0, 2.0 * (to_right - to_leave), 0.0)
     return before + (to_leave - to_enter) - mean_y * (leave_x - enter_x) + after
@@ -137,5 +137,5 @@ def _area_under(x: np.ndarray) -> np.ndarray:
 
 
 def _segment(half_angle: np.ndarray) -> np.ndarray:
-    """Area of the segment that a chord cuts from a unit circle."""
+    """Area of a segment of the unit circle."""
     return half_angle - np.sin(half_angle) * np.cos(half_angle)

@@ -1,13 +1,13 @@
-"""Terrain as seen from a site: the skyline of gridded heights on the curved Moon.
+"""The skyline of gridded heights on the curved Moon, as seen from a site.
 
-Every point of the ground is a direction from the Moon's centre and a radius. From an eye
-at radius q, a point at radius r and angular distance t from the site stands at the tangent
-(r cos t - q) / (r sin t) above the local plane: curvature is exact, nothing is expanded.
+Every point of the ground is a direction from the Moon's centre and a radius. Seen from
+radius q, a point at radius r and angular distance t from the site is at the elevation with
+the tangent (r cos t - q) / (r sin t): curvature is exact, nothing is expanded.
 
-Near the eye, where a pixel is wider than the spacing of azimuths, the ground is followed
-along the ray of each azimuth, bilinear between pixel centres. Farther out every single
-pixel counts, in the azimuth nearest to it, so that no peak is stepped over: there the
-skyline is the highest ground within half the spacing to either side.
+Near the site, where a pixel is wider than the spacing of azimuths, the ground is sampled
+along the ray of each azimuth, bilinear between pixel centres. Farther out every pixel
+counts, in the azimuth nearest to it, so that no peak is missed: there the skyline is the
+highest ground within half the spacing to either side.
 """
 
 from collections.abc import Callable, Iterator, Sequence
@@ -16,11 +16,11 @@ from dataclasses import dataclass
 import numpy as np
 
 AZIMUTHS = 720
-# Where the spacing of azimuths is as wide as a pixel, and a little more: rays until here.
+# Rays as far as the spacing of azimuths is as wide as a pixel, and 5 % farther.
 NEAR_PIXELS = 1.05 * AZIMUTHS / (2 * np.pi)
-# Samples along a ray: apart by this share of the distance, then of a pixel.
+# Spacing of samples along a ray: a share of the distance, then of a pixel.
 FIRST_PIXELS, GROWTH, STEP_PIXELS = 0.05, 0.03, 0.25
-# So many of the highest are looked around again, with so many samples each.
+# The highest samples of a ray are refined, with this many new samples around each.
 CRESTS, CREST_SAMPLES = 8, 17
 
 
@@ -47,7 +47,7 @@ class Grid:
 
 @dataclass(frozen=True)
 class View:
-    """A skyline at `AZIMUTHS` even azimuths, and how far the ground is known in each (m)."""
+    """A skyline at `AZIMUTHS` even azimuths, and how far the ground is known at each (m)."""
 
     azimuth_deg: np.ndarray
     elevation_deg: np.ndarray
@@ -55,14 +55,14 @@ class View:
 
 
 def dip_deg(radius_m: float, eye_radius_m: float) -> float:
-    """How far below the local plane a bare sphere's edge lies: acos(R / (R + h))."""
+    """Dip of the horizon of a bare sphere below the local plane: acos(R / (R + h))."""
     return float(np.degrees(np.arccos(min(radius_m / eye_radius_m, 1.0))))
 
 
 def ground_radius_m(grids: Sequence[Grid], latitude_deg, longitude_deg) -> np.ndarray:
-    """Distance of the ground from the Moon's centre, from the finest grid that knows it.
+    """Distance of the ground from the Moon's centre, from the finest grid that covers it.
 
-    `grids` from fine to coarse; NaN where none knows. Bilinear between pixel centres.
+    `grids` from fine to coarse; NaN where none has data. Bilinear between pixel centres.
     """
     latitude_deg, longitude_deg = np.broadcast_arrays(latitude_deg, longitude_deg)
     radius_m = np.full(latitude_deg.shape, np.nan)
@@ -78,8 +78,8 @@ def skyline(
 ) -> View:
     """The skyline seen from `eye_radius_m` above the Moon's centre.
 
-    A coarser grid counts only where no finer one knows the ground. Beyond all grids nothing
-    rises; the skyline is nowhere below the edge of a sphere through their lowest ground.
+    A coarser grid counts only where no finer one has data. Beyond all grids there is no
+    terrain; the skyline is nowhere below the horizon of a sphere through their lowest ground.
     """
     grids = sorted(grids, key=lambda grid: grid.pixel_m)
     lowest_m = min(grid.radius_m + float(np.nanmin(grid.height_m)) for grid in grids)
@@ -160,9 +160,9 @@ def _height_m(grid: Grid, row: np.ndarray, column: np.ndarray) -> np.ndarray:
 def _along_rays(
     grid, finer, latitude_deg, longitude_deg, eye_radius_m
 ) -> Iterator[tuple[np.ndarray, np.ndarray, np.ndarray]]:
-    """Azimuth index, tangent and distance (rad) of the ground along rays near the eye.
+    """Azimuth index, tangent of elevation and distance (rad) of the ground along rays.
 
-    A crest may stand between two samples: around the highest ones it is looked for again.
+    A crest may lie between two samples, so the surroundings of the highest are sampled again.
     """
     pixels = [FIRST_PIXELS]
     while pixels[-1] < NEAR_PIXELS:
