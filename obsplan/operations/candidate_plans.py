@@ -21,7 +21,7 @@ from obsplan.planning.minute_repair import Replayed, lighter_plan, tightened_pro
 from obsplan.planning.problem.booking import Booking
 from obsplan.planning.problem.definition import Problem
 from obsplan.planning.problem.timeline_table import booked_rows, slots_table
-from obsplan.planning.search.first_plan import quick_plan
+from obsplan.planning.search.first_plan import NoPlaceFound, quick_plan
 from obsplan.planning.search.from_old_plan import repaired
 from obsplan.planning.search.strategy import better_plans
 from obsplan.planning.search.window_by_window import reoptimised_windows, time_windows
@@ -131,7 +131,7 @@ def _new_plans(
     """
     try:
         start = quick_plan(problem)
-    except LookupError:
+    except NoPlaceFound:
         # The repaired plan has places for required runs that greedy construction does not find.
         start = repaired_plan.copy()
         start.problem = problem
@@ -190,7 +190,7 @@ def without_impossible_runs(
             if any(task.must for task in eased(problem).tasks):
                 repaired(eased(problem), old)
             return eased(problem), eased(relaxed), frozenset(given_up)
-        except LookupError:
+        except NoPlaceFound:
             required = [t for t in eased(problem).tasks if t.must]
             # First what has no start left at all, then what is worth least, a run at a time.
             least = min(required, key=lambda t: (bool(t.starts.any()), t.value, t.name))

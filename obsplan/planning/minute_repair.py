@@ -20,7 +20,7 @@ from obsplan.planning.problem.booking import Booking
 from obsplan.planning.problem.definition import Problem
 from obsplan.planning.problem.timeline_table import booked_rows, plan_slots, slot_ids
 from obsplan.planning.search.exact import best_plan, is_small
-from obsplan.planning.search.first_plan import quick_plan
+from obsplan.planning.search.first_plan import NoPlaceFound, quick_plan
 from obsplan.planning.search.greedy import greedy_plan
 
 # How often the reserve is tightened at most, and how many nodes a repaired small plan may take.
@@ -59,14 +59,14 @@ def tightened_problem(
     """`problem` with its reserve tightened until the replay accepts a quick plan; and that plan.
 
     The plan is None if the replay still refuses it, unless `stop` is set by then. Raises
-    LookupError if the problem as it is has no quick plan.
+    NoPlaceFound if the problem as it is has no quick plan.
     """
     replay = replay or replay_of(environment)
     tight = problem
     for _ in range(MOST_REPAIRS):
         try:
             booking = quick(tight)
-        except LookupError:
+        except NoPlaceFound:
             if tight is problem:
                 raise
             break  # only the tightened reserve leaves required runs no place

@@ -28,7 +28,7 @@ from obsplan.planning.reasons.conflicts import find_conflict
 from obsplan.planning.reasons.idle_energy import why_not_idle
 from obsplan.planning.reasons.unplaced import unplaced
 from obsplan.planning.search.exact import above, is_small
-from obsplan.planning.search.first_plan import quick_plan
+from obsplan.planning.search.first_plan import NoPlaceFound, quick_plan
 from obsplan.planning.search.strategy import better_plans
 from obsplan.planning.search.tie_breaks import tidy_plans
 
@@ -132,8 +132,8 @@ class PlanSearch:
             if best is None:
                 raise
             self._stop(StopReason.CTRL_C)
-        except LookupError as obstacle:
-            raise Infeasible(self._why_no_place(obstacle.args[0], expired)) from None
+        except NoPlaceFound as failure:
+            raise Infeasible(self._why_no_place(failure, expired)) from None
         if expired.is_set():
             self._stop(StopReason.PATIENCE)
         assert best is not None  # a search that yields no plan raises
@@ -215,15 +215,15 @@ class PlanSearch:
         gap_percent = 0.0 if proven else 100 * (1 - value / bound)
         return f"value {value:.1f}, upper bound {raised(bound)} (gap {raised(gap_percent)} %)"
 
-    def _why_no_place(self, required: str, expired: Event) -> str:
-        """Which rules conflict; the `required` runs if that is not found."""
+    def _why_no_place(self, failure: NoPlaceFound, expired: Event) -> str:
+        """Which rules conflict; the required runs if that is not found."""
         if not expired.is_set():
             self.report("no place found for all required runs; checking which rules conflict ...")
         if conflict := find_conflict(self.environment, expired):
             return str(conflict)
         early = " before patience ran out" if expired.is_set() else ""
         return (
-            f"no place found{early} for all required runs: {required}; fix: relax a condition, a "
+            f"no place found{early} for all required runs: {failure}; fix: relax a condition, a "
             "gap or `must`, or give the platform more energy, storage or contact"
         )
 

@@ -13,7 +13,7 @@ from obsplan.analysis.data_latency import Parcel, latency_table, received
 from obsplan.environment.model import Reading
 from obsplan.planning.problem.from_scenario import build_problem
 from obsplan.planning.problem.timeline_table import plan_slots
-from obsplan.planning.search.first_plan import quick_plan
+from obsplan.planning.search.first_plan import NoPlaceFound, quick_plan
 
 
 def sent(*mbit):
@@ -102,7 +102,7 @@ def test_what_arrives_is_what_the_replay_sent_and_the_rest_is_aboard(case):
     scene = around.scenario
     try:
         booking = quick_plan(build_problem(around))
-    except LookupError:
+    except NoPlaceFound:
         return
     timeline = plan_slots(scene, booking)
     plan = plan_of(around, timeline)

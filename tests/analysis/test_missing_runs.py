@@ -11,7 +11,7 @@ from obsplan.analysis.missing_runs import missing_places, missing_text, schedule
 from obsplan.planning.problem.from_scenario import build_problem
 from obsplan.planning.problem.start_windows import windows
 from obsplan.planning.problem.timeline_table import plan_slots
-from obsplan.planning.search.first_plan import quick_plan
+from obsplan.planning.search.first_plan import NoPlaceFound, quick_plan
 
 
 def places_of(around, table, now_h=None):
@@ -32,7 +32,7 @@ def test_marks_add_up_to_what_is_missing_and_keep_to_their_windows(case):
     scene = around.scenario
     try:
         booking = quick_plan(build_problem(around))
-    except LookupError:
+    except NoPlaceFound:
         return
     table = plan_slots(scene, booking)
     places = places_of(around, table)

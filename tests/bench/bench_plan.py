@@ -31,7 +31,7 @@ from obsplan.environment.build import make_environment
 from obsplan.planning.minute_repair import tightened_problem, valid_plan
 from obsplan.planning.problem.booking import plan_value
 from obsplan.planning.problem.from_scenario import build_problem
-from obsplan.planning.search.first_plan import quick_plan
+from obsplan.planning.search.first_plan import NoPlaceFound, quick_plan
 from obsplan.planning.solver.model import build_model
 
 MOMENTS_S = (10, 30, 60, 120)
@@ -145,7 +145,7 @@ def greedy_worth(scenario, sky) -> float | None:
     try:
         spared, first = tightened_problem(sky, question)
         mended, _ = valid_plan(sky, question, first or quick_plan(spared), None)
-    except LookupError:
+    except NoPlaceFound:
         return None
     return plan_value(question, mended.runs)
 

@@ -22,7 +22,7 @@ from obsplan.planning.plan import make_plan
 from obsplan.planning.problem.booking import Booking
 from obsplan.planning.problem.definition import Problem
 from obsplan.planning.problem.from_scenario import build_problem
-from obsplan.planning.search.first_plan import quick_plan
+from obsplan.planning.search.first_plan import NoPlaceFound, quick_plan
 
 HOUR = pd.Timedelta(hours=1)
 
@@ -108,7 +108,7 @@ def test_when_time_is_up_the_first_is_taken_as_it_is():
 def test_question_without_a_place_for_required_runs_has_no_quick_plan():
     scene = scenario({"name": "a", "must": 1, "power_w": 500.0}, hours=2)
     around = world(scene)
-    with pytest.raises(LookupError, match='"a"'):
+    with pytest.raises(NoPlaceFound, match='"a"'):
         tightened_problem(around, build_problem(around))
 
 

@@ -14,6 +14,7 @@ import numpy as np
 
 from obsplan.planning.problem.booking import Booking
 from obsplan.planning.problem.definition import Problem
+from obsplan.planning.problem.resource_flow import Shortage
 from obsplan.planning.search.greedy import greedy_plan
 from obsplan.planning.search.model_solution import book_solution
 from obsplan.planning.search.rounding import plan_by_shares
@@ -33,11 +34,24 @@ ROUNDS, DRAWN_ROUNDS = 100, 20
 MOST_DRAWN = 10
 
 
+class NoPlaceFound(Exception):
+    """No place was found for the required runs of these tasks, prerequisites included.
+
+    short: the battery or store that fails if they are placed all the same; None if they
+    cannot be.
+    """
+
+    def __init__(self, problem: Problem, tasks: tuple[str, ...], short: Shortage | None = None):
+        named = ", ".join(f'"{name}"' for name in tasks)
+        super().__init__(f"{named} ({short.words(problem)})" if short else named)
+        self.tasks, self.short = tasks, short
+
+
 def quick_plan(problem: Problem, stop: Event | None = None) -> Booking:
     """A greedy plan with its sending planned for the least energy, filled up once more.
 
-    Raises LookupError naming the required runs, and those they wait for, when no place is
-    found for them; once `stop` is set, only greedy construction is tried.
+    Raises NoPlaceFound when no place is found for the required runs; once `stop` is set, only
+    greedy construction is tried.
     """
     booking = greedy_plan(problem)
     if booking.lacks_required_runs():
@@ -49,14 +63,14 @@ def required_plan(problem: Problem, stop: Event) -> Booking:
     """Required runs and their prerequisites alone; raises as `quick_plan` does."""
     alone = required_alone(problem)
     found = _with_all_required(alone, stop)
-    names = ", ".join(f'"{task.name}"' for task in alone.tasks if task.count)
+    names = tuple(task.name for task in alone.tasks if task.count)
     if found is None:
-        raise LookupError(names)
+        raise NoPlaceFound(problem, names)
     found.problem = problem
     found.flow = found.simulate()
     found = with_planned_sending(found) if found.flow.short else found
     if found.flow.short:
-        raise LookupError(f"{names} ({found.flow.short.words(problem)})")
+        raise NoPlaceFound(problem, names, found.flow.short)
     return found
 
 

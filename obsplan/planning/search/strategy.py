@@ -78,8 +78,8 @@ def better_plans(
     lower value.
 
     `on_bound` hears every bound as soon as it is known. Closing the iterator, or setting `stop`,
-    ends the search soon. Raises LookupError naming the required runs, and those they wait for,
-    when no place is found for them.
+    ends the search soon. Raises NoPlaceFound when no place is found for the required
+    runs.
     """
     exact, upper = exact_plan(problem, relaxed)
     if exact is not None and is_proven(exact, upper):

@@ -12,7 +12,7 @@ from obsplan.planning import plan as plan_room
 from obsplan.planning.problem.booking import Booking
 from obsplan.planning.problem.definition import Problem
 from obsplan.planning.search import first_plan
-from obsplan.planning.search.first_plan import quick_plan
+from obsplan.planning.search.first_plan import NoPlaceFound, quick_plan
 
 # More steps than the branching solver is asked for.
 MANY = 1200
@@ -42,7 +42,7 @@ def test_required_runs_without_a_place_are_named(steps):
     question = in_the_way(steps)
     early = replace(question.tasks[0], starts=np.arange(steps) == 1)
     question = replace(question, tasks=(early, question.tasks[1]))
-    with pytest.raises(LookupError, match='^"a", "b"$'):
+    with pytest.raises(NoPlaceFound, match='^"a", "b"$'):
         quick_plan(question)
 
 
@@ -50,7 +50,7 @@ def test_large_problem_that_is_proven_to_have_no_place_is_not_searched(monkeypat
     question = in_the_way(MANY)
     few = replace(question.tasks[0], count=3, must=3)
     monkeypatch.setattr(first_plan, "ruin_and_recreate", None)
-    with pytest.raises(LookupError):
+    with pytest.raises(NoPlaceFound):
         quick_plan(replace(question, tasks=(few, question.tasks[1])))
 
 
@@ -58,7 +58,7 @@ def test_large_problem_that_is_proven_to_have_no_place_is_not_searched(monkeypat
 def test_no_place_is_sought_once_the_search_is_stopped(steps):
     stop = Event()
     stop.set()
-    with pytest.raises(LookupError):
+    with pytest.raises(NoPlaceFound):
         quick_plan(in_the_way(steps), stop)
 
 

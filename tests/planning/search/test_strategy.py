@@ -16,7 +16,7 @@ from obsplan.planning.problem.from_scenario import build_problem
 from obsplan.planning.problem.timeline_table import plan_slots
 from obsplan.planning.search import exact, strategy
 from obsplan.planning.search.exact import best_plan
-from obsplan.planning.search.first_plan import quick_plan
+from obsplan.planning.search.first_plan import NoPlaceFound, quick_plan
 from obsplan.planning.search.sending import with_planned_sending
 from obsplan.planning.search.strategy import better_plans
 from obsplan.planning.solver import model as model_module
@@ -127,7 +127,7 @@ def test_searched_plans_stay_under_the_bound_and_never_get_worse(monkeypatch):
                 assert booking.flow.short is None and booking.fits_bus()
                 assert resources_hold(question, booking.runs)
                 worth = booking.value()
-        except LookupError:
+        except NoPlaceFound:
             # With energy for sending at a pinch, the search may miss the only plan there is.
             assert any(t.must for t in question.tasks)
             continue
@@ -219,9 +219,9 @@ def test_search_ends_at_once_where_all_requested_runs_fit(monkeypatch):
 
 
 def test_required_runs_that_exclude_each_other_are_named():
-    with pytest.raises(LookupError, match='"a", "b"'):
+    with pytest.raises(NoPlaceFound, match='"a", "b"'):
         quick_plan(required_apart())
-    with pytest.raises(LookupError, match='"a", "b"'):
+    with pytest.raises(NoPlaceFound, match='"a", "b"'):
         list(better_plans(required_apart(), required_apart(), gap=0.0))
 
 
@@ -238,7 +238,7 @@ def test_planned_sending_keeps_the_runs_and_moves_nothing_but_sending():
 def quick_plan_or_none(question: Problem):
     try:
         return quick_plan(question)
-    except LookupError:
+    except NoPlaceFound:
         return None
 
 
