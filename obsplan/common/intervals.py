@@ -24,8 +24,7 @@ def union(windows: np.ndarray) -> np.ndarray:
 
     Windows that touch become one; empty windows vanish.
     """
-    windows = _pairs(windows)
-    windows = windows[windows[:, 0] < windows[:, 1]]
+    windows = _lasting(_pairs(windows))
     if not len(windows):
         return windows
     windows = windows[np.argsort(windows[:, 0], kind="stable")]
@@ -45,14 +44,14 @@ def intersect(a: np.ndarray, b: np.ndarray) -> np.ndarray:
     of_b = np.arange(len(of_a)) - np.repeat(np.cumsum(counts) - counts, counts) + first[of_a]
     starts = np.maximum(a[of_a, 0], b[of_b, 0])
     ends = np.minimum(a[of_a, 1], b[of_b, 1])
-    return np.stack([starts, ends], axis=1)[starts < ends]
+    return _lasting(np.stack([starts, ends], axis=1))
 
 
 def gaps(windows: np.ndarray, first: Any, last: Any) -> np.ndarray:
     """What the windows leave of [first, last)."""
     inside = intersect(windows, np.array([[first, last]]))
     edges = np.concatenate([np.array([first]), inside.ravel(), np.array([last])]).reshape(-1, 2)
-    return edges[edges[:, 0] < edges[:, 1]]
+    return _lasting(edges)
 
 
 def subtract(a: np.ndarray, b: np.ndarray) -> np.ndarray:
@@ -79,11 +78,16 @@ def covered_share(windows: np.ndarray, first: Any, last: Any) -> float:
 def at_least(windows: np.ndarray, length: Any) -> np.ndarray:
     """The windows that last `length` or longer."""
     windows = _pairs(windows)
-    return windows[windows[:, 1] - windows[:, 0] >= length]
+    return np.asarray(windows[windows[:, 1] - windows[:, 0] >= length])
 
 
 def _pairs(windows: np.ndarray) -> np.ndarray:
     return np.asarray(windows).reshape(-1, 2)
+
+
+def _lasting(windows: np.ndarray) -> np.ndarray:
+    """The windows that are not empty."""
+    return np.asarray(windows[windows[:, 0] < windows[:, 1]])
 
 
 def _alike(a: np.ndarray, b: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
@@ -91,4 +95,6 @@ def _alike(a: np.ndarray, b: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
     a, b = _pairs(a), _pairs(b)
     kinds = [windows.dtype for windows in (a, b) if len(windows)] or [a.dtype]
     kind = np.result_type(*kinds)
-    return tuple(w.astype(kind) if len(w) else np.empty((0, 2), kind) for w in (a, b))
+    return a.astype(kind) if len(a) else np.empty((0, 2), kind), (
+        b.astype(kind) if len(b) else np.empty((0, 2), kind)
+    )

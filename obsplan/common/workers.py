@@ -1,7 +1,7 @@
 """One function over many inputs, on the cores of this machine or on a Dask cluster."""
 
 import os
-from collections.abc import Callable, Hashable, Iterator
+from collections.abc import Callable, Iterator, Mapping
 from concurrent.futures import FIRST_COMPLETED, CancelledError, ProcessPoolExecutor, wait
 from concurrent.futures.process import BrokenProcessPool
 from contextlib import contextmanager
@@ -13,14 +13,18 @@ from obsplan.common.errors import ObsplanError
 ATTEMPTS = 3  # of work whose process was lost
 CONNECT_S = 10
 
+Work = Callable[..., Any]
+Inputs = Mapping[Any, tuple[Any, ...]]
+Results = Iterator[tuple[Any, Any]]
+
 
 def run_all(
-    function: Callable,
-    inputs: dict[Hashable, tuple],
+    function: Work,
+    inputs: Inputs,
     *,
     jobs: int | None = None,
     scheduler: str | None = None,
-) -> Iterator[tuple[Hashable, Any]]:
+) -> Results:
     """Each key of `inputs` with `function(*arguments)`, in the order in which they finish.
 
     The work is shared by `jobs` processes (default: all cores; one: no other process), or by
@@ -45,7 +49,7 @@ def _cores() -> int:
     return os.cpu_count() or 1
 
 
-def _on_cores(function: Callable, inputs: dict[Hashable, tuple], jobs: int) -> Iterator[tuple]:
+def _on_cores(function: Work, inputs: Inputs, jobs: int) -> Results:
     left = dict(inputs)
     for _ in range(ATTEMPTS):
         with _one_thread_each():
@@ -85,9 +89,7 @@ def _one_thread_each() -> Iterator[None]:
                 os.environ.pop(name, None)
 
 
-def _on_cluster(
-    function: Callable, inputs: dict[Hashable, tuple], scheduler: str
-) -> Iterator[tuple]:
+def _on_cluster(function: Work, inputs: Inputs, scheduler: str) -> Results:
     try:
         from dask.distributed import Client, KilledWorker, as_completed
         from distributed.comm import get_address_host_port

@@ -6,7 +6,7 @@ trust names, ranges and units; read_scenario.py does so.
 
 from datetime import datetime, timedelta
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated, Literal, overload
+from typing import TYPE_CHECKING, Annotated, Any, Literal, TypeVar, overload
 
 from pydantic import Field
 
@@ -279,13 +279,17 @@ class Scenario(FrozenModel):
     def minutes_of(self, times_utc: datetime) -> float: ...
     @overload
     def minutes_of(self, times_utc: "pd.Series | pd.DatetimeIndex") -> "np.ndarray": ...
-    def minutes_of(self, times_utc):
+    def minutes_of(
+        self, times_utc: "datetime | pd.Series | pd.DatetimeIndex"
+    ) -> "float | np.ndarray":
         """Minutes from the start of the span to a time, or to each of a column (n,) of times.
 
         The times have a zone; a missing one gives NaN.
         """
-        minutes = (times_utc - self.span.start_utc) / MINUTE
-        return minutes if isinstance(times_utc, datetime) else minutes.to_numpy(dtype=float)
+        if isinstance(times_utc, datetime):
+            return (times_utc - self.span.start_utc) / MINUTE
+        minutes: np.ndarray = ((times_utc - self.span.start_utc) / MINUTE).to_numpy(dtype=float)
+        return minutes
 
     def activity_named(self, name: str) -> Activity:
         """The activity of that name; raises KeyError if there is none."""
@@ -315,7 +319,7 @@ class Scenario(FrozenModel):
         """Names under which a timeline lists when a platform may send, with the platform."""
         return {sending_name(p.name, p.radio.to): p.name for p in self.platform}
 
-    def with_part(self, kind: str, name: str, **changes) -> "Scenario":
+    def with_part(self, kind: str, name: str, **changes: Any) -> "Scenario":
         """The scenario with other fields in the `kind` (platform, activity) of that name."""
         parts = tuple(
             part.model_copy(update=changes) if part.name == name else part
@@ -332,7 +336,10 @@ class Scenario(FrozenModel):
         return None if station.skyline is None else self.folder / station.skyline
 
 
-def _named(parts: tuple, name: str):
+T = TypeVar("T", Activity, Platform)
+
+
+def _named(parts: tuple[T, ...], name: str) -> T:
     for part in parts:
         if part.name == name:
             return part

@@ -153,7 +153,8 @@ MISTAKES = [
     # keys
     (
         {"colour": 1},
-        "colour: unknown key; known are title, site, span, station, platform, instrument, activity, uplink, landing",
+        "colour: unknown key; known are title, site, span, station, platform, "
+        "instrument, activity, uplink, landing",
     ),
     (
         {"activity.0.durationmin": 3},
