@@ -23,7 +23,7 @@ class Condition(NamedTuple):
     words: str
     unit: str = ""
     period: float | None = None
-    states: tuple[str, str] = ("", "")
+    states: tuple[str, ...] = ()
 
     @property
     def suffix(self) -> str:
