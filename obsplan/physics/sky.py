@@ -73,7 +73,8 @@ def sun_and_earth_track(
 ) -> Callable[[np.ndarray], tuple[np.ndarray, ...]]:
     """`sun_and_earth_km` as a function of times in first_utc..last_utc only, many times faster.
 
-    A cubic spline through instants three hours apart. Raises EphemerisError for dates outside the kernels.
+    A cubic spline through instants three hours apart. Raises EphemerisError for dates outside
+    the kernels.
     """
     first, last = (np.datetime64(instant, "s") for instant in (first_utc, last_utc))
     span_s = int((last - first).astype(int))

@@ -1,6 +1,6 @@
 """Bounds against solvers the planner does not use, or not this way, on mid-size problems.
 
-200 tiny problems against trying every plan are in tests/test_solve.py. Here the whole
+200 tiny problems against trying every plan are in tests/planning/search/test_strategy.py. Here the whole
 mixed-integer model goes to `scipy.optimize.milp` (HiGHS by another interface and with its
 own settings) and, where it is installed, to CP-SAT of OR-Tools, which searches by clauses
 and whole numbers. Whatever they find must stay under our bound.
@@ -18,6 +18,7 @@ from obsplan.planning.solver.bounds import upper_bound
 from obsplan.planning.solver.model import build_model
 
 SEEDS = range(50)
+FEW = SEEDS[:12]
 NODES = 1
 # Rows hold to 1e-6 in those solvers, so an answer may be worth as much more than it should.
 SLACK = 1e-5
@@ -91,9 +92,10 @@ def _task(rng: np.random.Generator, steps: int, nodes: int, before: list[Task]) 
     )
 
 
-def test_scipy_never_beats_the_bound():
+@pytest.mark.parametrize("seeds", [FEW, pytest.param(SEEDS[12:], marks=pytest.mark.long)])
+def test_scipy_never_beats_the_bound(seeds):
     shares = []
-    for seed in SEEDS:
+    for seed in seeds:
         question = mid_problem(seed)
         worth, _ = by_scipy(build_model(question), NODES)
         if worth is None:
@@ -102,7 +104,7 @@ def test_scipy_never_beats_the_bound():
         assert worth <= bound + SLACK * max(1.0, bound), f"seed {seed}"
         shares.append(worth / bound)
     # A bound that nothing comes near would prove little.
-    assert len(shares) >= 40 and np.median(shares) > 0.8
+    assert len(shares) >= 0.8 * len(seeds) and np.median(shares) > 0.8
 
 
 def test_cp_sat_never_beats_the_bound_nor_what_our_search_proves():
