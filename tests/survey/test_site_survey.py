@@ -314,7 +314,7 @@ def test_names_stay_inside_the_map_and_landings_are_counted_whatever_colours_it(
         assert frame.x0 <= box.x0 and box.x1 <= frame.x1
         assert frame.y0 <= box.y0 and box.y1 <= frame.y1
     lands = spread.groupby("name")["landing_opens_utc"].first().notna().sum()
-    assert any(f"{lands} of 5 sites offer a landing" in t.get_text() for t in figure.texts)
+    assert any(f"{lands} of 5 sites allow a landing" in t.get_text() for t in figure.texts)
 
 
 def test_command_surveys_and_draws(tmp_path, monkeypatch):
