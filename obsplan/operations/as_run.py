@@ -44,8 +44,8 @@ MATCHED_COLUMNS = (
 def matched(scenario: Scenario, slots: pd.DataFrame, as_run: pd.DataFrame) -> pd.DataFrame:
     """Every planned slot and every run with its partner; rows of sending are left out.
 
-    Columns `slot, activity, start_utc, end_utc` (as planned; missing where it was not),
-    `ran_start_utc, ran_end_utc` (missing where nothing is told), `outcome` (done, shortened,
+    Columns `slot, activity, start_utc, end_utc` (as planned; missing if it was not planned),
+    `ran_start_utc, ran_end_utc` (missing if not reported), `outcome` (done, shortened,
     failed or "not reported"), `reason`; planned slots in order of start, then the unplanned.
     A run belongs to the planned slot of its id; without an id that the plan knows, to the
     slot of its activity that it overlaps longest and that no other run has taken. Raises
@@ -115,30 +115,30 @@ def matched(scenario: Scenario, slots: pd.DataFrame, as_run: pd.DataFrame) -> pd
 def compare_as_run(
     environment: Environment, slots: pd.DataFrame, as_run: pd.DataFrame
 ) -> pd.DataFrame:
-    """Planned against done, one row an activity: columns as in `COMPARISON_COLUMNS`.
+    """Planned against done, one row per activity: columns as in `COMPARISON_COLUMNS`.
 
     `slots` and `as_run` are as `read_timeline` and `read_as_run` give them. Of the `planned`
     slots so many were `done`, `shortened`, `failed` or `not_reported`; `unplanned` counts
     further runs. Minutes and energy sum every run for as long as it lasted, unplanned and
     failed ones too; data and coverage leave out what failed. A run draws and yields as the
     scenario says: warm-up first, then the run at its even rate. `losses` names what became
-    of planned slots that were not done, with the reasons told.
+    of planned slots that were not done, with the reasons reported.
     """
     scenario = environment.scenario
     both = matched(scenario, slots, as_run)
     rows = []
     for activity in scenario.activity:
         own = both[both["activity"] == activity.name]
-        asked = own[own["start_utc"].notna()]
+        planned = own[own["start_utc"].notna()]
         ran = own[own["ran_start_utc"].notna()]
         yielded = ran[ran["outcome"] != "failed"]
-        planned_min = _lengths_min(asked["start_utc"], asked["end_utc"])
+        planned_min = _lengths_min(planned["start_utc"], planned["end_utc"])
         ran_min = _lengths_min(ran["ran_start_utc"], ran["ran_end_utc"])
         yielded_min = _lengths_min(yielded["ran_start_utc"], yielded["ran_end_utc"])
         row = {
             "activity": activity.name,
-            "planned": len(asked),
-            **{outcome: int((asked["outcome"] == outcome).sum()) for outcome in OUTCOMES},
+            "planned": len(planned),
+            **{outcome: int((planned["outcome"] == outcome).sum()) for outcome in OUTCOMES},
             "not_reported": int((own["outcome"] == NOT_REPORTED).sum()),
             "unplanned": int(own["start_utc"].isna().sum()),
             "planned_min": planned_min.sum(),
@@ -147,13 +147,13 @@ def compare_as_run(
             "ran_wh": _energy_wh(activity, ran_min).sum(),
             "planned_mbit": _data_mbit(activity, planned_min).sum(),
             "ran_mbit": _data_mbit(activity, yielded_min).sum(),
-            "losses": _losses(asked),
+            "losses": _losses(planned),
         }
         if activity.coverage is not None:
             bins = coverage_bin(environment, activity)
             row |= {
                 "bins": len(activity.coverage.edges) - 1,
-                "planned_bins": _bins_filled(scenario, bins, asked["start_utc"]),
+                "planned_bins": _bins_filled(scenario, bins, planned["start_utc"]),
                 "filled_bins": _bins_filled(scenario, bins, yielded["ran_start_utc"]),
             }
         rows.append(row)
@@ -162,7 +162,7 @@ def compare_as_run(
 
 
 def _overlap(slot, run) -> pd.Timedelta:
-    """How long they share; less than nothing where they are apart."""
+    """How long the two overlap; negative if they do not."""
     return min(slot.end_utc, run.end_utc) - max(slot.start_utc, run.start_utc)
 
 
@@ -193,9 +193,9 @@ def _bins_filled(scenario: Scenario, bins: np.ndarray, starts_utc: pd.Series) ->
     return len(set(bins[inside].tolist()) - {-1})
 
 
-def _losses(asked: pd.DataFrame) -> str:
-    """What became of planned slots that were not done, and the reasons told, most first."""
-    lost = asked[asked["outcome"] != "done"]
+def _losses(planned: pd.DataFrame) -> str:
+    """What became of planned slots that were not done, and why, most frequent first."""
+    lost = planned[planned["outcome"] != "done"]
     kinds = [
         f"{outcome}: {reason}" if reason else outcome
         for outcome, reason in zip(lost["outcome"], lost["reason"])

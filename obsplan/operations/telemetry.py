@@ -1,20 +1,20 @@
-"""What telemetry says now: charge, data, arrays, what is out, and what became of slots.
+"""An environment after telemetry: charge, data, array output, outages, and which slots ran.
 
-A state is TOML. It is read into a frozen model, every mistake named as in a scenario, and
-then told to the environment, so that plan and replay go on from it.
+Plan and replay continue from what the state file reports.
 """
 
 from dataclasses import replace
 from datetime import datetime
+from typing import Any
 
 import numpy as np
 import pandas as pd
 
 from obsplan.common.errors import StateError
-from obsplan.common.instants import MINUTE
+from obsplan.common.instants import MINUTE, stamp
 from obsplan.environment.model import Environment, Reading
 from obsplan.inputs.scenario import Scenario
-from obsplan.inputs.telemetry_file import Outage, State
+from obsplan.inputs.telemetry_file import Fate, Outage, State
 from obsplan.inputs.timeline_csv import AS_RUN_COLUMNS
 
 
@@ -34,11 +34,11 @@ def _bounds(scenario: Scenario, state: State, outage: Outage) -> tuple[datetime,
 
 
 def as_known(environment: Environment, state: State) -> Environment:
-    """The environment as the state has it.
+    """The environment after the telemetry in `state`.
 
-    Array output changes from the reading on; instruments that are out are so; a station
-    that is out serves nobody. Give `environment` the windows of `stations_out` before, and
-    another station may serve instead.
+    Array output changes from the reading on; instruments are out as reported, and a station
+    that is out serves no platform. If `environment` was made with the windows of
+    `stations_out`, another station may serve instead.
     """
     scenario = environment.scenario
     index = environment.sky.index
@@ -83,29 +83,43 @@ def told_runs(
 ) -> pd.DataFrame:
     """What ran, from the state and from `as_run` (see `read_as_run`), in one table like it.
 
-    Raises StateError when the state names a slot that `slots` do not have, or when the two
-    disagree about one.
+    Raises StateError if the state names a slot that is not in `slots`, or if the two give one
+    slot different outcomes.
     """
     planned = {slot.slot: slot for slot in slots.itertuples(index=False)}
     listed = {} if as_run is None else {r.slot: r for r in as_run.itertuples(index=False) if r.slot}
     rows, lines = [], []
     for fate in dict.fromkeys(state.slot if state else ()):
-        where = f'state: slot "{fate.slot}"'
         slot, run = planned.get(fate.slot), listed.get(fate.slot)
+        problem = ""
         if run is not None and run.outcome != fate.outcome:
-            lines.append(f"{where}: is {fate.outcome} here and {run.outcome} in what ran")
+            problem = f"{fate.outcome} here, but {run.outcome} in what ran"
         elif slot is None:
-            lines.append(f"{where}: no such slot in the timeline")
+            problem = "no such slot in the timeline"
         elif run is None:
-            start = pd.Timestamp(fate.start_utc or slot.start_utc)
-            end = fate.end_utc or (start if fate.outcome == "failed" else slot.end_utc)
-            end = pd.Timestamp(end)
-            if end < start or (end == start and fate.outcome != "failed"):
-                lines.append(f"{where}: ends before it starts, {start:%Y-%m-%dT%H:%MZ}")
-            rows.append((fate.slot, slot.activity, start, end, fate.outcome, fate.reason))
+            row = _run_of(fate, slot)
+            problem = _wrong_times(*row[2:5])
+            rows.append(row)
+        if problem:
+            lines.append(f'state: slot "{fate.slot}": {problem}')
     if lines:
         raise StateError("\n".join(lines))
     own = pd.DataFrame(rows, columns=list(AS_RUN_COLUMNS)).astype(
         {c: "datetime64[s, UTC]" if c.endswith("_utc") else "str" for c in AS_RUN_COLUMNS}
     )
     return own if as_run is None else pd.concat([as_run, own], ignore_index=True)
+
+
+def _run_of(fate: Fate, slot: Any) -> tuple[str, str, pd.Timestamp, pd.Timestamp, str, str]:
+    """The row of a reported slot: times that are not reported are as planned."""
+    start_utc = pd.Timestamp(fate.start_utc or slot.start_utc)
+    # A failed run without an end ended as it began.
+    planned_end_utc = start_utc if fate.outcome == "failed" else slot.end_utc
+    end_utc = pd.Timestamp(fate.end_utc or planned_end_utc)
+    return fate.slot, slot.activity, start_utc, end_utc, fate.outcome, fate.reason
+
+
+def _wrong_times(start_utc: pd.Timestamp, end_utc: pd.Timestamp, outcome: str) -> str:
+    """What is wrong with the times of a run, "" if nothing is."""
+    is_over = end_utc >= start_utc if outcome == "failed" else end_utc > start_utc
+    return "" if is_over else f"must end after it starts, {stamp(start_utc)}"

@@ -84,7 +84,7 @@ def test_state_and_what_ran_may_not_disagree(tmp_path):
         [("s1", "sweep", START, START + pd.Timedelta(hours=1), "done", "")],
         columns=["slot", "activity", "start_utc", "end_utc", "outcome", "reason"],
     )
-    with pytest.raises(StateError, match="is failed here and done in what ran"):
+    with pytest.raises(StateError, match="failed here, but done in what ran"):
         told_runs(state, planned, ran)
     with pytest.raises(StateError, match="no such slot in the timeline"):
         told_runs(state, planned.assign(slot="s9"))
