@@ -13,7 +13,7 @@ import pandas as pd
 from obsplan.environment.model import Environment
 from obsplan.inputs.scenario import Scenario
 from obsplan.planning.problem.definition import Node, Problem, Task
-from obsplan.planning.problem.from_scenario import build_problem, slot_profile
+from obsplan.planning.problem.from_scenario import build_problem, needs_of, slot_profile
 from obsplan.planning.problem.start_windows import commandable
 
 
@@ -87,19 +87,14 @@ def _task(
     own = counted[counted["activity"] == task.name]
     at = (own["start_min"] // step).astype(int)
     places = [task.bins[k] for k in at if 0 <= k < whole.steps and task.bins[k] >= 0]
-    needs = []
-    for after, need in zip(scenario.activity[i].after, task.needs):
-        ended = counted.loc[counted["activity"] == after.activity, "end_min"]
-        met = need.met.copy()
-        if len(ended):
-            met[max(0, ceil((ended.min() + after.settle_min) / step)) :] = True
-        needs.append(need._replace(met=met))
+    fixed = counted[["activity", "start_min", "end_min"]].itertuples(index=False, name=None)
+    needs = needs_of(scenario, scenario.activity[i], fixed)
     return replace(
         task,
         count=max(0, task.count - len(own)),
         must=max(0, task.must - len(own)),
         starts=task.starts & ~barred,
-        needs=tuple(needs),
+        needs=tuple(need for _, need in needs),
         held=task.held + np.bincount(places, minlength=len(task.held)).astype(int),
     )
 

@@ -4,7 +4,9 @@ A problem is built from a scenario and its environment: activities become tasks 
 permitted starts and load profiles, platforms become nodes with energy and data per step.
 """
 
+from collections.abc import Iterable
 from enum import Enum
+from math import ceil
 from typing import NamedTuple
 
 import numpy as np
@@ -118,22 +120,33 @@ def _task(environment: Environment, activity: Activity, names: list[str], relaxe
         repeat_worth=activity.repeat_worth,
         starts=start_mask(environment, activity),
         bins=bins,
-        needs=_needs(scenario, activity),
+        needs=tuple(need for _, need in needs_of(scenario, activity)),
         held=np.zeros(max(1, bins.max() + 1), dtype=int),
         preference=np.zeros(scenario.steps),
     )
 
 
-def _needs(scenario: Scenario, activity: Activity) -> tuple[Need, ...]:
-    """The runs of other activities that a start of `activity` needs, in the scenario's order."""
+def needs_of(
+    scenario: Scenario, activity: Activity, fixed: Iterable[tuple[str, float, float]] = ()
+) -> list[tuple[str, Need]]:
+    """The runs of other activities that a start of `activity` needs, each rule in words first.
+
+    `fixed` are runs outside the problem that meet needs too: activity, start and end in
+    minutes of the span.
+    """
     step_min, names = scenario.span.step_min, [a.name for a in scenario.activity]
-    unmet = np.zeros(scenario.steps, dtype=bool)
-    needs = []
+    fixed, needs = list(fixed), []
     for order in activity.after:
         i = names.index(order.activity)
         length = scenario.slot_min(scenario.activity[i]) // step_min
-        needs.append(after(i, length, -(-order.settle_min // step_min), unmet))
-    return tuple(needs)
+        met = np.zeros(scenario.steps, dtype=bool)
+        for name, _, end_min in fixed:
+            if name == order.activity:
+                met[max(0, ceil((end_min + order.settle_min) / step_min)) :] = True
+        settled = f" and {order.settle_min} min of settling" if order.settle_min else ""
+        need = after(i, length, -(-order.settle_min // step_min), met)
+        needs.append((f'after "{order.activity}"{settled}', need))
+    return needs
 
 
 def _node(environment: Environment, platform: Platform, relaxed: bool) -> Node:

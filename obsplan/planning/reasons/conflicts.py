@@ -21,6 +21,7 @@ from obsplan.planning.problem.from_scenario import (
     ExclusionKind,
     build_problem,
     exclusive_pairs,
+    needs_of,
 )
 from obsplan.planning.problem.start_windows import condition_masks, condition_words, start_masks
 from obsplan.planning.search.first_plan import required_alone, valued_by_count
@@ -161,11 +162,9 @@ def _rules(environment: Environment, required: Problem) -> Iterator[Rule]:
         if activity.gap_min:
             words = f'gap of {activity.gap_min} min between runs of "{activity.name}"'
             yield Rule(words, _on_task(i, gap=task.gap))
-    for i, task, activity in placed:
-        for after, need in zip(activity.after, task.needs):
-            settled = f" and {after.settle_min} min of settling" if after.settle_min else ""
-            words = f'"{activity.name}" after "{after.activity}"{settled}'
-            yield Rule(words, partial(_needing, i, need))
+    for i, _, activity in placed:
+        for words, need in needs_of(scenario, activity):
+            yield Rule(f'"{activity.name}" {words}', partial(_needing, i, need))
     for (i, j), exclusion in sorted(exclusive_pairs(scenario).items()):
         if tasks[i].count and tasks[j].count:
             yield Rule(_exclusion(scenario, exclusion), partial(_exclusive, (i, j)))

@@ -185,9 +185,12 @@ def _less_waiting(insertion: Insertion) -> Changes:
     """A shorter settling time, or no order after one activity at all."""
     booking, wait = insertion.booking, insertion.blocking[Constraint.ORDER]
     needs, step_min = insertion.what.needs, insertion.scenario.span.step_min
+    orders = range(len(insertion.activity.after))
     for start in insertion.best(wait, insertion.blocked_only_by(Constraint.ORDER)):
-        # Of the needs that are not met there, the one that is met last.
-        k = min(range(len(needs)), key=lambda k: int(booking.met(needs[k]).sum()))
+        if all(booking.met(needs[k])[start] for k in orders):
+            continue
+        # Of its orders the one that is met last.
+        k = min(orders, key=lambda k: int(booking.met(needs[k]).sum()))
         need = needs[k]
         awaited = booking.problem.tasks[need.task]
         name = awaited.name
