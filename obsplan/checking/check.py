@@ -29,9 +29,9 @@ class Verdict:
 
     found: the violations, in order of time. margins: the tightest spots: `margin`, `where`
     (platform or slot), `condition`, `time_utc`, `amount`, `unit`. resources: per platform one
-    row a minute: `generation_w`, `load_w`, `stored_wh` and `state_of_charge` (at the minute's start), `spilled_wh`,
-    `stored_mbit` (at the minute's start), `sent_mbit`. rules: names of the rules that this
-    scenario poses and that were checked.
+    row a minute: `generation_w`, `load_w`, `stored_wh` and `state_of_charge` (at the
+    minute's start), `spilled_wh`, `stored_mbit` (at the minute's start), `sent_mbit`.
+    rules: names of the rules that apply and were checked.
     """
 
     found: tuple[Violation, ...]
