@@ -96,7 +96,7 @@ class StopReason(Enum):
 
 
 class PlanSearch:
-    """A search with what is known of it by now: the bounds, and whether it was stopped.
+    """A search with what is known of it by now: the best plan, the bounds, why it was stopped.
 
     `bounds` gathers the upper bounds as soon as they are known, which depends on the clock;
     `bound` is the one that came with the last plan, which does not.
@@ -108,6 +108,7 @@ class PlanSearch:
         self.problem = build_problem(environment)
         self.relaxed = build_problem(environment, relaxed=True)
         self.replay = replay_of(environment)
+        self.best: Replayed | None = None
         self.requested_value = worth_of_all(self.relaxed)
         self.bounds: list[float] = []
         self.bound = np.inf
@@ -119,7 +120,6 @@ class PlanSearch:
         Raises Infeasible when no place is found for all required runs, KeyboardInterrupt
         when interrupted before there is a plan.
         """
-        best: Replayed | None = None
         stop, expired = Event(), Event()
         try:
             with (
@@ -127,17 +127,17 @@ class PlanSearch:
                 closing(self._plans(gap, effort, stop)) as plans,
             ):
                 for booking, bound in plans:
-                    best = self._better(best, booking, bound)
+                    self._take(booking, bound)
         except KeyboardInterrupt:
-            if best is None:
+            if self.best is None:
                 raise
             self._stop(StopReason.CTRL_C)
         except NoPlaceFound as failure:
             raise Infeasible(self._why_no_place(failure, expired)) from None
         if expired.is_set():
             self._stop(StopReason.PATIENCE)
-        assert best is not None  # a search that yields no plan raises
-        return best
+        assert self.best is not None  # a search that yields no plan raises
+        return self.best
 
     def filled(self, best: Replayed) -> Replayed:
         """The plan tidied, and filled with what then fits too, if the replay accepts that."""
@@ -145,9 +145,13 @@ class PlanSearch:
             for booking in tidy_plans(best.booking):
                 verdict = self.replay(booking)
                 if verdict.is_valid:
-                    if booking.value() > best.booking.value():
+                    better, best = (
+                        booking.value() > best.booking.value(),
+                        Replayed(booking, verdict),
+                    )
+                    if better:
                         self.report(f"filled: {self._standing(booking)}")
-                    return Replayed(booking, verdict)
+                    break
         except KeyboardInterrupt:
             self.stopped = StopReason.CTRL_C
         return best
@@ -186,21 +190,24 @@ class PlanSearch:
             problem, self.relaxed, gap, first, self.bounds.append, effort, stop, lighter
         )
 
-    def _better(self, best: Replayed | None, booking: Booking, bound: float) -> Replayed:
-        """The better of two plans; the first and the last are repaired for the replay."""
+    def _take(self, booking: Booking, bound: float) -> None:
+        """Keep a plan if it is the best; the first and the last are repaired for the replay.
+
+        A plan is kept before it is reported, so that Ctrl-C meanwhile does not lose it.
+        """
         self.bound = bound
         if np.isfinite(bound):
             self.bounds.append(bound)
-        if best is None or np.isfinite(bound):
-            best = valid_plan(self.environment, self.problem, booking, best)
+        if self.best is None or np.isfinite(bound):
+            self.best = valid_plan(self.environment, self.problem, booking, self.best)
             head = "plan" if np.isfinite(bound) else "first plan"
-            self.report(f"{head}: {self._standing(best.booking)}; {best.verdict.summary}")
-            return best
+            standing = self._standing(self.best.booking)
+            self.report(f"{head}: {standing}; {self.best.verdict.summary}")
+            return
         verdict = self.replay(booking)
-        if verdict.is_valid and booking.value() > best.booking.value():
-            best = Replayed(booking, verdict)
+        if verdict.is_valid and booking.value() > self.best.booking.value():
+            self.best = Replayed(booking, verdict)
             self.report(f"better: {self._standing(booking)}")
-        return best
 
     def _stop(self, reason: StopReason) -> None:
         self.stopped = reason

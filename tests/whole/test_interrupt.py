@@ -90,6 +90,20 @@ def test_an_interrupted_plan_keeps_its_value_and_a_true_bound(monkeypatch):
     assert kept.value <= whole.value <= kept.bound == 2.0 + 1.0 + 0.5
 
 
+@pytest.mark.parametrize("line", ["first plan", "filled"])
+def test_ctrl_c_while_a_plan_is_reported_keeps_that_plan(monkeypatch, line):
+    def impatient(said: str) -> None:
+        if said.startswith(line):
+            raise KeyboardInterrupt
+
+    def search(spared, *_):
+        yield from stopped_late(spared)
+
+    monkeypatch.setattr(plan_room, "better_plans", search)
+    kept = plan_room.make_plan(world(scenario({"name": "a", "count": 3})), report=impatient)
+    assert kept.interrupted and kept.verdict.is_valid and kept.value == 3.0
+
+
 def stopped_late(spared, *_):
     """One of three runs, at its latest start; then Ctrl-C."""
     late = Booking(spared)
