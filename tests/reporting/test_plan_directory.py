@@ -5,7 +5,6 @@ import multiprocessing
 import sys
 import time
 from dataclasses import replace
-from pathlib import Path
 
 import pytest
 from matplotlib.figure import Figure
@@ -57,11 +56,9 @@ def test_every_file_is_a_row_of_the_list_and_every_row_makes_a_file(
     assert told == set(plan_directory.FILES) - sometimes
 
 
-def test_every_file_is_explained_in_the_list_and_in_the_readme():
-    readme = (Path(__file__).parents[2] / "README.md").read_text()
+def test_every_file_is_explained_in_one_line():
     for name, file in plan_directory.FILES.items():
-        assert file.holds and file.when and "\n" not in file.holds
-        assert f"`{name}`" in readme, name
+        assert file.holds and file.when and "\n" not in file.holds + file.when, name
 
 
 def test_a_replan_says_from_when_on_it_holds(replanned, empty_figures, tmp_path):
