@@ -125,9 +125,9 @@ class PlatformBook:
         quota_mbit = np.where(allowed & may_send, rate_kbps * MBIT_PER_KBPS_MIN, 0.0)
 
         # Lists are read faster than arrays, one number at a time.
-        self.net_w = (self.generation_w - self.quiet_w).tolist()
-        self.taken_mbit = taken_mbit.tolist()
-        self.quota_mbit = quota_mbit.tolist()
+        self.net_w: list[float] = (self.generation_w - self.quiet_w).tolist()
+        self.taken_mbit: list[float] = taken_mbit.tolist()
+        self.quota_mbit: list[float] = quota_mbit.tolist()
         self.station = table["station"].tolist()
         self.full_wh, self.full_mbit = self.battery.capacity_wh, platform.store.capacity_mbit
         self.charge_limit_w = self.battery.charge_limit_w or inf
@@ -136,7 +136,8 @@ class PlatformBook:
         self.quiet_change_wh = [self.change_wh(net_w) for net_w in self.net_w]
         self.need_wh = self._needs_wh()
 
-        self.mbit, self.sent = platform.store.start_mbit, 0.0
+        self.mbit: float = platform.store.start_mbit
+        self.sent = 0.0
         self.stored_wh: list[float] = [self.battery.start * self.full_wh]
         self.stored_mbit = [self.mbit]
         self.sent_mbit = [0.0] * minutes

@@ -168,4 +168,4 @@ def _span_minutes(scenario: Scenario, times: pd.Series) -> np.ndarray:
     """Minutes from the start of the span, exact to the microsecond; NaN where missing."""
     if getattr(times.dtype, "tz", None) is None:
         raise TableError(f"slots: {times.name} must hold times with a zone (UTC)")
-    return scenario.minutes_of(times.dt.as_unit("us"))
+    return np.asarray(scenario.minutes_of(times.dt.as_unit("us")), dtype=float)

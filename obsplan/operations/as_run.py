@@ -1,5 +1,7 @@
 """What ran against what was planned: runs, time, energy, data and coverage, and the losses."""
 
+from typing import Any
+
 import numpy as np
 import pandas as pd
 
@@ -55,7 +57,7 @@ def matched(scenario: Scenario, slots: pd.DataFrame, as_run: pd.DataFrame) -> pd
     slots = slots[slots["activity"].isin(names)].sort_values(["start_utc", "slot"])
     runs = as_run[as_run["activity"].isin(names)]
     planned = {slot.slot: slot for slot in slots.itertuples(index=False)}
-    partner: dict[str, object] = {}
+    partner: dict[str, Any] = {}
     lines, loose, unplanned = [], [], []
     for run in runs.itertuples(index=False):
         slot = planned.get(run.slot)

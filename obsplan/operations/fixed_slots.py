@@ -100,7 +100,7 @@ def fixed_slots(
             why = ": ".join(filter(None, [slot.outcome, slot.reason]))
             times = slot.ran_start_utc, slot.ran_end_utc
             fixed.append(FixedSlot(name, slot.activity, *times, slot.outcome, why))
-        elif why := next((why for why, applies in why_fixed if applies(slot)), None):
+        elif why := next((why for why, applies in why_fixed if applies(slot)), ""):
             fixed.append(FixedSlot(*planned, "locked", why))
         else:
             movable.append(planned)

@@ -1,6 +1,7 @@
 """What a new plan changes of an old one: kept, moved, dropped, added, why, and the value."""
 
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -87,7 +88,7 @@ def price_list(
     `keep` is the least share of the remaining value to give up with which a plan is chosen.
     """
     best = max(value for value, _ in plans)
-    rows = []
+    rows: list[tuple[Any, ...]] = []
     order = sorted(range(len(plans)), key=lambda k: (_moves(plans[k][1]), -plans[k][0], k))
     for k in order:
         value, found = plans[k]
@@ -185,7 +186,8 @@ def _values(
 
     for start in kept:
         places[bin_of(start)] = places.get(bin_of(start), 0) + 1
-    room, worth = task.count - len(kept), {}
+    room = task.count - len(kept)
+    worth: dict[float, float] = {}
     for start in sorted(others):
         bin_ = bin_of(start)
         counts = bin_ >= 0 and room > 0

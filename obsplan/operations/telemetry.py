@@ -30,6 +30,7 @@ def stations_out(scenario: Scenario, state: State) -> dict[str, np.ndarray]:
 
 def _bounds(scenario: Scenario, state: State, outage: Outage) -> tuple[datetime, datetime]:
     since = outage.from_utc or state.at_utc
+    assert since is not None  # `read_state` always says when telemetry was read
     return since, max(since, outage.until_utc or scenario.span.end_utc)
 
 
