@@ -8,6 +8,7 @@ from typing import NamedTuple
 import numpy as np
 import pandas as pd
 
+from obsplan.common import instants
 from obsplan.common.errors import TableError
 from obsplan.inputs.scenario import Activity, Scenario
 
@@ -64,7 +65,7 @@ def moment(scenario: Scenario, minute: float) -> datetime:
 def stamp(scenario: Scenario, minute: float) -> str:
     """The same instant as text, with seconds only where there are some."""
     instant = moment(scenario, minute)
-    return f"{instant:%Y-%m-%dT%H:%M:%SZ}" if instant.second else f"{instant:%Y-%m-%dT%H:%MZ}"
+    return instants.stamp(instant)
 
 
 def read_slots(scenario: Scenario, slots: pd.DataFrame) -> tuple[list[Run], list[SendingRow]]:

@@ -7,6 +7,7 @@ import click
 
 from obsplan.cli.files import environment_of, read_slots
 from obsplan.cli.options import EPHEMERIS, FILE, SCENARIO, TELEMETRY, example, instant_in_span
+from obsplan.common.instants import stamp
 
 DETAILS = """Only the columns activity and start_utc are needed (and end_utc for rows of the
 radio); `obsplan keys timeline` explains them all. If you move a slot, clear its end_utc or move
@@ -116,7 +117,7 @@ def _echo_too_late(environment, slots, since_utc) -> None:
     ahead = slots[(slots["state"] == "planned") & (slots["start_utc"] > since_utc)]
     if loaded := sorted(beyond_command(environment, ahead, since_utc)):
         click.echo(
-            f"note: no contact after {since_utc:%Y-%m-%dT%H:%MZ} can command these slots in "
+            f"note: no contact after {stamp(since_utc)} can command these slots in "
             f"time, so they must already be loaded: {', '.join(loaded)}",
             err=True,
         )

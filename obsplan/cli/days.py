@@ -15,6 +15,7 @@ from obsplan.cli.options import (
     Hours,
     example,
 )
+from obsplan.common.instants import stamp
 
 DETAILS = """A row has first and last light, the landing window and, from the opening of the
 window to last light: daylight, Earth elevation, time without Earth, contact, longest contact
@@ -107,7 +108,7 @@ def ranked_line(row, where: str = "") -> str:
     )
     return (
         f"{row.rank}. {where}lunar day {row.lunar_day}, landing from "
-        f"{row.landing_opens_utc:%Y-%m-%dT%H:%MZ}: {worth}; {row.notes}"
+        f"{stamp(row.landing_opens_utc)}: {worth}; {row.notes}"
     )
 
 

@@ -6,6 +6,7 @@ from pathlib import Path
 import click
 
 from obsplan.common.errors import ScenarioError
+from obsplan.common.instants import full_stamp
 
 
 class Date(click.ParamType):
@@ -89,8 +90,7 @@ def instant_in_span(text: str, scenario, option: str) -> datetime:
     # The year first: at the ends of the calendar a zone cannot be converted.
     if not 1900 <= time.year <= 2200 or not first <= time < end:
         raise ScenarioError(
-            f"{where}: outside the span; allowed is {first:%Y-%m-%dT%H:%M:%SZ} to before "
-            f"{end:%Y-%m-%dT%H:%M:%SZ}"
+            f"{where}: outside the span; allowed is {full_stamp(first)} to before {full_stamp(end)}"
         )
     return time.astimezone(UTC).replace(microsecond=0)
 

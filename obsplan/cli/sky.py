@@ -6,6 +6,7 @@ import click
 
 from obsplan.cli.files import environment_of, write_figure, write_or_print
 from obsplan.cli.options import EPHEMERIS, FIGURE, SCENARIO, TABLE, Finite, example
+from obsplan.common.instants import full_stamp
 
 
 @click.command(
@@ -59,7 +60,7 @@ def sky(
     if asks_ground:
         _print_ground(environment, above, below, depth)
     for event in environment.events.itertuples(index=False):
-        line = f"{event.time_utc:%Y-%m-%dT%H:%M:%SZ}  {event.event}"
+        line = f"{full_stamp(event.time_utc)}  {event.event}"
         click.echo(line, err=asks_ground or not output)
     if figure:
         from obsplan.reporting.figures.sky import sky_figure

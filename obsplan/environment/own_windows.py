@@ -6,7 +6,7 @@ import numpy as np
 import pandas as pd
 
 from obsplan.common.errors import TableError
-from obsplan.common.instants import MINUTE
+from obsplan.common.instants import MINUTE, stamp
 from obsplan.common.text import did_you_mean
 from obsplan.environment.model import Environment
 
@@ -70,7 +70,7 @@ def _from_table(windows: pd.DataFrame, index: pd.DatetimeIndex, where: str) -> n
         if end_utc <= first or start_utc >= last:
             raise TableError(
                 f"{where}, row {row}: {start} to {end} lies outside the span; allowed is "
-                f"{first:%Y-%m-%dT%H:%MZ} to {last:%Y-%m-%dT%H:%MZ}"
+                f"{stamp(first)} to {stamp(last)}"
             )
         open_ |= (index >= start_utc) & (index + MINUTE <= end_utc)
     return open_

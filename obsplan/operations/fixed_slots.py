@@ -10,6 +10,7 @@ import pandas as pd
 
 from obsplan.analysis.command_deadlines import beyond_command
 from obsplan.checking.slots import FACTS
+from obsplan.common import instants
 from obsplan.common.errors import StateError
 from obsplan.common.instants import MINUTE, stamp
 from obsplan.environment.model import Environment
@@ -57,7 +58,7 @@ def _too_soon(ran: pd.DataFrame, now_utc: datetime) -> list[str]:
     """A line for each run that is reported before it is over."""
     return [
         f'slot {run.slot} ("{run.activity}"): reported {run.outcome}, but it '
-        f"{'starts' if run.start_utc > now_utc else 'ends'} after now, {now_utc:%Y-%m-%dT%H:%MZ}"
+        f"{'starts' if run.start_utc > now_utc else 'ends'} after now, {instants.stamp(now_utc)}"
         for run in ran.itertuples(index=False)
         if run.start_utc > now_utc or run.end_utc > now_utc
     ]

@@ -18,6 +18,7 @@ import obsplan
 from obsplan.analysis.command_deadlines import uplink_deadlines
 from obsplan.common.caution import CAUTION
 from obsplan.common.errors import TableError
+from obsplan.common.instants import full_stamp
 from obsplan.inputs.scenario import Scenario
 from obsplan.planning.plan import Plan
 
@@ -152,7 +153,7 @@ def _deadline(row, run: int) -> dict:
         "summary": f"deadline: command {row.activity} {run}",
         "description": f"Latest time for {row.station} to send the command for slot {row.slot}: "
         f"it must be on board {row.lead_min:.0f} min before the slot starts at "
-        f"{row.start_utc:%Y-%m-%dT%H:%M:%SZ}.",
+        f"{full_stamp(row.start_utc)}.",
         "location": row.station,
         "categories": ["deadline"],
         "status": "CONFIRMED",

@@ -20,6 +20,7 @@ from obsplan.common.atomic_write import write_directory
 from obsplan.common.caution import CAUTION
 from obsplan.common.csv_file import csv_text, write_csv
 from obsplan.common.errors import TableError
+from obsplan.common.instants import full_stamp
 from obsplan.environment.model import Environment
 from obsplan.operations.replan import Replan
 from obsplan.planning.plan import Plan
@@ -274,8 +275,8 @@ def summary_of(plan: Plan) -> dict:
         "input_sha256_16": scenario.input_hash,
         "kernels": {name: digest[:16] for name, digest in environment.kernels.items()},
         "span": {
-            "start_utc": f"{scenario.span.start_utc:%Y-%m-%dT%H:%M:%SZ}",
-            "end_utc": f"{scenario.span.end_utc:%Y-%m-%dT%H:%M:%SZ}",
+            "start_utc": full_stamp(scenario.span.start_utc),
+            "end_utc": full_stamp(scenario.span.end_utc),
             "step_min": scenario.span.step_min,
         },
         "value": round(plan.value, 6),
@@ -288,7 +289,7 @@ def summary_of(plan: Plan) -> dict:
                 "margin": row.margin,
                 "where": row.where,
                 "condition": row.condition,
-                "time_utc": f"{row.time_utc:%Y-%m-%dT%H:%M:%SZ}",
+                "time_utc": full_stamp(row.time_utc),
                 "amount": round(row.amount, 3),
                 "unit": row.unit,
             }
@@ -308,7 +309,7 @@ def _summary(results: Results) -> str:
     summary = summary_of(results.plan)
     if replan := results.replan:
         summary |= {
-            "now_utc": f"{replan.plan.now_utc:%Y-%m-%dT%H:%M:%SZ}",
+            "now_utc": full_stamp(replan.plan.now_utc),
             "unavoidable_violations": [
                 violation.message for violation in replan.plan.verdict.found
             ],

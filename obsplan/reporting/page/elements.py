@@ -8,7 +8,7 @@ from importlib.resources import files
 import numpy as np
 import pandas as pd
 
-from obsplan.common.instants import MINUTE
+from obsplan.common.instants import MINUTE, full_stamp
 from obsplan.inputs.conditions import CONDITIONS
 
 # Keys of a scenario that reasons name, in words with their unit.
@@ -54,7 +54,7 @@ def instant(when: pd.Timestamp) -> Html | None:
     """A UTC instant to the minute, readable by eye and machine; None when missing."""
     if pd.isna(when):
         return None
-    return tag("time", f"{when:%Y-%m-%d %H:%M}", datetime=f"{when:%Y-%m-%dT%H:%M:%SZ}")
+    return tag("time", f"{when:%Y-%m-%d %H:%M}", datetime=full_stamp(when))
 
 
 def plain(text: str) -> Html:

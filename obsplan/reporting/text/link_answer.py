@@ -6,6 +6,7 @@ import numpy as np
 import pandas as pd
 
 from obsplan.common import intervals
+from obsplan.common.instants import full_stamp
 from obsplan.environment.contacts import (
     MINUTE,
     distance_m,
@@ -191,4 +192,4 @@ def _minute(table: pd.DataFrame, minute: int) -> str:
 
 
 def _text(time) -> str:
-    return f"{pd.Timestamp(time):%Y-%m-%dT%H:%M:%SZ}"
+    return full_stamp(pd.Timestamp(time))

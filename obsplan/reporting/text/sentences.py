@@ -6,6 +6,7 @@ import pandas as pd
 
 from obsplan.checking.check import Verdict
 from obsplan.checking.violation import Violation, sentence
+from obsplan.common.instants import full_stamp, stamp
 from obsplan.common.text import gap_text, proven, raised
 from obsplan.planning.plan import Plan
 
@@ -41,9 +42,7 @@ def violation_lines(verdict: Verdict) -> list[str]:
         told[names] = told.get(names, 0) + 1
         if told[names] <= MOST_LINES:
             reasons, fixes = [v.reason for v in group], [v.fix for v in group]
-            lines.append(
-                f"{time_utc:%Y-%m-%dT%H:%M:%SZ}  {names}: {sentence(problem, reasons, fixes)}"
-            )
+            lines.append(f"{full_stamp(time_utc)}  {names}: {sentence(problem, reasons, fixes)}")
     untold = {names: count - MOST_LINES for names, count in told.items() if count > MOST_LINES}
     return lines + [f"... and {count} more of {names}" for names, count in untold.items()]
 
@@ -53,7 +52,7 @@ def margin_lines(verdict: Verdict) -> list[str]:
     return [
         f"smallest margin: {', '.join(filter(None, [row.margin, row.where, row.condition]))}: "
         f"{round(row.amount, 1) + 0.0:.1f} {row.unit} "
-        f"at {row.time_utc:%Y-%m-%dT%H:%MZ}"
+        f"at {stamp(row.time_utc)}"
         for row in verdict.margins.itertuples(index=False)
     ]
 
@@ -100,9 +99,7 @@ def change_lines(changes: pd.DataFrame) -> list[str]:
     """One line for each row of `changes`, in its order."""
     lines = []
     for row in changes.itertuples(index=False):
-        where = " to ".join(
-            f"{t:%Y-%m-%dT%H:%MZ}" for t in (row.from_utc, row.to_utc) if not pd.isna(t)
-        )
+        where = " to ".join(stamp(t) for t in (row.from_utc, row.to_utc) if not pd.isna(t))
         lines.append(
             f"{row.change:<7}  {row.activity} ({row.slot})  {where}  "
             f"{row.value_change:+.1f}: {row.why}"
