@@ -131,6 +131,14 @@ PATIENCE = click.option(
     metavar="SECONDS",
     help="Stop the search after this time; the plan then depends on the machine's speed.",
 )
+FORMAT = click.option(
+    "--format",
+    "form",
+    type=click.Choice(["png", "svg", "pdf"]),
+    default="png",
+    show_default=True,
+    help="The file format of the figures.",
+)
 TELEMETRY = click.option(
     "--state",
     "telemetry",

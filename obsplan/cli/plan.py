@@ -8,7 +8,16 @@ from pathlib import Path
 
 import click
 
-from obsplan.cli.options import EPHEMERIS, FILE, GAP, PATIENCE, SCENARIO, effort_option, example
+from obsplan.cli.options import (
+    EPHEMERIS,
+    FILE,
+    FORMAT,
+    GAP,
+    PATIENCE,
+    SCENARIO,
+    effort_option,
+    example,
+)
 
 DETAILS = """`obsplan keys files` lists the files of a plan directory; report.html is the one
 to show to the board. unplaced.csv names for each activity a change with which one more run
@@ -40,14 +49,7 @@ the text says; it is left out of pipes, and if NO_COLOR is set.
 @GAP
 @effort_option("normal")
 @PATIENCE
-@click.option(
-    "--format",
-    "form",
-    type=click.Choice(["png", "svg", "pdf"]),
-    default="png",
-    show_default=True,
-    help="The file format of the figures.",
-)
+@FORMAT
 @click.option(
     "--worth", is_flag=True, help="Also print what one more unit of each resource would add."
 )
@@ -82,14 +84,7 @@ def plan(
     platform has. Then come errors (no plan is possible; exit code 1), warnings and notes,
     each with a fix.
     """
-    if quiet and as_json:
-        raise click.UsageError("--quiet and --json exclude each other")
-    if worth and (quiet or as_json or dry_run):
-        raise click.UsageError(
-            "--worth prints a table after a plan: ask for it without --quiet, --json and --dry-run"
-        )
-    if output is None and not dry_run:
-        raise click.UsageError("name the plan directory with -o, or ask for --dry-run")
+    _require_consistent(output, worth, dry_run, quiet, as_json)
     from obsplan.environment.build import make_environment
     from obsplan.inputs.read_scenario import read_scenario
     from obsplan.planning.plan import make_plan
@@ -119,6 +114,20 @@ def plan(
 
         report("computing what more of each resource would add ...")
         _echo(terminal.worth_lines(marginal_worth(environment), terminal.colours(sys.stdout)))
+
+
+def _require_consistent(
+    output: Path | None, worth: bool, dry_run: bool, quiet: bool, as_json: bool
+) -> None:
+    """Raise UsageError for options that do not go together."""
+    if quiet and as_json:
+        raise click.UsageError("--quiet and --json exclude each other")
+    if worth and (quiet or as_json or dry_run):
+        raise click.UsageError(
+            "--worth prints a table after a plan: ask for it without --quiet, --json and --dry-run"
+        )
+    if output is None and not dry_run:
+        raise click.UsageError("name the plan directory with -o, or ask for --dry-run")
 
 
 def _report_problem(environment, report: Callable[[str], None]) -> None:

@@ -10,11 +10,14 @@ from obsplan.cli.files import environment_of, read_slots, timeline_path
 from obsplan.cli.options import (
     EPHEMERIS,
     FILE,
+    FORMAT,
     GAP,
+    PATIENCE,
     SCENARIO,
     TELEMETRY,
     Finite,
     Hours,
+    effort_option,
     example,
     instant_in_span,
 )
@@ -70,6 +73,9 @@ before --now are left out of it and of deadlines.csv.
     help="Largest share of the best science to give up for fewer moves.",
 )
 @GAP
+@effort_option("low")
+@PATIENCE
+@FORMAT
 @EPHEMERIS
 def replan(
     scenario_path: Path,
@@ -81,6 +87,9 @@ def replan(
     freeze: float,
     keep: float,
     gap: float,
+    effort: str,
+    patience: float | None,
+    form: str,
     ephemeris: Path | None,
 ) -> None:
     """Things went differently: what now? Writes a plan directory.
@@ -116,9 +125,11 @@ def replan(
         freeze=timedelta(hours=freeze),
         keep=keep,
         gap=gap,
+        effort=effort,
+        patience_s=patience,
         report=progress(sys.stderr),
     )
-    plan_directory.write_plan(made, output, follows=old_directory)
+    plan_directory.write_plan(made, output, form, follows=old_directory)
     _echo(made, output)
     if not made.plan.verdict.is_valid:
         sys.exit(1)

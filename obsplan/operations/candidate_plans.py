@@ -89,11 +89,14 @@ def candidate_plans(
     old: list[list[int]],
     first: int,
     gap: float,
+    effort: str,
+    stop: Event,
 ) -> Iterator[tuple[Booking, float]]:
     """Valid plans from step `first` on, beginning with the old one repaired.
 
     `old` holds the old starts per task. With each plan comes an upper bound on the value of
-    any; it is infinite until the search has one.
+    any; it is infinite until the search has one. `gap` and `effort` limit the search for new
+    plans (see `better_plans`); once `stop` is set, it ends soon after the first plan.
     """
     environment, replay = situation.environment, situation.replay
     tight, booking = tightened_problem(
@@ -102,11 +105,14 @@ def candidate_plans(
     best = valid_plan(environment, problem, booking or repaired(problem, old), None, replay)
     yield best.booking, np.inf
     first_booking = best.booking
-    improved = _improved(first_booking, _preferring(tight, old, STRONG), first)
+    improved = _improved(first_booking, _preferring(tight, old, STRONG), first, stop)
     if (verdict := replay(improved)).is_valid:
         best = max(best, Replayed(improved, verdict), key=lambda plan: plan.booking.value())
         yield improved, np.inf
-    found = _new_plans(situation, _preferring(tight, old, TIE_BREAK), relaxed, first_booking, gap)
+    if stop.is_set():
+        return
+    weakly = _preferring(tight, old, TIE_BREAK)
+    found = _new_plans(situation, weakly, relaxed, first_booking, gap, effort, stop)
     last, bound = found[-1]
     # What the replay accepts may be worth more than the last plan once that is repaired.
     for plan, _ in sorted(found, key=lambda plan: plan[0].value(), reverse=True):
@@ -115,32 +121,43 @@ def candidate_plans(
             break
     best = valid_plan(environment, problem, last, best, replay)
     yield best.booking, bound
-    if best.booking is improved:
-        return  # it already prefers the old starts more strongly
-    moderate = _improved(best.booking, _preferring(tight, old, MODERATE), first, old)
+    if best.booking is improved or stop.is_set():
+        return  # an improved old plan already prefers the old starts more strongly
+    moderate = _improved(best.booking, _preferring(tight, old, MODERATE), first, stop, old)
     if replay(moderate).is_valid:
         yield moderate, bound
 
 
 def _new_plans(
-    situation: Situation, problem: Problem, relaxed: Problem, repaired_plan: Booking, gap: float
+    situation: Situation,
+    problem: Problem,
+    relaxed: Problem,
+    repaired_plan: Booking,
+    gap: float,
+    effort: str,
+    stop: Event,
 ) -> list[tuple[Booking, float]]:
-    """Plans made from scratch, with low effort since the team waits, and their bounds.
+    """Plans made from scratch, and their bounds.
 
     The old plan may be far from the best that is possible now.
     """
     try:
-        start = quick_plan(problem)
+        start = quick_plan(problem, stop)
     except NoPlaceFound:
         # The repaired plan has places for required runs that greedy construction does not find.
         start = repaired_plan.copy()
         start.problem = problem
     lighter = partial(lighter_plan, replay=situation.replay)
-    return list(better_plans(problem, relaxed, gap, start, effort="low", lighter=lighter))
+    plans = better_plans(problem, relaxed, gap, start, effort=effort, stop=stop, lighter=lighter)
+    return list(plans)
 
 
 def _improved(
-    booking: Booking, problem: Problem, first: int, unless_at: list[list[int]] | None = None
+    booking: Booking,
+    problem: Problem,
+    first: int,
+    stop: Event,
+    unless_at: list[list[int]] | None = None,
 ) -> Booking:
     """`booking` improved window by window, in a `problem` that prefers some starts.
 
@@ -160,7 +177,7 @@ def _improved(
         if unless_at is None or any(window.free[0] <= start < window.free[1] for start in moved)
     ]
     with ThreadPoolExecutor(max_workers=2) as pool:
-        *_, booking = [booking, *reoptimised_windows(booking, windows, pool, Event())]
+        *_, booking = [booking, *reoptimised_windows(booking, windows, pool, stop)]
     return booking
 
 

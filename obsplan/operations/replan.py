@@ -4,9 +4,11 @@ Two aims in order: the highest value, and among plans within a chosen share of i
 moves.
 """
 
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
+from functools import partial
+from threading import Event
 
 import numpy as np
 import pandas as pd
@@ -26,7 +28,7 @@ from obsplan.operations.fixed_slots import assumptions, first_step, fixed_slots
 from obsplan.operations.new_slot_ids import named_slots
 from obsplan.operations.plan_changes import changes_table, differences, fewest_moves, price_list
 from obsplan.operations.remaining_problem import remaining_problem
-from obsplan.planning.plan import Plan, Report
+from obsplan.planning.plan import Plan, Report, StopReason, patience_clock
 from obsplan.planning.problem.booking import Booking
 from obsplan.planning.problem.definition import Problem, worth_of_all
 from obsplan.planning.problem.timeline_table import described, slots_table
@@ -63,6 +65,8 @@ def make_replan(
     freeze: timedelta = timedelta(hours=2),
     keep: float = 0.01,
     gap: float = 0.01,
+    effort: str = "low",
+    patience_s: float | None = None,
     report: Report = lambda line: None,
 ) -> Replan:
     """The timeline `slots` (see `read_timeline`) made anew from `now_utc` on.
@@ -71,8 +75,9 @@ def make_replan(
     `fixed_slots` says which slots are fixed. Of all plans found whose remaining value is at
     least (1 - `keep`) of the best, the one with the fewest moves is taken. If fixed slots
     break a rule by themselves, the plan is made around them, and its verdict says so. Rows of
-    sending are planned freely and are no moves. Raises StateError if what ran contradicts the
-    timeline.
+    sending are planned freely and are no moves. `gap`, `effort` and `patience_s` limit the
+    search as in `make_plan`; effort is low by default, since the team waits. Raises StateError
+    if what ran contradicts the timeline.
     """
     scenario = environment.scenario
     ran = pd.DataFrame(columns=list(AS_RUN_COLUMNS)) if ran is None else ran
@@ -87,9 +92,8 @@ def make_replan(
     situation = Situation(environment, fixed, alone.found, given_up)
     report(f"{len(fixed)} rows are fixed, {len(movable)} slots may move")
 
-    plans, bound, interrupted = _collected(
-        candidate_plans(situation, problem, relaxed, old, first, gap), scenario, movable, report
-    )
+    candidates = partial(candidate_plans, situation, problem, relaxed, old, first, gap, effort)
+    plans, bound, interrupted = _collected(candidates, scenario, movable, patience_s, report)
     found = [(plan.value(), differences(scenario, movable, plan)) for plan in plans]
     chosen = fewest_moves(found, keep)
     booking, difference = plans[chosen], found[chosen][1]
@@ -112,27 +116,36 @@ def make_replan(
 
 
 def _collected(
-    candidates: Iterator[tuple[Booking, float]],
+    candidates: Callable[[Event], Iterator[tuple[Booking, float]]],
     scenario: Scenario,
     movable: pd.DataFrame,
+    patience_s: float | None,
     report: Report,
 ) -> tuple[list[Booking], float, bool]:
-    """All plans, the last upper bound, and whether Ctrl-C ended the search early."""
+    """All plans, the last upper bound, and whether the search was stopped before its end.
+
+    `candidates` gives the plans, and ends soon once its event is set.
+    """
     plans: list[Booking] = []
-    bound = np.inf
+    bound, stopped = np.inf, None
+    stop, expired = Event(), Event()
     try:
-        for booking, upper in candidates:
-            plans.append(booking)
-            bound = upper
-            moves = sum(d.moves for d in differences(scenario, movable, booking).values())
-            head = "another plan" if plans[1:] else "old plan repaired"
-            report(f"{head}: remaining value {booking.value():.1f}, {moves} moves")
+        with patience_clock(patience_s, stop, expired):
+            for booking, upper in candidates(stop):
+                plans.append(booking)
+                bound = upper
+                moves = sum(d.moves for d in differences(scenario, movable, booking).values())
+                head = "another plan" if plans[1:] else "old plan repaired"
+                report(f"{head}: remaining value {booking.value():.1f}, {moves} moves")
     except KeyboardInterrupt:
         if not plans:
             raise
-        report("interrupted: continuing with the plans found so far")
-        return plans, bound, True
-    return plans, bound, False
+        stopped = StopReason.CTRL_C
+    if expired.is_set():
+        stopped = StopReason.PATIENCE
+    if stopped:
+        report(stopped.value)
+    return plans, bound, stopped is not None
 
 
 def _timeline(

@@ -123,7 +123,7 @@ class PlanSearch:
         stop, expired = Event(), Event()
         try:
             with (
-                _clock(patience_s, stop, expired),
+                patience_clock(patience_s, stop, expired),
                 closing(self._plans(gap, effort, stop)) as plans,
             ):
                 for booking, bound in plans:
@@ -236,7 +236,7 @@ class PlanSearch:
 
 
 @contextmanager
-def _clock(patience_s: float | None, stop: Event, expired: Event) -> Iterator[None]:
+def patience_clock(patience_s: float | None, stop: Event, expired: Event) -> Iterator[None]:
     """Sets `expired` and `stop` when patience ends; never without a limit."""
 
     def expire() -> None:

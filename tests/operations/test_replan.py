@@ -20,10 +20,12 @@ from obsplan.common.errors import Infeasible, StateError
 from obsplan.environment.model import Reading
 from obsplan.inputs.scenario import Uplink
 from obsplan.inputs.timeline_csv import AS_RUN_COLUMNS
+from obsplan.operations import candidate_plans
 from obsplan.operations.fixed_slots import fixed_slots
 from obsplan.operations.plan_changes import difference
 from obsplan.operations.replan import make_replan
 from obsplan.planning.plan import make_plan
+from obsplan.planning.search.strategy import better_plans
 from obsplan.reporting.page.sections import activity_part
 from obsplan.reporting.plan_directory import summary_of
 from obsplan.reporting.text.terminal import plan_lines
@@ -366,6 +368,32 @@ def test_each_moved_run_is_the_nearest_old_one():
     parts = difference([0, 60, 240], [60, 255, 600, 700])
     assert parts.kept == (60,) and parts.moved == ((0, 600), (240, 255)) and parts.added == (700,)
     assert difference([0.0, 0.0], [0.0]).dropped == (0.0,)
+
+
+def test_patience_ends_the_search_with_a_valid_plan_and_says_so():
+    scene = scenario({"name": "look", "count": 9, "duration_min": 60}, hours=24)
+    environment = world(scene)
+    slots = make_plan(environment).timeline
+    said: list[str] = []
+    made = again(scene, environment, slots, 3.0, patience_s=1e-6, report=said.append)
+    assert made.plan.interrupted and made.plan.verdict.is_valid
+    assert "patience ran out; another run may give a different plan" in said
+    assert not again(scene, environment, slots, 3.0, patience_s=1e4).plan.interrupted
+
+
+def test_effort_and_gap_reach_the_search_for_new_plans(monkeypatch):
+    scene = scenario({"name": "look", "count": 9, "duration_min": 60}, hours=24)
+    environment, asked = world(scene), []
+
+    def recorded(problem, relaxed, gap, first, **how):
+        asked.append((gap, how["effort"]))
+        return better_plans(problem, relaxed, gap, first, **how)
+
+    monkeypatch.setattr(candidate_plans, "better_plans", recorded)
+    slots = make_plan(environment).timeline
+    again(scene, environment, slots, 3.0)
+    again(scene, environment, slots, 3.0, gap=0.2, effort="high")
+    assert asked == [(0.01, "low"), (0.2, "high")]
 
 
 @pytest.mark.parametrize(
