@@ -2,7 +2,7 @@ from obsplan.analysis.command_deadlines import uplink_deadlines as uplink_deadli
 from obsplan.checking.check import Verdict as Verdict
 from obsplan.checking.check import check_timeline as check_timeline
 from obsplan.checking.check import resources_table as resources_table
-from obsplan.checking.own_rules import with_rule as with_rule
+from obsplan.checking.user_rules import with_rule as with_rule
 from obsplan.checking.violation import Violation as Violation
 from obsplan.common.csv_file import write_csv as write_csv
 from obsplan.common.errors import EphemerisError as EphemerisError
@@ -14,7 +14,7 @@ from obsplan.common.errors import TableError as TableError
 from obsplan.environment.build import make_environment as make_environment
 from obsplan.environment.model import Environment as Environment
 from obsplan.environment.model import Reading as Reading
-from obsplan.environment.own_windows import with_windows as with_windows
+from obsplan.environment.user_windows import with_windows as with_windows
 from obsplan.inputs.read_scenario import read_scenario as read_scenario
 from obsplan.inputs.read_scenario import scenario_from as scenario_from
 from obsplan.inputs.scenario import Scenario as Scenario

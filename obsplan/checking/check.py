@@ -12,11 +12,11 @@ import numpy as np
 import pandas as pd
 
 from obsplan.checking.margins import Margin, margins
-from obsplan.checking.own_rules import own_violations
 from obsplan.checking.replay import Books, replay
 from obsplan.checking.resource_rules import resource_violations
 from obsplan.checking.rules import rule_names, slot_violations
 from obsplan.checking.slots import minutes_to_send, moment, read_slots
+from obsplan.checking.user_rules import own_violations
 from obsplan.checking.violation import Violation, violations_table
 from obsplan.environment.model import Environment
 from obsplan.inputs.hardware import Platform
@@ -89,7 +89,7 @@ def check_timeline(
     books = replay(environment, runs, may_send, minutes)
     index = environment.sky.index[:minutes]
     now = 0 if now_utc is None else int(scenario.minutes_of(now_utc))
-    rules = (*rule_names(environment), *environment.own_rules)
+    rules = (*rule_names(environment), *environment.user_rules)
     found = [
         *slot_violations(environment, runs, minutes, now),
         *resource_violations(environment, runs, books, sending, may_send),

@@ -118,8 +118,8 @@ def _service(activity: Activity, environment: Environment, minutes: int) -> Iter
         in_service = ~environment.out[activity.instrument][:minutes]
         failure = f'uses "{activity.instrument}", which is out,'
         yield Requirement("outage", in_service, failure=failure)
-    if activity.name in environment.own_windows:
-        open_ = environment.own_windows[activity.name][:minutes]
+    if activity.name in environment.user_windows:
+        open_ = environment.user_windows[activity.name][:minutes]
         yield Requirement("own window", open_, failure="is outside its own windows")
 
 

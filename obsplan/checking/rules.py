@@ -7,8 +7,8 @@ from collections.abc import Iterator
 from itertools import chain
 
 from obsplan.checking.condition_rules import condition_violations
-from obsplan.checking.placement_rules import placement
-from obsplan.checking.slot_rules import counts, gaps, orders, overlaps
+from obsplan.checking.rules_between_slots import counts, gaps, orders, overlaps
+from obsplan.checking.rules_of_one_slot import placement
 from obsplan.checking.slots import Run
 from obsplan.checking.violation import Violation
 from obsplan.environment.model import Environment
@@ -31,7 +31,7 @@ def rule_names(environment: Environment) -> tuple[str, ...]:
         "contact": any(a.contact != "none" for a in activities),
         "uplink": any(scenario.command_lead_min(a) is not None for a in activities),
         "outage": any(minutes.any() for minutes in environment.out.values()),
-        "own window": bool(environment.own_windows),
+        "own window": bool(environment.user_windows),
         "instrument": any(i.one_at_a_time for i in scenario.instrument),
         "platform": any(p.one_at_a_time for p in platforms),
         "repeat": True,

@@ -31,9 +31,9 @@ class Environment:
     events: first and last light, eclipses: columns `event`, `time_utc`.
     kernels: names and SHA-256 sums of the ephemeris files.
     out: per instrument that is ever out of service, the minutes (n,) in which it is.
-    own_windows: per activity that was given windows (see `with_windows`), the minutes (n,)
+    user_windows: per activity that was given windows (see `with_windows`), the minutes (n,)
         in which its slots may be.
-    own_rules: per name, the function that checks a rule of one's own (see `with_rule`).
+    user_rules: per name, the function that checks a rule of one's own (see `with_rule`).
     readings: per platform with known telemetry, its reading.
     """
 
@@ -45,8 +45,8 @@ class Environment:
     kernels: dict[str, str]
     out: dict[str, np.ndarray] = field(default_factory=dict)
     readings: dict[str, Reading] = field(default_factory=dict)
-    own_windows: dict[str, np.ndarray] = field(default_factory=dict)
-    own_rules: dict[str, Callable] = field(default_factory=dict)
+    user_windows: dict[str, np.ndarray] = field(default_factory=dict)
+    user_rules: dict[str, Callable] = field(default_factory=dict)
 
     def in_contact(self, platform: str) -> np.ndarray:
         """Minutes (n,) in which the platform can reach Earth, itself or through its relay."""

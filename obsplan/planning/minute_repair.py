@@ -101,14 +101,14 @@ def valid_plan(
             break
         tight = _tightened(tight, verdict)
         booking = _repaired(booking, tight)
-    if best is not None and not environment.own_rules:
+    if best is not None and not environment.user_rules:
         return best
     reduced = _without_runs_at_fault(environment, replay, problem, booking)
     found = [plan for plan in (best, reduced) if plan is not None]
     if found:
         return max(found, key=lambda plan: plan.booking.value())
     for violation in verdict.found:
-        if violation.rule in environment.own_rules:
+        if violation.rule in environment.user_rules:
             raise Infeasible(f'no plan keeps the rule "{violation.rule}": {violation.message}')
     raise Infeasible(
         f"no plan passes the replay by the minute: {len(verdict.found)} violations remain, the "
@@ -222,7 +222,7 @@ def _without_runs_at_fault(
             and not _is_last_awaited(reduced, i)
         ]
         is_at_fault = bool(runs) and not min(runs)[0]
-        if environment.own_rules and not is_at_fault:
+        if environment.user_rules and not is_at_fault:
             moved = _with_a_required_run_moved(environment, replay, reduced, verdict)
             if moved is not None:
                 reduced = moved

@@ -10,7 +10,7 @@ from tools.small import platform, scenario, world
 from obsplan.planning.plan import make_plan
 from obsplan.planning.problem.definition import Problem
 from obsplan.planning.problem.from_scenario import build_problem
-from obsplan.planning.solver.bounds import upper_bound
+from obsplan.planning.solver.dual_bound import upper_bound
 from obsplan.planning.solver.model import build_model
 
 # Exact questions have exact answers; the rest is the rounding of sums of a few numbers.

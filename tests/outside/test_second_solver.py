@@ -14,7 +14,7 @@ from tools.tiny import level_node
 
 from obsplan.planning.problem.definition import Need, Node, Problem, Task, after
 from obsplan.planning.search.exact import best_plan
-from obsplan.planning.solver.bounds import upper_bound
+from obsplan.planning.solver.dual_bound import upper_bound
 from obsplan.planning.solver.model import build_model
 
 SEEDS = range(50)

@@ -9,7 +9,7 @@ import pytest
 from tools.small import START, platform, scenario, world
 from tools.tiny import level_node, task
 
-from obsplan.checking.own_rules import with_rule
+from obsplan.checking.user_rules import with_rule
 from obsplan.checking.violation import Violation
 from obsplan.common.errors import Infeasible
 from obsplan.planning.minute_repair import (

@@ -5,7 +5,7 @@ import pandas as pd
 from hypothesis import strategies as st
 
 from obsplan.environment.model import Environment
-from obsplan.environment.own_windows import with_windows
+from obsplan.environment.user_windows import with_windows
 from obsplan.inputs.read_scenario import scenario_from
 from obsplan.inputs.scenario import Scenario
 

@@ -31,8 +31,8 @@ def condition_masks(environment: Environment, activity: Activity) -> dict[str, n
         masks["contact"] = environment.in_contact(name)
     if activity.instrument in environment.out:
         masks["instrument"] = ~environment.out[activity.instrument]
-    if activity.name in environment.own_windows:
-        masks["own windows"] = environment.own_windows[activity.name]
+    if activity.name in environment.user_windows:
+        masks["own windows"] = environment.user_windows[activity.name]
     return masks
 
 

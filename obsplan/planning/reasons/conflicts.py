@@ -25,7 +25,7 @@ from obsplan.planning.problem.from_scenario import (
 )
 from obsplan.planning.problem.start_windows import condition_masks, condition_words, start_masks
 from obsplan.planning.search.first_plan import required_alone, valued_by_count
-from obsplan.planning.solver.bounds import relaxation
+from obsplan.planning.solver.dual_bound import relaxation
 from obsplan.planning.solver.highs import is_impossible, loaded
 from obsplan.planning.solver.model import build_model
 

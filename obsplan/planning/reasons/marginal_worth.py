@@ -14,7 +14,7 @@ from obsplan.environment.model import Environment
 from obsplan.inputs.hardware import Platform
 from obsplan.planning.problem.definition import Node, Problem
 from obsplan.planning.problem.from_scenario import build_problem
-from obsplan.planning.solver.bounds import dual_bound
+from obsplan.planning.solver.dual_bound import dual_bound
 from obsplan.planning.solver.highs import interior
 from obsplan.planning.solver.matrix import LinearModel
 from obsplan.planning.solver.model import build_model

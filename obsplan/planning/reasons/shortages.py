@@ -10,7 +10,8 @@ import numpy as np
 
 from obsplan.planning.problem.booking import Booking
 from obsplan.planning.reasons import remedies
-from obsplan.planning.reasons.answers import (
+from obsplan.planning.reasons.blocking import Constraint, overflow_estimate_mbit
+from obsplan.planning.reasons.reason_wording import (
     Answer,
     Blocked,
     FasterLink,
@@ -21,7 +22,6 @@ from obsplan.planning.reasons.answers import (
     MoreForData,
     NoFixNeeded,
 )
-from obsplan.planning.reasons.blocking import Constraint, overflow_estimate_mbit
 from obsplan.planning.reasons.what_if import Insertion, overflow, with_run
 
 # A link that would have to be more than twice as fast is no small change.

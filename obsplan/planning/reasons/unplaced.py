@@ -19,7 +19,8 @@ from obsplan.planning.problem.definition import Need
 from obsplan.planning.problem.start_windows import start_mask, why_no_window
 from obsplan.planning.problem.tolerances import TOLERANCE
 from obsplan.planning.reasons import remedies
-from obsplan.planning.reasons.answers import (
+from obsplan.planning.reasons.blocking import Constraint, blocking_amounts, rival_runs
+from obsplan.planning.reasons.reason_wording import (
     Answer,
     Blocked,
     BlockedByAll,
@@ -38,7 +39,6 @@ from obsplan.planning.reasons.answers import (
     Waiting,
     WiderRange,
 )
-from obsplan.planning.reasons.blocking import Constraint, blocking_amounts, rival_runs
 from obsplan.planning.reasons.shortages import fits_or_lacks_data, lacks_energy
 from obsplan.planning.reasons.what_if import (
     Insertion,

@@ -19,7 +19,7 @@ from obsplan.planning.problem.booking import Booking
 from obsplan.planning.problem.definition import Node, Task
 from obsplan.planning.problem.tolerances import LEAST_SHARE, TOLERANCE
 from obsplan.planning.reasons.blocking import Constraint, blocking_amounts
-from obsplan.planning.search.sending import COARSE, with_planned_sending
+from obsplan.planning.search.transmit_windows import COARSE, with_planned_sending
 
 # Starts that are tried for one kind of change.
 MOST_STARTS = 4

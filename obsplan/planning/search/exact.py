@@ -22,9 +22,9 @@ from obsplan.planning.search.model_solution import (
     add_tie_break_costs,
     book_solution,
 )
-from obsplan.planning.search.sending import with_planned_sending
+from obsplan.planning.search.transmit_windows import with_planned_sending
 from obsplan.planning.search.window_by_window import NODE_LIMIT, PLAIN_SEARCH
-from obsplan.planning.solver.bounds import upper_bound
+from obsplan.planning.solver.dual_bound import upper_bound
 from obsplan.planning.solver.highs import has_answer, is_optimal, loaded, proven_bound, solution
 from obsplan.planning.solver.matrix import LEAST_FIGURE, LinearModel
 from obsplan.planning.solver.model import build_model

@@ -19,8 +19,8 @@ from obsplan.planning.search.greedy import greedy_plan
 from obsplan.planning.search.model_solution import book_solution
 from obsplan.planning.search.rounding import plan_by_shares
 from obsplan.planning.search.ruin_and_recreate import ruin_and_recreate
-from obsplan.planning.search.sending import with_planned_sending
-from obsplan.planning.solver.bounds import relaxation
+from obsplan.planning.search.transmit_windows import with_planned_sending
+from obsplan.planning.solver.dual_bound import relaxation
 from obsplan.planning.solver.highs import has_answer, is_impossible, loaded
 from obsplan.planning.solver.model import build_model
 

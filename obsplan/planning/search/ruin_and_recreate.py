@@ -15,7 +15,7 @@ import numpy as np
 
 from obsplan.planning.problem.booking import Booking
 from obsplan.planning.search.greedy import shares_used
-from obsplan.planning.search.sending import COARSE, with_planned_sending
+from obsplan.planning.search.transmit_windows import COARSE, with_planned_sending
 
 # Most hours cleared at once, and how far beyond them runs may come back.
 CLEARED_H = 12.0

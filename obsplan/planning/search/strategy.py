@@ -21,7 +21,7 @@ from obsplan.planning.search.first_plan import quick_plan
 from obsplan.planning.search.price_guided import price_guided_plans, rounded_plan
 from obsplan.planning.search.ruin_and_recreate import ruin_and_recreate
 from obsplan.planning.search.window_by_window import improved_by_windows
-from obsplan.planning.solver.bounds import Relaxation, relaxation
+from obsplan.planning.solver.dual_bound import Relaxation, relaxation
 from obsplan.planning.solver.model import EXCLUSION_H, GAP_H
 
 # Better plans than the one given, one after the other.

@@ -16,7 +16,7 @@ from obsplan.planning.problem.booking import Booking
 from obsplan.planning.problem.definition import Problem
 from obsplan.planning.problem.excerpt import excerpt
 from obsplan.planning.search.model_solution import add_tie_break_costs, book_solution
-from obsplan.planning.search.sending import with_planned_sending
+from obsplan.planning.search.transmit_windows import with_planned_sending
 from obsplan.planning.solver.highs import loaded, search, start_from
 from obsplan.planning.solver.model import build_model
 

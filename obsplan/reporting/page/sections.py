@@ -231,7 +231,7 @@ def assumptions_part(environment: Environment) -> list[Html]:
         "Contacts follow from geometry and link budget; whether a station is booked is not known.",
         *(
             f"Windows of its own, given beside the scenario, limit {name}."
-            for name in environment.own_windows
+            for name in environment.user_windows
         ),
         "In a coverage bin the first run counts its full value, further runs less.",
     ]

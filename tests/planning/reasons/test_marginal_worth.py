@@ -10,7 +10,7 @@ from tools.small import SMALL, cases, platform, scenario, world
 from obsplan.cli.main import main
 from obsplan.planning.problem.from_scenario import build_problem
 from obsplan.planning.reasons.marginal_worth import WORTH_COLUMNS, marginal_worth
-from obsplan.planning.solver.bounds import upper_bound
+from obsplan.planning.solver.dual_bound import upper_bound
 from obsplan.reporting import plan_directory
 from obsplan.reporting.text.terminal import worth_lines
 

@@ -18,11 +18,11 @@ from obsplan.inputs.scenario import Activity
 from obsplan.planning.problem.booking import Booking
 from obsplan.planning.problem.from_scenario import build_problem
 from obsplan.planning.problem.timeline_table import timeline_table
-from obsplan.planning.reasons import answers
+from obsplan.planning.reasons import reason_wording
 from obsplan.planning.reasons.unplaced import explain
 from obsplan.planning.search.first_plan import quick_plan
 from obsplan.planning.search.greedy import greedy_plan
-from obsplan.planning.search.sending import with_planned_sending
+from obsplan.planning.search.transmit_windows import with_planned_sending
 
 
 @singledispatch
@@ -48,14 +48,14 @@ def with_minutes(environment: Environment, name: str, first_utc, minutes: int, *
     return replace(environment, platforms=environment.platforms | {name: table})
 
 
-@applied.register(answers.NoFixNeeded)
-@applied.register(answers.RemovedSlot)
+@applied.register(reason_wording.NoFixNeeded)
+@applied.register(reason_wording.RemovedSlot)
 def _(fix, environment, activity):
     return environment
 
 
 @applied.register
-def _(fix: answers.LargerBattery, environment, activity):
+def _(fix: reason_wording.LargerBattery, environment, activity):
     battery = part_of(environment, fix.platform).battery
     shares = np.array([battery.reserve, battery.start, battery.end or 0.0])
     capacity_wh = battery.capacity_wh + fix.wh
@@ -66,7 +66,7 @@ def _(fix: answers.LargerBattery, environment, activity):
 
 
 @applied.register
-def _(fix: answers.LargerStore, environment, activity):
+def _(fix: reason_wording.LargerStore, environment, activity):
     store = part_of(environment, fix.platform).store
     fields = ["capacity_mbit"] * fix.capacity + ["end_limit_mbit"] * fix.end_limit
     larger = {field: getattr(store, field) + fix.mbit for field in fields}
@@ -75,7 +75,7 @@ def _(fix: answers.LargerStore, environment, activity):
 
 
 @applied.register
-def _(fix: answers.MoreContact, environment, activity):
+def _(fix: reason_wording.MoreContact, environment, activity):
     rate_kbps = environment.platforms[fix.platform]["rate_kbps"]
     usual = rate_kbps[rate_kbps > 0].median()
     columns = {"rate_kbps": usual, "in_contact": True}
@@ -83,38 +83,38 @@ def _(fix: answers.MoreContact, environment, activity):
 
 
 @applied.register
-def _(fix: answers.FasterLink, environment, activity):
+def _(fix: reason_wording.FasterLink, environment, activity):
     table = environment.platforms[fix.platform]
     faster = table.assign(rate_kbps=table["rate_kbps"] * (1 + fix.percent / 100))
     return replace(environment, platforms=environment.platforms | {fix.platform: faster})
 
 
 @applied.register
-def _(fix: answers.MoreBusPower, environment, activity):
+def _(fix: reason_wording.MoreBusPower, environment, activity):
     limit_w = part_of(environment, fix.platform).bus_limit_w + fix.watts
     return with_part(environment, "platform", fix.platform, bus_limit_w=limit_w)
 
 
 @applied.register
-def _(fix: answers.ShorterGap, environment, activity):
+def _(fix: reason_wording.ShorterGap, environment, activity):
     gap_min = activity.gap_min - fix.minutes
     return with_part(environment, "activity", activity.name, gap_min=gap_min)
 
 
 @applied.register
-def _(fix: answers.ShorterLead, environment, activity):
+def _(fix: reason_wording.ShorterLead, environment, activity):
     lead_min = environment.scenario.command_lead_min(activity) - fix.minutes
     return with_part(environment, "activity", activity.name, lead_min=lead_min)
 
 
 @applied.register
-def _(fix: answers.OrderLifted, environment, activity):
+def _(fix: reason_wording.OrderLifted, environment, activity):
     after = tuple(order for order in activity.after if order.activity != fix.activity)
     return with_part(environment, "activity", activity.name, after=after)
 
 
 @applied.register
-def _(fix: answers.ShorterSettling, environment, activity):
+def _(fix: reason_wording.ShorterSettling, environment, activity):
     after = tuple(
         order.model_copy(update={"settle_min": order.settle_min - fix.minutes})
         if order.activity == fix.activity
@@ -125,7 +125,7 @@ def _(fix: answers.ShorterSettling, environment, activity):
 
 
 @applied.register
-def _(fix: answers.WiderRange, environment, activity):
+def _(fix: reason_wording.WiderRange, environment, activity):
     key, limits = fix.condition.key, (fix.low, fix.high)
     if key == "ground":
         limits = activity.when.ground.model_copy(update={"temperature_k": limits})
@@ -133,10 +133,10 @@ def _(fix: answers.WiderRange, environment, activity):
     return with_part(environment, "activity", activity.name, when=when)
 
 
-@applied.register(answers.ContactInSlot)
-@applied.register(answers.ContactAtStart)
+@applied.register(reason_wording.ContactInSlot)
+@applied.register(reason_wording.ContactAtStart)
 def _(fix, environment, activity):
-    in_slot = isinstance(fix, answers.ContactInSlot)
+    in_slot = isinstance(fix, reason_wording.ContactInSlot)
     minutes = environment.scenario.slot_min(activity) if in_slot else 1
     carrier = environment.scenario.platform_of(activity)
     return with_minutes(environment, carrier, fix.start_utc, minutes, in_contact=True)
@@ -144,12 +144,12 @@ def _(fix, environment, activity):
 
 def fits_a_run(environment: Environment, booking: Booking, task: int, fix) -> bool:
     """Whether the plan is valid with one more run, whichever one of the changes is made."""
-    if isinstance(fix, answers.MoreForData):
+    if isinstance(fix, reason_wording.MoreForData):
         return all(
             fits_with(environment, booking, task, change, fix.start_utc) for change in fix.changes
         )
     # Another slot makes way for a run somewhere; all other fixes name its start.
-    start_utc = None if isinstance(fix, answers.RemovedSlot) else fix.start_utc
+    start_utc = None if isinstance(fix, reason_wording.RemovedSlot) else fix.start_utc
     return fits_with(environment, booking, task, fix, start_utc)
 
 
@@ -160,7 +160,7 @@ def fits_with(environment: Environment, booking: Booking, task: int, change, sta
         minutes = (instant - environment.sky.index[0]).total_seconds() / 60
         return int(minutes // scene.span.step_min)
 
-    if isinstance(change, answers.RemovedSlot):
+    if isinstance(change, reason_wording.RemovedSlot):
         names = [a.name for a in scene.activity]
         runs[names.index(change.activity)].remove(step(change.slot_utc))
         starts = range(booking.problem.steps - booking.problem.tasks[task].length + 1)
@@ -190,11 +190,11 @@ def is_valid_with(environment, booking: Booking, task: int, start: int) -> bool:
     return False
 
 
-def check_every_fix(environment: Environment, booking: Booking) -> list[answers.Answer]:
+def check_every_fix(environment: Environment, booking: Booking) -> list[reason_wording.Answer]:
     """All answers; each fix that is stated was applied and fits a run."""
     found = list(explain(environment, booking, timeline_table(environment, booking)))
     for task, answer in found:
-        if not isinstance(answer.fix, answers.NoSingleFix):
+        if not isinstance(answer.fix, reason_wording.NoSingleFix):
             assert fits_a_run(environment, booking, task, answer.fix), answer
     return [answer for _, answer in found]
 
@@ -222,4 +222,4 @@ def test_every_stated_change_fits_a_run_into_the_demo(demo):
     booking = quick_plan(build_problem(demo))
     found = check_every_fix(demo, booking)
     assert len(found) == sum(len(r) < a.count for r, a in zip(booking.runs, demo.scenario.activity))
-    assert not all(isinstance(answer.fix, answers.NoSingleFix) for answer in found)
+    assert not all(isinstance(answer.fix, reason_wording.NoSingleFix) for answer in found)

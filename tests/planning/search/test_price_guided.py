@@ -13,7 +13,7 @@ from tools.tiny import crowd, level_node, task
 from obsplan.planning.problem.booking import Booking
 from obsplan.planning.problem.definition import Problem
 from obsplan.planning.search.price_guided import price_guided_plans
-from obsplan.planning.solver.bounds import relaxation
+from obsplan.planning.solver.dual_bound import relaxation
 
 
 def within(steps: int, **changes) -> dict:

@@ -10,7 +10,7 @@ from tools.tiny import level_node, task, tiny_problem
 from obsplan.planning.problem.booking import Booking
 from obsplan.planning.problem.definition import Problem
 from obsplan.planning.search.greedy import greedy_plan
-from obsplan.planning.search.sending import BY_STEP, COARSE, with_planned_sending
+from obsplan.planning.search.transmit_windows import BY_STEP, COARSE, with_planned_sending
 from obsplan.planning.search.window_by_window import combined, improved_by_windows
 
 

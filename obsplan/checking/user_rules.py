@@ -35,7 +35,7 @@ def with_rule(environment: Environment, name: str, rule: OwnRule) -> Environment
     built_in = {*rule_names(environment), *RESOURCE_RULES}
     if name in built_in:
         raise ValueError(f"rule '{name}': obsplan has a rule of this name; choose another name")
-    return replace(environment, own_rules=environment.own_rules | {name: rule})
+    return replace(environment, user_rules=environment.user_rules | {name: rule})
 
 
 def own_violations(environment: Environment, runs: list[Run]) -> Iterator[Violation]:
@@ -43,11 +43,11 @@ def own_violations(environment: Environment, runs: list[Run]) -> Iterator[Violat
 
     Raises TypeError if one returns anything but violations, or a time without a zone.
     """
-    if not environment.own_rules:
+    if not environment.user_rules:
         return
     facts = {run.slot for run in runs if run.is_fact}
     table = runs_table(environment.scenario, [run for run in runs if run.state != "failed"])
-    for name, rule in environment.own_rules.items():
+    for name, rule in environment.user_rules.items():
         for violation in rule(environment, table.copy()) or ():
             if not isinstance(violation, Violation):
                 raise TypeError(f"rule '{name}': gave {violation!r}; allowed are Violations")

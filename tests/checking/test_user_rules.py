@@ -5,7 +5,7 @@ import pytest
 from tools.small import START, scenario, slots, world
 
 from obsplan.checking.check import check_timeline
-from obsplan.checking.own_rules import with_rule
+from obsplan.checking.user_rules import with_rule
 from obsplan.checking.violation import Violation
 
 HOUR = pd.Timedelta(hours=1)

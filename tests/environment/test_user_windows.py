@@ -47,7 +47,7 @@ def test_planner_starts_slots_only_where_they_end_within_a_window():
 
 def test_only_whole_minutes_of_a_window_count():
     since = START + pd.Timedelta(seconds=1)
-    own = given(table((since, START + pd.Timedelta(seconds=179)))).own_windows["look"]
+    own = given(table((since, START + pd.Timedelta(seconds=179)))).user_windows["look"]
     assert np.flatnonzero(own).tolist() == [1]
 
 

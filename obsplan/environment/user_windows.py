@@ -35,9 +35,9 @@ def with_windows(
         open_ = _from_table(windows, index, where)
     else:
         open_ = _from_minutes(windows, index, where)
-    earlier = environment.own_windows.get(activity, np.ones(len(index), dtype=bool))
-    own_windows = environment.own_windows | {activity: earlier & open_}
-    return replace(environment, own_windows=own_windows)
+    earlier = environment.user_windows.get(activity, np.ones(len(index), dtype=bool))
+    user_windows = environment.user_windows | {activity: earlier & open_}
+    return replace(environment, user_windows=user_windows)
 
 
 def _from_minutes(windows, index: pd.DatetimeIndex, where: str) -> np.ndarray:
