@@ -36,8 +36,11 @@ def waits(earlier: int, settle: int, met_from: int = 8, steps: int = 8, length: 
     return after(earlier, length, settle, np.arange(steps) >= met_from)
 
 
-def tiny_problem(seed: int) -> Problem:
-    """A problem small enough to try every plan, with something of every rule."""
+def tiny_problem(seed: int, nearby: bool = False) -> Problem:
+    """A problem small enough to try every plan, with something of every rule.
+
+    With `nearby`, some runs also need one of another task a few steps before or after.
+    """
     rng = np.random.default_rng(seed)
     steps, hour = int(rng.integers(6, 11)), 0.25
     nodes = [_tiny_node(rng, steps, hour, k) for k in range(rng.choice([1, 1, 2]))]
@@ -46,8 +49,11 @@ def tiny_problem(seed: int) -> Problem:
         length = int(rng.integers(1, 4))
         settle = int(rng.integers(0, 2))
         unmet = np.zeros(steps, dtype=bool)
-        waits_for = k and rng.random() < 0.3
-        needs = (after(k - 1, tasks[k - 1].length, settle, unmet),) if waits_for else ()
+        kind, needs = rng.random() if k else 1.0, ()
+        if kind < 0.3:
+            needs = (after(k - 1, tasks[k - 1].length, settle, unmet),)
+        elif nearby and kind < 0.7:
+            needs = (Need(k - 1, -tasks[k - 1].length - settle, length + settle, unmet),)
         draw_w = rng.choice([0.0, 4.0, 9.0, 16.0], length)
         tasks.append(
             Task(

@@ -1,7 +1,7 @@
-"""When each activity is permitted to be: the sky table against its conditions.
+"""Windows of each activity: where on the grid of steps its slots may start.
 
-A condition must hold in every minute of a slot; minutes are folded into the steps of the
-plan, so that a step counts only when all of it is permitted.
+Conditions are judged minute by minute. A slot covers whole steps, so a step is permitted
+only if all its minutes are.
 """
 
 import numpy as np
@@ -15,7 +15,10 @@ from obsplan.inputs.scenario import Activity, Scenario
 
 
 def condition_masks(environment: Environment, activity: Activity) -> dict[str, np.ndarray]:
-    """Per condition of `activity`, the minutes (n,) in which it holds."""
+    """The minutes (n,) that meet each condition on the whole of a slot, by its key.
+
+    Keys are those of `when`, "contact", "instrument" (in service) and "own windows".
+    """
     masks = {}
     for condition, _, column, allowed in requested(activity.when):
         value = environment.sky[column].to_numpy()
@@ -36,37 +39,28 @@ def condition_masks(environment: Environment, activity: Activity) -> dict[str, n
     return masks
 
 
-def start_mask(
-    environment: Environment, activity: Activity, masks: dict[str, np.ndarray] | None = None
-) -> np.ndarray:
-    """Steps (n,) at which a slot of `activity` may start, its whole length permitted.
-
-    `masks` may replace those of `condition_masks`.
-    """
-    masks = condition_masks(environment, activity) if masks is None else masks
-    return _all_of(environment.scenario, start_masks(environment, activity, masks))
+def start_mask(environment: Environment, activity: Activity) -> np.ndarray:
+    """Steps (n,) at which a slot of `activity` meets all its conditions."""
+    return _all_of(environment.scenario, start_masks(environment, activity))
 
 
-def start_masks(
-    environment: Environment, activity: Activity, masks: dict[str, np.ndarray]
-) -> dict[str, np.ndarray]:
-    """Per condition, the steps (n,) at which a slot that ends in time meets that one.
+def start_masks(environment: Environment, activity: Activity) -> dict[str, np.ndarray]:
+    """The steps (n,) at which a slot that ends within the span meets each condition, by key.
 
-    "span" is the end in time alone; the rest are the keys of `masks`, from
-    `condition_masks`, and what is asked of the start.
+    Keys are "span" (which asks no more), those of `condition_masks`, and for the start of
+    a slot "contact at the start", "uplink" and "coverage".
     """
     scenario = environment.scenario
     steps, step_min = scenario.steps, scenario.span.step_min
     length = scenario.slot_min(activity) // step_min
     in_time = np.arange(steps) + length <= steps
     starts = {"span": in_time}
-    for key, mask in masks.items():
+    for key, mask in condition_masks(environment, activity).items():
         unmet = np.concatenate([[0], np.cumsum(~mask.reshape(steps, step_min).all(axis=1))])
         ends = np.minimum(np.arange(steps) + length, steps)
         starts[key] = unmet[ends] == unmet[:-1]
     if activity.contact == "start":
-        name = scenario.platform_of(activity)
-        in_contact = environment.in_contact(name)
+        in_contact = environment.in_contact(scenario.platform_of(activity))
         starts["contact at the start"] = in_contact[::step_min]
     if scenario.command_lead_min(activity) is not None:
         starts["uplink"] = commandable(environment, activity)[::step_min]
@@ -76,10 +70,10 @@ def start_masks(
 
 
 def commandable(environment: Environment, activity: Activity, since_min: int = 0) -> np.ndarray:
-    """Minutes (n,) at which a start can have been commanded from minute `since_min` on.
+    """Minutes (n,) at which a slot may start whose commands go up from minute `since_min` on.
 
-    From the start of the span on, it may also have been loaded before. Without a lead
-    every start can be commanded.
+    They must be complete `lead_min` before it. From minute 0 on, slots whose commands were
+    loaded before the span count too. Without a lead every minute does.
     """
     scenario = environment.scenario
     name, lead_min = scenario.platform_of(activity), scenario.command_lead_min(activity)
@@ -87,9 +81,9 @@ def commandable(environment: Environment, activity: Activity, since_min: int = 0
         return np.ones(len(environment.sky), dtype=bool)
     in_contact = environment.in_contact(name)
     in_contact = in_contact & (np.arange(len(in_contact)) >= since_min)
-    # A command that arrives in a minute is aboard when that minute is over.
-    aboard = np.logical_or.accumulate(in_contact)
-    possible = np.concatenate([np.zeros(lead_min + 1, dtype=bool), aboard])[: len(aboard)]
+    # A command received in a minute is complete when that minute is over.
+    received = np.logical_or.accumulate(in_contact)
+    possible = np.concatenate([np.zeros(lead_min + 1, dtype=bool), received])[: len(received)]
     loaded = scenario.uplink is not None and scenario.uplink.loaded_until_utc is not None
     if loaded and since_min == 0:
         possible |= environment.sky.index < scenario.uplink.loaded_until_utc
@@ -199,7 +193,7 @@ def why_no_window(environment: Environment, activity: Activity) -> str:
     alone would open a window; else all.
     """
     scenario = environment.scenario
-    starts = start_masks(environment, activity, condition_masks(environment, activity))
+    starts = start_masks(environment, activity)
     if _all_of(scenario, starts).any():
         return ""
     if not starts.pop("span").any():

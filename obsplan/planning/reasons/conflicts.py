@@ -23,7 +23,7 @@ from obsplan.planning.problem.from_scenario import (
     exclusive_pairs,
     needs_of,
 )
-from obsplan.planning.problem.start_windows import condition_masks, condition_words, start_masks
+from obsplan.planning.problem.start_windows import condition_words, start_masks
 from obsplan.planning.search.first_plan import required_alone, valued_by_count
 from obsplan.planning.solver.dual_bound import relaxation
 from obsplan.planning.solver.highs import is_impossible, loaded
@@ -153,9 +153,8 @@ def _rules(environment: Environment, required: Problem) -> Iterator[Rule]:
             times = f" {task.must} times" if task.must > 1 else ""
             yield Rule(f'"{activity.name}" must run{times}', _on_task(i, must=task.must))
     for i, _, activity in placed:
-        masks = condition_masks(environment, activity)
         conditions = condition_words(scenario, activity)
-        for key, mask in start_masks(environment, activity, masks).items():
+        for key, mask in start_masks(environment, activity).items():
             if key != "span":
                 yield Rule(f'"{activity.name}" needs {conditions[key]}', partial(_only_at, i, mask))
     for i, task, activity in placed:

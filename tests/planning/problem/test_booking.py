@@ -7,14 +7,15 @@ import pandas as pd
 import pytest
 from hypothesis import assume, given, settings
 from hypothesis import strategies as st
+from tools import tiny
 from tools.brute import plan_worth
 from tools.small import cases
-from tools.tiny import level_node, tiny_problem
+from tools.tiny import level_node, tiny_problem, waits
 
 import obsplan.planning.problem.resource_flow
 from obsplan.checking.check import check_timeline
 from obsplan.planning.problem.booking import Booking, plan_value
-from obsplan.planning.problem.definition import Problem
+from obsplan.planning.problem.definition import Need, Problem
 from obsplan.planning.problem.from_scenario import build_problem
 from obsplan.planning.problem.resource_flow import Shortage
 from obsplan.planning.problem.timeline_table import plan_slots
@@ -191,6 +192,28 @@ def test_open_starts_are_all_those_that_break_no_rule(seed):
         open_ = booking.open_starts(task)
         expected = [_allowed(booking, task, start) for start in range(question.steps)]
         assert open_.tolist() == expected
+
+
+def test_a_need_is_met_by_a_run_near_enough_on_either_side():
+    need = Need(0, -2, 1, np.arange(8) == 7)
+    assert np.flatnonzero(need.with_runs([])).tolist() == [7]
+    # A run at 3 serves starts at 2 (one step before it) to 5 (two steps after it).
+    assert np.flatnonzero(need.with_runs([3])).tolist() == [2, 3, 4, 5, 7]
+    assert np.flatnonzero(need.with_runs([0, 7])).tolist() == [0, 1, 2, 6, 7]
+
+
+def test_runs_that_others_need_stay_where_they_are():
+    def pinned(need: Need) -> list[int]:
+        tasks = tiny.task("open", count=3), tiny.task("look", needs=(need,)), tiny.task("free")
+        booking = Booking(Problem(8, 0.25, tasks, (level_node(8),), frozenset()))
+        for start in (5, 1, 3):
+            booking.add(0, start)
+        assert booking.pinned(1) == booking.pinned(2) == []
+        return booking.pinned(0)
+
+    # Any earlier run will do for an order, so the first is enough.
+    assert pinned(waits(0, 1)) == [1]
+    assert pinned(Need(0, -2, 2, np.zeros(8, dtype=bool))) == [1, 3, 5]
 
 
 def _allowed(booking: Booking, task: int, start: int) -> bool:

@@ -50,6 +50,27 @@ def test_best_plan_of_a_small_problem_is_that_of_exhaustive_search():
     assert len(refused) <= 2
 
 
+def test_runs_that_need_another_nearby_are_planned_as_well_as_by_exhaustive_search(monkeypatch):
+    questions = [tiny_problem(seed, nearby=True) for seed in range(60)]
+    questions = [q for q in questions if any(n.first > -q.steps for t in q.tasks for n in t.needs)]
+    best = [best_value(question) for question in questions]
+    tried = [(q, worth) for q, worth in zip(questions, best) if worth is not None]
+    assert len(tried) > 10
+    for question, worth in tried:
+        booking, bound = best_plan(question, question)
+        assert worth <= bound <= worth * (1 + 1e-5) + 1e-5
+        assert booking is None or booking.value() == pytest.approx(worth, abs=1e-9)
+    monkeypatch.setattr(exact, "SMALL_STARTS", 0)
+    for question, worth in tried:
+        plans = []
+        try:
+            plans += better_plans(question, question, gap=0.0)
+        except NoPlaceFound:
+            continue
+        for booking, bound in plans:
+            assert booking.keeps_rules() and booking.value() <= worth + 1e-9 <= bound + 2e-9
+
+
 def test_no_plan_where_none_is_feasible():
     for seed in set(TINY) - set(FEASIBLE):
         booking, _ = best_plan(tiny_problem(seed), tiny_problem(seed))
