@@ -187,7 +187,7 @@ def _violation(
         worst = start + int(np.where(np.isnan(excess), inf, excess).argmax())
         amount = float(requirement.excess[worst])
     if requirement.value is not None:
-        problem = f"{run}: {_out_of_range(scenario, requirement, worst)}"
+        problem = f"{run}: {_out_of_range(scenario, requirement, worst, amount)}"
         problem += f" ({duration})" if requirement.throughout else ""
     elif requirement.throughout:
         problem = f"{run} {requirement.failure} for {duration}"
@@ -197,10 +197,10 @@ def _violation(
     return of_run(scenario, run, requirement.rule, start, amount, unit, problem, fix)
 
 
-def _out_of_range(scenario: Scenario, requirement: Requirement, minute: int) -> str:
-    """The value of a minute and the range in which it should be, in words."""
+def _out_of_range(scenario: Scenario, requirement: Requirement, minute: int, excess: float) -> str:
+    """The value of a minute, by how much it is outside its range, and the range, in words."""
     suffix = f" {requirement.unit}" if requirement.unit else ""
-    value, excess = requirement.value[minute], requirement.excess[minute]
+    value = np.nan if requirement.value is None else requirement.value[minute]
     name = "coverage value" if requirement.rule == "coverage" else requirement.rule
     where = f"{name} at {stamp(scenario, minute)}"
     if np.isnan(value):

@@ -84,9 +84,8 @@ def commandable(environment: Environment, activity: Activity, since_min: int = 0
     # A command received in a minute is complete when that minute is over.
     received = np.logical_or.accumulate(in_contact)
     possible = np.concatenate([np.zeros(lead_min + 1, dtype=bool), received])[: len(received)]
-    loaded = scenario.uplink is not None and scenario.uplink.loaded_until_utc is not None
-    if loaded and since_min == 0:
-        possible |= environment.sky.index < scenario.uplink.loaded_until_utc
+    if since_min == 0 and scenario.uplink and scenario.uplink.loaded_until_utc:
+        possible |= np.asarray(environment.sky.index < scenario.uplink.loaded_until_utc)
     return possible
 
 
