@@ -90,7 +90,7 @@ def commandable(environment: Environment, activity: Activity, since_min: int = 0
 
 
 def _all_of(scenario: Scenario, starts: dict[str, np.ndarray]) -> np.ndarray:
-    return np.logical_and.reduce([*starts.values(), np.ones(scenario.steps, dtype=bool)])
+    return np.all([*starts.values(), np.ones(scenario.steps, dtype=bool)], axis=0)
 
 
 def coverage_bin(environment: Environment, activity: Activity) -> np.ndarray:
