@@ -90,7 +90,10 @@ def commandable(environment: Environment, activity: Activity, since_min: int = 0
 
 
 def _all_of(scenario: Scenario, starts: dict[str, np.ndarray]) -> np.ndarray:
-    return np.all([*starts.values(), np.ones(scenario.steps, dtype=bool)], axis=0)
+    permitted = np.ones(scenario.steps, dtype=bool)
+    for mask in starts.values():
+        permitted &= mask
+    return permitted
 
 
 def coverage_bin(environment: Environment, activity: Activity) -> np.ndarray:
