@@ -14,7 +14,7 @@ FILES = "files"
 @click.command(epilog=example("obsplan keys", "obsplan keys platform.battery"))
 @click.argument("part", required=False)
 def keys(part: str | None) -> None:
-    """Explain the keys of the scenario, the telemetry file and the timeline.
+    """Explain the keys of scenario, telemetry file and timeline.
 
     Without PART it lists the parts, one line each. With PART, such as site,
     platform.battery, activity.when, telemetry or timeline, it prints each key with its unit,

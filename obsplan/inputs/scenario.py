@@ -309,7 +309,7 @@ class Scenario(FrozenModel):
         return -(-(activity.warm_up_min + activity.duration_min) // step) * step
 
     def command_lead_min(self, activity: Activity) -> int | None:
-        """How long before a slot its commands must be aboard; None where nothing is asked."""
+        """How long before a slot its commands must have arrived; None if none are needed."""
         if activity.lead_min is not None or self.uplink is None:
             return activity.lead_min
         return self.uplink.lead_min
