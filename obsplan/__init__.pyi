@@ -31,6 +31,7 @@ from obsplan.operations.telemetry import as_known as as_known
 from obsplan.operations.telemetry import stations_out as stations_out
 from obsplan.operations.telemetry import told_runs as told_runs
 from obsplan.planning.plan import Plan as Plan
+from obsplan.planning.plan import make_plan as make_plan
 from obsplan.planning.problem.start_windows import windows_table as windows_table
 from obsplan.planning.reasons.marginal_worth import marginal_worth as marginal_worth
 from obsplan.reporting.figures.as_run import compare_figure as compare_figure
@@ -41,8 +42,7 @@ from obsplan.reporting.figures.resources import resources_figure as resources_fi
 from obsplan.reporting.figures.save import save_figure as save_figure
 from obsplan.reporting.figures.site_map import survey_map as survey_map
 from obsplan.reporting.figures.sky import sky_figure as sky_figure
-from obsplan.reporting.notebook import make_plan as make_plan
-from obsplan.reporting.notebook import shown_plan as shown_plan
+from obsplan.reporting.notebook import plan_html as plan_html
 from obsplan.reporting.plan_directory import write_plan as write_plan
 from obsplan.survey.landing_days import DayChoice as DayChoice
 from obsplan.survey.landing_days import landing_days as landing_days

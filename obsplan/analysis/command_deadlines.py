@@ -46,8 +46,7 @@ def uplink_deadlines(
     rows = []
     for slot in timeline.itertuples(index=False):
         activity = activities.get(slot.activity)
-        lead_min = scenario.command_lead_min(activity) if activity else None
-        if lead_min is None:
+        if activity is None or (lead_min := scenario.command_lead_min(activity)) is None:
             continue
         row = {
             "slot": slot.slot,

@@ -73,13 +73,14 @@ def received(
                 at_earth.append((parcel, minute))
 
     for minute in range(max(map(len, sent_mbit.values()), default=0)):
-        for name in order if stored_mbit else ():
-            surplus = queued_mbit[name] - float(stored_mbit[name][minute])
-            if surplus > ROUNDING_MBIT:
-                send(name, surplus, minute)
-            elif surplus < -ROUNDING_MBIT:
-                queues[name].appendleft(Parcel("", minute, -surplus))
-                queued_mbit[name] -= surplus
+        if stored_mbit:
+            for name in order:
+                surplus = queued_mbit[name] - float(stored_mbit[name][minute])
+                if surplus > ROUNDING_MBIT:
+                    send(name, surplus, minute)
+                elif surplus < -ROUNDING_MBIT:
+                    queues[name].appendleft(Parcel("", minute, -surplus))
+                    queued_mbit[name] -= surplus
         for name in order:
             while arriving[name] and arriving[name][0].taken_min <= minute:
                 put(name, arriving[name].popleft())
@@ -157,7 +158,7 @@ def _parcels(scenario: Scenario, timeline: pd.DataFrame, minutes: int) -> dict[s
     A failed run takes no data, a shortened one none after its end.
     """
     activities = {a.name: a for a in scenario.activity}
-    taken = {p.name: [] for p in scenario.platform}
+    taken: dict[str, list[Parcel]] = {p.name: [] for p in scenario.platform}
     for slot in timeline.itertuples(index=False):
         activity = activities.get(slot.activity)
         failed = getattr(slot, "state", "planned") == "failed"

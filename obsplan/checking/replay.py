@@ -180,7 +180,7 @@ class PlatformBook:
         quota_mbit = self.quota_mbit[minute]
         if self.mbit <= DATA_DUST_MBIT or quota_mbit <= DATA_DUST_MBIT:
             return 0.0
-        amount = min(self.mbit, quota_mbit)
+        amount: float = min(self.mbit, quota_mbit)
         if self.transmit_w == 0:
             return amount
         # If the battery falls short even in silence, sending may not leave it any shorter.

@@ -1,6 +1,7 @@
 """Arguments and options that several commands share, and how their values are parsed."""
 
 from datetime import UTC, datetime
+from os import fsdecode
 from pathlib import Path
 
 import click
@@ -63,13 +64,10 @@ class Finite(click.FloatRange):
 class Picture(click.Path):
     """A file name with a suffix in which figures can be written."""
 
-    def __init__(self):
-        super().__init__(path_type=Path)
-
     def convert(self, value, param, ctx) -> Path:
         from obsplan.reporting.figures.save import require_kind
 
-        path = super().convert(value, param, ctx)
+        path = Path(fsdecode(super().convert(value, param, ctx)))
         require_kind(path)
         return path
 

@@ -84,31 +84,31 @@ def plan(
     platform has. Then come errors (no plan is possible; exit code 1), warnings and notes,
     each with a fix.
     """
-    _require_consistent(output, worth, dry_run, quiet, as_json)
+    directory = _directory(output, worth, dry_run, quiet, as_json)
     from obsplan.environment.build import make_environment
     from obsplan.inputs.read_scenario import read_scenario
     from obsplan.planning.plan import make_plan
     from obsplan.reporting import plan_directory
     from obsplan.reporting.text import terminal
 
-    if not dry_run:
-        plan_directory.require_replaceable(output)
+    if directory is not None:
+        plan_directory.require_replaceable(directory)
     report = (lambda line: None) if quiet else terminal.progress(sys.stderr)
     scenario = read_scenario(scenario_path)
     report("computing Sun, Earth, ground, power and link ...")
     environment = make_environment(scenario, ephemeris)
-    if dry_run:
+    if directory is None:
         _audit(environment, quiet, as_json)
         return
     _report_problem(environment, report)
     made = make_plan(environment, gap, report, effort, patience)
     with interruption_put_off(report):
         report("writing tables and figures ...")
-        plan_directory.write_plan(made, output, form)
+        plan_directory.write_plan(made, directory, form)
     if as_json:
-        click.echo((output / "summary.json").read_text(encoding="utf-8"), nl=False)
+        click.echo((directory / "summary.json").read_text(encoding="utf-8"), nl=False)
     elif not quiet:
-        _echo(terminal.plan_lines(made, output, terminal.colours(sys.stdout)))
+        _echo(terminal.plan_lines(made, directory, terminal.colours(sys.stdout)))
     if worth:
         from obsplan.planning.reasons.marginal_worth import marginal_worth
 
@@ -116,18 +116,24 @@ def plan(
         _echo(terminal.worth_lines(marginal_worth(environment), terminal.colours(sys.stdout)))
 
 
-def _require_consistent(
+def _directory(
     output: Path | None, worth: bool, dry_run: bool, quiet: bool, as_json: bool
-) -> None:
-    """Raise UsageError for options that do not go together."""
+) -> Path | None:
+    """The plan directory; None if the scenario is only audited.
+
+    Raises UsageError for options that do not go together.
+    """
     if quiet and as_json:
         raise click.UsageError("--quiet and --json exclude each other")
     if worth and (quiet or as_json or dry_run):
         raise click.UsageError(
             "--worth prints a table after a plan: ask for it without --quiet, --json and --dry-run"
         )
-    if output is None and not dry_run:
+    if dry_run:
+        return None
+    if output is None:
         raise click.UsageError("name the plan directory with -o, or ask for --dry-run")
+    return output
 
 
 def _report_problem(environment, report: Callable[[str], None]) -> None:

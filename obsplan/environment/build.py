@@ -86,7 +86,7 @@ def contact_windows(environment: Environment) -> np.ndarray:
     return intervals.union(naive)
 
 
-def _sun_and_earth(scenario, ephemeris, profile, times_utc) -> dict[str, np.ndarray]:
+def _sun_and_earth(scenario: Scenario, ephemeris, profile, times_utc) -> dict[str, np.ndarray]:
     """Sun and Earth as seen from the site, as columns of the sky table."""
     place = scenario.site.place
     sun_km, earth_km, site_scale = sky.sun_and_earth_km(ephemeris, times_utc)

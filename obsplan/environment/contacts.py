@@ -167,6 +167,7 @@ def relay_columns(
     also in contact.
     """
     in_range = np.ones(len(minutes), dtype=bool)
+    assert platform.radio.rate_kbps is not None  # read_scenario requires it of a relayed radio
     if platform.radio.range_limit_m is not None:
         in_range = distance_m(platform, minutes) <= platform.radio.range_limit_m
     return {
@@ -250,13 +251,16 @@ def rate_of(
     """Bit rate (n,) in kbit/s between the radio and a station, assuming they are in contact."""
     if radio.budget is None:
         return np.full(len(seen.range_km), radio.rate_kbps)
-    budget, g_over_t_db_k = radio.budget, station.g_over_t_db_k
-    if station.system_temperature_k is not None:
+    # read_scenario requires G/T of every station if a radio has a budget.
+    assert station.g_over_t_db_k is not None
+    budget = radio.budget
+    g_over_t_db_k: float | np.ndarray = station.g_over_t_db_k
+    if station.system_temperature_k is not None and station.beam_width_deg is not None:
         moon_km = link_budget.moon_centre_range_km(
             seen.range_km, seen.site_elevation_deg, site_height_m
         )
         g_over_t_db_k = link_budget.g_over_t_with_moon_db(
-            g_over_t_db_k, station.system_temperature_k, station.beam_width_deg, moon_km
+            station.g_over_t_db_k, station.system_temperature_k, station.beam_width_deg, moon_km
         )
     cn0 = link_budget.cn0_db_hz(
         budget.transmit_dbw + budget.antenna_gain_dbi,

@@ -12,15 +12,12 @@ def power_columns(platform: Platform, sky_table: pd.DataFrame) -> pd.DataFrame:
 
     `sky_table` is that of the environment.
     """
-    sun = [
-        sky_table[name].to_numpy()
-        for name in (
-            "irradiance_w_m2",
-            "sun_visible_fraction",
-            "sun_elevation_deg",
-            "sun_azimuth_deg",
-        )
-    ]
+    sun = (
+        sky_table["irradiance_w_m2"].to_numpy(),
+        sky_table["sun_visible_fraction"].to_numpy(),
+        sky_table["sun_elevation_deg"].to_numpy(),
+        sky_table["sun_azimuth_deg"].to_numpy(),
+    )
     surface_k = sky_table["surface_temperature_k"].to_numpy()
     generation_w = np.zeros(len(sky_table))
     for array in platform.array:

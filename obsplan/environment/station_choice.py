@@ -39,12 +39,16 @@ def assign_stations(rate_kbps: np.ndarray, *, handover_steps: int = 0) -> np.nda
         by_keeping = carried[current, current_until] - carried[current, step]
         return by_handover > by_keeping
 
-    current = last_user = None
+    current: int | None = None
+    last_user: int | None = None
     last_used = -inf
     for step, fastest in enumerate(rates.argmax(axis=0).tolist()):
         current_kbps = 0.0 if current is None else rates[current, step]
         if rates[fastest, step] > WORTH_A_HANDOVER * current_kbps and (
-            not current_kbps or not handover_steps or pays(step, fastest, current)
+            current is None
+            or not current_kbps
+            or not handover_steps
+            or pays(step, fastest, current)
         ):
             current = fastest
         paused = current != last_user and step <= last_used + handover_steps

@@ -57,6 +57,24 @@ def matched(scenario: Scenario, slots: pd.DataFrame, as_run: pd.DataFrame) -> pd
     slots = slots[slots["activity"].isin(names)].sort_values(["start_utc", "slot"])
     runs = as_run[as_run["activity"].isin(names)]
     planned = {slot.slot: slot for slot in slots.itertuples(index=False)}
+    partner, unplanned = _partners(planned, runs)
+    rows = []
+    for name, slot in planned.items():
+        times = slot.start_utc, slot.end_utc
+        rows.append((name, slot.activity, *times, *_what_ran(partner.get(name))))
+    for run in unplanned:
+        rows.append((run.slot, run.activity, pd.NaT, pd.NaT, *_what_ran(run)))
+    table = pd.DataFrame(rows, columns=list(MATCHED_COLUMNS))
+    for column in [c for c in table if c.endswith("_utc")]:
+        table[column] = pd.to_datetime(table[column], utc=True).astype("datetime64[s, UTC]")
+    return table
+
+
+def _partners(planned: dict[str, Any], runs: pd.DataFrame) -> tuple[dict[str, Any], list[Any]]:
+    """The run that belongs to each slot, by slot id, and the runs that were not planned.
+
+    `planned` has the row of each slot by id. Raises TableError as `matched` does.
+    """
     partner: dict[str, Any] = {}
     lines, loose, unplanned = [], [], []
     for run in runs.itertuples(index=False):
@@ -86,32 +104,14 @@ def matched(scenario: Scenario, slots: pd.DataFrame, as_run: pd.DataFrame) -> pd
             unplanned.append(run)
         else:
             partner[nearest.slot] = run
-    rows = []
-    for slot in planned.values():
-        run = partner.get(slot.slot)
-        ran = (
-            (run.start_utc, run.end_utc, run.outcome, run.reason)
-            if run
-            else (pd.NaT, pd.NaT, NOT_REPORTED, "")
-        )
-        rows.append((slot.slot, slot.activity, slot.start_utc, slot.end_utc, *ran))
-    for run in unplanned:
-        rows.append(
-            (
-                run.slot,
-                run.activity,
-                pd.NaT,
-                pd.NaT,
-                run.start_utc,
-                run.end_utc,
-                run.outcome,
-                run.reason,
-            )
-        )
-    table = pd.DataFrame(rows, columns=list(MATCHED_COLUMNS))
-    for column in [c for c in table if c.endswith("_utc")]:
-        table[column] = pd.to_datetime(table[column], utc=True).astype("datetime64[s, UTC]")
-    return table
+    return partner, unplanned
+
+
+def _what_ran(run: Any) -> tuple:
+    """Start, end, outcome and reason of a run, or of a slot for which none was reported."""
+    if run is None:
+        return pd.NaT, pd.NaT, NOT_REPORTED, ""
+    return run.start_utc, run.end_utc, run.outcome, run.reason
 
 
 def compare_as_run(

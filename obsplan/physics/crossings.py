@@ -116,4 +116,4 @@ def _sample(signal: Signal, seconds: np.ndarray) -> np.ndarray:
 
 
 def _seconds(instant: np.datetime64) -> int:
-    return int(np.datetime64(instant, "s").astype(np.int64))
+    return int(instant.astype("datetime64[s]").astype(np.int64))

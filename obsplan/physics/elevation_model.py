@@ -162,27 +162,37 @@ def _projection(source) -> str:
 
 def _mapping(path: Path, source, sphere_m: float):
     """Pixel to ground and back, the stride of straight interpolation, and if it goes around."""
-    rasterio = _rasterio()
     turn = source.transform
     if turn.is_identity or not turn.determinant:
         raise ScenarioError(f"{path}: no geotransform, so nothing says where its pixels lie")
-    back = ~turn
-    if source.crs.is_geographic:
-        if turn.b or turn.d:
-            raise ScenarioError(f"{path}: a rotated geographic grid; write it north up")
-        period = 360.0 / abs(turn.a)
+    if not source.crs.is_geographic:
+        return _projected(source, sphere_m)
+    if turn.b or turn.d:
+        raise ScenarioError(f"{path}: a rotated geographic grid; write it north up")
+    return _geographic(source)
 
-        def place(row, column):
-            x, y = _turned(turn, np.asarray(column) + 0.5, np.asarray(row) + 0.5)
-            return y, x
 
-        def locate(latitude, longitude):
-            column, row = _turned(back, np.asarray(longitude), np.asarray(latitude))
-            return row - 0.5, np.mod(column, period) - 0.5
+def _geographic(source):
+    """The mapping of a grid in degrees of longitude and latitude."""
+    turn, back = source.transform, ~source.transform
+    period = 360.0 / abs(turn.a)
 
-        bend = np.radians(max(abs(turn.a), abs(turn.e)))
-        return place, locate, _stride(bend), abs(source.width - period) < 0.01
+    def place(row, column):
+        x, y = _turned(turn, np.asarray(column) + 0.5, np.asarray(row) + 0.5)
+        return y, x
 
+    def locate(latitude, longitude):
+        column, row = _turned(back, np.asarray(longitude), np.asarray(latitude))
+        return row - 0.5, np.mod(column, period) - 0.5
+
+    bend = np.radians(max(abs(turn.a), abs(turn.e)))
+    return place, locate, _stride(bend), abs(source.width - period) < 0.01
+
+
+def _projected(source, sphere_m: float):
+    """The mapping of a grid in metres of a map projection."""
+    rasterio = _rasterio()
+    turn, back = source.transform, ~source.transform
     ground = rasterio.crs.CRS.from_proj4(f"+proj=longlat +R={sphere_m!r} +no_defs")
     crs = source.crs
 

@@ -72,10 +72,10 @@ def g_over_t_with_moon_db(
 
 
 def cn0_db_hz(
-    eirp_dbw: np.ndarray,
+    eirp_dbw: float | np.ndarray,
     path_loss_db: np.ndarray,
-    other_losses_db: np.ndarray,
-    g_over_t_db_k: np.ndarray,
+    other_losses_db: float | np.ndarray,
+    g_over_t_db_k: float | np.ndarray,
 ) -> np.ndarray:
     """Carrier power over noise density, C/N0, in dB-Hz at the receiver of one hop."""
     return eirp_dbw - path_loss_db - other_losses_db + g_over_t_db_k - BOLTZMANN_DBW_PER_K_HZ

@@ -108,8 +108,8 @@ def absorbed_flux_w_m2(
     sun_elevation_deg: np.ndarray,
     sun_azimuth_deg: np.ndarray,
     visible_fraction: np.ndarray,
-    slope_deg: np.ndarray = 0.0,
-    aspect_deg: np.ndarray = 0.0,
+    slope_deg: float | np.ndarray = 0.0,
+    aspect_deg: float | np.ndarray = 0.0,
     normal_albedo: float = NORMAL_ALBEDO_HIGHLAND,
 ) -> np.ndarray:
     """Sunlight absorbed by the ground (W/m2); all arguments broadcast together to (..., n).
@@ -163,7 +163,7 @@ def _require_usable(absorbed, step_s, depths, cycle_steps, edges, first_guess_k,
 def ground_temperature_k(
     absorbed_w_m2: np.ndarray,
     step_s: float,
-    depth_m: Sequence[float],
+    depth_m: Sequence[float] | np.ndarray,
     *,
     cycle_steps: float,
     heat_flow_w_m2: float = HEAT_FLOW_W_M2,

@@ -76,7 +76,7 @@ def sun_and_earth_track(
     A cubic spline through instants three hours apart. Raises EphemerisError for dates outside
     the kernels.
     """
-    first, last = (np.datetime64(instant, "s") for instant in (first_utc, last_utc))
+    first, last = (instant.astype("datetime64[s]") for instant in (first_utc, last_utc))
     span_s = int((last - first).astype(int))
     if span_s < 2 * TRACK_STEP_S:
         return lambda times_utc: sun_and_earth_km(ephemeris, times_utc)
@@ -248,23 +248,21 @@ def sun_events(
             "full cover": np.minimum(cover, light),
         }
 
+    def signal_of(kind: str) -> Callable[[np.ndarray], np.ndarray]:
+        return lambda times_utc: clearances(times_utc.tobytes())[kind]
+
     events = []
-    for signal, begins, ends, merge_s in (
+    for kind, begins, ends, merge_s in (
         ("light", "first light", "last light", 600.0),
         ("centre", "centre rises", "centre sets", 600.0),
         ("eclipse", "eclipse begins", "eclipse ends", 60.0),
         ("full cover", "full cover begins", "full cover ends", 60.0),
     ):
-        windows = windows_where(
-            lambda times, signal=signal: clearances(times.tobytes())[signal],
-            first_utc,
-            last_utc,
-            merge_s=merge_s,
-        )
+        windows = windows_where(signal_of(kind), first_utc, last_utc, merge_s=merge_s)
         for start, end in windows:
             # Where the range cuts a window there is no event.
-            events += [(begins, start)] if start > np.datetime64(first_utc, "s") else []
-            events += [(ends, end)] if end < np.datetime64(last_utc, "s") else []
+            events += [(begins, start)] if start > first_utc.astype("datetime64[s]") else []
+            events += [(ends, end)] if end < last_utc.astype("datetime64[s]") else []
     return sorted(events, key=lambda event: event[1])
 
 

@@ -40,7 +40,7 @@ def station_track(
     within 1e-4 deg (2e-3 deg for the Sun) and 0.1 km. Raises EphemerisError for dates outside
     the kernels.
     """
-    first, last = (np.datetime64(instant, "s") for instant in (first_utc, last_utc))
+    first, last = (instant.astype("datetime64[s]") for instant in (first_utc, last_utc))
     span_s = int((last - first).astype(int))
     knots_s = np.linspace(0, span_s, max(span_s // KNOT_S + 2, 4)).astype(int)
     seen = [

@@ -225,7 +225,7 @@ def _strips(grid: Grid, axes: np.ndarray) -> Iterator[tuple[int, np.ndarray]]:
     vectors again: exact in height, and off sideways by a small share of a pixel.
     """
     rows, columns = grid.height_m.shape
-    node_column = _nodes(columns, grid.stride)
+    node_column = np.array(_nodes(columns, grid.stride))
     column = np.arange(columns)
 
     def node_row(row: int) -> np.ndarray:

@@ -63,6 +63,12 @@ class Plan:
         """Upper bound on the gap to the optimum, as a share of the bound, 0..1."""
         return 1 - self.value / self.bound if self.bound > 0 else 0.0
 
+    def _repr_html_(self) -> str:
+        # Through the public names: the plan knows nothing of how it is drawn.
+        import obsplan
+
+        return obsplan.plan_html(self)
+
 
 def make_plan(
     environment: Environment,

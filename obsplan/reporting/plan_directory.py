@@ -154,7 +154,10 @@ NAMES = {*FILES, *(f"{figure}.{form}" for figure in FIGURES for form in FORMATS)
 
 
 def write_plan(
-    made: Plan | Replan, directory: Path, form: str = "png", follows: Path | None = None
+    made: Plan | Replan,
+    directory: str | Path,
+    form: str = "png",
+    follows: str | Path | None = None,
 ) -> None:
     """Write the plan directory; it replaces an older plan there only once it is complete.
 
@@ -165,7 +168,7 @@ def write_plan(
     directory = Path(directory).resolve()
     require_replaceable(directory)
     plan, replan = (made.plan, made) if isinstance(made, Replan) else (made, None)
-    results = Results(plan, replan, calendar_of(follows, directory))
+    results = Results(plan, replan, calendar_of(Path(follows) if follows else None, directory))
 
     def fill(part: Path) -> None:
         for name, file in FILES.items():
@@ -243,12 +246,12 @@ def _require_untouched(directory: Path) -> None:
         )
 
 
-def calendar_of(*directories: Path | None) -> dict:
+def calendar_of(*directories: Path | None) -> dict[str, icalendar.Event]:
     """The entries of the calendars in these directories, the later version of each.
 
     Raises TableError when one of them is no calendar of obsplan's.
     """
-    entries = {}
+    entries: dict[str, icalendar.Event] = {}
     for path in (directory / "plan.ics" for directory in directories if directory):
         try:
             found = entries_of(path.read_bytes(), str(path))
@@ -308,6 +311,7 @@ def _summary(results: Results) -> str:
     """summary.json; a replan adds its start, unavoidable violations and assumptions."""
     summary = summary_of(results.plan)
     if replan := results.replan:
+        assert replan.plan.now_utc is not None  # every replan has a start
         summary |= {
             "now_utc": full_stamp(replan.plan.now_utc),
             "unavoidable_violations": [

@@ -39,6 +39,8 @@ from obsplan.survey.lunar_days import (
 
 GRAZING_S = 600.0  # as in sky.sun_events
 NEAR_EARTH_DEG = 3.0  # angular radii of Sun and Earth plus parallax of a site: 1.6
+# Latitude and longitude (degrees) and height (m) of one site, or arrays of many.
+Site = tuple[float | np.ndarray, float | np.ndarray, float | np.ndarray]
 
 
 def place_of(scenario: Scenario) -> Place:
@@ -164,7 +166,11 @@ class _Sky(NamedTuple):
 
 def _skies(scenario: Scenario, shared: Range, places: list[Place], profile) -> list[_Sky]:
     """Skies over places (s,) that share a skyline."""
-    where = tuple(np.array([p[axis] for p in places]) for axis in (1, 2, 3))
+    where = (
+        np.array([place.latitude_deg for place in places]),
+        np.array([place.longitude_deg for place in places]),
+        np.array([place.height_m for place in places]),
+    )
     times = instants(shared.scan_s)
     vectors = shared.track(times)
     seen = _signals(scenario, vectors, where, profile)
@@ -222,11 +228,11 @@ def _skies(scenario: Scenario, shared: Range, places: list[Place], profile) -> l
     return skies
 
 
-def _signals(scenario: Scenario, vectors, where, profile) -> dict:
+def _signals(scenario: Scenario, vectors, where: Site, profile) -> dict:
     """Sun and Earth over a site or sites, and what is positive while a thing lasts."""
     sun_km, earth_km, site_scale = vectors
     sun = sky.elevation_azimuth_range(sun_km, *where)
-    earth = sky.elevation_azimuth_range(earth_km, *where, site_scale)
+    earth = sky.elevation_azimuth_range(earth_km, *where, site_scale=site_scale)
     radius_deg = sky.angular_radius_deg(SUN_RADIUS_KM, sun[2])
     low_deg, high_deg = scenario.landing.sun_elevation_deg
     return {
@@ -249,8 +255,9 @@ def _windows(scan_s, scanned: np.ndarray, exact: Callable, merge_s: float = 60.0
             return scanned[seconds // SCAN_S]
         return exact(times_utc)
 
-    ends = instants(scan_s[[0, -1]])
-    return windows_where(signal, *ends, scan_s=SCAN_S, merge_s=merge_s).astype(np.int64)
+    first, last = instants(scan_s[[0, -1]])
+    windows = windows_where(signal, first, last, scan_s=SCAN_S, merge_s=merge_s)
+    return windows.astype(np.int64)
 
 
 def _near_earth(vectors) -> np.ndarray:
@@ -269,7 +276,7 @@ def _eclipse_ranges(scan_s, near, light, apart) -> list[list[tuple[int, int]]]:
     separation_deg, sun_radius_deg, earth_radius_deg = apart
     close = separation_deg < sun_radius_deg + earth_radius_deg + 0.1
     breaks = np.flatnonzero(np.diff(near) > 1) + 1
-    ranges = []
+    ranges: list[list[tuple[int, int]]] = []
     for site in range(len(light)):
         ranges.append([])
         for part in np.split(np.arange(len(near)), breaks):

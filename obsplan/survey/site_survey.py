@@ -166,22 +166,25 @@ class _Store:
         self.directory = directory
 
     def read(self, number: int) -> list[list[dict]] | None:
+        if self.directory is None:
+            return None
         try:
-            return json.loads(self._path(number).read_text()) if self.directory else None
+            return json.loads(_chunk_path(self.directory, number).read_text())
         except (OSError, ValueError):
             return None
 
     def write(self, number: int, rows: list[list[dict]]) -> None:
         if self.directory:
             with _writing(self.directory):
-                write_file(self._path(number), json.dumps(rows).encode())
+                write_file(_chunk_path(self.directory, number), json.dumps(rows).encode())
 
     def delete(self) -> None:
         if self.directory:
             shutil.rmtree(self.directory, ignore_errors=True)
 
-    def _path(self, number: int) -> Path:
-        return self.directory / f"chunk-{number:05d}.json"
+
+def _chunk_path(directory: Path, number: int) -> Path:
+    return directory / f"chunk-{number:05d}.json"
 
 
 def _store(keep: Path | None, survey: Survey, places: list[Place]) -> _Store:

@@ -194,7 +194,7 @@ def why_no_landing(scenario: Scenario, course: SiteCourse, day: Day) -> str:
 
 def _contact_with(course: SiteCourse, stations: int) -> np.ndarray:
     """Windows in which at least this many stations are in contact."""
-    each = {}
+    each: dict[str, np.ndarray] = {}
     for (_, station), windows in course.contacts.items():
         each[station] = intervals.union(np.concatenate([each.get(station, windows), windows]))
     together = [np.empty((0, 2), np.int64)]
@@ -224,7 +224,8 @@ def _supply(scenario: Scenario, course: SiteCourse, first_s: int, last_s: int) -
         for p in scenario.platform
     }
     shares = {name: _share(*energy) for name, energy in energies.items()}
-    tight = min(shares, key=lambda name: np.inf if shares[name] is None else shares[name])
+    known = {name: share for name, share in shares.items() if share is not None}
+    tight = min(shares, key=lambda name: known.get(name, np.inf))
     requested_mbit = float(sum(a.count * a.data_mbit for a in scenario.activity))
     return {
         "energy_supply_wh": energies[tight][0],
@@ -256,7 +257,7 @@ def _link_supply(course: SiteCourse, first_s: int, last_s: int) -> tuple[float, 
         )
         total_mbit += 3.6 * kbps_h
         taken = intervals.union(np.concatenate([taken, flows]))
-    rates = {}
+    rates: dict[str, float] = {}
     for (platform, _), mean in means.items():
         rates[platform] = max(rates.get(platform, 0.0), mean)
     return float(total_mbit), rates

@@ -240,7 +240,11 @@ HERE = [{"from_utc": "2028-07-01T00:00:00Z", "distance_m": 40.0}]
         ({}, relay([]), 'platform "rover": give both radio.range_limit_m and a track, or neither'),
         ({}, relay(HERE, range_limit_m=None), "give both radio.range_limit_m and a track"),
         ({}, relay(HERE, to="earth"), "radio.range_limit_m: is for a relay, not for Earth"),
-        ({}, relay(HERE + HERE), 'platform "rover".track: each from_utc must be after the one before'),
+        (
+            {},
+            relay(HERE + HERE),
+            'platform "rover".track: each from_utc must be after the one before',
+        ),
         (
             {},
             relay([HERE[0] | {"from_utc": "2028-07-01T01:00:00Z"}]),

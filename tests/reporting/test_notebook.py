@@ -9,10 +9,8 @@ import pytest
 from tools.small import scenario_table
 
 import obsplan
-from obsplan.planning import plan as planning
 from obsplan.reporting.figures.plan import plan_figure
 from obsplan.reporting.figures.save import save_figure
-from obsplan.reporting.notebook import make_plan, shown_plan
 
 
 @pytest.fixture(scope="module")
@@ -26,7 +24,7 @@ def made():
     table["title"] = "small <script>"
     scene = obsplan.scenario_from(table)
     offered = obsplan.make_environment(scene)
-    return make_plan(offered, effort="low")
+    return obsplan.make_plan(offered, effort="low")
 
 
 class Page(HTMLParser):
@@ -46,13 +44,8 @@ class Page(HTMLParser):
         assert self.open.pop() == tag
 
 
-def test_it_is_the_same_plan(made):
-    mine = made
-    plain = planning.make_plan(mine.environment, effort="low")
-    assert mine.timeline.equals(plain.timeline) and mine.value == plain.value
-    assert isinstance(mine, type(plain)) and mine.gap == plain.gap
-    assert shown_plan(plain)._repr_html_() == mine._repr_html_()
-    assert obsplan.make_plan is make_plan and make_plan.__doc__ == planning.make_plan.__doc__
+def test_a_plan_shows_itself(made):
+    assert made._repr_html_() == obsplan.plan_html(made)
 
 
 def test_the_page_is_well_formed_and_holds_picture_verdict_and_tables(made):
@@ -80,8 +73,8 @@ def test_nothing_is_drawn_before_it_is_shown(made, monkeypatch):
         raise AssertionError("drawn")
 
     monkeypatch.setattr("obsplan.reporting.figures.plan.plan_figure", refuse)
-    kept = shown_plan(made)
-    assert "ShownPlan(" in repr(kept) and "Environment(" not in repr(kept)
+    kept = replace(made)
+    assert "Plan(" in repr(kept) and "Environment(" not in repr(kept)
     with pytest.raises(AssertionError, match="drawn"):
         kept._repr_html_()
 

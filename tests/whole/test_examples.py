@@ -11,7 +11,6 @@ from unittest.mock import patch
 import pytest
 from matplotlib.figure import Figure
 
-import obsplan
 from obsplan.reporting.text.sentences import bound_line
 
 EXAMPLES = Path(__file__).parents[2] / "examples"
@@ -81,6 +80,6 @@ def test_a_failed_run_is_seen_and_made_up_for():
 def test_a_plan_made_anew_is_shown_in_a_notebook():
     names, _ = run("what_now")
     plan = names["made"].plan
-    page = obsplan.shown_plan(plan)._repr_html_()
+    page = plan._repr_html_()
     assert bound_line(plan) in page and plan.verdict.summary in page
     assert "mast release" in page

@@ -315,7 +315,8 @@ def test_rows_of_sending_in_a_table_without_their_columns_are_refused():
 
 @pytest.mark.parametrize("name", ["lander downlink", "lander relay"])
 def test_names_of_sending_are_kept_from_activities(name):
-    with pytest.raises(ScenarioError, match=f'activity "{name}": the name is reserved for the radio'):
+    line = f'activity "{name}": the name is reserved for the radio'
+    with pytest.raises(ScenarioError, match=line):
         scenario({"name": name})
 
 

@@ -87,6 +87,6 @@ def dual_bound(relaxed: LinearModel, duals: np.ndarray) -> float:
     with np.errstate(invalid="ignore"):
         rows = np.where(y > 0, y * relaxed.row_high, np.where(y < 0, y * relaxed.row_low, 0.0))
     size = np.abs(columns).sum() + np.abs(rows).sum()
-    size += np.abs(relaxed.matrix.T) @ np.abs(y) @ np.maximum(abs(relaxed.low), abs(relaxed.high))
+    size += abs(relaxed.matrix.T) @ np.abs(y) @ np.maximum(abs(relaxed.low), abs(relaxed.high))
     terms = np.bincount(relaxed.matrix.indices, minlength=1).max() + 64
     return float(columns.sum() + rows.sum() + size * np.finfo(float).eps * terms)

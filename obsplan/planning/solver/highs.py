@@ -2,11 +2,13 @@
 
 import os
 import sys
+from collections.abc import Callable
 from functools import cache
 from threading import Event, Lock
 
 import highspy
 import numpy as np
+from highspy.highs import HighsCallbackEvent
 
 from obsplan.planning.solver.matrix import LinearModel
 
@@ -79,7 +81,15 @@ def start_from(solver: highspy.Highs, columns: np.ndarray, values: np.ndarray) -
 
 def end_once(solver: highspy.Highs, stop: Event) -> None:
     """Let the branching end where it is, soon after `stop` is set."""
-    solver.cbMipInterrupt += lambda event: stop.is_set() and event.interrupt()
+    solver.cbMipInterrupt += _interrupt_once(stop)
+
+
+def _interrupt_once(stop: Event) -> Callable[[HighsCallbackEvent], None]:
+    def interrupt(event: HighsCallbackEvent) -> None:
+        if stop.is_set():
+            event.interrupt()
+
+    return interrupt
 
 
 def search(solver: highspy.Highs, model: LinearModel) -> bool:
@@ -114,9 +124,10 @@ def interior(
             **side,
         )
         if stop is not None:
-            solver.cbIpmInterrupt += lambda event: stop.is_set() and event.interrupt()
+            solver.cbIpmInterrupt += _interrupt_once(stop)
         solver.run()
-        found, apart = solver.getSolution(), solver.getInfo().primal_dual_objective_error
+        found = solver.getSolution()
+        apart = solver.getInfo().primal_dual_objective_error  # type: ignore[attr-defined]
         columns = _usable(found.col_value, len(model.cost))
         duals = _usable(found.row_dual, len(model.row_low))
         answers.append((apart if np.isfinite(apart) else np.inf, columns, duals))

@@ -142,10 +142,10 @@ def at_most_one(
 
     One row for every `summed` steps, the sum of theirs.
     """
-    needed = sum(s.possible(back, ahead) for s, back, ahead in intervals) > 1
+    needed = np.sum([s.possible(back, ahead) for s, back, ahead in intervals], axis=0) > 1
     if summed == 1:
         # Where none can be added, the row of the step before says as much.
-        needed &= sum(s.possible(1 - ahead, ahead) for s, _, ahead in intervals) > 0
+        needed &= np.sum([s.possible(1 - ahead, ahead) for s, _, ahead in intervals], axis=0) > 0
     group = np.arange(len(needed)) // summed
     allowed = np.bincount(group, needed)
     number = np.cumsum(allowed > 0) - 1

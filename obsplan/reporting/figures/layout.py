@@ -6,8 +6,8 @@ name, outside the data; nothing depends on hue alone.
 """
 
 import functools
-from collections.abc import Callable
-from typing import NamedTuple
+from collections.abc import Callable, Sequence
+from typing import NamedTuple, ParamSpec, TypeVar
 
 import matplotlib
 import numpy as np
@@ -80,11 +80,15 @@ class Panel(NamedTuple):
     stretch: float = 1.0
 
 
-def styled(function: Callable) -> Callable:
+Given = ParamSpec("Given")
+Drawn = TypeVar("Drawn")
+
+
+def styled(function: Callable[Given, Drawn]) -> Callable[Given, Drawn]:
     """Run `function` with this module's settings, whatever the user's own are."""
 
     @functools.wraps(function)
-    def inner(*args, **kwargs):
+    def inner(*args: Given.args, **kwargs: Given.kwargs) -> Drawn:
         with matplotlib.rc_context({**RC_DEFAULTS, **RC_PARAMS}):
             return function(*args, **kwargs)
 
@@ -111,7 +115,7 @@ def new_page(
     panels: list[Panel],
     left_in: float,
     right_in: float = 1.3,
-    legend: list[tuple[str, dict]] = (),
+    legend: Sequence[tuple[str, dict]] = (),
     footer: str = "",
 ) -> tuple[Figure, list[Axes]]:
     """A figure with a title, a stack of panels, and a legend and a footer below them."""
@@ -144,7 +148,7 @@ def new_page(
     return figure, axes
 
 
-def _legend_rows(items: list[tuple[str, dict]]) -> list[list[tuple[str, dict]]]:
+def _legend_rows(items: Sequence[tuple[str, dict]]) -> list[list[tuple[str, dict]]]:
     """The items of a legend in as many rows as they need."""
     rows: list[list[tuple[str, dict]]] = []
     end_in = np.inf
@@ -271,7 +275,8 @@ def _utc_ticks(start: pd.Timestamp, span_h: float, in_per_h: float):
     ticks_h, midnights_h = multiples(step_h), multiples(max(24, step_h))
     # A span that starts well before its first midnight labels its first day at once.
     early = not len(midnights_h) or (midnights_h[0] - before_h) * in_per_h > 0.7
-    labels, dated_h = [], -np.inf
+    labels: list[str] = []
+    dated_h = -np.inf
     for tick_h in ticks_h:
         instant = midnight + pd.Timedelta(hours=float(tick_h))
         lines = [] if step_h >= 24 else [f"{instant:%H}" if step_h >= 1 else f"{instant:%H:%M}"]
@@ -314,11 +319,12 @@ def name_axis(ax: Axes, label: str) -> None:
     ax.yaxis.set_label_coords(*_inches(ax, -0.5, 0, 0.5))
 
 
-def label_lines(ax: Axes, labels: list[tuple[float, str, dict]]) -> None:
-    """Labels at the right of the lines they name, each with a sample, none over another.
+# Height in data, words, line style.
+Label = tuple[float, str, dict]
 
-    `labels` are (height in data, words, line style).
-    """
+
+def label_lines(ax: Axes, labels: list[Label]) -> None:
+    """Labels at the right of the lines they name, each with a sample, none over another."""
     box, figure = ax.get_position(), ax.figure
     low, high = ax.get_ylim()
     tall_in = box.height * figure.get_figheight()

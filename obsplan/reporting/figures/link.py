@@ -98,7 +98,8 @@ def _station_panel(
     layout.name_axis(ax, f"{layout.shortened(station.name, 14)}\nMoon elevation\n(deg)")
     many = "contact" if len(contacts) == 1 else "contacts"
     total = f"{len(contacts)} {many}\n{np.ptp(contacts, axis=1).sum():.1f} h"
-    labels = [(75, f"{total}, {np.ptp(used_h, axis=1).sum():.1f} h used", layout.NO_LINE)]
+    used = f"{np.ptp(used_h, axis=1).sum():.1f} h used"
+    labels: list[layout.Label] = [(75, f"{total}, {used}", layout.NO_LINE)]
     if station.skyline is None:
         ax.axhline(station.mask_deg, zorder=4, **LIMIT_STYLE)
         labels.append((station.mask_deg, f"mask {station.mask_deg:g} deg", LIMIT_STYLE))
@@ -108,7 +109,7 @@ def _station_panel(
 def _gap_lanes(ax: Axes, environment: Environment, heard: list[Platform]) -> None:
     """When a platform has contact, directly or through a relay, and its longest gap."""
     span_h = len(environment.sky) / 60
-    labels = []
+    labels: list[layout.Label] = []
     for k, platform in enumerate(heard):
         in_contact = environment.in_contact(platform.name)
         open_h = intervals.from_mask(in_contact, minute_edges_h(environment))

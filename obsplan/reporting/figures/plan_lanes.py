@@ -79,7 +79,9 @@ class Sums(NamedTuple):
 
 def lanes_of(scenario: Scenario) -> Lanes:
     """Lanes from the top: stations, then platform by platform its instruments and its sending."""
-    lanes, groups, y = [], {}, 0.25
+    lanes: list[Lane] = []
+    groups: dict[str, tuple[float, float]] = {}
+    y = 0.25
     sending = {platform: name for name, platform in scenario.sending_names.items()}
 
     def add(platform: str, instrument: str, name: str, tall: float = 1.0) -> None:

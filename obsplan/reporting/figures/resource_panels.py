@@ -84,7 +84,8 @@ def power_panel(ax: Axes, plan: Plan, platform: Platform) -> None:
 
 def store_panel(ax: Axes, plan: Plan) -> None:
     """How full every store is; the capacity is drawn when anything comes near it."""
-    labels, fullest = [], 0.0
+    labels: list[layout.Label] = []
+    fullest = 0.0
     for k, platform in enumerate(plan.environment.scenario.platform):
         capacity_mbit, style = platform.store.capacity_mbit, LINE_STYLES[k % len(LINE_STYLES)]
         stored_mbit = plan.verdict.resources[platform.name]["stored_mbit"].to_numpy()

@@ -112,7 +112,7 @@ def _axes(ax: Axes, longitude: pd.Series, latitude: pd.Series) -> None:
     for values, limit, set_ends in ((longitude, 180.0, ax.set_xlim), (latitude, 90.0, ax.set_ylim)):
         room = 0.06 * max(float(np.ptp(values)), 2.0)
         set_ends(max(values.min() - room, -limit - 3), min(values.max() + room, limit + 3))
-    both = ((ax.xaxis, ax.get_xlim(), "EW"), (ax.yaxis, ax.get_ylim(), "NS"))
+    both = ((ax.xaxis, ax.get_xlim(), ("E", "W")), (ax.yaxis, ax.get_ylim(), ("N", "S")))
     for axis, ends, (more, less) in both:
         steps = [0.1, 0.2, 0.5, 1, 2, 5, 10, 15, 30]
         span = ends[1] - ends[0]

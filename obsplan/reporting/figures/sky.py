@@ -167,7 +167,7 @@ def _tail_lane(ax: Axes, environment: Environment) -> None:
 def _contact_lanes(ax: Axes, environment: Environment) -> None:
     """One lane per station, one bar per contact."""
     names = [s.name for s in environment.scenario.station]
-    labels = []
+    labels: list[layout.Label] = []
     for k, name in enumerate(names):
         contacts = contact_windows(environment, station=name)
         layout.draw_bars(ax, contacts, k, 0.6, zorder=3, **layout.CONTACT_STYLE)

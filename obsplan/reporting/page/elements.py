@@ -119,9 +119,12 @@ def folded(summary: object, *inside: object) -> Html:
     return tag("details", tag("summary", summary), *inside)
 
 
-def bar(kind: str, start_h: float, end_h: float, span_h: float) -> Html:
-    """A bar on the time axis; hidden from screen readers."""
-    return Html(f'<i class="{kind}" style="{reach(start_h, end_h, span_h)}"></i>')
+def bars(kind: str, windows_h: np.ndarray, span_h: float) -> list[Html]:
+    """One bar on the time axis per window (n, 2); hidden from screen readers."""
+    return [
+        Html(f'<i class="{kind}" style="{reach(start_h, end_h, span_h)}"></i>')
+        for start_h, end_h in windows_h
+    ]
 
 
 def reach(start_h: float, end_h: float, span_h: float) -> str:
@@ -137,7 +140,7 @@ def curve(points: np.ndarray, top: float) -> str:
     """
     x = np.linspace(0, 1000, len(points))
     y = np.round(100 * (1 - points / top), 1)
-    turns = np.flatnonzero(np.abs(np.diff(y, 2)) > 0.05) + 1 if len(y) > 2 else []
+    turns = np.flatnonzero(np.abs(np.diff(y, 2)) > 0.05) + 1
     kept = [0, *turns, len(y) - 1]
     return " ".join(f"{x[k]:.1f},{y[k]:.1f}" for k in kept)
 

@@ -214,10 +214,11 @@ def _ranked(plan: Plan) -> tuple[list[tuple], list[tuple]]:
         shares.append(
             (share, (row.margin, amount, f"{100 * share:.1f} %", row.where, instant(row.time_utc)))
         )
-    return tuple(
-        [facts for _, facts in sorted(found, key=lambda pair: pair[0])]
-        for found in (shares, in_time)
-    )
+    return _by_size(shares), _by_size(in_time)
+
+
+def _by_size(found: list[tuple[float, tuple]]) -> list[tuple]:
+    return [facts for _, facts in sorted(found, key=lambda pair: pair[0])]
 
 
 def _room(platform: Platform, unit: str) -> float:
@@ -334,7 +335,7 @@ def _leeway(leeway: pd.DataFrame) -> list[Html]:
     rows = []
     for s in leeway.itertuples(index=False):
         limits = (s.earliest_utc, s.start_utc, s.latest_utc, s.latest_if_others_move_utc)
-        times = [instant(t) for t in limits]
+        times: list[str | None] = [instant(t) for t in limits]
         if pd.isna(s.start_utc):
             times[1] = "not placed"
         spare = "" if pd.isna(s.latest_utc) else lasting(s.latest_utc - s.start_utc)

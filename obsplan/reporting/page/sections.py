@@ -7,7 +7,7 @@ from obsplan.analysis.missing_runs import scheduled_runs
 from obsplan.common.caution import CAUTION
 from obsplan.environment.model import Environment
 from obsplan.inputs.conditions import QUANTITIES
-from obsplan.inputs.scenario import Activity, Scenario
+from obsplan.inputs.scenario import Activity, Coverage, Scenario
 from obsplan.planning.plan import Plan
 from obsplan.planning.problem.start_windows import coverage_bin, start_mask
 from obsplan.reporting.page.elements import (
@@ -52,7 +52,8 @@ def activity_part(plan: Plan, activity: Activity) -> Html:
         ],
         "",
     )
-    return folded(summary, *(_coverage_part(activity, bins) if bins else []), _runs_part(own))
+    cover_part = _coverage_part(activity.name, activity.coverage, bins) if activity.coverage else []
+    return folded(summary, *cover_part, _runs_part(own))
 
 
 def _runs_part(own: pd.DataFrame) -> Html:
@@ -77,15 +78,15 @@ def _runs_part(own: pd.DataFrame) -> Html:
     return table(f"Runs of {own['activity'].iloc[0]}", RUN_HEADS, rows)
 
 
-def _coverage_part(activity: Activity, bins: list[tuple[str, int, bool]]) -> list[Html]:
+def _coverage_part(name: str, coverage: Coverage, bins: list[tuple[str, int, bool]]) -> list[Html]:
     """The coverage bins of an activity, and how many runs each has."""
-    quantity = QUANTITIES[activity.coverage.over].heading
+    quantity = QUANTITIES[coverage.over].heading
     items = []
     for words, runs, reachable in bins:
         kind = "filled" if runs else "empty" if reachable else "out of reach"
         more = f" {_runs(runs)}" if runs else f" {kind}"
         items.append(tag("li", tag("b", words), more, class_=kind.split()[0]))
-    label = f"Coverage bins of {activity.name}, {quantity}"
+    label = f"Coverage bins of {name}, {quantity}"
     hint = f"Coverage of {quantity}; out of reach: a bin without a permitted start."
     return [
         paragraph(hint, class_="hint"),

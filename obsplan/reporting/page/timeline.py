@@ -8,7 +8,7 @@ from obsplan.inputs.hardware import Platform
 from obsplan.inputs.scenario import Activity
 from obsplan.planning.plan import Plan
 from obsplan.reporting.hours import contact_windows, darkness, hours_of
-from obsplan.reporting.page.elements import Html, bar, curve, joined, paragraph, reach, safe, tag
+from obsplan.reporting.page.elements import Html, bars, curve, joined, paragraph, reach, safe, tag
 from obsplan.reporting.plan_picture import PlanPicture, plan_picture
 
 TICKS_H = (1, 2, 3, 6, 12, 24, 48, 120, 240, 720)
@@ -34,8 +34,7 @@ def picture(plan: Plan) -> Html:
         names.append(tag("div", tag("span", name), tag("small", words), class_="name tall"))
         lanes.append(lane)
     span_h = len(environment.sky) / 60
-    dark = [bar("night", *pair, span_h) for pair in night_h]
-    dark += [bar("eclipse", *pair, span_h) for pair in eclipse_h]
+    dark = bars("night", night_h, span_h) + bars("eclipse", eclipse_h, span_h)
     shade = tag("div", *dark, class_="shade", aria_hidden="true")
     field = joined(
         [
@@ -115,13 +114,12 @@ def _station_lanes(environment: Environment):
     for station in environment.scenario.station:
         open_h = contact_windows(environment, station=station.name)
         hours = np.ptp(open_h, axis=1).sum()
-        bars = [bar("contact", *pair, span_h) for pair in open_h]
         yield (
             station.name,
             f"{hours:.0f} h",
             tag(
                 "div",
-                *bars,
+                *bars("contact", open_h, span_h),
                 class_="lane",
                 role="img",
                 aria_label=f"{station.name}: {len(open_h)} contacts, {hours:.1f} h",
@@ -152,8 +150,8 @@ def _activity_lane(shown: PlanPicture, activity: Activity, look: str) -> tuple[s
     timeline, span_h = shown.plan.timeline, len(shown.plan.environment.sky) / 60
     own = timeline[timeline["activity"] == activity.name]
     marks = [
-        *(bar("window", *pair, span_h) for pair in shown.windows[activity.name]),
-        *(bar("missing", *pair, span_h) for pair in shown.missing[activity.name]),
+        *bars("window", shown.windows[activity.name], span_h),
+        *bars("missing", shown.missing[activity.name], span_h),
         *_slots(shown, own, look),
     ]
     count = f"{shown.placed[activity.name]} of {activity.count}"

@@ -174,6 +174,7 @@ def _next(environment: Environment, platform: Platform, minute: int) -> str:
     if not station:
         return f"next contact from {_text(data_from)} through {platform.radio.to}"
     contact = _contact(environment, platform, station, data_from)
+    assert contact is not None  # a platform has a station only within a contact
     if contact["acquisition_utc"] < table.index[minute]:
         return f"data next from {_text(data_from)} through {station}"
     words = f"next contact from {_text(contact['acquisition_utc'])} through {station}"

@@ -62,10 +62,11 @@ def plan_lines(plan: Plan, directory: Path, colour: bool = False) -> list[str]:
     rows = [
         (a.name, a.count, placed[a.name], float(worth.get(a.name, 0))) for a in scenario.activity
     ]
-    total = ("total", *(sum(row[k] for row in rows) for k in (1, 2, 3)))
-    wide = max(len(name) for name, *_ in [*rows, total, ("activity",)])
+    requested, scheduled = sum(row[1] for row in rows), sum(row[2] for row in rows)
+    rows.append(("total", requested, scheduled, sum(row[3] for row in rows)))
+    wide = max(len("activity"), *(len(row[0]) for row in rows))
     lines = [painted(f"{'activity':<{wide}}  requested  scheduled    value", "head", colour)]
-    for name, wanted, got, value in [*rows, total]:
+    for name, wanted, got, value in rows:
         tone = "" if got >= wanted else "short" if got else "bad"
         count = painted(f"{got:9d}", tone, colour)
         lines.append(f"{name:<{wide}}  {wanted:9d}  {count}  {value:7.1f}")

@@ -121,7 +121,7 @@ def test_a_command_counts_once_its_minute_of_contact_is_over(first_min, soonest_
     # With a lead of 30 min: heard in minute 119, complete at 120, so 150 is the soonest start;
     # heard in minute 120, complete at 121, so 151 is, and the next step begins at 165.
     asked = {"name": "look", "lead_min": 30}
-    table = world(scenario(asked), in_contact=DAY >= first_min)
+    table = world(scenario(asked), in_contact=first_min <= DAY)
     activity = table.scenario.activity[0]
     assert np.flatnonzero(commandable(table, activity))[0] == first_min + 1 + 30
     assert np.flatnonzero(start_mask(table, activity))[0] * 15 == soonest_min
