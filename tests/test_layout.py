@@ -1,6 +1,8 @@
 """Folders stand in the order in which data flow, and import only from what stands before."""
 
 import ast
+import sys
+from functools import cache
 from pathlib import Path
 
 import pytest
@@ -55,6 +57,7 @@ def _modules() -> dict[str, Path]:
 MODULES = _modules()
 
 
+@cache
 def imports_of(path: Path) -> set[str]:
     """Full names of all that a file imports, lazily or for type checkers too."""
     found = set()
@@ -126,11 +129,8 @@ def test_solver_and_search_know_the_problem_and_numpy_only(module):
             assert within(own, *known), f"{module} imports {own}"
             assert own.split(".")[2:3] not in [[s] for s in scenario_side], own
         else:
-            assert root in outside or root in STANDARD, f"{module} imports {name}"
+            assert root in outside or root in sys.stdlib_module_names, f"{module} imports {name}"
             assert root != "scipy" or within(name, "scipy.sparse"), f"{module} imports {name}"
-
-
-STANDARD = __import__("sys").stdlib_module_names
 
 
 @pytest.mark.parametrize("library", sorted(OWNERS))
@@ -138,6 +138,18 @@ def test_outside_libraries_stay_with_their_owners(library):
     for module, path in MODULES.items():
         used = {name.split(".")[0] for name in imports_of(path)}
         assert library not in used or within(module, *OWNERS[library]), module
+
+
+@pytest.mark.parametrize("module", sorted(MODULES))
+def test_files_and_functions_stay_short(module):
+    # The compiled kernel alone may be longer and plainer than the rest.
+    if module == "planning.search.kernel":
+        return
+    text = MODULES[module].read_text()
+    assert len(text.splitlines()) <= 400
+    for node in ast.walk(ast.parse(text)):
+        if isinstance(node, ast.FunctionDef):
+            assert node.end_lineno - node.lineno < 60, f"{module}.{node.name}"
 
 
 def test_a_folder_opens_with_words_and_no_imports():

@@ -117,68 +117,89 @@ def _march(
     """Step through `series`, yielding temperature and potential, each (s, k).
 
     Second order backward differences (L-stable) with Newton on enthalpy; the first guess
-    is extrapolated, so that one solve per step is the rule. The sites lie end to end in
-    one tridiagonal system whose couplings between sites are zero.
+    is extrapolated, so that one solve per step is the rule.
     """
-    sites, nodes = state.now_k.shape
-    coupling = np.tile(np.append(column.conductance_w_m2_k, 0.0), sites)[:-1]
-    coupled = np.append(coupling, 0.0) + np.append(0.0, coupling)
-    mass = np.tile(column.mass_kg_m2, sites)
-    surface, bottom = slice(None, None, nodes), slice(nodes - 1, None, nodes)
-
-    # Enthalpy and potential, each with its slope, are polynomials: one product gives all.
-    heat_capacity = np.array(column.heat_capacity_j_kg_k)
-    terms = len(heat_capacity)
-    factors = np.zeros((4, max(terms + 1, 5)))
-    factors[0, 1 : terms + 1] = heat_capacity / np.arange(1, terms + 1)
-    factors[1, :terms] = heat_capacity
-    factors[2, [1, 4]] = 1.0, column.radiative_per_k3 / 4
-    factors[3, [0, 3]] = 1.0, column.radiative_per_k3
-    powers = np.ones((factors.shape[1], mass.size))
-    values = np.empty((4, mass.size))
-    enthalpy, capacity, potential, potential_slope = values
-
-    def evaluate(temperature: np.ndarray) -> None:
-        powers[1] = temperature
-        for power in range(2, len(powers)):
-            np.multiply(powers[power - 1], temperature, out=powers[power])
-        np.matmul(factors, powers, out=values)
-
+    shape = state.now_k.shape
+    balance = _Balance(column, edges, *shape)
     before, now, since_s = state.before_k.ravel(), state.now_k.ravel(), state.since_s
-    evaluate(before)
-    enthalpy_before = enthalpy.copy()
-    evaluate(now)
-    enthalpy_now = enthalpy.copy()
+    enthalpy_before, enthalpy_now = balance.enthalpy_of(before), balance.enthalpy_of(now)
     for step_s, absorbed in zip(series.step_s.tolist(), series.absorbed_w_m2.T):
         ratio = step_s / since_s
         weight = ratio * ratio / (1 + ratio)
-        mass_rate = mass / step_s
+        mass_rate = balance.mass_kg_m2 / step_s
         history = mass_rate * ((1 + ratio) * enthalpy_now - weight * enthalpy_before)
         mass_rate *= 1 + ratio - weight
         guess = np.maximum(now + ratio * (now - before), 0.5 * now)
+        before, since_s, enthalpy_before = now, step_s, enthalpy_now
+        now, enthalpy_now, potential = balance.solve(guess, history, mass_rate, absorbed)
+        yield now.reshape(shape), potential.reshape(shape)
+
+
+class _Balance:
+    """The heat balance of all nodes of the sites, and the arrays in which it is evaluated.
+
+    The sites lie end to end in one tridiagonal system whose couplings between sites are zero.
+    """
+
+    def __init__(self, column: Column, edges: Edges, sites: int, nodes: int):
+        self.edges = edges
+        self.mass_kg_m2 = np.tile(column.mass_kg_m2, sites)
+        self.coupling = np.tile(np.append(column.conductance_w_m2_k, 0.0), sites)[:-1]
+        self.coupled = np.append(self.coupling, 0.0) + np.append(0.0, self.coupling)
+        self.surface, self.bottom = slice(None, None, nodes), slice(nodes - 1, None, nodes)
+        # Enthalpy and potential, each with its slope, are polynomials: one product gives all.
+        heat_capacity = np.array(column.heat_capacity_j_kg_k)
+        terms = len(heat_capacity)
+        self.factors = np.zeros((4, max(terms + 1, 5)))
+        self.factors[0, 1 : terms + 1] = heat_capacity / np.arange(1, terms + 1)
+        self.factors[1, :terms] = heat_capacity
+        self.factors[2, [1, 4]] = 1.0, column.radiative_per_k3 / 4
+        self.factors[3, [0, 3]] = 1.0, column.radiative_per_k3
+        self.powers = np.ones((self.factors.shape[1], sites * nodes))
+        self.values = np.empty((4, sites * nodes))
+
+    def evaluate(self, temperature: np.ndarray) -> None:
+        """Set `powers` of the temperature, and `values`: enthalpy and potential with slopes."""
+        powers = self.powers
+        powers[1] = temperature
+        for power in range(2, len(powers)):
+            np.multiply(powers[power - 1], temperature, out=powers[power])
+        np.matmul(self.factors, powers, out=self.values)
+
+    def enthalpy_of(self, temperature: np.ndarray) -> np.ndarray:
+        self.evaluate(temperature)
+        return self.values[0].copy()
+
+    def solve(
+        self, guess: np.ndarray, history: np.ndarray, mass_rate: np.ndarray, absorbed: np.ndarray
+    ) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+        """Temperature, enthalpy and potential (s k,) at the end of a step, by Newton from `guess`.
+
+        There mass_rate * enthalpy = history + what is conducted, absorbed and emitted. Raises
+        ArithmeticError when no balance is found.
+        """
+        coupling, surface, bottom = self.coupling, self.surface, self.bottom
+        emission_w_m2_k4, heat_flow_w_m2 = self.edges.emission_w_m2_k4, self.edges.heat_flow_w_m2
+        enthalpy, capacity, potential, potential_slope = self.values
         for _ in range(NEWTON_MAX):
-            evaluate(guess)
+            self.evaluate(guess)
             upward = coupling * (potential[1:] - potential[:-1])
             surplus = history - mass_rate * enthalpy
             surplus[:-1] += upward
             surplus[1:] -= upward
-            surplus[surface] += absorbed - edges.emission_w_m2_k4 * powers[4, surface]
-            surplus[bottom] += edges.heat_flow_w_m2
+            surplus[surface] += absorbed - emission_w_m2_k4 * self.powers[4, surface]
+            surplus[bottom] += heat_flow_w_m2
             slope = mass_rate * capacity
-            slope[surface] += 4 * edges.emission_w_m2_k4 * powers[3, surface]
-            diagonal = slope / potential_slope + coupled
+            slope[surface] += 4 * emission_w_m2_k4 * self.powers[3, surface]
+            diagonal = slope / potential_slope + self.coupled
             potential_change = dptsv(diagonal, -coupling, surplus)[2]
             change = potential_change / potential_slope
             if np.abs(change).max() < NEWTON_K:
-                break
+                # The linearised enthalpy is what the step conserved: carried on, the books close.
+                return guess + change, enthalpy + capacity * change, potential + potential_change
             # Light on very cold ground would send Newton far beyond, and not back.
             guess = np.clip(guess + change, 0.5 * guess, 2 * guess)
-        else:
-            raise ArithmeticError("the ground's heat balance was not solved: please report this")
-        before, now, since_s = now, guess + change, step_s
-        # The linearised enthalpy is what the step conserved: carried on, the books close.
-        enthalpy_before, enthalpy_now = enthalpy_now, enthalpy + capacity * change
-        yield now.reshape(sites, nodes), (potential + potential_change).reshape(sites, nodes)
+        raise ArithmeticError("the ground's heat balance was not solved: please report this")
 
 
 def _energy_weights(step_s: np.ndarray) -> np.ndarray:
