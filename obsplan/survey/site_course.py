@@ -202,14 +202,7 @@ def _skies(scenario: Scenario, shared: Range, places: list[Place], profile) -> l
     skies = []
     for k, place in enumerate(places):
         spot = place[1:4]
-
-        def signal(name, spot=spot):
-            return lambda t: _signals(scenario, shared.track(t), spot, profile)[name]
-
-        windows = {
-            name: _windows(shared.scan_s, seen[name][k], signal(name), GRAZING_S)
-            for name in ("light", "sun_in_band", "earth_up", "earth_high")
-        }
+        windows = _site_windows(scenario, shared, spot, profile, seen, k)
         windows["eclipse"] = _eclipse_windows(scenario, shared, spot, profile, eclipses[k])
         pairs, rates = _site_links(scenario, shared, spot, profile, links, k)
         sun_by_hour = tuple(part[k, ::PER_HOUR] for part in (irradiance_w_m2, sun[0], sun[1]))
@@ -226,6 +219,18 @@ def _skies(scenario: Scenario, shared: Range, places: list[Place], profile) -> l
             )
         )
     return skies
+
+
+def _site_windows(scenario, shared, spot: Site, profile, seen, k: int) -> dict[str, np.ndarray]:
+    """Windows of light and of the landing limits at site k of those `seen`, which is at `spot`."""
+
+    def signal(name: str) -> Callable[[np.ndarray], np.ndarray]:
+        return lambda t: _signals(scenario, shared.track(t), spot, profile)[name]
+
+    return {
+        name: _windows(shared.scan_s, seen[name][k], signal(name), GRAZING_S)
+        for name in ("light", "sun_in_band", "earth_up", "earth_high")
+    }
 
 
 def _signals(scenario: Scenario, vectors, where: Site, profile) -> dict:
