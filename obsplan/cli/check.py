@@ -9,15 +9,15 @@ from obsplan.cli.files import environment_of, read_slots
 from obsplan.cli.options import EPHEMERIS, FILE, SCENARIO, TELEMETRY, example, instant_in_span
 from obsplan.common.instants import stamp
 
-DETAILS = """Only the columns activity and start_utc are needed (and end_utc for rows of the
+DETAILS = """Only the columns activity and start_utc are required (and end_utc for rows of the
 radio); `obsplan keys timeline` explains them all. If you move a slot, clear its end_utc or move
 that too. Columns may come in any order, and unknown ones are ignored. They are separated by
 commas, semicolons or tabs. Times end in Z or another zone and are rounded to the second. If a
 timeline has no rows of the radio, platforms may send whenever they can. A note says if the
 timeline was planned for another scenario (by the input hash in the summary.json beside it).
 
-With --state the check uses what telemetry says. Slots that are done are facts: rules that they
-alone break, and limits passed before telemetry was read, are not reported.
+With --state the check uses what telemetry says. Slots that are done cannot be changed: rules
+broken by them alone, and limits exceeded before telemetry was read, are not reported.
 
 """
 

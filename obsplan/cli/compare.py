@@ -28,11 +28,11 @@ def compare(
     figure: Path | None,
     ephemeris: Path | None,
 ) -> None:
-    """What ran of what was planned?
+    """What ran, compared with the plan?
 
-    PLAN is a plan directory or a timeline CSV. AS_RUN is a CSV with the columns slot,
-    activity, start_utc, end_utc, outcome (done, shortened or failed) and reason. A run
-    without a slot id belongs to the planned slot of its activity that it overlaps longest.
+    PLAN is a plan directory or a timeline CSV. AS_RUN is a CSV with the columns slot, activity,
+    start_utc, end_utc, outcome (done, shortened or failed) and reason. A run without a slot id is
+    matched with the planned slot of its activity that it overlaps longest.
 
     The table has one row per activity: runs planned, done, shortened, failed, not reported
     and unplanned; minutes, energy, data and coverage bins, planned and as run; what was

@@ -21,7 +21,7 @@ DETAILS = """A row has first and last light, the landing window and, from the op
 window to last light: daylight, Earth elevation, time without Earth, contact, longest contact
 gap, eclipses and ground temperature; also energy and downlink capacity as shares of what all
 requested runs need. Energy is net of idle loads, so its share may be negative. Useful light is
-the daylight remaining less eclipses, times the smaller of the two shares (at most 1). The
+the daylight remaining minus eclipses, times the smaller of the two shares (at most 1). The
 column `notes` says what speaks for and against a day.
 
 The table [landing] of the scenario says what a landing requires (`obsplan keys landing`). A
@@ -100,7 +100,7 @@ def days(scenario_path, first, last, planned, late, offset_km, output, gap, ephe
 
 
 def ranked_line(row, where: str = "") -> str:
-    """Rank, day, worth and notes of a row, at the site `where`."""
+    """One line with rank, lunar day, worth and notes of a row; `where` names its site."""
     worth = (
         f"{row.useful_light_h:.0f} h of useful light"
         if row.value != row.value

@@ -105,7 +105,7 @@ EPHEMERIS = click.option(
     "--ephemeris",
     type=FILE,
     metavar="DIRECTORY",
-    help="Use the kernels in this directory instead: one .bsp, one .bpc and one .tf file.",
+    help="Use the kernels in this directory, not the built-in ones: one .bsp, one .bpc, one .tf.",
 )
 TABLE = click.option("-o", "--output", type=FILE, help="Write the table to this CSV file.")
 FIGURE = click.option(
@@ -153,5 +153,5 @@ def effort_option(default: str):
         type=click.Choice(["low", "normal", "high"]),
         default=default,
         show_default=True,
-        help="How much to search, as counts of work: the same plan on every machine.",
+        help="How much to search, counted in work, not time: same plan on every machine.",
     )

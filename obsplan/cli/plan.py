@@ -1,4 +1,4 @@
-"""The command that plans, and audits a scenario before."""
+"""The command that plans, or audits a scenario before planning."""
 
 import signal
 import sys
@@ -20,19 +20,19 @@ from obsplan.cli.options import (
 )
 
 DETAILS = """`obsplan keys files` lists the files of a plan directory; report.html is the one
-to show to the board. unplaced.csv names for each activity a change with which one more run
-fits, confirmed by the replay. More energy there means a battery that holds and starts with
-that much more, and a faster link uses the same power.
+to show to the board. For each activity, unplaced.csv names a change that lets one more run fit;
+the replay has confirmed it. There, more energy means that both the capacity of the battery and
+its charge at the start grow by that much, and a faster link uses the same power.
 
 Import plan.ics into any calendar. Slots are tentative until they are locked or done, and
 mark nobody as busy. An entry is recognised by the scenario's title and by what it is, for
 example the third run of an activity. A plan written over an older one therefore moves the
-entries and marks removed ones as cancelled. A plan in a new directory knows no older one
-and cancels nothing.
+entries and marks removed ones as cancelled. A plan in a new directory has no older plan to
+compare with, so it cancels nothing.
 
 With --worth, a table after the plan says what one more Wh of battery, W of array, hour of
 contact and Mbit of storage would add to the best possible value. Colour only repeats what
-the text says; it is left out of pipes, and if NO_COLOR is set.
+the text says; it is switched off in pipes and if NO_COLOR is set.
 
 """
 
@@ -102,7 +102,7 @@ def plan(
         return
     _report_problem(environment, report)
     made = make_plan(environment, gap, report, effort, patience)
-    with interruption_put_off(report):
+    with interruption_deferred(report):
         report("writing tables and figures ...")
         plan_directory.write_plan(made, directory, form)
     if as_json:
@@ -121,23 +121,23 @@ def _directory(
 ) -> Path | None:
     """The plan directory; None if the scenario is only audited.
 
-    Raises UsageError for options that do not go together.
+    Raises UsageError for options that cannot be combined.
     """
     if quiet and as_json:
-        raise click.UsageError("--quiet and --json exclude each other")
+        raise click.UsageError("--quiet and --json cannot be combined")
     if worth and (quiet or as_json or dry_run):
         raise click.UsageError(
-            "--worth prints a table after a plan: ask for it without --quiet, --json and --dry-run"
+            "--worth prints a table after a plan: use it without --quiet, --json and --dry-run"
         )
     if dry_run:
         return None
     if output is None:
-        raise click.UsageError("name the plan directory with -o, or ask for --dry-run")
+        raise click.UsageError("name the plan directory with -o, or use --dry-run")
     return output
 
 
 def _report_problem(environment, report: Callable[[str], None]) -> None:
-    """The size of the problem, and what of the scenario the grid of steps changes."""
+    """Report the size of the problem, and the durations that the time grid rounds up."""
     from obsplan.planning.reasons.audit import many_starts
 
     scenario = environment.scenario
@@ -176,8 +176,8 @@ def _audit(environment, quiet: bool, as_json: bool) -> None:
 
 
 @contextmanager
-def interruption_put_off(report: Callable[[str], None]) -> Iterator[None]:
-    """Ctrl-C waits: a plan that was found is not to be lost in the seconds that writing takes."""
+def interruption_deferred(report: Callable[[str], None]) -> Iterator[None]:
+    """Ignore Ctrl-C during the seconds of writing, so that a finished plan is not lost."""
 
     def interrupted(*_) -> None:
         report("one moment: the plan is being written")
@@ -190,5 +190,5 @@ def interruption_put_off(report: Callable[[str], None]) -> Iterator[None]:
 
 
 def _echo(lines: list[str]) -> None:
-    # Whether colour suits was decided before; by itself click would decide again.
+    # The lines are coloured already if they should be; click must not decide again.
     click.echo("\n".join(lines), color=True)

@@ -31,15 +31,15 @@ Fixed slots are those that
     nothing new is placed there either
 The column `why` of the new timeline gives the reason.
 
-A failed run counts for nothing, and what waits for it stays closed. A shortened run counts
-as a run, is worth its share of the time, and opens what waits for it; call it failed if it
-must be repeated. If fixed slots break a rule, or a required run finds no place any more, the
-violation is named, the plan is made around it, and the exit code is 1.
+A failed run does not count, and activities that come after it cannot start. A shortened run
+counts as a run, is worth its share of the time, and activities that come after it can start;
+report it as failed if it must be repeated. If fixed slots break a rule, or a required run no
+longer fits, the violation is named, the plan is made around it, and the exit code is 1.
 
-The plan directory is that of `obsplan plan` and also has changes.csv (what moved, was dropped
-or was added, why, and what it costs or gains) and price_list.csv (science against moves, each
-with the --keep that chooses it). plan.ics continues the calendar of the old plan; deadlines
-before --now are left out of it and of deadlines.csv.
+The plan directory has the files of `obsplan plan`, and also changes.csv (what moved, was
+dropped or was added, why, and what it costs or gains) and price_list.csv (science against
+moves, each plan with the --keep that chooses it). plan.ics continues the calendar of the old
+plan; deadlines before --now are left out of it and of deadlines.csv.
 
 """
 
@@ -95,10 +95,10 @@ def replan(
     """Things went differently: what now? Writes a plan directory.
 
     TIMELINE is a timeline CSV or a plan directory. Some slots stay fixed (see below);
-    everything else is planned again from --now on: for the most science found and then,
-    among plans that keep all of it but a share --keep, for the fewest moves. A move is an
-    old slot that may change and does not stay where it was; rows of the radio do not count.
-    Slots that are kept or moved keep their ids.
+    everything else is planned again from --now on. Of the plans that give up no more than
+    the share --keep of the best science found, the one with the fewest moves is chosen. A
+    move is an old slot that was free to change and is no longer where it was; rows of the
+    radio do not count. Slots that are kept or moved keep their ids.
     """
     from obsplan.inputs.read_scenario import read_scenario
     from obsplan.inputs.telemetry_file import read_state

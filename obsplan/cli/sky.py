@@ -49,26 +49,26 @@ def sky(
     With --above, --below or both, the command instead prints when the ground is within
     these temperatures, to the minute: at the surface, or at --depth.
     """
-    _require_ground_question(above, below, depth)
+    _require_consistent(above, below, depth)
     from obsplan.inputs.read_scenario import read_scenario
     from obsplan.reporting.plan_directory import sky_table
 
-    asks_ground = above is not None or below is not None
+    lists_ground = above is not None or below is not None
     environment = environment_of(_with_depth(read_scenario(scenario_path), depth), ephemeris)
-    if output or not asks_ground:
+    if output or not lists_ground:
         write_or_print(sky_table(environment), output)
-    if asks_ground:
+    if lists_ground:
         _print_ground(environment, above, below, depth)
     for event in environment.events.itertuples(index=False):
         line = f"{full_stamp(event.time_utc)}  {event.event}"
-        click.echo(line, err=asks_ground or not output)
+        click.echo(line, err=lists_ground or not output)
     if figure:
         from obsplan.reporting.figures.sky import sky_figure
 
         write_figure(sky_figure(environment), figure)
 
 
-def _require_ground_question(above: float | None, below: float | None, depth: float | None) -> None:
+def _require_consistent(above: float | None, below: float | None, depth: float | None) -> None:
     if depth is not None and above is None and below is None:
         raise click.UsageError("--depth needs --above or --below, a temperature in kelvin")
     if above is not None and below is not None and above > below:
@@ -94,5 +94,5 @@ def _print_ground(
     windows = ground_windows(environment, depth or 0.0, low_k, high_k)
     write_or_print(windows, None)
     if windows.empty:
-        how = "that warm" if below is None else "that cold" if above is None else "within both"
+        how = "that warm" if below is None else "that cold" if above is None else "in this range"
         click.echo(f"the ground is never {how} in the span", err=True)

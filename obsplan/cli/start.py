@@ -1,4 +1,4 @@
-"""The commands that begin: a first scenario, and a skyline for it."""
+"""The commands to begin with: write a first scenario, compute its skyline."""
 
 from pathlib import Path
 

@@ -1,5 +1,5 @@
-"""What people write, read and checked into frozen models: scenarios, timelines, telemetry.
+"""Files that people write, checked and read into frozen models: scenarios, timelines, telemetry.
 
-Begin with scenario: the models are the reference of all keys. Others use `Scenario`,
+Begin with scenario: its models are the reference of all keys. Other folders use `Scenario`,
 `read_scenario`, `read_timeline` and `read_state`.
 """

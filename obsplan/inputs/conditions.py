@@ -1,8 +1,8 @@
 """The conditions that an activity may set in `when`: one row each.
 
-A row's key is the field of `When` and the column of the sky table; only the ground
-temperature has a column of its own for each depth. Planner and referee judge the
-conditions each by itself; what a condition is called and measured in stands here alone.
+A row's key is the field of `When` and the column of the sky table; only the ground temperature has
+a column of its own for each depth. Planner and referee evaluate the conditions independently; only
+names and units are shared, and they are defined here.
 """
 
 from math import isinf
@@ -14,9 +14,9 @@ from obsplan.inputs.scenario import GroundRange, When
 class Condition(NamedTuple):
     """A quantity of the sky table with its name in sentences and its unit ("" without one).
 
-    period: of a quantity that starts again, such as the local time; there a range may
-        run over the turn, from a high value to a low one.
-    states: of a quantity that is either true or false, its words when false and when true.
+    period: of a quantity that wraps around, such as the local time; a range of it may
+        cross the wrap, from a high value to a low one.
+    states: for a quantity that is true or false, its words when false and when true.
     """
 
     key: str
@@ -51,15 +51,15 @@ CONDITIONS = (
     ),
 )
 SPAN_TIME = Condition("span_h", "time since the start of the span", "h")
-# What conditions and coverage name, by key.
+# Every quantity that a condition or a coverage may use, by key.
 QUANTITIES = {quantity.key: quantity for quantity in (*CONDITIONS, SPAN_TIME)}
 
 
 class Requested(NamedTuple):
     """A condition that an activity sets.
 
-    name: the quantity in words, with its depth in the ground.
-    column: where the sky table has it.
+    name: the quantity in words, with the depth of a ground temperature.
+    column: its column in the sky table.
     allowed: the lowest and the highest value, or which of two states.
     """
 
@@ -90,7 +90,7 @@ def requested(when: When) -> list[Requested]:
 
 
 def range_text(low: float, high: float) -> str:
-    """A range in words, open at an end that is infinite."""
+    """A range in words; an infinite end is left out."""
     if isinf(high):
         return f"at least {low:g}"
     return f"at most {high:g}" if isinf(low) else f"{low:g} to {high:g}"

@@ -1,8 +1,7 @@
 """Checks across the tables of a scenario: names that must exist, values that must agree.
 
-They work on the file as parsed, before the models, so that a mistyped name and a value out
-of range are reported together. Values of another kind than expected are skipped here: the
-models report them.
+They work on the file as parsed, before the models, so that a mistyped name and a value out of range
+are reported together. Values of an unexpected type are skipped here: the models report them.
 """
 
 from collections import Counter
@@ -21,7 +20,7 @@ Table = dict[str, Any]
 
 
 def reference_errors(raw: Table) -> list[str]:
-    """One line for every name that is doubled or unknown and for every contradiction."""
+    """One line for every repeated or unknown name and for every contradiction."""
     stations, platforms, instruments, activities = (
         _tables(raw, key) for key in ("station", "platform", "instrument", "activity")
     )
@@ -47,7 +46,7 @@ def reference_errors(raw: Table) -> list[str]:
         lines += _activity_errors(row, _names(instruments), _names(activities))
     if len(activities) > MOST_ACTIVITIES:
         lines.append(
-            f"activity: there are {len(activities)}; allowed are at most {MOST_ACTIVITIES}"
+            f"activity: there are {len(activities)}; at most {MOST_ACTIVITIES} are allowed"
         )
         return lines
     return [*lines, *_order_cycles(activities)]
@@ -59,7 +58,7 @@ def sending_name(platform: str, to: str) -> str:
 
 
 def _tables(raw: Table, key: str) -> list[Table]:
-    """The tables that have a name; one written as [key] instead of [[key]] counts, too."""
+    """The tables that have a name; a single one may be written as [key] instead of [[key]]."""
     tables = [raw[key]] if isinstance(raw.get(key), dict) else _list(raw.get(key))
     return [t for t in tables if isinstance(t, dict) and isinstance(t.get("name"), str)]
 
@@ -77,7 +76,7 @@ def _is_number(value: Any) -> TypeGuard[float]:
 
 
 def _instant(value: Any) -> datetime | None:
-    """The time in a value, or None if it is no usable time."""
+    """The time in a value, or None if it is not a valid time."""
     try:
         return in_utc(value) if isinstance(value, datetime) else instant_from(value)
     except (ValueError, TypeError):
@@ -116,7 +115,7 @@ def _span_errors(span: Any) -> Iterator[str]:
     elif _is_number(step_min) and (end - start).total_seconds() < 60 * step_min:
         yield f"span: shorter than one step of {step_min} min"
     elif (end - start).days > MOST_DAYS:
-        yield f"span: {(end - start).days} days long; allowed are at most {MOST_DAYS}"
+        yield f"span: {(end - start).days} days long; at most {MOST_DAYS} are allowed"
 
 
 def _station_errors(station: Table) -> Iterator[str]:
@@ -127,7 +126,7 @@ def _station_errors(station: Table) -> Iterator[str]:
     if (noise is None) != (beam is None):
         yield f"{where}: give both system_temperature_k and beam_width_deg, or neither"
     elif noise is not None and station.get("g_over_t_db_k") is None:
-        yield f"{where}.g_over_t_db_k: is needed with system_temperature_k"
+        yield f"{where}.g_over_t_db_k: required with system_temperature_k"
 
 
 def _radio_errors(platform: Table, platforms: list[Table], stations: list[Table]) -> Iterator[str]:
@@ -147,13 +146,13 @@ def _radio_errors(platform: Table, platforms: list[Table], stations: list[Table]
         for station in stations:
             if station.get("g_over_t_db_k") is None:
                 yield (
-                    f'station "{station["name"]}".g_over_t_db_k: is needed, because {where} has '
+                    f'station "{station["name"]}".g_over_t_db_k: required, because {where} has '
                     "a budget"
                 )
 
 
 def _relay_errors(where: str, radio: Table, relay: Table) -> Iterator[str]:
-    """What a radio may not have that sends to another platform instead of to Earth."""
+    """Settings that are not allowed for a radio that sends to a relay instead of to Earth."""
     to, onward = radio["to"], relay.get("radio")
     if isinstance(onward, dict) and onward.get("to", "earth") != "earth":
         yield f'{where}.to = "{to}": the relay itself must send to "earth"'
@@ -161,20 +160,20 @@ def _relay_errors(where: str, radio: Table, relay: Table) -> Iterator[str]:
         yield f"{where}.budget: a radio that sends to a relay needs rate_kbps instead"
     if radio.get("handover_min", 0) != 0:
         yield (
-            f"{where}.handover_min = {radio['handover_min']}: is only for ground stations; to "
-            f'"{to}" allowed is 0'
+            f"{where}.handover_min = {radio['handover_min']}: applies only to ground stations; "
+            f'for a radio to "{to}" it must be 0'
         )
 
 
 def _track_errors(platform: Table, span: Any) -> Iterator[str]:
-    """Whether range limit and track together tell when the relay is within range."""
+    """Range limit and track must come together, and the track must cover the span."""
     radio, track = platform.get("radio"), _list(platform.get("track"))
     where = f'platform "{platform["name"]}"'
     if not isinstance(radio, dict):
         return
     limited = radio.get("range_limit_m") is not None
     if limited and radio.get("to", "earth") == "earth":
-        yield f"{where}.radio.range_limit_m: is for a relay, not for Earth"
+        yield f"{where}.radio.range_limit_m: applies only to a radio that sends to a relay"
         return
     if limited != bool(track):
         yield f"{where}: give both radio.range_limit_m and a track, or neither"
@@ -235,7 +234,7 @@ def _activity_errors(
 
 
 def _order_cycles(activities: list[Table]) -> Iterator[str]:
-    """Each cycle of `after` once, named from its alphabetically first member."""
+    """One line for each cycle of `after`, which starts with its alphabetically first member."""
     before = {
         row["name"]: [a.get("activity") for a in _list(row.get("after")) if isinstance(a, dict)]
         for row in activities
@@ -257,4 +256,4 @@ def _order_cycles(activities: list[Table]) -> Iterator[str]:
         walk(name, ())
     for cycle in sorted(cycles):
         order = " after ".join((*cycle, cycle[0]))
-        yield f"activity.after: a cycle, {order}: no run can be the first"
+        yield f"activity.after: a circle, {order}: none of them can run first"

@@ -1,4 +1,4 @@
-"""What the models of a scenario complain about, in the words of the file's author."""
+"""Validation errors of the models, worded with the keys and values of the file."""
 
 from collections.abc import Iterator
 from typing import Any, get_args
@@ -9,13 +9,13 @@ from pydantic_core import ErrorDetails
 
 from obsplan.common.text import did_you_mean
 
-Loc = tuple[int | str, ...]  # where an error is, as pydantic tells it
+Loc = tuple[int | str, ...]  # path of an error in the file, as pydantic gives it
 
 
 def error_line(root: type[BaseModel], raw: dict[str, Any], error: ErrorDetails) -> str:
     """One line for one pydantic error: key path, value, what is wrong, what is allowed.
 
-    `root` is the model that `raw`, the file as parsed, was held against.
+    `root` is the model that `raw`, the file as parsed, was validated against.
     """
     loc, kind, context = error["loc"], error["type"], error.get("ctx", {})
     where = key_path(raw, loc)
@@ -25,10 +25,10 @@ def error_line(root: type[BaseModel], raw: dict[str, Any], error: ErrorDetails) 
     if kind == "missing" and isinstance(loc[-1], int):
         return f"{key_path(raw, loc[:-1])}: must be a pair [low, high]"
     if kind == "missing":
-        return f"{where}: is needed but missing"
+        return f"{where}: required but missing"
     value = "" if isinstance(error["input"], dict | list | tuple) else f" = {shown(error['input'])}"
     limits = _limits(root, loc)
-    if kind == "tuple_type" and _holds_tables(root, loc):
+    if kind == "tuple_type" and _contains_tables(root, loc):
         return f"{where}{value}: must be a list of tables, each begun with [[{_heading(loc)}]]"
     if kind == "model_type":
         listed = isinstance(loc[-1], int)
@@ -37,14 +37,14 @@ def error_line(root: type[BaseModel], raw: dict[str, Any], error: ErrorDetails) 
     message = {
         "float_type": "must be a number",
         "int_type": "must be a whole number",
-        "string_type": "must be a text in quotes",
+        "string_type": "must be text in quotes",
         "bool_type": "must be true or false",
         "tuple_type": "must be a list in brackets",
         "finite_number": "must be a finite number",
         "too_short": f"must have {context.get('min_length')} or more entries",
         "too_long": f"must have no more than {context.get('max_length')} entries",
         "string_pattern_mismatch": "must have 1 to 60 characters, no comma, semicolon, quote or "
-        "line break, and no blank at either end",
+        "line break, and no space at either end",
         "literal_error": f"allowed are {context.get('expected')}",
         "value_error": str(context.get("error", "")),
     }.get(kind)
@@ -56,7 +56,7 @@ def error_line(root: type[BaseModel], raw: dict[str, Any], error: ErrorDetails) 
 
 
 def shown(value: Any) -> str:
-    """A value as the file has it, cut where it is long."""
+    """A value as written in the file, shortened if it is long."""
     text = f'"{value}"' if isinstance(value, str) else str(value)
     return text if len(text) <= 80 else f"{text[:70]}... ({len(text)} characters)"
 
@@ -80,7 +80,7 @@ def key_path(raw: Any, loc: Loc) -> str:
 
 
 def _field_at(root: type[BaseModel], loc: Loc) -> Any:
-    """The field of the key `loc`, or None where the models know no such key."""
+    """The field of the key `loc`, or None if the models have no such key."""
     model: type[BaseModel] | None = root
     field: FieldInfo | None = None
     for part in loc:
@@ -93,13 +93,13 @@ def _field_at(root: type[BaseModel], loc: Loc) -> Any:
     return field
 
 
-def _holds_tables(root: type[BaseModel], loc: Loc) -> bool:
+def _contains_tables(root: type[BaseModel], loc: Loc) -> bool:
     field = _field_at(root, loc)
     return field is not None and model_in(field.annotation) is not None
 
 
 def model_in(annotation: Any) -> type[BaseModel] | None:
-    """The model of a field that holds a table or a list of tables, else None."""
+    """The model of a field that is a table or a list of tables, else None."""
     if isinstance(annotation, type) and issubclass(annotation, BaseModel):
         return annotation
     return next(filter(None, (model_in(inner) for inner in get_args(annotation))), None)
@@ -132,7 +132,7 @@ def limits_of(field: FieldInfo) -> dict[str, float]:
 
 
 def metadata_of(field: FieldInfo) -> Iterator[Any]:
-    """All that the kinds of a field say beyond their types, at any depth."""
+    """The annotations of a field (limits, forms) beyond its type, nested ones included."""
 
     def below(metadata: Any, annotation: Any) -> Iterator[Any]:
         for item in metadata:

@@ -49,12 +49,12 @@ def _file_names(value: Any) -> Any:
     if not names or not all(isinstance(name, str) for name in names):
         raise ValueError("must be a file name in quotes, or a list of them in brackets")
     if several and not all(name.lower().endswith((".tif", ".tiff")) for name in names):
-        raise ValueError("a list may hold only elevation models, .tif or .tiff")
+        raise ValueError("a list may contain only elevation models, .tif or .tiff")
     return names if several else value
 
 
 class Form(NamedTuple):
-    """What a value looks like, in words, for those who write it."""
+    """The form of a value in words, as `obsplan keys` shows it."""
 
     words: str
 
@@ -62,7 +62,7 @@ class Form(NamedTuple):
 T = TypeVar("T")
 Several = Annotated[tuple[T, ...], BeforeValidator(_list_as_tuple)]  # written as a list
 Number = Annotated[float, Field(allow_inf_nan=False)]
-# Ceilings far above any spacecraft, so that a slip of the keyboard cannot spoil the sums.
+# Limits far above those of any spacecraft: a typing error must not spoil the arithmetic.
 NotNegative = Annotated[Number, Field(ge=0, le=1e9)]
 Positive = Annotated[Number, Field(ge=1e-6, le=1e9)]
 Decibel = Annotated[Number, Field(ge=-300, le=300)]
@@ -75,7 +75,7 @@ Elevation = Annotated[Number, Field(ge=-10, le=90)]
 Slope = Annotated[Number, Field(ge=0, le=90)]
 Minutes = Annotated[int, Field(ge=1, le=60_000)]
 Pause = Annotated[int, Field(ge=0, le=1440)]  # minutes
-# Names stand in CSV cells, which are read without the blanks around them.
+# Names are written to CSV cells, which are read without the spaces around them.
 NAME_PATTERN = r'^[^\p{Z}\p{Cc},;"]([^\p{Zl}\p{Zp}\p{Cc},;"]{0,58}[^\p{Z}\p{Cc},;"])?$'
 Name = Annotated[str, Field(pattern=NAME_PATTERN), Form("name")]
 Utc = Annotated[datetime, BeforeValidator(_utc), Form("2028-07-01T00:00:00Z")]

@@ -1,4 +1,4 @@
-"""What there is to work with: ground stations, platforms and their parts, instruments."""
+"""The hardware in a scenario: ground stations, platforms and their parts, instruments."""
 
 from typing import Annotated, Literal
 
@@ -45,7 +45,7 @@ class Station(FrozenModel):
     sun_limit_deg: Annotated[Number, Field(ge=0, le=90)] = 2.0
     """Smallest angle between Sun and Moon in the station's sky at which the link works."""
     set_up_min: Pause = 0
-    """A contact begins at acquisition, but data flow and count as contact only this much later."""
+    """Time from acquisition until data flow; the contact counts only from then on."""
     g_over_t_db_k: Decibel | None = None
     """Figure of merit G/T with the Moon in the beam; needed if a radio has a link budget.
 
@@ -101,14 +101,14 @@ class Battery(FrozenModel):
     discharge_efficiency: Efficiency = 0.95
     """Share of the energy taken from the battery that reaches the bus."""
     charge_limit_w: Positive | None = None
-    """Highest charging power; what the battery does not take is spilled (spilled_wh)."""
+    """Highest charging power; power that the battery does not take is lost (spilled_wh)."""
 
 
 class Heater(FrozenModel):
     """A survival heater that follows the ground temperature."""
 
     power_w: NotNegative
-    """Heater power while it is on; it counts as load besides idle_w."""
+    """Heater power while it is on; it is added to idle_w."""
     below_k: Annotated[Number, Field(gt=0, le=500)]
     """The heater is on while the surface is colder than this."""
 
@@ -127,7 +127,7 @@ class Budget(FrozenModel):
     antenna_gain_dbi: Decibel
     """Gain of the platform's antenna towards the Earth."""
     losses_db: Annotated[Number, Field(ge=0, le=300)]
-    """Sum of all losses besides free-space loss: cables, pointing, polarisation, atmosphere."""
+    """Sum of all losses other than free-space loss: cables, pointing, polarisation, atmosphere."""
     required_ebn0_db: Decibel
     """Energy per bit over noise density that the receiver needs."""
     margin_db: Annotated[Number, Field(ge=0, le=300)]
@@ -145,20 +145,20 @@ class Radio(FrozenModel):
     to: Name = "earth"
     """"earth", or the name of the platform that receives the data and relays it to Earth."""
     transmit_w: NotNegative
-    """Electrical power while sending, besides idle_w."""
+    """Electrical power while sending, in addition to idle_w."""
     rate_kbps: Positive | None = None
     """Fixed data rate while in contact."""
     budget: Budget | None = None
     """Link budget from which the data rate to Earth follows."""
     minimum_elevation_deg: Elevation = 0.0
-    """Lowest elevation of the Earth at the site for a contact, besides the skyline."""
+    """Lowest elevation of the Earth at the site for a contact; the skyline applies as well."""
     handover_min: Pause = 0
     """Nothing is sent for this long when another station takes over; 0 for a relay.
 
-    Stations change when one ends, or when another is faster by a tenth and makes up for the
-    pause."""
+    The link changes stations when a contact ends, or when another station is faster by a tenth and
+    makes up for the pause."""
     range_limit_m: Positive | None = None
-    """Longest distance at which a relay is in reach; needs the platform's track."""
+    """Longest distance at which the relay can be reached; needs the platform's track."""
 
 
 class Store(FrozenModel):
@@ -169,13 +169,13 @@ class Store(FrozenModel):
     start_mbit: NotNegative = 0.0
     """Data stored at the start of the span."""
     end_limit_mbit: NotNegative | None = None
-    """Most data that may still be stored at the end of the span."""
+    """Largest amount of data that may still be stored at the end of the span."""
 
 
 class Stay(FrozenModel):
     """Distance of a platform from its relay over time.
 
-    Each entry counts until the next one. It is usually written in braces: track = [{ from_utc =
+    Each entry applies until the next one. It is usually written in braces: track = [{ from_utc =
     2028-07-02T00:00:00Z, distance_m = 20.0 }, { from_utc = 2028-07-05T12:00:00Z, distance_m =
     450.0 }].
     """
@@ -192,17 +192,17 @@ class Platform(FrozenModel):
     name: Name
     """Name of the platform; "earth" is not allowed."""
     kind: Literal["lander", "rover", "orbiter"]
-    """What the platform is; it is shown, but does not change the plan."""
+    """What the platform is; it is shown but does not affect the plan."""
     idle_w: NotNegative
     """Power that the platform always draws: computer, receiver, thermal control."""
     bus_limit_w: Positive
     """Highest power on the bus at any time: idle, heater, sending and all instruments.
 
-    A slot claims its highest draw of each step; the battery sees the mean."""
+    On the bus a slot counts with its highest power in each step, in the battery with its mean."""
     one_at_a_time: bool = False
     """true if only one slot may run on the whole platform at a time."""
     array: Several[Array] = ()
-    """Solar arrays; none for a platform that lives on its battery."""
+    """Solar arrays; none if the platform runs on its battery alone."""
     battery: Battery
     """The battery."""
     heater: Heater | None = None
@@ -210,7 +210,7 @@ class Platform(FrozenModel):
     radio: Radio
     """The radio: to Earth or through another platform."""
     track: Several[Stay] = ()
-    """Distances from the relay over time; given exactly if radio.range_limit_m is."""
+    """Distances from the relay over time; required with radio.range_limit_m, else not allowed."""
     store: Store
     """The data storage."""
 

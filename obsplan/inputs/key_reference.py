@@ -19,7 +19,7 @@ from obsplan.inputs.scenario import Scenario
 from obsplan.inputs.telemetry_file import State
 from obsplan.inputs.timeline_columns import NEEDED, READ_COLUMNS, TIMELINE
 
-# The unit in which a name's ending says that a value is given, longest endings first.
+# The unit that each ending of a name stands for, longer endings first.
 UNITS = {
     "_ebn0_db": "dB",
     "_db_k": "dB/K",
@@ -67,7 +67,7 @@ class Part(NamedTuple):
 
 
 def parts() -> dict[str, Part]:
-    """What can be explained, by name: tables such as platform.battery, and the timeline."""
+    """All parts that `obsplan keys` explains, by name: platform.battery, timeline and so on."""
     found = [
         *_tables(Scenario, "scenario", (), "the scenario"),
         *_tables(State, "telemetry", ("telemetry",), "the telemetry file"),
@@ -77,7 +77,7 @@ def parts() -> dict[str, Part]:
 
 
 def _timeline() -> Part:
-    """The columns of timeline.csv, with what a reader needs of them."""
+    """The columns of timeline.csv, and which of them a reader needs."""
     summary = "The timeline that a plan writes and that check, replan and compare read."
     description = (
         f"{summary} A timeline that is edited by hand needs only the required columns, and "

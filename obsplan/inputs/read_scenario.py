@@ -56,7 +56,7 @@ def scenario_from(raw: dict[str, Any], source: str = "scenario") -> Scenario:
 
 
 def _skylines(scenario: Scenario) -> Iterator[tuple[str, str, str]]:
-    """Whose skyline it is, name of the file, and what may stand there besides a profile."""
+    """For each skyline: its owner, its file, and what may be given instead of a CSV profile."""
     for name in scenario.site.skyline_files:
         yield "site", name, ', GeoTIFF elevation models or "flat"'
     for station in scenario.station:

@@ -55,10 +55,10 @@ class Site(FrozenModel):
 
     The CSV has the columns azimuth_deg (from north through east), elevation_deg. Elevation
     models are GeoTIFFs in degrees or in a projection such as polar stereographic: "dem.tif",
-    or a list such as ["near.tif", "far.tif"], of which the finest that covers a place counts
-    (pip install 'obsplan[terrain]'). They are seen from 2 m above their ground, which must
-    be within 100 m of height_m. Nothing rises outside the models. `obsplan skyline` writes
-    the CSV once, to look at or edit."""
+    or a list such as ["near.tif", "far.tif"], where the finest model at each place counts (pip
+    install 'obsplan[terrain]'). The skyline is computed 2 m above the ground of the model,
+    which must be within 100 m of height_m. Terrain outside the models is assumed not to
+    rise. `obsplan skyline` writes the CSV once, for you to view or edit."""
     slope_deg: Slope = 0.0
     """Slope of the ground; it only affects the ground temperature."""
     aspect_deg: Azimuth = 0.0
@@ -181,7 +181,7 @@ class Activity(FrozenModel):
     count: Annotated[int, Field(ge=1, le=2000)] = 1
     """Number of runs requested."""
     must: Annotated[int, Field(ge=0, le=2000)] = 0
-    """Number of runs required; there is no plan without them. At most count."""
+    """Number of runs required; a plan without them is not valid. At most count."""
     value: NotNegative = 1.0
     """Worth of the first run, in points of the science team; only ratios matter.
 
@@ -261,7 +261,7 @@ class Scenario(FrozenModel):
     activity: Several[Activity] = ()
     """Kinds of runs, each begun with [[activity]]; at most 300."""
     uplink: Uplink | None = None
-    """How slots are commanded; without this table most need no commands."""
+    """How slots are commanded; without this table most slots need no commands."""
     landing: Landing = Landing()
     """What a landing requires, for the commands days and sites."""
     folder: Path = Field(default=Path("."), exclude=True)
@@ -271,7 +271,7 @@ class Scenario(FrozenModel):
 
     @property
     def steps(self) -> int:
-        """Whole steps in the span; a rest shorter than a step is left unused."""
+        """Whole steps in the span; a remainder shorter than a step is not used."""
         length = self.span.end_utc - self.span.start_utc
         return length // timedelta(minutes=self.span.step_min)
 
@@ -316,11 +316,11 @@ class Scenario(FrozenModel):
 
     @property
     def sending_names(self) -> dict[str, str]:
-        """Names under which a timeline lists when a platform may send, with the platform."""
+        """Name of the transmit windows in a timeline -> name of the platform that sends."""
         return {sending_name(p.name, p.radio.to): p.name for p in self.platform}
 
     def with_part(self, kind: str, name: str, **changes: Any) -> "Scenario":
-        """The scenario with other fields in the `kind` (platform, activity) of that name."""
+        """A copy with changed fields in the platform or activity (`kind`) of that name."""
         parts = tuple(
             part.model_copy(update=changes) if part.name == name else part
             for part in getattr(self, kind)
@@ -332,7 +332,7 @@ class Scenario(FrozenModel):
         return tuple(self.folder / name for name in self.site.skyline_files)
 
     def mask_path(self, station: Station) -> Path | None:
-        """The file of a station's own skyline, or None where it has a level mask."""
+        """The file of a station's own skyline, or None if it has a level mask."""
         return None if station.skyline is None else self.folder / station.skyline
 
 

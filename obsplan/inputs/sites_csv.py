@@ -31,9 +31,9 @@ class Place(NamedTuple):
 def read_sites(path: str | Path) -> list[Place]:
     """Sites of a CSV with name, latitude_deg, longitude_deg and height_m.
 
-    Optional are slope_deg, aspect_deg and skyline: a CSV profile or elevation model beside
-    the file, or flat. Raises TableError with one line for every mistake: a missing, doubled
-    or unknown column, a bad number, a name that is missing or given twice.
+    Optional are slope_deg, aspect_deg and skyline: a CSV profile or elevation model beside the
+    file, or flat. Raises TableError with one line for every mistake: a missing, repeated or unknown
+    column, a bad number, a missing or repeated name.
     """
     file = read_csv(path, COLUMNS, NEEDED, others=False, may_be_empty=False)
     file.refuse_repeats("name", "names must differ")

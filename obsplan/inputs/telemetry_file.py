@@ -33,7 +33,7 @@ class PlatformState(FrozenModel):
     stored_mbit: NotNegative | None = None
     """Data in the storage when telemetry was read."""
     array_factor: Annotated[Number, Field(ge=0, le=2)] = 1.0
-    """Measured over predicted array output; it applies from the reading on."""
+    """Measured array output divided by the predicted; it applies from the reading on."""
 
 
 class Outage(FrozenModel):
@@ -55,7 +55,7 @@ class Fate(FrozenModel):
     outcome: Literal["done", "shortened", "failed"]
     """done, shortened (then give end_utc) or failed.
 
-    A failed run counts for nothing; a shortened one is worth its share of the time."""
+    A failed run does not count; a shortened one is worth its share of the time."""
     start_utc: Utc | None = None
     """True start; as planned if left out."""
     end_utc: Utc | None = None
@@ -83,10 +83,10 @@ class State(FrozenModel):
 
 
 def read_state(path: str | Path, scenario: Scenario, now_utc: datetime | None = None) -> State:
-    """Read a telemetry file; `now_utc` stands in if it does not say when it was read.
+    """Read a telemetry file; `now_utc` is used if it does not say when it was read.
 
-    Raises StateError with a line for every mistake in the file, and for all in which it
-    contradicts the scenario or itself.
+    Raises StateError with a line for every mistake in the file, and for every contradiction with
+    the scenario or within the file.
     """
     path = Path(path)
     raw, _ = read_toml(path, StateError)
@@ -113,7 +113,7 @@ def read_state(path: str | Path, scenario: Scenario, now_utc: datetime | None = 
 def _time_errors(state: State, scenario: Scenario, now_utc: datetime | None) -> Iterator[str]:
     first, last = scenario.span.start_utc, scenario.span.end_utc
     if state.at_utc is None:
-        yield "at_utc: is needed but missing; say when telemetry was read"
+        yield "at_utc: required but missing; say when telemetry was read"
     elif not first <= state.at_utc < last:
         yield (
             f"at_utc = {stamp(state.at_utc)}: outside the span; allowed is {stamp(first)} to "
@@ -128,7 +128,7 @@ def _platform_errors(state: State, scenario: Scenario) -> Iterator[str]:
     for name, times in Counter(part.name for part in state.platform).items():
         yield from _unknown("platform", name, capacity_mbit)
         if times > 1:
-            yield f'platform "{name}": is there {times} times; once is allowed'
+            yield f'platform "{name}": appears {times} times; only once is allowed'
     for part in state.platform:
         most_mbit = capacity_mbit.get(part.name, inf)
         if part.stored_mbit is not None and part.stored_mbit > most_mbit:
@@ -162,9 +162,9 @@ def _slot_errors(fates: tuple[Fate, ...]) -> Iterator[str]:
         if before.outcome != fate.outcome:
             yield f'slot "{fate.slot}": cannot be both {before.outcome} and {fate.outcome}'
         elif before != fate:
-            yield f'slot "{fate.slot}": is there twice with different times or reasons'
+            yield f'slot "{fate.slot}": appears twice with different times or reasons'
         if fate.outcome == "shortened" and fate.end_utc is None:
-            yield f'slot "{fate.slot}".end_utc: is missing; say when the run ended'
+            yield f'slot "{fate.slot}".end_utc: missing; say when the run ended'
 
 
 def _unknown(kind: str, name: str, known: Iterable[str]) -> Iterator[str]:

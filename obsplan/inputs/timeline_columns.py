@@ -12,7 +12,7 @@ class Column(NamedTuple):
 
 
 TIMELINE = (
-    Column("slot", "", "id of the slot, by which telemetry and as-run files name it"),
+    Column("slot", "", "id of the slot, used in telemetry and as-run files"),
     Column("platform", "", "platform that carries the instrument"),
     Column("instrument", "", "instrument that runs; radio for a transmit window"),
     Column("activity", "", "activity of the scenario, or the name of a transmit window"),
@@ -30,6 +30,6 @@ TIMELINE = (
     Column("value", "", "what the run adds to the value of the plan"),
 )
 TIMELINE_COLUMNS = tuple(column.name for column in TIMELINE)
-# What a reader needs, and what it takes besides.
+# Columns that a reader requires, and all that it reads.
 NEEDED = ("activity", "start_utc")
 READ_COLUMNS = ("slot", "activity", "start_utc", "end_utc", "state")

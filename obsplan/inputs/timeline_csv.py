@@ -1,4 +1,4 @@
-"""Timelines, and what ran of them, as CSV: tolerant of spreadsheets, strict about meaning."""
+"""Timelines and as-run lists as CSV: tolerant of spreadsheets, strict about meaning."""
 
 import json
 import re
@@ -19,13 +19,13 @@ STATES = ("planned", "locked", "done", "shortened", "failed")
 AS_RUN_COLUMNS = ("slot", "activity", "start_utc", "end_utc", "outcome", "reason")
 OUTCOMES = ("done", "shortened", "failed")
 
-# Minutes that a row lasts if it has no end, from activity and state or outcome; None if the
+# Minutes that a row without an end lasts, from its activity and its state or outcome; None if the
 # row must say when it ends.
 Length = Callable[[str, str], float | None]
 
 
 class Words(NamedTuple):
-    """The column with the word for what became of a slot; the first word is the default."""
+    """The column for the state or outcome, and its allowed words; the first is the default."""
 
     column: str
     allowed: tuple[str, ...]
@@ -36,9 +36,9 @@ def read_timeline(path: str | Path, scenario: Scenario) -> pd.DataFrame:
 
     Columns `slot, activity, start_utc, end_utc, state`; the file needs only `activity` and
     `start_utc`. A missing end means the length in the scenario, a missing state `planned`, a
-    missing or doubled slot id the number of its row (`row7`). Rows named as in
-    `Scenario.sending_names` say when a platform may send. Further columns are ignored;
-    times are rounded to the second. Raises TableError with a line for every mistake.
+    missing or repeated slot id becomes the number of its row (`row7`). Rows named as in
+    `Scenario.sending_names` say when a platform may send. Further columns are ignored; times are
+    rounded to the second. Raises TableError with a line for every mistake.
     """
 
     def length_min(name: str, state: str) -> float | None:
@@ -51,7 +51,7 @@ def read_timeline(path: str | Path, scenario: Scenario) -> pd.DataFrame:
 
 
 def read_as_run(path: str | Path, scenario: Scenario) -> pd.DataFrame:
-    """Read what ran, as rows in the order of the file, with the care of `read_timeline`.
+    """Read what ran, as rows in the order of the file, under the same rules as `read_timeline`.
 
     Columns `slot, activity, start_utc, end_utc, outcome, reason`; the file needs only
     `activity` and `start_utc`. A missing slot id stays empty. A missing outcome is `done`.
@@ -73,7 +73,7 @@ def read_as_run(path: str | Path, scenario: Scenario) -> pd.DataFrame:
 
 
 def another_scenario(path: str | Path, scenario: Scenario) -> str:
-    """A line when the summary beside a timeline names another scenario, else ""."""
+    """A line if the summary beside a timeline names another scenario, else ""."""
     try:
         facts = json.loads(Path(path).with_name("summary.json").read_text(encoding="utf-8"))
         wrote, title = facts["input_sha256_16"], facts["title"]
@@ -111,7 +111,7 @@ def _read_rows(
 
 
 def _note_unknown_names(file: CsvFile, scenario: Scenario) -> set[str]:
-    """Note the rows whose name is no activity and no sending; returns the names that are."""
+    """Report rows that name neither an activity nor a transmit window; return the known names."""
     known = [a.name for a in scenario.activity] + list(scenario.sending_names)
     strange = [row for row in file.rows if row.cells["activity"] not in known]
     names = list(dict.fromkeys(row.cells["activity"] for row in strange))
@@ -119,7 +119,7 @@ def _note_unknown_names(file: CsvFile, scenario: Scenario) -> set[str]:
         file.wrong(
             None,
             f"{len(strange)} of {len(file.rows)} rows name no activity of this scenario, such as "
-            f"'{names[0]}'; is the timeline that of another scenario? known are "
+            f"'{names[0]}'; is the timeline from another scenario? known are "
             f"{', '.join(known) or 'none'}",
         )
         return set(known)
@@ -132,9 +132,9 @@ def _note_unknown_names(file: CsvFile, scenario: Scenario) -> set[str]:
 def _read_row(
     file: CsvFile, row: Row, words: Words, length_min: Length | None
 ) -> dict[str, object] | None:
-    """The cells of a row with times and word read, or None if any is wrong.
+    """The cells of a row with its times and state parsed, or None if any is wrong.
 
-    Without `length_min` the name of the row is unknown, which is noted already.
+    `length_min` is None if the name of the row is unknown, which is reported already.
     """
     cells = row.cells
     word = cells[words.column].lower() or words.allowed[0]
@@ -165,7 +165,7 @@ def _time(file: CsvFile, row: Row, column: str) -> datetime | None:
     """The time in a cell, rounded to the second; a mistake is noted."""
     try:
         text = re.sub(r"\s*(z|utc)$", "Z", row.cells[column], flags=re.IGNORECASE)
-        # A spreadsheet counts days in binary fractions and so misses seconds by a little.
+        # Spreadsheets store times as binary fractions of a day, so seconds come out slightly off.
         time = instant_from(text) + timedelta(microseconds=500_000)
     except ValueError as problem:
         file.wrong(row, str(problem), column)
@@ -174,7 +174,7 @@ def _time(file: CsvFile, row: Row, column: str) -> datetime | None:
 
 
 def _with_ids(rows: list[tuple[int, dict[str, object]]]) -> list[dict[str, object]]:
-    """The rows, each with an id of its own: the first to name one keeps it."""
+    """The rows with unique ids: the first row with an id keeps it."""
     taken = {row["slot"] for _, row in rows} | {""}
     seen: set[object] = {""}
     named = []

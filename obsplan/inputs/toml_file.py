@@ -1,4 +1,4 @@
-"""TOML files: parsed, or refused with one line for each mistake."""
+"""Reading TOML files; an error has one line for each mistake."""
 
 import tomllib
 from collections.abc import Iterable
@@ -23,5 +23,5 @@ def read_toml(path: Path, error: type[ObsplanError]) -> tuple[dict[str, Any], by
 
 
 def refusal(source: str | Path, mistakes: Iterable[str], error: type[ObsplanError]) -> ObsplanError:
-    """The `error` that has a line for each mistake in `source`, each once."""
+    """An `error` with one line for each mistake in `source`, without repeats."""
     return error("\n".join(dict.fromkeys(printable(f"{source}: {m}") for m in mistakes)))

@@ -229,7 +229,7 @@ HERE = [{"from_utc": "2028-07-01T00:00:00Z", "distance_m": 40.0}]
         (
             {"beam_width_deg": 0.5, "system_temperature_k": 90.0},
             None,
-            'station "alpha".g_over_t_db_k: is needed with system_temperature_k',
+            'station "alpha".g_over_t_db_k: required with system_temperature_k',
         ),
         ({"set_up_min": -1}, None, "set_up_min = -1: out of range"),
         (
@@ -239,7 +239,11 @@ HERE = [{"from_utc": "2028-07-01T00:00:00Z", "distance_m": 40.0}]
         ),
         ({}, relay([]), 'platform "rover": give both radio.range_limit_m and a track, or neither'),
         ({}, relay(HERE, range_limit_m=None), "give both radio.range_limit_m and a track"),
-        ({}, relay(HERE, to="earth"), "radio.range_limit_m: is for a relay, not for Earth"),
+        (
+            {},
+            relay(HERE, to="earth"),
+            "radio.range_limit_m: applies only to a radio that sends to a relay",
+        ),
         (
             {},
             relay(HERE + HERE),

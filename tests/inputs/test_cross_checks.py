@@ -53,7 +53,9 @@ RINGS = [
 @pytest.mark.parametrize("activities, rings", RINGS)
 def test_each_ring_of_orders_is_named_once(activities, rings):
     lines = errors(*activities)
-    assert lines == [f"activity.after: a cycle, {ring}: no run can be the first" for ring in rings]
+    assert lines == [
+        f"activity.after: a circle, {ring}: none of them can run first" for ring in rings
+    ]
 
 
 def test_long_chain_of_orders_is_no_ring():
@@ -99,15 +101,15 @@ def test_stations_take_over_from_one_another_and_relays_do_not():
     rover = platform("rover", radio={"to": "lander", "handover_min": 20})
     (line,) = errors({"name": "look"}, platform=[platform(radio={"handover_min": 20}), rover])
     assert line == (
-        'platform "rover".radio.handover_min = 20: is only for ground stations; to '
-        '"lander" allowed is 0'
+        'platform "rover".radio.handover_min = 20: applies only to ground stations; '
+        'for a radio to "lander" it must be 0'
     )
 
 
 def test_budget_asks_every_station_for_its_figure_of_merit():
     lines = errors({"name": "look"}, platform=[platform(radio={"rate_kbps": None, "budget": {}})])
     assert lines == [
-        f'station "{name}".g_over_t_db_k: is needed, because platform "lander".radio has a budget'
+        f'station "{name}".g_over_t_db_k: required, because platform "lander".radio has a budget'
         for name in ("alpha", "beta")
     ]
 

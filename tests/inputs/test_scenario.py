@@ -105,7 +105,7 @@ MISTAKES = [
         "allowed is at least 1 and at most 60000",
     ),
     # texts, words, truth
-    ({"title": 3}, "title = 3: must be a text in quotes"),
+    ({"title": 3}, "title = 3: must be text in quotes"),
     ({"activity.0.quiet": 1}, 'activity 1 "plasma sweep".quiet = 1: must be true or false'),
     (
         {"activity.0.contact": "hole"},
@@ -148,7 +148,7 @@ MISTAKES = [
     ),
     (
         {"span.end_utc": dt.datetime(2028, 10, 2, tzinfo=UTC)},
-        "span: 92 days long; allowed are at most 60",
+        "span: 92 days long; at most 60 are allowed",
     ),
     # keys
     (
@@ -166,10 +166,10 @@ MISTAKES = [
     ),
     ({"folder": "x"}, "folder: unknown key"),
     ({"input_hash": "x"}, "input_hash: unknown key"),
-    ({"title": GONE}, "title: is needed but missing"),
+    ({"title": GONE}, "title: required but missing"),
     (
         {"platform.1.radio.transmit_w": GONE},
-        'platform 2 "rover".radio.transmit_w: is needed but missing',
+        'platform 2 "rover".radio.transmit_w: required but missing',
     ),
     # kinds of tables
     ({"station": []}, "station: must have 1 or more entries"),
@@ -261,8 +261,8 @@ MISTAKES = [
     ),
     (
         {"activity.2.after": [{"activity": "heater run"}]},
-        "activity.after: a cycle, "
-        "heater run after probe insertion after heater run: no run can be the first",
+        "activity.after: a circle, "
+        "heater run after probe insertion after heater run: none of them can run first",
     ),
     (
         {"platform.0.battery.start": 0.2},
@@ -287,8 +287,7 @@ MISTAKES = [
     ),
     (
         {"station.1.g_over_t_db_k": GONE},
-        'station "Saltmarsh".g_over_t_db_k: is needed, because '
-        'platform "lander".radio has a budget',
+        'station "Saltmarsh".g_over_t_db_k: required, because platform "lander".radio has a budget',
     ),
     (
         {"platform.1.radio.to": "landr"},
@@ -303,7 +302,7 @@ def test_mistake_is_one_line_that_says_what_is_allowed(changes, line):
 
 
 BAD_NAME = (
-    "must have 1 to 60 characters, no comma, semicolon, quote or line break, and no blank at "
+    "must have 1 to 60 characters, no comma, semicolon, quote or line break, and no space at "
     "either end"
 )
 

@@ -22,7 +22,7 @@ def test_mistakes_in_several_tables_are_named_at_once_without_marks_that_a_termi
         "platform \"landr\": no such platform in the scenario; did you mean 'lander'?",
         'station "nowhere": no such station in the scenario; known are '
         + ", ".join(s.name for s in scene.station),
-        'slot "s\\x1b[2J1".end_utc: is missing; say when the run ended',
+        'slot "s\\x1b[2J1".end_utc: missing; say when the run ended',
     ]
 
 

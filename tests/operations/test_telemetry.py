@@ -40,7 +40,7 @@ def told(tmp_path, text: str, scene_, now=NOW):
         ),
         (
             '[[platform]]\nname = "lander"\n[[platform]]\nname = "lander"',
-            "is there 2 times; once is allowed",
+            "appears 2 times; only once is allowed",
         ),
         (
             '[[slot]]\nslot = "s1"\noutcome = "done"\n[[slot]]\nslot = "s1"\noutcome = "failed"',
@@ -49,7 +49,7 @@ def told(tmp_path, text: str, scene_, now=NOW):
         (
             '[[slot]]\nslot = "s1"\noutcome = "done"\n[[slot]]\nslot = "s1"\noutcome = "done"\n'
             'reason = "again"',
-            "is there twice with different times or reasons",
+            "appears twice with different times or reasons",
         ),
         ('[[slot]]\nslot = "s1"\noutcome = "shortened"', "say when the run ended"),
         ('[[slot]]\nslot = "s1"\noutcome = "lost"', "allowed are 'done', 'shortened' or 'failed'"),
@@ -72,7 +72,7 @@ def test_every_mistake_is_one_line(tmp_path, text, line):
 
 
 def test_a_state_without_a_time_needs_one_from_the_caller(tmp_path):
-    with pytest.raises(StateError, match="at_utc: is needed"):
+    with pytest.raises(StateError, match="at_utc: required"):
         told(tmp_path, "", scene(), now=None)
     assert told(tmp_path, "", scene()).at_utc == NOW
 
