@@ -238,6 +238,9 @@ def _why_not(
         return "its time is taken by other runs of the same activity"
     if amounts[Constraint.BUS_POWER] > TOLERANCE:
         return f'bus power of "{node.name}" is taken by other runs'
+    for budget in booking.problem.budgets:
+        if amounts[budget.name] > TOLERANCE:
+            return f"{budget.name} is used up by other runs"
     if amounts[Constraint.ENERGY] > TOLERANCE:
         missing = amounts[Constraint.ENERGY]
         lack = f": {number_text(missing)} Wh short" if np.isfinite(missing) else ""

@@ -1,7 +1,7 @@
 """The remaining problem when some slots are fixed: the whole span, empty before the first step.
 
-Fixed slots enter as loads, data, coverage bins filled and prerequisites met; battery and store
-begin with their levels at the first step, before which nothing happens.
+Fixed slots enter as loads, data, coverage bins filled, budgets used and prerequisites met; battery
+and store begin with their levels at the first step, before which nothing happens.
 """
 
 from dataclasses import replace
@@ -50,7 +50,11 @@ def remaining_problem(
             scenario, node, draw_w, data_mbit, first, levels[node.name], relaxed
         )
         nodes.append(_feasible(node, whole.step_h))
-    return replace(whole, tasks=tasks, nodes=tuple(nodes)), barred
+    # A run that was cut short counts in full, as for the referee; one that failed does not.
+    begun = runs.loc[runs["state"] != "failed", "activity"].tolist()
+    counts = [begun.count(task.name) for task in whole.tasks]
+    budgets = tuple(budget.after(counts) for budget in whole.budgets)
+    return replace(whole, tasks=tasks, nodes=tuple(nodes), budgets=budgets), barred
 
 
 def _commandable(environment: Environment, i: int, first: int) -> np.ndarray:

@@ -52,6 +52,13 @@ def _exclusive(problem: Problem, runs) -> bool:
     return any(busy[i] & busy[j] for i, j in problem.exclusive)
 
 
+def within_budgets(problem: Problem, runs) -> bool:
+    return all(
+        sum(each * len(starts) for each, starts in zip(budget.use, runs)) <= budget.limit + 1e-9
+        for budget in problem.budgets
+    )
+
+
 def _ordered(problem: Problem, runs) -> bool:
     for task, starts in zip(problem.tasks, runs):
         for need in task.needs:
@@ -63,7 +70,7 @@ def _ordered(problem: Problem, runs) -> bool:
 
 
 def resources_hold(problem: Problem, runs) -> bool:
-    """Whether bus, batteries and stores bear the runs, for some choice of what is sent when.
+    """Whether bus, batteries, stores and budgets suffice, for some choice of what is sent when.
 
     Given the runs this is a linear programme: per node and step the share sent, the charge
     and the data at the step's end.
@@ -80,6 +87,8 @@ def resources_hold(problem: Problem, runs) -> bool:
                 data[task.node, start + k] += task.data_mbit[k]
     limits = np.array([node.bus_limit_w for node in problem.nodes])[:, None]
     if (peak > limits + 1e-9).any() or not _silent_charge_holds(problem, load):
+        return False
+    if not within_budgets(problem, runs):
         return False
 
     share = np.arange(count * steps).reshape(count, steps)

@@ -3,7 +3,7 @@
 import numpy as np
 from hypothesis import strategies as st
 
-from obsplan.planning.problem.definition import Need, Node, Problem, Task, after
+from obsplan.planning.problem.definition import Budget, Need, Node, Problem, Task, after
 
 STEPS = 24
 
@@ -29,6 +29,11 @@ def task(name, **changes):
         "preference": np.zeros(8),
     }
     return Task(**{"name": name} | rest | changes)
+
+
+def heat(limit: float, *use: float) -> Budget:
+    """A budget of `limit` Wh, of which a run of each task uses so much."""
+    return Budget("heat", f"at most {limit:g} Wh of heat", np.array(use), limit)
 
 
 def waits(earlier: int, settle: int, met_from: int = 8, steps: int = 8, length: int = 1) -> Need:
@@ -77,7 +82,14 @@ def tiny_problem(seed: int, nearby: bool = False) -> Problem:
         )
         assert count >= tasks[-1].must
     pairs = [(i, j) for j in range(len(tasks)) for i in range(j) if rng.random() < 0.5]
-    return Problem(steps, hour, tuple(tasks), tuple(nodes), frozenset(pairs))
+    budgets = [_tiny_budget(rng, len(tasks), k) for k in range(rng.choice([0, 0, 0, 1, 1, 2]))]
+    return Problem(steps, hour, tuple(tasks), tuple(nodes), frozenset(pairs), tuple(budgets))
+
+
+def _tiny_budget(rng: np.random.Generator, tasks: int, k: int) -> Budget:
+    """A budget of a few runs; tenths, so that what just fits is not lost to rounding."""
+    use, limit = rng.integers(0, 4, tasks) / 10, float(rng.choice([0.0, 0.3, 0.6, 0.6, 0.9]))
+    return Budget(f"budget {k}", f"at most {limit:g} of budget {k}", use, limit)
 
 
 def level_node(steps: int, **changes) -> Node:

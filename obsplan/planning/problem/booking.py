@@ -9,7 +9,7 @@ from dataclasses import replace
 import numpy as np
 from numpy.lib.stride_tricks import sliding_window_view
 
-from obsplan.planning.problem.definition import Need, Problem, Task
+from obsplan.planning.problem.definition import Budget, Need, Problem, Task
 from obsplan.planning.problem.resource_flow import (
     Flow,
     Loads,
@@ -139,14 +139,19 @@ class Booking:
         """Whether a task has fewer runs than it must have."""
         return any(len(runs) < task.must for task, runs in zip(self.problem.tasks, self.runs))
 
+    def left(self, budget: Budget) -> float:
+        """What the booked runs leave of a budget."""
+        return budget.left([len(starts) for starts in self.runs])
+
     def open_starts(self, task: int, among: slice = slice(None)) -> np.ndarray:
-        """Starts (steps,) at which one more run breaks no exclusion, gap, order, bus or charge.
+        """Starts (steps,) at which one more run keeps count, budgets, exclusions, gap and order,
+        and at which bus and charge suffice.
 
         Only starts `among` these are looked at. Data and the energy of sending are judged
         only by `simulate`.
         """
         what, open_ = self.problem.tasks[task], np.zeros(self.problem.steps, dtype=bool)
-        if len(self.runs[task]) >= what.count:
+        if len(self.runs[task]) >= what.count or not self._budgets_allow(task):
             return open_
         open_[among] = self.clear_starts(task)[among]
         open_[max(0, self.problem.steps - what.length + 1) :] = False
@@ -158,6 +163,11 @@ class Booking:
             open_[part] &= self._bus_allows(what, part)
             open_[part] &= self._charge_allows(what, part)
         return open_
+
+    def _budgets_allow(self, task: int) -> bool:
+        """Whether every budget has enough left for one more run of `task`."""
+        budgets = self.problem.budgets
+        return all(self.left(budget) >= budget.use[task] - TOLERANCE for budget in budgets)
 
     def _bus_allows(self, what: Task, part: slice) -> np.ndarray:
         """Starts in `part` whose run the bus carries at each of its steps."""
@@ -196,7 +206,7 @@ class Booking:
         return np.asarray(enough.all(axis=1))
 
     def keeps_rules(self) -> bool:
-        """Whether the booked runs keep counts, gaps, exclusions, orders and the bus limit."""
+        """Whether the booked runs keep counts, gaps, exclusions, orders, budgets and bus limit."""
         for i, (task, starts) in enumerate(zip(self.problem.tasks, self.runs)):
             if (
                 len(starts) > task.count
@@ -205,7 +215,7 @@ class Booking:
                 or (task.needs and not self.needs_met(i)[starts].all())
             ):
                 return False
-        return self.fits_bus()
+        return self.fits_bus() and self.fits_budgets()
 
     def sending_w(self, n: int) -> np.ndarray:
         """Mean draw (steps,) of the transmitter of node `n`, as the flow has it."""
@@ -226,6 +236,10 @@ class Booking:
         """Whether no bus carries more than its limit, leaving sending aside."""
         limits_w = np.array([node.bus_limit_w for node in self.problem.nodes])
         return bool((self.peak_w <= limits_w[:, None] + BUS_TOLERANCE_W).all())
+
+    def fits_budgets(self) -> bool:
+        """Whether the booked runs use up no more than each budget has."""
+        return all(self.left(budget) >= -TOLERANCE for budget in self.problem.budgets)
 
     def simulate(self) -> Flow:
         """Run battery and store of every node through the span.

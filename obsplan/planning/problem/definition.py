@@ -1,9 +1,9 @@
-"""The scheduling problem in whole steps: tasks, nodes and what excludes what.
+"""The scheduling problem in whole steps: tasks, nodes, budgets and what excludes what.
 
 It knows no scenario, no solver and no clock.
 """
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cached_property
 from typing import NamedTuple
 
@@ -100,14 +100,38 @@ class Node:
 
 
 @dataclass(frozen=True)
+class Budget:
+    """Something that runs use up and nothing renews within the span, as heat or propellant.
+
+    A run of each task uses `use` (tasks,) of it, none less than 0; all runs together use at
+    most `limit`. `name` says in reasons what is used up, each budget another, `rule` in
+    conflicts what is not kept: 'propellant of "rover"', 'at most 3 kg of propellant on "rover"'.
+    """
+
+    name: str
+    rule: str
+    use: np.ndarray
+    limit: float
+
+    def left(self, counts: list[int]) -> float:
+        """What is left of it after so many runs of each task; below 0 if they use too much."""
+        return self.limit - float(self.use @ counts)
+
+    def after(self, counts: list[int]) -> "Budget":
+        """The budget of further runs after so many of each task; no more than used up."""
+        return replace(self, limit=max(0.0, self.left(counts)))
+
+
+@dataclass(frozen=True)
 class Problem:
-    """Tasks, nodes and the pairs of tasks that may not overlap."""
+    """Tasks, nodes, the pairs of tasks that may not overlap, and budgets of all runs."""
 
     steps: int
     step_h: float
     tasks: tuple[Task, ...]
     nodes: tuple[Node, ...]
     exclusive: frozenset[tuple[int, int]]
+    budgets: tuple[Budget, ...] = ()
 
     @cached_property
     def prerequisites(self) -> frozenset[int]:

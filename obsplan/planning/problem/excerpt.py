@@ -1,6 +1,6 @@
 """The subproblem of a time window: some steps of the span, all runs outside it fixed.
 
-Fixed runs enter as loads, data, exclusions and places already taken; battery and stores start
+Fixed runs enter as loads, data, exclusions, places taken and budgets used; battery and stores start
 as booked and must end no worse than the runs after the window need.
 """
 
@@ -30,7 +30,8 @@ def excerpt(booking: Booking, free: tuple[int, int], last: int) -> tuple[Problem
                 fixed.add(i, start, -1)
     tasks = tuple(_task(problem, fixed, i, free, last) for i in range(len(problem.tasks)))
     nodes = tuple(_node(booking, fixed, n, first, last) for n in range(len(problem.nodes)))
-    return Problem(last - first, problem.step_h, tasks, nodes, problem.exclusive), fixed
+    budgets = tuple(budget.after([len(runs) for runs in fixed.runs]) for budget in problem.budgets)
+    return Problem(last - first, problem.step_h, tasks, nodes, problem.exclusive, budgets), fixed
 
 
 def _task(problem: Problem, fixed: Booking, i: int, free: tuple[int, int], last: int) -> Task:

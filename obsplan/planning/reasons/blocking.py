@@ -11,7 +11,7 @@ from obsplan.planning.problem.tolerances import TOLERANCE
 
 
 class Constraint(StrEnum):
-    """What may block a run; the text is its name in sentences."""
+    """What may block a run, budgets aside; the text is its name in sentences."""
 
     WINDOW = "window"
     EXCLUSION = "exclusion"
@@ -24,13 +24,15 @@ class Constraint(StrEnum):
     REPLAY = "the replay by the minute"
 
 
-def blocking_amounts(booking: Booking, task: int) -> dict[Constraint, np.ndarray]:
+def blocking_amounts(booking: Booking, task: int) -> dict[str, np.ndarray]:
     """By how much each constraint blocks one more run of `task` (0: not at all).
+
+    Keys are each Constraint that is judged here, and the names of the budgets.
 
     Arrays have one entry per start (steps - length + 1,). WINDOW: 1; EXCLUSION: number of
     rival slots; GAP and ORDER: steps too close or too early; BUS_POWER: W over the limit;
-    ENERGY: Wh missing from the battery at the start, inf if a full battery is not enough.
-    Data is judged only by a simulation.
+    ENERGY: Wh missing from the battery at the start, inf if a full battery is not enough;
+    budgets: what is missing, at any start. Data is judged only by a simulation.
     """
     problem, what = booking.problem, booking.problem.tasks[task]
     starts = _all_starts(booking, task)
@@ -51,6 +53,9 @@ def blocking_amounts(booking: Booking, task: int) -> dict[Constraint, np.ndarray
         Constraint.ORDER: order,
         Constraint.BUS_POWER: bus_w,
         Constraint.ENERGY: _missing_wh(booking, task),
+    } | {
+        budget.name: np.full(len(starts), max(0.0, budget.use[task] - booking.left(budget)))
+        for budget in problem.budgets
     }
 
 

@@ -15,7 +15,7 @@ import numpy as np
 from obsplan.environment.model import Environment
 from obsplan.inputs.hardware import Platform
 from obsplan.inputs.scenario import Scenario
-from obsplan.planning.problem.definition import Need, Node, Problem
+from obsplan.planning.problem.definition import Budget, Need, Node, Problem
 from obsplan.planning.problem.from_scenario import (
     Exclusion,
     ExclusionKind,
@@ -167,6 +167,8 @@ def _rules(environment: Environment, required: Problem) -> Iterator[Rule]:
     for (i, j), exclusion in sorted(exclusive_pairs(scenario).items()):
         if tasks[i].count and tasks[j].count:
             yield Rule(_exclusion(scenario, exclusion), partial(_exclusive, (i, j)))
+    for budget in required.budgets:
+        yield Rule(budget.rule, partial(_budgeted, budget))
     yield from _platform_rules(scenario, required.nodes)
 
 
@@ -261,7 +263,7 @@ def _without_rules(required: Problem) -> Problem:
                 station=np.full(length, -1),
             )
         )
-    return replace(required, tasks=tasks, nodes=tuple(nodes), exclusive=frozenset())
+    return replace(required, tasks=tasks, nodes=tuple(nodes), exclusive=frozenset(), budgets=())
 
 
 def _on_task(i: int, **figures) -> Callable[[Problem], Problem]:
@@ -282,6 +284,10 @@ def _needing(i: int, need: Need, problem: Problem) -> Problem:
 
 def _exclusive(pair: tuple[int, int], problem: Problem) -> Problem:
     return replace(problem, exclusive=problem.exclusive | {pair})
+
+
+def _budgeted(budget: Budget, problem: Problem) -> Problem:
+    return replace(problem, budgets=(*problem.budgets, budget))
 
 
 def _reserve(n: int, reserve_wh: float, problem: Problem) -> Problem:

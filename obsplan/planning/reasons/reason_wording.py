@@ -50,7 +50,7 @@ class Blocked:
 class BlockedByAll:
     """Several constraints block even the best start."""
 
-    constraints: tuple[Constraint, ...]
+    constraints: tuple[str, ...]
 
     def __str__(self) -> str:
         return " and ".join(self.constraints)
@@ -290,7 +290,7 @@ class ContactAtStart:
 class NoSingleFix:
     """No single change was found; these constraints block the best start, if there is one."""
 
-    constraints: tuple[Constraint, ...] = ()
+    constraints: tuple[str, ...] = ()
     start_utc: pd.Timestamp | None = None
 
     def __str__(self) -> str:

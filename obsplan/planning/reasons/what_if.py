@@ -80,7 +80,7 @@ class Insertion:
     variant: Variant
     slots: dict[tuple[str, pd.Timestamp], str]
     task: int
-    blocking: dict[Constraint, np.ndarray]
+    blocking: dict[str, np.ndarray]
     is_valid: IsValid
     barred: np.ndarray
 
@@ -116,12 +116,12 @@ class Insertion:
         """The instant so many minutes after the start of the span."""
         return self.environment.sky.index[0] + pd.Timedelta(minutes=minute)
 
-    def free_but_for(self, *constraints: Constraint) -> np.ndarray:
+    def free_but_for(self, *constraints: str) -> np.ndarray:
         """Starts at which nothing blocks the run but perhaps `constraints`."""
         others = [a > TOLERANCE for key, a in self.blocking.items() if key not in constraints]
         return ~np.any(others, axis=0)
 
-    def blocked_only_by(self, constraint: Constraint) -> np.ndarray:
+    def blocked_only_by(self, constraint: str) -> np.ndarray:
         """Starts at which `constraint` blocks the run, and nothing else does."""
         return self.free_but_for(constraint) & (self.blocking[constraint] > TOLERANCE)
 

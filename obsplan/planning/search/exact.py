@@ -108,7 +108,7 @@ def best_plan(
         book_solution(chosen, model, booking, 0)
         booking.flow = booking.simulate()
         booking = with_planned_sending(booking) if booking.flow.short else booking
-        if not booking.flow.short and booking.fits_bus():
+        if not booking.flow.short and booking.fits_bus() and booking.fits_budgets():
             return booking, bound
     return None, bound
 

@@ -30,7 +30,7 @@ def repaired(problem: Problem, old: list[list[int]]) -> Booking:
             kept.add(i, start)
     kept.flow = kept.simulate()
     kept = with_planned_sending(kept) if kept.flow.short else kept
-    if not kept.flow.short and kept.fits_bus():
+    if not kept.flow.short and kept.fits_bus() and kept.fits_budgets():
         booking = kept
     else:
         # Twice: planned sending leaves room that sending as early as possible does not.
@@ -46,7 +46,7 @@ def repaired(problem: Problem, old: list[list[int]]) -> Booking:
 
 
 def _may_start(booking: Booking, i: int, start: int) -> bool:
-    """Whether a run breaks no exclusion, gap, order or count; bus and energy are checked later."""
+    """Whether a run breaks no exclusion, gap, order or count; the rest is checked later."""
     task = booking.problem.tasks[i]
     return (
         bool(booking.needs_met(i)[start])

@@ -1,6 +1,7 @@
 """Greedy construction: required runs first, then always the run of the highest value density.
 
-The density is the worth of a run over the shares of energy, downlink and time that it uses.
+The density is the worth of a run over the shares of energy, downlink, time and budgets that it
+uses.
 Milliseconds, so every other search fills its plans up with it.
 """
 
@@ -54,7 +55,7 @@ def _in_order(problem: Problem) -> list[int]:
 
 
 def shares_used(problem: Problem, i: int) -> np.ndarray:
-    """Shares (3,) of the span's energy, downlink and time that one run of task `i` uses."""
+    """Shares (3 + budgets,) of the span's energy, downlink, time and of budgets that a run uses."""
     task = problem.tasks[i]
     node = problem.nodes[task.node]
     surplus_wh = np.maximum(node.generation_w - node.base_w, 0).sum() * problem.step_h
@@ -63,7 +64,8 @@ def shares_used(problem: Problem, i: int) -> np.ndarray:
     data = task.data_mbit.sum() / max(outlet.send_mbit.sum(), 1e-9)
     rivals = sum(i in pair for pair in problem.exclusive)
     time = task.length * (1 + rivals) / len(problem.tasks) / problem.steps
-    return np.array([energy, data, time])
+    budgets = (budget.use[i] / max(budget.limit, 1e-9) for budget in problem.budgets)
+    return np.array([energy, data, time, *budgets])
 
 
 def _place(booking: Booking, task: int) -> bool:

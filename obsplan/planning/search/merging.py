@@ -23,7 +23,7 @@ def merged_starts(
 ) -> np.ndarray:
     """Whether a run begins (tasks, steps) in the best plan found among the starts of `plans`.
 
-    Bus, battery, store and stations are not modelled: a start pays `resource_cost` (tasks,
+    Bus, battery, store, stations and budgets are not modelled: a start pays `resource_cost` (tasks,
     steps), their dual prices, instead. Runs wait for no task of which no plan has a run; all
     other rules are kept. The first plan is the warm start and is returned where nothing better
     is found. Once `stop` is set the search ends where it is.

@@ -20,7 +20,8 @@ class Relaxation:
 
     Arrays are (tasks, steps). shares: the fraction of a run that begins there. reduced_worth:
     the worth of a start there less the dual prices of all rows it enters but those of
-    exclusion. resource_cost: the dual prices of bus, battery, store and stations alone.
+    exclusion. resource_cost: the dual prices of bus, battery, store, stations and budgets
+    alone.
     """
 
     bound: float

@@ -17,8 +17,8 @@ class LinearModel:
     start[i] (steps,) maps each step to the column of that start, -1 where there is none;
     cumulative[i] does so for the number of starts up to that step, sending[n] for the share of
     a step in which node n sends. exclusion_rows (rows,) says which rows limit starts that
-    exclude each other or keep a gap, resource_rows (rows,) which are of bus, battery, store
-    and stations.
+    exclude each other or keep a gap, resource_rows (rows,) which are of bus, battery,
+    store, stations and budgets.
     """
 
     cost: np.ndarray

@@ -1,4 +1,4 @@
-"""Rows of the shared resources in the linear model: bus, battery, store and stations.
+"""Rows of the shared resources in the linear model: bus, battery, store, stations, budgets.
 
 Battery and store are concave relaxations that are tight where it matters: energy may be
 spilled at will and sending is a share of the time in contact.
@@ -23,7 +23,7 @@ LEAST_DRAW_W = 1e-3
 def add_supplies(
     builder: MatrixBuilder, problem: Problem, starts: list[Starts], every: int
 ) -> list[np.ndarray]:
-    """Bus, battery and store of every node; returns the columns of the sending shares.
+    """Bus, battery and store of every node, and budgets; returns the sending shares' columns.
 
     Battery and store have one row for `every` so many steps, the sum of theirs.
     """
@@ -38,6 +38,7 @@ def add_supplies(
         _battery(builder, problem, node, own, load, every)
         _store(builder, problem, n, own, shares, every)
     _stations(builder, problem, shares)
+    _budgets(builder, problem, starts)
     return shares
 
 
@@ -206,3 +207,10 @@ def _stations(builder: MatrixBuilder, problem: Problem, share) -> None:
                 for n, u in zip(direct, using)
             ),
         )
+
+
+def _budgets(builder: MatrixBuilder, problem: Problem, starts: list[Starts]) -> None:
+    """All runs together use no more of a budget than there is."""
+    for budget in problem.budgets:
+        terms = [(0, its_starts.columns, use) for its_starts, use in zip(starts, budget.use)]
+        builder.add_rows(1, -np.inf, budget.limit, *terms)

@@ -8,9 +8,9 @@ import pytest
 from hypothesis import assume, given, settings
 from hypothesis import strategies as st
 from tools import tiny
-from tools.brute import plan_worth
+from tools.brute import plan_worth, within_budgets
 from tools.small import cases
-from tools.tiny import level_node, tiny_problem, waits
+from tools.tiny import heat, level_node, tiny_problem, waits
 
 import obsplan.planning.problem.resource_flow
 from obsplan.checking.check import check_timeline
@@ -194,6 +194,36 @@ def test_open_starts_are_all_those_that_break_no_rule(seed):
         assert open_.tolist() == expected
 
 
+def test_open_starts_close_when_a_budget_is_used_up():
+    budget = heat(5.0, 2.0, 1.0, 0.0)
+    tasks = [tiny.task(name, count=9) for name in ("warm", "mild", "cold")]
+    booking = Booking(Problem(8, 0.25, tuple(tasks), (level_node(8),), frozenset(), (budget,)))
+
+    def are_open() -> list[bool]:
+        return [bool(booking.open_starts(i).any()) for i in range(3)]
+
+    booking.add(0, 0)
+    booking.add(0, 2)
+    assert are_open() == [False, True, True]
+    booking.add(1, 4)
+    assert are_open() == [False, False, True] and booking.keeps_rules()
+    booking.add(1, 6)
+    assert booking.left(budget) == -1.0
+    assert not booking.fits_budgets() and not booking.keeps_rules()
+    booking.add(0, 2, -1)
+    assert are_open() == [False, True, True] and booking.keeps_rules()
+
+
+def test_a_budget_is_not_lost_to_rounding():
+    """Three times 0.1 is a little more than 0.3."""
+    budget, tasks = heat(0.3, 0.1), (tiny.task("a", count=9),)
+    booking = Booking(Problem(8, 0.25, tasks, (level_node(8),), frozenset(), (budget,)))
+    for start in range(3):
+        assert booking.open_starts(0)[start]
+        booking.add(0, start)
+    assert booking.fits_budgets() and not booking.open_starts(0).any()
+
+
 def test_a_need_is_met_by_a_run_near_enough_on_either_side():
     need = Need(0, -2, 1, np.arange(8) == 7)
     assert np.flatnonzero(need.with_runs([])).tolist() == [7]
@@ -233,7 +263,8 @@ def _allowed(booking: Booking, task: int, start: int) -> bool:
             return False
     twin = booking.copy()
     twin.add(task, start)
-    return twin.fits_bus() and twin.simulate().short is None
+    enough = within_budgets(question, twin.runs) and twin.fits_bus()
+    return enough and twin.simulate().short is None
 
 
 @given(seed=SEEDS)

@@ -1,12 +1,14 @@
 """A window of a plan can be reoptimised without breaking the rest."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from tools.brute import best_value
 from tools.small import cases
-from tools.tiny import level_node, task, tiny_problem, waits
+from tools.tiny import heat, level_node, task, tiny_problem, waits
 
 from obsplan.checking.check import check_timeline
 from obsplan.planning.problem.booking import Booking
@@ -76,6 +78,13 @@ def test_places_in_a_bin_that_fixed_runs_hold_are_taken():
     assert part.tasks[0].run_value(0, 0) == 0.25
 
 
+def test_runs_outside_the_window_have_used_their_share_of_a_budget():
+    question = eight(task("a", count=5), task("b"))
+    question = replace(question, budgets=(heat(7.0, 2.0, 1.0), heat(1.0, 0.0, 0.5)))
+    part, _ = excerpt(booked(question, (0, 0), (0, 2), (1, 6)), (2, 4), 8)
+    assert [budget.limit for budget in part.budgets] == [4.0, 0.5]
+
+
 def test_loads_outside_enter_as_base_load_and_the_charge_they_need_stays():
     hungry = task(
         "a", count=3, load_w=np.array([40.0]), peak_w=np.array([40.0]), data_mbit=np.array([3.0])
@@ -118,7 +127,7 @@ def test_planning_a_piece_anew_never_lowers_the_value_and_always_holds(seed, fre
     last = min(last, question.steps)
     better = reoptimised(booking, Window((first, last), question.steps))
     assert better.value() >= booking.value()
-    assert better.flow.short is None and better.fits_bus()
+    assert better.flow.short is None and better.fits_bus() and better.fits_budgets()
     best = best_value(question)
     # None: a required run found no place, neither in the quick plan nor by trying all.
     assert best is None or better.value() <= best + 1e-9

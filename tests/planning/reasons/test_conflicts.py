@@ -1,14 +1,18 @@
 """Conflicting rules are named; if any one of them is dropped the rest is feasible."""
 
+from dataclasses import replace
 from threading import Event
 
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from tools.small import cases, platform, scenario, world
+from tools.tiny import heat
 
 from obsplan.common.errors import Infeasible
 from obsplan.planning.plan import make_plan
+from obsplan.planning.problem.from_scenario import build_problem
+from obsplan.planning.reasons import conflicts
 from obsplan.planning.reasons.conflicts import find_conflict, minimal
 
 PROBE = [{"name": "probe", "platform": "lander"}]
@@ -224,3 +228,21 @@ def test_no_conflict_is_found_where_a_valid_plan_exists(case):
 @given(cases(hours=(2, 4)))
 def test_no_conflict_is_found_where_any_of_thousands_of_valid_plans_exists(case):
     check_a_plan_or_a_conflict(case)
+
+
+@pytest.mark.parametrize("limit", [2.0, 3.0])
+def test_a_budget_too_small_for_the_required_runs_is_named(monkeypatch, limit):
+    """Two runs of "a" and one of "b" are required; they use 3 Wh."""
+    scene = scenario({"name": "a", "count": 3, "must": 2}, {"name": "b", "must": 1}, {"name": "c"})
+
+    def with_budgets(environment, relaxed=False):
+        budgets = heat(limit, 1.0, 1.0, 5.0), replace(heat(9.0, 1.0, 1.0, 1.0), rule="ample")
+        return replace(build_problem(environment, relaxed), budgets=budgets)
+
+    monkeypatch.setattr(conflicts, "build_problem", with_budgets)
+    conflict = find_conflict(world(scene))
+    if limit == 3.0:
+        assert conflict is None
+    else:
+        rules = ('"a" must run 2 times', '"b" must run', "at most 2 Wh of heat")
+        assert conflict.rules == rules and conflict.is_minimal

@@ -1,9 +1,12 @@
 """What blocks a run is known by construction, and is what is named."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from tools.explained import booked, explained, small_battery, why
 from tools.small import platform, scenario, world
+from tools.tiny import heat
 
 from obsplan.planning.reasons.blocking import Constraint, blocking_amounts
 
@@ -364,3 +367,20 @@ def test_constraints_that_block_together_are_all_named():
         "no single change found; 2 constraints block the best start, "
         "2028-07-01T00:00Z (exclusion, bus power)"
     )
+
+
+# --- a budget is used up
+
+
+def test_used_up_budget_is_named_with_what_is_missing():
+    scene = scenario({"name": "camera", "count": 3}, {"name": "probe"})
+    environment = world(scene)
+    plan = booked(scene, environment, ("camera", 0), ("camera", 8), ("probe", 0))
+    plan.problem = replace(plan.problem, budgets=(heat(5.0, 2.0, 0.5),))
+    assert blocking_amounts(plan, 0)["heat"].tolist() == [1.5] * 93
+    assert not blocking_amounts(plan, 1)["heat"].any()
+    table = explained(environment, plan)
+    assert table["reason"].tolist() == ["heat"]
+    assert table["would_fit_if"].tolist() == [
+        "no single change found; 1 constraint blocks the best start, 2028-07-01T01:00Z (heat)"
+    ]

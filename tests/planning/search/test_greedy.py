@@ -5,7 +5,7 @@ import pytest
 from hypothesis import assume, given, settings
 from hypothesis import strategies as st
 from tools.small import cases, scenario, world
-from tools.tiny import level_node, task, tiny_problem, waits
+from tools.tiny import heat, level_node, task, tiny_problem, waits
 
 from obsplan.checking.check import check_timeline
 from obsplan.planning.problem.booking import Booking
@@ -79,7 +79,7 @@ def test_what_is_booked_is_within_count_and_starts_and_worth_what_it_says(seed):
         assert len(starts) <= what.count
         assert what.starts[starts].all()
     if any(booking.runs):
-        assert booking.flow.short is None and booking.fits_bus()
+        assert booking.flow.short is None and booking.keeps_rules()
 
 
 @given(case=cases(level=True, lossless=True))
@@ -109,3 +109,11 @@ def test_runs_fill_the_day_from_the_morning(count):
 def test_a_run_worth_nothing_is_not_placed_but_for_its_must():
     idle, required = task("idle", count=2, value=0.0), task("required", count=2, must=1, value=0.0)
     assert [len(runs) for runs in planned(idle, required).runs] == [0, 1]
+
+
+def test_what_a_run_uses_of_a_budget_lowers_its_density():
+    """Three runs of the cheaper are worth 6 where one of the dearer uses it all."""
+    tasks = task("all", value=3.0), task("third", value=2.0, count=3)
+    budgets = (heat(3.0, 3.0, 1.0),)
+    problem = Problem(8, 0.25, tasks, (level_node(8),), frozenset(), budgets)
+    assert [len(runs) for runs in greedy_plan(problem).runs] == [0, 3]

@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from tools.tiny import crowd, level_node, task
+from tools.tiny import crowd, heat, level_node, task
 
 from obsplan.planning.problem.booking import Booking
 from obsplan.planning.problem.definition import Problem
@@ -49,6 +49,21 @@ def test_reduced_worth_of_a_scarce_run_is_what_its_start_adds_over_another(steps
     reduced = relaxation(problem).reduced_worth[0]
     difference = reduced[steps // 2 + 1] - reduced[1]
     assert difference == pytest.approx(3.0, abs=2e-2)
+
+
+@pytest.mark.parametrize("steps", [40, 400])
+def test_a_start_pays_for_what_it_uses_of_a_budget(steps):
+    """Of 5 Wh a run of "dear" makes 2 a Wh, one of "cheap" 1: the price is 2 a Wh."""
+    tasks = (
+        task("dear", **within(steps, value=4.0, count=steps)),
+        task("cheap", **within(steps, value=1.0, count=steps)),
+    )
+    problem = Problem(steps, 0.25, tasks, (level_node(steps),), frozenset(), (heat(5.0, 2.0, 1.0),))
+    relaxed = relaxation(problem)
+    assert relaxed.bound == pytest.approx(10.0, abs=1e-2)
+    for row, cost in zip(relaxed.resource_cost, (4.0, 2.0)):
+        # Duals are optimal to 1e-4.
+        assert row == pytest.approx(np.full(steps, cost), abs=1e-2)
 
 
 def found(booking: Booking, stop: Event | None = None, rounds: int = 1) -> list[Booking]:
@@ -96,6 +111,15 @@ def test_price_guided_plans_are_feasible_where_energy_is_short():
     problem = replace(problem, tasks=tasks, nodes=(level_node(8, start_wh=40.0),))
     best = found(Booking(problem), rounds=3)[-1]
     assert best.flow.short is None and best.value() == 3 * 5.0 + 4.0 + 3.0 + 1.0
+
+
+def test_price_guided_plans_keep_a_budget():
+    """Each run of the lanes uses 4 Wh, and there are 20."""
+    problem = replace(
+        beside_another_task(value=1.0), budgets=(heat(20.0, 4.0, 4.0, 4.0, 4.0, 0.0),)
+    )
+    best = found(Booking(problem), rounds=3)[-1]
+    assert best.keeps_rules() and best.value() == 3 * 5.0 + 4.0 + 3.0 + 1.0
 
 
 def test_no_price_guided_plan_without_lanes_or_once_stopped():

@@ -8,7 +8,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from tools.brute import best_value, plan_worth, resources_hold
 from tools.small import cases
-from tools.tiny import level_node, task, tiny_problem
+from tools.tiny import heat, level_node, task, tiny_problem
 
 from obsplan.checking.check import check_timeline
 from obsplan.planning.problem.definition import Problem
@@ -88,8 +88,8 @@ def test_a_bound_with_more_exclusion_rows_is_valid_and_no_looser():
         question = tiny_problem(seed)
         plain, sharp = (relaxation(question, exclusion_h=h).bound for h in (3.0, question.step_h))
         assert sharp >= BEST[seed] - 1e-12
-        # Duals are optimal to 1e-4 of the bound only.
-        assert sharp <= plain * (1 + 1e-3)
+        # Duals are optimal to 1e-4 of the bound only, and where it is 0 to 1e-6 or so.
+        assert sharp <= plain * (1 + 1e-3) + 1e-5
         tighter += sharp < plain * (1 - 1e-3)
     assert tighter
 
@@ -145,7 +145,7 @@ def test_searched_plans_stay_under_the_bound_and_never_get_worse(monkeypatch):
             for found in better_plans(question, question, gap=0.0):
                 booking, bound = found
                 assert booking.value() >= worth
-                assert booking.flow.short is None and booking.fits_bus()
+                assert booking.flow.short is None and booking.keeps_rules()
                 assert resources_hold(question, booking.runs)
                 worth = booking.value()
         except NoPlaceFound:
@@ -298,3 +298,13 @@ def test_solver_says_nothing_on_standard_output(capfd):
     upper_bound(tiny_problem(0))
     best_plan(q := tiny_problem(0), q)
     assert capfd.readouterr() == ("", "")
+
+
+def test_a_stricter_budget_refuses_the_best_plan_of_the_relaxed_problem():
+    ample = Problem(
+        8, 0.25, (task("a", count=3),), (level_node(8),), frozenset(), (heat(3.0, 1.0),)
+    )
+    scarce = replace(ample, budgets=(heat(2.0, 1.0),))
+    assert best_plan(ample, ample)[0].value() == 3.0
+    plan, bound = best_plan(ample, scarce)
+    assert plan is None and bound == pytest.approx(3.0, abs=1e-4)
