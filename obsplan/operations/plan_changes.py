@@ -17,7 +17,12 @@ from obsplan.planning.problem.start_windows import (
     condition_words,
 )
 from obsplan.planning.problem.tolerances import TOLERANCE
-from obsplan.planning.reasons.blocking import Constraint, blocking_amounts, rival_runs
+from obsplan.planning.reasons.blocking import (
+    Constraint,
+    blocking_amounts,
+    rival_runs,
+    tolerance_of,
+)
 from obsplan.planning.reasons.what_if import with_run
 
 CHANGE_COLUMNS = ("activity", "slot", "change", "from_utc", "to_utc", "why", "value_change")
@@ -220,28 +225,29 @@ def _why_not(
         without.flow = without.simulate()
     if len(without.runs[i]) >= task.count:
         return "no more runs are requested"
-    amounts = {family: by[at] for family, by in blocking_amounts(without, i).items()}
+    amounts = {key: amount[at] for key, amount in blocking_amounts(without, i).items()}
+    blocks = {key: amount > tolerance_of(key) for key, amount in amounts.items()}
     node = booking.problem.nodes[task.node]
-    if amounts[Constraint.EXCLUSION] > TOLERANCE:
+    if blocks[Constraint.EXCLUSION]:
         rivals = [
             booking.problem.tasks[j].name for j, _, barred in rival_runs(without, i) if barred[at]
         ]
         return f'its time is taken by "{rivals[0]}"'
-    if amounts[Constraint.ORDER] > TOLERANCE:
+    if blocks[Constraint.ORDER]:
         waits = [
             booking.problem.tasks[need.task].name
             for need in task.needs
             if not without.met(need)[at]
         ]
         return f'it must wait for "{waits[0]}"'
-    if amounts[Constraint.GAP] > TOLERANCE:
+    if blocks[Constraint.GAP]:
         return "its time is taken by other runs of the same activity"
-    if amounts[Constraint.BUS_POWER] > TOLERANCE:
+    if blocks[Constraint.BUS_POWER]:
         return f'bus power of "{node.name}" is taken by other runs'
     for budget in booking.problem.budgets:
-        if amounts[budget.name] > TOLERANCE:
+        if blocks[budget.name]:
             return f"{budget.name} is used up by other runs"
-    if amounts[Constraint.ENERGY] > TOLERANCE:
+    if blocks[Constraint.ENERGY]:
         missing = amounts[Constraint.ENERGY]
         lack = f": {number_text(missing)} Wh short" if np.isfinite(missing) else ""
         return f'not enough energy of "{node.name}"{lack}'

@@ -32,7 +32,9 @@ from obsplan.planning.plan import Plan, Report, StopReason, patience_clock
 from obsplan.planning.problem.booking import Booking
 from obsplan.planning.problem.definition import Problem, worth_of_all
 from obsplan.planning.problem.timeline_table import described, slots_table
-from obsplan.planning.reasons.unplaced import unplaced
+from obsplan.planning.reasons.reason_wording import Answer
+from obsplan.planning.reasons.unplaced import explain, unplaced_table
+from obsplan.planning.reasons.what_if import Variant
 
 
 @dataclass(frozen=True)
@@ -102,10 +104,11 @@ def make_replan(
     value = float(timeline["value"].sum())
     fixed_value = value - booking.value()
     upper = max(min(bound, worth_of_all(relaxed)) + fixed_value, value)
-    missing = _unplaced(situation, booking, barred, timeline)
+    answers = _answers(situation, booking, barred, timeline)
+    missing = _unplaced(scenario, booking, answers)
     changes = changes_table(environment, movable, fixed, booking, ids, difference)
     return Replan(
-        Plan(environment, timeline, missing, verdict, value, upper, interrupted, now_utc),
+        Plan(environment, timeline, missing, verdict, value, upper, interrupted, now_utc, answers),
         changes,
         price_list(found, chosen, fixed_value),
         fixed,
@@ -184,20 +187,21 @@ def _open_sending(scenario: Scenario, first: int) -> pd.DataFrame:
     return slots_table(scenario, [(name, first, scenario.steps) for name in names])
 
 
-def _unplaced(
+def _answers(
     situation: Situation, booking: Booking, barred: list[np.ndarray], timeline: pd.DataFrame
-) -> pd.DataFrame:
+) -> dict[str, Answer]:
+    """Why one more run does not fit, judged with the fixed slots."""
+
+    def replay(variant: Variant) -> Verdict:
+        return replace(situation, environment=variant.environment).replay(variant.booking)
+
+    return explain(situation.environment, booking, timeline, replay, barred)
+
+
+def _unplaced(scenario: Scenario, booking: Booking, answers: dict[str, Answer]) -> pd.DataFrame:
     """What is still requested, counted over the whole timeline."""
-    table = unplaced(
-        situation.environment,
-        booking,
-        timeline,
-        lambda variant: (
-            replace(situation, environment=variant.environment).replay(variant.booking).is_valid
-        ),
-        barred,
-    )
-    count = {a.name: a.count for a in situation.environment.scenario.activity}
+    table = unplaced_table(booking, answers)
+    count = {a.name: a.count for a in scenario.activity}
     table["placed"] += [count[name] for name in table["activity"]] - table["requested"]
     return table.assign(requested=[count[name] for name in table["activity"]])
 

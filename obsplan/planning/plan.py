@@ -26,7 +26,8 @@ from obsplan.planning.problem.timeline_table import timeline_table
 from obsplan.planning.reasons.audit import no_room_for_required_runs
 from obsplan.planning.reasons.conflicts import find_conflict
 from obsplan.planning.reasons.idle_energy import why_not_idle
-from obsplan.planning.reasons.unplaced import unplaced
+from obsplan.planning.reasons.reason_wording import Answer
+from obsplan.planning.reasons.unplaced import explain, unplaced_table
 from obsplan.planning.search.exact import above, is_small
 from obsplan.planning.search.first_plan import NoPlaceFound, quick_plan
 from obsplan.planning.search.strategy import better_plans
@@ -46,7 +47,8 @@ class Plan:
     replay found (no violation), margins and resources. value: sum over all slots. bound:
     upper bound on the value of any plan on this time grid. interrupted: the search was
     stopped before its end, by hand or because patience ran out. now_utc: the instant from
-    which on a replan may change things; None for a plan of the whole span.
+    which on a replan may change things; None for a plan of the whole span. answers: the facts
+    behind the words of `unplaced`, by activity.
     """
 
     environment: Environment = field(repr=False)
@@ -57,6 +59,7 @@ class Plan:
     bound: float
     interrupted: bool = False
     now_utc: datetime | None = None
+    answers: dict[str, Answer] = field(default_factory=dict, repr=False)
 
     @property
     def gap(self) -> float:
@@ -172,14 +175,16 @@ class PlanSearch:
         # What is known by now depends on the clock, so it counts only if the search was stopped.
         if self.stopped:
             bounds += self.bounds
+        answers = explain(self.environment, booking, timeline)
         return Plan(
             self.environment,
             timeline,
-            unplaced(self.environment, booking, timeline),
+            unplaced_table(booking, answers),
             verdict,
             plan_value(self.problem, booking.runs),
             above(min(bounds), booking),
             self.stopped is not None,
+            answers=answers,
         )
 
     def _plans(

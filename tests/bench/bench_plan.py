@@ -15,20 +15,20 @@ model. What becomes known goes to stderr; a case is a line once it is done; rati
 
 import argparse
 import json
-import re
 import resource
 import subprocess
 import sys
 import time
+from collections.abc import Callable
 from pathlib import Path
 from statistics import geometric_mean
 
 import numpy as np
 from families import FAMILIES, drawn
 
-import obsplan.planning.plan
 from obsplan.environment.build import make_environment
 from obsplan.planning.minute_repair import tightened_problem, valid_plan
+from obsplan.planning.plan import Plan, PlanSearch
 from obsplan.planning.problem.booking import plan_value
 from obsplan.planning.problem.from_scenario import build_problem
 from obsplan.planning.search.first_plan import NoPlaceFound, quick_plan
@@ -88,11 +88,7 @@ def measured(family: str, seed: str, asked: argparse.Namespace) -> dict:
             flush=True,
         )
 
-    def report(line: str) -> None:
-        if standing := STANDING.search(line):
-            hear(float(standing[1]), float(standing[2]))
-
-    made = _plan_overheard(scenario, sky, asked, report, lambda bound: hear(0.0, bound))
+    made = OverheardSearch(sky, hear).made(asked.gap, asked.patience)
     hear(made.value, made.bound)
     end_s = known[-1][0]
     peak_mib = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024
@@ -110,25 +106,31 @@ def measured(family: str, seed: str, asked: argparse.Namespace) -> dict:
     }
 
 
-STANDING = re.compile(r"value ([\d.]+)(?:, upper bound| of) ([\d.]+)")
+class OverheardSearch(PlanSearch):
+    """The search of `make_plan`; `hear` learns of each plan kept, and of each bound (value 0)."""
+
+    def __init__(self, environment, hear: Callable[[float, float], None]):
+        super().__init__(environment, report=lambda line: None)
+        self.hear = hear
+        self.bounds = _OverheardBounds(hear)
+
+    def made(self, gap: float, patience_s: float | None) -> Plan:
+        best = self.run(gap, "normal", patience_s)
+        return self.plan(self.filled(best))
+
+    def _take(self, booking, bound: float) -> None:
+        super()._take(booking, bound)
+        self.hear(self.best.booking.value(), min([self.requested_value, *self.bounds]))
 
 
-def _plan_overheard(scenario, sky, asked: argparse.Namespace, report, told):
-    """`plan`, with `told` called too whenever the search has a bound."""
-    search = obsplan.planning.plan.better_plans
+class _OverheardBounds(list):
+    def __init__(self, hear: Callable[[float, float], None]):
+        super().__init__()
+        self.hear = hear
 
-    def overheard(spared, relaxed, gap, first, hear, *rest):
-        def both(bound: float) -> None:
-            told(bound)
-            hear(bound)
-
-        return search(spared, relaxed, gap, first, both, *rest)
-
-    obsplan.planning.plan.better_plans = overheard
-    try:
-        return obsplan.planning.plan.make_plan(sky, asked.gap, report, patience_s=asked.patience)
-    finally:
-        obsplan.planning.plan.better_plans = search
+    def append(self, bound: float) -> None:
+        super().append(bound)
+        self.hear(0.0, bound)
 
 
 def _gap(known: list[tuple[float, float, float]], moment_s: float) -> float:

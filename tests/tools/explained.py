@@ -7,7 +7,7 @@ from obsplan.inputs.scenario import Scenario
 from obsplan.planning.problem.booking import Booking
 from obsplan.planning.problem.from_scenario import build_problem
 from obsplan.planning.problem.timeline_table import timeline_table
-from obsplan.planning.reasons.unplaced import unplaced
+from obsplan.planning.reasons.unplaced import explain, unplaced_table
 from tools.small import platform, world
 
 
@@ -23,7 +23,8 @@ def booked(scene: Scenario, environment: Environment, *runs: tuple[str, int]) ->
 
 
 def explained(environment: Environment, booking: Booking) -> pd.DataFrame:
-    return unplaced(environment, booking, timeline_table(environment, booking))
+    answers = explain(environment, booking, timeline_table(environment, booking))
+    return unplaced_table(booking, answers)
 
 
 def why(scene: Scenario, *runs: tuple[str, int], **columns) -> tuple[str, str]:

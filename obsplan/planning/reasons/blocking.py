@@ -7,7 +7,7 @@ import numpy as np
 
 from obsplan.planning.problem.booking import Booking
 from obsplan.planning.problem.resource_flow import gain_wh
-from obsplan.planning.problem.tolerances import TOLERANCE
+from obsplan.planning.problem.tolerances import BUS_TOLERANCE_W, TOLERANCE
 
 
 class Constraint(StrEnum):
@@ -57,6 +57,11 @@ def blocking_amounts(booking: Booking, task: int) -> dict[str, np.ndarray]:
         budget.name: np.full(len(starts), max(0.0, budget.use[task] - booking.left(budget)))
         for budget in problem.budgets
     }
+
+
+def tolerance_of(constraint: str) -> float:
+    """The largest amount of a constraint that is rounding and blocks nothing."""
+    return BUS_TOLERANCE_W if constraint == Constraint.BUS_POWER else TOLERANCE
 
 
 def rival_runs(booking: Booking, task: int) -> Iterator[tuple[int, int, np.ndarray]]:

@@ -1,6 +1,7 @@
 """Why one more run does not fit a plan, and what would fit it: the facts, each with its words.
 
-The words of a fix complete the sentence "one more would fit if ...".
+A reason also has a short form for figures, beside a run on `platform`. The words of a fix complete
+the sentence "one more would fit if ...".
 """
 
 from dataclasses import dataclass
@@ -22,6 +23,9 @@ class NotAnalysed:
     def __str__(self) -> str:
         return "not analysed: interrupted"
 
+    def short(self, platform: str) -> str:
+        return "not analysed"
+
 
 @dataclass(frozen=True)
 class LeftOut:
@@ -32,6 +36,9 @@ class LeftOut:
     def __str__(self) -> str:
         return "not found by the search" if self.adds_value else "one more run adds no value"
 
+    def short(self, platform: str) -> str:
+        return str(self)
+
 
 @dataclass(frozen=True)
 class Blocked:
@@ -41,9 +48,17 @@ class Blocked:
     platform: str | None = None
 
     def __str__(self) -> str:
-        downlink = " and downlink" if self.constraint == Constraint.STORAGE else ""
         of = "" if self.platform is None else f' of "{self.platform}"'
-        return f"{self.constraint}{downlink}{of}"
+        return f"{self._words}{of}"
+
+    def short(self, platform: str) -> str:
+        elsewhere = self.platform not in (None, platform)
+        return f"{self._words} of {self.platform}" if elsewhere else self._words
+
+    @property
+    def _words(self) -> str:
+        downlink = " and downlink" if self.constraint == Constraint.STORAGE else ""
+        return f"{self.constraint}{downlink}"
 
 
 @dataclass(frozen=True)
@@ -54,6 +69,27 @@ class BlockedByAll:
 
     def __str__(self) -> str:
         return " and ".join(self.constraints)
+
+    def short(self, platform: str) -> str:
+        return str(self)
+
+
+@dataclass(frozen=True)
+class BrokenRules:
+    """Only the replay by the minute refuses the run, for these rules: built-in or the user's."""
+
+    rules: tuple[str, ...]
+
+    def __str__(self) -> str:
+        return f"{self.words} in the replay by the minute"
+
+    @property
+    def words(self) -> str:
+        named = " and ".join(f'"{rule}"' for rule in self.rules)
+        return f"{'rule' if len(self.rules) == 1 else 'rules'} {named}"
+
+    def short(self, platform: str) -> str:
+        return " and ".join(self.rules)
 
 
 @dataclass(frozen=True)
@@ -67,6 +103,9 @@ class Excluded:
         loss = "" if self.gains_value else ": worth no more than the slot it would replace"
         return f'exclusion with "{self.activity}"{loss}'
 
+    def short(self, platform: str) -> str:
+        return f"exclusion with {self.activity}"
+
 
 @dataclass(frozen=True)
 class Waiting:
@@ -79,6 +118,9 @@ class Waiting:
         none = "" if self.has_run else ", which has no run"
         return f'order: waits for "{self.activity}"{none}'
 
+    def short(self, platform: str) -> str:
+        return f"waits for {self.activity}"
+
 
 @dataclass(frozen=True)
 class Closed:
@@ -90,8 +132,11 @@ class Closed:
     def __str__(self) -> str:
         return f"no window: {self.never}" if self.never else f"window: {self.condition}"
 
+    def short(self, platform: str) -> str:
+        return "no window" if self.never else f"window: {self.condition}"
 
-Reason = NotAnalysed | LeftOut | Blocked | BlockedByAll | Excluded | Waiting | Closed
+
+Reason = NotAnalysed | LeftOut | Blocked | BlockedByAll | BrokenRules | Excluded | Waiting | Closed
 
 # -------------------------------------------------------------------------------- fixes
 
@@ -288,7 +333,10 @@ class ContactAtStart:
 
 @dataclass(frozen=True)
 class NoSingleFix:
-    """No single change was found; these constraints block the best start, if there is one."""
+    """No single change was found; these constraints block the best start, if there is one.
+
+    They are members of `Constraint`, budgets by name, or rules in words.
+    """
 
     constraints: tuple[str, ...] = ()
     start_utc: pd.Timestamp | None = None

@@ -13,7 +13,7 @@ import numpy as np
 
 from obsplan.checking.replay import MBIT_PER_KBPS_MIN
 from obsplan.common.intervals import from_mask
-from obsplan.planning.reasons.what_if import IsValid, Variant, is_valid_somehow, simulated
+from obsplan.planning.reasons.what_if import Replay, Variant, is_valid_somehow, simulated
 
 # Amounts are searched in tenths of a unit: finer means nothing to a reader.
 TENTHS = 10
@@ -22,7 +22,7 @@ Remedy = Callable[[Variant, float], Variant]
 
 
 def smallest(
-    remedy: Remedy, tries: list[Variant], is_valid: IsValid, guess: float, most: float
+    remedy: Remedy, tries: list[Variant], replay: Replay, guess: float, most: float
 ) -> tuple[float, int] | None:
     """An amount, up to `most`, with which one of `tries` is valid, and which of them.
 
@@ -36,7 +36,7 @@ def smallest(
         if amount is not None:
             in_steps.append((amount, k))
     for amount, k in sorted(in_steps):
-        agreed = partial(_is_valid_by_the_minute, remedy, tries[k], is_valid)
+        agreed = partial(_is_valid_by_the_minute, remedy, tries[k], replay)
         grain = max(1, round(amount * TENTHS / 100))
         found = least(agreed, amount, most, amount - 1 / TENTHS, grain)
         if found is not None:
@@ -76,9 +76,9 @@ def _is_valid_in_steps(remedy: Remedy, variant: Variant, amount: float) -> bool:
 
 
 def _is_valid_by_the_minute(
-    remedy: Remedy, variant: Variant, is_valid: IsValid, amount: float
+    remedy: Remedy, variant: Variant, replay: Replay, amount: float
 ) -> bool:
-    return is_valid_somehow(remedy(variant, amount), is_valid)
+    return is_valid_somehow(remedy(variant, amount), replay)
 
 
 def larger_battery(n: int, variant: Variant, wh: float) -> Variant:

@@ -34,7 +34,7 @@ def fits_or_lacks_data(insertion: Insertion) -> Answer | None:
     tries: list[tuple[int, Booking]] = []
     for start in insertion.best(estimate_mbit, insertion.free_but_for()):
         booking = with_run(insertion.booking, insertion.task, start)
-        if answer := _fits(insertion, booking, start):
+        if answer := fits(insertion, booking, start):
             return answer
         tries.append((start, booking))
     # A plan valid in steps may lack charge within one.
@@ -49,13 +49,13 @@ def lacks_energy(insertion: Insertion) -> Answer | None:
     tries = []
     for start in insertion.best(missing_wh, insertion.blocked_only_by(Constraint.ENERGY)):
         booking = with_run(insertion.booking, insertion.task, start)
-        if answer := _fits(insertion, booking, start):
+        if answer := fits(insertion, booking, start):
             return answer
         tries.append((start, booking))
     return _lacks_charge(insertion, tries)
 
 
-def _fits(insertion: Insertion, booking: Booking, start: int) -> Answer | None:
+def fits(insertion: Insertion, booking: Booking, start: int) -> Answer | None:
     """The answer if `booking`, the plan with the run at `start`, is valid as it is."""
     if booking.flow.short or not insertion.is_valid_with(booking):
         return None
@@ -90,7 +90,7 @@ def _lacks_data(insertion: Insertion, tries: list[tuple[int, Booking]]) -> Answe
     amounts: list[float | None] = []
     for remedy, guess, most in searches:
         variants = [insertion.variant.with_booking(plan) for _, plan, _ in same]
-        enough = most > 0 and remedies.smallest(remedy, variants, insertion.is_valid, guess, most)
+        enough = most > 0 and remedies.smallest(remedy, variants, insertion.replay, guess, most)
         amounts.append(enough[0] if enough else None)
         same = [same[enough[1]]] if enough else same
     start, _, step = same[0]
@@ -119,7 +119,7 @@ def _lacks_charge(insertion: Insertion, tries: list[tuple[int, Booking]]) -> Ans
     remedy = partial(remedies.larger_battery, insertion.what.node)
     most = node.capacity_wh - node.reserve_wh
     guess = min(insertion.blocking[Constraint.ENERGY][tries[0][0]], most)
-    found = remedies.smallest(remedy, variants, insertion.is_valid, guess, most)
+    found = remedies.smallest(remedy, variants, insertion.replay, guess, most)
     if found is None:
         return None
     wh, k = found

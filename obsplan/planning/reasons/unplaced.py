@@ -17,13 +17,18 @@ from obsplan.inputs.scenario import Activity, GroundRange
 from obsplan.planning.problem.booking import Booking
 from obsplan.planning.problem.definition import Need
 from obsplan.planning.problem.start_windows import start_mask, why_no_window
-from obsplan.planning.problem.tolerances import TOLERANCE
 from obsplan.planning.reasons import remedies
-from obsplan.planning.reasons.blocking import Constraint, blocking_amounts, rival_runs
+from obsplan.planning.reasons.blocking import (
+    Constraint,
+    blocking_amounts,
+    rival_runs,
+    tolerance_of,
+)
 from obsplan.planning.reasons.reason_wording import (
     Answer,
     Blocked,
     BlockedByAll,
+    BrokenRules,
     Closed,
     ContactAtStart,
     ContactInSlot,
@@ -39,13 +44,13 @@ from obsplan.planning.reasons.reason_wording import (
     Waiting,
     WiderRange,
 )
-from obsplan.planning.reasons.shortages import fits_or_lacks_data, lacks_energy
+from obsplan.planning.reasons.shortages import fits, fits_or_lacks_data, lacks_energy
 from obsplan.planning.reasons.what_if import (
     Insertion,
-    IsValid,
+    Replay,
     Variant,
     inserted,
-    is_valid_by_the_minute,
+    replayed,
     simulated,
 )
 
@@ -60,53 +65,49 @@ UNPLACED_TYPES = {
 }
 
 
-def unplaced(
-    environment: Environment,
-    booking: Booking,
-    timeline: pd.DataFrame,
-    is_valid: IsValid = is_valid_by_the_minute,
-    barred: list[np.ndarray] | None = None,
-) -> pd.DataFrame:
-    """Activities with fewer runs than requested: the columns of UNPLACED_TYPES.
-
-    `would_fit_if` is one change that was tried and fits one more run, or says that none was
-    found. Arguments as in `explain`.
-    """
-    rows = []
-    for i, answer in explain(environment, booking, timeline, is_valid, barred):
-        task, fix = booking.problem.tasks[i], "" if answer.fix is None else str(answer.fix)
-        rows.append((task.name, task.count, len(booking.runs[i]), str(answer.reason), fix))
-    return pd.DataFrame(rows, columns=list(UNPLACED_TYPES)).astype(UNPLACED_TYPES)
-
-
 def explain(
     environment: Environment,
     booking: Booking,
     timeline: pd.DataFrame,
-    is_valid: IsValid = is_valid_by_the_minute,
+    replay: Replay = replayed,
     barred: list[np.ndarray] | None = None,
-) -> Iterator[tuple[int, Answer]]:
-    """Each task with fewer runs than requested, and why one more does not fit.
+) -> dict[str, Answer]:
+    """Why one more run does not fit, for each activity with fewer runs than requested, by name.
 
     `booking` is the plan with its flow up to date, `timeline` the same plan as a table,
-    whose ids name the slots. `is_valid` is the replay if the booking is not all there is in
+    whose ids name the slots. `replay` judges a plan if the booking is not all there is in
     the timeline, `barred` the steps at which a run of each activity may not start whatever
     its conditions. Ctrl-C leaves the rest not analysed.
     """
     slots = {(slot.activity, slot.start_utc): slot.slot for slot in timeline.itertuples()}
+    answers: dict[str, Answer] = {}
     interrupted = False
     for i, task in enumerate(booking.problem.tasks):
         if len(booking.runs[i]) >= task.count:
             continue
-        answer = Answer(NotAnalysed(), None)
+        answers[task.name] = Answer(NotAnalysed(), None)
         if not interrupted:
             shut = barred[i] if barred else np.zeros(booking.problem.steps, dtype=bool)
             variant, blocking = Variant(booking, environment), blocking_amounts(booking, i)
             try:
-                answer = _answer(Insertion(variant, slots, i, blocking, is_valid, shut))
+                answers[task.name] = _answer(Insertion(variant, slots, i, blocking, replay, shut))
             except KeyboardInterrupt:  # a second one; the plan that there is must not be lost
                 interrupted = True
-        yield i, answer
+    return answers
+
+
+def unplaced_table(booking: Booking, answers: dict[str, Answer]) -> pd.DataFrame:
+    """Activities with fewer runs than requested: the columns of UNPLACED_TYPES.
+
+    `would_fit_if` is one change that was tried and fits one more run, or says that none was
+    found. `answers` is what `explain` says of the booking.
+    """
+    rows = []
+    for task, runs in zip(booking.problem.tasks, booking.runs):
+        if answer := answers.get(task.name):
+            fix = "" if answer.fix is None else str(answer.fix)
+            rows.append((task.name, task.count, len(runs), str(answer.reason), fix))
+    return pd.DataFrame(rows, columns=list(UNPLACED_TYPES)).astype(UNPLACED_TYPES)
 
 
 def _answer(insertion: Insertion) -> Answer:
@@ -315,7 +316,7 @@ def _no_single_fix(insertion: Insertion) -> Answer:
     """What blocks the permitted start that the fewest constraints block."""
     never = why_no_window(insertion.environment, insertion.activity)
     blocking, what = insertion.blocking, insertion.what
-    blocked = np.array([amount > TOLERANCE for amount in blocking.values()])
+    blocked = np.array([amount > tolerance_of(key) for key, amount in blocking.items()])
     if not blocked.size:
         return Answer(Closed("", never), NoSingleFix())
     overlaps_own = blocking[Constraint.GAP] > what.gap
@@ -337,6 +338,20 @@ def _no_single_fix(insertion: Insertion) -> Answer:
     with_more_energy = simulated(larger.booking).flow.short
     if any(short and short.kind == "storage" for short in (as_it_is, with_more_energy)):
         constraints.append(Constraint.STORAGE)
+    if not constraints and not never:
+        return _refused_by_replay(insertion, simulated(fuller), start)
     named = tuple(constraints) or (Constraint.REPLAY,)
     reason = Closed("", never) if never else BlockedByAll(named)
     return Answer(reason, NoSingleFix(named, insertion.at(start)))
+
+
+def _refused_by_replay(insertion: Insertion, booking: Booking, start: int) -> Answer:
+    """The rules that `booking`, the plan with the run at `start`, breaks by the minute only."""
+    if answer := fits(insertion, booking, start):
+        return answer
+    verdict = insertion.replay(insertion.variant.with_booking(booking))
+    start_utc, rules = insertion.at(start), tuple(dict.fromkeys(v.rule for v in verdict.found))
+    if not rules:
+        return Answer(Blocked(Constraint.REPLAY), NoSingleFix((Constraint.REPLAY,), start_utc))
+    reason = BrokenRules(rules)
+    return Answer(reason, NoSingleFix((reason.words,), start_utc))

@@ -11,14 +11,14 @@ from typing import Any, NamedTuple
 import numpy as np
 import pandas as pd
 
-from obsplan.checking.check import check_timeline
-from obsplan.common import intervals
+from obsplan.checking.check import Verdict, check_timeline
 from obsplan.environment.model import Environment
 from obsplan.inputs.scenario import Activity, Scenario
 from obsplan.planning.problem.booking import Booking
 from obsplan.planning.problem.definition import Node, Task
-from obsplan.planning.problem.tolerances import LEAST_SHARE, TOLERANCE
-from obsplan.planning.reasons.blocking import Constraint, blocking_amounts
+from obsplan.planning.problem.timeline_table import plan_slots
+from obsplan.planning.problem.tolerances import TOLERANCE
+from obsplan.planning.reasons.blocking import Constraint, blocking_amounts, tolerance_of
 from obsplan.planning.search.transmit_windows import COARSE, with_planned_sending
 
 # Starts that are tried for one kind of change.
@@ -65,8 +65,8 @@ class Variant:
         )
 
 
-# The replay's verdict on a variant: whether no rule is broken.
-IsValid = Callable[[Variant], bool]
+# The verdict by the minute on a variant.
+Replay = Callable[[Variant], Verdict]
 
 
 @dataclass(frozen=True)
@@ -81,7 +81,7 @@ class Insertion:
     slots: dict[tuple[str, pd.Timestamp], str]
     task: int
     blocking: dict[str, np.ndarray]
-    is_valid: IsValid
+    replay: Replay
     barred: np.ndarray
 
     @property
@@ -118,16 +118,22 @@ class Insertion:
 
     def free_but_for(self, *constraints: str) -> np.ndarray:
         """Starts at which nothing blocks the run but perhaps `constraints`."""
-        others = [a > TOLERANCE for key, a in self.blocking.items() if key not in constraints]
+        others = [
+            amount > tolerance_of(key)
+            for key, amount in self.blocking.items()
+            if key not in constraints
+        ]
         return ~np.any(others, axis=0)
 
     def blocked_only_by(self, constraint: str) -> np.ndarray:
         """Starts at which `constraint` blocks the run, and nothing else does."""
-        return self.free_but_for(constraint) & (self.blocking[constraint] > TOLERANCE)
+        return self.free_but_for(constraint) & (
+            self.blocking[constraint] > tolerance_of(constraint)
+        )
 
     def is_valid_with(self, booking: Booking, variant: Variant | None = None) -> bool:
         """Whether the replay accepts `booking`, in the variant as it is or another."""
-        return is_valid_somehow((variant or self.variant).with_booking(booking), self.is_valid)
+        return is_valid_somehow((variant or self.variant).with_booking(booking), self.replay)
 
     def best(self, amount: np.ndarray, where: np.ndarray) -> Iterator[int]:
         """A few starts of `where`, least `amount` first, a slot's length apart."""
@@ -162,7 +168,7 @@ def simulated(booking: Booking) -> Booking:
 def inserted(booking: Booking, task: int, start: int) -> Booking | None:
     """The plan with a run of `task` at `start`; None if that breaks a rule, in steps."""
     blocked = any(
-        amount[start] > TOLERANCE
+        amount[start] > tolerance_of(constraint)
         for constraint, amount in blocking_amounts(booking, task).items()
         # The simulation judges energy better: it may put off sending.
         if constraint != Constraint.ENERGY
@@ -178,35 +184,23 @@ def keeps_orders(booking: Booking) -> bool:
     return all(booking.needs_met(i)[runs].all() for i, runs in enumerate(booking.runs) if runs)
 
 
-def is_valid_somehow(variant: Variant, is_valid: IsValid) -> bool:
+def is_valid_somehow(variant: Variant, replay: Replay) -> bool:
     """Whether the replay accepts the runs: sent as planned, in any contact, or planned anew."""
     planned, free = simulated(variant.booking), variant.booking.copy()
-    if not planned.flow.short and is_valid(variant.with_booking(planned)):
+    if not planned.flow.short and replay(variant.with_booking(planned)).is_valid:
         return True
     free.may_send[:] = True
     free.flow = free.simulate()
     was_free = planned.may_send.all()
-    if not was_free and not free.flow.short and is_valid(variant.with_booking(free)):
+    if not was_free and not free.flow.short and replay(variant.with_booking(free)).is_valid:
         return True
     anew = with_planned_sending(free, (COARSE,))
-    return anew is not free and is_valid(variant.with_booking(anew))
+    return anew is not free and replay(variant.with_booking(anew)).is_valid
 
 
-def is_valid_by_the_minute(variant: Variant) -> bool:
-    """Whether the replay finds no broken rule; it resolves what the steps of a plan average."""
-    scenario, booking = variant.scenario, variant.booking
-    rows = [
-        (task.name, start, start + task.length)
-        for task, starts in zip(booking.problem.tasks, booking.runs)
-        for start in starts
-    ]
-    for name, share in zip(scenario.sending_names, booking.flow.sent_share):
-        rows += [(name, *stretch) for stretch in intervals.from_mask(share > LEAST_SHARE).tolist()]
-    slots = pd.DataFrame(rows, columns=["activity", "start_utc", "end_utc"])
-    step = pd.Timedelta(minutes=scenario.span.step_min)
-    for column in ("start_utc", "end_utc"):
-        slots[column] = pd.Timestamp(scenario.span.start_utc) + slots[column] * step
-    return check_timeline(variant.environment, slots).is_valid
+def replayed(variant: Variant) -> Verdict:
+    """The verdict by the minute, which resolves what the steps of a plan average."""
+    return check_timeline(variant.environment, plan_slots(variant.scenario, variant.booking))
 
 
 class Overflow(NamedTuple):

@@ -180,15 +180,11 @@ def _draw_slots(ax: Axes, slots_h: Windows, middle: float, style: dict) -> None:
 
 def _reason(picture: PlanPicture, lane: Lane, missing: int) -> str:
     """How many runs are missing and why, in short; "" if none is."""
-    unplaced = picture.plan.unplaced
-    if missing <= 0 or unplaced.empty:
+    if missing <= 0 or picture.plan.unplaced.empty:
         return ""
     many = missing_text(missing, len(picture.missing[lane.name]))
-    rows = unplaced[unplaced["activity"] == lane.name]
-    reason = rows["reason"].iloc[0].split(": ")[0] if len(rows) else ""
-    # The lane already shows whose energy or storage it is.
-    reason = reason.removesuffix(f' of "{lane.platform}"').replace('"', "")
-    return f"{many}: {reason}" if reason else many
+    answer = picture.plan.answers.get(lane.name)
+    return many if answer is None else f"{many}: {answer.reason.short(lane.platform)}"
 
 
 def _sending_lane(ax: Axes, picture: PlanPicture, lane: Lane, own: pd.DataFrame) -> Sums:

@@ -2,6 +2,7 @@
 
 import re
 from dataclasses import replace
+from types import SimpleNamespace
 
 import numpy as np
 import pandas as pd
@@ -39,14 +40,17 @@ def test_smallest_goes_on_to_the_next_start_if_the_replay_refuses_the_first():
     empty = booked(scene, environment)
     tries = [Variant(with_run(empty, 0, start), environment) for start in (0, 4)]
 
-    def late(tried: Variant) -> bool:
-        return tried.booking.runs[0] == [4]
+    def late(tried: Variant) -> SimpleNamespace:
+        return SimpleNamespace(is_valid=tried.booking.runs[0] == [4])
+
+    def never(tried: Variant) -> SimpleNamespace:
+        return SimpleNamespace(is_valid=False)
 
     def battery(tried: Variant, wh: float) -> Variant:
         return larger_battery(0, tried, wh)
 
     assert smallest(battery, tries, late, 1.0, 50.0) == (pytest.approx(30.0), 1)
-    assert smallest(battery, tries, lambda tried: False, 1.0, 50.0) is None
+    assert smallest(battery, tries, never, 1.0, 50.0) is None
     assert smallest(battery, tries, late, 1.0, 29.9) is None
 
 

@@ -192,11 +192,12 @@ def is_valid_with(environment, booking: Booking, task: int, start: int) -> bool:
 
 def check_every_fix(environment: Environment, booking: Booking) -> list[reason_wording.Answer]:
     """All answers; each fix that is stated was applied and fits a run."""
-    found = list(explain(environment, booking, timeline_table(environment, booking)))
-    for task, answer in found:
+    answers = explain(environment, booking, timeline_table(environment, booking))
+    names = [task.name for task in booking.problem.tasks]
+    for name, answer in answers.items():
         if not isinstance(answer.fix, reason_wording.NoSingleFix):
-            assert fits_a_run(environment, booking, task, answer.fix), answer
-    return [answer for _, answer in found]
+            assert fits_a_run(environment, booking, names.index(name), answer.fix), answer
+    return list(answers.values())
 
 
 def check_greedy_plan_of(environment: Environment) -> None:

@@ -8,7 +8,12 @@ from tools.explained import booked, explained, small_battery, why
 from tools.small import platform, scenario, world
 from tools.tiny import heat
 
-from obsplan.planning.reasons.blocking import Constraint, blocking_amounts
+from obsplan.checking.user_rules import with_rule
+from obsplan.checking.violation import Violation
+from obsplan.planning.problem.timeline_table import timeline_table
+from obsplan.planning.reasons.blocking import Constraint, blocking_amounts, tolerance_of
+from obsplan.planning.reasons.reason_wording import BrokenRules
+from obsplan.planning.reasons.unplaced import explain
 
 NO_DOWNLINK = {"rate_kbps": 0.0}
 
@@ -76,11 +81,36 @@ def test_run_that_the_replay_refuses_for_lack_of_storage_is_not_said_to_fit():
     small = platform(store={"capacity_mbit": 4.0})
     scene = scenario({"name": "camera", "data_mbit": 30.0}, platforms=[small], hours=1)
     reason, change = why(scene, rate_kbps=np.where(np.arange(60) % 15 < 10, 0.0, 50.0))
-    assert reason == "the replay by the minute"
+    assert reason == 'rule "storage" in the replay by the minute'
     assert change == (
         "no single change found; 1 constraint blocks the best start, "
-        "2028-07-01T00:00Z (the replay by the minute)"
+        '2028-07-01T00:00Z (rule "storage")'
     )
+
+
+def test_run_that_only_a_rule_of_the_users_refuses_is_told_the_rule():
+    def late_runs(environment, runs):
+        for run in runs[runs["start_utc"].dt.hour >= 1].itertuples():
+            yield Violation("", run.start_utc, 1.0, "run", "is late", "", slots=(run.slot,))
+
+    scene = scenario({"name": "camera", "count": 2}, hours=2)
+    environment = with_rule(world(scene), "first hour only", late_runs)
+    booking = booked(scene, environment, ("camera", 0))
+    answer = explain(environment, booking, timeline_table(environment, booking))["camera"]
+    assert answer.reason == BrokenRules(("first hour only",))
+    assert str(answer.reason) == 'rule "first hour only" in the replay by the minute'
+    assert answer.reason.short("lander") == "first hour only"
+    assert str(answer.fix).endswith('(rule "first hour only")')
+
+
+@pytest.mark.parametrize("excess_w, blocks", [(1e-10, False), (1e-8, True)])
+def test_bus_power_blocks_a_run_beyond_the_rounding_that_a_plan_may_use(excess_w, blocks):
+    scene = scenario({"name": "camera", "power_w": 30.0})
+    environment = world(scene)
+    booking = booked(scene, environment)
+    booking.peak_w[0] = booking.problem.nodes[0].bus_limit_w - 30.0 + excess_w
+    amount = blocking_amounts(booking, 0)[Constraint.BUS_POWER]
+    assert bool((amount > tolerance_of(Constraint.BUS_POWER)).all()) == blocks
 
 
 @pytest.mark.parametrize(

@@ -11,9 +11,12 @@ from obsplan.analysis.missing_runs import missing_places, missing_text
 from obsplan.checking.check import check_timeline
 from obsplan.common.caution import CAUTION
 from obsplan.common.text import raised
+from obsplan.planning.reasons.blocking import Constraint
+from obsplan.planning.reasons.reason_wording import Answer, Blocked
 from obsplan.reporting.figures.plan import plan_figure
 from obsplan.reporting.figures.resources import resources_figure
 
+ENERGY_OF_ROVER = Answer(Blocked(Constraint.ENERGY, "rover"), None)
 UNPLACED = ["activity", "requested", "placed", "reason", "would_fit_if"]
 
 
@@ -74,7 +77,8 @@ def test_every_missing_run_has_a_hollow_mark_and_its_reason():
         for a in scenario.activity
     ]
     unplaced = pd.DataFrame(rows, columns=UNPLACED).query("placed < requested")
-    figure = plan_figure(replace(plan, unplaced=unplaced))
+    answers = dict.fromkeys(unplaced["activity"], ENERGY_OF_ROVER)
+    figure = plan_figure(replace(plan, unplaced=unplaced, answers=answers))
     told = words(figure)
     homes = {a.name: scenario.platform_of(a) for a in scenario.activity}
     places = missing_places(replace(plan, unplaced=unplaced))
@@ -93,7 +97,10 @@ def test_marks_and_the_rest_that_finds_no_room_add_up_to_what_is_missing():
     unplaced = pd.DataFrame(rows, columns=UNPLACED)
     now_utc = around.sky.index[0] + pd.Timedelta(hours=40)
     empty = plan.timeline.iloc[:0]
-    figure = plan_figure(replace(plan, timeline=empty, unplaced=unplaced, now_utc=now_utc))
+    answers = dict.fromkeys(unplaced["activity"], ENERGY_OF_ROVER)
+    figure = plan_figure(
+        replace(plan, timeline=empty, unplaced=unplaced, now_utc=now_utc, answers=answers)
+    )
     told = [text.get_text() for ax in figure.axes for text in ax.texts]
     whys = [re.match(r"(\d+)(?: \+ (\d+))?: energy", text) for text in told]
     marks, rests = zip(*[(int(w[1]), int(w[2] or 0)) for w in whys if w])
