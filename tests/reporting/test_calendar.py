@@ -193,7 +193,7 @@ def test_a_plan_in_another_directory_continues_the_one_it_follows(
 ):
     without = replace(made, timeline=made.timeline[made.timeline["activity"] != "shot"])
     plan_directory.write_plan(without, tmp_path / "second", follows=written)
-    plan_directory.write_plan(made, tmp_path / "third", follows=tmp_path / "second")
+    plan_directory.write_plan(made, str(tmp_path / "third"), follows=str(tmp_path / "second"))
     # Written once more, over the third: the version there is later than that of the first.
     plan_directory.write_plan(without, tmp_path / "third", follows=written)
     numbers = []
