@@ -27,9 +27,9 @@ from obsplan.inputs.timeline_csv import read_timeline as read_timeline
 from obsplan.operations.as_run import compare_as_run as compare_as_run
 from obsplan.operations.replan import Replan as Replan
 from obsplan.operations.replan import make_replan as make_replan
-from obsplan.operations.telemetry import as_known as as_known
+from obsplan.operations.telemetry import reported_runs as reported_runs
 from obsplan.operations.telemetry import stations_out as stations_out
-from obsplan.operations.telemetry import told_runs as told_runs
+from obsplan.operations.telemetry import with_telemetry as with_telemetry
 from obsplan.planning.plan import Plan as Plan
 from obsplan.planning.plan import make_plan as make_plan
 from obsplan.planning.problem.start_windows import windows_table as windows_table

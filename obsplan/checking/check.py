@@ -1,7 +1,7 @@
 """Whether a timeline is valid: an independent replay that names every broken rule.
 
-Slots come from anywhere, a planner or a hand. The check knows the scenario and the
-environment and nothing of how the slots were chosen.
+Slots may come from the planner or from hand editing. The check knows the scenario and the
+environment, but not how the slots were chosen.
 """
 
 from dataclasses import dataclass
@@ -41,7 +41,7 @@ class Verdict:
 
     @cached_property
     def violations(self) -> pd.DataFrame:
-        """What was found as a table, one row each: columns `VIOLATION_COLUMNS`."""
+        """The violations as a table, one row each: columns `VIOLATION_COLUMNS`."""
         return violations_table(self.found)
 
     @property
@@ -56,7 +56,7 @@ class Verdict:
 
     @property
     def summary(self) -> str:
-        """One line for the reader."""
+        """The verdict in one line."""
         checked = f"{len(self.rules)} rules checked"
         if self.is_valid:
             return f"no violations; {checked}"
@@ -71,16 +71,15 @@ def check_timeline(
 ) -> Verdict:
     """Replay a timeline minute by minute and name every rule it breaks.
 
-    `slots` has columns `activity`, `start_utc`, and if wanted `end_utc` (missing: as long
-    as the scenario asks), `slot` (an id; missing: the row, counted from 1) and `state`;
-    times carry a zone. Slots that are done, shortened or failed are facts: rules that facts
-    alone break are not named, nor are limits passed before telemetry was read. A failed run
-    draws power while it lasts and counts for nothing else. Rows named as in
-    `Scenario.sending_names`, with an `end_utc`, say when a platform may send: then none
-    sends outside its own rows. Without any, all send whenever they can. Rules of one's own are
-    those of `with_rule`. Margins, and what
-    would mend a slot, are told from `now_utc` on. Raises TableError when slots are not such
-    a table, ValueError when the environment is not that of the scenario.
+    `slots` has columns `activity`, `start_utc`, and optionally `end_utc` (default: the length in
+    the scenario), `slot` (an id; default: the row, counted from 1) and `state`; times have a
+    zone. Slots that are done, shortened or failed cannot change: rules broken by them alone, and
+    limits exceeded before telemetry was read, are not reported. A failed run draws power while
+    it lasts and has no other effect. Rows named as in `Scenario.sending_names`, with an
+    `end_utc`, say when a platform may send; if there are any, no platform sends outside its own.
+    Without any, all send whenever they can. Rules added by `with_rule` are checked too. Margins
+    and fixes are given from `now_utc` on. Raises TableError if slots are not such a table,
+    ValueError if the environment does not cover the span.
     """
     scenario = environment.scenario
     minutes = _covered_minutes(environment)
@@ -131,7 +130,7 @@ def resources_table(scenario: Scenario, verdict: Verdict) -> pd.DataFrame:
 
 
 def _covered_minutes(environment: Environment) -> int:
-    """Minutes in the span's whole steps, all of which the environment must offer."""
+    """Minutes in the span's whole steps, all of which the environment must cover."""
     scenario = environment.scenario
     minutes = scenario.steps * scenario.span.step_min
     index = environment.sky.index
@@ -141,7 +140,7 @@ def _covered_minutes(environment: Environment) -> int:
         or index[minutes - 1] != moment(scenario, minutes - 1)
         or any(len(environment.platforms[p.name]) != len(index) for p in scenario.platform)
     ):
-        raise ValueError("the environment does not offer every minute of the scenario's span")
+        raise ValueError("the environment does not cover every minute of the scenario's span")
     return minutes
 
 

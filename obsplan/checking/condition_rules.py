@@ -1,7 +1,7 @@
-"""What an activity requires of the minutes of its slots, and which slots do not get it.
+"""What an activity requires of the minutes of its slots, and which slots violate it.
 
-Some requirements hold for every minute of a slot: conditions, contact throughout, its
-instrument in service, its own windows. Others hold for the start alone: coverage, contact
+Some requirements apply to every minute of a slot: conditions, contact throughout, its
+instrument in service, its own windows. Others apply to the start alone: coverage, contact
 at the start, commands in time.
 """
 
@@ -26,11 +26,11 @@ from obsplan.inputs.scenario import Activity, Scenario
 class Requirement:
     """One thing that every slot of an activity needs.
 
-    rule: its name. met (n,): the minutes that have it. throughout: whether every minute of a
-    slot must have it, or the first alone. excess (n,): by how much each minute misses it, in
-    `unit`; None where it is simply so or not. value (n,), allowed: the quantity that must be
-    in a range, and the range in words. failure: without such a quantity, what is wrong with
-    a slot, as in "is out of contact".
+    rule: its name. met (n,): the minutes that meet it. throughout: whether every minute of a slot
+    must meet it, or the first alone. excess (n,): by how much each minute misses it, in `unit`;
+    None if there is no amount. value (n,), allowed: the quantity that must be in a range, and the
+    range in words. failure: without such a quantity, what is wrong with a slot, as in "is out of
+    contact".
     """
 
     rule: str
@@ -44,7 +44,7 @@ class Requirement:
 
     @cached_property
     def missed(self) -> np.ndarray:
-        """How many minutes before each minute (n + 1,) do not have it."""
+        """How many minutes before each minute (n + 1,) do not meet it."""
         return np.concatenate([[0], np.cumsum(~self.met)])
 
 
@@ -71,7 +71,7 @@ def _conditions(
         low, high = allowed
         met, excess = (value >= low) & (value <= high), np.maximum(low - value, value - high)
         if period := condition.period:
-            # Between the end of the range and its next begin the nearer of the two counts.
+            # Outside a range that wraps around, the distance to its nearer end counts.
             met = met if low <= high else (value >= low) | (value <= high)
             excess = np.minimum((low - value) % period, (value - high) % period)
         yield Requirement(
@@ -116,7 +116,7 @@ def _contact(activity: Activity, environment: Environment, minutes: int) -> Iter
 def _service(activity: Activity, environment: Environment, minutes: int) -> Iterator[Requirement]:
     if activity.instrument in environment.out:
         in_service = ~environment.out[activity.instrument][:minutes]
-        failure = f'uses "{activity.instrument}", which is out,'
+        failure = f'uses "{activity.instrument}", which is out of service,'
         yield Requirement("outage", in_service, failure=failure)
     if activity.name in environment.user_windows:
         open_ = environment.user_windows[activity.name][:minutes]
@@ -157,7 +157,7 @@ def condition_violations(
 ) -> Iterator[Violation]:
     """One violation for each unbroken stretch of a slot that misses a requirement.
 
-    The start that is offered instead is the nearest from minute `now` on.
+    The fix is the nearest valid start from minute `now` on.
     """
     scenario = environment.scenario
     required: dict[str, list[Requirement]] = {}
@@ -212,7 +212,7 @@ def _out_of_range(scenario: Scenario, requirement: Requirement, minute: int, exc
 
 
 def _fix(scenario: Scenario, run: Run, required: list[Requirement], minutes: int, now: int) -> str:
-    """The nearest start from `now` on at which a slot gets all that it requires."""
+    """The nearest start from `now` on at which a slot meets all its requirements."""
     if now > 0 and run.start_min < now:
         return "it has begun: report its outcome in the state (done, shortened or failed)"
     length, step = scenario.slot_min(run.activity), scenario.span.step_min
@@ -222,6 +222,6 @@ def _fix(scenario: Scenario, run: Run, required: list[Requirement], minutes: int
         starts = starts[requirement.missed[ends] == requirement.missed[starts]]
     if not len(starts):
         where = f"after {stamp(scenario, now)}" if now > 0 else "in the span"
-        return f"no start {where} meets all its conditions; widen what is allowed"
+        return f"no start {where} meets all its conditions; widen them"
     nearest = starts[np.abs(starts - run.start_min).argmin()]
     return f"the nearest start that meets its conditions is {stamp(scenario, int(nearest))}"

@@ -9,7 +9,7 @@ from obsplan.checking.replay import Books, known
 from obsplan.checking.slots import Run
 from obsplan.environment.model import Environment
 
-# Below what a battery, a bus or a store can show: rounding of sums, and so nothing.
+# Smaller amounts are rounding errors of sums.
 DUST = 1e-9
 
 
@@ -33,11 +33,10 @@ def margins(
 ) -> list[Margin]:
     """The margins from minute `now` to the first `minutes`.
 
-    The least room of every battery, bus and store; of the slots bound to contact the one
-    with the least contact left; and of the slots bound to a condition those that begin
-    soonest after it is first met and end soonest before it is met no more. A window that is
-    open when the span begins or ends has no edge there, and a slot that is a fact has no
-    margin any more.
+    The least room of every battery, bus and store; of the slots that require contact the one with
+    the least contact left; and of the slots with a condition those that begin soonest after the
+    condition is first met and end soonest before it is no longer met. A window that is open when
+    the span begins or ends has no edge there, and slots that are over have no margin.
     """
     rows = []
     for platform in environment.scenario.platform:
@@ -82,7 +81,7 @@ def _contact_left(environment: Environment, runs: list[Run], minutes: int) -> li
 
 
 def _window_edges(environment: Environment, runs: list[Run], minutes: int) -> list[Margin]:
-    """The least time between a slot and the edges of the conditions it keeps."""
+    """The least time between a slot and the edges of the windows of its conditions."""
     required: dict[str, list[Requirement]] = {}
     before, after = [], []
     for run in runs:

@@ -1,4 +1,4 @@
-"""The books of power and data, kept minute by minute for the slots of a timeline.
+"""Replay of a timeline: power and data of every platform, minute by minute.
 
 The arithmetic is this module's own. It shares nothing with the planner, so that a
 mistake there cannot hide here.
@@ -19,13 +19,13 @@ MINUTE_H = 1.0 / 60.0
 MBIT_PER_KBPS_MIN = 60.0 / 1000.0
 # Slack for rounding in sums over a span: far below anything a bus or a battery can show.
 POWER_SLACK_W = 1e-9
-# A rest this small is rounding, not data.
+# Smaller amounts are rounding errors, not data.
 DATA_DUST_MBIT = 1e-9
 
 
 @dataclass(frozen=True)
 class Books:
-    """Power and data of a platform over n minutes; levels (n+1,) hold at minute starts."""
+    """Power and data of a platform over n minutes; levels (n+1,) are those at minute starts."""
 
     generation_w: np.ndarray
     load_w: np.ndarray
@@ -40,15 +40,15 @@ def replay(
 ) -> dict[str, Books]:
     """Books of every platform over the first `minutes` minutes of the span.
 
-    `may_send` holds, for the platforms whose sending the timeline plans, the minutes in
-    which they may; the others may at any time. The rest follows one rule. Each minute the
-    minute's data enters the stores; then platforms that send through another go, by name,
-    then those that send to Earth. A platform sends what its rate, its store and the
-    receiver's room allow, the transmitter on for the share of the minute that takes, unless
-    it would break the bus limit while on; it sends less, or nothing, where the battery
-    would be left short, or shorter, of what the loads still to come need.
-    A station hears one platform at a time: the one whose store is fuller for its size.
-    Where telemetry was read, charge and data go on from what it said. A failed run draws
+    `may_send` has the minutes in which platforms with transmit windows may send; platforms that
+    are not in it may send at any time. In each minute its data enter the stores first; then
+    platforms that send to another send, in order of name, then those that send to Earth. A
+    platform sends what its rate, its store and the receiver's free storage allow. The
+    transmitter is on for the share of the minute that this takes, and stays off if it would
+    break the bus limit. A platform sends less, or nothing, if sending would leave the battery
+    short (or shorter) of what later loads need. A station receives one platform at a time: the
+    one whose store is fuller relative to its capacity. From the time telemetry was read, charge
+    and data continue from its readings. A failed run draws
     power while it lasts and yields no data.
     """
     books = {
@@ -76,7 +76,7 @@ def replay(
 
 
 def _relay(book: "PlatformBook", receiver: "PlatformBook", minute: int) -> None:
-    """Send to another platform what it has room for."""
+    """Send to another platform as much as its store has room for."""
     if amount := book.sendable_mbit(minute):
         amount = min(amount, receiver.full_mbit - receiver.mbit)
         if amount > DATA_DUST_MBIT:
@@ -100,9 +100,8 @@ class PlatformBook:
     """Battery and store of one platform, walked through minute after minute.
 
     Each minute begins with `take`, may have a `send` and ends with `close`. Minutes in which
-    nothing is sent change the battery by `quiet_change_wh`; they are made up for only when its
-    level is asked for. quota_mbit is what the link can carry in a minute, 0 while the platform
-    may not send.
+    nothing is sent change the battery by `quiet_change_wh`; they are added up only when its level
+    is needed. quota_mbit is what the link can carry in a minute, 0 while the platform may not send.
     """
 
     def __init__(
@@ -148,13 +147,13 @@ class PlatformBook:
         return self.mbit / self.full_mbit
 
     def change_wh(self, net_w: float) -> float:
-        """What a minute of surplus or deficit does to a battery that has room."""
+        """Change of the stored energy by a minute of surplus or deficit, ignoring the capacity."""
         if net_w >= 0:
             return min(net_w, self.charge_limit_w) * self.wh_per_w_in
         return net_w * self.wh_per_w_out
 
     def level_wh(self, minute: int) -> float:
-        """What the battery holds when the minute begins."""
+        """Stored energy when the minute begins."""
         silent = self.quiet_change_wh[len(self.stored_wh) - 1 : minute]
         if silent:
             levels_wh = accumulate(
@@ -176,14 +175,14 @@ class PlatformBook:
         self.mbit += self.taken_mbit[minute]
 
     def sendable_mbit(self, minute: int) -> float:
-        """What store, rate and battery allow to send in the minute; 0 if that is only dust."""
+        """What store, rate and battery allow to send in the minute; 0 if that is only rounding."""
         quota_mbit = self.quota_mbit[minute]
         if self.mbit <= DATA_DUST_MBIT or quota_mbit <= DATA_DUST_MBIT:
             return 0.0
         amount: float = min(self.mbit, quota_mbit)
         if self.transmit_w == 0:
             return amount
-        # If the battery falls short even in silence, sending may not leave it any shorter.
+        # If the battery is short even without sending, sending may not make it worse.
         now_wh = self.level_wh(minute)
         silent_wh = min(now_wh + self.quiet_change_wh[minute], self.full_wh)
         least_wh = min(self.need_wh[minute + 1], silent_wh) - now_wh
@@ -192,7 +191,7 @@ class PlatformBook:
         return amount if amount > DATA_DUST_MBIT else 0.0
 
     def send(self, amount_mbit: float) -> None:
-        """Send so much in the minute."""
+        """Send `amount_mbit` in the minute."""
         self.sent = amount_mbit
         self.mbit -= amount_mbit
 
@@ -206,7 +205,7 @@ class PlatformBook:
             self.sent_mbit[minute], self.sent = self.sent, 0.0
 
     def settled(self) -> Books:
-        """The books of all minutes, with what the battery had no room for."""
+        """The books of all minutes, including the energy that the battery had no room for."""
         self.level_wh(len(self.sent_mbit))
         sent_mbit, stored_wh = np.array(self.sent_mbit), np.array(self.stored_wh)
         quota_mbit = np.maximum(self.quota_mbit, DATA_DUST_MBIT)
@@ -218,7 +217,7 @@ class PlatformBook:
         spilled_wh = np.maximum(refused_wh, 0.0)
         spilled_wh += np.maximum(net_w - self.charge_limit_w, 0.0) * MINUTE_H
         if self.reading.minute > 0:
-            # The step to what was measured is no energy that was refused.
+            # The jump to a measured level is not spilled energy.
             spilled_wh[self.reading.minute - 1] = 0.0
         stored_mbit = np.array(self.stored_mbit)
         return Books(self.generation_w, load_w, stored_wh, spilled_wh, stored_mbit, sent_mbit)
@@ -227,15 +226,15 @@ class PlatformBook:
         """Least energy at each minute's start (n+1) that lasts to the end without sending."""
         battery, change_wh = self.battery, self.quiet_change_wh
         since = 0 if self.reading.stored_wh is None else self.reading.minute
-        # What was needed before a reading can change nothing after it.
+        # Needs before a reading do not affect what comes after it.
         past_wh = needed_wh(battery, change_wh[:since], battery.reserve)
         return past_wh[:since] + needed_wh(battery, change_wh[since:], battery.end or 0.0)
 
 
 def known(table: pd.DataFrame, column: str, platform: str, minutes: int) -> np.ndarray:
-    """A platform's column without gaps, as numbers; raises ValueError where one is missing.
+    """A platform's column without gaps, as numbers; raises ValueError if one is missing.
 
-    A number that is missing would make every comparison come out false, and so pass.
+    A missing number would make every comparison false, and so pass every check.
     """
     values = np.asarray(table[column], dtype=float)[:minutes]
     if not np.isfinite(values).all():

@@ -25,7 +25,7 @@ class ResourceRule:
     """A limit of a platform and its words: `holder` "lander" `verb` 5 Wh `limit` 20 Wh.
 
     More than `slack` beyond the limit breaks it. lag: by how many minutes the quantity follows
-    what the runs do. To mend it, `do` 5 Wh `how`.
+    what the runs do. The fix is: `do` 5 Wh `how`.
     """
 
     name: str
@@ -70,7 +70,7 @@ def resource_violations(
     sending: list[SendingRow],
     may_send: dict[str, np.ndarray],
 ) -> Iterator[Violation]:
-    """Broken limits of every platform, from the last telemetry on: what was before is over."""
+    """Broken limits of every platform, from the last telemetry on."""
     scenario = environment.scenario
     for platform in scenario.platform:
         name, book = platform.name, books[platform.name]
@@ -145,10 +145,10 @@ def _unsent(
     unused: np.ndarray,
     end: int,
 ) -> tuple[str, str]:
-    """The row of sending to widen, and in words the open link it leaves unused before `end`.
+    """The transmit window to widen, and in words the contact it leaves unused before `end`.
 
-    `unused` are the minutes in which the link is open and the platform may not send. What
-    passes while the store is empty would change nothing.
+    `unused` are the minutes in which the link is open and the platform may not send. Contact while
+    the store is empty would change nothing.
     """
     empty = np.flatnonzero(book.stored_mbit[:end] <= DATA_SLACK_MBIT)
     since = int(empty[-1]) if len(empty) else 0
@@ -161,14 +161,14 @@ def _unsent(
     nearest = min(own, key=lambda r: max(first - r.end_min, r.start_min - after), default=None)
     row = f'a row "{name}"' if nearest is None else f'"{name}" (slot {nearest.slot})'
     words = f"from {stamp(scenario, first)} to {stamp(scenario, after)}"
-    # Whether it may also cost what is sent now depends on the energy, which is not tried here.
-    spared = "unless that takes energy which later sending needs"
+    # Whether that takes energy from what is sent now is not tried here.
+    spared = "if later sending does not need that energy"
     way = f", or by letting {row} send in the contact {words} too, {spared}"
     return nearest.slot if nearest else "", way
 
 
 def _near(runs: list[Run], *minutes: int) -> list[Run]:
-    """The runs on in these minutes, else the one that ended last before them."""
+    """The runs in progress in these minutes, else the one that ended last before them."""
     running = [r for r in runs if any(r.first <= minute < r.last for minute in minutes)]
     ended = [r for r in runs if r.last <= minutes[-1]]
     return running or ([max(ended, key=lambda r: r.end_min)] if ended else [])
@@ -176,5 +176,5 @@ def _near(runs: list[Run], *minutes: int) -> list[Run]:
 
 def _by_moving(runs: list[Run]) -> str:
     named = [str(run) for run in runs[:3]]
-    named += [f"{len(runs) - 3} more that are on then"] if len(runs) > 3 else []
+    named += [f"{len(runs) - 3} more that run then"] if len(runs) > 3 else []
     return f", for instance by moving or dropping {' or '.join(named)}" if runs else ""

@@ -1,6 +1,6 @@
 """All rules of slots together: which apply, and which a timeline breaks.
 
-What slots do to power and data is judged from the replay, in resource_rules.
+The effect of slots on power and data is checked in resource_rules, from the replay.
 """
 
 from collections.abc import Iterator
@@ -55,8 +55,8 @@ def slot_violations(
 ) -> Iterator[Violation]:
     """Every rule that the slots, in order of start, break; fixes lie after minute `now`.
 
-    Rules that facts alone break are left out, except for required runs that are missing. A
-    failed run counts for nothing.
+    Rules broken only by slots that are over are left out, except for required runs that are
+    missing. A failed run does not count.
     """
     scenario = environment.scenario
     facts = {run.slot for run in runs if run.is_fact}

@@ -13,7 +13,7 @@ def overlaps(scenario: Scenario, runs: list[Run]) -> Iterator[Violation]:
     """Pairs of slots that may not share a minute, once for each rule that excludes them."""
     alone = {i.name for i in scenario.instrument if i.one_at_a_time}
     single = {p.name for p in scenario.platform if p.one_at_a_time}
-    # Of the runs of one activity, the one that ends last is in the way longest.
+    # The run of an activity that ends last blocks later ones longest.
     running: dict[str, Run] = {}
     for later in runs:
         running = {n: run for n, run in running.items() if run.end_min > later.start_min}
@@ -81,7 +81,7 @@ def gaps(scenario: Scenario, runs: list[Run]) -> Iterator[Violation]:
 
 
 def orders(scenario: Scenario, runs: list[Run]) -> Iterator[Violation]:
-    """Runs before which no run of the activity they come after has ended and settled."""
+    """Runs that start before a run of the activity they come after has ended and settled."""
     first_ended: dict[str, Run] = {}
     for run in runs:
         known = first_ended.setdefault(run.activity.name, run)

@@ -1,4 +1,4 @@
-"""The rules of where a slot lies by itself: within the span, on the grid of steps, its length."""
+"""Rules of a single slot: it is within the span, on the time grid, and of the right length."""
 
 from collections.abc import Iterator
 
@@ -52,14 +52,14 @@ def _off_grid(scenario: Scenario, run: Run) -> Iterator[Violation]:
 
 
 def _wrong_length(scenario: Scenario, run: Run) -> Iterator[Violation]:
-    length, wanted = run.end_min - run.start_min, scenario.slot_min(run.activity)
-    if length != wanted:
+    length, requested = run.end_min - run.start_min, scenario.slot_min(run.activity)
+    if length != requested:
         problem = (
             f"{run} lasts {number_text(length)} min from {stamp(scenario, run.start_min)}, the "
-            f"scenario requests {wanted} min"
+            f"scenario requests {requested} min"
         )
-        fix = f"end it {wanted} min after its start"
+        fix = f"end it {requested} min after its start"
         if run.start_min % scenario.span.step_min == 0:
-            fix += f", at {stamp(scenario, run.start_min + wanted)}"
-        amount = abs(length - wanted)
+            fix += f", at {stamp(scenario, run.start_min + requested)}"
+        amount = abs(length - requested)
         yield of_run(scenario, run, "duration", run.start_min, amount, "min", problem, fix)

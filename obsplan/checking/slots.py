@@ -12,7 +12,7 @@ from obsplan.common import instants
 from obsplan.common.errors import TableError
 from obsplan.inputs.scenario import Activity, Scenario
 
-# States of a slot that tell what was, and not what is planned.
+# States of a slot that is over, not planned.
 FACTS = ("done", "shortened", "failed")
 RUN_COLUMNS = ("slot", "activity", "platform", "start_utc", "end_utc", "state")
 
@@ -30,7 +30,7 @@ class Run:
 
     @property
     def is_fact(self) -> bool:
-        """Whether the slot tells what was: nothing that is planned can change it."""
+        """Whether the slot is over, so that no plan can change it."""
         return self.state in FACTS
 
     @property
@@ -69,9 +69,9 @@ def stamp(scenario: Scenario, minute: float) -> str:
 
 
 def read_slots(scenario: Scenario, slots: pd.DataFrame) -> tuple[list[Run], list[SendingRow]]:
-    """The runs and the rows of sending of a table of slots, each in order of start.
+    """The runs and the transmit windows of a table of slots, each in order of start.
 
-    The table is that of `check_timeline`. Raises TableError where it is not.
+    The table is that of `check_timeline`. Raises TableError if it is not.
     """
     needed = ["activity", "start_utc"]
     if slots.empty:
@@ -87,7 +87,7 @@ def read_slots(scenario: Scenario, slots: pd.DataFrame) -> tuple[list[Run], list
 def minutes_to_send(
     scenario: Scenario, rows: list[SendingRow], minutes: int
 ) -> dict[str, np.ndarray]:
-    """Per platform, the minutes (n,) that lie wholly in its rows of sending.
+    """Per platform, the minutes (n,) that lie wholly in its transmit windows.
 
     Empty without any row: then all platforms may send at any time.
     """
@@ -152,7 +152,7 @@ def _runs(scenario: Scenario, slots: pd.DataFrame) -> list[Run]:
 
 
 def _bounds_min(scenario: Scenario, slots: pd.DataFrame) -> tuple[np.ndarray, np.ndarray]:
-    """Start and end of every row in minutes of the span; NaN where the end is missing."""
+    """Start and end of every row in minutes of the span; NaN if the end is missing."""
     start_min = _span_minutes(scenario, slots["start_utc"])
     end_min = np.full(len(slots), np.nan)
     if "end_utc" in slots and slots["end_utc"].notna().any():
@@ -168,5 +168,5 @@ def _bounds_min(scenario: Scenario, slots: pd.DataFrame) -> tuple[np.ndarray, np
 def _span_minutes(scenario: Scenario, times: pd.Series) -> np.ndarray:
     """Minutes from the start of the span, exact to the microsecond; NaN where missing."""
     if getattr(times.dtype, "tz", None) is None:
-        raise TableError(f"slots: {times.name} must hold times with a zone (UTC)")
+        raise TableError(f"slots: {times.name} must contain times with a zone (UTC)")
     return np.asarray(scenario.minutes_of(times.dt.as_unit("us")), dtype=float)

@@ -1,4 +1,4 @@
-"""Rules of one's own: functions that a script hands over, checked like all others."""
+"""User-defined rules: functions that a script adds, checked like all others."""
 
 from collections.abc import Callable, Iterable, Iterator
 from dataclasses import replace
@@ -25,9 +25,9 @@ def with_rule(environment: Environment, name: str, rule: OwnRule) -> Environment
 
     `check_timeline` calls the rule, and so do `make_plan` and `make_replan`: they move or drop
     runs that a violation names in `slots` until the rule is kept, and raise Infeasible if that
-    does not help. The upper bound of a plan does not know the rule. The same runs must always
+    does not help. The upper bound of a plan ignores the rule. The same runs must always
     give the same violations. A limit on when an activity may run is better given as windows
-    (see `with_windows`), which the search knows from the start.
+    (see `with_windows`), which the search uses from the start.
 
     A rule given again under the same name replaces the first. Raises ValueError if the name is
     that of a built-in rule.
@@ -39,7 +39,7 @@ def with_rule(environment: Environment, name: str, rule: OwnRule) -> Environment
 
 
 def own_violations(environment: Environment, runs: list[Run]) -> Iterator[Violation]:
-    """What the rules of one's own find in the runs.
+    """Violations that the user-defined rules find in the runs.
 
     Raises TypeError if one returns anything but violations, or a time without a zone.
     """

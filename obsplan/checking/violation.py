@@ -25,10 +25,10 @@ class Violation:
     """One broken rule of a timeline.
 
     rule: its name. time_utc: when it is first broken. amount: by how much at its worst, in
-    `unit`. platform, activity: which of them it concerns, "" where none; of two slots that
+    `unit`. platform, activity: which of them it concerns, "" if none; of two slots that
     exclude each other the later one's. slots: ids of the slots involved. Only people read
-    problem (what is wrong), reason (why that is not allowed, "" where the problem says so)
-    and fix (what would mend it).
+    problem (what is wrong), reason (why that is not allowed, "" if the problem says so) and
+    fix (what would make it valid).
     """
 
     rule: str
@@ -73,14 +73,15 @@ def of_run(
 
 
 def sentence(problem: str, reasons: list[str], fixes: list[str]) -> str:
-    """What is wrong, why that is not allowed and what would mend it; empty texts are left out."""
+    """What is wrong, why that is not allowed, and the fix; empty texts are left out."""
     but = " and ".join(filter(None, dict.fromkeys(reasons)))
     whole = f"{problem}, but {but}" if but else problem
     return "; ".join(filter(None, [whole, *dict.fromkeys(fixes)]))
 
 
 def violations_table(violations: tuple[Violation, ...]) -> pd.DataFrame:
-    """One row for each violation, with the columns `VIOLATION_COLUMNS`; ids joined by a blank."""
+    """One row for each violation, with the columns `VIOLATION_COLUMNS`; ids are separated by
+    spaces."""
     rows = [
         (v.rule, v.platform, v.activity, " ".join(v.slots), v.time_utc, v.amount, v.unit, v.message)
         for v in violations

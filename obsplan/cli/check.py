@@ -99,15 +99,15 @@ def check(
 
 def _with_outcomes(slots, state, since_utc, path: Path):
     """The slots with the outcomes that telemetry gives; unknown slots are noted, not used."""
-    from obsplan.operations.fixed_slots import as_told
-    from obsplan.operations.telemetry import told_runs
+    from obsplan.operations.fixed_slots import with_outcomes
+    from obsplan.operations.telemetry import reported_runs
 
     known = set(slots["slot"])
     for name in dict.fromkeys(fate.slot for fate in state.slot if fate.slot not in known):
         click.echo(f'note: {path}: slot "{name}": no such slot in the timeline', err=True)
     here = tuple(fate for fate in state.slot if fate.slot in known)
-    ran = told_runs(state.model_copy(update={"slot": here}), slots)
-    return as_told(slots, ran, since_utc)
+    ran = reported_runs(state.model_copy(update={"slot": here}), slots)
+    return with_outcomes(slots, ran, since_utc)
 
 
 def _echo_too_late(environment, slots, since_utc) -> None:

@@ -31,10 +31,10 @@ def environment_of(scenario, ephemeris: Path | None, telemetry=None):
     click.echo("computing Sun, Earth, ground, power and link ...", err=True)
     if telemetry is None:
         return make_environment(scenario, ephemeris)
-    from obsplan.operations.telemetry import as_known, stations_out
+    from obsplan.operations.telemetry import stations_out, with_telemetry
 
     environment = make_environment(scenario, ephemeris, stations_out(scenario, telemetry))
-    return as_known(environment, telemetry)
+    return with_telemetry(environment, telemetry)
 
 
 def write_or_print(table, output: Path | None) -> None:

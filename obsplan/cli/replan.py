@@ -104,7 +104,7 @@ def replan(
     from obsplan.inputs.telemetry_file import read_state
     from obsplan.inputs.timeline_csv import read_as_run
     from obsplan.operations.replan import make_replan
-    from obsplan.operations.telemetry import told_runs
+    from obsplan.operations.telemetry import reported_runs
     from obsplan.reporting import plan_directory
     from obsplan.reporting.text.terminal import progress
 
@@ -115,7 +115,7 @@ def replan(
     old_directory = timeline_path(timeline).parent
     plan_directory.calendar_of(old_directory)
     state = read_state(telemetry, scenario, now_utc) if telemetry else None
-    ran = told_runs(state, slots, read_as_run(as_run, scenario) if as_run else None)
+    ran = reported_runs(state, slots, read_as_run(as_run, scenario) if as_run else None)
     environment = environment_of(scenario, ephemeris, state)
     made = make_replan(
         environment,

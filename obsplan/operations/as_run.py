@@ -47,11 +47,11 @@ def matched(scenario: Scenario, slots: pd.DataFrame, as_run: pd.DataFrame) -> pd
     """Every planned slot and every run with its partner; rows of sending are left out.
 
     Columns `slot, activity, start_utc, end_utc` (as planned; missing if it was not planned),
-    `ran_start_utc, ran_end_utc` (missing if not reported), `outcome` (done, shortened,
-    failed or "not reported"), `reason`; planned slots in order of start, then the unplanned.
-    A run belongs to the planned slot of its id; without an id that the plan knows, to the
-    slot of its activity that it overlaps longest and that no other run has taken. Raises
-    TableError when an id is that of another activity in the plan.
+    `ran_start_utc, ran_end_utc` (missing if not reported), `outcome` (done, shortened, failed or
+    "not reported"), `reason`; planned slots in order of start, then the unplanned. A run belongs to
+    the planned slot of its id; without an id that the plan knows, to the slot of its activity that
+    it overlaps longest and that no other run has taken. Raises TableError if an id belongs to
+    another activity in the plan.
     """
     names = {a.name for a in scenario.activity}
     slots = slots[slots["activity"].isin(names)].sort_values(["start_utc", "slot"])
@@ -119,12 +119,12 @@ def compare_as_run(
 ) -> pd.DataFrame:
     """Planned against done, one row per activity: columns as in `COMPARISON_COLUMNS`.
 
-    `slots` and `as_run` are as `read_timeline` and `read_as_run` give them. Of the `planned`
-    slots so many were `done`, `shortened`, `failed` or `not_reported`; `unplanned` counts
-    further runs. Minutes and energy sum every run for as long as it lasted, unplanned and
-    failed ones too; data and coverage leave out what failed. A run draws and yields as the
-    scenario says: warm-up first, then the run at its even rate. `losses` names what became
-    of planned slots that were not done, with the reasons reported.
+    `slots` and `as_run` are as `read_timeline` and `read_as_run` give them. `planned` counts slots,
+    `done`, `shortened`, `failed` and `not_reported` say how many of them ended so; `unplanned`
+    counts other runs. Minutes and energy sum every run for as long as it lasted, unplanned and
+    failed ones too; data and coverage leave out what failed. A run draws and yields as the scenario
+    says: warm-up first, then the run at its even rate. `losses` names what became of planned slots
+    that were not done, with the reasons reported.
     """
     scenario = environment.scenario
     both = matched(scenario, slots, as_run)
@@ -173,7 +173,7 @@ def _lengths_min(start_utc: pd.Series, end_utc: pd.Series) -> np.ndarray:
 
 
 def _phases_min(activity: Activity, lasts_min: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-    """How much of runs so long (n,) is warm-up, and how much the run itself."""
+    """Minutes (n,) of warm-up, and of the run itself, in runs that last `lasts_min` (n,)."""
     warm_min = np.minimum(lasts_min, activity.warm_up_min)
     return warm_min, np.minimum(lasts_min - warm_min, activity.duration_min)
 

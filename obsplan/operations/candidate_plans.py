@@ -1,4 +1,4 @@
-"""Candidate plans of a replan: the old plan repaired, then ever better ones.
+"""Candidate plans of a replan: the old plan repaired, then better ones.
 
 The search first prefers the old starts strongly, then only as a tie-break, then moderately.
 """
@@ -26,13 +26,13 @@ from obsplan.planning.search.from_old_plan import repaired
 from obsplan.planning.search.strategy import better_plans
 from obsplan.planning.search.window_by_window import reoptimised_windows, time_windows
 
-# What an old start is worth to the search beyond the run, in shares of the mean run's value.
+# Bonus of an old start in the search, as a share of the mean run's value.
 STRONG, TIE_BREAK, MODERATE = 0.5, 0.01, 0.2
-# Hours planned anew at a time, and how far beyond them the plan must remain feasible.
+# Hours replanned at a time, and how far beyond them the plan must remain feasible.
 WINDOW_H, TAIL_H = 8, 4
 # Two replays may differ by this much, in rounding.
 AMOUNT_SLACK = 1e-6
-# What the ids of fixed slots begin with while candidates are replayed; no other id does.
+# Prefix of the ids of fixed slots, and of no others, while candidates are replayed.
 FIXED_MARK = "="
 
 
@@ -41,7 +41,7 @@ class Situation:
     """What every candidate is replayed with.
 
     fixed: the fixed slots (see `fixed_slots`). unavoidable: what they break by themselves.
-    given_up: activities whose required runs find no place any more.
+    given_up: activities whose required runs no longer all fit.
     """
 
     environment: Environment
@@ -195,7 +195,7 @@ def _preferring(problem: Problem, old: list[list[int]], share: float) -> Problem
 def without_impossible_runs(
     problem: Problem, relaxed: Problem, old: list[list[int]]
 ) -> tuple[Problem, Problem, frozenset[str]]:
-    """Both problems without the required runs that find no place any more, and their names."""
+    """Both problems without the required runs that no longer fit, and the names of these."""
     given_up: dict[str, int] = {}
 
     def eased(problem: Problem) -> Problem:

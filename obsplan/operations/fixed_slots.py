@@ -21,7 +21,7 @@ from obsplan.operations.as_run import NOT_REPORTED, matched
 FIXED_COLUMNS = ("slot", "activity", "start_utc", "end_utc", "state", "why", "share")
 FROZEN, BY_HAND = "frozen", "locked by hand"
 COMMANDED = "already commanded: no later contact can change it in time"
-UNREPORTED = "over and not reported: taken as done"
+UNREPORTED = "over and not reported: assumed done"
 
 
 class FixedSlot(NamedTuple):
@@ -41,8 +41,8 @@ def first_step(scenario: Scenario, now_utc: datetime) -> int:
     return min(-(-(now_utc - scenario.span.start_utc) // step), scenario.steps)
 
 
-def as_told(slots: pd.DataFrame, ran: pd.DataFrame, now_utc: datetime) -> pd.DataFrame:
-    """The timeline `slots` with the times and states of what ran (see `told_runs`).
+def with_outcomes(slots: pd.DataFrame, ran: pd.DataFrame, now_utc: datetime) -> pd.DataFrame:
+    """The timeline `slots` with the times and states of what ran (see `reported_runs`).
 
     Raises StateError as `fixed_slots` does.
     """
@@ -71,12 +71,12 @@ def fixed_slots(
     now_utc: datetime,
     freeze: timedelta,
 ) -> tuple[pd.DataFrame, pd.DataFrame]:
-    """The slots that are fixed, and those that may be planned anew, as two tables.
+    """The slots that are fixed, and those that may be replanned, as two tables.
 
     `slots` is a timeline as read, `ran` what ran (see `read_as_run`). Slots that were done,
-    shortened or failed are fixed with their real times. With their planned times are fixed:
-    slots that are over and not reported, that are running, that start within `freeze`, that
-    were commanded and that no contact can change in time, and that are locked by hand.
+    shortened or failed are fixed with their real times. Slots are fixed at their planned times if
+    they are over and not reported, are running, start within `freeze`, were commanded and cannot be
+    changed in time by any contact, or are locked by hand.
 
     The first table has the columns `FIXED_COLUMNS` in order of start: `share` is how much of a
     run's value counts, 0 if it failed or its instrument is out, the share of its time if it was
@@ -197,23 +197,23 @@ def _share(environment: Environment, slot: Any) -> float:
 
 
 def assumptions(scenario: Scenario, fixed: pd.DataFrame) -> list[str]:
-    """What the replan takes for granted, in sentences."""
+    """What the replan assumes, in sentences."""
     lines = []
     if unreported := int((fixed["why"] == UNREPORTED).sum()):
         slots_are = "slot is" if unreported == 1 else "slots are"
-        lines.append(f"{unreported} {slots_are} over and not reported: taken as done as planned")
+        lines.append(f"{unreported} {slots_are} over and not reported: assumed done as planned")
     followed = {after.activity for a in scenario.activity for after in a.after}
     for name in sorted(followed):
         own = fixed[(fixed["activity"] == name) & (fixed["share"] > 0)]
         if len(own) and (own["state"] == "shortened").all():
             lines.append(
-                f'"{name}" was shortened: activities that come after it are planned all the same; '
+                f'"{name}" was shortened: activities that come after it are still planned; '
                 "if it has to be repeated first, report it as failed"
             )
     lost = fixed[(fixed["state"] == "locked") & (fixed["share"] == 0)]
     for slot in lost.itertuples(index=False):
         lines.append(
             f'slot {slot.slot} ("{slot.activity}", {stamp(slot.start_utc)}) is fixed '
-            f"({slot.why}), but its instrument is out of service: it counts for nothing"
+            f"({slot.why}), but its instrument is out of service, so it does not count"
         )
     return lines

@@ -55,7 +55,7 @@ class Difference:
 
 
 def difference(old_min: list[float], new_min: list[float]) -> Difference:
-    """Of the old runs that are not kept, each new one takes the nearest for its own."""
+    """Kept, moved, dropped and added runs; each new run is matched with the nearest old one."""
     gone, fresh, kept = sorted(old_min), sorted(new_min), []
     for start in list(fresh):
         if start in gone:
@@ -131,9 +131,9 @@ def changes_table(
 ) -> pd.DataFrame:
     """Every run that moves, is dropped or is added: columns `CHANGE_COLUMNS`, in time order.
 
-    `ids` names the slots of the new plan by activity and minute. `value_change` sums to what
-    the new plan is worth beyond the old plan left unchanged: in a bin, runs that are kept take
-    the first places.
+    `ids` names the slots of the new plan by activity and minute. `value_change` sums to the value
+    of the new plan minus that of the old plan left unchanged; in a bin, runs that are kept count
+    first.
     """
     scenario = environment.scenario
     rows = []
@@ -181,7 +181,7 @@ def changes_table(
 def _values(
     scenario: Scenario, problem: Problem, i: int, kept: tuple[float, ...], others: list[float]
 ) -> dict[float, float]:
-    """The value of each of `others` once those kept have taken their places."""
+    """The value of each of `others`, counted after the runs that are kept."""
     task, step = problem.tasks[i], scenario.span.step_min
     places: dict[int, int] = {}
 
@@ -259,7 +259,7 @@ def _why_not(
 
 
 def _why_barred(environment: Environment, fixed: pd.DataFrame, i: int, at: int) -> str:
-    """Why a start is barred whatever is planned: a condition, or a fixed slot."""
+    """Why a start is barred regardless of the plan: a condition, or a fixed slot."""
     scenario = environment.scenario
     activity, step = scenario.activity[i], scenario.span.step_min
     inside = slice(at * step, at * step + scenario.slot_min(activity))

@@ -148,7 +148,7 @@ def _with_fixed_loads(
 
 
 def _feasible(node: Node, step_h: float) -> Node:
-    """The node with limits that the fixed slots meet, and with no room for more where they do not.
+    """The node with limits that the fixed slots meet, and no room for more if they break one.
 
     While the battery would be below its reserve, generation is assumed to keep it there: any
     further load would bring it lower. The level required at the end is lowered accordingly.
@@ -179,7 +179,7 @@ def _feasible(node: Node, step_h: float) -> Node:
 
 
 def _least_held(node: Node) -> np.ndarray:
-    """Data in the store after each step if all were sent that contacts can carry."""
+    """Data in the store after each step if contacts were used fully."""
     held, levels = node.store_start_mbit, [node.store_start_mbit]
     for new, send in zip(node.base_data_mbit, node.send_mbit):
         held = max(0.0, held + new - send)

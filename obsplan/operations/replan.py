@@ -1,7 +1,7 @@
-"""A plan made anew from now on: fixed slots stay, the remaining problem is solved again.
+"""Replanning from now on: fixed slots stay, the remaining problem is solved again.
 
-Two aims in order: the highest value, and among plans within a chosen share of it the fewest
-moves.
+The first aim is the highest value; the second, among plans within a chosen share of it, the
+fewest moves.
 """
 
 from collections.abc import Callable, Iterator
@@ -39,14 +39,14 @@ from obsplan.planning.reasons.what_if import Variant
 
 @dataclass(frozen=True)
 class Replan:
-    """A plan made anew.
+    """A new plan from now on.
 
-    plan: the whole timeline, what was done included. Its verdict names what no plan can avoid:
+    plan: the whole timeline, completed slots included. Its verdict names what no plan can avoid:
     rules that fixed slots break by themselves (bus, battery and store no earlier and no worse
-    than they do), and required runs that find no place any more. changes, price_list: as
+    than they do), and required runs that no longer fit. changes, price_list: as
     `changes_table` and `price_list` give them. fixed: the fixed slots and why (see
     `fixed_slots`). kept: movable runs that did not move. old_value: the value if the old plan
-    were left unchanged. assumptions: what the plan takes for granted, in sentences.
+    were left unchanged. assumptions: what the plan assumes, in sentences.
     """
 
     plan: Plan
@@ -71,15 +71,15 @@ def make_replan(
     patience_s: float | None = None,
     report: Report = lambda line: None,
 ) -> Replan:
-    """The timeline `slots` (see `read_timeline`) made anew from `now_utc` on.
+    """The timeline `slots` (see `read_timeline`) replanned from `now_utc` on.
 
-    `environment` includes telemetry (see `as_known`), `ran` is what ran (see `told_runs`).
-    `fixed_slots` says which slots are fixed. Of all plans found whose remaining value is at
-    least (1 - `keep`) of the best, the one with the fewest moves is taken. If fixed slots
-    break a rule by themselves, the plan is made around them, and its verdict says so. Rows of
-    sending are planned freely and are no moves. `gap`, `effort` and `patience_s` limit the
-    search as in `make_plan`; effort is low by default, since the team waits. Raises StateError
-    if what ran contradicts the timeline.
+    `environment` includes telemetry (see `with_telemetry`), `ran` what ran (`reported_runs`).
+    `fixed_slots` says which slots are fixed. Of all plans found whose remaining value is at least
+    (1 - `keep`) of the best, the one with the fewest moves is chosen. If fixed slots break a rule
+    by themselves, the plan is made around them, and its verdict says so. Transmit windows are
+    planned freely and do not count as moves. `gap`, `effort` and `patience_s` limit the search as
+    in `make_plan`; effort is low by default, since the team waits. Raises StateError if what ran
+    contradicts the timeline.
     """
     scenario = environment.scenario
     ran = pd.DataFrame(columns=list(AS_RUN_COLUMNS)) if ran is None else ran

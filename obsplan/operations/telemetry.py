@@ -34,7 +34,7 @@ def _bounds(scenario: Scenario, state: State, outage: Outage) -> tuple[datetime,
     return since, max(since, outage.until_utc or scenario.span.end_utc)
 
 
-def as_known(environment: Environment, state: State) -> Environment:
+def with_telemetry(environment: Environment, state: State) -> Environment:
     """The environment after the telemetry in `state`.
 
     Array output changes from the reading on; instruments are out as reported, and a station
@@ -60,7 +60,7 @@ def as_known(environment: Environment, state: State) -> Environment:
 
     def within(outage: Outage) -> np.ndarray:
         since, until = _bounds(scenario, state, outage)
-        # A minute that the outage touches is lost.
+        # A minute that is partly in the outage counts as out.
         return (index + MINUTE > since) & (index < until)
 
     out = dict(environment.out)
@@ -79,7 +79,7 @@ def as_known(environment: Environment, state: State) -> Environment:
     return replace(environment, platforms=platforms, out=out, readings=readings)
 
 
-def told_runs(
+def reported_runs(
     state: State | None, slots: pd.DataFrame, as_run: pd.DataFrame | None = None
 ) -> pd.DataFrame:
     """What ran, from the state and from `as_run` (see `read_as_run`), in one table like it.

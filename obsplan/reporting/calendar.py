@@ -32,7 +32,7 @@ def calendar_bytes(plan: Plan, previous: dict[str, icalendar.Event] | None = Non
     It has one entry per slot, per contact of a platform, and per deadline of the uplink; the
     latter has an alarm ALARM_BEFORE it is due. Transmit windows are only in the timeline. Slots
     of hazardous instruments carry the caution. Deadlines before the plan's `now_utc` are left
-    out and not cancelled: what they asked for was done or missed. Slots are TENTATIVE until
+    out and not cancelled: their commands were sent or missed. Slots are TENTATIVE until
     they are locked or done, and nothing marks anyone as busy. Every DTSTAMP is the start of
     the span, so that the same plan over the same `previous` gives the same bytes.
     """
@@ -64,7 +64,7 @@ def calendar_bytes(plan: Plan, previous: dict[str, icalendar.Event] | None = Non
 def entries_of(content: bytes, source: str) -> dict[str, icalendar.Event]:
     """The entries of a calendar that obsplan wrote, by UID; `source` names it in errors.
 
-    Raises TableError when it is no calendar, or holds entries that are not obsplan's.
+    Raises TableError if it is not a calendar, or has entries that obsplan did not write.
     """
     try:
         events = icalendar.Calendar.from_ical(content).walk("VEVENT")
@@ -74,7 +74,7 @@ def entries_of(content: bytes, source: str) -> dict[str, icalendar.Event]:
     except (ValueError, KeyError, TypeError, AttributeError, IndexError):
         raise TableError(f"{source}: is not a calendar that obsplan wrote; move it away") from None
     if not all(uid.endswith(OURS) for uid in entries):
-        raise TableError(f"{source}: holds entries that obsplan did not write; move it away")
+        raise TableError(f"{source}: contains entries that obsplan did not write; move it away")
     return entries
 
 
@@ -89,7 +89,7 @@ def _all_entries(plan: Plan) -> Iterator[tuple[tuple[str, ...], dict, str]]:
         yield ("slot", slot.activity, str(slot.run)), _slot(scenario, slot), ""
     contacts = environment.contacts.query("loss_utc > acquisition_utc")
     contacts = contacts.sort_values(["acquisition_utc", "platform", "station"])
-    # A station takes up the link about once a day, so that its day names a contact for good.
+    # A station begins about one contact a day, so the day identifies a contact in every plan.
     days = contacts["acquisition_utc"].dt.strftime("%Y-%m-%d")
     nth = contacts.groupby(["platform", "station", days]).cumcount() + 1
     for contact, day, k in zip(contacts.itertuples(index=False), days, nth):
@@ -178,10 +178,10 @@ def _cancelled(event: icalendar.Event) -> icalendar.Event:
     """The entry as cancelled; one that was cancelled before is left unchanged."""
     if event.get("status") == "CANCELLED":
         return event
-    told = event.copy()
-    told["sequence"] = icalendar.vInt(sequence_of(event) + 1)
-    told["status"] = icalendar.vText("CANCELLED")
-    return told
+    changed = event.copy()
+    changed["sequence"] = icalendar.vInt(sequence_of(event) + 1)
+    changed["status"] = icalendar.vText("CANCELLED")
+    return changed
 
 
 def _has_passed(event: icalendar.Event, now_utc: datetime | None) -> bool:
@@ -197,10 +197,10 @@ def sequence_of(event: icalendar.Event) -> int:
 
 def _content(event: icalendar.Event) -> bytes:
     """An entry without its sequence number."""
-    told = event.copy()
-    told.subcomponents = list(event.subcomponents)
-    told.pop("sequence", None)
-    return told.to_ical()
+    changed = event.copy()
+    changed.subcomponents = list(event.subcomponents)
+    changed.pop("sequence", None)
+    return changed.to_ical()
 
 
 def _place(event: icalendar.Event) -> tuple[datetime, str]:
@@ -212,5 +212,5 @@ def _utc(time: pd.Timestamp) -> datetime:
 
 
 def _plain(text: str) -> str:
-    """Text on one line, without marks that a calendar may not hold (RFC 5545, 3.1)."""
+    """Text on one line, without characters that a calendar may not contain (RFC 5545, 3.1)."""
     return "".join(mark if mark.isprintable() else " " for mark in text)

@@ -1,6 +1,6 @@
 """The plan directory: every table, figure and summary, written together or not at all.
 
-`FILES` is the one list of what a plan directory holds: a new output file is one row there.
+`FILES` is the one list of what a plan directory contains: a new output file is one row there.
 """
 
 import hashlib
@@ -34,7 +34,7 @@ FORMATS = ("png", "svg", "pdf")
 
 
 class Results(NamedTuple):
-    """What the files are made from: a plan, the replan it belongs to, the calendar before it."""
+    """What the files are made from: a plan, its replan if any, and the older calendar."""
 
     plan: Plan
     replan: Replan | None
@@ -89,7 +89,7 @@ def _resources_figure(results: Results) -> "Figure":
     return resources_figure(results.plan)
 
 
-# Figures stand here as PNG; they may be written in any of FORMATS.
+# Figures are listed as PNG; they may be written in any of FORMATS.
 FILES = {
     "report.html": OutputFile(
         "the plan for review, in one page that needs no network",
@@ -103,7 +103,7 @@ FILES = {
         lambda results: results.plan.timeline,
     ),
     "unplaced.csv": OutputFile(
-        "requested runs that are not scheduled, why, and a change that lets one more in",
+        "requested runs that are not scheduled, why, and a change that lets one more fit",
         lambda results: results.plan.unplaced,
     ),
     "changes.csv": OutputFile(
@@ -161,9 +161,9 @@ def write_plan(
 ) -> None:
     """Write the plan directory; it replaces an older plan there only once it is complete.
 
-    The files are those of `FILES`, figures as `form`, one of `FORMATS`. The calendar continues
-    that of the plan replaced, and that in the directory `follows`. Raises TableError when the
-    place cannot be written, or holds something that is not a plan of obsplan.
+    The files are those of `FILES`, figures as `form`, one of `FORMATS`. The calendar continues that
+    of the plan replaced, and that in the directory `follows`. Raises TableError if the directory
+    cannot be written, or contains something that is not a plan of obsplan.
     """
     directory = Path(directory).resolve()
     require_replaceable(directory)
@@ -197,7 +197,7 @@ def _write(content: "pd.DataFrame | Figure | str | bytes", path: Path, form: str
 
 
 def require_replaceable(directory: Path) -> None:
-    """Raise TableError unless `directory` is free, empty, or a plan that nobody touched."""
+    """Raise TableError unless `directory` is new, empty, or an unedited plan of obsplan."""
     while True:
         before = _identity(directory)
         try:
@@ -249,7 +249,7 @@ def _require_untouched(directory: Path) -> None:
 def calendar_of(*directories: Path | None) -> dict[str, icalendar.Event]:
     """The entries of the calendars in these directories, the later version of each.
 
-    Raises TableError when one of them is no calendar of obsplan's.
+    Raises TableError if one of them was not written by obsplan.
     """
     entries: dict[str, icalendar.Event] = {}
     for path in (directory / "plan.ics" for directory in directories if directory):

@@ -10,7 +10,7 @@ from obsplan.reporting.hours import Windows, span_windows
 
 @dataclass(frozen=True)
 class PlanPicture:
-    """A plan, and by name of the activity what is drawn besides its slots.
+    """A plan, and by name of the activity what is drawn in addition to its slots.
 
     placed: runs scheduled (see `scheduled_runs`). windows: permitted windows. missing: a place for
     each missing run (see `missing_places`).

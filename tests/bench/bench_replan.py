@@ -17,7 +17,7 @@ from obsplan.inputs.read_scenario import read_scenario
 from obsplan.inputs.telemetry_file import Outage, PlatformState, State
 from obsplan.inputs.timeline_csv import read_timeline
 from obsplan.operations.replan import make_replan
-from obsplan.operations.telemetry import as_known
+from obsplan.operations.telemetry import with_telemetry
 from obsplan.planning.plan import make_plan
 
 DEMO = Path(__file__).parents[2] / "examples" / "demo.toml"
@@ -40,7 +40,7 @@ def main() -> None:
     ran = running[running["end_utc"] > NOW].assign(end_utc=NOW, outcome="shortened", reason="")
     wall, cores = time.perf_counter(), time.process_time()
     made = make_replan(
-        as_known(before, state),
+        with_telemetry(before, state),
         slots,
         NOW,
         ran=ran,

@@ -10,8 +10,8 @@ from tools.small import START, platform, scenario, slots, world
 from obsplan.checking.check import check_timeline
 from obsplan.common.errors import StateError
 from obsplan.inputs.telemetry_file import read_state
-from obsplan.operations.fixed_slots import as_told
-from obsplan.operations.telemetry import as_known, stations_out, told_runs
+from obsplan.operations.fixed_slots import with_outcomes
+from obsplan.operations.telemetry import reported_runs, stations_out, with_telemetry
 from obsplan.planning.problem.start_windows import start_mask
 
 NOW = datetime(2028, 7, 1, 6, tzinfo=UTC)
@@ -85,10 +85,10 @@ def test_state_and_what_ran_may_not_disagree(tmp_path):
         columns=["slot", "activity", "start_utc", "end_utc", "outcome", "reason"],
     )
     with pytest.raises(StateError, match="failed here, but done in what ran"):
-        told_runs(state, planned, ran)
+        reported_runs(state, planned, ran)
     with pytest.raises(StateError, match="no such slot in the timeline"):
-        told_runs(state, planned.assign(slot="s9"))
-    one = told_runs(state, planned).iloc[0]
+        reported_runs(state, planned.assign(slot="s9"))
+    one = reported_runs(state, planned).iloc[0]
     assert (one["outcome"], one["start_utc"], one["end_utc"]) == ("failed", START, START)
 
 
@@ -100,7 +100,7 @@ def test_replay_goes_on_from_telemetry(tmp_path):
         "stored_mbit = 12.5\narray_factor = 0.5",
         scene_,
     )
-    offered = as_known(world(scene_, generation_w=8.0, rate_kbps=0.0), state)
+    offered = with_telemetry(world(scene_, generation_w=8.0, rate_kbps=0.0), state)
     books = check_timeline(offered, slots()).resources["lander"]
     # 2 W short before, 6 W short after the arrays lost half.
     assert books["stored_wh"].iloc[359] == pytest.approx(800 - 2 * 359 / 60)
@@ -114,7 +114,7 @@ def test_an_instrument_that_is_out_bars_starts_and_breaks_a_rule(tmp_path):
     state = told(
         tmp_path, '[[instrument]]\nname = "sweep"\nuntil_utc = 2028-07-01T08:00:00Z', scene_
     )
-    offered = as_known(world(scene_), state)
+    offered = with_telemetry(world(scene_), state)
     open_ = start_mask(offered, scene_.activity[0])
     assert not open_[21:32].any() and open_[20] and open_[32]
     verdict = check_timeline(offered, slots(("sweep", 330), ("sweep", 480)))
@@ -127,7 +127,7 @@ def test_a_lost_station_serves_nobody_and_relays_feel_it(tmp_path):
     rover = platform("rover", kind="rover", radio={"to": "lander", "rate_kbps": 5.0})
     scene_ = scene(platforms=[platform(), rover])
     state = told(tmp_path, '[[station]]\nname = "alpha"\nfrom_utc = 2028-07-01T07:00:00Z', scene_)
-    offered = as_known(world(scene_), state)
+    offered = with_telemetry(world(scene_), state)
     for name in ("lander", "rover"):
         contact = offered.platforms[name]["in_contact"].to_numpy()
         assert contact[:420].all() and not contact[420:].any()
@@ -194,7 +194,7 @@ def test_what_is_told_of_slots_stands_in_the_timeline(tmp_path):
     """,
         scene_,
     )
-    table = as_told(rows, told_runs(state, rows), NOW)
+    table = with_outcomes(rows, reported_runs(state, rows), NOW)
     assert table["state"].tolist() == ["shortened", "failed", "planned"]
     minutes = (table["end_utc"] - table["start_utc"]) / pd.Timedelta(minutes=1)
     assert minutes.tolist() == [20, 0, 60]
@@ -207,4 +207,4 @@ def test_what_is_still_to_come_cannot_be_told(tmp_path):
     rows["end_utc"] = rows["start_utc"] + pd.Timedelta(hours=1)
     state = told(tmp_path, '[[slot]]\nslot = "s1"\noutcome = "done"', scene())
     with pytest.raises(StateError, match="reported done, but it ends after now, 2028-07-01T06:00Z"):
-        as_told(rows, told_runs(state, rows), NOW)
+        with_outcomes(rows, reported_runs(state, rows), NOW)

@@ -430,7 +430,7 @@ def test_full_store_names_the_row_of_sending_that_leaves_contact_unused():
     assert last["slots"] == "s2 s3"
     assert last["message"].endswith(
         'or by letting "lander downlink" (slot s3) send in the contact from 2028-07-01T02:10Z to '
-        "2028-07-01T08:00Z too, unless that takes energy which later sending needs"
+        "2028-07-01T08:00Z too, if later sending does not need that energy"
     )
     # Without the row, and with sending left open, all is sent.
     assert broken(scene, *rows[:2]).empty

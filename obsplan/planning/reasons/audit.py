@@ -1,8 +1,8 @@
 """What can be said of a scenario before any plan is made: what is infeasible, what is odd.
 
-Each finding of severity "infeasible" is a necessary condition that the scenario fails,
-generous if it is not exact: no plan can meet it. A scenario without one may still be
-infeasible.
+Each finding of severity "infeasible" is a necessary condition that the scenario fails, so no plan
+is possible; inexact conditions err on the side of the scenario. A scenario without such a finding
+may still be infeasible.
 """
 
 from collections.abc import Iterator
@@ -87,7 +87,7 @@ def _idle(environment: Environment) -> Iterator[Finding]:
 
 
 def _shares(table: pd.DataFrame) -> Iterator[Finding]:
-    """Where the runs need more of a platform than it has."""
+    """Resources of platforms that the runs need more of than there is."""
     for row in table.itertuples(index=False):
         infeasible = row.required > row.available + BALANCE_SLACK and row.resource != "store"
         if not infeasible and row.requested <= row.available:
@@ -113,12 +113,12 @@ def _shares(table: pd.DataFrame) -> Iterator[Finding]:
                 f"in the longest contact gap {runs} yield about {needed:.0f} Mbit; the store "
                 f"holds {row.available:.0f} Mbit"
             )
-            fix = "a larger store, or runs spread so that contacts lie between them"
+            fix = "a larger store, or contacts between the runs"
         yield Finding(severity, f'platform "{row.platform}"', text, fix)
 
 
 def _times(environment: Environment) -> Iterator[Finding]:
-    """Whether the runs of what works one at a time fit one after the other in its windows."""
+    """Instruments and platforms that run one slot at a time, with too little time for all."""
     scenario = environment.scenario
     groups = {
         f'instrument "{i.name}"': [a for a in scenario.activity if a.instrument == i.name]
@@ -140,7 +140,7 @@ def _times(environment: Environment) -> Iterator[Finding]:
                 yield Finding(
                     severity,
                     where,
-                    f"works one slot at a time; its {runs} runs take {needed_min / 60:.1f} h and "
+                    f"runs one slot at a time; its {runs} runs take {needed_min / 60:.1f} h and "
                     f"its windows last {room_min / 60:.1f} h",
                     "request fewer or shorter runs, or widen their conditions",
                 )
@@ -205,7 +205,7 @@ def _grid(environment: Environment) -> Iterator[Finding]:
 
 
 def many_starts(environment: Environment) -> Finding | None:
-    """That there are more possible starts than a quick search can handle."""
+    """A finding if there are more possible starts than a quick search can handle, else None."""
     scenario = environment.scenario
     starts = {a.name: int(start_mask(environment, a).sum()) for a in scenario.activity}
     if sum(starts.values()) <= MANY_STARTS:
@@ -249,24 +249,24 @@ def _where(activity: Activity) -> str:
 
 
 def _severity(activity: Activity) -> Severity:
-    """Of what bars every run of an activity."""
+    """Severity of a finding that rules out every run of an activity."""
     return Severity.INFEASIBLE if activity.must else Severity.WARNING
 
 
 def _order(activity: Activity, first: dict[str, int | None]) -> Iterator[Finding]:
-    """Whether any start is late enough for all that the activity waits for."""
+    """An activity without a start late enough after the activities it waits for."""
     if first[activity.name] is None:
         names = ", ".join(f'"{after.activity}"' for after in activity.after)
         yield Finding(
             _severity(activity),
             _where(activity),
-            f"no start in its windows is late enough after what it waits for: {names}",
+            f"no start in its windows is late enough after the activities it waits for: {names}",
             "a shorter settle_min, or wider conditions of either",
         )
 
 
 def _first_ends(environment: Environment) -> dict[str, int | None]:
-    """Per activity the first step by which a run may be over, order kept; None where never."""
+    """Per activity the first step by which a run may be over, order kept; None if never."""
     scenario = environment.scenario
     step_min = scenario.span.step_min
     activities = {a.name: a for a in scenario.activity}
@@ -288,7 +288,7 @@ def _first_ends(environment: Environment) -> dict[str, int | None]:
 
 
 def _room(environment: Environment, activity: Activity) -> Iterator[Finding]:
-    """Whether the activity's own windows and gap leave room for its runs, all else aside."""
+    """An activity whose own windows and gap leave too little room for its runs."""
     scenario, where = environment.scenario, _where(activity)
     if why := why_no_window(environment, activity):
         fix = "widen the condition, or remove it"
@@ -311,7 +311,7 @@ def _room(environment: Environment, activity: Activity) -> Iterator[Finding]:
 
 
 def _limits(environment: Environment, activity: Activity) -> Iterator[Finding]:
-    """Whether bus and store have room for a single run."""
+    """An activity of which the bus or the store cannot take even one run."""
     scenario, severity, where = environment.scenario, _severity(activity), _where(activity)
     platform = scenario.platform_named(scenario.platform_of(activity))
     table = environment.platforms[platform.name]
@@ -347,7 +347,7 @@ def _value(environment: Environment, activity: Activity) -> Iterator[Finding]:
         yield Finding(
             Severity.WARNING,
             where,
-            "has no value, so no plan gains by more runs than its must",
+            "has no value, so a plan gains nothing from more runs than its must",
             "give it a value",
         )
     elif activity.repeat_worth == 0 and activity.count > max(len(reached), activity.must):

@@ -14,10 +14,10 @@ BALANCE_COLUMNS = ("platform", "resource", "unit", "required", "requested", "ava
 def balance(environment: Environment) -> pd.DataFrame:
     """What all required and all requested runs need of each platform, and what is available.
 
-    Rows per platform: energy (idling and sending included; of the battery the usable part),
-    link (data that cannot stay on board), and store (data gathered in the longest contact
-    gap, at the mean rate of the runs). Available energy counts no loss and no spilling,
-    available link no sharing of stations: needs above these are infeasible.
+    Rows per platform: energy (idling and sending included; of the battery the usable part), link
+    (data that cannot stay on board), and store (data gathered in the longest contact gap, at the
+    mean rate of the runs). Available energy ignores losses and spilling, and the available link
+    ignores that platforms share stations, so needs above these are infeasible.
     """
     scenario = environment.scenario
     rows = []
@@ -66,7 +66,7 @@ def _runs_wh(scenario: Scenario, platform: Platform, which: str) -> float:
 
 
 def _sending_wh(platform: Platform, rate_kbps: np.ndarray, sent_mbit: float) -> float:
-    """The least energy that takes so much data off the platform, all at its best rate."""
+    """The least energy to send `sent_mbit` from the platform, all at its best rate."""
     best_kbps = rate_kbps.max(initial=0.0)
     return platform.radio.transmit_w * sent_mbit * 1000 / best_kbps / 3600 if best_kbps else 0.0
 
@@ -74,7 +74,7 @@ def _sending_wh(platform: Platform, rate_kbps: np.ndarray, sent_mbit: float) -> 
 def _to_send_mbit(scenario: Scenario, which: str) -> dict[str, float]:
     """Per platform, the data that its runs yield or that it relays and that must be sent."""
     sent: dict[str, float] = {}
-    # Whoever relays for others must know what they send.
+    # A relay also sends the data of others, so those come first.
     for platform in sorted(scenario.platform, key=lambda p: p.radio.to == "earth"):
         store = platform.store
         stays = store.capacity_mbit if store.end_limit_mbit is None else store.end_limit_mbit

@@ -76,8 +76,8 @@ def rival_runs(booking: Booking, task: int) -> Iterator[tuple[int, int, np.ndarr
 def overflow_estimate_mbit(booking: Booking, task: int) -> np.ndarray:
     """About how far a run would overfill the stores on its data's way, per start.
 
-    Counts all time in contact that the plan leaves unused, whatever the energy it takes:
-    good enough to try the emptier times first.
+    All contact time that the plan leaves unused counts, regardless of the energy for sending: good
+    enough to try the emptier times first.
     """
     what, starts = booking.problem.tasks[task], _all_starts(booking, task)
     overflow, n = np.zeros(len(starts)), what.node
@@ -97,7 +97,7 @@ def _all_starts(booking: Booking, task: int) -> np.ndarray:
 
 
 def _steps_to(met: np.ndarray) -> np.ndarray:
-    """Steps (n,) from each start to the nearest that is met; to the end where none is."""
+    """Steps (n,) from each start to the nearest that is met; to the end if there is none."""
     steps, where = np.arange(len(met)), np.flatnonzero(met)
     if not len(where):
         return len(met) - steps

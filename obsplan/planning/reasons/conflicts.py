@@ -29,7 +29,7 @@ from obsplan.planning.solver.dual_bound import relaxation
 from obsplan.planning.solver.highs import is_impossible, loaded
 from obsplan.planning.solver.model import build_model
 
-# Whether so few runs have a place is mostly settled at the root of the search.
+# For so few runs, feasibility is mostly decided at the root of the search tree.
 MOST_NODES = 500
 MOST_STARTS = 2000
 
@@ -44,11 +44,11 @@ class Rule:
 
 @dataclass(frozen=True)
 class Conflict:
-    """Rules that no plan can meet together.
+    """Rules that no plan can satisfy together.
 
-    rules: their words; empty when time ran out before they were found. is_minimal: the rest
-    can be met once any one of them is dropped. step_min: of the steps in which this was
-    proven; None where it is so whatever the steps.
+    rules: their words; empty if time ran out before they were found. is_minimal: the others
+    can be met if any one of them is dropped. step_min: the time step for which this was
+    proven; None if it is true for every step.
     """
 
     rules: tuple[str, ...]
@@ -63,17 +63,17 @@ class Conflict:
                 f"the required runs conflict{where}; time ran out before the conflicting rules "
                 f"were found{fix}"
             )
-        rest = "; the rest is feasible if any one of these is dropped" if self.is_minimal else ""
+        rest = "; dropping any one of these makes the others feasible" if self.is_minimal else ""
         return f"conflicting rules{where}: {'; '.join(self.rules)}{rest}{fix}"
 
 
 def find_conflict(environment: Environment, stop: Event | None = None) -> Conflict | None:
-    """A minimal set of rules that leave the required runs no place; None when none is found.
+    """A minimal set of rules under which the required runs cannot all be placed, if found.
 
-    Judged first with the tolerances of the replay, so that the rules conflict whatever the
-    steps; then in whole steps, as the planner sees them. In a large problem the set is
-    minimal for the linear relaxation. Once `stop` is set, what is proven by then is
-    returned, without the rules.
+    Tested first with the tolerances of the replay, where a conflict does not depend on the time
+    step; then in whole steps, as the planner sees them. In a large problem the set is minimal for
+    the linear relaxation. Once `stop` is set, a conflict proven by then is returned, without its
+    rules.
     """
     scenario = environment.scenario
     stop = stop or Event()
@@ -94,7 +94,7 @@ def find_conflict(environment: Environment, stop: Event | None = None) -> Confli
 def minimal(rules: list, infeasible: Callable[[set], bool]) -> set:
     """A minimal set of `rules` that is still infeasible, as all of them are.
 
-    Whole halves are dropped at once if that can be, so that few problems are solved. Those
+    Halves are dropped at once if possible, so that few problems are solved. Those
     that are not decided within the limits of the search count as feasible.
     """
     kept = set(rules)
@@ -106,7 +106,7 @@ def minimal(rules: list, infeasible: Callable[[set], bool]) -> set:
             sift(block[: len(block) // 2])
             sift(block[len(block) // 2 :])
 
-    # From the last: the rules listed first tell a reader most.
+    # The last rules are dropped first: those listed first tell a reader most.
     sift(rules[::-1])
     return kept
 
@@ -145,7 +145,7 @@ def _is_large(problem: Problem) -> bool:
 
 
 def _rules(environment: Environment, required: Problem) -> Iterator[Rule]:
-    """Every rule that bears on the required runs, those that tell most first."""
+    """Every rule that affects the required runs, the most informative first."""
     scenario, tasks = environment.scenario, required.tasks
     placed = [(i, task, scenario.activity[i]) for i, task in enumerate(tasks) if task.count]
     for i, task, activity in placed:
@@ -229,7 +229,7 @@ def _exclusion(scenario: Scenario, exclusion: Exclusion) -> str:
 def _without_rules(required: Problem) -> Problem:
     """The same runs under no rule but the length of the span.
 
-    Limits that nothing reaches rather than none, so that a bound stays finite.
+    Limits are set out of reach, not removed, so that the bound stays finite.
     """
     length = required.steps
     tasks = tuple(

@@ -98,7 +98,7 @@ def _conflict(environment: Environment, platform: Platform) -> Conflict:
 
 
 def _rules(platform: Platform) -> Iterator[tuple[str, str]]:
-    """What takes or withholds the energy of an idling platform, by name, with its words."""
+    """Loads and limits on the energy of an idling platform: key and words of each."""
     yield "idle", f'idle load of {platform.idle_w:g} W on "{platform.name}"'
     if (heater := platform.heater) is not None:
         words = f'heater of {heater.power_w:g} W below {heater.below_k:g} K on "{platform.name}"'
@@ -142,7 +142,7 @@ def _balance(
     scenario = environment.scenario
     table = idle.resources[platform.name]
     stored_wh = table["stored_wh"].to_numpy()
-    # At the end of the span there is no further row.
+    # There is no row for the end of the span.
     end = min(int(table.index.searchsorted(pd.Timestamp(short_utc))), len(table))
     full = np.flatnonzero(stored_wh[:end] >= platform.battery.capacity_wh - FULL_WH)
     first = int(full[-1]) if len(full) else 0

@@ -24,17 +24,17 @@ CONFIRMED = 3
 # The solver's optimality tolerance: differences of two bounds are compared to a thousandth of
 # a run's value and less.
 SHARP = 1e-8
-# Value below this is rounding in the last digits of the solver.
+# Values below this are rounding errors of the solver.
 LEAST_WORTH = 1e-6
 
 
 def marginal_worth(environment: Environment) -> pd.DataFrame:
     """What more of each resource would add to the upper bound, most first.
 
-    Columns `platform`, `what`, `unit`, `worth` (value per unit at the margin, from the
-    duals) and `confirmed` (what one whole unit more adds when solved again; NaN beyond the
-    first three and for what adds nothing). It is the upper bound on all plans that grows by
-    this, not necessarily the best plan, and least of all one made before.
+    Columns `platform`, `what`, `unit`, `worth` (value per unit at the margin, from the duals) and
+    `confirmed` (what one whole unit more adds when solved again; NaN beyond the first three and for
+    what adds nothing). This is how much the upper bound on all plans grows; the best plan may gain
+    less, and an existing plan less still.
 
     One more Wh of battery brings its share of reserve, start and end charge. One more W of
     array is one at the array's best instant, and as much in proportion at others. One more

@@ -94,7 +94,7 @@ class BrokenRules:
 
 @dataclass(frozen=True)
 class Excluded:
-    """A slot of another activity takes the place."""
+    """A slot of another activity occupies the time."""
 
     activity: str
     gains_value: bool
@@ -155,7 +155,7 @@ class NoFixNeeded:
 
 @dataclass(frozen=True)
 class LargerBattery:
-    """A battery that is so much larger, and so much fuller from the start of the span."""
+    """A battery with `wh` more capacity, and `wh` more charge at the start of the span."""
 
     platform: str
     wh: float
@@ -310,7 +310,7 @@ class ShorterLead:
 
 @dataclass(frozen=True)
 class ContactInSlot:
-    """Contact in all minutes of the slot; `minutes` of them lack it."""
+    """Contact in all minutes of the slot; `minutes` of them have none."""
 
     minutes: int
     start_utc: pd.Timestamp

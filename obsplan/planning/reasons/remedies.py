@@ -1,7 +1,7 @@
-"""The least increase that fits a run: of charge, storage, contact or link rate.
+"""The smallest increase of charge, storage, contact or link rate that lets a run fit.
 
 Each amount is searched in steps first, then raised until the replay by the minute accepts it
-too. What is changed is something that a scenario could say, so that a reader can try it.
+too. Each change can be written into a scenario, so that a reader can try it.
 """
 
 from collections.abc import Callable
@@ -13,11 +13,11 @@ import numpy as np
 
 from obsplan.checking.replay import MBIT_PER_KBPS_MIN
 from obsplan.common.intervals import from_mask
-from obsplan.planning.reasons.what_if import Replay, Variant, is_valid_somehow, simulated
+from obsplan.planning.reasons.what_if import Replay, Variant, is_valid_with_some_sending, simulated
 
 # Amounts are searched in tenths of a unit: finer means nothing to a reader.
 TENTHS = 10
-# The variant with so much more of something.
+# The variant with a given amount more of something.
 Remedy = Callable[[Variant, float], Variant]
 
 
@@ -26,9 +26,8 @@ def smallest(
 ) -> tuple[float, int] | None:
     """An amount, up to `most`, with which one of `tries` is valid, and which of them.
 
-    It is the smallest in steps; if the replay by the minute needs more, it is within a
-    hundredth of the smallest for that. `guess` says where to look first; None when no amount
-    is enough.
+    It is the smallest in steps; if the replay by the minute needs more, it is within a hundredth of
+    the smallest for that. `guess` says where to look first; None if no amount is enough.
     """
     in_steps = []
     for k, variant in enumerate(tries):
@@ -54,7 +53,7 @@ def least(
     """The smallest amount up to `most`, in tenths, found `enough`; None if none is.
 
     The amount returned was itself tried. `guess` says where to look first; nothing up to
-    `below` is looked at. With a `grain` it may be less than so many tenths too much.
+    `below` is looked at. With a `grain` it may be too large by less than that many tenths.
     """
     low, top, stride = floor(below * TENTHS + 1e-6), floor(most * TENTHS + 1e-6), grain
     high = min(max(0, low + 1, ceil(guess * TENTHS - 1e-6)), top)
@@ -78,11 +77,11 @@ def _is_valid_in_steps(remedy: Remedy, variant: Variant, amount: float) -> bool:
 def _is_valid_by_the_minute(
     remedy: Remedy, variant: Variant, replay: Replay, amount: float
 ) -> bool:
-    return is_valid_somehow(remedy(variant, amount), replay)
+    return is_valid_with_some_sending(remedy(variant, amount), replay)
 
 
 def larger_battery(n: int, variant: Variant, wh: float) -> Variant:
-    """A battery of platform `n` that holds `wh` more, and holds them from the start."""
+    """A battery of platform `n` with `wh` more capacity, charged from the start."""
     node, battery = variant.booking.problem.nodes[n], variant.scenario.platform[n].battery
     capacity_wh = battery.capacity_wh + wh
 
@@ -127,7 +126,7 @@ def larger_store(n: int, capacity: bool, end_limit: bool, variant: Variant, mbit
 
 
 def faster_link(n: int, variant: Variant, percent: float) -> Variant:
-    """A link of platform `n` that carries so many percent more, for the same energy."""
+    """A link of platform `n` that carries `percent` % more, for the same energy."""
     factor, node = 1 + percent / 100, variant.booking.problem.nodes[n]
     changed = variant.with_node(n, {}, send_mbit=node.send_mbit * factor)
     rate_kbps = variant.environment.platforms[node.name]["rate_kbps"] * factor
@@ -145,7 +144,7 @@ def last_contact_gap(variant: Variant, n: int, before_min: int) -> tuple[int, in
 
 
 def longer_contact(n: int, first_min: int, variant: Variant, minutes: float) -> Variant:
-    """Contact of platform `n` for so many whole minutes from `first_min` on, at a usual rate."""
+    """Contact of platform `n` for `minutes` whole minutes from `first_min` on, at a usual rate."""
     node, step_min = variant.booking.problem.nodes[n], variant.scenario.span.step_min
     table = variant.environment.platforms[node.name]
     rate_kbps, in_contact = (table[c].to_numpy(copy=True) for c in ("rate_kbps", "in_contact"))

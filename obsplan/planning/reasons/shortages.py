@@ -1,6 +1,6 @@
-"""How much a run lacks: charge of the battery, or storage, contact or link rate for its data.
+"""How much a run is short of: battery charge, or storage, contact or link rate for its data.
 
-If it lacks nothing, the answer says so.
+If it is short of nothing, the answer says so.
 """
 
 from functools import partial
@@ -29,7 +29,7 @@ MOST_FASTER = 100.0
 
 
 def fits_or_lacks_data(insertion: Insertion) -> Answer | None:
-    """If nothing but a store may block the run: no change, or what its data lack."""
+    """If nothing but a store may block the run: no change, or what its data need."""
     estimate_mbit = overflow_estimate_mbit(insertion.booking, insertion.task)
     tries: list[tuple[int, Booking]] = []
     for start in insertion.best(estimate_mbit, insertion.free_but_for()):
@@ -37,13 +37,13 @@ def fits_or_lacks_data(insertion: Insertion) -> Answer | None:
         if answer := fits(insertion, booking, start):
             return answer
         tries.append((start, booking))
-    # A plan valid in steps may lack charge within one.
+    # A plan that is valid in steps may be short of charge within one.
     in_steps = [(start, booking) for start, booking in tries if not booking.flow.short]
     return _lacks_data(insertion, tries) or _lacks_charge(insertion, in_steps)
 
 
 def lacks_energy(insertion: Insertion) -> Answer | None:
-    """If nothing but energy may block the run: no change, or the charge it lacks."""
+    """If nothing but energy may block the run: no change, or the missing charge."""
     # A larger battery may be enough where a full one is not.
     missing_wh = np.minimum(insertion.blocking[Constraint.ENERGY], insertion.node.capacity_wh)
     tries = []

@@ -75,9 +75,9 @@ def explain(
     """Why one more run does not fit, for each activity with fewer runs than requested, by name.
 
     `booking` is the plan with its flow up to date, `timeline` the same plan as a table,
-    whose ids name the slots. `replay` judges a plan if the booking is not all there is in
-    the timeline, `barred` the steps at which a run of each activity may not start whatever
-    its conditions. Ctrl-C leaves the rest not analysed.
+    whose ids name the slots. `replay` is needed if the timeline has more than the booking;
+    `barred` has the steps at which a run of each activity may not start regardless of its
+    conditions. After Ctrl-C the remaining activities are not analysed.
     """
     slots = {(slot.activity, slot.start_utc): slot.slot for slot in timeline.itertuples()}
     answers: dict[str, Answer] = {}
@@ -91,7 +91,7 @@ def explain(
             variant, blocking = Variant(booking, environment), blocking_amounts(booking, i)
             try:
                 answers[task.name] = _answer(Insertion(variant, slots, i, blocking, replay, shut))
-            except KeyboardInterrupt:  # a second one; the plan that there is must not be lost
+            except KeyboardInterrupt:  # a second one; the existing plan must not be lost
                 interrupted = True
     return answers
 
@@ -111,7 +111,7 @@ def unplaced_table(booking: Booking, answers: dict[str, Answer]) -> pd.DataFrame
 
 
 def _answer(insertion: Insertion) -> Answer:
-    """The first change that fits a run, the kinds in order of what they demand of a team."""
+    """The first change that lets a run fit; kinds of change with the least effort come first."""
     if answer := fits_or_lacks_data(insertion) or lacks_energy(insertion):
         return answer
     for changes in (
@@ -135,7 +135,7 @@ Changes = Iterator[tuple[int, Variant, Answer]]
 
 
 def _removed_slot(insertion: Insertion) -> Changes:
-    """Slots whose time and resources may be enough for the run; least worthy first."""
+    """Slots whose time and resources may be enough for the run; least valuable first."""
     booking, missing_wh = insertion.booking, insertion.blocking[Constraint.ENERGY]
     alone = insertion.blocking[Constraint.EXCLUSION] == 1
     alone &= insertion.free_but_for(Constraint.EXCLUSION, Constraint.BUS_POWER, Constraint.ENERGY)
@@ -190,7 +190,7 @@ def _less_waiting(insertion: Insertion) -> Changes:
     for start in insertion.best(wait, insertion.blocked_only_by(Constraint.ORDER)):
         if all(booking.met(needs[k])[start] for k in orders):
             continue
-        # Of its orders the one that is met last.
+        # The order that is met last.
         k = min(orders, key=lambda k: int(booking.met(needs[k]).sum()))
         need = needs[k]
         awaited = booking.problem.tasks[need.task]
@@ -216,7 +216,7 @@ def _wider_range(insertion: Insertion) -> Changes:
     """One range of the activity's conditions a little wider."""
     environment, activity = insertion.environment, insertion.activity
     for condition, name, column, limits in requested(activity.when):
-        # A local time that runs over midnight has no end that could be moved outwards.
+        # A range of local time that passes midnight has no end that could be moved outwards.
         if isinstance(limits, bool) or limits[0] > limits[1]:
             continue
         key = condition.key
@@ -272,7 +272,7 @@ def _shorter_lead(insertion: Insertion) -> Changes:
 
 
 def _longer_contact(insertion: Insertion) -> Changes:
-    """Contact in those minutes of a slot that lack it."""
+    """Contact in those minutes of a slot that have none."""
     if insertion.activity.contact == "none":
         return
     throughout = insertion.activity.contact == "whole"
@@ -330,9 +330,9 @@ def _no_single_fix(insertion: Insertion) -> Answer:
     fuller.add(insertion.task, start)
     as_it_is = simulated(fuller).flow.short
     if as_it_is is None and Constraint.ENERGY in constraints:
-        # Sending put off leaves enough after all.
+        # Later sending leaves enough charge after all.
         constraints.remove(Constraint.ENERGY)
-    # Data may lack storage even with a battery twice as large.
+    # There may be too little storage even with a battery twice as large.
     variant = insertion.variant.with_booking(fuller)
     larger = remedies.larger_battery(what.node, variant, insertion.node.capacity_wh)
     with_more_energy = simulated(larger.booking).flow.short

@@ -1,7 +1,7 @@
-"""One more run inserted in a copy of a plan, in its own world or in one with one change.
+"""One more run inserted in a copy of a plan, in its environment or in one with a single change.
 
-A trial books the run, runs battery and store through the span and asks the replay by the
-minute whether the result is valid.
+A trial books the run, simulates battery and store through the span and has the replay by the
+minute check the result.
 """
 
 from collections.abc import Callable, Iterator
@@ -74,7 +74,7 @@ class Insertion:
     """One more run of a task in a plan: where it might go, and what blocks it there.
 
     variant: the plan as it is. slots: ids by activity and start. blocking: as in
-    `blocking_amounts`. barred (steps,): where a run may not start whatever its conditions.
+    `blocking_amounts`. barred (steps,): where a run may not start regardless of its conditions.
     """
 
     variant: Variant
@@ -113,7 +113,7 @@ class Insertion:
         return self.minute_at(step * self.scenario.span.step_min)
 
     def minute_at(self, minute: float) -> pd.Timestamp:
-        """The instant so many minutes after the start of the span."""
+        """The instant `minute` minutes after the start of the span."""
         return self.environment.sky.index[0] + pd.Timedelta(minutes=minute)
 
     def free_but_for(self, *constraints: str) -> np.ndarray:
@@ -133,7 +133,9 @@ class Insertion:
 
     def is_valid_with(self, booking: Booking, variant: Variant | None = None) -> bool:
         """Whether the replay accepts `booking`, in the variant as it is or another."""
-        return is_valid_somehow((variant or self.variant).with_booking(booking), self.replay)
+        return is_valid_with_some_sending(
+            (variant or self.variant).with_booking(booking), self.replay
+        )
 
     def best(self, amount: np.ndarray, where: np.ndarray) -> Iterator[int]:
         """A few starts of `where`, least `amount` first, a slot's length apart."""
@@ -170,7 +172,7 @@ def inserted(booking: Booking, task: int, start: int) -> Booking | None:
     blocked = any(
         amount[start] > tolerance_of(constraint)
         for constraint, amount in blocking_amounts(booking, task).items()
-        # The simulation judges energy better: it may put off sending.
+        # The simulation is more exact on energy: it may delay sending.
         if constraint != Constraint.ENERGY
     )
     if blocked or not keeps_orders(booking):
@@ -184,7 +186,7 @@ def keeps_orders(booking: Booking) -> bool:
     return all(booking.needs_met(i)[runs].all() for i, runs in enumerate(booking.runs) if runs)
 
 
-def is_valid_somehow(variant: Variant, replay: Replay) -> bool:
+def is_valid_with_some_sending(variant: Variant, replay: Replay) -> bool:
     """Whether the replay accepts the runs: sent as planned, in any contact, or planned anew."""
     planned, free = simulated(variant.booking), variant.booking.copy()
     if not planned.flow.short and replay(variant.with_booking(planned)).is_valid:
@@ -217,7 +219,7 @@ class Overflow(NamedTuple):
 
 
 def overflow(booking: Booking) -> Overflow | None:
-    """The store that a booking overfills; None if its flow finds none too full."""
+    """The store that a booking overfills; None if none is too full."""
     short = booking.flow.short
     if short is None or short.kind != "storage":
         return None

@@ -15,7 +15,7 @@ from obsplan.reporting.hours import Windows, darkness, hours_of
 
 LANE_IN = 0.36
 HEAD = 0.5  # lanes that the heads of the columns take
-# Under the lanes stand the labels of the time axis, then the losses in words.
+# Below the lanes come the labels of the time axis, then the losses in words.
 AXIS_IN, LINE_IN = 0.5, 0.155
 COLUMNS_IN = {"runs": 0.62, "hours": 0.92, "Wh": 0.95, "Mbit": 1.05, "bins": 0.5}
 PLANNED_STYLE = {"facecolor": layout.WINDOW, "edgecolor": INK, "linewidth": 0.5}
@@ -123,10 +123,10 @@ def _lane(ax: Axes, environment: Environment, k: int, own: pd.DataFrame) -> None
     def hours(column: str, rows: pd.DataFrame) -> np.ndarray:
         return hours_of(environment, rows[column])
 
-    asked, ran = own[own["start_utc"].notna()], own[own["ran_start_utc"].notna()]
-    planned_h = np.stack([hours("start_utc", asked), hours("end_utc", asked)], axis=1)
+    planned, ran = own[own["start_utc"].notna()], own[own["ran_start_utc"].notna()]
+    planned_h = np.stack([hours("start_utc", planned), hours("end_utc", planned)], axis=1)
     layout.draw_bars(ax, planned_h, k - 0.2, 0.28, zorder=3, **PLANNED_STYLE)
-    silent_h = planned_h[(asked["outcome"] == NOT_REPORTED).to_numpy()]
+    silent_h = planned_h[(planned["outcome"] == NOT_REPORTED).to_numpy()]
     ax.plot(silent_h.mean(axis=1), np.full(len(silent_h), k + 0.2), zorder=5, **SILENT_MARK)
     for outcome, style in STYLES.items():
         rows = ran[ran["outcome"] == outcome]
@@ -139,7 +139,7 @@ def _lane(ax: Axes, environment: Environment, k: int, own: pd.DataFrame) -> None
 
 
 def _sums(ax: Axes, table: pd.DataFrame) -> None:
-    """Columns at the right: what ran of what was planned."""
+    """Columns at the right: runs and amounts, as run of planned."""
     figure, box = ax.figure, ax.get_position()
     shift = blended_transform_factory(figure.dpi_scale_trans, ax.transData)
     start_in = box.x1 * figure.get_figwidth() + 0.1

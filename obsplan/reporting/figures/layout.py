@@ -1,8 +1,8 @@
 """Layout that all figures share: colours, page, time axes, bars and labels.
 
-A page is A4 landscape or taller: a stack of panels over one time axis, UTC below and lunar
-local time above. Instants are hours from the start of the span. Labels stand beside what they
-name, outside the data; nothing depends on hue alone.
+A page is A4 landscape or taller: a stack of panels over one time axis, UTC below and lunar local
+time above. Instants are hours from the start of the span. Labels are beside what they name, outside
+the data; nothing depends on hue alone.
 """
 
 import functools
@@ -85,7 +85,7 @@ Drawn = TypeVar("Drawn")
 
 
 def styled(function: Callable[Given, Drawn]) -> Callable[Given, Drawn]:
-    """Run `function` with this module's settings, whatever the user's own are."""
+    """Run `function` with this module's settings in place of the user's own."""
 
     @functools.wraps(function)
     def inner(*args: Given.args, **kwargs: Given.kwargs) -> Drawn:
@@ -221,7 +221,7 @@ def wrapped(text: str, room_in: float, size_pt: float = SMALL_PT) -> str:
 
 
 def shortened(text: str, most: int = 26) -> str:
-    """A name cut to at most so many letters."""
+    """A name cut to at most `most` characters."""
     return text if len(text) <= most else text[: most - 1].rstrip() + "…"
 
 
@@ -382,5 +382,5 @@ def draw_steps(ax: Axes, edges_h: np.ndarray, values: np.ndarray, **style) -> No
 
 
 def halo(width_pt: float = 2.4) -> list:
-    """A light rim that keeps a line readable on a coloured background."""
+    """A light outline that keeps a line readable on a coloured background."""
     return [patheffects.withStroke(linewidth=width_pt, foreground=PAPER)]

@@ -76,7 +76,7 @@ def _station_panel(
     middles_in = (contacts.mean(axis=1) * in_per_h).clip(words_in / 2, long_in - words_in / 2)
     pitch_in = np.diff(middles_in, prepend=-np.inf, append=np.inf)
     for k, (start_h, end_h) in enumerate(contacts):
-        # Platforms that send apart share the station's pass.
+        # Platforms that send at different times share one pass of the station.
         top_deg = elevations_deg[(starts_h >= start_h - 1e-6) & (starts_h < end_h)].max()
         ax.bar(start_h, top_deg, end_h - start_h, align="edge", zorder=3, **IN_VIEW_STYLE)
         now_h = intervals.intersect(used_h, contacts[k : k + 1])
@@ -152,7 +152,7 @@ def _earth_panel(ax: Axes, environment: Environment, senders) -> None:
 
 
 def _rate_panels(rate: Axes, volume: Axes, environment: Environment, senders) -> None:
-    """Rate in contact, and the data that continuous sending would bring down."""
+    """Rate in contact, and the data that continuous sending would deliver."""
     edges_h = minute_edges_h(environment)
     rate_labels, volume_labels = [], []
     for k, platform in enumerate(senders):

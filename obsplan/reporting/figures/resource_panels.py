@@ -1,4 +1,4 @@
-"""Panels for the books of a plan: battery, bus and store of every platform."""
+"""Panels of a plan's resources: battery, bus and store of every platform."""
 
 from collections.abc import Sequence
 
@@ -21,7 +21,7 @@ RESERVE_STYLE = {
 
 
 def charge_panel(ax: Axes, plan: Plan, platforms: Sequence[Platform]) -> None:
-    """State of charge of these batteries over their reserve; what is under it is filled."""
+    """State of charge of these batteries over their reserve; any shortfall is filled."""
     labels = []
     ax.set_ylim(0, 108)
     ax.set_yticks([0, 50, 100])
@@ -83,7 +83,7 @@ def power_panel(ax: Axes, plan: Plan, platform: Platform) -> None:
 
 
 def store_panel(ax: Axes, plan: Plan) -> None:
-    """How full every store is; the capacity is drawn when anything comes near it."""
+    """How full every store is; the capacity is drawn if any store comes near it."""
     labels: list[layout.Label] = []
     fullest = 0.0
     for k, platform in enumerate(plan.environment.scenario.platform):

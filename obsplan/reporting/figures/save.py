@@ -19,7 +19,7 @@ METADATA = {
 
 
 def require_kind(path: Path) -> None:
-    """Raise ObsplanError unless the suffix of `path` is one in which pictures are written."""
+    """Raise ObsplanError unless the suffix of `path` is that of a supported file format."""
     if path.suffix.lower() not in METADATA:
         raise ObsplanError(f"{path}: pictures are written as {', '.join(METADATA)}")
 

@@ -30,7 +30,7 @@ def mapped_columns() -> list[str]:
 
 
 def require_column(column: str, planned: bool = True) -> None:
-    """Raise ObsplanError unless a map can be coloured by `column`, which plans may fill."""
+    """Raise ObsplanError if a map cannot show `column`; some columns need a `planned` survey."""
     if column not in mapped_columns():
         raise ObsplanError(
             f"--colour {column}: no such column of numbers; known are {', '.join(mapped_columns())}"

@@ -64,7 +64,7 @@ def plain(text: str) -> Html:
 
 
 def lasting(time: pd.Timedelta) -> str:
-    """A length of time in minutes, or in hours when it is long."""
+    """A length of time in minutes, or in hours if it is long."""
     minutes = time / MINUTE
     return f"{minutes:.0f} min" if minutes < 120 else f"{minutes / 60:.1f} h"
 
@@ -84,10 +84,10 @@ def paragraph(*inside: object, **attributes: object) -> Html:
 def table(
     caption: str, heads: Sequence[str], rows: Iterable[Sequence[object]], stacked: bool = False
 ) -> Html:
-    """A table that, where the page is narrow, scrolls in its frame or has its cells `stacked`.
+    """A table; on a narrow page it scrolls in its frame or, if `stacked`, stacks its cells.
 
-    The first cell of a row heads it. A column of numbers stands at the right; they are written
-    as they are, so round them first.
+    The first cell of a row is its heading. Columns of numbers are right-aligned; they are
+    written as given, so round them first.
     """
     rows = list(rows)
     sides = [
@@ -109,9 +109,9 @@ def table(
             for head, side in zip(heads, [False, *sides[1:]])
         ),
     )
-    whole = tag("table", tag("caption", caption), tag("thead", head), tag("tbody", *body))
+    element = tag("table", tag("caption", caption), tag("thead", head), tag("tbody", *body))
     kind = "wide stack" if stacked else "wide"
-    return tag("div", whole, class_=kind, role="region", tabindex=0, aria_label=caption)
+    return tag("div", element, class_=kind, role="region", tabindex=0, aria_label=caption)
 
 
 def folded(summary: object, *inside: object) -> Html:
@@ -128,7 +128,7 @@ def bars(kind: str, windows_h: np.ndarray, span_h: float) -> list[Html]:
 
 
 def reach(start_h: float, end_h: float, span_h: float) -> str:
-    """Where a bar stands on the axis, as style."""
+    """Position and width of a bar on the axis, as CSS."""
     left, wide = 100 * start_h / span_h, 100 * (end_h - start_h) / span_h
     return f"left:{left:.3f}%;width:{wide:.3f}%"
 
@@ -136,7 +136,7 @@ def reach(start_h: float, end_h: float, span_h: float) -> str:
 def curve(points: np.ndarray, top: float) -> str:
     """Values (n,) as points of a polyline from 0 to 1000, 0 at the foot and `top` at 100.
 
-    What lies on a straight line with its neighbours is left out.
+    Points on a straight line between their neighbours are left out.
     """
     x = np.linspace(0, 1000, len(points))
     y = np.round(100 * (1 - points / top), 1)

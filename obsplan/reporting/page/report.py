@@ -102,7 +102,7 @@ def _headline(
 ) -> Html:
     scenario = plan.environment.scenario
     placed = sum(scheduled_runs(plan).values())
-    wanted = sum(a.count for a in scenario.activity)
+    requested = sum(a.count for a in scenario.activity)
     site, span = scenario.site, scenario.span
     place = (
         f"{site.name}, {abs(site.latitude_deg):g}° {'N' if site.latitude_deg >= 0 else 'S'} "
@@ -116,7 +116,7 @@ def _headline(
     else:
         quality = value, "no upper bound proven"
     cards = [
-        (f"{placed} of {wanted}", "requested runs scheduled", _short_of(plan)),
+        (f"{placed} of {requested}", "requested runs scheduled", _short_of(plan)),
         (*quality, ""),
         (plan.verdict.summary, "in the minute-by-minute replay", ""),
         *([_tightest(margins[0])] if margins else []),
@@ -175,7 +175,7 @@ def _next_decision(deadlines: pd.DataFrame | None, leeway: pd.DataFrame) -> tupl
 
 
 def _broken(plan: Plan) -> list[Html]:
-    """What the replay found; in a replan, what no plan around the facts can avoid."""
+    """What the replay found; in a replan, what no plan could avoid."""
     lines = violation_lines(plan.verdict)
     return [tag("ul", *(tag("li", plain(line)) for line in lines))]
 
@@ -294,7 +294,7 @@ def _deadlines(deadlines: pd.DataFrame | None) -> list[Html]:
             )
         ]
     due = deadlines.dropna(subset="deadline_utc")
-    aboard = int((deadlines["station"] == LOADED_BEFORE).sum())
+    loaded = int((deadlines["station"] == LOADED_BEFORE).sum())
     lost = deadlines[deadlines["deadline_utc"].isna() & (deadlines["station"] != LOADED_BEFORE)]
     heads = [
         "send command by (UTC)",
@@ -319,12 +319,14 @@ def _deadlines(deadlines: pd.DataFrame | None) -> list[Html]:
     if rows[FIRST_DEADLINES:]:
         later = table("Later command deadlines", heads, rows[FIRST_DEADLINES:])
         parts.append(folded(f"{len(rows) - FIRST_DEADLINES} later deadlines", later))
-    if aboard:
-        many = "slots" if aboard > 1 else "slot"
-        parts.append(paragraph(f"Commands of {aboard} {many} are loaded before the span."))
+    if loaded:
+        many = "slots" if loaded > 1 else "slot"
+        parts.append(paragraph(f"Commands of {loaded} {many} are loaded before the span."))
     if len(lost):
         parts.append(
-            paragraph("No contact to send the command of: " + ", ".join(lost["slot"]) + ".")
+            paragraph(
+                "No contact is left to send the commands of: " + ", ".join(lost["slot"]) + "."
+            )
         )
     return parts
 
@@ -342,10 +344,10 @@ def _leeway(leeway: pd.DataFrame) -> list[Html]:
         rows.append((s.activity, s.slot, *times, spare, s.limited_by, s.dependants))
     return [
         paragraph(
-            "One-time steps, and the first run of what other runs wait for. The latest start "
-            "if nothing else moves keeps to the step's own windows and leaves every dependent "
-            "run in place; a later start would move those. Other slots, energy and data are "
-            "not considered here: try a change with obsplan check."
+            "One-time steps, and the first run of each activity that others come after. The "
+            "latest start if nothing else moves keeps to the step's own windows and leaves every "
+            "dependent run in place; a later start would move those. Other slots, energy and "
+            "data are not considered here: try a change with obsplan check."
         ),
         table(
             "Prerequisites",

@@ -231,10 +231,10 @@ def assumptions_part(environment: Environment) -> list[Html]:
         f"Skyline: {skyline}; ground slope {site.slope_deg:g} deg, albedo {site.normal_albedo:g}.",
         "Contacts follow from geometry and link budget; whether a station is booked is not known.",
         *(
-            f"Windows of its own, given beside the scenario, limit {name}."
+            f"{name} also has time windows that are not in the scenario file."
             for name in environment.user_windows
         ),
-        "In a coverage bin the first run counts its full value, further runs less.",
+        "In a coverage bin the first run is worth the full value, further runs less.",
     ]
     versions = [
         ("obsplan", obsplan.__version__),

@@ -1,4 +1,5 @@
-"""The picture of the report: lanes of slots over one time axis, each slot telling its row."""
+"""The picture of the report: lanes of slots over one time axis, each slot showing its row of the
+timeline."""
 
 import numpy as np
 import pandas as pd

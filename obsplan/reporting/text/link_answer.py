@@ -27,8 +27,8 @@ def answer(
 ) -> tuple[bool, list[str]]:
     """Whether any platform is in contact with Earth at the UTC time `instant`, and why.
 
-    The minute that holds the instant decides, as it does in plan and check. Where it says
-    no, every condition that fails is named, station by station.
+    The answer is that for the minute of the instant, as in plan and check. If it is no, every
+    failing condition is named, station by station.
     """
     scenario = environment.scenario
     at_utc = np.array([instant.replace(tzinfo=None)], "datetime64[s]")

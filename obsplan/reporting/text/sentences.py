@@ -10,7 +10,7 @@ from obsplan.common.instants import full_stamp, stamp
 from obsplan.common.text import gap_text, proven, raised
 from obsplan.planning.plan import Plan
 
-# More lines of one rule than these say nothing new.
+# Lines printed for each rule; more would add nothing new.
 MOST_LINES = 12
 
 
@@ -30,21 +30,21 @@ def verdict_lines(verdict: Verdict) -> list[str]:
 
 
 def violation_lines(verdict: Verdict) -> list[str]:
-    """`time  rules: what is wrong, but why not; how to mend it`, in order of time."""
+    """Lines `time  rules: what is wrong, but why that is not allowed; fix`, in order of time."""
     groups: dict[tuple, list[Violation]] = {}
     for violation in verdict.found:
         key = violation.time_utc, violation.slots, violation.problem
         groups.setdefault(key, []).append(violation)
     lines: list[str] = []
-    told: dict[str, int] = {}
+    seen: dict[str, int] = {}
     for (time_utc, _, problem), group in groups.items():
         names = ", ".join(dict.fromkeys(violation.rule for violation in group))
-        told[names] = told.get(names, 0) + 1
-        if told[names] <= MOST_LINES:
+        seen[names] = seen.get(names, 0) + 1
+        if seen[names] <= MOST_LINES:
             reasons, fixes = [v.reason for v in group], [v.fix for v in group]
             lines.append(f"{full_stamp(time_utc)}  {names}: {sentence(problem, reasons, fixes)}")
-    untold = {names: count - MOST_LINES for names, count in told.items() if count > MOST_LINES}
-    return lines + [f"... and {count} more of {names}" for names, count in untold.items()]
+    hidden = {names: count - MOST_LINES for names, count in seen.items() if count > MOST_LINES}
+    return lines + [f"... and {count} more of {names}" for names, count in hidden.items()]
 
 
 def margin_lines(verdict: Verdict) -> list[str]:
@@ -112,7 +112,7 @@ def price_lines(prices: pd.DataFrame) -> list[str]:
     return [
         f"price list: {row.moves} moves ({row.moved} moved, {row.dropped} dropped, {row.added} "
         f"added): value {row.value:.1f}, "
-        f"{100 * row.value_share:.1f} % of the best found for the rest"
+        f"{100 * row.value_share:.1f} % of the best remaining value found"
         + ("; this plan" if row.chosen else f"; choose it with --keep {_up(row.keep)}")
         for row in prices.itertuples(index=False)
     ]

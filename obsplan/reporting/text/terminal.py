@@ -22,7 +22,7 @@ LONGEST_GAP = "storage in longest gap"
 
 
 def colours(stream: TextIO) -> bool:
-    """Whether colour suits `stream`: a terminal that can, and a user who has not set NO_COLOR."""
+    """Whether to colour `stream`: it is a terminal with colours, and NO_COLOR is not set."""
     return stream.isatty() and not os.environ.get("NO_COLOR") and os.environ.get("TERM") != "dumb"
 
 
@@ -44,7 +44,7 @@ def progress(stream: TextIO, clock: Callable[[], float] = time.monotonic) -> Cal
         text = f"{clock() - began:6.1f} s  {line}"
         head = line.partition(":")[0]
         if lively and head == LIVE:
-            # Only a line that did not wrap can be taken back.
+            # Only a line that did not wrap can be overwritten.
             text = text[: shutil.get_terminal_size().columns - 1]
             text = "\x1b[1A\x1b[2K" + text if last == LIVE else text
         stream.write(text + "\n")
@@ -66,13 +66,13 @@ def plan_lines(plan: Plan, directory: Path, colour: bool = False) -> list[str]:
     rows.append(("total", requested, scheduled, sum(row[3] for row in rows)))
     wide = max(len("activity"), *(len(row[0]) for row in rows))
     lines = [painted(f"{'activity':<{wide}}  requested  scheduled    value", "head", colour)]
-    for name, wanted, got, value in rows:
-        tone = "" if got >= wanted else "short" if got else "bad"
+    for name, requested, got, value in rows:
+        tone = "" if got >= requested else "short" if got else "bad"
         count = painted(f"{got:9d}", tone, colour)
-        lines.append(f"{name:<{wide}}  {wanted:9d}  {count}  {value:7.1f}")
+        lines.append(f"{name:<{wide}}  {requested:9d}  {count}  {value:7.1f}")
     lines.append(bound_line(plan))
     if plan.interrupted:
-        lines.append("search interrupted: this is the best plan found until then")
+        lines.append("search interrupted: this is the best plan found so far")
     lines.append(painted(plan.verdict.summary, "good" if plan.verdict.is_valid else "bad", colour))
     lines += [*margin_lines(plan.verdict), f"written to {directory}"]
     if any(i.hazard != "none" for i in scenario.instrument):

@@ -68,17 +68,17 @@ ASKED = {"name": "a", "must": 1}
         (
             [{"name": k, "instrument": "one", "count": 15, "must": 15} for k in "ab"],
             {"instruments": [{"name": "one", "platform": "lander"}]},
-            'instrument "one": works one slot at a time; its required runs take 30.0 h',
+            'instrument "one": runs one slot at a time; its required runs take 30.0 h',
         ),
         (
             [{"name": k, "count": 15, "must": 15} for k in "ab"],
             {"platforms": [platform(one_at_a_time=True)]},
-            'platform "lander": works one slot at a time; its required runs take 30.0 h',
+            'platform "lander": runs one slot at a time; its required runs take 30.0 h',
         ),
         (
             [{"name": "b"}, ASKED | {"after": [{"activity": "b", "settle_min": 1400}]}],
             {},
-            'no start in its windows is late enough after what it waits for: "b"',
+            'no start in its windows is late enough after the activities it waits for: "b"',
         ),
         (
             [
@@ -86,7 +86,7 @@ ASKED = {"name": "a", "must": 1}
                 ASKED | {"after": [{"activity": "b"}]},
             ],
             {},
-            'after what it waits for: "b"',
+            'after the activities it waits for: "b"',
         ),
         ([{"name": "b"}], {"platforms": [platform(idle_w=60.0)]}, "with no slot at all: "),
     ],

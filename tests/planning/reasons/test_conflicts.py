@@ -27,7 +27,7 @@ def named(scene, **columns) -> list[str]:
     assert refused.value.exit_code == 1
     (line,) = [s for s in str(refused.value).splitlines() if s.startswith("conflicting rules: ")]
     said = line.removeprefix("conflicting rules: ").split("; ")
-    if said[-1] == "the rest is feasible if any one of these is dropped":
+    if said[-1] == "dropping any one of these makes the others feasible":
         said.pop()
     return said
 

@@ -26,7 +26,7 @@ def test_idle_load_and_heater_are_told_apart():
     )
     assert told[2] == (
         'conflicting rules: idle load of 10 W on "lander"; heater of 20 W below 250 K on "lander"; '
-        'battery reserve of 200 Wh on "lander"; the rest is feasible if any one of these is dropped'
+        'battery reserve of 200 Wh on "lander"; dropping any one of these makes the others feasible'
     )
 
 
