@@ -108,8 +108,8 @@ def _echo(table) -> None:
     best = table.dropna(subset="rank").sort_values("rank").drop_duplicates("name").head(3)
     for row in best.itertuples(index=False):
         click.echo(ranked_line(row, f"{row.name}, "))
-    failed = table["notes"].str.startswith("not computed").sum()
-    if failed:
-        click.echo(f"sites that could not be computed: {failed}; their notes say why", err=True)
+    without = int(table["lunar_day"].isna().sum())
+    if without:
+        click.echo(f"sites without a lunar day: {without}; their notes say why", err=True)
     if best.empty:
         click.echo("no site allows a landing in the range; the notes say why")

@@ -34,6 +34,12 @@ from obsplan.planning.search.strategy import better_plans
 from obsplan.planning.search.tie_breaks import tidy_plans
 
 Report = Callable[[str], None]
+
+
+class BetterPlan(str):
+    """A line of progress about a better plan, which makes the one before it obsolete."""
+
+
 # Values that differ by less are the same.
 SAME_VALUE = 1e-9
 
@@ -218,7 +224,7 @@ class PlanSearch:
         verdict = self.replay(booking)
         if verdict.is_valid and booking.value() > self.best.booking.value():
             self.best = Replayed(booking, verdict)
-            self.report(f"better: {self._standing(booking)}")
+            self.report(BetterPlan(f"better: {self._standing(booking)}"))
 
     def _stop(self, reason: StopReason) -> None:
         self.stopped = reason

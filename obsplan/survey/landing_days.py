@@ -15,7 +15,7 @@ from obsplan.inputs.scenario import Scenario
 from obsplan.inputs.sites_csv import Place
 from obsplan.planning.plan import make_plan
 from obsplan.survey.lunar_days import clipped
-from obsplan.survey.ranking import for_and_against, ranked
+from obsplan.survey.ranking import Notes, for_and_against, ranked
 from obsplan.survey.site_course import SiteCourse, place_of, site_courses, skyline_of
 from obsplan.survey.stay_figures import (
     COLUMNS,
@@ -40,11 +40,13 @@ class DayChoice:
     table: one row per lunar day, the columns of days.csv. windows: light, landing, eclipse,
     contact and hidden Earth of each day. losses: figures of a late or off-target landing and
     their difference from the nominal one, one row per day and case; empty unless requested.
+    notes: what `table` says in words, row by row.
     """
 
     table: pd.DataFrame
     windows: pd.DataFrame
     losses: pd.DataFrame
+    notes: tuple[Notes, ...]
 
 
 def landing_days(
@@ -90,7 +92,12 @@ def landing_days(
     if late_h is not None or off_target:
         elsewhere = dict(zip(off_target, others))
         losses = _losses(scenario, (course, own_days, rows), elsewhere, late_h, planner, report)
-    return DayChoice(ranked_table(rows, planned), _windows_table(course, own_days), losses)
+    return DayChoice(
+        ranked_table(rows, planned),
+        _windows_table(course, own_days),
+        losses,
+        tuple(row["notes"] for row in rows),
+    )
 
 
 def range_seconds(first_utc: datetime, last_utc: datetime) -> tuple[int, int]:
@@ -109,7 +116,7 @@ def site_rows(
     planner: "Planner | None" = None,
     report: Report = lambda line: None,
 ) -> list[dict]:
-    """A row per lunar day of a site: DAY_COLUMNS with `rank` None; times in seconds."""
+    """A row per lunar day of a site: DAY_COLUMNS with `rank` None, `Notes`, times in seconds."""
     rows = []
     for day in days_of(course, scenario):
         row = day_row(scenario, course, day)
@@ -120,14 +127,15 @@ def site_rows(
             report(f"lunar day {day.number}: {_outcome(row)}")
         rows.append(row)
     arguments = for_and_against(pd.DataFrame(rows, columns=DAY_COLUMNS))
-    for row, words in zip(rows, arguments):
-        row["notes"] = "; ".join(filter(None, (row["notes"], words)))
+    for row, notes in zip(rows, arguments):
+        row["notes"] = replace(notes, obstacle=row["notes"])
     return rows
 
 
 def ranked_table(rows: list[dict], planned: bool, leading: Sequence[str] = ()) -> pd.DataFrame:
     """Rows of `site_rows` as a table with UTC times and ranks, `leading` columns first."""
     table = pd.DataFrame(rows, columns=[*leading, *DAY_COLUMNS])
+    table["notes"] = [str(notes) for notes in table["notes"]]
     for column in DAY_COLUMNS:
         if column.endswith("_utc"):
             table[column] = pd.to_datetime(table[column].astype("Int64"), unit="s", utc=True)

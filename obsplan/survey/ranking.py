@@ -1,4 +1,8 @@
-"""Rank of lunar days, and in words what speaks for and against each."""
+"""Rank of lunar days, and what speaks for and against each."""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Any, NamedTuple
 
 import numpy as np
 import pandas as pd
@@ -8,6 +12,45 @@ NOTABLE_SHARE = 0.03
 NOTABLE_GAP = 0.25
 # Sunlight lost is written to 0.1 h.
 NOTABLE_LOSS_H = 0.05
+
+
+class Argument(NamedTuple):
+    """What speaks for or against a day, in words; the short form leaves out those in the middle."""
+
+    head: str
+    middle: str = ""
+    tail: str = ""
+
+    def __str__(self) -> str:
+        return f"{self.head}{self.middle}{self.tail}"
+
+    @property
+    def short(self) -> str:
+        return f"{self.head}{self.tail}"
+
+
+@dataclass(frozen=True)
+class Notes:
+    """What is to be said of a day. obstacle: why it has no landing or no plan, or ""."""
+
+    obstacle: str = ""
+    pros: tuple[Argument, ...] = ()
+    cons: tuple[Argument, ...] = ()
+
+    def __str__(self) -> str:
+        parts = self.obstacle, _listed("for", self.pros), _listed("against", self.cons)
+        return "; ".join(filter(None, parts))
+
+    @property
+    def short_lines(self) -> list[str]:
+        """One line of what speaks for the day, one of what speaks against it, if anything does."""
+        pros = _listed("for", [argument.short for argument in self.pros])
+        cons = _listed("against", [argument.short for argument in self.cons])
+        return list(filter(None, ["; ".join(filter(None, [self.obstacle, pros])), cons]))
+
+
+def _listed(side: str, arguments: Sequence[object]) -> str:
+    return f"{side}: {', '.join(map(str, arguments))}" if arguments else ""
 
 
 def ranked(table: pd.DataFrame, planned: bool) -> pd.DataFrame:
@@ -27,8 +70,8 @@ def ranked(table: pd.DataFrame, planned: bool) -> pd.DataFrame:
     return table.assign(rank=rank.reindex(table.index))
 
 
-def for_and_against(table: pd.DataFrame) -> list[str]:
-    """What speaks for and against each row with a landing, "" for the others.
+def for_and_against(table: pd.DataFrame) -> list[Notes]:
+    """What speaks for and against each row with a landing; nothing for the others.
 
     `table` holds the days of one site. Each is compared with the median of those that allow
     a landing.
@@ -36,47 +79,44 @@ def for_and_against(table: pd.DataFrame) -> list[str]:
     lands = table["landing_opens_utc"].notna()
     numbers = ["daylight_remaining_h", "contact_h", "longest_gap_h", "landing_h", "surface_max_k"]
     median = table.loc[lands, numbers].astype(float).median()
-    words = []
-    for row, landing in zip(table.itertuples(index=False), lands):
-        good, bad = _arguments(row, median) if landing else ([], [])
-        parts = [
-            f"{side}: {', '.join(said)}" for side, said in (("for", good), ("against", bad)) if said
-        ]
-        words.append("; ".join(parts))
-    return words
+    return [
+        _arguments(row, median) if landing else Notes()
+        for row, landing in zip(table.itertuples(index=False), lands)
+    ]
 
 
-def _arguments(row, median: pd.Series) -> tuple[list[str], list[str]]:
-    good: list[str] = []
-    bad: list[str] = []
+def _arguments(row: Any, median: pd.Series) -> Notes:
+    good: list[Argument] = []
+    bad: list[Argument] = []
     for name, what in (("daylight_remaining_h", "daylight"), ("contact_h", "contact")):
         hours = getattr(row, name)
         if abs(hours - median[name]) >= NOTABLE_SHARE * median[name]:
             more = hours > median[name]
             (good if more else bad).append(
-                f"{abs(hours - median[name]):.0f} h {'more' if more else 'less'} {what} "
-                "than the median day"
+                Argument(
+                    f"{abs(hours - median[name]):.0f} h {'more' if more else 'less'} {what}",
+                    " than the median day",
+                )
             )
     for share, what in ((row.energy_share, "energy"), (row.link_share, "downlink")):
         if pd.isna(share):
             continue
         of = f" ({row.energy_platform})" if what == "energy" else ""
         if share >= 1:
-            good.append(f"{what} covers all requests")
+            good.append(Argument(f"{what} covers all requests"))
         else:
-            bad.append(f"{what} covers {int(100 * share)} % of all requests{of}")
+            bad.append(Argument(f"{what} covers {int(100 * share)} %", " of all requests", of))
     if row.sunlight_lost_h >= NOTABLE_LOSS_H:
-        bad.append(
-            f"eclipse of {row.eclipse_min:.0f} min blocks {row.sunlight_lost_h:.1f} h of sunlight"
-        )
+        lost = f"{row.sunlight_lost_h:.1f} h of sunlight"
+        bad.append(Argument(f"eclipse of {row.eclipse_min:.0f} min blocks {lost}"))
     elif row.eclipse_min > 0:
-        good.append("eclipse blocks hardly any sunlight")
+        good.append(Argument("eclipse blocks hardly any sunlight"))
     else:
-        good.append("no eclipse")
+        good.append(Argument("no eclipse"))
     if row.earth_hidden_h > 0:
-        bad.append(f"Earth below the skyline for {row.earth_hidden_h:.0f} h")
+        bad.append(Argument(f"Earth below the skyline for {row.earth_hidden_h:.0f} h"))
     if row.longest_gap_h >= (1 + NOTABLE_GAP) * median["longest_gap_h"]:
-        bad.append(f"longest contact gap {row.longest_gap_h:.1f} h")
+        bad.append(Argument(f"longest contact gap {row.longest_gap_h:.1f} h"))
     if row.landing_h <= (1 - NOTABLE_GAP) * median["landing_h"]:
-        bad.append(f"landing window only {row.landing_h:.1f} h")
-    return good, bad
+        bad.append(Argument(f"landing window only {row.landing_h:.1f} h"))
+    return Notes(pros=tuple(good), cons=tuple(bad))

@@ -134,7 +134,7 @@ def _place_rows(survey: Survey, place: Place, course: SiteCourse) -> list[dict]:
     rows = site_rows(survey.scenario, course, survey.planner)
     if not rows:
         return [_note_row(place, "no local noon in the range")]
-    return [_place_columns(place) | row for row in rows]
+    return [_place_columns(place) | row | {"notes": str(row["notes"])} for row in rows]
 
 
 def _place_columns(place: Place) -> dict:

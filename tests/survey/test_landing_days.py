@@ -32,7 +32,7 @@ from obsplan.survey.landing_days import (
     range_seconds,
 )
 from obsplan.survey.lunar_days import instants, lunar_days, range_of
-from obsplan.survey.ranking import for_and_against, ranked
+from obsplan.survey.ranking import Argument, Notes, for_and_against, ranked
 from obsplan.survey.site_course import place_of
 
 FIRST = datetime(2028, 6, 20, tzinfo=UTC)
@@ -359,10 +359,14 @@ def test_words_name_what_differs_from_the_median_day():
             row(landing_opens_utc=pd.NaT),
         ]
     )
-    words = for_and_against(table)
+    notes = for_and_against(table)
+    words = [str(said) for said in notes]
     assert words[0] == "for: energy covers all requests, downlink covers all requests, no eclipse"
     assert "20 h more daylight than the median day" in words[2]
-    against = words[3].partition("against:")[2]
+    assert "20 h more daylight" in notes[2].short_lines[0]
+    assert "median day" not in notes[2].short_lines[0]
+    against = ", ".join(map(str, notes[3].cons))
+    assert "energy covers 70 % (lander)" in notes[3].short_lines[1]
     for said in (
         "eclipse of 200 min blocks 2.5 h",
         "contact gap 9.0 h",
@@ -375,8 +379,8 @@ def test_words_name_what_differs_from_the_median_day():
 
 def test_an_eclipse_that_takes_no_light_worth_a_digit_does_not_speak_against_a_day():
     grazed = row(eclipse_min=80.0, sunlight_lost_h=0.04)
-    words = for_and_against(pd.DataFrame([row(), row(), grazed]))[2]
-    assert "eclipse blocks hardly any sunlight" in words and "against" not in words
+    notes = for_and_against(pd.DataFrame([row(), row(), grazed]))[2]
+    assert Argument("eclipse blocks hardly any sunlight") in notes.pros and not notes.cons
 
 
 # --- bad input, and the command
@@ -424,8 +428,9 @@ def test_figure_is_drawn_with_and_without_plans(choice, tmp_path):
 def test_height_of_the_figure_follows_its_days_and_nothing_leaves_the_page(choice):
     heights_in = []
     for count in (1, 3):
-        rows = choice.table.head(count).assign(notes="for: " + "light " * 20 + "and no eclipse")
-        figure = days_figure(SCENARIO, replace(choice, table=ranked(rows, False)))
+        table = ranked(choice.table.head(count), False)
+        notes = (Notes(pros=(Argument("light " * 20 + "and no eclipse"),)),) * count
+        figure = days_figure(SCENARIO, replace(choice, table=table, notes=notes))
         figure.set_dpi(160)  # as saved: hinting widens letters by other shares
         figure.canvas.draw()
         heights_in.append(figure.get_figheight())

@@ -11,7 +11,9 @@ from obsplan.reporting.figures.layout import INK, PAPER, SMALL_PT, Panel
 from obsplan.reporting.hours import Windows, hours_of
 
 EVENT_ROW_IN = 0.15
-COVERING = ("eclipse", "full cover")
+COVERING = ("eclipse begins", "full cover begins", "full cover ends", "eclipse ends")
+# Events whose name needs its subject in a picture of the Sun and the Earth.
+WITH_SUBJECT = {"centre rises": "Sun's centre rises", "centre sets": "Sun's centre sets"}
 NOW_STYLE = {"color": INK, "linewidth": 1.4}
 
 
@@ -41,9 +43,8 @@ def event_labels(
     eclipse: list[tuple[float, str, str]] = []
     for hour, row in zip(hours, environment.events.itertuples()):
         clock = f"{row.time_utc.round('min'):%H:%M}"
-        if not row.event.startswith(COVERING):
-            sun = "Sun's " if row.event.startswith("centre") else ""
-            words.append((hour, f"{sun}{row.event} {clock}"))
+        if row.event not in COVERING:
+            words.append((hour, f"{WITH_SUBJECT.get(row.event, row.event)} {clock}"))
             continue
         eclipse.append((hour, row.event, clock))
         if row.event == "eclipse ends":
@@ -112,7 +113,7 @@ def mark_events(
     axes: Iterable[Axes], environment: Environment, now_utc: datetime | None = None
 ) -> None:
     """Thin lines at sunrise and sunset, a bold one at now; eclipses have their bands."""
-    events = environment.events[~environment.events["event"].str.startswith(COVERING)]
+    events = environment.events[~environment.events["event"].isin(COVERING)]
     for ax in axes:
         for hour in hours_of(environment, events["time_utc"]):
             ax.axvline(hour, color=INK, linewidth=0.45, linestyle=(0, (1, 2)), zorder=2)

@@ -11,6 +11,7 @@ from obsplan.inputs.scenario import Scenario
 from obsplan.reporting.figures import layout
 from obsplan.reporting.figures.layout import INK, PAPER, SMALL_PT, WIDTH_IN, Panel, styled
 from obsplan.survey.landing_days import DayChoice
+from obsplan.survey.ranking import Notes
 
 LEFT_IN, RIGHT_IN, WORTH_IN, WORDS_IN = 2.25, 4.85, 0.85, 3.75
 ROW_IN = 0.3
@@ -61,7 +62,7 @@ def days_figure(scenario: Scenario, choice: DayChoice) -> Figure:
     noon = _noons(choice.windows)
     _draw_days(ax, table, choice.windows, noon)
     _label_rows(ax, table)
-    _draw_worth(figure, ax, table, planned)
+    _draw_worth(figure, ax, table, choice.notes, planned)
     return figure
 
 
@@ -202,7 +203,9 @@ def _label_rows(ax: Axes, table: pd.DataFrame) -> None:
     )
 
 
-def _draw_worth(figure: Figure, ax: Axes, table: pd.DataFrame, planned: bool) -> None:
+def _draw_worth(
+    figure: Figure, ax: Axes, table: pd.DataFrame, notes: tuple[Notes, ...], planned: bool
+) -> None:
     """Value or useful light of each day as a bar, its rank, and its notes."""
     box = ax.get_position()
     side = figure.add_axes(
@@ -242,7 +245,7 @@ def _draw_worth(figure: Figure, ax: Axes, table: pd.DataFrame, planned: bool) ->
         side.text(
             words_at + 0.3 / (WORTH_IN - 0.12),
             row,
-            _reasons(day.notes),
+            _reasons(notes[row]),
             transform=transform,
             size=6.3,
             va="center",
@@ -260,13 +263,11 @@ def _draw_worth(figure: Figure, ax: Axes, table: pd.DataFrame, planned: bool) ->
     )
 
 
-def _reasons(notes: str) -> str:
+def _reasons(notes: Notes) -> str:
     """The notes of a day on two lines, cut to the room."""
-    lines = notes.replace("; against:", "\nagainst:")
-    for long in (" than the median day", " of all requests"):
-        lines = lines.replace(long, "")
+    lines = "\n".join(notes.short_lines)
     room_in = WORDS_IN - 0.45
-    if "\n" not in lines and layout.width_in(lines, 6.3) > room_in:
+    if len(notes.short_lines) == 1 and layout.width_in(lines, 6.3) > room_in:
         # One side alone may take both lines.
         fits = [
             k

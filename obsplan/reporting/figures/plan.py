@@ -3,7 +3,7 @@
 from matplotlib.figure import Figure
 
 from obsplan.common.caution import CAUTION
-from obsplan.common.text import raised
+from obsplan.common.text import proven, raised
 from obsplan.planning.plan import Plan
 from obsplan.reporting.figures import layout
 from obsplan.reporting.figures.events import (
@@ -82,9 +82,9 @@ def plan_figure(plan: Plan) -> Figure:
 def _optimality(plan: Plan) -> str:
     """Value and bound in a line."""
     value, near = f"value {plan.value:.1f}", optimality(plan)
-    if near.startswith("within"):
-        return f"{value}, upper bound {raised(plan.bound)}: {near}"
-    return ", ".join(filter(None, [value, near]))
+    if not near or proven(plan.value, plan.bound):
+        return ", ".join(filter(None, [value, near]))
+    return f"{value}, upper bound {raised(plan.bound)}: {near}"
 
 
 def _footer(plan: Plan) -> str:

@@ -11,13 +11,11 @@ import pandas as pd
 
 from obsplan.analysis.missing_runs import scheduled_runs
 from obsplan.common.caution import CAUTION
-from obsplan.planning.plan import Plan
+from obsplan.planning.plan import BetterPlan, Plan
 from obsplan.planning.reasons.audit import Severity
 from obsplan.reporting.text.sentences import bound_line, margin_lines
 
 TONES = {"good": "32", "short": "33", "bad": "31", "head": "1"}
-# On a terminal, lines that begin with this word replace one another.
-LIVE = "better"
 LONGEST_GAP = "storage in longest gap"
 
 
@@ -36,20 +34,19 @@ def progress(stream: TextIO, clock: Callable[[], float] = time.monotonic) -> Cal
     On a terminal the line of a better plan replaces that of the one before, so that the
     incumbent and its gap stay in one place; elsewhere every line is kept.
     """
-    began, last = clock(), ""
+    began, replaceable = clock(), False
     lively = stream.isatty() and os.environ.get("TERM") != "dumb"
 
     def report(line: str) -> None:
-        nonlocal last
+        nonlocal replaceable
         text = f"{clock() - began:6.1f} s  {line}"
-        head = line.partition(":")[0]
-        if lively and head == LIVE:
+        if lively and isinstance(line, BetterPlan):
             # Only a line that did not wrap can be overwritten.
             text = text[: shutil.get_terminal_size().columns - 1]
-            text = "\x1b[1A\x1b[2K" + text if last == LIVE else text
+            text = "\x1b[1A\x1b[2K" + text if replaceable else text
         stream.write(text + "\n")
         stream.flush()
-        last = head
+        replaceable = isinstance(line, BetterPlan)
 
     return report
 

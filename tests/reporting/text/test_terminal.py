@@ -16,7 +16,7 @@ from hypothesis import strategies as st
 from tools.small import SMALL, scenario, world
 
 from obsplan.cli.main import main
-from obsplan.planning.plan import make_plan
+from obsplan.planning.plan import BetterPlan, make_plan
 from obsplan.planning.reasons.audit import audit
 from obsplan.planning.reasons.balance import balance
 from obsplan.reporting.text import terminal
@@ -111,9 +111,9 @@ def test_better_plans_take_each_others_line_on_a_terminal_alone(monkeypatch):
     monkeypatch.setenv("COLUMNS", "40")
     told = [
         "first plan: value 1.0",
-        "better: value 2.0",
-        "better: value 3.0",
-        "better: " + "x" * 80,
+        BetterPlan("better: value 2.0"),
+        BetterPlan("better: value 3.0"),
+        BetterPlan("better: " + "x" * 80),
         "plan: " + "x" * 80,
     ]
     for stream in (Screen(), io.StringIO()):
