@@ -265,8 +265,19 @@ def silenced(columns):
 
 
 @given(world=worlds())
-@settings(max_examples=60, deadline=None)
+@settings(max_examples=25)
 def test_sending_never_worsens_bus_or_battery(world):
+    check_sending(world)
+
+
+@pytest.mark.long
+@given(world=worlds())
+@settings(max_examples=1000)
+def test_sending_in_a_thousand_worlds_never_worsens_bus_or_battery(world):
+    check_sending(world)
+
+
+def check_sending(world) -> None:
     """What sending takes is either spare, or made up for by a battery that fills anyway."""
     scene, columns, runs, rows = world
     sending = check_timeline(environment(scene, **columns), slots(*runs, *rows))
@@ -289,8 +300,19 @@ def test_sending_never_worsens_bus_or_battery(world):
 
 
 @given(world=worlds())
-@settings(max_examples=60, deadline=None)
+@settings(max_examples=25)
 def test_transmitter_is_on_for_the_share_that_the_data_takes(world):
+    check_transmitter(world)
+
+
+@pytest.mark.long
+@given(world=worlds())
+@settings(max_examples=1000)
+def test_transmitter_of_a_thousand_worlds_is_on_for_the_share_that_the_data_takes(world):
+    check_transmitter(world)
+
+
+def check_transmitter(world) -> None:
     """And on only with room on the bus, at a rate, and in the rows where there are any."""
     scene, columns, runs, rows = world
     sending = check_timeline(environment(scene, **columns), slots(*runs, *rows)).resources
@@ -315,8 +337,19 @@ def test_transmitter_is_on_for_the_share_that_the_data_takes(world):
 
 
 @given(world=worlds())
-@settings(max_examples=60, deadline=None)
+@settings(max_examples=25)
 def test_energy_and_data_balance_whatever_the_losses(world):
+    check_balance(world)
+
+
+@pytest.mark.long
+@given(world=worlds())
+@settings(max_examples=1000)
+def test_energy_and_data_balance_in_a_thousand_worlds(world):
+    check_balance(world)
+
+
+def check_balance(world) -> None:
     scene, columns, runs, rows = world
     tables = check_timeline(environment(scene, **columns), slots(*runs, *rows)).resources
     into = {"lander": tables["rover"]["sent_mbit"].to_numpy(), "rover": np.zeros(HALF_DAY_MIN)}

@@ -72,35 +72,47 @@ def test_an_address_that_is_none_is_reported_before_anyone_waits_for_it(monkeypa
 
 @contextmanager
 def cluster_of_processes(directory):
-    """The process of a scheduler with one worker, and its address."""
-    address = directory / "scheduler.json"
-    place = ["--host", "127.0.0.1", "--no-dashboard", "--scheduler-file", str(address)]
+    """The process of a scheduler, whose worker does two things at a time, and its address."""
+    told = directory / "scheduler.json"
     quiet = {
         "stdout": subprocess.DEVNULL,
         "stderr": subprocess.DEVNULL,
         "cwd": directory,
         "env": os.environ | {"PYTHONPATH": str(Path(work.__file__).parent.parent)},
     }
+    place = ["--host", "127.0.0.1", "--no-dashboard"]
     run = [sys.executable, "-m", "dask"]
-    scheduler = subprocess.Popen([*run, "scheduler", "--port", "0", *place], **quiet)
-    worker = subprocess.Popen(
-        [*run, "worker", "--nworkers", "1", "--nthreads", "1", "--no-nanny", *place], **quiet
-    )
+    processes = [
+        subprocess.Popen(
+            [*run, "scheduler", "--port", "0", "--scheduler-file", str(told), *place], **quiet
+        )
+    ]
     try:
-        while not address.exists():
-            assert scheduler.poll() is None
+        while (address := address_in(told)) is None:
+            assert processes[0].poll() is None
             time.sleep(0.05)
-        yield scheduler, json.loads(address.read_text())["address"]
+        threads = ["--nworkers", "1", "--nthreads", "2", "--no-nanny"]
+        processes.append(subprocess.Popen([*run, "worker", address, *threads, *place], **quiet))
+        yield processes[0], address
     finally:
-        for process in (worker, scheduler):
+        for process in processes:
             process.kill()
             process.wait()
 
 
-def test_a_scheduler_that_dies_is_reported_after_what_was_done(tmp_path):
+def address_in(told: Path) -> str | None:
+    """The address in a scheduler's file; None until the file is there and complete."""
+    try:
+        return json.loads(told.read_text())["address"]
+    except (FileNotFoundError, ValueError):
+        return None
+
+
+def test_a_scheduler_that_dies_is_reported_after_what_was_done(tmp_path, monkeypatch):
     pytest.importorskip("dask.distributed")
+    monkeypatch.setattr(workers, "CONNECT_S", 300)  # a busy machine answers late
     with cluster_of_processes(tmp_path) as (scheduler, address):
-        results = workers.run_all(work.square_slowly, {0: (0,), 1: (1,)}, scheduler=address)
+        results = workers.run_all(work.square_or_wait, {0: (0,), 1: (1,)}, scheduler=address)
         assert next(results) == (0, 0)
         scheduler.kill()
         with pytest.raises(ObsplanError, match="scheduler tcp.*connection was lost; run again"):

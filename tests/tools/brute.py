@@ -1,5 +1,6 @@
 """The best of tiny problems by trying every plan. Shares no arithmetic with the planner."""
 
+from functools import cache
 from itertools import combinations, product
 
 import numpy as np
@@ -8,12 +9,19 @@ from scipy.optimize import linprog
 from obsplan.checking.check import check_timeline
 from obsplan.planning.problem.definition import Problem
 from tools.small import slots
+from tools.tiny import tiny_problem
 
 
 def best_value(problem: Problem) -> float | None:
     """The worth of the best plan, None when no plan holds."""
     plans = sorted(_plans(problem), key=lambda plan: -plan[0])
     return next((value for value, runs in plans if resources_hold(problem, runs)), None)
+
+
+@cache
+def best_of_tiny(seed: int) -> float | None:
+    """The worth of the best plan of the tiny problem of that seed."""
+    return best_value(tiny_problem(seed))
 
 
 def _plans(problem: Problem):

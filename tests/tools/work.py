@@ -29,7 +29,7 @@ def inverse(number: int) -> float:
     return 1.0 / number
 
 
-def square_slowly(number: int) -> int:
-    """All but the first take longer than any test waits."""
-    time.sleep(60 * (number > 0))
+def square_or_wait(number: int) -> int:
+    """The square of zero; any other number takes longer than any test waits."""
+    time.sleep(3600 * (number > 0))
     return number * number

@@ -5,6 +5,7 @@ from threading import Event
 
 import numpy as np
 import pytest
+from tools.small import scenario, world
 from tools.tiny import level_node, task, waits
 
 from obsplan.common.errors import Infeasible
@@ -108,13 +109,19 @@ def test_required_runs_are_not_held_back_by_where_runs_were_liked():
     "patience_s, said",
     [
         (0.01, "no place found before patience ran out for all required runs"),
-        (None, 'conflicting rules: "drive" must run 10 times; "libs raster" must run 28 times'),
+        (None, 'conflicting rules: "drive" must run 7 times; "raster" must run 6 times'),
     ],
 )
-def test_patience_ends_the_search_for_a_first_plan_too(demo, patience_s, said):
-    scenario = demo.scenario
-    for name, must in (("drive", 10), ("libs raster", 28)):
-        scenario = scenario.with_part("activity", name, must=must)
-    environment = replace(demo, scenario=scenario)
+def test_patience_ends_the_search_for_a_first_plan_too(patience_s, said):
+    """Twelve runs of eight hours in a hundred, required to be thirteen."""
+    long = {"instrument": "probe", "duration_min": 480}
+    scene = scenario(
+        {"name": "drive", "count": 7, "must": 7} | long,
+        {"name": "raster", "count": 6, "must": 6} | long,
+        instruments=[{"name": "probe", "platform": "lander"}],
+        hours=100,
+        step_min=5,
+    )
+    assert 2 * scene.steps > first_plan.SOLVED_STEPS
     with pytest.raises(Infeasible, match=said):
-        plan_room.make_plan(environment, patience_s=patience_s)
+        plan_room.make_plan(world(scene), patience_s=patience_s)
