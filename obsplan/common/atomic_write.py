@@ -1,8 +1,8 @@
-"""Files and directories that appear whole or not at all, whenever the writer is killed.
+"""Files and directories that appear whole or not at all, even if the writer is killed.
 
-What is new is written beside its place under a hidden name and then renamed. A directory
-that is there already changes places with the new one in a single call of the system where
-there is one; elsewhere two renames leave an instant in which the name is free.
+New content is written beside its target under a hidden name and then renamed. An existing
+directory is exchanged with the new one in a single system call if the system has one; otherwise
+two renames leave an instant in which the name does not exist.
 """
 
 import ctypes
@@ -19,7 +19,7 @@ from pathlib import Path
 # Linux: renameat2 with RENAME_EXCHANGE; macOS: renameatx_np with RENAME_SWAP. Both are 2.
 SWAP_CALL = {"linux": ("renameat2", -100), "darwin": ("renameatx_np", -2)}
 SWAP_FLAG = 2
-# Writing takes seconds; hidden leftovers this old belong to a run that was killed.
+# Writing takes seconds, so hidden files this old were left by a run that was killed.
 LEFTOVER_S = 3600
 
 
@@ -41,7 +41,7 @@ def write_file(path: Path, content: bytes) -> None:
 def write_directory(directory: Path, fill: Callable[[Path], None]) -> None:
     """Let `fill` write into a new directory that then takes the place of `directory`.
 
-    Raises whatever `fill` or the system raises, and then leaves what was there.
+    Passes on any exception of `fill` or the system, and then leaves what was there.
     """
     directory.parent.mkdir(parents=True, exist_ok=True)
     _sweep(directory)
@@ -52,7 +52,7 @@ def write_directory(directory: Path, fill: Callable[[Path], None]) -> None:
         fill(part)
         _put(part, directory)
     finally:
-        # After a swap the old directory stands here.
+        # After a swap the old directory is here.
         shutil.rmtree(part, ignore_errors=True)
 
 

@@ -1,4 +1,4 @@
-"""CSV files: read with every mistake named, written in fixed bytes."""
+"""CSV files: reading names every mistake, writing gives the same bytes every time."""
 
 import csv
 import io
@@ -18,7 +18,7 @@ from obsplan.common.instants import full_stamp
 from obsplan.common.text import did_you_mean, printable
 
 SEPARATORS = (",", ";", "\t")
-# More lines than these say nothing new.
+# Mistakes that are listed; more lines would add nothing new.
 MOST_LINES = 50
 
 
@@ -38,7 +38,7 @@ class CsvFile:
 
     path: Path
     rows: list[Row]
-    decimal_comma: bool  # whether 12,5 is a number: the separator is another mark
+    decimal_comma: bool  # whether 12,5 is a number: the separator is not the comma
     mistakes: dict[tuple[str, str], list[int]] = field(default_factory=dict)
 
     def wrong(self, row: Row | None, what: str, column: str = "") -> None:
@@ -55,7 +55,7 @@ class CsvFile:
     def number(
         self, row: Row, column: str, low: float, high: float, default: float | None = None
     ) -> float:
-        """The number in a cell; one that is none or out of range is noted and becomes NaN."""
+        """The number in a cell; text that is not a number in the range is noted and becomes NaN."""
         text = row.cells[column]
         if not text and default is not None:
             return default
@@ -79,7 +79,7 @@ class CsvFile:
     def refuse_mistakes(self, explanation: str = "") -> None:
         """Raise TableError with a line for every mistake, if there are any.
 
-        Of very many mistakes the first are told; a line of `explanation` may come before.
+        Only the first of very many mistakes are listed; a line of `explanation` may come before.
         """
         if self.mistakes:
             _refuse(self.path, [*map(_line, self.mistakes.items())], explanation)
@@ -95,12 +95,12 @@ def read_csv(
 ) -> CsvFile:
     """Read a CSV file, written by a program or a spreadsheet, as rows of texts.
 
-    Columns are separated by commas, semicolons or tabs, and named by the header in any
-    order and case, with blanks for underscores. The text is UTF-8, or UTF-16 with its mark.
-    Blank rows are skipped, blanks around cells removed. Columns besides `columns` are
-    ignored, or with `others=False` refused. Raises TableError if the file cannot be read, if
-    one of the columns `needed` is missing or one of `columns` is there twice; mistakes in
-    rows are noted in the result.
+    Columns are separated by commas, semicolons or tabs, and named by the header in any order and
+    case, with spaces for underscores. The text is UTF-8, or UTF-16 with its mark. Empty rows are
+    skipped, spaces around cells removed. Columns other than `columns` are ignored, or with
+    `others=False` refused. Raises TableError if the file cannot be read, if one of the columns
+    `needed` is missing or one of `columns` appears twice; mistakes in rows are noted in the
+    result.
     """
     path = Path(path)
     text = _text_of(path)
@@ -149,7 +149,7 @@ def csv_text(table: pd.DataFrame) -> str:
 
     Comma, header, line feeds. An index named `*_utc` becomes the first column. Times are
     written as 2027-03-09T14:20:00Z (those without a zone are UTC), numbers with at most six
-    decimals, truth as true or false, what is missing as nothing.
+    decimals, booleans as true or false, missing values as empty cells.
     """
     if str(table.index.name).endswith("_utc"):
         table = table.reset_index()
@@ -202,7 +202,7 @@ def _records(path: Path, text: str) -> tuple[str, list[tuple[int, list[str]]]]:
     """The separator, and number and cells of every record that is not blank."""
     heading, records, number = _heading(text), [], 0
     try:
-        # Of the marks in the header, the one that separates most names.
+        # The separator that splits the header into the most names.
         parted = {mark: next(csv.reader([heading], delimiter=mark), []) for mark in SEPARATORS}
         separator = max(SEPARATORS, key=lambda mark: len(parted[mark]))
         reader = csv.reader(io.StringIO(text, newline=""), delimiter=separator, strict=True)
@@ -219,15 +219,15 @@ def _header_mistakes(
     header: list[str], columns: Sequence[str], needed: Sequence[str], others: bool
 ) -> list[str]:
     if not header:
-        return [f"the file is empty; needed are the columns {', '.join(needed)}"]
+        return [f"the file is empty; it needs the columns {', '.join(needed)}"]
     found = ", ".join(filter(None, header))
     lines = [
-        f"row 1: column {column} is missing; found are {found}"
+        f"row 1: column {column} is missing; the header has {found}"
         for column in needed
         if column not in header
     ]
     lines += [
-        f"row 1: column {column} is there {header.count(column)} times; once is allowed"
+        f"row 1: column {column} appears {header.count(column)} times; only once is allowed"
         for column in columns
         if header.count(column) > 1
     ]

@@ -16,7 +16,7 @@ class ScenarioError(ObsplanError, ValueError):
 
 
 class EphemerisError(ObsplanError, ValueError):
-    """A kernel is missing or damaged, or does not cover the dates asked for."""
+    """A kernel is missing or damaged, or does not cover the requested dates."""
 
 
 class TableError(ObsplanError, ValueError):
@@ -24,10 +24,10 @@ class TableError(ObsplanError, ValueError):
 
 
 class StateError(ObsplanError, ValueError):
-    """What is told of the state cannot be, or contradicts the timeline."""
+    """The reported state is impossible or contradicts the timeline."""
 
 
 class Infeasible(ObsplanError, RuntimeError):
-    """No valid plan was found for the scenario; the message names what is in the way."""
+    """No valid plan was found for the scenario; the message says why."""
 
     exit_code = 1

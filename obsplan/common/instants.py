@@ -8,12 +8,12 @@ WRITE_IT_LIKE = "write it like 2028-07-01T00:00:00Z"
 
 
 def stamp(instant: datetime) -> str:
-    """An instant as a sentence has it, 2028-07-01T00:00Z: seconds only if there are any."""
+    """An instant for a sentence, like 2028-07-01T00:00Z, with seconds only if there are any."""
     return full_stamp(instant) if instant.second else f"{instant:%Y-%m-%dT%H:%MZ}"
 
 
 def full_stamp(instant: datetime) -> str:
-    """An instant as a file has it, 2028-07-01T00:00:00Z."""
+    """An instant for a file, like 2028-07-01T00:00:00Z."""
     return f"{instant:%Y-%m-%dT%H:%M:%SZ}"
 
 

@@ -1,7 +1,7 @@
 """Half-open windows [start, end) as an array of shape (n, 2), sorted and disjoint.
 
-Starts and ends may be of any ordered numpy type: ticks, seconds or datetime64. Where two
-types meet, the finer unit is kept.
+Starts and ends may be of any ordered numpy type: ticks, seconds or datetime64. If two types are
+combined, the finer unit is kept.
 """
 
 from typing import Any
@@ -48,7 +48,7 @@ def intersect(a: np.ndarray, b: np.ndarray) -> np.ndarray:
 
 
 def gaps(windows: np.ndarray, first: Any, last: Any) -> np.ndarray:
-    """What the windows leave of [first, last)."""
+    """The parts of [first, last) outside the windows."""
     inside = intersect(windows, np.array([[first, last]]))
     edges = np.concatenate([np.array([first]), inside.ravel(), np.array([last])]).reshape(-1, 2)
     return _lasting(edges)

@@ -1,10 +1,10 @@
-"""Numbers and names as sentences have them."""
+"""Numbers and names for use in sentences."""
 
 import math
 from collections.abc import Iterable
 from difflib import get_close_matches
 
-# Value and bound nearer than this meet: the solver's bound is raised by its own rounding.
+# A value this close to the bound is optimal: the bound is raised by the solver's rounding.
 PROVEN = 1e-5
 
 
@@ -30,7 +30,7 @@ def gap_text(value: float, bound: float) -> str:
 
 
 def printable(line: str) -> str:
-    """The line with breaks and other marks that a terminal obeys spelled out."""
+    """The line with line breaks and other control characters escaped."""
     return "".join(mark if mark.isprintable() else repr(mark)[1:-1] for mark in line)
 
 
@@ -38,4 +38,4 @@ def did_you_mean(name: str, known: Iterable[str]) -> str:
     """The known name that is nearest to a mistyped one, as a question; else all known names."""
     known = list(known)
     nearest = get_close_matches(name, known, n=1, cutoff=0.5)
-    return f"did you mean '{nearest[0]}'?" if nearest else f"known are {', '.join(known) or 'none'}"
+    return f"did you mean '{nearest[0]}'?" if nearest else f"known: {', '.join(known) or 'none'}"

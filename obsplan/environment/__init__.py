@@ -1,4 +1,4 @@
 """A scenario and the physics become tables by the minute.
 
-Begin with model, which says what an `Environment` holds; build makes one.
+Begin with model, which defines `Environment`; build makes one.
 """

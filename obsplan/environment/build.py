@@ -1,7 +1,7 @@
 """Build the environment of a scenario: Sun, Earth, ground, power and links, by the minute.
 
-Here arrays become tables. Conditions, energy and contacts are sampled once a minute, so that
-a replay can check every minute of a plan; the planner sums minutes into steps.
+It turns the arrays of physics/ into tables. Conditions, energy and contacts are sampled once a
+minute, so that a replay can check every minute of a plan; the planner sums minutes into steps.
 """
 
 from pathlib import Path

@@ -14,7 +14,7 @@ from obsplan.physics import link_budget, sky
 from obsplan.physics.crossings import windows_where
 from obsplan.physics.skyline import read_profile, skyline_elevation_deg
 
-# A budget that closes only below a bit a second does not close.
+# A budget that closes only below one bit per second counts as not closed.
 LEAST_RATE_KBPS = 1e-3
 MINUTE = np.timedelta64(60, "s")
 CONTACT_COLUMNS = [
@@ -124,7 +124,7 @@ def _station_passes(
 def _contact_table(
     platform: str, passes: list[StationPasses], used: np.ndarray, minutes: np.ndarray
 ) -> pd.DataFrame:
-    """One row per contact that holds a minute of the span; `used` (n,) numbers the stations."""
+    """One row per contact that includes a minute of the span; `used` (n,) numbers the stations."""
     rows = []
     for number, (station, windows, seen, rate_kbps, data_kbps) in enumerate(passes):
         for acquisition, loss in windows:

@@ -33,7 +33,7 @@ class Environment:
     out: per instrument that is ever out of service, the minutes (n,) in which it is.
     user_windows: per activity that was given windows (see `with_windows`), the minutes (n,)
         in which its slots may be.
-    user_rules: per name, the function that checks a rule of one's own (see `with_rule`).
+    user_rules: per name, the function that checks a user-defined rule (see `with_rule`).
     readings: per platform with known telemetry, its reading.
     """
 

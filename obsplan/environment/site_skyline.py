@@ -10,7 +10,7 @@ from obsplan.inputs.scenario import Scenario
 from obsplan.physics.elevation_model import EYE_HEIGHT_M, SUFFIXES, site_view
 from obsplan.physics.skyline import FLAT, read_profile
 
-# A wrong site, sphere or model is off by more, an imprecise landing point by less.
+# A wrong site, sphere or model differs by more, an imprecise landing point by less.
 GROUND_AGREES_M = 100.0
 
 

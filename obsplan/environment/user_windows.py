@@ -1,4 +1,4 @@
-"""Windows that a script gives an activity, beside the conditions of the scenario."""
+"""Windows that a script gives an activity, in addition to the conditions of the scenario."""
 
 from dataclasses import replace
 

@@ -256,4 +256,4 @@ def _order_cycles(activities: list[Table]) -> Iterator[str]:
         walk(name, ())
     for cycle in sorted(cycles):
         order = " after ".join((*cycle, cycle[0]))
-        yield f"activity.after: a circle, {order}: none of them can run first"
+        yield f"activity.after: circular order, {order}; none of them can run first"

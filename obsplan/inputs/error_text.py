@@ -115,10 +115,10 @@ def _limits(root: type[BaseModel], loc: Loc) -> str:
     """The permitted range of a number, in words, or "" if the field has none."""
     field = _field_at(root, loc)
     limits = {} if field is None else limits_of(field)
-    low = f"at least {limits['ge']:.12g}" if "ge" in limits else ""
-    low = f"more than {limits['gt']:.12g}" if "gt" in limits else low
-    high = f"at most {limits['le']:.12g}" if "le" in limits else ""
-    return " and ".join(filter(None, (low, high)))
+    if not limits:
+        return ""
+    low = f"more than {limits['gt']:.12g}, up" if "gt" in limits else f"{limits['ge']:.12g}"
+    return f"{low} to {limits['le']:.12g}"
 
 
 def limits_of(field: FieldInfo) -> dict[str, float]:

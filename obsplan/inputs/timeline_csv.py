@@ -119,7 +119,7 @@ def _note_unknown_names(file: CsvFile, scenario: Scenario) -> set[str]:
         file.wrong(
             None,
             f"{len(strange)} of {len(file.rows)} rows name no activity of this scenario, such as "
-            f"'{names[0]}'; is the timeline from another scenario? known are "
+            f"'{names[0]}'; is the timeline from another scenario? known: "
             f"{', '.join(known) or 'none'}",
         )
         return set(known)

@@ -19,7 +19,7 @@ from obsplan.physics.terrain_skyline import Grid, View, directions, ground_radiu
 SUFFIXES = (".tif", ".tiff")
 # An instrument or antenna on a small lander; common practice, no source.
 EYE_HEIGHT_M = 2.0
-CLOSE_M = 10_000.0  # ground known no farther than this is worth a remark
+CLOSE_M = 10_000.0  # ground that ends closer than this gets a remark
 MOST_PIXELS = 250_000_000  # 1 GB of heights
 # Far beyond any height on the Moon, some 11 km (common practice, no source), and far below
 # its radius: tells heights from radii, and metres from kilometres.
@@ -81,7 +81,7 @@ def site_view(
         names = ", ".join(str(model.path) for model in models)
         raise ScenarioError(
             f"{names}: the site at latitude {latitude_deg:g}, longitude {longitude_deg:g} lies "
-            "outside the elevation model or in its nodata; name a model that holds the site"
+            "outside the elevation model or in its nodata; name a model that covers the site"
         )
     view = skyline(grids, latitude_deg, longitude_deg, ground_m + height_above_ground_m)
     return SiteView(view, ground_m - MOON_RADIUS_KM * 1000, tuple(models), tuple(_remarks(view)))
@@ -91,7 +91,7 @@ def read_model(path: str | Path) -> Model:
     """Read band 1 of a GeoTIFF in a geographic or projected lunar reference system.
 
     Raises ScenarioError when rasterio is missing, or the file cannot be read, is not of
-    the Moon, or leaves open what its values are.
+    the Moon, or does not say what its values are.
     """
     path, rasterio = Path(path), _rasterio()
     try:
@@ -139,7 +139,7 @@ def _sphere_m(path: Path, source) -> float:
     if not found:
         raise ScenarioError(
             f"{path}: no reference system, so nothing says where on the Moon it lies; "
-            "needed is a GeoTIFF with a lunar geographic or projected one"
+            "use a GeoTIFF with a lunar geographic or projected one"
         )
     radius_m, inverse_flattening = float(found[1]), float(found[2])
     if not SPHERE_M[0] <= radius_m <= SPHERE_M[1]:
@@ -233,7 +233,7 @@ def _values(path: Path, source) -> tuple[np.ndarray, str]:
     values = np.ma.filled(raw.astype(float), np.nan) * source.scales[0] + source.offsets[0]
     values[~np.isfinite(values)] = np.nan
     if np.isnan(values).all():
-        raise ScenarioError(f"{path}: holds nothing but nodata")
+        raise ScenarioError(f"{path}: contains nothing but nodata")
     return values, (source.units[0] or "").strip().lower()
 
 
@@ -252,7 +252,7 @@ def _heights(path: Path, values, unit: str, sphere_m: float, reach_m: float):
         for word, unit_m in (("m", 1.0), ("km", 1000.0))
         if all_near(centre_m, unit_m) and UNITS_M.get(unit, unit_m) == unit_m
     ]
-    # Small figures may be km, too, unless that were steeper on the whole than the Moon is.
+    # Small values may also be km, unless the relief would then be too steep for the Moon.
     small = [reading[0] for reading in readings] == ["heights above"] * 2
     if small and (high == low == 0 or (high - low) * 1000 > STEEPEST * reach_m):
         readings = readings[:1]

@@ -4,7 +4,7 @@ With the conductivity K = Kc(z) (1 + chi T^3) the heat flux is Kc dU/dz for the 
 U = T + chi T^4 / 4 (Kirchhoff's transformation), so conduction is linear in U. Two things
 follow. Every implicit step solves a symmetric tridiagonal system. And once a cycle
 repeats itself, the mean of U is known at every depth: Kc d<U>/dz is the heat flow from
-below. That sets the deep layers at once, which waiting would leave wrong for centuries.
+below. That sets the deep layers at once, which would otherwise need centuries of simulated time.
 """
 
 from collections.abc import Callable, Iterator
@@ -56,7 +56,7 @@ def cut_column(
 
 
 class Edges(NamedTuple):
-    """What crosses the ends of a column: heat from below, emission per T^4 above."""
+    """Fluxes at the ends of a column: heat flow from below, emission per T^4 at the surface."""
 
     heat_flow_w_m2: float
     emission_w_m2_k4: float
@@ -195,9 +195,9 @@ class _Balance:
             potential_change = dptsv(diagonal, -coupling, surplus)[2]
             change = potential_change / potential_slope
             if np.abs(change).max() < NEWTON_K:
-                # The linearised enthalpy is what the step conserved: carried on, the books close.
+                # The step conserves the linearised enthalpy, so carrying it on conserves energy.
                 return guess + change, enthalpy + capacity * change, potential + potential_change
-            # Light on very cold ground would send Newton far beyond, and not back.
+            # Light on very cold ground would make Newton overshoot and diverge.
             guess = np.clip(guess + change, 0.5 * guess, 2 * guess)
         raise ArithmeticError("the ground's heat balance was not solved: please report this")
 
@@ -205,9 +205,9 @@ class _Balance:
 def _energy_weights(step_s: np.ndarray) -> np.ndarray:
     """How much the end of each step counts in the energy of a repeated cycle (n,), sum 1.
 
-    Backward differences change the enthalpy over a step by the flux there and a share of
-    what the step before had: (ratio before + (1 + ratio) here) / (1 + 2 ratio). With the
-    weights that follow, and no others, the books of a cycle with uneven steps close.
+    Backward differences change the enthalpy over a step by the flux there and a share of what the
+    step before had: (ratio before + (1 + ratio) here) / (1 + 2 ratio). Only with the weights that
+    follow from this is energy conserved over a cycle with uneven steps.
     """
     ratio = step_s / np.roll(step_s, 1)
     here, handed_on = (1 + ratio) / (1 + 2 * ratio), np.roll(ratio / (1 + 2 * ratio), -1)

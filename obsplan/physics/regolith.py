@@ -15,7 +15,7 @@ import numpy as np
 from obsplan.common.constants import ASTRONOMICAL_UNIT_KM, STEFAN_BOLTZMANN_W_M2_K4, SUN_RADIUS_KM
 from obsplan.physics.heat_conduction import Column, Edges, column_temperature_k, cut_column
 
-# Hayne et al. 2017, JGR Planets 122, 2371, appendix A, all down to the albedo.
+# Hayne et al. 2017, JGR Planets 122, 2371, appendix A: everything down to the albedo.
 SURFACE_DENSITY_KG_M3 = 1100.0
 DEEP_DENSITY_KG_M3 = 1800.0
 DENSITY_SCALE_M = 0.07
@@ -114,13 +114,12 @@ def absorbed_flux_w_m2(
 ) -> np.ndarray:
     """Sunlight absorbed by the ground (W/m2); all arguments broadcast together to (..., n).
 
-    `irradiance_w_m2` is that of the whole disc at the distance of the Sun;
-    `visible_fraction` (0..1) is the part of the disc above the skyline and not behind the
-    Earth. Angles in degrees; `aspect_deg` is the azimuth the slope faces downhill, from
-    north through east. While the disc straddles the plane of
-    the ground, only the part above the plane counts, at the mean elevation of that part,
-    and no more of the disc than is visible: a half-risen Sun lights level ground although
-    its centre stands at 0 deg.
+    `irradiance_w_m2` is that of the whole disc at the distance of the Sun; `visible_fraction`
+    (0..1) is the part of the disc above the skyline and not behind the Earth. Angles in degrees;
+    `aspect_deg` is the azimuth the slope faces downhill, from north through east. While the disc
+    straddles the plane of the ground, only the part above the plane counts, at the mean elevation
+    of that part, and no more of the disc than is visible: a half-risen Sun lights level ground
+    although its centre is at 0 deg.
     """
     sine = _sine_above_slope(sun_elevation_deg, sun_azimuth_deg, slope_deg, aspect_deg)
     above, elevation_deg = _disc_above_plane(np.degrees(np.arcsin(np.clip(sine, -1.0, 1.0))))
@@ -146,7 +145,10 @@ def _require_usable(absorbed, step_s, depths, cycle_steps, edges, first_guess_k,
         (not np.isfinite(absorbed).all(), "absorbed_w_m2 has samples that are not finite"),
         ((absorbed < 0).any(), "absorbed_w_m2 has negative samples"),
         (not 0 < step_s < math.inf, f"step_s must be positive, not {step_s}"),
-        (not 2 <= cycle_steps <= samples, f"{samples} samples hold no cycle of {cycle_steps}"),
+        (
+            not 2 <= cycle_steps <= samples,
+            f"{samples} samples do not fill a cycle of {cycle_steps}",
+        ),
         (not 0 < edges.emission_w_m2_k4 < math.inf, "emissivity must be positive"),
         (not 0 <= edges.heat_flow_w_m2 < math.inf, "heat_flow_w_m2 must be 0 or more"),
         (not COLDEST_K <= first_guess_k < math.inf, f"first_guess_k must be over {COLDEST_K}"),
@@ -171,10 +173,10 @@ def ground_temperature_k(
     first_guess_k: float = 250.0,
     column: Column = REGOLITH,
 ) -> np.ndarray:
-    """Temperature (K) of the ground at every sample and wanted depth, shape (..., n, depths).
+    """Temperature (K) of the ground at every sample and requested depth, shape (..., n, depths).
 
     `absorbed_w_m2` (..., n) is the sunlight taken in at instants `step_s` apart, for any
-    number of sites; `depth_m` the wanted depths, 0 the surface. The first `cycle_steps`
+    number of sites; `depth_m` the requested depths, 0 the surface. The first `cycle_steps`
     samples (a lunation, rounded to whole steps) are repeated until the ground returns to
     its own state after each; from that state the series is run once.
     `first_guess_k` only begins the search: results from 150 K and 300 K agree to 0.05 K.

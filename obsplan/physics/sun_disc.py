@@ -94,7 +94,7 @@ def _pieces(profile, elevation_deg, azimuth_deg, radius_deg):
     turns = np.repeat([-720.0, -360.0, 0.0, 360.0, 720.0], len(profile))
     nodes_deg = turns + np.tile(profile[:, 0], 5)
     heights_deg = np.tile(profile[:, 1], 5)
-    # A disc over the zenith spans all azimuths.
+    # A disc that covers the zenith spans all azimuths.
     reach_deg = np.minimum(radius_deg / np.maximum(np.cos(np.radians(elevation_deg)), 1e-9), 180.0)
     middle_deg = np.mod(azimuth_deg, 360.0)
     first = np.searchsorted(nodes_deg, middle_deg - reach_deg, side="right") - 1

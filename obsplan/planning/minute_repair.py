@@ -2,7 +2,7 @@
 
 Steps average what minutes do not, so a plan may break a limit inside a step. Then the
 reserve is tightened and the plan repaired for it; the last resort is to drop the runs at
-fault. Rules of one's own are known to the replay alone: runs that break them move or are dropped.
+fault. Only the replay knows user-defined rules: runs that break them are moved or dropped.
 """
 
 from collections.abc import Callable
@@ -26,7 +26,7 @@ from obsplan.planning.search.greedy import greedy_plan
 # How often the reserve is tightened at most, and how many nodes a repaired small plan may take.
 MOST_REPAIRS = 12
 REPAIR_NODES = 20
-# How many other starts are tried for a required run that breaks a rule of one's own.
+# How many other starts are tried for a required run that breaks a user-defined rule.
 MOST_MOVES = 48
 # The reserve is tightened by this much of the missing charge, and a little more.
 MARGIN, MARGIN_WH = 1.5, 0.01
@@ -134,15 +134,15 @@ def lighter_plan(booking: Booking, replay: Replay) -> Booking | None:
 
 
 def _is_short(verdict: Verdict) -> bool:
-    """Whether a bus, a battery or a store is beyond its limit, so that less of a plan helps."""
+    """Whether a bus, battery or store exceeds its limit, so that dropping runs helps."""
     return any(violation.rule in RESOURCE_RULES for violation in verdict.found)
 
 
 def _tightened(problem: Problem, verdict: Verdict) -> Problem:
     """The problem with more in reserve, or slower links, on platforms that a replay names.
 
-    Charge comes first: a battery that runs short also delays sending, so that data left
-    behind may be no fault of the link.
+    Charge comes first: a battery that runs short also delays sending, so that unsent data may not
+    be due to the link.
     """
     charge_is_short = any(violation.unit == "Wh" for violation in verdict.found)
     nodes = []
@@ -202,7 +202,7 @@ def _without_runs_at_fault(
 ) -> Replayed | None:
     """`booking` less runs at fault in a violation, one by one, then refilled.
 
-    Required runs that break a rule of one's own are moved. None if only required runs are left
+    Required runs that break a user-defined rule are moved. None if only required runs are left
     and there are still violations.
     """
     names = [task.name for task in problem.tasks]
@@ -262,7 +262,7 @@ def _with_a_required_run_moved(
 
 
 def _refilled(replay: Replay, plan: Replayed) -> Replayed:
-    """`plan` with what more the replay accepts, the worthiest tasks first."""
+    """`plan` with more runs that the replay accepts, the most valuable tasks first."""
     tasks = plan.booking.problem.tasks
     for i in sorted(range(len(tasks)), key=lambda i: -tasks[i].value):
         starts = np.flatnonzero(plan.booking.open_starts(i)).tolist()

@@ -28,7 +28,7 @@ NEW_MOON_2000_S = int(np.datetime64("2000-01-06T18:14", "s").astype(int))  # Mee
 
 
 class Range(NamedTuple):
-    """What all sites of a survey share.
+    """Data that all sites of a survey share.
 
     scan_s: instants of the scan (n,). track: Sun and Earth at any time, as of
     `sky.sun_and_earth_track`. stations: lines of sight by station, as of `station_track`.
@@ -45,7 +45,7 @@ class Range(NamedTuple):
 def range_of(
     first_s: int, last_s: int, stations: tuple[Station, ...], ephemeris_directory: Path | None
 ) -> Range:
-    """What the sites of a survey share for local noons from `first_s` to `last_s`.
+    """The data that sites of a survey share, for local noons from `first_s` to `last_s`.
 
     The scan extends half a lunation beyond either end, and one more lunation back for the
     ground's past. Raises EphemerisError when that lies outside the kernels.

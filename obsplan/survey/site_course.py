@@ -234,7 +234,7 @@ def _site_windows(scenario, shared, spot: Site, profile, seen, k: int) -> dict[s
 
 
 def _signals(scenario: Scenario, vectors, where: Site, profile) -> dict:
-    """Sun and Earth over a site or sites, and what is positive while a thing lasts."""
+    """Sun and Earth over one or more sites, and signals that are positive while an event lasts."""
     sun_km, earth_km, site_scale = vectors
     sun = sky.elevation_azimuth_range(sun_km, *where)
     earth = sky.elevation_azimuth_range(earth_km, *where, site_scale=site_scale)
@@ -252,7 +252,7 @@ def _signals(scenario: Scenario, vectors, where: Site, profile) -> dict:
 
 
 def _windows(scan_s, scanned: np.ndarray, exact: Callable, merge_s: float = 60.0) -> np.ndarray:
-    """Windows in which a signal is positive that was scanned already; `exact` refines."""
+    """Windows in which an already scanned signal is positive; `exact` refines their ends."""
 
     def signal(times_utc):
         seconds = times_utc.astype(np.int64) - scan_s[0]
@@ -351,7 +351,7 @@ def _site_links(scenario, shared, spot, profile, links, k):
 
 
 def _course(scenario, shared, place: Place, over: _Sky, surface_k, days) -> SiteCourse:
-    """One site's course, with what its platforms generate and draw at the least."""
+    """One site's course, with generation and base load of its platforms."""
     names = ("irradiance_w_m2", "sun_visible_fraction", "sun_elevation_deg", "sun_azimuth_deg")
     by_hour = pd.DataFrame(dict(zip(names, over.hourly_sun)) | {"surface_temperature_k": surface_k})
     generation_w, base_load_w = {}, {}

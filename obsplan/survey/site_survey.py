@@ -188,7 +188,7 @@ def _chunk_path(directory: Path, number: int) -> Path:
 
 
 def _store(keep: Path | None, survey: Survey, places: list[Place]) -> _Store:
-    """Where chunks are saved: a directory whose name no other scenario, range or places have."""
+    """Store of finished chunks; its directory is unique to scenario, range and places."""
     if keep is None:
         return _Store(None)
     everything = [

@@ -208,7 +208,7 @@ def _hours(windows: np.ndarray) -> float:
 
 
 def _unless(instant: int, cut: int) -> int | None:
-    """An instant, or None if the day merely cuts the window there."""
+    """The instant as int, or None if it is `cut`, where the day ends and not the window."""
     return None if instant == cut else int(instant)
 
 

@@ -103,7 +103,7 @@ def test_check_names_a_broken_rule_and_exits_1(run, tmp_path):
         (
             "latitude_deg = 40.0\nlongitude_deg = 10.0",
             "latitude_deg = 95\nlongitude_deg = 10.0",
-            ["site.latitude_deg = 95", "at least -90 and at most 90"],
+            ["site.latitude_deg = 95", "-90 to 90"],
         ),
         ("idle_w = 20.0", "idel_w = 20.0", ["idel_w: unknown key; did you mean 'idle_w'?"]),
         ("2028-07-05T12:00:00Z", "2028-07-04T12:00:00Z", ["span.end_utc", "after"]),

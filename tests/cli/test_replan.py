@@ -95,4 +95,4 @@ def test_a_timeline_whose_activities_the_scenario_does_not_know_is_refused(other
     origin, names = text.strip().splitlines()[-2:]
     assert "was planned for another scenario (input hash" in origin
     assert "name no activity of this scenario" in names
-    assert "is the timeline from another scenario? known are mast up, wide view" in names
+    assert "is the timeline from another scenario? known: mast up, wide view" in names

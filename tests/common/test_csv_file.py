@@ -82,15 +82,15 @@ def test_every_input_reads_what_programs_and_spreadsheets_write(tmp_path, kind, 
 
 # Files that cannot be read, and what is said below the name of the file.
 BROKEN = {
-    "empty": (lambda r: "", "the file is empty; needed are the columns {columns}"),
-    "only blanks": (lambda r: "\n , \n", "the file is empty; needed are the columns {columns}"),
+    "empty": (lambda r: "", "the file is empty; it needs the columns {columns}"),
+    "only blanks": (lambda r: "\n , \n", "the file is empty; it needs the columns {columns}"),
     "missing column": (
         lambda r: lines([record[1:] for record in r]),
-        "row 1: column {first} is missing; found are {others}",
+        "row 1: column {first} is missing; the header has {others}",
     ),
     "doubled column": (
         lambda r: lines([[*record, record[0]] for record in r]),
-        "row 1: column {first} is there 2 times; once is allowed",
+        "row 1: column {first} appears 2 times; only once is allowed",
     ),
     "not UTF-8": (
         lambda r: lines([*r, ["\xe9"]]).encode("latin-1"),

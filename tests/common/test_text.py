@@ -10,9 +10,9 @@ from obsplan.common.text import did_you_mean, printable
     [
         ("panoram", ["close-up", "panorama"], "did you mean 'panorama'?"),
         ("panoram", iter(["close-up", "panorama"]), "did you mean 'panorama'?"),
-        ("drill", ["camera", "radio"], "known are camera, radio"),
-        ("", ["camera"], "known are camera"),
-        ("camera", [], "known are none"),
+        ("drill", ["camera", "radio"], "known: camera, radio"),
+        ("", ["camera"], "known: camera"),
+        ("camera", [], "known: none"),
     ],
 )
 def test_the_nearest_name_is_offered_or_all_names_are(name, known, hint):

@@ -22,12 +22,12 @@ def test_nothing_to_say_about_a_sound_scenario():
 
 def test_unknown_name_without_a_near_one_lists_what_there_is():
     (line,) = errors({"name": "open"}, {"name": "look", "not_with": ["zzz"]})
-    assert line == 'activity "look".not_with = "zzz": no such activity; known are open, look'
+    assert line == 'activity "look".not_with = "zzz": no such activity; known: open, look'
 
 
 def test_unknown_name_where_there_is_none_at_all():
     (line,) = errors(instrument=[{"name": "camera", "platform": "x"}], platform=[])
-    assert line == 'instrument "camera".platform = "x": no such platform; known are none'
+    assert line == 'instrument "camera".platform = "x": no such platform; known: none'
 
 
 def test_single_table_where_a_list_is_due_still_lends_its_name():
@@ -54,7 +54,7 @@ RINGS = [
 def test_each_ring_of_orders_is_named_once(activities, rings):
     lines = errors(*activities)
     assert lines == [
-        f"activity.after: a circle, {ring}: none of them can run first" for ring in rings
+        f"activity.after: circular order, {ring}; none of them can run first" for ring in rings
     ]
 
 
@@ -70,11 +70,11 @@ RADIOS = [
     ),
     (
         {"to": "lander"},
-        'platform "lander".radio.to = "lander": no such receiver; known are earth, rover',
+        'platform "lander".radio.to = "lander": no such receiver; known: earth, rover',
     ),
     (
         {"to": "moon"},
-        'platform "lander".radio.to = "moon": no such receiver; known are earth, rover',
+        'platform "lander".radio.to = "moon": no such receiver; known: earth, rover',
     ),
     ({"rate_kbps": None}, 'platform "lander".radio: give either rate_kbps or a budget table'),
     ({"budget": {}}, 'platform "lander".radio: give either rate_kbps or a budget table'),

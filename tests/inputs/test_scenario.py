@@ -59,50 +59,47 @@ MISTAKES = [
     # numbers out of range, not finite, or not numbers
     (
         {"site.latitude_deg": 95.0},
-        "site.latitude_deg = 95.0: out of range: allowed is at least -90 and at most 90",
+        "site.latitude_deg = 95.0: out of range: allowed is -90 to 90",
     ),
     (
         {"platform.0.battery.reserve": 1.2},
-        'platform 1 "lander".battery.reserve = 1.2: out of '
-        "range: allowed is at least 0 and at most 1",
+        'platform 1 "lander".battery.reserve = 1.2: out of range: allowed is 0 to 1',
     ),
     (
         {"activity.2.power_w": -3.0},
-        'activity 3 "probe insertion".power_w = -3.0: out of range: '
-        "allowed is at least 0 and at most 1000000000",
+        'activity 3 "probe insertion".power_w = -3.0: out of range: allowed is 0 to 1000000000',
     ),
     (
         {"platform.0.battery.capacity_wh": 0.0},
         'platform 1 "lander".battery.capacity_wh = 0.0: '
-        "out of range: allowed is at least 1e-06 and at most 1000000000",
+        "out of range: allowed is 1e-06 to 1000000000",
     ),
     (
         {"platform.0.radio.budget.transmit_dbw": 4e5},
         'platform 1 "lander".radio.budget.'
-        "transmit_dbw = 400000.0: out of range: allowed is at least -300 and at most 300",
+        "transmit_dbw = 400000.0: out of range: allowed is -300 to 300",
     ),
     ({"platform.0.idle_w": NAN}, 'platform 1 "lander".idle_w = nan: must be a finite number'),
     ({"activity.0.value": INF}, 'activity 1 "plasma sweep".value = inf: must be a finite number'),
     (
         {"site.depths_m": [0.1, 9]},
-        "site.depths_m 2 = 9: out of range: allowed is more than 0 and at most 2",
+        "site.depths_m 2 = 9: out of range: allowed is more than 0, up to 2",
     ),
     (
         {"site.latitude_deg": "62"},
-        f'site.latitude_deg = "62": {NUMBER}; allowed is at least -90 and at most 90',
+        f'site.latitude_deg = "62": {NUMBER}; allowed is -90 to 90',
     ),
     (
         {"span.step_min": True},
-        f"span.step_min = True: {WHOLE}; allowed is at least 1 and at most 120",
+        f"span.step_min = True: {WHOLE}; allowed is 1 to 120",
     ),
     (
         {"activity.0.count": 0},
-        'activity 1 "plasma sweep".count = 0: out of range: allowed is at least 1 and at most 2000',
+        'activity 1 "plasma sweep".count = 0: out of range: allowed is 1 to 2000',
     ),
     (
         {"activity.0.duration_min": 1.5},
-        f'activity 1 "plasma sweep".duration_min = 1.5: {WHOLE}; '
-        "allowed is at least 1 and at most 60000",
+        f'activity 1 "plasma sweep".duration_min = 1.5: {WHOLE}; allowed is 1 to 60000',
     ),
     # texts, words, truth
     ({"title": 3}, "title = 3: must be text in quotes"),
@@ -153,7 +150,7 @@ MISTAKES = [
     # keys
     (
         {"colour": 1},
-        "colour: unknown key; known are title, site, span, station, platform, "
+        "colour: unknown key; known: title, site, span, station, platform, "
         "instrument, activity, uplink, landing",
     ),
     (
@@ -261,8 +258,8 @@ MISTAKES = [
     ),
     (
         {"activity.2.after": [{"activity": "heater run"}]},
-        "activity.after: a circle, "
-        "heater run after probe insertion after heater run: none of them can run first",
+        "activity.after: circular order, "
+        "heater run after probe insertion after heater run; none of them can run first",
     ),
     (
         {"platform.0.battery.start": 0.2},

@@ -20,7 +20,7 @@ def test_mistakes_in_several_tables_are_named_at_once_without_marks_that_a_termi
     assert all(line.isprintable() and line.startswith(f"{path}: ") for line in lines)
     assert [line.removeprefix(f"{path}: ") for line in lines] == [
         "platform \"landr\": no such platform in the scenario; did you mean 'lander'?",
-        'station "nowhere": no such station in the scenario; known are '
+        'station "nowhere": no such station in the scenario; known: '
         + ", ".join(s.name for s in scene.station),
         'slot "s\\x1b[2J1".end_utc: missing; say when the run ended',
     ]
@@ -31,7 +31,7 @@ def test_mistakes_in_several_tables_are_named_at_once_without_marks_that_a_termi
     [
         (b"\xff", "not UTF-8 text"),
         (b"a = ", "not valid TOML: Invalid value"),
-        (b"colour = 1", "colour: unknown key; known are at_utc"),
+        (b"colour = 1", "colour: unknown key; known: at_utc"),
     ],
 )
 def test_what_is_no_telemetry_file_is_refused(tmp_path, content, words):

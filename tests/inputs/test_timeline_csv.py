@@ -177,8 +177,7 @@ def test_every_mistake_of_a_file_is_named_with_row_column_value_and_remedy(tmp_p
             "row 7, end_utc = 'noon': not a time; write it like 2028-07-01T00:00:00Z",
             "row 7, state = 'maybe': allowed are planned, locked, done, shortened, "
             "failed, or nothing",
-            "row 8, activity = 'zzz': no such activity; known are panorama, close-up, "
-            "lander downlink",
+            "row 8, activity = 'zzz': no such activity; known: panorama, close-up, lander downlink",
             "row 9, start_utc = '0001-01-01T00:00:00Z': the year is out of range; "
             "allowed are 1900 to 2200",
             "row 10: '3' is right of the last column of the header; put a cell that contains "

@@ -122,7 +122,7 @@ def _solved(alone: Problem) -> tuple[Booking | None, bool]:
 
 
 def _searched(alone: Problem, stop: Event) -> Booking | None:
-    """All required runs by ruin and recreate from some first plans; None when not found."""
+    """All required runs by ruin and recreate from some first plans; None if none is found."""
     required = sum(task.must for task in alone.tasks)
     eased = valued_by_count(alone)
     relaxed = relaxation(eased, stop)

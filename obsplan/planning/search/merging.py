@@ -24,9 +24,9 @@ def merged_starts(
     """Whether a run begins (tasks, steps) in the best plan found among the starts of `plans`.
 
     Bus, battery, store, stations and budgets are not modelled: a start pays `resource_cost` (tasks,
-    steps), their dual prices, instead. Runs wait for no task of which no plan has a run; all
-    other rules are kept. The first plan is the warm start and is returned where nothing better
-    is found. Once `stop` is set the search ends where it is.
+    steps), their dual prices, instead. Order after a task without a run in any plan is ignored; all
+    other rules are kept. The first plan is the warm start and is returned where nothing better is
+    found. Once `stop` is set the search ends where it is.
     """
     if stop is not None and stop.is_set():
         return plans[0]

@@ -45,7 +45,7 @@ def ruin_and_recreate(
 ) -> Iterator[Booking]:
     """Clear and refill hours of the plan, `rounds` times for each run; yield what is better.
 
-    Random numbers come from `seed`; `pool` is not used, but all stages are called alike. On
+    Random numbers come from `seed`; `pool` is unused: all stages have the same arguments. On
     Ctrl-C the best plan so far is yielded before the exception is raised. Every plan yielded is
     feasible for battery and store; plans in between only pass the quick test with sending as
     before. `first_loss` is the temperature at the start, as a share of a run's mean worth.
@@ -93,7 +93,7 @@ def ruin_and_recreate(
 def _recreated(plan: Booking, draw: Random, shares: np.ndarray) -> tuple[Booking | None, float]:
     """The plan with some hours cleared and refilled, and the change of its objective.
 
-    None when nothing has changed or a required run is left out. Sending stays as it was.
+    None if nothing has changed or a required run is left out. Sending stays as it was.
     """
     problem = plan.problem
     middle = draw.randrange(problem.steps)

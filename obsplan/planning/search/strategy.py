@@ -24,13 +24,13 @@ from obsplan.planning.search.window_by_window import improved_by_windows
 from obsplan.planning.solver.dual_bound import Relaxation, relaxation
 from obsplan.planning.solver.model import EXCLUSION_H, GAP_H
 
-# Better plans than the one given, one after the other.
+# A stage yields better plans than the one given, one after the other.
 Stage = Callable[[Booking, ThreadPoolExecutor, Event], Iterator[Booking]]
 
 # A new plan is improved this much before it competes with the incumbent.
 FIRST_LOOK: Stage = partial(ruin_and_recreate, seed=0, rounds=15)
 RUIN_AND_RECREATE = partial(ruin_and_recreate, seed=1, rounds=150)
-# Starts hotter: slower to find better plans, but it gets farther.
+# A higher start temperature: slower at first, but better in the end.
 HOTTER = partial(ruin_and_recreate, seed=2, rounds=150, first_loss=0.1)
 WINDOWS = partial(improved_by_windows, hours=8, tail_h=4)
 STAGES: dict[str, tuple[Stage, ...]] = {
@@ -39,7 +39,7 @@ STAGES: dict[str, tuple[Stage, ...]] = {
     "high": (
         partial(RUIN_AND_RECREATE, rounds=500),
         WINDOWS,
-        # Seams between windows lie elsewhere.
+        # The window edges are elsewhere.
         partial(WINDOWS, shifted=True),
         partial(improved_by_windows, hours=8, tail_h=24),
         partial(improved_by_windows, hours=24, tail_h=4),
@@ -149,7 +149,7 @@ class Bounds:
 
 
 def can_be_sharper(relaxed: Problem) -> bool:
-    """Whether rows of exclusion and gaps at every step can say more than sums, in bearable time."""
+    """Whether exclusion and gap rows at every step can tighten the bound in acceptable time."""
     summed_h = EXCLUSION_H if relaxed.exclusive else GAP_H
     has_rows = bool(relaxed.exclusive) or any(task.gap for task in relaxed.tasks)
     more_rows = has_rows and round(summed_h / relaxed.step_h) > 1

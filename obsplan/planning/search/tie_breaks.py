@@ -47,8 +47,8 @@ def tidied(booking: Booking) -> Booking:
 def moved_up(booking: Booking) -> Booking:
     """Every run at the earliest start found that is worth the same.
 
-    Runs move one at a time, in order of time. So no run is late in its window or contact where
-    an earlier start of equal worth is free.
+    Runs move one at a time, in order of time. So no run is later than necessary in its window or
+    contact.
     """
     tidy = booking.copy()
     runs = [(start, i) for i, starts in enumerate(booking.runs) for start in starts]

@@ -177,7 +177,7 @@ class Sweep:
     def _begin(self, side: Side, step: int) -> bool:
         """Let runs begin where they may, from the states in which the lane is idle.
 
-        False when no reward asks for any.
+        False if no reward is positive there.
         """
         lane, labels = side.lane, side.labels
         tried = np.flatnonzero((self.at_step[lane.tasks, step] > 0).any(axis=1))

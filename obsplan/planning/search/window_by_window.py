@@ -24,7 +24,7 @@ from obsplan.planning.solver.model import build_model
 NODE_LIMIT = 10
 # Windows under way at a time: one more than two cores need, so that none waits.
 UNDER_WAY = 3
-# A gain below this share of the plan's value is not looked for.
+# Gains below this share of the plan's value are ignored.
 SMALL_GAIN = 5e-4
 # Windows are small: the solver's heuristics would take most of the time and find nothing, and
 # strong branching a third of what is left.

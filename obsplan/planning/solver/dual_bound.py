@@ -38,9 +38,9 @@ def relaxation(
     Exclusion rows are summed over `exclusion_h` hours, gap rows over no more; fewer hours make
     the bound tighter and the solution slower.
 
-    Interior point without crossover gives duals that are almost optimal; weak duality makes
-    a bound of any duals, so their last digits cost tightness, never truth. Once `stop`
-    is set the solver stops where it is, and the bound is a loose one.
+    Interior point without crossover gives duals that are almost optimal; weak duality makes a bound
+    of any duals, so inexact duals make the bound less tight but never wrong. Once `stop` is set the
+    solver stops where it is, and the bound is loose.
     """
     relaxed = build_model(problem, coarse=True, exclusion_h=exclusion_h)
     columns, duals = interior(relaxed, stop)
@@ -51,7 +51,7 @@ def relaxation(
     )
     resource_cost, priced = (_of_starts(relaxed, relaxed.matrix.T @ price) for price in prices)
     return Relaxation(
-        # Where not even the idle plan is feasible, the dual is unbounded below.
+        # If not even the idle plan is feasible, the dual is unbounded below.
         bound=max(0.0, dual_bound(relaxed, duals)),
         shares=np.reshape(shares, (len(problem.tasks), problem.steps)),
         reduced_worth=_of_starts(relaxed, relaxed.cost) - priced,

@@ -12,12 +12,12 @@ from highspy.highs import HighsCallbackEvent
 
 from obsplan.planning.solver.matrix import LinearModel
 
-# Accurate enough for a bound that is made safe afterwards, and a quarter sooner.
+# Accurate enough for a bound that is made safe afterwards, and a quarter faster.
 LOOSE_TOLERANCE = 1e-4
-# A relative gap between primal and dual above this: the solver got stuck.
+# Above this relative gap between primal and dual the solver got stuck.
 STUCK = 1e-2
-OTHER_SIDES: tuple[dict[str, object], ...] = ({}, {"user_objective_scale": -3}, {"presolve": "off"})
-# Solvers are made on several threads; only one may silence the greeting.
+OPTIONS: tuple[dict[str, object], ...] = ({}, {"user_objective_scale": -3}, {"presolve": "off"})
+# Solvers are made on several threads; only one may silence the banner.
 GREETING = Lock()
 
 
@@ -40,37 +40,37 @@ def loaded(model: LinearModel, mixed: bool, **options) -> highspy.Highs:
     if mixed:
         kinds = (highspy.HighsVarType.kContinuous, highspy.HighsVarType.kInteger)
         lp.integrality_ = [kinds[int(integer)] for integer in model.integer]
-    # A doubled entry or a bound crossed leaves an empty model behind without a word.
+    # A repeated entry or crossed bounds leave an empty model behind without a warning.
     if solver.passModel(lp) != highspy.HighsStatus.kOk or solver.getNumCol() != lp.num_col_:
         raise RuntimeError("the solver did not accept the model")
     return solver
 
 
 def solution(solver: highspy.Highs) -> np.ndarray:
-    """The columns of the best answer so far."""
+    """The columns of the best solution so far."""
     return np.array(solver.getSolution().col_value)
 
 
 def is_optimal(solver: highspy.Highs) -> bool:
-    """Whether the search ended with a proof."""
+    """Whether the search ended with a proof of optimality."""
     return solver.getModelStatus() == highspy.HighsModelStatus.kOptimal
 
 
 def is_impossible(solver: highspy.Highs) -> bool:
-    """Whether the search ended with a proof that no answer keeps every row."""
+    """Whether the search ended with a proof that the model is infeasible."""
     # With costs of zero, as for feasibility alone, nothing is unbounded.
     none = highspy.HighsModelStatus.kInfeasible, highspy.HighsModelStatus.kUnboundedOrInfeasible
     return solver.getModelStatus() in none
 
 
 def has_answer(solver: highspy.Highs) -> bool:
-    """Whether any answer was found that keeps every row."""
+    """Whether any feasible solution was found."""
     feasible = highspy.SolutionStatus.kSolutionStatusFeasible
     return solver.getInfo().primal_solution_status == feasible
 
 
 def proven_bound(solver: highspy.Highs) -> float:
-    """The branching solver's own bound, in its own tolerances."""
+    """The dual bound of branch and bound, within the solver's tolerances."""
     return float(solver.getInfo().mip_dual_bound)
 
 
@@ -93,11 +93,11 @@ def _interrupt_once(stop: Event) -> Callable[[HighsCallbackEvent], None]:
 
 
 def search(solver: highspy.Highs, model: LinearModel) -> bool:
-    """Let the branching search of `model` run; whether there is an answer then."""
+    """Run branch and bound on `model`; return whether a solution was found."""
     solver.run()
     if has_answer(solver):
-        worth, told = model.cost @ solution(solver), solver.getInfo().objective_function_value
-        if abs(worth - told) > 1e-6 * max(1.0, abs(worth)):
+        worth, reported = model.cost @ solution(solver), solver.getInfo().objective_function_value
+        if abs(worth - reported) > 1e-6 * max(1.0, abs(worth)):
             # Where presolve alone solves the model, the library may hand back the hint.
             solver.clearSolver()
             solver.run()
@@ -109,29 +109,29 @@ def interior(
 ) -> tuple[np.ndarray, np.ndarray]:
     """Columns and row duals of the linear relaxation, by interior point without crossover.
 
-    Both are optimal to about `optimality`, relative, the columns spread over all that is
-    equally good. Where the solver gets stuck it tries again from another side. Once
-    `stop` is set it stops where it is. Zeros where there is no answer.
+    Both are optimal to about `optimality`, relative, and the columns lie in the interior of the
+    optimal face. If the solver gets stuck, it is run again with other options. Once `stop` is set
+    it stops where it is. Zeros where there is no answer.
     """
     answers: list[tuple[float, np.ndarray, np.ndarray]] = []
-    for side in OTHER_SIDES:
+    for options in OPTIONS:
         solver = loaded(
             model,
             mixed=False,
             solver="ipm",
             run_crossover="off",
             ipm_optimality_tolerance=optimality,
-            **side,
+            **options,
         )
         if stop is not None:
             solver.cbIpmInterrupt += _interrupt_once(stop)
         solver.run()
         found = solver.getSolution()
-        apart = solver.getInfo().primal_dual_objective_error  # type: ignore[attr-defined]
+        gap = solver.getInfo().primal_dual_objective_error  # type: ignore[attr-defined]
         columns = _usable(found.col_value, len(model.cost))
         duals = _usable(found.row_dual, len(model.row_low))
-        answers.append((apart if np.isfinite(apart) else np.inf, columns, duals))
-        if apart <= STUCK or (stop is not None and stop.is_set()):
+        answers.append((gap if np.isfinite(gap) else np.inf, columns, duals))
+        if gap <= STUCK or (stop is not None and stop.is_set()):
             break
     _, columns, duals = min(answers, key=lambda answer: answer[0])
     return columns, duals
@@ -144,14 +144,14 @@ def _usable(values: list[float], count: int) -> np.ndarray:
 
 
 def _quiet_solver() -> highspy.Highs:
-    """A new solver. The first one greets on standard output, which belongs to the tables."""
+    """A new solver. The first one would print a banner among the tables on standard output."""
     with GREETING:
-        _hush_greeting()
+        _silence_banner()
     return highspy.Highs()
 
 
 @cache
-def _hush_greeting() -> None:
+def _silence_banner() -> None:
     sys.stdout.flush()
     kept = os.dup(1)
     with open(os.devnull, "w") as nowhere:

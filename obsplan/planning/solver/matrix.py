@@ -5,8 +5,8 @@ from dataclasses import dataclass
 import numpy as np
 from scipy import sparse
 
-# Watts, watt-hours and megabits below this are no figures of an instrument; a solver drops
-# smaller coefficients by itself, and says so as if the model were in doubt.
+# No instrument has watts, watt-hours or megabits below this; the solver would drop smaller
+# coefficients by itself, with a warning.
 LEAST_FIGURE = 1e-8
 
 
@@ -74,9 +74,9 @@ class MatrixBuilder:
         row, column, value = (np.concatenate(part) for part in zip(*self.rows))
         row_low, row_high, exclusion = (np.concatenate(part) for part in zip(*self.limits))
         shape = (self.row_count, self.column_count)
-        # Two terms of one row may meet in a column; the sum is what is meant.
+        # Two terms of one row may be in the same column; they are added.
         matrix = sparse.coo_matrix((value, (row, column)), shape=shape).tocsr()
-        # Where they cancel, rounding leaves tiny coefficients.
+        # If they cancel, rounding leaves tiny coefficients.
         matrix.data[np.abs(matrix.data) < LEAST_FIGURE] = 0.0
         matrix.eliminate_zeros()
         none = np.full(len(starts[0].columns) if starts else 0, -1)
@@ -144,7 +144,7 @@ def at_most_one(
     """
     needed = np.sum([s.possible(back, ahead) for s, back, ahead in intervals], axis=0) > 1
     if summed == 1:
-        # Where none can be added, the row of the step before says as much.
+        # If no start can be added, the row of the step before implies this one.
         needed &= np.sum([s.possible(1 - ahead, ahead) for s, _, ahead in intervals], axis=0) > 0
     group = np.arange(len(needed)) // summed
     allowed = np.bincount(group, needed)

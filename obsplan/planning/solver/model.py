@@ -1,10 +1,10 @@
 """The scheduling problem as a mixed-integer linear model: arrays, free of any solver.
 
-One binary per task and step says that a run starts there; which of several equal runs it
-is has no variable, so there is no symmetry. Battery and store are concave relaxations
-that are tight where it matters: energy may be spilled at will and sending is a share of
-the time in contact. So every plan that a replay accepts is feasible in the model of a
-relaxed problem, and the best of that bounds them all.
+One binary per task and step says that a run starts there; equal runs have no variables of their
+own, so there is no symmetry. Battery and store are concave relaxations that are tight where it
+matters: energy may be spilled at will and sending is a share of the time in contact. So every plan
+that a replay accepts is feasible in the model of a relaxed problem, and the best of that bounds
+them all.
 """
 
 import numpy as np

@@ -33,7 +33,7 @@ def require_column(column: str, planned: bool = True) -> None:
     """Raise ObsplanError if a map cannot show `column`; some columns need a `planned` survey."""
     if column not in mapped_columns():
         raise ObsplanError(
-            f"--colour {column}: no such column of numbers; known are {', '.join(mapped_columns())}"
+            f"--colour {column}: no such column of numbers; known: {', '.join(mapped_columns())}"
         )
     if column in ("value", "bound") and not planned:
         raise ObsplanError(f"--colour {column}: only a survey with --plan has it")

@@ -248,7 +248,7 @@ def assumptions_part(environment: Environment) -> list[Html]:
             ["platform", "idle", "bus limit", "arrays", "battery", "radio", "store"],
             platforms,
         ),
-        table("Versions and input", ["what", "which"], versions),
+        table("Versions and input", ["item", "version or hash"], versions),
     ]
 
 
