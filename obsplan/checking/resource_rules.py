@@ -40,7 +40,7 @@ class ResourceRule:
 
 
 BATTERY = "Wh", ENERGY_SLACK_WH, 1, "the battery of"
-STORE = "Mbit", DATA_SLACK_MBIT, 1, "the store of"
+STORE = "Mbit", DATA_SLACK_MBIT, 1, "the storage of"
 KEEP = "keep", "more in the battery by then"
 SEND = "take", "less, or send that much more, before then"
 RULES = (

@@ -106,6 +106,7 @@ def replan(
     from obsplan.operations.replan import make_replan
     from obsplan.operations.telemetry import reported_runs
     from obsplan.reporting import plan_directory
+    from obsplan.reporting.text.sentences import replan_lines
     from obsplan.reporting.text.terminal import progress
 
     plan_directory.require_replaceable(output)
@@ -130,36 +131,8 @@ def replan(
         report=progress(sys.stderr),
     )
     plan_directory.write_plan(made, output, form, follows=old_directory)
-    _echo(made, output)
+    for line in replan_lines(made):
+        click.echo(line)
+    click.echo(f"written to {output}")
     if not made.plan.verdict.is_valid:
         sys.exit(1)
-
-
-def _echo(made, directory: Path) -> None:
-    from obsplan.common.text import raised
-    from obsplan.reporting.text.sentences import (
-        change_lines,
-        margin_lines,
-        price_lines,
-        violation_lines,
-    )
-
-    for assumption in made.assumptions:
-        click.echo(f"note: {assumption}")
-    for line in change_lines(made.changes):
-        click.echo(line)
-    count = made.changes["change"].value_counts()
-    changed = ", ".join(f"{count.get(kind, 0)} {kind}" for kind in ("moved", "dropped", "added"))
-    click.echo(f"{made.kept} kept, {changed}")
-    click.echo(
-        f"value {made.plan.value:.1f}; old plan unchanged: {made.old_value:.1f}; "
-        f"upper bound with the fixed runs: {raised(made.plan.bound)}"
-    )
-    for line in price_lines(made.price_list):
-        click.echo(line)
-    for line in violation_lines(made.plan.verdict):
-        click.echo(f"unavoidable violation: {line}")
-    click.echo(made.plan.verdict.summary)
-    for line in margin_lines(made.plan.verdict):
-        click.echo(line)
-    click.echo(f"written to {directory}")

@@ -235,9 +235,9 @@ class PlanSearch:
         value, bound = booking.value(), min([self.requested_value, *self.bounds])
         proven = value >= bound - SAME_VALUE
         if not self.bounds and not proven:
-            return f"value {value:.1f} of {raised(bound)} requested, no bound yet"
+            return f"value {value:.1f} of {raised(bound)} requested, no upper bound yet"
         gap_percent = 0.0 if proven else 100 * (1 - value / bound)
-        return f"value {value:.1f}, upper bound {raised(bound)} (gap {raised(gap_percent)} %)"
+        return f"value {value:.1f}, upper bound {raised(bound)}, gap {raised(gap_percent)} %"
 
     def _why_no_place(self, failure: NoPlaceFound, expired: Event) -> str:
         """Which rules conflict; the required runs if that is not found."""

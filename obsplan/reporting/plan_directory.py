@@ -96,7 +96,7 @@ FILES = {
         lambda results: report_page(results.plan),
     ),
     "plan.png": OutputFile(
-        "figure: Sun, contacts, permitted windows, slots, battery, bus and store", _plan_figure
+        "figure: Sun, contacts, permitted windows, slots, battery, bus and storage", _plan_figure
     ),
     "timeline.csv": OutputFile(
         "every slot: when it runs, Sun, ground and contact, power, data, value",

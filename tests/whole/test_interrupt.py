@@ -120,7 +120,7 @@ def test_an_interrupted_plan_is_tidied_and_filled_too(monkeypatch):
     assert kept.interrupted and kept.verdict.is_valid
     assert kept.timeline["start_utc"].iloc[0] == scene.span.start_utc
     assert len(kept.timeline) == 3 and kept.unplaced.empty
-    assert told[-1] == "filled: value 3.0, upper bound 3.0 (gap 0.0 %)"
+    assert told[-1] == "filled: value 3.0, upper bound 3.0, gap 0.0 %"
 
 
 def test_progress_tells_the_requested_value_until_there_is_a_bound(monkeypatch):
@@ -136,8 +136,8 @@ def test_progress_tells_the_requested_value_until_there_is_a_bound(monkeypatch):
 
     monkeypatch.setattr(plan_room, "better_plans", found)
     plan_room.make_plan(world(scene), report=told.append)
-    assert told[0].startswith("first plan: value 2.0 of 3.0 requested, no bound yet; ")
-    assert told[1].startswith("plan: value 2.0, upper bound 2.5 (gap 20.0 %); ")
+    assert told[0].startswith("first plan: value 2.0 of 3.0 requested, no upper bound yet; ")
+    assert told[1].startswith("plan: value 2.0, upper bound 2.5, gap 20.0 %; ")
 
 
 def test_ctrl_c_while_a_plan_is_tidied_keeps_the_plan(monkeypatch):

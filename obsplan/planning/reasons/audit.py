@@ -89,7 +89,7 @@ def _idle(environment: Environment) -> Iterator[Finding]:
 def _shares(table: pd.DataFrame) -> Iterator[Finding]:
     """Resources of platforms that the runs need more of than there is."""
     for row in table.itertuples(index=False):
-        infeasible = row.required > row.available + BALANCE_SLACK and row.resource != "store"
+        infeasible = row.required > row.available + BALANCE_SLACK and row.resource != "storage"
         if not infeasible and row.requested <= row.available:
             continue
         severity = Severity.INFEASIBLE if infeasible else Severity.WARNING
@@ -110,10 +110,10 @@ def _shares(table: pd.DataFrame) -> Iterator[Finding]:
             fix = "request fewer runs or less data, or give it a faster link or longer contacts"
         else:
             text = (
-                f"in the longest contact gap {runs} yield about {needed:.0f} Mbit; the store "
+                f"in the longest contact gap {runs} yield about {needed:.0f} Mbit; the storage "
                 f"holds {row.available:.0f} Mbit"
             )
-            fix = "a larger store, or contacts between the runs"
+            fix = "more storage, or contacts between the runs"
         yield Finding(severity, f'platform "{row.platform}"', text, fix)
 
 
@@ -333,10 +333,10 @@ def _limits(environment: Environment, activity: Activity) -> Iterator[Finding]:
         yield Finding(
             severity,
             where,
-            f'one run yields {activity.data_mbit:g} Mbit; the store of "{platform.name}" holds '
+            f'one run yields {activity.data_mbit:g} Mbit; the storage of "{platform.name}" holds '
             f"{platform.store.capacity_mbit:g} Mbit, and at most {sent_mbit:.0f} Mbit can be "
             "sent meanwhile",
-            "shorter runs with less data, or a larger store",
+            "shorter runs with less data, or more storage",
         )
 
 

@@ -15,7 +15,7 @@ def balance(environment: Environment) -> pd.DataFrame:
     """What all required and all requested runs need of each platform, and what is available.
 
     Rows per platform: energy (idling and sending included; of the battery the usable part), link
-    (data that cannot stay on board), and store (data gathered in the longest contact gap, at the
+    (data that cannot stay on board), and storage (data gathered in the longest contact gap, at the
     mean rate of the runs). Available energy ignores losses and spilling, and the available link
     ignores that platforms share stations, so needs above these are infeasible.
     """
@@ -40,11 +40,11 @@ def balance(environment: Environment) -> pd.DataFrame:
             needed["energy", which] += _runs_wh(scenario, platform, which)
             needed["link", which] = sent
             yielded = sum(getattr(a, which) * a.data_mbit for a in on_platform(scenario, platform))
-            needed["store", which] = yielded * gap_h / span_h
+            needed["storage", which] = yielded * gap_h / span_h
         available = {
             "energy": (available_wh, "Wh"),
             "link": (rate_kbps.sum() * 60 / 1000, "Mbit"),
-            "store": (store.capacity_mbit, "Mbit"),
+            "storage": (store.capacity_mbit, "Mbit"),
         }
         rows += [
             (platform.name, key, unit, needed[key, "must"], needed[key, "count"], amount)

@@ -105,7 +105,7 @@ def _with_more(relaxed: Problem, n: int, platform: Platform) -> dict[tuple[str, 
             start_wh=node.start_wh + battery.start,
             end_wh=node.end_wh + end,
         ),
-        ("store", "Mbit"): replace(
+        ("storage", "Mbit"): replace(
             node,
             store_mbit=node.store_mbit + 1,
             store_end_mbit=node.store_end_mbit + ends_full,

@@ -183,9 +183,9 @@ class LargerStore:
     def words(self) -> str:
         amount = f"{number_text(self.mbit)} Mbit more"
         if not self.capacity:
-            return f'"{self.platform}" could keep {amount} in its store at the end'
+            return f'"{self.platform}" could keep {amount} in its storage at the end'
         also = " and could keep as much more at the end" if self.end_limit else ""
-        return f'the store of "{self.platform}" held {amount} by {stamp(self.by_utc)}{also}'
+        return f'the storage of "{self.platform}" held {amount} by {stamp(self.by_utc)}{also}'
 
 
 @dataclass(frozen=True)

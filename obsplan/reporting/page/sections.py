@@ -245,7 +245,7 @@ def assumptions_part(environment: Environment) -> list[Html]:
         tag("ul", *(tag("li", fact) for fact in facts)),
         table(
             "Platforms as assumed",
-            ["platform", "idle", "bus limit", "arrays", "battery", "radio", "store"],
+            ["platform", "idle", "bus limit", "arrays", "battery", "radio", "storage"],
             platforms,
         ),
         table("Versions and input", ["item", "version or hash"], versions),

@@ -8,6 +8,7 @@ from obsplan.checking.check import Verdict
 from obsplan.checking.violation import Violation, sentence
 from obsplan.common.instants import full_stamp, stamp
 from obsplan.common.text import gap_text, proven, raised
+from obsplan.operations.replan import Replan
 from obsplan.planning.plan import Plan
 
 # Lines printed for each rule; more would add nothing new.
@@ -93,6 +94,24 @@ def comparison_lines(comparison: pd.DataFrame) -> list[str]:
     ]
     lost = comparison[comparison["losses"] != ""]
     return lines + [f"{row.activity}: {row.losses}" for row in lost.itertuples(index=False)]
+
+
+def replan_lines(made: Replan) -> list[str]:
+    """What a replan assumes, changes and is worth, and the violations that no plan avoids."""
+    count = made.changes["change"].value_counts()
+    changed = ", ".join(f"{count.get(kind, 0)} {kind}" for kind in ("moved", "dropped", "added"))
+    verdict = made.plan.verdict
+    return [
+        *(f"note: {assumption}" for assumption in made.assumptions),
+        *change_lines(made.changes),
+        f"{made.kept} kept, {changed}",
+        f"value {made.plan.value:.1f}; old plan unchanged: {made.old_value:.1f}; "
+        f"upper bound with the fixed runs: {raised(made.plan.bound)}",
+        *price_lines(made.price_list),
+        *(f"unavoidable violation: {line}" for line in violation_lines(verdict)),
+        verdict.summary,
+        *margin_lines(verdict),
+    ]
 
 
 def change_lines(changes: pd.DataFrame) -> list[str]:

@@ -110,7 +110,7 @@ def audit_lines(findings: pd.DataFrame, balance: pd.DataFrame, colour: bool = Fa
             else ""
         )
         available = painted(f"{row.available:9.0f}", tone, colour)
-        what = LONGEST_GAP if row.resource == "store" else row.resource
+        what = LONGEST_GAP if row.resource == "storage" else row.resource
         lines.append(
             f"{row.platform:<{wide}}  {what:<24}  {row.required:9.0f}  "
             f"{row.requested:9.0f}  {available}  {row.unit}"

@@ -53,7 +53,7 @@ ASKED = {"name": "a", "must": 1}
         (
             [ASKED | {"data_mbit": 500.0}],
             {},
-            'one run yields 500 Mbit; the store of "lander" holds 50',
+            'one run yields 500 Mbit; the storage of "lander" holds 50',
         ),
         (
             [ASKED | {"power_w": 60.0, "count": 15, "must": 15}],
@@ -163,7 +163,9 @@ def test_small_print_is_a_note(activity, parts, words):
 def test_contact_gap_longer_than_the_store_lasts_is_told():
     rate_kbps = np.where(np.arange(1440) < 720, 0.0, 100.0)
     table = found({"name": "a", "count": 12, "data_mbit": 20.0}, columns={"rate_kbps": rate_kbps})
-    words = "in the longest contact gap all requested runs yield about 120 Mbit; the store holds 50"
+    words = (
+        "in the longest contact gap all requested runs yield about 120 Mbit; the storage holds 50"
+    )
     assert words in said(table, Severity.WARNING)
 
 

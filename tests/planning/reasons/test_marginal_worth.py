@@ -39,8 +39,8 @@ def test_energy_is_a_knapsack():
     assert row["worth"] == pytest.approx(0.6 / 60, abs=CLOSE)
     assert row["confirmed"] == pytest.approx(0.6 / 60, abs=CLOSE)
     assert "array" not in table.index  # there is no sunlight to have more of
-    assert table.loc[["store", "contact"], "worth"].tolist() == [0, 0]
-    assert table.loc[["store", "contact"], "confirmed"].isna().all()
+    assert table.loc[["storage", "contact"], "worth"].tolist() == [0, 0]
+    assert table.loc[["storage", "contact"], "confirmed"].isna().all()
 
 
 def test_a_watt_of_array_is_worth_its_hours():
@@ -64,13 +64,13 @@ def test_data_are_worth_their_share_of_a_run():
     """1 kbps through 24 h and a store of 50 Mbit; a run of 30 Mbit is worth one."""
     table = worth({"name": "a", "data_mbit": 30.0, "count": 12}, rate_kbps=1.0)
     assert table.loc["contact", "worth"] == pytest.approx(3.6 / 30, abs=CLOSE)
-    assert table.loc["store", "worth"] == pytest.approx(1 / 30, abs=CLOSE)
+    assert table.loc["storage", "worth"] == pytest.approx(1 / 30, abs=CLOSE)
     assert table.loc["battery", "worth"] == 0
 
 
 def test_where_all_runs_fit_nothing_more_is_worth_anything():
     table = worth({"name": "a", "count": 3, "power_w": 5.0}, generation_w=5.0)
-    assert set(table.index) == {"battery", "array", "contact", "store"}
+    assert set(table.index) == {"battery", "array", "contact", "storage"}
     assert (table["worth"] == 0).all() and table["confirmed"].isna().all()
 
 
@@ -90,11 +90,11 @@ def test_a_whole_unit_more_brings_no_more_than_the_margin_says(case):
 
 
 def test_the_table_in_words():
-    rows = [("rover", "array", "W", 29.85, 27.14), ("lander", "store", "Mbit", 0.0, np.nan)]
+    rows = [("rover", "array", "W", 29.85, 27.14), ("lander", "storage", "Mbit", 0.0, np.nan)]
     lines = worth_lines(pd.DataFrame(rows, columns=list(WORTH_COLUMNS)))
     assert "this plan may gain less" in lines[0]
     assert lines[2].split() == ["rover", "W", "of", "array", "29.850", "27.140"]
-    assert lines[3].split() == ["lander", "Mbit", "of", "store", "0.000"]
+    assert lines[3].split() == ["lander", "Mbit", "of", "storage", "0.000"]
 
 
 def test_the_command_prints_it_after_the_plan(tmp_path, monkeypatch):

@@ -97,7 +97,7 @@ def test_data_that_a_slow_link_leaves_behind_need_a_faster_one():
     reason, change = why(scene, rate_kbps=1.5)
     assert reason == 'storage and downlink of "lander"'
     stored, faster = change.partition(" (start ")[0].split(", or ")
-    assert re.fullmatch(r'"lander" could keep \S+ Mbit more in its store at the end', stored)
+    assert re.fullmatch(r'"lander" could keep \S+ Mbit more in its storage at the end', stored)
     percent = re.fullmatch(r'the link of "lander" were (\S+) % faster', faster)[1]
     # 35 / 22.95, and a little for the quarter of an hour that the first data take to come.
     assert 52.5 <= float(percent) <= 54.0
@@ -127,7 +127,7 @@ def test_a_platform_may_bear_any_name():
         {"name": "camera", "platform": "lander {a}", "data_mbit": 30.0}, platforms=[part]
     )
     _, change = why(scene, rate_kbps=0.0)
-    assert change.startswith('the store of "lander {a}" held 10 Mbit more by ')
+    assert change.startswith('the storage of "lander {a}" held 10 Mbit more by ')
 
 
 def test_a_second_interruption_keeps_the_plan_without_reasons(monkeypatch):

@@ -159,7 +159,7 @@ def test_store_names_the_room_and_the_instant_at_which_it_is_full():
     reason, change = why(scene, ("camera", 0), **NO_DOWNLINK)
     assert reason == 'storage and downlink of "lander"'
     assert change == (
-        'the store of "lander" held 10 Mbit more by 2028-07-01T01:45Z (start 2028-07-01T01:00Z)'
+        'the storage of "lander" held 10 Mbit more by 2028-07-01T01:45Z (start 2028-07-01T01:00Z)'
     )
 
 
@@ -170,7 +170,7 @@ def test_store_that_overflows_further_and_further_lacks_all_that_comes():
     scene = scenario({"name": "camera", "data_mbit": 60.0}, platforms=[part])
     _, change = why(scene, **NO_DOWNLINK)
     assert change == (
-        'the store of "lander" held 40 Mbit more by 2028-07-01T00:30Z (start 2028-07-01T00:00Z)'
+        'the storage of "lander" held 40 Mbit more by 2028-07-01T00:30Z (start 2028-07-01T00:00Z)'
     )
 
 
@@ -182,7 +182,7 @@ def test_data_over_both_the_room_and_what_may_stay_lack_both():
     )
     _, change = why(scene, ("camera", 0), ("camera", 4), **NO_DOWNLINK)
     assert change == (
-        'the store of "lander" held 15 Mbit more by 2028-07-01T02:45Z and could keep as much more '
+        'the storage of "lander" held 15 Mbit more by 2028-07-01T02:45Z and could keep as much more '
         "at the end (start 2028-07-01T02:00Z)"
     )
 
@@ -194,7 +194,7 @@ def test_data_left_at_the_end_names_what_may_stay_and_the_end():
     reason, change = why(scene, ("camera", 0), **NO_DOWNLINK)
     assert reason == 'storage and downlink of "lander"'
     assert change == (
-        '"lander" could keep 3 Mbit more in its store at the end (start 2028-07-01T01:00Z)'
+        '"lander" could keep 3 Mbit more in its storage at the end (start 2028-07-01T01:00Z)'
     )
 
 
@@ -207,7 +207,7 @@ def test_store_of_the_platform_that_passes_data_on_is_the_one_named():
     )
     reason, change = why(scene, lander_rate_kbps=0.0)
     assert reason == 'storage and downlink of "rover"'
-    assert change.startswith('"rover" could keep 10 Mbit more in its store at the end (')
+    assert change.startswith('"rover" could keep 10 Mbit more in its storage at the end (')
 
 
 NOISE = {"name": "drill", "disturbs": True, "value": 5.0}
