@@ -17,9 +17,14 @@ from obsplan.inputs.conditions import CONDITIONS
 
 def rule_names(environment: Environment) -> tuple[str, ...]:
     """Names of the rules that apply in an environment, in the order they are reported."""
+    return tuple(rule for rule, applies in built_in_rules(environment).items() if applies)
+
+
+def built_in_rules(environment: Environment) -> dict[str, bool]:
+    """Every rule of this package, and whether it applies in an environment."""
     scenario = environment.scenario
     activities, platforms = scenario.activity, scenario.platform
-    posed = {
+    return {
         "span": True,
         "grid": True,
         "duration": True,
@@ -47,7 +52,6 @@ def rule_names(environment: Environment) -> tuple[str, ...]:
         "storage": True,
         "end storage": any(p.store.end_limit_mbit is not None for p in platforms),
     }
-    return tuple(rule for rule, applies in posed.items() if applies)
 
 
 def slot_violations(

@@ -5,8 +5,7 @@ from dataclasses import replace
 
 import pandas as pd
 
-from obsplan.checking.resource_rules import RESOURCE_RULES
-from obsplan.checking.rules import rule_names
+from obsplan.checking.rules import built_in_rules
 from obsplan.checking.slots import Run, runs_table
 from obsplan.checking.violation import Violation
 from obsplan.environment.model import Environment
@@ -32,8 +31,7 @@ def with_rule(environment: Environment, name: str, rule: OwnRule) -> Environment
     A rule given again under the same name replaces the first. Raises ValueError if the name is
     that of a built-in rule.
     """
-    built_in = {*rule_names(environment), *RESOURCE_RULES}
-    if name in built_in:
+    if name in built_in_rules(environment):
         raise ValueError(f"rule '{name}': obsplan has a rule of this name; choose another name")
     return replace(environment, user_rules=environment.user_rules | {name: rule})
 

@@ -76,10 +76,12 @@ def test_an_own_rule_sees_the_runs_as_a_table_of_its_own():
     ]
 
 
-def test_an_own_rule_bears_no_built_in_name():
+@pytest.mark.parametrize("name", ["bus power", "gap", "own window", "outage"])
+def test_an_own_rule_bears_no_built_in_name(name):
+    # Not even that of a rule that does not apply yet.
     environment = world(scenario({"name": "camera"}))
-    with pytest.raises(ValueError, match="'bus power': obsplan has a rule of this name"):
-        with_rule(environment, "bus power", at_most_one_a_day)
+    with pytest.raises(ValueError, match=f"'{name}': obsplan has a rule of this name"):
+        with_rule(environment, name, at_most_one_a_day)
 
 
 def test_an_own_rule_that_gives_something_else_is_named():
