@@ -73,6 +73,8 @@ def tightened_problem(
         verdict = replay(booking)
         if verdict.is_valid or (stop is not None and stop.is_set()):
             return tight, booking
+        if not _is_short(verdict):
+            break
         tight = _tightened(tight, verdict)
     return problem, None
 
@@ -144,10 +146,12 @@ def _tightened(problem: Problem, verdict: Verdict) -> Problem:
     Charge comes first: a battery that runs short also delays sending, so that unsent data may not
     be due to the link.
     """
-    charge_is_short = any(violation.unit == "Wh" for violation in verdict.found)
+    # A rule of one's own may count in Wh, too, and says nothing of the battery.
+    limits = [violation for violation in verdict.found if violation.rule in RESOURCE_RULES]
+    charge_is_short = any(violation.unit == "Wh" for violation in limits)
     nodes = []
     for node in problem.nodes:
-        own = [violation for violation in verdict.found if violation.platform == node.name]
+        own = [violation for violation in limits if violation.platform == node.name]
         missing_wh = max((v.amount for v in own if v.unit == "Wh"), default=0.0)
         more_wh = MARGIN * missing_wh + MARGIN_WH if missing_wh else 0.0
         is_slow = not charge_is_short and any(v.unit == "Mbit" for v in own)

@@ -14,6 +14,7 @@ from obsplan.checking.violation import Violation
 from obsplan.common.errors import Infeasible
 from obsplan.planning.minute_repair import (
     _repaired,
+    _tightened,
     lighter_plan,
     replay_of,
     tightened_problem,
@@ -145,6 +146,17 @@ def test_a_required_run_moves_for_an_own_rule_and_what_waits_for_it_too():
     late = camera_rule("late", lambda run, _: run.start_utc < START + 8 * HOUR)
     made = make_plan(with_rule(world(scene), "late", late))
     assert made.timeline["start_utc"].min() >= START + 8 * HOUR and len(made.timeline) == 3
+
+
+def test_an_own_rule_in_watt_hours_does_not_tighten_the_reserve():
+    def budget(environment, runs):
+        yield Violation("budget", START, 5.0, "Wh", "too much", "", platform="lander")
+
+    environment = with_rule(world(scenario({"name": "camera"})), "budget", budget)
+    problem = build_problem(environment)
+    verdict = replay_of(environment)(quick_plan(problem))
+    assert [violation.rule for violation in verdict.found] == ["budget"]
+    assert _tightened(problem, verdict).nodes[0].reserve_wh == problem.nodes[0].reserve_wh
 
 
 def test_an_own_rule_that_no_plan_keeps_is_named():
