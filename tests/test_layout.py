@@ -34,13 +34,22 @@ OWNERS = {
     "distributed": ["common"],
     "highspy": ["planning.solver"],
     "icalendar": ["reporting"],
+    "jplephem": ["ephemeris"],
     "matplotlib": ["reporting.figures"],
     "numba": ["planning.search"],
     "pydantic": ["inputs"],
+    "pydantic_core": ["inputs"],
     "rasterio": ["physics"],
+    "scipy": ["physics", "planning.solver", "planning.search"],
     "skyfield": ["physics", "ephemeris"],
     "tomllib": ["inputs"],
 }
+# What any folder may use of the outside.
+EVERYWHERE = {"numpy", "pandas", *sys.stdlib_module_names}
+# What the package itself offers inside; its public names would lead up the order unseen.
+OF_THE_PACKAGE = {"obsplan.__version__", "obsplan.examples"}
+# A plan shows itself in a notebook, and the page is drawn further down the order.
+THROUGH_PUBLIC_NAMES = {"planning.plan": {"obsplan"}}
 
 
 def _modules() -> dict[str, Path]:
@@ -105,6 +114,14 @@ def test_imports_come_from_folders_that_stand_before(module):
         assert rank(name)[0] < 0 or name.split(".")[0] in allowed, f"{module} imports {name}"
 
 
+@pytest.mark.parametrize("module", sorted(MODULES))
+def test_modules_import_from_where_a_name_is_defined(module):
+    for name in imports_of(MODULES[module]) - THROUGH_PUBLIC_NAMES.get(module, set()):
+        first, *rest = name.split(".")
+        if first == "obsplan":
+            assert rest and (rest[0] in ORDER or name in OF_THE_PACKAGE), f"{module}: {name}"
+
+
 REFEREE = ["checking"]
 PLANNER = ["planning.problem", "planning.solver", "planning.search"]
 
@@ -150,6 +167,12 @@ def test_files_and_functions_stay_short(module):
     for node in ast.walk(ast.parse(text)):
         if isinstance(node, ast.FunctionDef):
             assert node.end_lineno - node.lineno < 60, f"{module}.{node.name}"
+
+
+def test_every_outside_library_has_an_owner():
+    for module, path in MODULES.items():
+        used = {name.split(".")[0] for name in imports_of(path)}
+        assert used <= {"obsplan", *OWNERS, *EVERYWHERE}, module
 
 
 def test_a_folder_opens_with_words_and_no_imports():

@@ -14,7 +14,7 @@ from uuid import NAMESPACE_URL, uuid5
 import icalendar
 import pandas as pd
 
-import obsplan
+from obsplan import __version__
 from obsplan.analysis.command_deadlines import uplink_deadlines
 from obsplan.common.caution import CAUTION
 from obsplan.common.errors import TableError
@@ -52,7 +52,7 @@ def calendar_bytes(plan: Plan, previous: dict[str, icalendar.Event] | None = Non
         if uid not in entries and not _has_passed(event, plan.now_utc)
     }
     calendar = icalendar.Calendar()
-    calendar.add("prodid", f"-//obsplan//obsplan {obsplan.__version__}//EN")
+    calendar.add("prodid", f"-//obsplan//obsplan {__version__}//EN")
     calendar.add("version", "2.0")
     calendar.add("calscale", "GREGORIAN")
     calendar.add("name", icalendar.vText(_plain(scenario.title)))

@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING, NamedTuple
 import icalendar
 import pandas as pd
 
-import obsplan
+from obsplan import __version__
 from obsplan.analysis.command_deadlines import has_uplink_lead, uplink_deadlines
 from obsplan.analysis.missing_runs import scheduled_runs
 from obsplan.checking.check import resources_table
@@ -273,7 +273,7 @@ def summary_of(plan: Plan) -> dict:
     scenario = environment.scenario
     placed = scheduled_runs(plan)
     return {
-        "obsplan": obsplan.__version__,
+        "obsplan": __version__,
         "title": scenario.title,
         "input_sha256_16": scenario.input_hash,
         "kernels": {name: digest[:16] for name, digest in environment.kernels.items()},

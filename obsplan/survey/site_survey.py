@@ -16,7 +16,7 @@ from typing import NamedTuple
 
 import pandas as pd
 
-import obsplan
+from obsplan import __version__
 from obsplan.common.atomic_write import write_file
 from obsplan.common.errors import EphemerisError, ObsplanError, TableError
 from obsplan.common.workers import run_all
@@ -192,7 +192,7 @@ def _store(keep: Path | None, survey: Survey, places: list[Place]) -> _Store:
     if keep is None:
         return _Store(None)
     everything = [
-        obsplan.__version__,
+        __version__,
         survey.scenario.model_dump_json(),
         survey.scenario.input_hash,  # covers the skyline files of site and stations
         survey.range_s,

@@ -2,7 +2,7 @@
 
 import pandas as pd
 
-import obsplan
+from obsplan import __version__
 from obsplan.analysis.missing_runs import scheduled_runs
 from obsplan.common.caution import CAUTION
 from obsplan.environment.model import Environment
@@ -237,7 +237,7 @@ def assumptions_part(environment: Environment) -> list[Html]:
         "In a coverage bin the first run is worth the full value, further runs less.",
     ]
     versions = [
-        ("obsplan", obsplan.__version__),
+        ("obsplan", __version__),
         ("input hash (SHA-256, first 16)", scenario.input_hash or "scenario not from a file"),
         *((name, f"SHA-256 {digest[:16]}") for name, digest in environment.kernels.items()),
     ]
