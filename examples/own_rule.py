@@ -27,7 +27,7 @@ environment = obsplan.with_windows(environment, name, on_duty)
 
 # %% A rule: no more than three runs of all activities together may start on a day
 def few_a_day(environment, runs):
-    """A violation for each run beyond the third of a day; `runs` come in order of start."""
+    """A violation for each run after the third of a day; `runs` are in order of start."""
     for day, rows in runs.groupby(runs["start_utc"].dt.date):
         for run in rows.iloc[MOST_A_DAY:].itertuples():
             yield obsplan.Violation(
@@ -35,7 +35,7 @@ def few_a_day(environment, runs):
                 time_utc=run.start_utc,
                 amount=1.0,
                 unit="run",
-                problem=f'"{run.activity}" (slot {run.slot}) is one too many on {day}',
+                problem=f'"{run.activity}" (slot {run.slot}) exceeds {MOST_A_DAY} runs on {day}',
                 fix="move it to another day",
                 platform=run.platform,
                 activity=run.activity,
@@ -45,7 +45,7 @@ def few_a_day(environment, runs):
 
 environment = obsplan.with_rule(environment, "few a day", few_a_day)
 
-# %% The plan keeps both, and the check lists them among its rules
+# %% The plan obeys both, and the check lists them among its rules
 plan = obsplan.make_plan(environment, effort="low")
 runs = plan.timeline[~plan.timeline["activity"].isin(list(scenario.sending_names))]
 print(runs[["activity", "start_utc", "end_utc"]].to_string(index=False))

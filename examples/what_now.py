@@ -24,7 +24,7 @@ runs = plan.timeline[~plan.timeline["activity"].isin(list(scenario.sending_names
 last = runs[runs["end_utc"] <= now_utc].tail(1)
 ran = last[["slot", "activity", "start_utc", "end_utc"]].assign(outcome="failed", reason="")
 
-# %% The new plan: what was done stays, everything else may move
+# %% The new plan: completed runs stay, everything else may move
 made = obsplan.make_replan(environment, plan.timeline, now_utc.to_pydatetime(), ran=ran)
 print(made.changes.head().to_string(index=False))
 print(f"value {made.plan.value:.1f}; old plan unchanged: {made.old_value:.1f}")

@@ -20,7 +20,7 @@ columns = ["slot", "activity", "start_utc", "end_utc", "value"]
 print(plan.timeline[columns].head().to_string(index=False))
 print(f"value {plan.value:.1f}, upper bound {plan.bound:.1f}")
 
-# %% What did not fit, and a change with which it would
+# %% What did not fit, and a change that would let it fit
 print(plan.unplaced.to_string(index=False))
 
 # %% The figure; in a notebook, `plan` alone in a cell shows figure and tables

@@ -279,7 +279,7 @@ def test_site_far_from_the_models_ground_is_refused(tmp_path):
 @pytest.mark.parametrize(
     "skyline, complaint",
     [
-        ('["a.tif", "b.csv"]', "a list may hold only elevation models"),
+        ('["a.tif", "b.csv"]', "a list may contain only elevation models"),
         ("[]", "must be a file name in quotes, or a list"),
         ("[3]", "must be a file name in quotes, or a list"),
         ("7", "must be a file name in quotes, or a list"),
