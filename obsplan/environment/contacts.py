@@ -10,7 +10,7 @@ from obsplan.environment.station_choice import assign_stations
 from obsplan.ephemeris import Ephemeris
 from obsplan.inputs.hardware import Platform, Radio, Station
 from obsplan.inputs.scenario import Scenario
-from obsplan.physics import link_budget, sky
+from obsplan.physics import earth_station, link_budget
 from obsplan.physics.crossings import windows_where
 from obsplan.physics.skyline import read_profile, skyline_elevation_deg
 
@@ -52,7 +52,7 @@ class StationPasses(NamedTuple):
 
     station: Station
     windows: np.ndarray
-    seen: sky.StationView
+    seen: earth_station.StationView
     rate_kbps: np.ndarray
     data_kbps: np.ndarray
 
@@ -218,9 +218,9 @@ def mask_profile(scenario: Scenario, station: Station) -> np.ndarray:
 
 def view(
     scenario: Scenario, ephemeris: Ephemeris, station: Station, times_utc: np.ndarray
-) -> sky.StationView:
+) -> earth_station.StationView:
     """The line of sight between the scenario's site and a station."""
-    return sky.station_view(
+    return earth_station.station_view(
         ephemeris,
         times_utc,
         *scenario.site.place,
@@ -231,7 +231,11 @@ def view(
 
 
 def margins_deg(
-    seen: sky.StationView, profile: np.ndarray, mask: np.ndarray, radio: Radio, station: Station
+    seen: earth_station.StationView,
+    profile: np.ndarray,
+    mask: np.ndarray,
+    radio: Radio,
+    station: Station,
 ) -> np.ndarray:
     """The four margins (4, n) of `link_budget.contact_margins_deg` along a line of sight."""
     return link_budget.contact_margins_deg(
@@ -246,7 +250,7 @@ def margins_deg(
 
 
 def rate_of(
-    radio: Radio, station: Station, seen: sky.StationView, site_height_m: float
+    radio: Radio, station: Station, seen: earth_station.StationView, site_height_m: float
 ) -> np.ndarray:
     """Bit rate (n,) in kbit/s between the radio and a station, assuming they are in contact."""
     if radio.budget is None:

@@ -1,4 +1,4 @@
-"""Directions of Sun, Earth and ground stations from a site on the Moon, and the visible Sun.
+"""Directions of Sun and Earth from a site on the Moon, and the visible Sun.
 
 Vectors are in kilometres in the mean-Earth frame MOON_ME_DE421, components first: (3, n) for
 n instants. The Moon is a sphere without air, so there is no refraction. A site is latitude,
@@ -7,15 +7,12 @@ longitude (degrees, east positive) and height (metres above the sphere).
 
 from collections.abc import Callable
 from functools import cache
-from typing import NamedTuple
 
 import numpy as np
 from scipy.interpolate import CubicSpline
 
 from obsplan.common.constants import (
     ASTRONOMICAL_UNIT_KM,
-    EARTH_EQUATORIAL_RADIUS_KM,
-    EARTH_FLATTENING,
     EARTH_RADIUS_KM,
     EARTH_SHADOW_ENLARGEMENT,
     MOON_RADIUS_KM,
@@ -27,21 +24,10 @@ from obsplan.ephemeris import Ephemeris
 from obsplan.physics.crossings import windows_where
 from obsplan.physics.skyline import skyline_elevation_deg
 from obsplan.physics.sun_disc import disc_clearance_deg, disc_overlap, disc_share_above
+from obsplan.physics.vectors import angle_between_deg, length, local_angles, rotated, unit_vector
 
 SUN_BODY = 10  # NAIF number; only the Sun's deflection of light is included
-NUTATION_STEP = np.timedelta64(6, "h")  # linear interpolation between: below 1e-6 deg
 TRACK_STEP_S = 3 * 3600  # cubic interpolation between: within 2e-6 deg, also at the ends
-
-
-class StationView(NamedTuple):
-    """Site and ground station, each seen from the other: degrees and km, (n,) each."""
-
-    station_elevation_deg: np.ndarray  # of the site, at the station
-    station_azimuth_deg: np.ndarray
-    sun_separation_deg: np.ndarray  # between Sun and site, at the station
-    site_elevation_deg: np.ndarray  # of the station, at the site
-    site_azimuth_deg: np.ndarray
-    range_km: np.ndarray
 
 
 def sun_and_earth_km(ephemeris: Ephemeris, times_utc: np.ndarray) -> tuple[np.ndarray, ...]:
@@ -62,10 +48,10 @@ def sun_and_earth_km(ephemeris: Ephemeris, times_utc: np.ndarray) -> tuple[np.nd
     time = ephemeris.time(times_utc)
     moon = ephemeris.moon.at(time)
     to_moon_frame = ephemeris.moon_frame.rotation_at(time)
-    sun_km, earth_km = _apparent_km(moon, ephemeris.sun), _apparent_km(moon, ephemeris.earth)
-    approach_km_s = (earth_km * moon.velocity.km_per_s).sum(axis=0) / _length(earth_km)
+    sun_km, earth_km = apparent_km(moon, ephemeris.sun), apparent_km(moon, ephemeris.earth)
+    approach_km_s = (earth_km * moon.velocity.km_per_s).sum(axis=0) / length(earth_km)
     site_scale = 1.0 / (1.0 + approach_km_s / SPEED_OF_LIGHT_KM_S)
-    return _rotate(to_moon_frame, sun_km), _rotate(to_moon_frame, earth_km), site_scale
+    return rotated(to_moon_frame, sun_km), rotated(to_moon_frame, earth_km), site_scale
 
 
 def sun_and_earth_track(
@@ -99,7 +85,7 @@ def site_km(latitude_deg, longitude_deg, height_m=0.0) -> np.ndarray:
     latitude, longitude, height_m = np.broadcast_arrays(
         np.radians(latitude_deg), np.radians(longitude_deg), height_m
     )
-    return (MOON_RADIUS_KM + height_m / 1000.0) * _upward(latitude, longitude)
+    return (MOON_RADIUS_KM + height_m / 1000.0) * unit_vector(latitude, longitude)
 
 
 def elevation_azimuth_range(
@@ -119,7 +105,7 @@ def elevation_azimuth_range(
         np.reshape(np.radians(angle), np.shape(angle) + (1,) * len(instants))
         for angle in (latitude_deg, longitude_deg)
     )
-    return _local_angles(to_body, latitude, longitude)
+    return local_angles(to_body, latitude, longitude)
 
 
 def sub_point_deg(vector_km: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
@@ -151,7 +137,7 @@ def earth_phase_deg(sun_km: np.ndarray, earth_km: np.ndarray) -> np.ndarray:
 
     Both vectors (3, ...) start at the site.
     """
-    return _angle_deg(np.asarray(sun_km) - earth_km, -np.asarray(earth_km))
+    return angle_between_deg(np.asarray(sun_km) - earth_km, -np.asarray(earth_km))
 
 
 def tail_angle_deg(sun_km: np.ndarray, earth_km: np.ndarray) -> np.ndarray:
@@ -170,9 +156,9 @@ def angular_radius_deg(radius_km: float, range_km: np.ndarray) -> np.ndarray:
 
 def angular_separation_deg(elevation_a, azimuth_a, elevation_b, azimuth_b) -> np.ndarray:
     """Angle between two directions given by elevation and azimuth (degrees)."""
-    return _angle_deg(
-        _upward(np.radians(elevation_a), np.radians(azimuth_a)),
-        _upward(np.radians(elevation_b), np.radians(azimuth_b)),
+    return angle_between_deg(
+        unit_vector(np.radians(elevation_a), np.radians(azimuth_a)),
+        unit_vector(np.radians(elevation_b), np.radians(azimuth_b)),
     )
 
 
@@ -266,124 +252,6 @@ def sun_events(
     return sorted(events, key=lambda event: event[1])
 
 
-def station_view(
-    ephemeris: Ephemeris,
-    times_utc: np.ndarray,
-    latitude_deg: float,
-    longitude_deg: float,
-    height_m: float,
-    station_latitude_deg: float,
-    station_longitude_deg: float,
-    station_height_m: float,
-) -> StationView:
-    """A ground station on the Earth and a site on the Moon, each seen from the other.
-
-    Station coordinates are WGS 84; elevation and azimuth are geodetic, without refraction.
-    Light time and aberration are those of the two centres; neglecting their difference at
-    the station shifts directions by up to 2e-4 deg and the range by up to 1 km.
-    Raises EphemerisError for dates outside the kernels.
-    """
-    time = ephemeris.time(times_utc)
-    to_moon_frame = ephemeris.moon_frame.rotation_at(time)
-    earth = ephemeris.earth.at(time)
-    to_intermediate = _celestial_to_intermediate(ephemeris, times_utc)
-    latitude = np.radians(station_latitude_deg)
-    turned = np.radians(station_longitude_deg) + _earth_rotation_rad(time)
-    turned_km = _station_km(latitude, turned, station_height_m)
-    station_km = np.einsum("jin,jn->in", to_intermediate, turned_km)
-    lunar_site_km = site_km(latitude_deg, longitude_deg, height_m)
-    site_from_moon_km = np.einsum("jin,j->in", to_moon_frame, lunar_site_km)
-    to_site_km = _apparent_km(earth, ephemeris.moon) + site_from_moon_km - station_km
-    to_sun_km = _apparent_km(earth, ephemeris.sun) - station_km
-    moon = ephemeris.moon.at(time)
-    to_station_km = _rotate(to_moon_frame, _apparent_km(moon, ephemeris.earth) + station_km)
-    site_elevation_deg, site_azimuth_deg, _ = elevation_azimuth_range(
-        to_station_km, latitude_deg, longitude_deg, height_m
-    )
-    elevation_deg, azimuth_deg, range_km = _local_angles(
-        _rotate(to_intermediate, to_site_km), latitude, turned
-    )
-    return StationView(
-        elevation_deg,
-        azimuth_deg,
-        _angle_deg(to_sun_km, to_site_km),
-        site_elevation_deg,
-        site_azimuth_deg,
-        range_km,
-    )
-
-
-def _apparent_km(observer, body) -> np.ndarray:
+def apparent_km(observer, body) -> np.ndarray:
+    """Vector (3, n) from an observer to a body: light time, aberration, deflection by the Sun."""
     return observer.observe(body).apparent(deflectors=(SUN_BODY,)).xyz.km
-
-
-def _rotate(matrix: np.ndarray, vector: np.ndarray) -> np.ndarray:
-    return np.einsum("ij...,j...->i...", matrix, vector)
-
-
-def _length(vector: np.ndarray) -> np.ndarray:
-    return np.sqrt((vector**2).sum(axis=0))
-
-
-def _angle_deg(a: np.ndarray, b: np.ndarray) -> np.ndarray:
-    """Angle between vectors (3, ...), as atan2 of cross and dot product: accurate at any angle."""
-    return np.degrees(np.arctan2(_length(np.cross(a, b, axis=0)), (a * b).sum(axis=0)))
-
-
-def _upward(latitude, longitude) -> np.ndarray:
-    """Unit vector (3, ...) of a direction given by two angles in radians."""
-    latitude, longitude = np.broadcast_arrays(latitude, longitude)
-    across = np.cos(latitude)
-    return np.stack([across * np.cos(longitude), across * np.sin(longitude), np.sin(latitude)])
-
-
-def _local_angles(vector: np.ndarray, latitude, longitude):
-    """Elevation, azimuth (degrees) and length of `vector` in the local plane."""
-    x, y, z = vector
-    outward = np.cos(longitude) * x + np.sin(longitude) * y
-    east = np.cos(longitude) * y - np.sin(longitude) * x
-    north = np.cos(latitude) * z - np.sin(latitude) * outward
-    up = np.cos(latitude) * outward + np.sin(latitude) * z
-    azimuth_deg = np.mod(np.degrees(np.arctan2(east, north)), 360.0)
-    return (
-        np.degrees(np.arctan2(up, np.hypot(east, north))),
-        np.where(azimuth_deg >= 360.0, 0.0, azimuth_deg),
-        _length(vector),
-    )
-
-
-def _station_km(latitude, turned, height_m) -> np.ndarray:
-    """Vector (3, n) from the Earth's centre to a station at the rotation angle `turned`.
-
-    The third axis is the pole. Geodetic to Cartesian on an ellipsoid, with the radius of
-    curvature in the prime vertical N = a / sqrt(cos^2 + (1 - f)^2 sin^2), which follows from
-    the equation of the ellipse: (N + h) cos along the equator, ((1 - f)^2 N + h) sin along
-    the pole.
-    """
-    shrink = (1.0 - EARTH_FLATTENING) ** 2
-    normal_km = EARTH_EQUATORIAL_RADIUS_KM / np.sqrt(
-        np.cos(latitude) ** 2 + shrink * np.sin(latitude) ** 2
-    )
-    position = _upward(latitude, turned) * (normal_km + height_m / 1000.0)
-    position[2] = np.sin(latitude) * (shrink * normal_km + height_m / 1000.0)
-    return position
-
-
-def _earth_rotation_rad(time) -> np.ndarray:
-    """Earth rotation angle, IERS Conventions 2010, equation 5.15."""
-    days = time.ut1 - 2451545.0
-    turns = 0.7790572732640 + 0.00273781191135448 * days + np.mod(days, 1.0)
-    return 2.0 * np.pi * np.mod(turns, 1.0)
-
-
-def _celestial_to_intermediate(ephemeris: Ephemeris, times_utc: np.ndarray) -> np.ndarray:
-    """Precession and nutation matrix (3, 3, n), interpolated since it changes slowly."""
-    times_utc = np.asarray(times_utc, dtype="datetime64[us]")
-    first, last = times_utc.min(), times_utc.max()
-    knots = np.append(np.arange(first, last, NUTATION_STEP), last)
-    if len(knots) >= len(times_utc):
-        knots = np.unique(times_utc)
-    matrix = ephemeris.time(knots).C
-    seconds, knot_seconds = ((times - first).astype(float) for times in (times_utc, knots))
-    rows = [np.interp(seconds, knot_seconds, row) for row in matrix.reshape(9, -1)]
-    return np.reshape(rows, (3, 3, -1))

@@ -11,7 +11,7 @@ from scipy.interpolate import CubicSpline
 
 from obsplan.common.constants import MOON_RADIUS_KM
 from obsplan.ephemeris import Ephemeris
-from obsplan.physics import sky
+from obsplan.physics import earth_station, sky
 
 # The Earth turns by 0.0875 rad between knots. The error of a cubic spline is 5/384 of the
 # fourth power of that, 4e-5 deg; measured in tests/survey/test_site_survey.py.
@@ -23,7 +23,7 @@ FOUR_SITES = (
     (90.0, 0.0, 0.0),
 )
 
-View = Callable[..., sky.StationView]
+View = Callable[..., earth_station.StationView]
 
 
 def station_track(
@@ -32,7 +32,7 @@ def station_track(
     first_utc: np.datetime64,
     last_utc: np.datetime64,
 ) -> View:
-    """`sky.station_view` of a station as a function of time and site only, much faster.
+    """`station_view` of a station as a function of time and site only, much faster.
 
     `place` is the station's latitude and longitude in degrees and height in metres. The
     function returned, `view(times_utc, latitude_deg, longitude_deg, height_m)`, takes times
@@ -44,7 +44,9 @@ def station_track(
     span_s = int((last - first).astype(int))
     knots_s = np.linspace(0, span_s, max(span_s // KNOT_S + 2, 4)).astype(int)
     seen = [
-        sky.station_view(ephemeris, first + knots_s.astype("timedelta64[s]"), *site, *place)
+        earth_station.station_view(
+            ephemeris, first + knots_s.astype("timedelta64[s]"), *site, *place
+        )
         for site in FOUR_SITES
     ]
     centre = _towards(seen[0].station_elevation_deg, seen[0].station_azimuth_deg, seen[0].range_km)
@@ -62,7 +64,7 @@ def station_track(
     ]
     spline = CubicSpline(knots_s, np.concatenate(columns), axis=1)
 
-    def view(times_utc, latitude_deg, longitude_deg, height_m=0.0) -> sky.StationView:
+    def view(times_utc, latitude_deg, longitude_deg, height_m=0.0) -> earth_station.StationView:
         values = spline((np.asarray(times_utc) - first) / np.timedelta64(1, "s"))
         site = sky.site_km(latitude_deg, longitude_deg, height_m)
         up, east, north = (
@@ -74,7 +76,7 @@ def station_track(
         elevation_deg, azimuth_deg, _ = sky.elevation_azimuth_range(
             values[:3], latitude_deg, longitude_deg, height_m
         )
-        return sky.StationView(
+        return earth_station.StationView(
             np.degrees(np.arctan2(up, across)),
             np.mod(np.degrees(np.arctan2(east, north)), 360.0),
             np.degrees(np.arccos(np.clip(along_sun, -1.0, 1.0))),

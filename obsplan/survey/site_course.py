@@ -21,7 +21,7 @@ from obsplan.environment.site_skyline import read_skyline
 from obsplan.inputs.hardware import Platform
 from obsplan.inputs.scenario import Scenario
 from obsplan.inputs.sites_csv import Place
-from obsplan.physics import regolith, sky
+from obsplan.physics import earth_station, regolith, sky
 from obsplan.physics.crossings import windows_where
 from obsplan.physics.skyline import skyline_elevation_deg
 from obsplan.physics.sun_disc import disc_clearance_deg, disc_overlap, disc_share_above
@@ -323,7 +323,7 @@ def _links(scenario, shared, where, profile, times) -> dict:
     for station in scenario.station:
         mask = contacts.mask_profile(scenario, station)
         seen = shared.stations[station.name](times, *where)
-        hourly = sky.StationView(*(part[:, ::PER_HOUR] for part in seen))
+        hourly = earth_station.StationView(*(part[:, ::PER_HOUR] for part in seen))
         for platform in _direct(scenario):
             margin = contacts.margins_deg(seen, profile, mask, platform.radio, station).min(axis=0)
             links[platform.name, station.name] = margin, hourly, mask
@@ -345,7 +345,7 @@ def _site_links(scenario, shared, spot, profile, links, k):
             pair = platform.name, station.name
             flows = _windows(shared.scan_s, margin[k], exact) + [60 * station.set_up_min, 0]
             windows[pair] = flows[flows[:, 0] < flows[:, 1]]
-            seen = sky.StationView(*(part[k] for part in hourly))
+            seen = earth_station.StationView(*(part[k] for part in hourly))
             rates[pair] = np.asarray(contacts.rate_of(platform.radio, station, seen, spot[2]))
     return windows, rates
 

@@ -4,13 +4,11 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from skyfield.api import Angle, Distance, wgs84
-from skyfield.planetarylib import PlanetTopos
 
 from obsplan.common.constants import ASTRONOMICAL_UNIT_KM, MOON_RADIUS_KM, SUN_RADIUS_KM
 from obsplan.common.errors import EphemerisError
 from obsplan.ephemeris import open_ephemeris
-from obsplan.physics import sky
+from obsplan.physics import earth_station, sky
 from obsplan.physics.skyline import FLAT
 
 EPHEMERIS = open_ephemeris()
@@ -113,7 +111,7 @@ def test_dates_outside_the_kernels_are_refused():
     with pytest.raises(EphemerisError):
         sky.sun_and_earth_km(EPHEMERIS, late)
     with pytest.raises(EphemerisError):
-        sky.station_view(EPHEMERIS, late, 0, 0, 0, 0, 0, 0)
+        earth_station.station_view(EPHEMERIS, late, 0, 0, 0, 0, 0, 0)
 
 
 # --- light and time -------------------------------------------------------------------
@@ -390,100 +388,3 @@ def test_the_far_side_and_the_night_see_no_eclipse():
     assert sun_events_at(20.0, 180.0, first=first, last=first + DAY) == []
     walls = np.array([[0.0, 89.0]])
     assert sun_events_at(20.0, 10.0, walls, first=first, last=first + DAY) == []
-
-
-# --- stations -------------------------------------------------------------------------
-
-STATION = (-35.4, 148.98, 692.0)
-SITE = (26.0, 3.0, -1800.0)
-
-
-def test_station_view_is_the_full_topocentric_computation():
-    """Against Skyfield's own chain of apparent places from station and from site."""
-    times = MONTH[::20]
-    elevation, azimuth, separation, site_elevation, site_azimuth, range_km = sky.station_view(
-        EPHEMERIS, times, *SITE, *STATION
-    )
-    time = EPHEMERIS.time(times)
-    station = EPHEMERIS.earth + wgs84.latlon(STATION[0], STATION[1], elevation_m=STATION[2])
-    site = EPHEMERIS.moon + PlanetTopos.from_latlon_distance(
-        EPHEMERIS.moon_frame,
-        Angle(degrees=SITE[0]),
-        Angle(degrees=SITE[1]),
-        Distance(km=MOON_RADIUS_KM + SITE[2] / 1000),
-    )
-    to_site, to_sun = (
-        station.at(time).observe(body).apparent(deflectors=(10,)) for body in (site, EPHEMERIS.sun)
-    )
-    # What differs is aberration between centre and station, 8000 km x 1e-4 at the distance
-    # of the Moon, and half as much from the Earth's turning in the light time.
-    assert elevation == pytest.approx(to_site.altaz()[0].degrees, abs=2e-4)
-    at_station = to_site.altaz()
-    apart = sky.angular_separation_deg(
-        elevation, azimuth, at_station[0].degrees, at_station[1].degrees
-    )
-    assert apart.max() < 3e-4  # both angles at once
-    assert separation == pytest.approx(to_sun.separation_from(to_site).degrees, abs=2e-4)
-    assert range_km == pytest.approx(to_site.distance().km, abs=1.0)
-    from_site = site.at(time).observe(station).apparent(deflectors=(10,))
-    local = from_site.altaz()
-    apart = sky.angular_separation_deg(
-        site_elevation, site_azimuth, local[0].degrees, local[1].degrees
-    )
-    assert apart.max() < 2e-4
-
-
-def test_precession_and_nutation_between_their_knots_are_right():
-    times = MONTH[0] + np.arange(0, 15 * 86400, 60).astype("timedelta64[s]")
-    sample = np.arange(7, len(times), 331)
-    exact = EPHEMERIS.time(times[sample]).C
-    near = sky._celestial_to_intermediate(EPHEMERIS, times)[:, :, sample]
-    assert np.degrees(np.abs(near - exact).max()) < 1e-6  # straight lines over 6 h: 1.3e-7
-
-
-def test_station_view_of_a_few_scattered_instants():
-    few = MONTH[[900, 3, 3, 400]]
-    for one, many in zip(
-        sky.station_view(EPHEMERIS, few, *SITE, *STATION),
-        sky.station_view(EPHEMERIS, MONTH, *SITE, *STATION),
-    ):
-        # Nutation is interpolated for the month: 1e-7 deg, of 6378 km some 1e-5 km.
-        assert one == pytest.approx(many[[900, 3, 3, 400]], abs=1e-4)
-
-
-def test_station_at_the_pole_sees_the_moon_at_its_declination():
-    elevation, *_ = sky.station_view(EPHEMERIS, MONTH[:1], *SITE, 90.0, 0.0, 0.0)
-    moon = EPHEMERIS.earth.at(EPHEMERIS.time(MONTH[:1])).observe(EPHEMERIS.moon)
-    declination = moon.apparent(deflectors=(10,)).radec("date")[1].degrees
-    # Seen from the pole it stands lower by the parallax, up to a degree.
-    assert 0.6 < (declination - elevation)[0] < 1.2
-
-
-def test_stations_round_the_earth_share_the_sky():
-    """At every instant some station of three sees the Moon, and none of them always."""
-    rising = [
-        sky.station_view(EPHEMERIS, MONTH, *SITE, latitude, longitude, 0.0)[0] > 0
-        for latitude, longitude in ((35.0, -117.0), (40.0, -4.0), (-35.0, 149.0))
-    ]
-    assert np.any(rising, axis=0).mean() > 0.99
-    assert all(0.4 < up.mean() < 0.6 for up in rising)
-
-
-@settings(deadline=None, max_examples=20)
-@given(latitudes, longitudes)
-def test_a_sub_earth_site_sees_every_station_near_the_zenith(latitude, longitude):
-    sub_longitude, sub_latitude = sky.sub_point_deg(EARTH_KM[:, 5])
-    *_, elevation, _, range_km = sky.station_view(
-        EPHEMERIS,
-        MONTH[5:6],
-        float(sub_latitude),
-        float(sub_longitude),
-        0.0,
-        latitude,
-        longitude,
-        0.0,
-    )
-    # The Earth's disc is one degree in radius from here.
-    assert elevation[0] > 88.9
-    centre_km = np.linalg.norm(EARTH_KM[:, 5]) - MOON_RADIUS_KM
-    assert abs(range_km[0] - centre_km) < 6380

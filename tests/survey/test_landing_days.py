@@ -19,7 +19,7 @@ from obsplan.environment.build import contact_windows, make_environment
 from obsplan.ephemeris import open_ephemeris
 from obsplan.inputs.read_scenario import scenario_from
 from obsplan.inputs.sites_csv import Place
-from obsplan.physics import sky
+from obsplan.physics import earth_station, sky
 from obsplan.physics.skyline import FLAT
 from obsplan.reporting.figures.landing_days import days_figure
 from obsplan.reporting.figures.save import save_figure
@@ -148,7 +148,7 @@ def test_inside_the_landing_window_all_that_a_landing_asks_holds(stations):
     earth_deg = sky.elevation_azimuth_range(earth_km, *scenario.site.place, scale)[0]
     heard = np.zeros(len(times), dtype=int)
     for station in scenario.station:
-        seen = sky.station_view(
+        seen = earth_station.station_view(
             open_ephemeris(),
             times,
             *scenario.site.place,

@@ -16,7 +16,7 @@ from obsplan.ephemeris import open_ephemeris
 from obsplan.inputs.hardware import Station
 from obsplan.inputs.read_scenario import read_scenario, scenario_from
 from obsplan.inputs.sites_csv import Place
-from obsplan.physics import sky
+from obsplan.physics import earth_station
 from obsplan.physics.station_track import station_track
 from obsplan.reporting.figures.save import save_figure
 from obsplan.reporting.figures.site_map import survey_map
@@ -141,7 +141,7 @@ def test_stations_are_seen_as_one_by_one():
     height_m = np.array([-1250.0, 5000.0, 0.0])
     together = view(times, latitude, longitude, height_m)
     for k, place in enumerate(zip(latitude, longitude, height_m)):
-        alone = sky.station_view(open_ephemeris(), times, *place, 37.2, -7.4, 120.0)
+        alone = earth_station.station_view(open_ephemeris(), times, *place, 37.2, -7.4, 120.0)
         # As promised: the spline, and near the Sun the arc cosine.
         limits = [1e-4, 1e-4, 2e-3, 1e-4, 1e-4, 0.1]
         for ours, theirs, limit in zip(together, alone, limits):
