@@ -15,7 +15,7 @@ from obsplan.checking.margins import Margin, margins
 from obsplan.checking.replay import Books, replay
 from obsplan.checking.resource_rules import resource_violations
 from obsplan.checking.rules import rule_names, slot_violations
-from obsplan.checking.slots import minutes_to_send, moment, read_slots
+from obsplan.checking.slots import minutes_to_send, read_slots
 from obsplan.checking.user_rules import own_violations
 from obsplan.checking.violation import Violation, violations_table
 from obsplan.environment.model import Environment
@@ -137,7 +137,7 @@ def _covered_minutes(environment: Environment) -> int:
     if (
         len(index) < minutes
         or index[0] != scenario.span.start_utc
-        or index[minutes - 1] != moment(scenario, minutes - 1)
+        or index[minutes - 1] != scenario.instant_at(minutes - 1)
         or any(len(environment.platforms[p.name]) != len(index) for p in scenario.platform)
     ):
         raise ValueError("the environment does not cover every minute of the scenario's span")
@@ -147,7 +147,7 @@ def _covered_minutes(environment: Environment) -> int:
 def _margins_table(scenario: Scenario, rows: list[Margin]) -> pd.DataFrame:
     """The margins as a table, with `time_utc` for the minute."""
     table = pd.DataFrame(rows, columns=list(Margin._fields))
-    times_utc = [moment(scenario, minute) for minute in table.pop("minute")]
+    times_utc = [scenario.instant_at(minute) for minute in table.pop("minute")]
     table.insert(3, "time_utc", pd.DatetimeIndex(times_utc, dtype="datetime64[s, UTC]"))
     return table.astype(
         {"amount": float} | dict.fromkeys(["margin", "where", "condition", "unit"], "str")

@@ -13,7 +13,7 @@ from math import ceil, inf
 import numpy as np
 
 from obsplan.checking.replay import known
-from obsplan.checking.slots import Run, stamp
+from obsplan.checking.slots import Run
 from obsplan.checking.violation import Violation, of_run
 from obsplan.common.intervals import from_mask
 from obsplan.common.text import number_text
@@ -180,7 +180,7 @@ def _violation(
     scenario: Scenario, run: Run, requirement: Requirement, start: int, end: int, fix: str
 ) -> Violation:
     """The violation of a requirement that minutes `start` to `end` of a slot miss."""
-    duration = f"{end - start} min from {stamp(scenario, start)}"
+    duration = f"{end - start} min from {scenario.stamp_at(start)}"
     worst, amount = start, float(end - start)
     if requirement.excess is not None:
         excess = requirement.excess[start:end]
@@ -192,7 +192,7 @@ def _violation(
     elif requirement.throughout:
         problem = f"{run} {requirement.failure} for {duration}"
     else:
-        problem = f"{run} {requirement.failure} at {stamp(scenario, start)}"
+        problem = f"{run} {requirement.failure} at {scenario.stamp_at(start)}"
     unit = requirement.unit
     return of_run(scenario, run, requirement.rule, start, amount, unit, problem, fix)
 
@@ -202,7 +202,7 @@ def _out_of_range(scenario: Scenario, requirement: Requirement, minute: int, exc
     suffix = f" {requirement.unit}" if requirement.unit else ""
     value = np.nan if requirement.value is None else requirement.value[minute]
     name = "coverage value" if requirement.rule == "coverage" else requirement.rule
-    where = f"{name} at {stamp(scenario, minute)}"
+    where = f"{name} at {scenario.stamp_at(minute)}"
     if np.isnan(value):
         return f"{where} is not known, allowed is {requirement.allowed}"
     return (
@@ -221,7 +221,7 @@ def _fix(scenario: Scenario, run: Run, required: list[Requirement], minutes: int
         ends = starts + (length if requirement.throughout else 1)
         starts = starts[requirement.missed[ends] == requirement.missed[starts]]
     if not len(starts):
-        where = f"after {stamp(scenario, now)}" if now > 0 else "in the span"
+        where = f"after {scenario.stamp_at(now)}" if now > 0 else "in the span"
         return f"no start {where} meets all its conditions; widen them"
     nearest = starts[np.abs(starts - run.start_min).argmin()]
-    return f"the nearest start that meets its conditions is {stamp(scenario, int(nearest))}"
+    return f"the nearest start that meets its conditions is {scenario.stamp_at(int(nearest))}"

@@ -7,7 +7,7 @@ from math import inf
 import numpy as np
 
 from obsplan.checking.replay import POWER_SLACK_W, Books, known
-from obsplan.checking.slots import Run, SendingRow, moment, stamp
+from obsplan.checking.slots import Run, SendingRow
 from obsplan.checking.violation import Violation
 from obsplan.common.intervals import from_mask
 from obsplan.common.text import number_text
@@ -96,11 +96,11 @@ def resource_violations(
                 much = f"{number_text(amount)} {rule.unit}"
                 yield Violation(
                     rule.name,
-                    moment(scenario, first),
+                    scenario.instant_at(first),
                     amount,
                     rule.unit,
                     f'{rule.holder} "{name}" {rule.verb} {much} {rule.limit} {number_text(limit)} '
-                    f"{rule.unit} at {stamp(scenario, worst)}"
+                    f"{rule.unit} at {scenario.stamp_at(worst)}"
                     f"{_lasting(scenario, first, after, len(book.load_w))}",
                     f"{rule.do} {much} {rule.how}{_by_moving(near)}{by_sending}",
                     platform=name,
@@ -133,8 +133,8 @@ def _users(scenario: Scenario, platform: Platform, rule: ResourceRule) -> set[st
 def _lasting(scenario: Scenario, first: int, after: int, minutes: int) -> str:
     if first == minutes:
         return ""
-    until = stamp(scenario, after) if after <= minutes else "the end of the span"
-    return f" (from {stamp(scenario, first)} until {until})"
+    until = scenario.stamp_at(after) if after <= minutes else "the end of the span"
+    return f" (from {scenario.stamp_at(first)} until {until})"
 
 
 def _unsent(
@@ -160,7 +160,7 @@ def _unsent(
     own = [row for row in sending if row.platform == platform.name]
     nearest = min(own, key=lambda r: max(first - r.end_min, r.start_min - after), default=None)
     row = f'a row "{name}"' if nearest is None else f'"{name}" (slot {nearest.slot})'
-    words = f"from {stamp(scenario, first)} to {stamp(scenario, after)}"
+    words = f"from {scenario.stamp_at(first)} to {scenario.stamp_at(after)}"
     # Whether that takes energy from what is sent now is not tried here.
     spared = "if later sending does not need that energy"
     way = f", or by letting {row} send in the contact {words} too, {spared}"

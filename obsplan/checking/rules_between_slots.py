@@ -3,7 +3,7 @@
 from collections.abc import Iterator
 from math import ceil
 
-from obsplan.checking.slots import Run, moment, stamp
+from obsplan.checking.slots import Run
 from obsplan.checking.violation import Violation
 from obsplan.common.text import number_text
 from obsplan.inputs.scenario import After, Scenario
@@ -35,11 +35,11 @@ def overlaps(scenario: Scenario, runs: list[Run]) -> Iterator[Violation]:
             for rule, why in reasons.items():
                 yield Violation(
                     rule,
-                    moment(scenario, later.start_min),
+                    scenario.instant_at(later.start_min),
                     minutes,
                     "min",
                     f"{earlier} and {later} overlap for {number_text(minutes)} min from "
-                    f"{stamp(scenario, later.start_min)}",
+                    f"{scenario.stamp_at(later.start_min)}",
                     f"start the second at {_next_step(scenario, earlier.end_min)} or later",
                     reason=why,
                     platform=later.platform,
@@ -53,7 +53,7 @@ def overlaps(scenario: Scenario, runs: list[Run]) -> Iterator[Violation]:
 
 def _next_step(scenario: Scenario, minute: float) -> str:
     step = scenario.span.step_min
-    return stamp(scenario, ceil(minute / step) * step)
+    return scenario.stamp_at(ceil(minute / step) * step)
 
 
 def gaps(scenario: Scenario, runs: list[Run]) -> Iterator[Violation]:
@@ -66,10 +66,10 @@ def gaps(scenario: Scenario, runs: list[Run]) -> Iterator[Violation]:
             early = previous.end_min + gap_min - run.start_min
             yield Violation(
                 "gap",
-                moment(scenario, run.start_min),
+                scenario.instant_at(run.start_min),
                 early,
                 "min",
-                f"{run} starts at {stamp(scenario, run.start_min)}, {number_text(early)} min too "
+                f"{run} starts at {scenario.stamp_at(run.start_min)}, {number_text(early)} min too "
                 f"early for the gap of {gap_min} min after slot {previous.slot}",
                 f"start it at {_next_step(scenario, previous.end_min + gap_min)} or later",
                 platform=run.platform,
@@ -97,13 +97,13 @@ def orders(scenario: Scenario, runs: list[Run]) -> Iterator[Violation]:
         first, soonest = first_ended.get(after.activity), own[0]
         many = f" and {len(own) - 1} more of its runs" if len(own) > 1 else ""
         starts, it = ("start from", "them") if many else ("starts at", "it")
-        which = f"{soonest}{many} {starts} {stamp(scenario, soonest.start_min)}"
+        which = f"{soonest}{many} {starts} {scenario.stamp_at(soonest.start_min)}"
         before = f"{after.settle_min} min before" if after.settle_min else "before"
         needed = f'a run of "{after.activity}" must have ended {before}'
         if first is None:
             amount, unit = 1.0, "run"
             problem = f"{which}; {needed}, and there is none"
-            latest = stamp(scenario, soonest.start_min - after.settle_min)
+            latest = scenario.stamp_at(soonest.start_min - after.settle_min)
             fix = f'place "{after.activity}" to end by {latest}'
         else:
             amount, unit = first.end_min + after.settle_min - soonest.start_min, "min"
@@ -112,7 +112,7 @@ def orders(scenario: Scenario, runs: list[Run]) -> Iterator[Violation]:
             fix = f"start {it} at {earliest} or later"
         yield Violation(
             "order",
-            moment(scenario, soonest.start_min),
+            scenario.instant_at(soonest.start_min),
             amount,
             unit,
             problem,
@@ -132,7 +132,7 @@ def counts(scenario: Scenario, runs: list[Run], minutes: int) -> Iterator[Violat
         if surplus:
             yield Violation(
                 "count",
-                moment(scenario, surplus[0].start_min),
+                scenario.instant_at(surplus[0].start_min),
                 float(len(surplus)),
                 "run",
                 f'"{activity.name}" has {len(own)} runs, {activity.count} are requested',
@@ -145,7 +145,7 @@ def counts(scenario: Scenario, runs: list[Run], minutes: int) -> Iterator[Violat
         if missing > 0:
             yield Violation(
                 "must",
-                moment(scenario, minutes),
+                scenario.instant_at(minutes),
                 float(missing),
                 "run",
                 f'"{activity.name}" has {len(own)} runs by the end of the span, {activity.must} '

@@ -2,7 +2,7 @@
 
 from collections.abc import Iterator
 
-from obsplan.checking.slots import Run, stamp
+from obsplan.checking.slots import Run
 from obsplan.checking.violation import Violation, of_run
 from obsplan.common.text import number_text
 from obsplan.inputs.scenario import Scenario
@@ -21,18 +21,18 @@ def _outside_span(scenario: Scenario, run: Run, minutes: int) -> Iterator[Violat
     if run.start_min < 0:
         early = -run.start_min
         problem = (
-            f"{run} starts at {stamp(scenario, run.start_min)}, {number_text(early)} min before "
+            f"{run} starts at {scenario.stamp_at(run.start_min)}, {number_text(early)} min before "
             "the span"
         )
-        fix = f"start it at {stamp(scenario, 0)} or later"
+        fix = f"start it at {scenario.stamp_at(0)} or later"
         yield of_run(scenario, run, "span", run.start_min, early, "min", problem, fix)
     if run.end_min > minutes:
         late = run.end_min - minutes
         problem = (
-            f"{run} ends at {stamp(scenario, run.end_min)}, {number_text(late)} min after the "
+            f"{run} ends at {scenario.stamp_at(run.end_min)}, {number_text(late)} min after the "
             "span's last whole step"
         )
-        latest = stamp(scenario, (minutes - length) // step * step)
+        latest = scenario.stamp_at((minutes - length) // step * step)
         fix = f"start it at {latest} or earlier" if length <= minutes else "it needs a longer span"
         first = max(run.start_min, minutes)
         yield of_run(scenario, run, "span", first, late, "min", problem, fix)
@@ -44,10 +44,10 @@ def _off_grid(scenario: Scenario, run: Run) -> Iterator[Violation]:
     if off:
         before = run.start_min - off
         problem = (
-            f"{run} starts at {stamp(scenario, run.start_min)}, {number_text(off)} min after a "
+            f"{run} starts at {scenario.stamp_at(run.start_min)}, {number_text(off)} min after a "
             f"whole step of {step} min"
         )
-        fix = f"start it at {stamp(scenario, before)} or {stamp(scenario, before + step)}"
+        fix = f"start it at {scenario.stamp_at(before)} or {scenario.stamp_at(before + step)}"
         yield of_run(scenario, run, "grid", run.start_min, off, "min", problem, fix)
 
 
@@ -55,11 +55,11 @@ def _wrong_length(scenario: Scenario, run: Run) -> Iterator[Violation]:
     length, requested = run.end_min - run.start_min, scenario.slot_min(run.activity)
     if length != requested:
         problem = (
-            f"{run} lasts {number_text(length)} min from {stamp(scenario, run.start_min)}, the "
+            f"{run} lasts {number_text(length)} min from {scenario.stamp_at(run.start_min)}, the "
             f"scenario requests {requested} min"
         )
         fix = f"end it {requested} min after its start"
         if run.start_min % scenario.span.step_min == 0:
-            fix += f", at {stamp(scenario, run.start_min + requested)}"
+            fix += f", at {scenario.stamp_at(run.start_min + requested)}"
         amount = abs(length - requested)
         yield of_run(scenario, run, "duration", run.start_min, amount, "min", problem, fix)

@@ -1,14 +1,12 @@
 """The slots of a timeline as the referee sees them: runs and rows of sending, in minutes."""
 
 from dataclasses import dataclass
-from datetime import datetime, timedelta
 from math import ceil, floor
 from typing import NamedTuple
 
 import numpy as np
 import pandas as pd
 
-from obsplan.common import instants
 from obsplan.common.errors import TableError
 from obsplan.inputs.scenario import Activity, Scenario
 
@@ -57,17 +55,6 @@ class SendingRow(NamedTuple):
     platform: str
 
 
-def moment(scenario: Scenario, minute: float) -> datetime:
-    """The instant (UTC) that lies `minute` minutes after the start of the span."""
-    return scenario.span.start_utc + timedelta(minutes=float(minute))
-
-
-def stamp(scenario: Scenario, minute: float) -> str:
-    """The same instant as text, with seconds only where there are some."""
-    instant = moment(scenario, minute)
-    return instants.stamp(instant)
-
-
 def read_slots(scenario: Scenario, slots: pd.DataFrame) -> tuple[list[Run], list[SendingRow]]:
     """The runs and the transmit windows of a table of slots, each in order of start.
 
@@ -107,8 +94,8 @@ def runs_table(scenario: Scenario, runs: list[Run]) -> pd.DataFrame:
             run.slot,
             run.activity.name,
             run.platform,
-            moment(scenario, run.start_min),
-            moment(scenario, run.end_min),
+            scenario.instant_at(run.start_min),
+            scenario.instant_at(run.end_min),
             run.state,
         )
         for run in runs

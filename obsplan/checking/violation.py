@@ -5,7 +5,7 @@ from datetime import datetime
 
 import pandas as pd
 
-from obsplan.checking.slots import Run, moment
+from obsplan.checking.slots import Run
 from obsplan.inputs.scenario import Scenario
 
 VIOLATION_COLUMNS = (
@@ -61,7 +61,7 @@ def of_run(
     """A rule that one slot breaks by itself, first in `minute` of the span."""
     return Violation(
         rule,
-        moment(scenario, minute),
+        scenario.instant_at(minute),
         amount,
         unit,
         problem,

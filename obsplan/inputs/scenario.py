@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Annotated, Any, Literal, TypeVar, overload
 
 from pydantic import Field
 
-from obsplan.common.instants import MINUTE
+from obsplan.common.instants import MINUTE, stamp
 from obsplan.inputs.cross_checks import sending_name
 from obsplan.inputs.field_types import (
     Azimuth,
@@ -290,6 +290,14 @@ class Scenario(FrozenModel):
             return (times_utc - self.span.start_utc) / MINUTE
         minutes: np.ndarray = ((times_utc - self.span.start_utc) / MINUTE).to_numpy(dtype=float)
         return minutes
+
+    def instant_at(self, minute: float) -> datetime:
+        """The instant (UTC) so many minutes after the start of the span."""
+        return self.span.start_utc + timedelta(minutes=float(minute))
+
+    def stamp_at(self, minute: float) -> str:
+        """The same instant as text, with seconds only if there are any."""
+        return stamp(self.instant_at(minute))
 
     def activity_named(self, name: str) -> Activity:
         """The activity of that name; raises KeyError if there is none."""

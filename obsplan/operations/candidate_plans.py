@@ -163,11 +163,11 @@ def _improved(
 
     Windows in which it has all the starts of `unless_at` are left out.
     """
-    booking = booking.copy()
-    booking.problem = problem
+    incumbent = booking.copy()
+    incumbent.problem = problem
     moved = [
         start
-        for runs, starts in zip(booking.runs, unless_at or [])
+        for runs, starts in zip(incumbent.runs, unless_at or [])
         for start in starts
         if start not in runs
     ]
@@ -177,8 +177,8 @@ def _improved(
         if unless_at is None or any(window.free[0] <= start < window.free[1] for start in moved)
     ]
     with ThreadPoolExecutor(max_workers=2) as pool:
-        *_, booking = [booking, *reoptimised_windows(booking, windows, pool, stop)]
-    return booking
+        improvements = list(reoptimised_windows(incumbent, windows, pool, stop))
+    return improvements[-1] if improvements else incumbent
 
 
 def _preferring(problem: Problem, old: list[list[int]], share: float) -> Problem:

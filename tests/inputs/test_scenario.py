@@ -494,6 +494,14 @@ def test_spoiled_demo_is_a_scenario_or_its_mistakes_are_named(raw):
         assert all(line.startswith("scenario: ") and line.isprintable() for line in lines)
 
 
+def test_an_instant_is_the_inverse_of_its_minutes_and_shows_seconds_only_if_there_are_any():
+    scene = scenario({"name": "look"})
+    for minute in (-3.0, 0.0, 1.5, 61.0):
+        assert scene.minutes_of(scene.instant_at(minute)) == minute
+    assert scene.stamp_at(np.int64(61)) == "2028-07-01T01:01Z"
+    assert scene.stamp_at(1.5) == "2028-07-01T00:01:30Z"
+
+
 def test_minutes_count_from_the_start_of_the_span_for_one_time_and_for_a_column():
     scene = scenario({"name": "look"}, {"name": "listen"})
     start = scene.span.start_utc

@@ -9,7 +9,6 @@ import pandas as pd
 
 from obsplan.checking.check import Verdict, check_timeline
 from obsplan.checking.resource_rules import RESOURCE_RULES
-from obsplan.checking.slots import stamp
 from obsplan.checking.violation import Violation
 from obsplan.environment.model import Environment
 from obsplan.inputs.hardware import Platform
@@ -153,8 +152,8 @@ def _balance(
     sunlit = environment.sky["sun_visible_fraction"].to_numpy(dtype=float)[taken] > 0
     return EnergyBalance(
         platform=platform.name,
-        start_utc=stamp(scenario, first),
-        end_utc=stamp(scenario, end),
+        start_utc=scenario.stamp_at(first),
+        end_utc=scenario.stamp_at(end),
         idle_wh=idle_wh,
         heater_wh=None if platform.heater is None else heater_wh,
         stored_wh=max(0.0, stored_wh[first]),

@@ -99,10 +99,10 @@ def test_run_that_others_wait_for_is_sought_at_other_places_too():
     assert quick_plan(replace(question, tasks=(a, b, c))).runs[:2] == [[40], [11]]
 
 
-def test_required_runs_are_not_held_back_by_where_runs_were_liked():
+def test_required_runs_are_not_held_back_by_preferred_starts():
     question = in_the_way(MANY)
-    liked = replace(question.tasks[0], preference=np.where(np.arange(MANY) == 1, 50.0, 0.0))
-    assert quick_plan(replace(question, tasks=(liked, question.tasks[1]))).runs == [[5], [0]]
+    preferring = replace(question.tasks[0], preference=np.where(np.arange(MANY) == 1, 50.0, 0.0))
+    assert quick_plan(replace(question, tasks=(preferring, question.tasks[1]))).runs == [[5], [0]]
 
 
 @pytest.mark.parametrize(

@@ -95,12 +95,12 @@ def test_energy_goes_where_it_is_worth_more():
 
 
 def test_an_old_start_is_kept_where_it_is_preferred():
-    liked = np.where(np.arange(8) == 5, 0.5, 0.0)
+    preference = np.where(np.arange(8) == 5, 0.5, 0.0)
     late = Booking(
         Problem(
             8,
             0.25,
-            (task("a", preference=liked), task("b", length=3)),
+            (task("a", preference=preference), task("b", length=3)),
             (level_node(8),),
             frozenset({(0, 1)}),
         )
