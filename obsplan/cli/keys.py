@@ -74,6 +74,12 @@ def _unknown(name: str, known) -> str:
     from obsplan.common.text import did_you_mean
 
     holders = [part.name for part in known.values() if name in {key.name for key in part.keys}]
+    nested = [part for part in known if part.endswith(f".{name}")]
+    if nested:
+        return f"'{name}': this part is called {nested[0]}; see: obsplan keys {nested[0]}"
+    part, _, key = name.rpartition(".")
+    if part in known and key in {each.name for each in known[part].keys}:
+        return f"'{name}': not a part but a key; it is explained by: obsplan keys {part}"
     if holders:
         return f"'{name}': not a part but a key; it is explained by: obsplan keys {holders[0]}"
     return f"'{name}': no such part; {did_you_mean(name, [*known, FILES])}"

@@ -5,6 +5,7 @@ import sys
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import click
 
@@ -18,6 +19,9 @@ from obsplan.cli.options import (
     effort_option,
     example,
 )
+
+if TYPE_CHECKING:
+    from obsplan.planning.search.strategy import Effort
 
 DETAILS = """`obsplan keys files` lists the files of a plan directory; report.html is the one
 to show to the board. For each activity, unplaced.csv names a change that lets one more run fit;
@@ -61,7 +65,7 @@ def plan(
     scenario_path: Path,
     output: Path | None,
     gap: float,
-    effort: str,
+    effort: "Effort",
     patience: float | None,
     form: str,
     worth: bool,

@@ -3,6 +3,7 @@
 import sys
 from datetime import timedelta
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import click
 
@@ -21,6 +22,9 @@ from obsplan.cli.options import (
     example,
     instant_in_span,
 )
+
+if TYPE_CHECKING:
+    from obsplan.planning.search.strategy import Effort
 
 DETAILS = """\b
 Fixed slots are those that
@@ -87,7 +91,7 @@ def replan(
     freeze: float,
     keep: float,
     gap: float,
-    effort: str,
+    effort: "Effort",
     patience: float | None,
     form: str,
     ephemeris: Path | None,

@@ -23,7 +23,7 @@ from obsplan.planning.problem.definition import Problem
 from obsplan.planning.problem.timeline_table import booked_rows, slots_table
 from obsplan.planning.search.first_plan import NoPlaceFound, quick_plan
 from obsplan.planning.search.from_old_plan import repaired
-from obsplan.planning.search.strategy import better_plans
+from obsplan.planning.search.strategy import Effort, better_plans
 from obsplan.planning.search.window_by_window import reoptimised_windows, time_windows
 
 # Bonus of an old start in the search, as a share of the mean run's value.
@@ -89,7 +89,7 @@ def candidate_plans(
     old: list[list[int]],
     first: int,
     gap: float,
-    effort: str,
+    effort: Effort,
     stop: Event,
 ) -> Iterator[tuple[Booking, float]]:
     """Valid plans from step `first` on, beginning with the old one repaired.
@@ -134,7 +134,7 @@ def _new_plans(
     relaxed: Problem,
     repaired_plan: Booking,
     gap: float,
-    effort: str,
+    effort: Effort,
     stop: Event,
 ) -> list[tuple[Booking, float]]:
     """Plans made from scratch, and their bounds.

@@ -35,6 +35,7 @@ from obsplan.planning.problem.timeline_table import described, slots_table
 from obsplan.planning.reasons.reason_wording import Answer
 from obsplan.planning.reasons.unplaced import explain, unplaced_table
 from obsplan.planning.reasons.what_if import Variant
+from obsplan.planning.search.strategy import Effort, require_effort
 
 
 @dataclass(frozen=True)
@@ -67,7 +68,7 @@ def make_replan(
     freeze: timedelta = timedelta(hours=2),
     keep: float = 0.01,
     gap: float = 0.01,
-    effort: str = "low",
+    effort: Effort = "low",
     patience_s: float | None = None,
     report: Report = lambda line: None,
 ) -> Replan:
@@ -81,6 +82,7 @@ def make_replan(
     in `make_plan`; effort is low by default, since the team waits. Raises StateError if what ran
     contradicts the timeline.
     """
+    require_effort(effort)
     scenario = environment.scenario
     ran = pd.DataFrame(columns=list(AS_RUN_COLUMNS)) if ran is None else ran
     fixed, movable = fixed_slots(environment, slots, ran, now_utc, freeze)

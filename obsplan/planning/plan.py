@@ -30,7 +30,7 @@ from obsplan.planning.reasons.reason_wording import Answer
 from obsplan.planning.reasons.unplaced import explain, unplaced_table
 from obsplan.planning.search.exact import above, is_small
 from obsplan.planning.search.first_plan import NoPlaceFound, quick_plan
-from obsplan.planning.search.strategy import better_plans
+from obsplan.planning.search.strategy import Effort, better_plans, require_effort
 from obsplan.planning.search.tie_breaks import tidy_plans
 
 Report = Callable[[str], None]
@@ -83,7 +83,7 @@ def make_plan(
     environment: Environment,
     gap: float = 0.01,
     report: Report = lambda line: None,
-    effort: str = "normal",
+    effort: Effort = "normal",
     patience_s: float | None = None,
 ) -> Plan:
     """The best plan found for a scenario, within `gap` of the optimum if it can be.
@@ -92,8 +92,9 @@ def make_plan(
     input gives the same plan everywhere; `patience_s`, if given, ends it by the clock and
     says so. `report` hears of progress, a line at a time. Ctrl-C, once there is a first
     plan, ends the search with the best so far. Raises Infeasible if required runs cannot be
-    placed or a platform cannot even idle through the span.
+    placed or a platform cannot even idle through the span, ValueError for another effort.
     """
+    require_effort(effort)
     if why := why_not_idle(environment):
         raise Infeasible(why)
     if findings := no_room_for_required_runs(environment):
@@ -129,7 +130,7 @@ class PlanSearch:
         self.bound = np.inf
         self.stopped: StopReason | None = None
 
-    def run(self, gap: float, effort: str, patience_s: float | None) -> Replayed:
+    def run(self, gap: float, effort: Effort, patience_s: float | None) -> Replayed:
         """The best plan found until within `gap` of the bound, `effort` is spent, or stopped.
 
         Raises Infeasible when no place is found for all required runs, KeyboardInterrupt
@@ -194,7 +195,7 @@ class PlanSearch:
         )
 
     def _plans(
-        self, gap: float, effort: str, stop: Event
+        self, gap: float, effort: Effort, stop: Event
     ) -> Generator[tuple[Booking, float], None, None]:
         """Ever better plans, in a problem with enough in reserve for the replay to accept them."""
         lighter = partial(lighter_plan, replay=self.replay)

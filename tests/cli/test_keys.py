@@ -66,3 +66,11 @@ def test_keys_import_nothing_heavy():
         "sys.exit(bool({'numpy', 'pandas', 'skyfield', 'matplotlib'} & set(sys.modules)))"
     )
     assert subprocess.run([sys.executable, "-c", code], capture_output=True).returncode == 0
+
+
+@pytest.mark.parametrize(
+    ("name", "part"), [("battery", "platform.battery"), ("activity.gap_min", "activity")]
+)
+def test_a_part_or_key_under_half_its_name_is_told_where_it_is(name, part):
+    told = CliRunner().invoke(main, ["keys", name])
+    assert told.exit_code == 2 and told.stderr.endswith(f"obsplan keys {part}\n")

@@ -188,3 +188,8 @@ def test_settling_longer_than_the_span_leaves_no_place():
     )
     made = make_plan(world(scene))
     assert made.timeline["activity"].tolist().count("late") == 0
+
+
+def test_an_effort_that_does_not_exist_is_refused():
+    with pytest.raises(ValueError, match="effort = 'lo': allowed are low, normal, high"):
+        make_plan(world(scenario({"name": "a"})), effort="lo")

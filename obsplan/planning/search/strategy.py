@@ -11,6 +11,7 @@ from concurrent.futures import Future, ThreadPoolExecutor
 from functools import partial
 from itertools import chain
 from threading import Event
+from typing import Literal, get_args
 
 import numpy as np
 
@@ -53,8 +54,15 @@ MOST_SEARCHES = 4
 # Rows of exclusion and gaps at every step make the relaxation take some times as long, so this
 # sharper one comes second, and not where there are more starts than this.
 SHARP_STARTS = 40_000
+Effort = Literal["low", "normal", "high"]
 # Rounding of a sum of worths, which depends on the order of its terms.
 LAST_DIGITS = 1e-12
+
+
+def require_effort(effort: str) -> None:
+    """Raise ValueError unless `effort` is one of the efforts that there are."""
+    if effort not in get_args(Effort):
+        raise ValueError(f"effort = {effort!r}: allowed are {', '.join(get_args(Effort))}")
 
 
 def better_plans(
@@ -63,7 +71,7 @@ def better_plans(
     gap: float,
     first: Booking | None = None,
     on_bound: Callable[[float], None] = lambda bound: None,
-    effort: str = "normal",
+    effort: Effort = "normal",
     stop: Event | None = None,
     lighter: Callable[[Booking], Booking | None] = lambda booking: None,
 ) -> Iterator[tuple[Booking, float]]:
@@ -157,7 +165,7 @@ def can_be_sharper(relaxed: Problem) -> bool:
 
 
 def _searched(
-    start: Booking, bounds: Bounds, effort: str, lighter: Callable[[Booking], Booking | None]
+    start: Booking, bounds: Bounds, effort: Effort, lighter: Callable[[Booking], Booking | None]
 ) -> Iterator[tuple[Booking, float]]:
     """`start`, and what the stages of the effort make of it."""
     yield start, np.inf
@@ -181,7 +189,7 @@ def _searched(
     yield incumbent, above(bounds.upper, incumbent)
 
 
-def _stages(effort: str, relaxed: Relaxation) -> tuple[Stage, ...]:
+def _stages(effort: Effort, relaxed: Relaxation) -> tuple[Stage, ...]:
     """What is tried one after the other."""
     return (
         partial(price_guided_plans, relaxed=relaxed, rounds=PRICE_GUIDED_ROUNDS[effort]),

@@ -86,7 +86,8 @@ def comparison_lines(comparison: pd.DataFrame) -> list[str]:
     lines = [
         f"{total['done']:.0f} of {total['planned']:.0f} planned runs done, "
         f"{total['shortened']:.0f} shortened, {total['failed']:.0f} failed, "
-        f"{total['not_reported']:.0f} not reported; {total['unplanned']:.0f} unplanned runs",
+        f"{total['not_reported']:.0f} not reported; not planned: "
+        f"{total['unplanned']:.0f}",
         f"ran {total['ran_min'] / 60:.1f} of {total['planned_min'] / 60:.1f} h, "
         f"{total['ran_wh']:.0f} of {total['planned_wh']:.0f} Wh, "
         f"{total['ran_mbit']:.0f} of {total['planned_mbit']:.0f} Mbit, "
