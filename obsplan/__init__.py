@@ -34,7 +34,7 @@ def _homes() -> dict[str, str]:
 def __getattr__(name: str) -> object:
     if name == "__all__":
         return ["__version__", *_homes()]
-    # Names such as __path__ are asked for on every import and are never public.
+    # Names such as __path__ are looked up on every import and are never public.
     if not name.startswith("_") and name in _homes():
         return getattr(import_module(_homes()[name]), name)
     raise AttributeError(f"module 'obsplan' has no attribute {name!r}")

@@ -54,7 +54,7 @@ def margins(
             amount = float(room[tightest])
             amount = amount if abs(amount) > DUST else 0.0
             rows.append(Margin(margin, name, "", tightest, amount, unit))
-    ahead = [run for run in runs if not run.is_fact and run.last > now]
+    ahead = [run for run in runs if not run.is_over and run.last > now]
     rows += _contact_left(environment, ahead, minutes)
     rows += _window_edges(environment, ahead, minutes)
     return rows

@@ -63,7 +63,7 @@ def slot_violations(
     missing. A failed run does not count.
     """
     scenario = environment.scenario
-    facts = {run.slot for run in runs if run.is_fact}
+    over = {run.slot for run in runs if run.is_over}
     runs = [run for run in runs if run.state != "failed"]
     for violation in chain(
         placement(scenario, runs, minutes),
@@ -73,5 +73,5 @@ def slot_violations(
         orders(scenario, runs),
         counts(scenario, runs, minutes),
     ):
-        if violation.rule == "must" or not violation.slots or not facts.issuperset(violation.slots):
+        if violation.rule == "must" or not violation.slots or not over.issuperset(violation.slots):
             yield violation

@@ -89,7 +89,7 @@ def orders(scenario: Scenario, runs: list[Run]) -> Iterator[Violation]:
             first_ended[run.activity.name] = run
     early: dict[tuple[str, After], list[Run]] = {}
     for run in runs:
-        for after in () if run.is_fact else run.activity.after:
+        for after in () if run.is_over else run.activity.after:
             first = first_ended.get(after.activity)
             if first is None or first.end_min + after.settle_min > run.start_min:
                 early.setdefault((run.activity.name, after), []).append(run)

@@ -11,7 +11,7 @@ from obsplan.common.errors import TableError
 from obsplan.inputs.scenario import Activity, Scenario
 
 # States of a slot that is over, not planned.
-FACTS = ("done", "shortened", "failed")
+OVER = ("done", "shortened", "failed")
 RUN_COLUMNS = ("slot", "activity", "platform", "start_utc", "end_utc", "state")
 
 
@@ -27,9 +27,9 @@ class Run:
     state: str = "planned"
 
     @property
-    def is_fact(self) -> bool:
+    def is_over(self) -> bool:
         """Whether the slot is over, so that no plan can change it."""
-        return self.state in FACTS
+        return self.state in OVER
 
     @property
     def first(self) -> int:

@@ -43,7 +43,7 @@ def own_violations(environment: Environment, runs: list[Run]) -> Iterator[Violat
     """
     if not environment.user_rules:
         return
-    facts = {run.slot for run in runs if run.is_fact}
+    over = {run.slot for run in runs if run.is_over}
     table = runs_table(environment.scenario, [run for run in runs if run.state != "failed"])
     for name, rule in environment.user_rules.items():
         for violation in rule(environment, table.copy()) or ():
@@ -52,5 +52,5 @@ def own_violations(environment: Environment, runs: list[Run]) -> Iterator[Violat
             if violation.time_utc.tzinfo is None:
                 raise TypeError(f"rule '{name}': time_utc {violation.time_utc} has no zone")
             slots = tuple(map(str, violation.slots))
-            if not slots or not facts.issuperset(slots):
+            if not slots or not over.issuperset(slots):
                 yield replace(violation, rule=name, slots=slots)

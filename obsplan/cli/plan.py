@@ -165,14 +165,14 @@ def _audit(environment, quiet: bool, as_json: bool) -> None:
     findings, supply = audit(environment), balance(environment)
     infeasible = bool((findings["severity"] == Severity.INFEASIBLE).any())
     if as_json:
-        facts = {
+        report_data = {
             "title": environment.scenario.title,
             "input_sha256_16": environment.scenario.input_hash,
             "infeasible": infeasible,
             "findings": findings.to_dict("records"),
             "balance": supply.round(3).to_dict("records"),
         }
-        click.echo(json.dumps(facts, indent=2))
+        click.echo(json.dumps(report_data, indent=2))
     elif not quiet:
         _echo(terminal.audit_lines(findings, supply, terminal.colours(sys.stdout)))
     if infeasible:

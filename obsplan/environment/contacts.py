@@ -74,7 +74,7 @@ def link_columns(
     how many of them the platform spends with this station rather than another.
     In the columns, `rate_kbps` is positive and `in_contact` true in the used minutes only.
     `stations_out` gives windows (k, 2) in which a station is out of service: a contact ends
-    when they begin, and starts anew, set-up included, when they end.
+    when they begin, and starts again, set-up included, when they end.
     """
     passes = []
     for station in scenario.station:

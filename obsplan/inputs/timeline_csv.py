@@ -75,8 +75,8 @@ def read_as_run(path: str | Path, scenario: Scenario) -> pd.DataFrame:
 def another_scenario(path: str | Path, scenario: Scenario) -> str:
     """A line if the summary beside a timeline names another scenario, else ""."""
     try:
-        facts = json.loads(Path(path).with_name("summary.json").read_text(encoding="utf-8"))
-        wrote, title = facts["input_sha256_16"], facts["title"]
+        summary = json.loads(Path(path).with_name("summary.json").read_text(encoding="utf-8"))
+        wrote, title = summary["input_sha256_16"], summary["title"]
     except (OSError, ValueError, KeyError, TypeError):
         return ""
     if not scenario.input_hash or wrote == scenario.input_hash:

@@ -9,7 +9,7 @@ import numpy as np
 import pandas as pd
 
 from obsplan.analysis.command_deadlines import beyond_command
-from obsplan.checking.slots import FACTS
+from obsplan.checking.slots import OVER
 from obsplan.common import instants
 from obsplan.common.errors import StateError
 from obsplan.common.instants import MINUTE, stamp
@@ -46,7 +46,7 @@ def with_outcomes(slots: pd.DataFrame, ran: pd.DataFrame, now_utc: datetime) -> 
 
     Raises StateError as `fixed_slots` does.
     """
-    _with_earlier_facts(slots, ran)
+    _with_earlier_outcomes(slots, ran)
     if lines := _too_soon(ran, now_utc):
         raise StateError("\n".join(lines))
     told = ran.rename(columns={"outcome": "state"}).set_index("slot").reindex(slots["slot"])
@@ -87,7 +87,7 @@ def fixed_slots(
     scenario = environment.scenario
     sends = slots["activity"].isin(list(scenario.sending_names))
     runs = slots[~sends]
-    ran = _with_earlier_facts(runs, ran)
+    ran = _with_earlier_outcomes(runs, ran)
     first_utc = pd.Timestamp(scenario.span.start_utc)
     first_utc += first_step(scenario, now_utc) * scenario.span.step_min * MINUTE
     why_fixed = _reasons(environment, runs, now_utc, now_utc + freeze, first_utc)
@@ -105,8 +105,8 @@ def fixed_slots(
             fixed.append(FixedSlot(*planned, "locked", why))
         else:
             movable.append(planned)
-    facts = [(*row[:5], "") for row in fixed if row.state in FACTS]
-    if lines := _too_soon(pd.DataFrame(facts, columns=list(AS_RUN_COLUMNS)), now_utc):
+    over = [(*row[:5], "") for row in fixed if row.state in OVER]
+    if lines := _too_soon(pd.DataFrame(over, columns=list(AS_RUN_COLUMNS)), now_utc):
         raise StateError("\n".join(lines))
     fixed += _sent_before(scenario, slots[sends], first_utc)
     table = _with_times(pd.DataFrame(fixed, columns=list(FIXED_COLUMNS[:-1])))
@@ -141,19 +141,19 @@ def _with_times(table: pd.DataFrame) -> pd.DataFrame:
     return table
 
 
-def _with_earlier_facts(runs: pd.DataFrame, ran: pd.DataFrame) -> pd.DataFrame:
+def _with_earlier_outcomes(runs: pd.DataFrame, ran: pd.DataFrame) -> pd.DataFrame:
     """What ran, with the outcomes in the timeline itself; raises StateError if the two differ."""
     reported = {run.slot: run.outcome for run in ran.itertuples(index=False) if run.slot}
-    facts = runs[runs["state"].isin(FACTS)]
+    over = runs[runs["state"].isin(OVER)]
     lines = [
         f'slot {slot.slot} ("{slot.activity}"): {slot.state} in the timeline, but reported '
         f"{reported[slot.slot]}; a slot has one outcome"
-        for slot in facts.itertuples(index=False)
+        for slot in over.itertuples(index=False)
         if reported.get(slot.slot, slot.state) != slot.state
     ]
     if lines:
         raise StateError("\n".join(lines))
-    more = facts[~facts["slot"].isin(list(reported))]
+    more = over[~over["slot"].isin(list(reported))]
     if more.empty:
         return ran
     own = more.assign(outcome=more["state"], reason="")[list(ran.columns)]

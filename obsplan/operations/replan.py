@@ -209,4 +209,4 @@ def _unplaced(scenario: Scenario, booking: Booking, answers: dict[str, Answer]) 
 
 
 def _lost(given_up: frozenset[str]) -> list[str]:
-    return [f'no place was found for all required runs of "{name}"' for name in sorted(given_up)]
+    return [f'not all required runs of "{name}" fit any more' for name in sorted(given_up)]

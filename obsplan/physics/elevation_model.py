@@ -101,13 +101,13 @@ def read_model(path: str | Path) -> Model:
                 sphere_m = _sphere_m(path, source)
                 grid_to_ground, ground_to_grid, stride, around = _mapping(path, source, sphere_m)
                 values, unit = _values(path, source)
-                facts = source.scales[0], source.offsets[0], _projection(source)
+                tags = source.scales[0], source.offsets[0], _projection(source)
     except rasterio.errors.RasterioError as problem:
         reason = str(problem).splitlines()[0].removeprefix(f"{path}: ")
         raise ScenarioError(f"{path}: cannot be read as an elevation model ({reason})") from None
     pixel_m = _pixel_m(grid_to_ground, values.shape, sphere_m)
     height_m, convention = _heights(path, values, unit, sphere_m, pixel_m * max(values.shape))
-    scale, offset, projection = facts
+    scale, offset, projection = tags
     reach_km = pixel_m * np.array(values.shape[::-1]) / 1000
     assumed = (
         f"{projection}, {values.shape[1]} x {values.shape[0]} pixels of at most {pixel_m:.4g} m, "

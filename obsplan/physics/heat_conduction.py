@@ -86,14 +86,14 @@ def column_temperature_k(
 
     nodes = np.eye(len(column.depth_m))
     at_depth = np.array([np.interp(depth_m, column.depth_m, node) for node in nodes])
-    wanted = np.empty((*absorbed_w_m2.shape, len(depth_m)))
-    wanted[:, 0] = state.now_k @ at_depth
+    temperature_k = np.empty((*absorbed_w_m2.shape, len(depth_m)))
+    temperature_k[:, 0] = state.now_k @ at_depth
     series, ends = _divide(absorbed_w_m2, step_s, edges)
     march = _march(column, edges, state, series)
     for sample, parts in enumerate(np.diff(ends, prepend=0), start=1):
         temperature, _ = next(islice(march, int(parts) - 1, None))
-        wanted[:, sample] = temperature @ at_depth
-    return wanted
+        temperature_k[:, sample] = temperature @ at_depth
+    return temperature_k
 
 
 class _Series(NamedTuple):

@@ -69,7 +69,7 @@ def tightened_problem(
         except NoPlaceFound:
             if tight is problem:
                 raise
-            break  # only the tightened reserve leaves required runs no place
+            break  # it is the tightened reserve that leaves no room for required runs
         verdict = replay(booking)
         if verdict.is_valid or (stop is not None and stop.is_set()):
             return tight, booking
@@ -146,7 +146,7 @@ def _tightened(problem: Problem, verdict: Verdict) -> Problem:
     Charge comes first: a battery that runs short also delays sending, so that unsent data may not
     be due to the link.
     """
-    # A rule of one's own may count in Wh, too, and says nothing of the battery.
+    # A user-defined rule may also have the unit Wh, but it is not about the battery.
     limits = [violation for violation in verdict.found if violation.rule in RESOURCE_RULES]
     charge_is_short = any(violation.unit == "Wh" for violation in limits)
     nodes = []

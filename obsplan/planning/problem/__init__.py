@@ -1,5 +1,5 @@
 """The scheduling problem in whole steps, and a plan while runs are booked.
 
-Begin with definition; from_scenario builds it, booking holds a plan, resource_flow walks
-battery and store.
+Begin with definition; from_scenario builds it, booking is a plan under construction, resource_flow
+walks battery and store.
 """

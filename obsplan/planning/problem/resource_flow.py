@@ -238,29 +238,29 @@ def _walk_on(problem: Problem, loads: Loads, flow: Flow, part: slice) -> Shortag
             node = nodes[n]
             data[n] += new[t]
             net = net_w[t]
-            wanted = 0.0
+            share = 0.0
             if able[t] > 0 and data[n] > 0:
-                wanted = min(1.0, data[n] / able[t])
+                share = min(1.0, data[n] / able[t])
                 if node.receiver >= 0:
                     room = max(0.0, nodes[node.receiver].store_mbit - data[node.receiver])
-                    wanted = min(wanted, room / able[t])
+                    share = min(share, room / able[t])
                 elif station[t] >= 0:
-                    wanted = min(wanted, 1.0 - busy.get(station[t], 0.0))
-                if draw[t] > 0 and wanted > 0:
+                    share = min(share, 1.0 - busy.get(station[t], 0.0))
+                if draw[t] > 0 and share > 0:
                     missing = need[t] - charge[n]
                     if missing >= 0:
                         least = missing / (node.charge_efficiency * hour)
                     else:
                         least = missing * node.discharge_efficiency / hour
-                    wanted = max(0.0, min(wanted, (net - least) / draw[t]))
-                if wanted > 0:
-                    net -= wanted * draw[t]
-                    data[n] -= wanted * able[t]
-                    shares[n, part.start + t] = wanted
+                    share = max(0.0, min(share, (net - least) / draw[t]))
+                if share > 0:
+                    net -= share * draw[t]
+                    data[n] -= share * able[t]
+                    shares[n, part.start + t] = share
                     if node.receiver >= 0:
-                        data[node.receiver] += wanted * able[t]
+                        data[node.receiver] += share * able[t]
                     elif station[t] >= 0:
-                        busy[station[t]] = busy.get(station[t], 0.0) + wanted
+                        busy[station[t]] = busy.get(station[t], 0.0) + share
             if data[n] > node.store_mbit + TOLERANCE:
                 return Shortage("storage", n)
             if net >= 0:

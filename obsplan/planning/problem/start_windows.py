@@ -47,7 +47,7 @@ def start_mask(environment: Environment, activity: Activity) -> np.ndarray:
 def start_masks(environment: Environment, activity: Activity) -> dict[str, np.ndarray]:
     """The steps (n,) at which a slot that ends within the span meets each condition, by key.
 
-    Keys are "span" (which asks no more), those of `condition_masks`, and for the start of
+    Keys are "span" (no other condition), those of `condition_masks`, and for the start of
     a slot "contact at the start", "uplink" and "coverage".
     """
     scenario = environment.scenario
@@ -178,7 +178,7 @@ def condition_words(scenario: Scenario, activity: Activity) -> dict[str, str]:
     """What each key of `start_masks` means, in words that follow "needs" or "has"."""
     lead_min = scenario.command_lead_min(activity)
     return {
-        **{asked.condition.key: asked.words for asked in requested(activity.when)},
+        **{r.condition.key: r.words for r in requested(activity.when)},
         "contact": "contact throughout",
         "instrument": f'"{activity.instrument}" in service',
         "own windows": "its whole length inside its own windows",

@@ -187,7 +187,7 @@ def keeps_orders(booking: Booking) -> bool:
 
 
 def is_valid_with_some_sending(variant: Variant, replay: Replay) -> bool:
-    """Whether the replay accepts the runs: sent as planned, in any contact, or planned anew."""
+    """Whether the replay accepts the runs: sent as planned, in any contact, or replanned."""
     planned, free = simulated(variant.booking), variant.booking.copy()
     if not planned.flow.short and replay(variant.with_booking(planned)).is_valid:
         return True
@@ -196,8 +196,10 @@ def is_valid_with_some_sending(variant: Variant, replay: Replay) -> bool:
     was_free = planned.may_send.all()
     if not was_free and not free.flow.short and replay(variant.with_booking(free)).is_valid:
         return True
-    anew = with_planned_sending(free, (COARSE,))
-    return anew is not free and replay(variant.with_booking(anew)).is_valid
+    replanned_sending = with_planned_sending(free, (COARSE,))
+    return (
+        replanned_sending is not free and replay(variant.with_booking(replanned_sending)).is_valid
+    )
 
 
 def replayed(variant: Variant) -> Verdict:

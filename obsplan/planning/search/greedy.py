@@ -17,9 +17,9 @@ MOST_TRIES = 12
 def greedy_plan(problem: Problem, booking: Booking | None = None) -> Booking:
     """Fill `booking` (empty when None) run by run and return it.
 
-    Required runs and prerequisites come first, in order; a required run that finds no place is
-    left out, for the caller to notice. Then the task with the highest value density goes next,
-    at the earliest of its most valuable starts.
+    Required runs and prerequisites come first, in order; a required run that does not fit is left
+    out, for the caller to notice. Then the task with the highest value density goes next, at the
+    earliest of its most valuable starts.
     """
     booking = booking or Booking(problem)
     for task in _in_order(problem):

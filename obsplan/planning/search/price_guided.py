@@ -46,7 +46,7 @@ ROUNDING = 0.1
 
 
 def rounded_plan(problem: Problem, shares: np.ndarray) -> Booking | None:
-    """The relaxation rounded and filled up; None when a required run found no place."""
+    """The relaxation rounded and filled up; None if a required run does not fit."""
     plan = greedy_plan(problem, plan_by_shares(problem, shares))
     if plan.flow.short or plan.lacks_required_runs():
         return None

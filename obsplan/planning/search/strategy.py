@@ -49,7 +49,7 @@ STAGES: dict[str, tuple[Stage, ...]] = {
 }
 # Most rounds of price-guided sweeps, which come first.
 PRICE_GUIDED_ROUNDS = {"low": 3, "normal": 24, "high": 80}
-# The search starts anew this often where a finer replay refuses what was found.
+# Restarts of the search if a finer replay refuses its plan.
 MOST_SEARCHES = 4
 # Rows of exclusion and gaps at every step make the relaxation take some times as long, so this
 # sharper one comes second, and not where there are more starts than this.

@@ -206,7 +206,7 @@ class Sweep:
         return True
 
     def _keep_order(self, fit: np.ndarray, task: int, step: int, idle: np.ndarray) -> None:
-        """Unset `fit` (columns, rewards) where the label lacks a run that `task` waits for."""
+        """Unset `fit` (columns, rewards) where the label has no run that `task` waits for."""
         for need in self.problem.tasks[task].needs:
             if not need.met[step] and need.task in self.tasks:
                 its_first = idle[:, :, FIRST, np.flatnonzero(self.tasks == need.task)[0]]

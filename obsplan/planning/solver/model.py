@@ -83,7 +83,8 @@ def _worth(builder: MatrixBuilder, task: Task, start: np.ndarray) -> None:
 
 
 def _needs(builder: MatrixBuilder, problem: Problem, starts: list[Starts]) -> None:
-    """A start needs a run of another task that starts so many steps before or after it."""
+    """A start needs a run of another task that starts within a range of steps before or after
+    it."""
     for task, own in zip(problem.tasks, starts):
         for need in task.needs:
             here = np.where(need.met, -1, own.columns)

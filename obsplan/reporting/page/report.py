@@ -218,7 +218,7 @@ def _ranked(plan: Plan) -> tuple[list[tuple], list[tuple]]:
 
 
 def _by_size(found: list[tuple[float, tuple]]) -> list[tuple]:
-    return [facts for _, facts in sorted(found, key=lambda pair: pair[0])]
+    return [row for _, row in sorted(found, key=lambda pair: pair[0])]
 
 
 def _room(platform: Platform, unit: str) -> float:

@@ -225,7 +225,7 @@ def assumptions_part(environment: Environment) -> list[Html]:
         for p in scenario.platform
     ]
     skyline = site.skyline if isinstance(site.skyline, str) else ", ".join(site.skyline)
-    facts = [
+    assumptions = [
         "Power, data, values and conditions are those of the scenario, not measured.",
         f"Slots start on a grid of {span.step_min} min; the replay goes minute by minute.",
         f"Skyline: {skyline}; ground slope {site.slope_deg:g} deg, albedo {site.normal_albedo:g}.",
@@ -242,7 +242,7 @@ def assumptions_part(environment: Environment) -> list[Html]:
         *((name, f"SHA-256 {digest[:16]}") for name, digest in environment.kernels.items()),
     ]
     return [
-        tag("ul", *(tag("li", fact) for fact in facts)),
+        tag("ul", *(tag("li", assumption) for assumption in assumptions)),
         table(
             "Platforms as assumed",
             ["platform", "idle", "bus limit", "arrays", "battery", "radio", "storage"],

@@ -177,7 +177,7 @@ def _slots(shown: PlanPicture, own: pd.DataFrame, look: str):
 
 def slot_row(slot) -> str:
     """A row of the timeline as a sentence."""
-    facts = [
+    parts = [
         f"{slot.slot} {slot.activity}",
         f"{slot.start_utc:%Y-%m-%d %H:%M} to {slot.end_utc:%Y-%m-%d %H:%M} UTC "
         f"({slot.duration_min} min)",
@@ -187,8 +187,8 @@ def slot_row(slot) -> str:
         f"{slot.power_w:g} W",
     ]
     if slot.instrument != "radio":
-        facts += [f"{slot.energy_wh:.1f} Wh", f"{slot.data_mbit:g} Mbit", f"value {slot.value:.1f}"]
-    return " · ".join([*facts, slot.state])
+        parts += [f"{slot.energy_wh:.1f} Wh", f"{slot.data_mbit:g} Mbit", f"value {slot.value:.1f}"]
+    return " · ".join([*parts, slot.state])
 
 
 def _levels(plan: Plan):

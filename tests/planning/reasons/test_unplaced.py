@@ -182,8 +182,8 @@ def test_data_over_both_the_room_and_what_may_stay_lack_both():
     )
     _, change = why(scene, ("camera", 0), ("camera", 4), **NO_DOWNLINK)
     assert change == (
-        'the storage of "lander" held 15 Mbit more by 2028-07-01T02:45Z and could keep as much more '
-        "at the end (start 2028-07-01T02:00Z)"
+        'the storage of "lander" held 15 Mbit more by 2028-07-01T02:45Z and could keep as much '
+        "more at the end (start 2028-07-01T02:00Z)"
     )
 
 
