@@ -1,10 +1,13 @@
 """Every command explains itself, and ends with an example that it understands."""
 
 import shlex
+from importlib import import_module
+from pkgutil import iter_modules
 
 import click
 import pytest
 
+import obsplan.cli
 from obsplan.cli.main import main
 
 
@@ -41,3 +44,10 @@ def test_the_overview_lists_commands_in_the_order_of_the_work():
         *("start", "keys", "skyline", "sky", "link", "days", "sites"),
         *("plan", "check", "replan", "compare"),
     ]
+
+
+def test_every_command_of_the_folder_is_a_command_of_obsplan():
+    for info in iter_modules(obsplan.cli.__path__):
+        module = import_module(f"obsplan.cli.{info.name}")
+        made = [c for c in vars(module).values() if isinstance(c, click.Command) and c is not main]
+        assert set(made) <= set(main.commands.values()), info.name
