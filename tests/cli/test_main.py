@@ -1,5 +1,6 @@
 """The commands as a user meets them: exit codes, one clear line, nothing half-written."""
 
+import shutil
 import subprocess
 import sys
 
@@ -22,6 +23,15 @@ def run(tmp_path, monkeypatch):
     return invoke
 
 
+@pytest.fixture(scope="module")
+def planned(tmp_path_factory):
+    """The directory of the small scenario and its plan, and what the command said."""
+    here = tmp_path_factory.mktemp("planned")
+    (here / "small.toml").write_text(SMALL)
+    made = CliRunner().invoke(main, ["plan", str(here / "small.toml"), "-o", str(here / "plan")])
+    return here, made
+
+
 def edited(tmp_path, old, new):
     (tmp_path / "small.toml").write_text(SMALL.replace(old, new))
 
@@ -37,14 +47,14 @@ def test_help_imports_nothing_heavy():
     assert subprocess.run([sys.executable, "-c", code], capture_output=True).returncode == 0
 
 
-def test_plan_writes_every_table_and_check_accepts_it(run, tmp_path):
-    made = run("plan", "small.toml", "-o", "plan")
+def test_plan_writes_every_table_and_check_accepts_it(run, planned):
+    here, made = planned
     assert made.exit_code == 0
     assert "on this time grid" in made.stdout
     assert "no violations; " in made.stdout
     assert "caution" in made.stdout
     assert "rounded up to 60 min" in made.stderr
-    assert {p.name for p in (tmp_path / "plan").iterdir()} == {
+    assert {p.name for p in (here / "plan").iterdir()} == {
         "timeline.csv",
         "sky.csv",
         "contacts.csv",
@@ -57,20 +67,21 @@ def test_plan_writes_every_table_and_check_accepts_it(run, tmp_path):
         "resources.png",
         "report.html",
     }
-    checked = run("check", "small.toml", "plan/timeline.csv")
+    checked = run("check", "small.toml", here / "plan" / "timeline.csv")
     assert checked.exit_code == 0
     assert "no violations; " in checked.stdout
 
 
-def test_two_runs_write_the_same_bytes(run, tmp_path):
-    for name in ("a", "b"):
-        assert run("plan", "small.toml", "-o", name).exit_code == 0
-    for path in (tmp_path / "a").iterdir():
-        assert path.read_bytes() == (tmp_path / "b" / path.name).read_bytes(), path.name
+def test_two_runs_write_the_same_bytes(run, planned, tmp_path):
+    assert run("plan", "small.toml", "-o", "again").exit_code == 0
+    first, again = (sorted(d.iterdir()) for d in (planned[0] / "plan", tmp_path / "again"))
+    assert [p.name for p in first] == [p.name for p in again]
+    for one, other in zip(first, again):
+        assert one.read_bytes() == other.read_bytes(), one.name
 
 
-def test_a_second_plan_replaces_the_first(run, tmp_path):
-    assert run("plan", "small.toml", "-o", "plan").exit_code == 0
+def test_a_second_plan_replaces_the_first(run, planned, tmp_path):
+    shutil.copytree(planned[0] / "plan", tmp_path / "plan")
     edited(tmp_path, "count = 3", "count = 2")
     assert run("plan", "small.toml", "-o", "plan").exit_code == 0
     timeline = pd.read_csv(tmp_path / "plan" / "timeline.csv")
@@ -326,8 +337,8 @@ def test_uplink_deadlines_are_in_the_plan_and_another_scenario_is_told_apart(run
     assert "was planned for another scenario (input hash" in checked.stderr
 
 
-def test_compare_prints_the_table_and_draws_it(run, tmp_path):
-    assert run("plan", "small.toml", "-o", "plan").exit_code == 0
+def test_compare_prints_the_table_and_draws_it(run, planned, tmp_path):
+    shutil.copytree(planned[0] / "plan", tmp_path / "plan")
     slots = pd.read_csv(tmp_path / "plan" / "timeline.csv")
     first = slots[slots["activity"] == "sweep"].iloc[0]
     (tmp_path / "ran.csv").write_text(

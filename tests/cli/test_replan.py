@@ -19,11 +19,13 @@ def run(*words) -> tuple[int, str]:
 
 @pytest.fixture(scope="module")
 def planned(tmp_path_factory):
-    """The short scenario, its slots commanded half an hour ahead, and the plan of it."""
+    """Two days of the short scenario, slots commanded half an hour ahead, and the plan of it."""
     here = tmp_path_factory.mktemp("short")
     run("start", here, "--minimal")
-    with (here / "scenario.toml").open("a") as file:
-        file.write("\n[uplink]\nlead_min = 30\n")
+    text = (here / "scenario.toml").read_text()
+    shorter = text.replace("end_utc = 2028-07-05T12", "end_utc = 2028-07-05T03")
+    assert shorter != text
+    (here / "scenario.toml").write_text(shorter + "\n[uplink]\nlead_min = 30\n")
     assert run("plan", here / "scenario.toml", "-o", here / "plan", "--quiet") == (0, "")
     return here
 

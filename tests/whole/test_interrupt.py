@@ -2,6 +2,7 @@
 
 import json
 import os
+import shutil
 import signal
 import subprocess
 import sys
@@ -25,12 +26,18 @@ DEMO = Path(__file__).parents[2] / "examples" / "demo.toml"
 
 
 def test_ctrl_c_after_the_first_plan_and_while_it_is_written_exits_0_with_it(tmp_path):
+    # Three days of the demo: the first plan comes soon, and the search for better ones is long.
+    text = DEMO.read_text()
+    shorter = text.replace("end_utc = 2028-07-13T06", "end_utc = 2028-07-05T06")
+    assert shorter != text
+    (tmp_path / "demo.toml").write_text(shorter)
+    shutil.copy(DEMO.with_name("skyline.csv"), tmp_path)
     command = [
         sys.executable,
         "-m",
         "obsplan",
         "plan",
-        str(DEMO),
+        str(tmp_path / "demo.toml"),
         "-o",
         str(tmp_path / "p"),
     ]
