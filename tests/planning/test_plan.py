@@ -31,7 +31,7 @@ def check_round_trip(environment, folder) -> None:
     assert made.timeline["value"].sum() == pytest.approx(made.value)
 
 
-@settings(max_examples=60)
+@settings(max_examples=25)
 @given(case=cases(hours=(2, 6)))
 def test_every_plan_is_valid_when_read_back(case, tmp_path_factory):
     check_round_trip(case, tmp_path_factory.mktemp("plan"))

@@ -213,7 +213,7 @@ def check_no_plan_if_infeasible(environment) -> None:
             make_plan(environment)
 
 
-@settings(max_examples=40)
+@settings(max_examples=25)
 @given(cases(hours=(2, 4)))
 def test_whatever_the_audit_rules_out_no_plan_is_found_for(case):
     check_no_plan_if_infeasible(case)

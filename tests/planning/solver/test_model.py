@@ -29,7 +29,8 @@ def optimum(model, whole=True):
         integrality=model.integer if whole else None,
         bounds=Bounds(model.low, model.high),
         constraints=LinearConstraint(model.matrix, model.row_low, model.row_high),
-        options={"mip_rel_gap": 0.0},
+        # In scipy 1.17.1 presolve loses the optimum of problem 147 with cumulated sums.
+        options={"mip_rel_gap": 0.0, "presolve": False},
     )
     assert found.status in (0, 2), found.message
     return (None, None) if found.status == 2 else (-found.fun, found.x)
