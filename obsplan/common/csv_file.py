@@ -133,7 +133,7 @@ def read_csv(
 def write_csv(table: pd.DataFrame, path: str | Path) -> None:
     """Write `csv_text` of a table as UTF-8; the file appears whole or not at all.
 
-    Raises TableError when the file cannot be written.
+    Raises TableError if the file cannot be written.
     """
     path = Path(path)
     if path.is_dir():

@@ -21,8 +21,8 @@ def with_windows(
     reaches beyond the span is cut off. Windows that were given to the activity before still
     apply: a slot must lie within both.
 
-    Raises TableError when there is no such activity, when the booleans are not one a
-    minute, or when a row has no zone, ends before it starts or lies outside the span.
+    Raises TableError if there is no such activity, if the booleans are not one a
+    minute, or if a row has no zone, ends before it starts or lies outside the span.
     """
     names = [a.name for a in environment.scenario.activity]
     if activity not in names:

@@ -39,7 +39,7 @@ def array_power_w(
 
     The default coefficient, for triple-junction cells, follows from the current and voltage
     coefficients at maximum power of a data sheet, as quoted by others.
-    Raises ValueError when `facing` is neither form.
+    Raises ValueError if `facing` is neither form.
     """
     light_w = _sunlight_w_m2(
         irradiance_w_m2, visible_fraction, sun_elevation_deg, sun_azimuth_deg, facing

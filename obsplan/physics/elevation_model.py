@@ -90,7 +90,7 @@ def site_view(
 def read_model(path: str | Path) -> Model:
     """Read band 1 of a GeoTIFF in a geographic or projected lunar reference system.
 
-    Raises ScenarioError when rasterio is missing, or the file cannot be read, is not of
+    Raises ScenarioError if rasterio is missing, or the file cannot be read, is not of
     the Moon, or does not say what its values are.
     """
     path, rasterio = Path(path), _rasterio()

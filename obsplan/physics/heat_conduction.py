@@ -76,7 +76,7 @@ def column_temperature_k(
     Samples of the s sites are `step_s` apart; at the surface absorbed + conducted =
     emitted. The first `cycle_steps` samples are repeated until the ground returns to its
     own state after each, sought from `first_guess_k`; from that state the series is run
-    once. Arguments are not checked. Raises ArithmeticError when no balance is found.
+    once. Arguments are not checked. Raises ArithmeticError if no balance is found.
     """
     closed = np.append(absorbed_w_m2[:, :cycle_steps], absorbed_w_m2[:, :1], axis=1)
     cycle, _ = _divide(closed, step_s, edges)

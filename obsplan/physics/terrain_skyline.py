@@ -62,7 +62,7 @@ def dip_deg(radius_m: float, eye_radius_m: float) -> float:
 def ground_radius_m(grids: Sequence[Grid], latitude_deg, longitude_deg) -> np.ndarray:
     """Distance of the ground from the Moon's centre, from the finest grid that covers it.
 
-    `grids` from fine to coarse; NaN where none has data. Bilinear between pixel centres.
+    `grids` from fine to coarse; NaN if none has data. Bilinear between pixel centres.
     """
     latitude_deg, longitude_deg = np.broadcast_arrays(latitude_deg, longitude_deg)
     radius_m = np.full(latitude_deg.shape, np.nan)

@@ -48,7 +48,7 @@ def range_of(
     """The data that sites of a survey share, for local noons from `first_s` to `last_s`.
 
     The scan extends half a lunation beyond either end, and one more lunation back for the
-    ground's past. Raises EphemerisError when that lies outside the kernels.
+    ground's past. Raises EphemerisError if that lies outside the kernels.
     """
     ephemeris = open_ephemeris(ephemeris_directory)
     begin = _scan_begin(first_s)

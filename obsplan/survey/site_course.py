@@ -106,7 +106,7 @@ class SiteCourse:
 
 
 def skyline_of(place: Place) -> np.ndarray:
-    """The profile (n, 2) of a place; raises ScenarioError when it cannot be read."""
+    """The profile (n, 2) of a place; raises ScenarioError if it cannot be read."""
     return read_skyline(place.skyline, *place[1:4])
 
 

@@ -59,7 +59,7 @@ class Shortage:
 class Flow:
     """Battery and store of every node under the booked runs.
 
-    `short` is what fails first, None where nothing does; then arrays are not filled further.
+    `short` is what fails first, None if nothing does; then arrays are not filled further.
 
     stored_wh, needed_wh, held_mbit (nodes, steps + 1); sent_share (nodes, steps).
     """
@@ -162,7 +162,7 @@ def _take_over(source: Flow, target: Flow, steps: slice) -> None:
 def needed_wh(node: Node, gained: np.ndarray) -> np.ndarray:
     """Least charge (steps + 1,) that keeps reserve and end charge, with these gains (steps + 1,).
 
-    In Wh, at the start of each step and at the end of the span; infinite where not even a
+    In Wh, at the start of each step and at the end of the span; infinite if not even a
     full battery would do.
     """
     least = np.full(len(gained), node.reserve_wh)

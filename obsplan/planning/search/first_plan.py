@@ -1,4 +1,4 @@
-"""The first plan: greedy construction, and where that fails a search for the required runs.
+"""The first plan: greedy construction, and if that fails a search for the required runs.
 
 Required runs are placed by branch and bound if the problem is small, otherwise by rounding the
 relaxation and by ruin and recreate, with the number of required runs as the objective.
@@ -50,7 +50,7 @@ class NoPlaceFound(Exception):
 def quick_plan(problem: Problem, stop: Event | None = None) -> Booking:
     """A greedy plan with its sending planned for the least energy, filled up once more.
 
-    Raises NoPlaceFound when no place is found for the required runs; once `stop` is set, only
+    Raises NoPlaceFound if no place is found for the required runs; once `stop` is set, only
     greedy construction is tried.
     """
     booking = greedy_plan(problem)
@@ -98,7 +98,7 @@ def valued_by_count(alone: Problem) -> Problem:
 
 
 def _with_all_required(alone: Problem, stop: Event) -> Booking | None:
-    """All required runs, by branch and bound where that is quick, otherwise by search."""
+    """All required runs, by branch and bound if that is quick, otherwise by search."""
     if stop.is_set():
         return None
     if sum(task.count > 0 for task in alone.tasks) * alone.steps <= SOLVED_STEPS:

@@ -10,7 +10,7 @@ from obsplan.planning.search.transmit_windows import with_planned_sending
 def repaired(problem: Problem, old: list[list[int]]) -> Booking:
     """The old starts as far as they are still feasible, all required runs, and what else fits.
 
-    Raises NoPlaceFound when no place is found for the required runs.
+    Raises NoPlaceFound if no place is found for the required runs.
     """
     booking = Booking(problem)
     runs = [(i, start) for i, starts in enumerate(old) for start in sorted(set(starts))]

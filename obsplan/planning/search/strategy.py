@@ -86,7 +86,7 @@ def better_plans(
     lower value.
 
     `on_bound` hears every bound as soon as it is known. Closing the iterator, or setting `stop`,
-    ends the search soon. Raises NoPlaceFound when no place is found for the required
+    ends the search soon. Raises NoPlaceFound if no place is found for the required
     runs.
     """
     exact, upper = exact_plan(problem, relaxed)

@@ -67,7 +67,7 @@ def moved_up(booking: Booking) -> Booking:
 
 
 def with_fewer_switches(booking: Booking) -> Booking:
-    """Runs of equal length on a platform swapped where that saves switches.
+    """Runs of equal length on a platform swapped if that saves switches.
 
     A platform switches where a run follows one of another activity. The set of starts does not
     change, so the plan gets no later. `booking` itself when nothing is saved.
@@ -111,7 +111,7 @@ def _switches_at(order: list[Start], *places: int) -> int:
 
 
 def _swapped(booking: Booking, one: Start, two: Start) -> Booking | None:
-    """The two runs swapped; None where that breaks a rule or loses value.
+    """The two runs swapped; None if that breaks a rule or loses value.
 
     Battery and store are not checked yet.
     """

@@ -19,7 +19,7 @@ COARSE, BY_STEP = True, False
 
 
 def with_planned_sending(booking: Booking, models: tuple[bool, ...] = (COARSE, BY_STEP)) -> Booking:
-    """The same runs, sending when it takes least energy; `booking` where that fails.
+    """The same runs, sending when it takes least energy; `booking` if that fails.
 
     The `models` are solved in turn until one gives a feasible plan. The coarse one takes a tenth
     of the time and says only in which hours to send, so it costs a little more energy.
@@ -37,7 +37,7 @@ def with_planned_sending(booking: Booking, models: tuple[bool, ...] = (COARSE, B
 
 
 def _least_sending(booking: Booking, coarse: bool) -> np.ndarray | None:
-    """Steps in which each node may send (nodes, steps); None where the program is infeasible."""
+    """Steps in which each node may send (nodes, steps); None if the program is infeasible."""
     problem = booking.problem
     nodes = tuple(
         replace(

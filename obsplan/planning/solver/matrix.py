@@ -14,7 +14,7 @@ LEAST_FIGURE = 1e-8
 class LinearModel:
     """maximise cost @ x subject to row_low <= A x <= row_high, low <= x <= high.
 
-    start[i] (steps,) maps each step to the column of that start, -1 where there is none;
+    start[i] (steps,) maps each step to the column of that start, -1 if there is none;
     cumulative[i] does so for the number of starts up to that step, sending[n] for the share of
     a step in which node n sends. exclusion_rows (rows,) says which rows limit starts that
     exclude each other or keep a gap, resource_rows (rows,) which are of bus, battery,
@@ -179,7 +179,7 @@ def usual_level(own: Starts, profile: np.ndarray) -> float:
 
 
 def shifted(columns: np.ndarray, by: int) -> np.ndarray:
-    """columns[t - by], -1 where that lies outside the span."""
+    """columns[t - by], -1 if that lies outside the span."""
     moved = np.full(len(columns), -1)
     by = max(-len(columns), min(by, len(columns)))
     if by >= 0:
