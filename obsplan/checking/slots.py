@@ -67,6 +67,10 @@ def read_slots(scenario: Scenario, slots: pd.DataFrame) -> tuple[list[Run], list
         raise TableError(f"slots: column {' and '.join(missing)} is missing")
     if "slot" not in slots:
         slots = slots.assign(slot=range(1, len(slots) + 1))
+    # Violations name slots by their ids, so those of a fact must be its own.
+    repeated = slots["slot"].astype(str)[slots["slot"].astype(str).duplicated()]
+    if len(repeated):
+        raise TableError(f"slots: slot {repeated.iloc[0]} is there twice; every id must differ")
     sends = slots["activity"].isin(list(scenario.sending_names))
     return _runs(scenario, slots[~sends]), _sending_rows(scenario, slots[sends])
 

@@ -124,6 +124,8 @@ def test_summary_names_the_broken_rules():
         (pd.DataFrame({"activity": ["camera"], "start_utc": [START.tz_localize(None)]}), "zone"),
         (pd.DataFrame({"activity": ["camera"] * 2, "start_utc": [START, pd.NaT]}), "needs a start"),
         (slots(("camera", 60, 60)), "must end after it starts"),
+        # A planned run would hide behind one of the same id that is done.
+        (slots(("camera", 60), ("camera", 90)).assign(slot="s1"), "slot s1 is there twice"),
     ],
 )
 def test_tables_that_are_no_slots_are_refused(table, complaint):
