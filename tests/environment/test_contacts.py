@@ -235,7 +235,7 @@ HERE = [{"from_utc": "2028-07-01T00:00:00Z", "distance_m": 40.0}]
         (
             {"system_temperature_k": 0.0, "beam_width_deg": 1.0, "g_over_t_db_k": 9.0},
             None,
-            "out of range: allowed is at least 1",
+            "out of range: allowed is 1 to 100000",
         ),
         ({}, relay([]), 'platform "rover": give both radio.range_limit_m and a track, or neither'),
         ({}, relay(HERE, range_limit_m=None), "give both radio.range_limit_m and a track"),
