@@ -69,7 +69,7 @@ def check(
     from obsplan.checking.check import check_timeline
     from obsplan.common.csv_file import csv_text, write_csv
     from obsplan.inputs.read_scenario import read_scenario
-    from obsplan.reporting.text.sentences import verdict_lines
+    from obsplan.reporting.text.sentences import summary_lines, verdict_lines
 
     scenario = read_scenario(scenario_path)
     slots = read_slots(timeline, scenario, "checked against this one")
@@ -87,11 +87,9 @@ def check(
         _echo_too_late(environment, slots, since_utc)
     if output:
         write_csv(verdict.violations, output)
-    lines = verdict_lines(verdict)
     if form == "csv":
         click.echo(csv_text(verdict.violations), nl=False)
-        lines = lines[lines.index(verdict.summary) :]
-    for line in lines:
+    for line in summary_lines(verdict) if form == "csv" else verdict_lines(verdict):
         click.echo(line, err=form == "csv")
     if not verdict.is_valid:
         sys.exit(1)

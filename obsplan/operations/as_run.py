@@ -12,7 +12,7 @@ from obsplan.inputs.scenario import Activity, Scenario
 from obsplan.inputs.timeline_csv import OUTCOMES
 from obsplan.planning.problem.start_windows import coverage_bin
 
-NOT_REPORTED, UNPLANNED = "not reported", "unplanned"
+NOT_REPORTED = "not reported"
 COMPARISON_COLUMNS = (
     "activity",
     "planned",

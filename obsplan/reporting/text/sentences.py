@@ -16,18 +16,23 @@ MOST_LINES = 12
 
 
 def verdict_lines(verdict: Verdict) -> list[str]:
-    """Violations, the verdict, the smallest margins and the rules that were checked.
+    """Violations, then the lines of `summary_lines`.
 
     Rules broken by the same slots at the same instant share a line, and a line says so.
     """
-    rules = ", ".join(verdict.rules)
     lines, many = violation_lines(verdict), len(verdict.found)
     if len(lines) < many:
         parts = "line" if len(lines) == 1 else "lines"
         lines.append(
             f"{many} violations in {len(lines)} {parts}: one for each rule that a line names"
         )
-    return [*lines, verdict.summary, *margin_lines(verdict), f"rules checked: {rules}"]
+    return [*lines, *summary_lines(verdict)]
+
+
+def summary_lines(verdict: Verdict) -> list[str]:
+    """The verdict, the smallest margins and the rules that were checked."""
+    rules = ", ".join(verdict.rules)
+    return [verdict.summary, *margin_lines(verdict), f"rules checked: {rules}"]
 
 
 def violation_lines(verdict: Verdict) -> list[str]:
