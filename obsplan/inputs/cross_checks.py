@@ -208,7 +208,7 @@ def _level_errors(platform: Table) -> Iterator[str]:
         start, capacity = store.get("start_mbit"), store.get("capacity_mbit")
         if _is_number(start) and _is_number(capacity) and start > capacity > 0:
             yield (
-                f"{where}.store.start_mbit = {start}: more than the capacity of the storage; "
+                f"{where}.store.start_mbit = {start}: more than the storage capacity; "
                 f"allowed is 0 to {capacity}"
             )
 

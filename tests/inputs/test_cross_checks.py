@@ -129,7 +129,7 @@ def test_store_cannot_start_fuller_than_it_is():
     over = platform(store={"capacity_mbit": 50.0, "start_mbit": 50.5})
     (line,) = errors({"name": "look"}, platform=[over])
     assert line == (
-        'platform "lander".store.start_mbit = 50.5: more than the capacity of the store; '
+        'platform "lander".store.start_mbit = 50.5: more than the storage capacity; '
         "allowed is 0 to 50.0"
     )
 
