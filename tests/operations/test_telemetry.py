@@ -36,7 +36,7 @@ def told(tmp_path, text: str, scene_, now=NOW):
         ('[[station]]\nname = "gamma"', "no such station"),
         (
             '[[platform]]\nname = "lander"\nstored_mbit = 51',
-            "more than the capacity of the storage; allowed is 0 to 50",
+            "more than the storage capacity; allowed is 0 to 50",
         ),
         (
             '[[platform]]\nname = "lander"\n[[platform]]\nname = "lander"',
