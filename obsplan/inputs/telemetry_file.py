@@ -134,7 +134,7 @@ def _platform_errors(state: State, scenario: Scenario) -> Iterator[str]:
         if part.stored_mbit is not None and part.stored_mbit > most_mbit:
             yield (
                 f'platform "{part.name}".stored_mbit = {part.stored_mbit:g}: more than the '
-                f"capacity of the storage; allowed is 0 to {most_mbit:g}"
+                f"storage capacity; allowed is 0 to {most_mbit:g}"
             )
 
 

@@ -272,7 +272,7 @@ MISTAKES = [
     (
         {"platform.0.store.start_mbit": 6001},
         'platform "lander".store.start_mbit = 6001: more than '
-        "the capacity of the storage; allowed is 0 to 6000.0",
+        "the storage capacity; allowed is 0 to 6000.0",
     ),
     (
         {"platform.0.radio.rate_kbps": 8.0},
