@@ -104,7 +104,8 @@ def _verdict(table: pd.DataFrame, planned: bool) -> str:
 
 def _landing_rule(scenario: Scenario, planned: bool) -> str:
     low, high = scenario.landing.sun_elevation_deg
-    many = "a station" if scenario.landing.stations == 1 else "two stations"
+    stations = scenario.landing.stations
+    many = "a station" if stations == 1 else f"{stations} stations"
     measure = "the value of the plan" if planned else "useful light"
     return (
         f"Ranked by {measure}. A landing requires the morning Sun at {low:g} to {high:g} deg, the "
@@ -115,7 +116,7 @@ def _landing_rule(scenario: Scenario, planned: bool) -> str:
 
 MEANING = (
     "Useful light: daylight remaining less eclipses, times the smaller of energy and downlink "
-    "capacity over requests, at most 1. More, less: relative to the median day."
+    "capacity over requests, at most 1. Notes that say more or less compare with the median day."
 )
 
 
