@@ -67,12 +67,19 @@ class Situation:
             if (known.rule, known.platform, known.activity)
             == (violation.rule, violation.platform, violation.activity)
         ]
+        if violation.rule == "order":
+            return any(_too_early(known) == _too_early(violation) for known in same)
         if violation.slots and violation.rule not in RESOURCE_RULES:
             return any(known.slots == violation.slots for known in same)
         return any(
             known.time_utc <= violation.time_utc and known.amount >= violation.amount - AMOUNT_SLACK
             for known in same
         )
+
+
+def _too_early(order: Violation) -> tuple[str, ...]:
+    """Ids of the runs that start too early; the run they come after, if any, is named first."""
+    return order.slots[1:] if order.unit == "min" else order.slots
 
 
 def with_fixed(fixed: pd.DataFrame, rows: pd.DataFrame) -> pd.DataFrame:

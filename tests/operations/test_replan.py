@@ -10,7 +10,7 @@ import pytest
 from click.testing import CliRunner
 from hypothesis import assume, given, settings
 from hypothesis import strategies as st
-from tools.small import START, cases, scenario, world
+from tools.small import START, cases, scenario, slots, world
 
 from obsplan.analysis.command_deadlines import beyond_command
 from obsplan.analysis.start_leeway import leeway_table
@@ -421,3 +421,19 @@ def test_now_must_be_an_instant_of_the_span(tmp_path, now, line):
     told = CliRunner().invoke(main, [*asked, "-o", str(tmp_path / "out")])
     assert told.exit_code == 2 and line in told.output and "--now" in told.output
     assert not (tmp_path / "out").exists()
+
+
+def test_a_fixed_run_whose_predecessor_failed_does_not_stand_in_the_way_of_another_try():
+    scene = scenario(
+        {"name": "first", "duration_min": 5, "must": 1},
+        {"name": "next", "duration_min": 5, "after": [{"activity": "first"}]},
+        hours=3,
+    )
+    old = slots(("first", 0), ("next", 15)).assign(state="planned")
+    old["end_utc"] = old["start_utc"] + pd.Timedelta(minutes=15)
+    ran = old.head(1).assign(outcome="failed", reason="")[list(AS_RUN_COLUMNS)]
+    now = START + pd.Timedelta(minutes=15)
+    made = make_replan(world(scene), old, now.to_pydatetime(), ran=ran, freeze=HOUR)
+    assert made.plan.verdict.violations["rule"].tolist() == ["order"]
+    again = made.plan.timeline.query("activity == 'first' and state == 'planned'")
+    assert len(again) == 1
