@@ -103,7 +103,7 @@ def _arguments(row: Any, median: pd.Series) -> Notes:
             continue
         of = f" ({row.energy_platform})" if what == "energy" else ""
         if share >= 1:
-            good.append(Argument(f"{what} covers all requests"))
+            good.append(Argument(f"{what} covers all", " requests"))
         else:
             bad.append(Argument(f"{what} covers {int(100 * share)} %", " of all requests", of))
     if row.sunlight_lost_h >= NOTABLE_LOSS_H:

@@ -423,7 +423,7 @@ def test_now_must_be_an_instant_of_the_span(tmp_path, now, line):
     assert not (tmp_path / "out").exists()
 
 
-def test_a_fixed_run_whose_predecessor_failed_does_not_stand_in_the_way_of_another_try():
+def test_a_failed_predecessor_of_a_fixed_run_is_planned_again():
     scene = scenario(
         {"name": "first", "duration_min": 5, "must": 1},
         {"name": "next", "duration_min": 5, "after": [{"activity": "first"}]},
