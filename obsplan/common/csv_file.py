@@ -18,6 +18,10 @@ from obsplan.common.instants import full_stamp
 from obsplan.common.text import did_you_mean, printable
 
 SEPARATORS = (",", ";", "\t")
+# A spreadsheet runs a cell that begins like this as a formula, wide forms too, unless it is a
+# number. An apostrophe before it makes it text; one more is put before a text that has one.
+FORMULA = re.compile(r"'*[=+\-@\t\r\n\uff1d\uff0b\uff0d\uff20]")
+NUMBER = re.compile(r"[+-]?(\d+(\.\d*)?|\.\d+)([eE][+-]?\d+)?")
 # Mistakes that are listed; more lines would add nothing new.
 MOST_LINES = 50
 
@@ -149,12 +153,13 @@ def csv_text(table: pd.DataFrame) -> str:
 
     Comma, header, line feeds. An index named `*_utc` becomes the first column. Times are
     written as 2027-03-09T14:20:00Z (those without a zone are UTC), numbers with at most six
-    decimals, booleans as true or false, missing values as empty cells.
+    decimals, booleans as true or false, missing values as empty cells. A text that a spreadsheet
+    would run as a formula gets an apostrophe before it, which `read_csv` takes away again.
     """
     if str(table.index.name).endswith("_utc"):
         table = table.reset_index()
     columns = [[_text(value) for value in table[name].tolist()] for name in table]
-    rows = [[str(name) for name in table], *zip(*columns)]
+    rows = [[_harmless(str(name)) for name in table], *zip(*columns)]
     return "".join(",".join(map(_quoted, row)) + "\n" for row in rows)
 
 
@@ -170,7 +175,18 @@ def _text(value: Any) -> str:
     if isinstance(value, float | np.floating):
         text = f"{value:.6f}".rstrip("0").rstrip(".")
         return "0" if text == "-0" else text
-    return str(value)
+    return _harmless(str(value))
+
+
+def _harmless(text: str) -> str:
+    """The text with an apostrophe before it if a spreadsheet would run it."""
+    return f"'{text}" if FORMULA.match(text) and not NUMBER.fullmatch(text) else text
+
+
+def _as_meant(cell: str) -> str:
+    """The text of a cell, without the blanks around it and the apostrophe of `_harmless`."""
+    cell = cell.strip()
+    return cell[1:] if cell.startswith("'") and FORMULA.match(cell) else cell
 
 
 def _quoted(text: str) -> str:
@@ -207,7 +223,7 @@ def _records(path: Path, text: str) -> tuple[str, list[tuple[int, list[str]]]]:
         separator = max(SEPARATORS, key=lambda mark: len(parted[mark]))
         reader = csv.reader(io.StringIO(text, newline=""), delimiter=separator, strict=True)
         for number, cells in enumerate(reader, start=1):
-            cells = [cell.strip() for cell in cells]
+            cells = [_as_meant(cell) for cell in cells]
             if any(cells):
                 records.append((number, cells))
     except csv.Error as problem:

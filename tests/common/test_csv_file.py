@@ -1,6 +1,9 @@
 """CSV: odd files through every input alike, mistakes named, tables written in fixed bytes."""
 
+import csv
 import os
+import re
+from pathlib import Path
 
 import numpy as np
 import pandas as pd
@@ -9,7 +12,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 from tools.small import scenario
 
-from obsplan.common.csv_file import MOST_LINES, read_csv, write_csv
+import obsplan
+from obsplan.common.csv_file import FORMULA, MOST_LINES, read_csv, write_csv
 from obsplan.common.errors import ObsplanError, TableError
 from obsplan.inputs.sites_csv import read_sites
 from obsplan.inputs.timeline_csv import read_as_run, read_timeline
@@ -224,6 +228,49 @@ def test_numbers_keep_six_decimals(tmp_path_factory, value):
     # Half of the last decimal, and what a double itself cannot tell apart.
     assert float(text) == pytest.approx(value, abs=5.1e-7, rel=1e-15)
     assert text != "-0" and not ("." in text and text.endswith("0"))
+
+
+# What a spreadsheet would run, in wide forms too; a number alone is harmless.
+RUN = ["=1+1", "+1+1", "-1+1", "@SUM(A1)", "\t=1", "\r=1", "-x", "\uff1d1+1", "=", "-5.2 W"]
+NOT_RUN = ["-5.2", "+3", "-1e-05", "-.5", "2028-07-01", "a=b", "'quoted'", "'", "5-3", ""]
+
+
+@pytest.mark.parametrize("text", RUN)
+def test_no_cell_begins_so_that_a_spreadsheet_runs_it(tmp_path, text):
+    path = tmp_path / "table.csv"
+    write_csv(pd.DataFrame({text: ["a"], "b": [text]}), path)
+    with path.open(newline="") as lines:
+        head, row = csv.reader(lines)
+    assert head[0] == row[1] == "'" + text
+
+
+@pytest.mark.parametrize("text", NOT_RUN)
+def test_other_cells_are_written_as_they_are(tmp_path, text):
+    path = tmp_path / "table.csv"
+    write_csv(pd.DataFrame({"a": [text], "b": ["x"]}), path)
+    assert path.read_text() == f"a,b\n{text},x\n"
+
+
+@given(
+    st.lists(
+        st.text(st.sampled_from("=+-@\t\r\n',;\"e.5 a\uff1d"), max_size=6).filter(
+            lambda text: text == text.rstrip() and not text.startswith(" ")
+        ),
+        min_size=1,
+    )
+)
+def test_every_text_is_read_back_as_it_was(tmp_path_factory, texts):
+    path = tmp_path_factory.getbasetemp() / "texts.csv"
+    write_csv(pd.DataFrame({"row": range(len(texts)), "text": texts}), path)
+    found = [row.cells["text"] for row in read_csv(path, ("row", "text"), ()).rows]
+    # Blanks around a cell are not part of it, unless they keep a formula from running.
+    assert found == [text if FORMULA.match(text) else text.strip() for text in texts]
+
+
+def test_only_one_module_reads_and_writes_csv():
+    for path in Path(obsplan.__file__).parent.rglob("*.py"):
+        found = re.search(r"^import csv|\.to_csv\(|\bread_csv\(.*sep=", path.read_text(), re.M)
+        assert not found or path.name == "csv_file.py", path
 
 
 def test_failed_write_leaves_the_old_file_and_nothing_else(tmp_path, monkeypatch):
