@@ -1,6 +1,7 @@
 """A small scenario with something of everything for the report, and a reader of its page."""
 
 import functools
+import re
 from html.parser import HTMLParser
 
 from obsplan.environment.build import make_environment
@@ -53,16 +54,23 @@ def made(uplink=True):
 
 
 class Page(HTMLParser):
-    """Elements in order as (tag, attributes, text inside), and whether all are closed."""
+    """Elements in order as (tag, attributes, text inside), and whether all are closed.
+
+    A place that the style sheet gives to an element is its attribute `style` here.
+    """
 
     def __init__(self, text):
         super().__init__()
+        self._places = dict(re.findall(r'^\[data-place="(\d+)"\]\{(.*)\}$', text, re.M))
         self.elements, self._open, self.nested = [], [], True
         self.feed(text)
         self.nested &= not self._open
 
     def handle_starttag(self, tag, attrs):
-        self.elements.append([tag, dict(attrs), ""])
+        attrs = dict(attrs)
+        if "data-place" in attrs:
+            attrs["style"] = self._places[attrs["data-place"]]
+        self.elements.append([tag, attrs, ""])
         if tag not in VOID:
             self._open.append((tag, self.elements[-1]))
 
@@ -77,7 +85,7 @@ class Page(HTMLParser):
             element[2] += data
 
     def all(self, tag, **attributes):
-        wanted = {key.rstrip("_"): value for key, value in attributes.items()}
+        wanted = {key.rstrip("_").replace("_", "-"): value for key, value in attributes.items()}
         return [
             (a, text)
             for t, a, text in self.elements

@@ -27,6 +27,7 @@ from obsplan.reporting.page.elements import (
     table,
     tag,
 )
+from obsplan.reporting.page.policy import content_policy, with_style_rules
 from obsplan.reporting.page.sections import (
     activity_part,
     assumptions_part,
@@ -85,12 +86,15 @@ def report_page(plan: Plan) -> str:
             ),
         ]
     )
+    body, places = with_style_rules(body)
+    styles, program = f"\n{style()}{places}", f"\n{script()}"
     return (
         '<!DOCTYPE html>\n<html lang="en">\n<head>\n<meta charset="utf-8">\n'
+        f"{content_policy(styles, program)}\n"
         '<meta name="viewport" content="width=device-width, initial-scale=1">\n'
         f"<title>{safe(scenario.title)}: plan for review</title>\n"
-        f"<style>\n{style()}</style>\n</head>\n<body>\n{body}\n"
-        f"<script>\n{script()}</script>\n</body>\n</html>\n"
+        f"<style>{styles}</style>\n</head>\n<body>\n{body}\n"
+        f"<script>{program}</script>\n</body>\n</html>\n"
     )
 
 

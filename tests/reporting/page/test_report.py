@@ -1,7 +1,9 @@
 """The page for the board: complete, escaped, accessible, and the same bytes every time."""
 
 import re
+from base64 import b64encode
 from dataclasses import replace
+from hashlib import sha256
 from html import unescape
 from importlib.resources import files
 
@@ -39,6 +41,20 @@ def test_page_is_one_file_that_asks_for_no_other(text, page):
     assert not re.search(r"(?:src|href)\s*=\s*[\"'](?!#)", text)
     assert not re.search(r"https?:|url\(|@import|fetch\(|XMLHttp", text)
     assert not page.all("link") and not page.all("img")
+
+
+def test_the_policy_allows_the_styles_and_the_script_of_the_page_and_nothing_else(text, page):
+    ((meta, _),) = page.all("meta", http_equiv="Content-Security-Policy")
+    policy = dict(rule.split(" ", 1) for rule in meta["content"].split("; "))
+    assert policy.pop("default-src") == "'none'" and policy.pop("img-src") == "data:"
+    for tag_name, rule in (("style", "style-src"), ("script", "script-src")):
+        (inside,) = re.findall(f"<{tag_name}>(.*?)</{tag_name}>", text, re.S)
+        digest = b64encode(sha256(inside.encode()).digest()).decode()
+        assert policy.pop(rule) == f"'sha256-{digest}'"
+    assert set(policy.values()) == {"'none'"}
+    # What no hash covers: styles and handlers in attributes.
+    assert not re.search(r"<[^>]*\s(?:style|on\w+)=", text)
+    assert text.index("Content-Security-Policy") < text.index("<style>")
 
 
 def test_elements_nest_and_ids_and_anchors_meet(page):

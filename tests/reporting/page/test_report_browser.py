@@ -10,6 +10,7 @@ import shutil
 import subprocess
 
 import numpy as np
+import pandas as pd
 import pytest
 from matplotlib.image import imread
 from tools.page import SWEEP, made
@@ -36,6 +37,9 @@ addEventListener("load", () => setTimeout(() => {
   key("ArrowDown"); seen.down = told();
   slots[4].click(); seen.clicked = told();
   slots[5].dispatchEvent(new view.MouseEvent("mouseenter")); seen.hovered = told();
+  const axis = page.querySelector(".lanes").getBoundingClientRect();
+  seen.places = slots.map((slot) => slot.getBoundingClientRect()).map(
+    (box) => [(box.left - axis.left) / axis.width, (box.right - axis.left) / axis.width]);
   seen.labels = slots.map((slot) => slot.getAttribute("aria-label"));
   seen.narrowest = Math.min(...slots.map((slot) => slot.getBoundingClientRect().width));
   seen.apart = [...page.querySelectorAll(".names .name")].map(
@@ -105,6 +109,19 @@ def test_names_stand_level_with_their_lanes(seen):
     assert max(told["apart"]) <= 0.5  # px
 
 
+def test_slots_stand_where_their_times_are(seen):
+    _, told = seen
+    plan = made()
+    sky = plan.environment.sky
+    begin, span = sky.index[0], pd.Timedelta(minutes=len(sky))
+    rows = plan.timeline.set_index("slot")
+    for label, place in zip(told["labels"], told["places"]):
+        row = rows.loc[label.split()[0]]
+        for column, edge in zip(("start_utc", "end_utc"), place):
+            # 3 px of the narrowest axis: a slot of minutes is drawn wider than it is.
+            assert edge == pytest.approx((row[column] - begin) / span, abs=3 / 700)
+
+
 def test_slots_tell_their_rows_by_key_tap_and_pointer(seen):
     _, told = seen
     labels = told["labels"]
@@ -113,6 +130,22 @@ def test_slots_tell_their_rows_by_key_tap_and_pointer(seen):
     assert told["down"] in labels[2:]
     assert told["clicked"] == labels[4] and told["hovered"] == labels[5]
     assert SWEEP in " ".join(labels)
+
+
+INTRUDER = '<script>document.title = "owned"</script><b onclick="0" style="color: red">x</b>'
+
+
+@pytest.mark.parametrize("guarded", [True, False])
+def test_nothing_that_gets_into_the_page_later_runs_in_it(folder, guarded):
+    page = (folder / "report.html").read_text(encoding="utf-8")
+    if not guarded:  # so that the test would notice a page without a policy
+        page = re.sub(r'<meta http-equiv="Content-Security-Policy"[^>]*>', "", page)
+    path = folder / f"intruded-{guarded}.html"
+    path.write_text(page.replace("<main>", "<main>" + INTRUDER), encoding="utf-8")
+    seen = browse(folder, "--dump-dom", path.as_uri()).stdout
+    assert ("<title>owned</title>" in seen) is not guarded
+    # The page's own script has run all the same: one slot is in the order of Tab.
+    assert len(re.findall(r'<button[^>]*tabindex="-1"', seen)) > 5
 
 
 @pytest.mark.parametrize("wide", [390, 1366])
