@@ -8,10 +8,9 @@ import numpy as np
 import pandas as pd
 
 from obsplan.common.errors import TableError
+from obsplan.inputs.outcomes import OUTCOMES
 from obsplan.inputs.scenario import Activity, Scenario
 
-# States of a slot that is over, not planned.
-OVER = ("done", "shortened", "failed")
 RUN_COLUMNS = ("slot", "activity", "platform", "start_utc", "end_utc", "state")
 
 
@@ -29,7 +28,7 @@ class Run:
     @property
     def is_over(self) -> bool:
         """Whether the slot is over, so that no plan can change it."""
-        return self.state in OVER
+        return self.state in OUTCOMES
 
     @property
     def first(self) -> int:

@@ -8,7 +8,7 @@ from collections.abc import Iterable, Iterator
 from datetime import datetime
 from math import inf
 from pathlib import Path
-from typing import Annotated, Literal
+from typing import Annotated
 
 from pydantic import Field, ValidationError
 
@@ -19,6 +19,7 @@ from obsplan.inputs.error_text import error_line
 from obsplan.inputs.field_types import Name, NotNegative, Number, Several, Share, Utc
 from obsplan.inputs.frozen_model import FrozenModel
 from obsplan.inputs.hardware import Instrument, Station
+from obsplan.inputs.outcomes import Outcome
 from obsplan.inputs.scenario import Scenario
 from obsplan.inputs.toml_file import read_toml, refusal
 
@@ -52,7 +53,7 @@ class Fate(FrozenModel):
 
     slot: str
     """Id of the slot in timeline.csv; the times must fit it."""
-    outcome: Literal["done", "shortened", "failed"]
+    outcome: Outcome
     """done, shortened (then give end_utc) or failed.
 
     A failed run does not count; a shortened one is worth its share of the time."""

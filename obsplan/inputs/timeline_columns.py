@@ -2,6 +2,8 @@
 
 from typing import NamedTuple
 
+from obsplan.inputs.outcomes import STATES
+
 
 class Column(NamedTuple):
     """A column of a table; `unit` is empty for names, words and instants."""
@@ -19,7 +21,7 @@ TIMELINE = (
     Column("start_utc", "", "start, UTC; the warm-up comes first"),
     Column("end_utc", "", "end, UTC"),
     Column("duration_min", "min", "from start to end, warm-up included"),
-    Column("state", "", "planned, locked, done, shortened or failed"),
+    Column("state", "", f"{', '.join(STATES[:-1])} or {STATES[-1]}"),
     Column("sun_elevation_deg", "deg", "elevation of the Sun's centre at the start"),
     Column("local_time_h", "h", "local solar time at the start, 12 at noon"),
     Column("surface_temperature_k", "K", "temperature of the ground's surface at the start"),

@@ -12,12 +12,11 @@ import pandas as pd
 from obsplan.common.csv_file import CsvFile, Row, read_csv
 from obsplan.common.instants import instant_from
 from obsplan.common.text import did_you_mean
+from obsplan.inputs.outcomes import OUTCOMES, STATES
 from obsplan.inputs.scenario import Scenario
 from obsplan.inputs.timeline_columns import NEEDED, READ_COLUMNS
 
-STATES = ("planned", "locked", "done", "shortened", "failed")
 AS_RUN_COLUMNS = ("slot", "activity", "start_utc", "end_utc", "outcome", "reason")
-OUTCOMES = ("done", "shortened", "failed")
 
 # Minutes that a row without an end lasts, from its activity and its state or outcome; None if the
 # row must say when it ends.

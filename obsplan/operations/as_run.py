@@ -8,8 +8,8 @@ import pandas as pd
 from obsplan.common.errors import TableError
 from obsplan.common.instants import MINUTE
 from obsplan.environment.model import Environment
+from obsplan.inputs.outcomes import OUTCOMES
 from obsplan.inputs.scenario import Activity, Scenario
-from obsplan.inputs.timeline_csv import OUTCOMES
 from obsplan.planning.problem.start_windows import coverage_bin
 
 NOT_REPORTED = "not reported"

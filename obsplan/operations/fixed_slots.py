@@ -9,11 +9,11 @@ import numpy as np
 import pandas as pd
 
 from obsplan.analysis.command_deadlines import beyond_command
-from obsplan.checking.slots import OVER
 from obsplan.common import instants
 from obsplan.common.errors import StateError
 from obsplan.common.instants import MINUTE, stamp
 from obsplan.environment.model import Environment
+from obsplan.inputs.outcomes import OUTCOMES
 from obsplan.inputs.scenario import Scenario
 from obsplan.inputs.timeline_csv import AS_RUN_COLUMNS
 from obsplan.operations.as_run import NOT_REPORTED, matched
@@ -105,7 +105,7 @@ def fixed_slots(
             fixed.append(FixedSlot(*planned, "locked", why))
         else:
             movable.append(planned)
-    over = [(*row[:5], "") for row in fixed if row.state in OVER]
+    over = [(*row[:5], "") for row in fixed if row.state in OUTCOMES]
     if lines := _too_soon(pd.DataFrame(over, columns=list(AS_RUN_COLUMNS)), now_utc):
         raise StateError("\n".join(lines))
     fixed += _sent_before(scenario, slots[sends], first_utc)
@@ -144,7 +144,7 @@ def _with_times(table: pd.DataFrame) -> pd.DataFrame:
 def _with_earlier_outcomes(runs: pd.DataFrame, ran: pd.DataFrame) -> pd.DataFrame:
     """What ran, with the outcomes in the timeline itself; raises StateError if the two differ."""
     reported = {run.slot: run.outcome for run in ran.itertuples(index=False) if run.slot}
-    over = runs[runs["state"].isin(OVER)]
+    over = runs[runs["state"].isin(OUTCOMES)]
     lines = [
         f'slot {slot.slot} ("{slot.activity}"): {slot.state} in the timeline, but reported '
         f"{reported[slot.slot]}; a slot has one outcome"

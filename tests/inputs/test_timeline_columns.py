@@ -4,8 +4,8 @@ import pytest
 from tools.small import scenario, world
 
 import obsplan.planning.problem.timeline_table as timeline_table
+from obsplan.inputs.outcomes import STATES
 from obsplan.inputs.timeline_columns import NEEDED, READ_COLUMNS, TIMELINE, TIMELINE_COLUMNS
-from obsplan.inputs.timeline_csv import STATES
 from obsplan.planning.problem.from_scenario import build_problem
 from obsplan.planning.problem.timeline_table import described, slots_table
 

@@ -10,11 +10,11 @@ from pandas.testing import assert_frame_equal
 
 from obsplan.common.csv_file import write_csv
 from obsplan.common.errors import TableError
+from obsplan.inputs.outcomes import STATES
 from obsplan.inputs.read_scenario import scenario_from
 from obsplan.inputs.timeline_columns import READ_COLUMNS
 from obsplan.inputs.timeline_csv import (
     AS_RUN_COLUMNS,
-    STATES,
     another_scenario,
     read_as_run,
     read_timeline,

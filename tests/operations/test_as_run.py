@@ -7,7 +7,7 @@ from hypothesis import strategies as st
 from tools.small import START, scenario, slots, world
 
 from obsplan.common.errors import TableError
-from obsplan.inputs.timeline_csv import OUTCOMES
+from obsplan.inputs.outcomes import OUTCOMES
 from obsplan.operations.as_run import COMPARISON_COLUMNS, compare_as_run, matched
 from obsplan.reporting.text.sentences import comparison_lines
 

@@ -5,7 +5,8 @@ import pandas as pd
 from matplotlib.collections import PolyCollection
 from tools.small import START, scenario, slots, world
 
-from obsplan.reporting.figures.as_run import FAILED_MARK, SILENT_MARK, compare_figure
+from obsplan.inputs.outcomes import OUTCOMES
+from obsplan.reporting.figures.as_run import FAILED_MARK, SILENT_MARK, STYLES, compare_figure
 
 SCENE = scenario(
     {
@@ -83,3 +84,7 @@ def test_nothing_lost_is_said():
         ("s3", "camera", 600, 660, "done", ""),
     )
     assert "No losses." in words(figure)
+
+
+def test_every_outcome_has_its_look():
+    assert tuple(STYLES) == OUTCOMES
