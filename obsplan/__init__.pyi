@@ -46,6 +46,7 @@ from obsplan.reporting.notebook import plan_html as plan_html
 from obsplan.reporting.plan_directory import write_plan as write_plan
 from obsplan.survey.landing_days import DayChoice as DayChoice
 from obsplan.survey.landing_days import landing_days as landing_days
+from obsplan.survey.site_survey import forget_saved as forget_saved
 from obsplan.survey.site_survey import survey_sites as survey_sites
 
 __version__: str

@@ -65,14 +65,15 @@ def sites(
 
     All cores share the work, or a Dask cluster with --scheduler (pip install
     'obsplan[cluster]'); the rows are the same. An interrupted survey resumes when rerun
-    with the same -o: results so far are kept in a hidden directory beside the output.
+    with the same -o: results so far are kept in a hidden directory beside the output
+    until that is written.
     """
     from obsplan.common.csv_file import write_csv
     from obsplan.common.errors import TableError
     from obsplan.inputs.read_scenario import read_scenario
     from obsplan.inputs.sites_csv import read_sites
     from obsplan.reporting.text.terminal import progress
-    from obsplan.survey.site_survey import survey_sites
+    from obsplan.survey.site_survey import forget_saved, survey_sites
 
     if output.is_dir():
         raise TableError(f"{output}: is a directory; name a file")
@@ -100,6 +101,7 @@ def sites(
     write_csv(table, output)
     if figure:
         save_figure(survey_map(scenario.title, table, colour), figure)
+    forget_saved(output.resolve())
     _echo(table)
     click.echo(f"written to {output}")
 

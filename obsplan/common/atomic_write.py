@@ -8,34 +8,38 @@ two renames leave an instant in which the name does not exist.
 import ctypes
 import errno
 import os
-import shutil
 import sys
-import threading
-import time
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
+from contextlib import ExitStack, suppress
 from glob import escape
 from pathlib import Path
+
+from obsplan.common.parts import DIGITS, new_part, remove
 
 # Linux: renameat2 with RENAME_EXCHANGE; macOS: renameatx_np with RENAME_SWAP. Both are 2.
 SWAP_CALL = {"linux": ("renameat2", -100), "darwin": ("renameatx_np", -2)}
 SWAP_FLAG = 2
-# Writing takes seconds, so hidden files this old were left by a run that was killed.
-LEFTOVER_S = 3600
-
-
-def unfinished(path: Path) -> Path:
-    """A hidden name beside `path` that no other writer uses."""
-    return path.with_name(f".{path.name}.{os.getpid()}-{threading.get_ident()}.part")
 
 
 def write_file(path: Path, content: bytes) -> None:
     """Write a file whole; raises OSError, and then leaves what was there."""
-    part = unfinished(path)
-    try:
-        part.write_bytes(content)
-        os.replace(part, path)
-    finally:
-        part.unlink(missing_ok=True)
+    write_files({path: content})
+
+
+def write_files(contents: Mapping[Path, bytes]) -> None:
+    """Write files whole; all are complete before the first one appears under its name.
+
+    A link stays one, and the file that it leads to is written. Raises OSError, and then leaves
+    what was there.
+    """
+    with ExitStack() as parts:
+        ready = {}
+        for path, content in contents.items():
+            target = Path(os.path.realpath(path))
+            ready[target] = parts.enter_context(new_part(target, _empty_file))
+            ready[target].write_bytes(content)
+        for target, part in ready.items():
+            os.replace(part, target)
 
 
 def write_directory(directory: Path, fill: Callable[[Path], None]) -> None:
@@ -44,16 +48,15 @@ def write_directory(directory: Path, fill: Callable[[Path], None]) -> None:
     Passes on any exception of `fill` or the system, and then leaves what was there.
     """
     directory.parent.mkdir(parents=True, exist_ok=True)
-    _sweep(directory)
-    part = unfinished(directory)
-    shutil.rmtree(part, ignore_errors=True)
-    try:
-        part.mkdir()
+    _recover(directory)
+    # After the exchange the part is the old directory, and goes with the part.
+    with new_part(directory, os.mkdir) as part:
         fill(part)
         _put(part, directory)
-    finally:
-        # After a swap the old directory is here.
-        shutil.rmtree(part, ignore_errors=True)
+
+
+def _empty_file(path: Path) -> None:
+    path.touch(exist_ok=False)
 
 
 def _put(part: Path, directory: Path) -> None:
@@ -90,15 +93,14 @@ def _swap(one: Path, other: Path) -> None:
     except OSError:
         os.rename(old, other)
         raise
-    os.rename(old, one)
+    with suppress(FileNotFoundError):  # another writer has removed it
+        os.rename(old, one)
 
 
-def _sweep(directory: Path) -> None:
-    """Remove what writers of `directory` that were killed have left beside it."""
-    before_s = time.time() - LEFTOVER_S
-    for left in directory.parent.glob(f".{escape(directory.name)}.*.part"):
-        try:
-            if left.is_dir() and left.stat().st_mtime < before_s:
-                shutil.rmtree(left, ignore_errors=True)
-        except OSError:
-            continue
+def _recover(directory: Path) -> None:
+    """Bring back what a writer put aside that was killed between its two renames."""
+    for old in directory.parent.glob(f".{escape(directory.name)}.{DIGITS * '[0-9a-f]'}.old"):
+        if directory.exists():
+            remove(old)
+        else:
+            os.rename(old, directory)

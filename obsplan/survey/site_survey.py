@@ -2,15 +2,16 @@
 
 Sites are computed in chunks, always the same ones for the same input, so that the rows do
 not depend on which process computes them. Each finished chunk is saved in a hidden directory
-beside the output until the survey is complete; an interrupted survey resumes from there.
+beside the output until that is written; an interrupted survey resumes from there.
 """
 
 import hashlib
 import json
-import shutil
 from collections.abc import Callable, Iterator
-from contextlib import contextmanager
+from contextlib import ExitStack, contextmanager
 from datetime import datetime
+from functools import partial
+from glob import escape
 from pathlib import Path
 from typing import NamedTuple
 
@@ -19,6 +20,7 @@ import pandas as pd
 from obsplan import __version__
 from obsplan.common.atomic_write import write_file
 from obsplan.common.errors import EphemerisError, ObsplanError, TableError
+from obsplan.common.parts import locked, sweep
 from obsplan.common.workers import run_all
 from obsplan.ephemeris import open_ephemeris
 from obsplan.inputs.scenario import Scenario
@@ -31,6 +33,7 @@ Report = Callable[[int, int], None]  # sites done, sites in total
 SITE_COLUMNS = ["name", "latitude_deg", "longitude_deg", "height_m"]
 CHUNK_SITES = 25  # more sites in one call are no faster
 CHUNK_SAMPLES = 1_000_000  # about 400 MB per process
+KEY_DIGITS = 12
 
 
 def survey_sites(
@@ -53,8 +56,8 @@ def survey_sites(
     cannot be computed is one row whose `notes` say why. `jobs` processes share the work
     (default: all cores), or the workers of the Dask cluster at `scheduler`. Finished chunks
     are saved in a hidden directory beside the path `keep`, from which a repeated call
-    resumes; it is deleted once the survey is complete. Raises ObsplanError for an empty
-    range, one outside the kernels, or a scheduler that does not answer or is lost;
+    resumes; `forget_saved` deletes it once the table is written. Raises ObsplanError for an
+    empty range, one outside the kernels, or a scheduler that does not answer or is lost;
     TableError if nothing can be written there.
     """
     range_s = range_seconds(first_utc, last_utc)
@@ -62,23 +65,22 @@ def survey_sites(
     planner = Planner(scenario, gap, ephemeris_directory) if planned else None
     survey = Survey(scenario, range_s, planner, ephemeris_directory)
     chunks = _chunks(places, survey)
-    store = _store(keep, survey, places)
-    saved = ((number, store.read(number)) for number in range(len(chunks)))
-    found = {number: rows for number, rows in saved if rows is not None}
-    done = sum(len(chunks[number]) for number in found)
-    if done:
-        report(done, len(places))
-    left = {
-        number: (survey, [places[k] for k in chunk])
-        for number, chunk in enumerate(chunks)
-        if number not in found
-    }
-    for number, rows in run_all(chunk_rows, left, jobs=jobs, scheduler=scheduler):
-        store.write(number, rows)
-        found[number] = rows
-        done += len(chunks[number])
-        report(done, len(places))
-    store.delete()
+    with _store(keep, survey, places) as store:
+        saved = ((number, store.read(number)) for number in range(len(chunks)))
+        found = {number: rows for number, rows in saved if rows is not None}
+        done = sum(len(chunks[number]) for number in found)
+        if done:
+            report(done, len(places))
+        left = {
+            number: (survey, [places[k] for k in chunk])
+            for number, chunk in enumerate(chunks)
+            if number not in found
+        }
+        for number, rows in run_all(chunk_rows, left, jobs=jobs, scheduler=scheduler):
+            store.write(number, rows)
+            found[number] = rows
+            done += len(chunks[number])
+            report(done, len(places))
     by_place = {
         k: rows for number, chunk in enumerate(chunks) for k, rows in zip(chunk, found[number])
     }
@@ -178,19 +180,20 @@ class _Store:
             with _writing(self.directory):
                 write_file(_chunk_path(self.directory, number), json.dumps(rows).encode())
 
-    def delete(self) -> None:
-        if self.directory:
-            shutil.rmtree(self.directory, ignore_errors=True)
-
 
 def _chunk_path(directory: Path, number: int) -> Path:
     return directory / f"chunk-{number:05d}.json"
 
 
-def _store(keep: Path | None, survey: Survey, places: list[Place]) -> _Store:
-    """Store of finished chunks; its directory is unique to scenario, range and places."""
+@contextmanager
+def _store(keep: Path | None, survey: Survey, places: list[Place]) -> Iterator[_Store]:
+    """Store of finished chunks; its directory is unique to scenario, range and places.
+
+    Runs of the same survey share it, and as long as one of them lives nobody deletes it.
+    """
     if keep is None:
-        return _Store(None)
+        yield _Store(None)
+        return
     everything = [
         __version__,
         survey.scenario.model_dump_json(),
@@ -200,11 +203,18 @@ def _store(keep: Path | None, survey: Survey, places: list[Place]) -> _Store:
         open_ephemeris(survey.ephemeris_directory).files,
         [[*map(str, place), *_contents(place.skyline)] for place in places],
     ]
-    key = hashlib.sha256(json.dumps(everything).encode()).hexdigest()[:12]
+    key = hashlib.sha256(json.dumps(everything).encode()).hexdigest()[:KEY_DIGITS]
     directory = keep.parent / f".{keep.name}.{key}.parts"
-    with _writing(directory):
-        directory.mkdir(parents=True, exist_ok=True)
-    return _Store(directory)
+    with ExitStack() as held:
+        with _writing(directory):
+            make = partial(Path.mkdir, parents=True, exist_ok=True)
+            held.enter_context(locked(directory, make, shared=True))
+        yield _Store(directory)
+
+
+def forget_saved(keep: Path) -> None:
+    """Delete what surveys that no longer run have saved beside the path `keep`."""
+    sweep(keep.parent, f".{escape(keep.name)}.{KEY_DIGITS * '[0-9a-f]'}.parts")
 
 
 @contextmanager

@@ -11,7 +11,7 @@ from pathlib import Path
 import pytest
 
 import obsplan
-from obsplan.common import atomic_write
+from obsplan.common import atomic_write, parts
 
 # Writes a directory of two files that must agree, again and again, until it is killed.
 WRITER = """
@@ -91,15 +91,96 @@ def test_failure_while_filling_leaves_what_was_there(tmp_path):
     assert [p.name for p in tmp_path.iterdir()] == ["plan"]
 
 
-def test_old_scraps_of_killed_writers_are_swept_and_fresh_ones_left(tmp_path):
-    stale, fresh = tmp_path / ".plan.1-2.part", tmp_path / ".plan.3-4.part"
-    other = tmp_path / ".plan b.1-2.part"
-    for scrap in (stale, fresh, other):
-        scrap.mkdir()
-    for scrap in (stale, other):
-        os.utime(scrap, (0, 0))
+# Makes a part beside a target, tells its name, and lives on until it is killed.
+SLOW_WRITER = """
+import sys, time
+from pathlib import Path
+from obsplan.common import atomic_write, parts
+def linger(part):
+    print(part.name, flush=True)
+    time.sleep(3600)
+target = Path(sys.argv[1])
+if target.suffix:
+    with parts.new_part(target, Path.touch) as part:
+        linger(part)
+atomic_write.write_directory(target, linger)
+"""
+
+
+@pytest.mark.parametrize("name", ["plan", "table.csv"])
+def test_the_next_writer_removes_what_a_killed_one_left_and_nothing_of_a_living_one(tmp_path, name):
+    target = tmp_path / name
+    slow = [sys.executable, "-c", SLOW_WRITER, str(target)]
+    killed, alive = (subprocess.Popen(slow, stdout=subprocess.PIPE, text=True) for _ in range(2))
+    try:
+        lost, kept = (process.stdout.readline().strip() for process in (killed, alive))
+        killed.kill()
+        killed.wait()
+        assert {path.name for path in tmp_path.iterdir()} == {lost, kept}
+        if target.suffix:
+            atomic_write.write_file(target, b"new")
+        else:
+            atomic_write.write_directory(target, fill_with("new"))
+        assert {path.name for path in tmp_path.iterdir()} == {name, kept}
+    finally:
+        alive.kill()
+        alive.wait()
+
+
+@pytest.mark.parametrize("aged", [False, True])
+def test_without_locks_only_old_parts_are_taken_for_those_of_killed_runs(
+    tmp_path, monkeypatch, aged
+):
+    monkeypatch.setattr(parts, "fcntl", None)
+    left = tmp_path / ".plan.0123abcd.part"
+    left.mkdir()
+    if aged:
+        os.utime(left, (0, 0))
     atomic_write.write_directory(tmp_path / "plan", fill_with("new"))
-    assert {p.name for p in tmp_path.iterdir()} == {"plan", fresh.name, other.name}
+    assert left.exists() is not aged
+
+
+def test_parts_of_other_targets_and_what_looks_alike_are_left_alone(tmp_path):
+    others = [".plan b.0123abcd.part", ".plan.part", ".plan.0123abcd.parts", ".plan.notes.part"]
+    for name in others:
+        (tmp_path / name).mkdir()
+    atomic_write.write_directory(tmp_path / "plan", fill_with("new"))
+    assert {path.name for path in tmp_path.iterdir()} == {"plan", *others}
+
+
+@pytest.mark.parametrize("name", [".plan.0123abcd.old", "plan"])
+def test_a_directory_put_aside_by_a_killed_writer_comes_back_or_goes(tmp_path, name, monkeypatch):
+    monkeypatch.setattr(atomic_write, "SWAP_CALL", {})
+    (tmp_path / ".plan.0123abcd.old").mkdir()
+    (tmp_path / name).mkdir(exist_ok=True)
+    fill_with("old")(tmp_path / name)
+
+    def fail(part):
+        raise OSError(28, "No space left on device")
+
+    with pytest.raises(OSError, match="No space left"):
+        atomic_write.write_directory(tmp_path / "plan", fail)
+    assert (tmp_path / "plan" / "a").read_text() == "old"
+    assert [p.name for p in tmp_path.iterdir()] == ["plan"]
+
+
+def test_several_files_appear_only_once_all_are_complete(tmp_path):
+    first, second = tmp_path / "a", tmp_path / "no" / "b"
+    with pytest.raises(FileNotFoundError):
+        atomic_write.write_files({first: b"new", second: b"new"})
+    assert list(tmp_path.iterdir()) == []
+
+
+def test_a_link_stays_and_the_file_it_leads_to_is_written(tmp_path):
+    (tmp_path / "folder").mkdir()
+    for name in ("there", "nothing"):
+        (tmp_path / name).symlink_to(tmp_path / "folder" / name)
+    (tmp_path / "folder" / "there").write_text("old")
+    for name in ("there", "nothing"):
+        atomic_write.write_file(tmp_path / name, b"new")
+        assert (tmp_path / name).is_symlink()
+        assert (tmp_path / "folder" / name).read_text() == "new"
+    assert len(list((tmp_path / "folder").iterdir())) == 2
 
 
 def test_only_one_module_renames_files():

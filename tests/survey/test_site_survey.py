@@ -21,7 +21,7 @@ from obsplan.physics.station_track import station_track
 from obsplan.reporting.figures.save import save_figure
 from obsplan.reporting.figures.site_map import survey_map
 from obsplan.survey.landing_days import DAY_COLUMNS, landing_days
-from obsplan.survey.site_survey import SITE_COLUMNS, survey_sites
+from obsplan.survey.site_survey import SITE_COLUMNS, forget_saved, survey_sites
 
 SCENARIO = scenario_from(landing_table())
 RANGE = datetime(2028, 6, 20, tzinfo=UTC), datetime(2028, 7, 20, tzinfo=UTC)
@@ -236,7 +236,29 @@ def test_an_interrupted_survey_resumes_from_what_is_written(
     resumed = survey_sites(SCENARIO, PLACES, *RANGE, jobs=1, keep=output)
     assert csv_text(resumed) == in_chunks
     assert len(worked) == len(PLACES) - 2
+    # Kept until the table is written, then forgotten.
+    assert parts.exists()
+    forget_saved(output)
     assert not parts.exists()
+
+
+def test_what_a_running_survey_has_saved_is_not_forgotten(tmp_path, two_at_a_time):
+    output, seen = tmp_path / "survey.csv", []
+
+    def another_ends(done, total):
+        forget_saved(output)
+        seen.append(len(list(tmp_path.glob(".survey.csv.*.parts/*.json"))))
+
+    survey_sites(SCENARIO, PLACES, *RANGE, jobs=1, keep=output, report=another_ends)
+    assert seen == list(range(1, len(seen) + 1)) and len(seen) > 1
+
+
+def test_what_is_no_survey_of_this_output_is_not_forgotten(tmp_path):
+    others = [".survey.csv.parts", ".survey.csv.notes.parts", ".b.csv.0123456789ab.parts"]
+    for name in (*others, ".survey.csv.0123456789ab.parts"):
+        (tmp_path / name).mkdir()
+    forget_saved(tmp_path / "survey.csv")
+    assert sorted(path.name for path in tmp_path.iterdir()) == sorted(others)
 
 
 def changed_place(scenario, folder):
