@@ -14,8 +14,9 @@ import pandas as pd
 
 from obsplan.common.atomic_write import write_file
 from obsplan.common.errors import TableError
+from obsplan.common.input_file import read_input
 from obsplan.common.instants import full_stamp
-from obsplan.common.text import did_you_mean, printable
+from obsplan.common.text import did_you_mean, shortened
 
 SEPARATORS = (",", ";", "\t")
 # A spreadsheet runs a cell that begins like this as a formula, wide forms too, unless it is a
@@ -53,7 +54,7 @@ class CsvFile:
         where = ""
         if row is not None and column:
             cell = row.cells[column]
-            where = f", {column} = '{cell}'" if cell else f", {column} is missing"
+            where = f", {column} = '{shortened(cell)}'" if cell else f", {column} is missing"
         self.mistakes.setdefault((where, what), []).extend([] if row is None else [row.number])
 
     def number(
@@ -126,8 +127,8 @@ def read_csv(
         if beyond:
             file.wrong(
                 row,
-                f"'{beyond[0]}' is right of the last column of the header; put a cell that "
-                "contains the separator in quotes",
+                f"'{shortened(beyond[0])}' is right of the last column of the header; put a cell "
+                "that contains the separator in quotes",
             )
         else:
             file.rows.append(row)
@@ -197,7 +198,7 @@ def _quoted(text: str) -> str:
 
 def _text_of(path: Path) -> str:
     try:
-        content = path.read_bytes()
+        content = read_input(path)
         wide = content[:2] in (b"\xff\xfe", b"\xfe\xff")
         text = content.decode("utf-16" if wide else "utf-8-sig")
     except OSError as problem:
@@ -275,4 +276,4 @@ def _refuse(path: Path, lines: list[str], explanation: str = "") -> None:
     shown = [f"{path}: {line}" for line in lines[:MOST_LINES]]
     if len(lines) > MOST_LINES:
         shown.append(f"{path}: and {len(lines) - MOST_LINES} more mistakes")
-    raise TableError("\n".join(map(printable, filter(None, [explanation, *shown]))))
+    raise TableError(*filter(None, [explanation, *shown]))

@@ -4,11 +4,23 @@ Every exception carries one or more complete lines for the user and the exit cod
 the command: 2 for input that cannot be used, 1 for a scenario that no plan can meet.
 """
 
+from obsplan.common.text import readable
+
 
 class ObsplanError(Exception):
-    """Base of the errors obsplan raises on purpose; `str()` is what the user reads."""
+    """Base of the errors obsplan raises on purpose; `str()` is what the user reads.
+
+    Each argument is one line. Control characters in it, line breaks too, are spelled out, and a
+    very long one is cut: whatever a file or a command line contains, no message escapes this.
+    """
 
     exit_code = 2
+
+    def __init__(self, *lines: str):
+        super().__init__(*map(readable, lines))
+
+    def __str__(self) -> str:
+        return "\n".join(self.args)
 
 
 class ScenarioError(ObsplanError, ValueError):

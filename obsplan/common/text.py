@@ -6,6 +6,9 @@ from difflib import get_close_matches
 
 # A value this close to the bound is optimal: the bound is raised by the solver's rounding.
 PROVEN = 1e-5
+# Characters of a value in a sentence, and of a whole line; what is longer is cut.
+LONGEST_VALUE = 80
+LONGEST_LINE = 4000
 
 
 def number_text(amount: float) -> str:
@@ -29,13 +32,28 @@ def gap_text(value: float, bound: float) -> str:
     return f"{raised(100 * (1 - value / bound))} %"
 
 
-def printable(line: str) -> str:
-    """The line with line breaks and other control characters escaped."""
+def readable(line: str) -> str:
+    """The line as people can read it: control characters escaped, and not endless.
+
+    Line breaks are escaped too. The middle of a very long line is left out, since it begins with
+    where something is wrong and ends with what is allowed.
+    """
+    if len(line) > LONGEST_LINE:
+        half = LONGEST_LINE // 2
+        line = f"{line[:half]} ... ({len(line)} characters) ... {line[-half:]}"
     return "".join(mark if mark.isprintable() else repr(mark)[1:-1] for mark in line)
+
+
+def shortened(value: str) -> str:
+    """A value for a sentence, its end left out if it is long."""
+    if len(value) <= LONGEST_VALUE:
+        return value
+    return f"{value[: LONGEST_VALUE - 10]}... ({len(value)} characters)"
 
 
 def did_you_mean(name: str, known: Iterable[str]) -> str:
     """The known name that is nearest to a mistyped one, as a question; else all known names."""
     known = list(known)
-    nearest = get_close_matches(name, known, n=1, cutoff=0.5)
+    # Comparing takes time that grows with the square of the length.
+    nearest = get_close_matches(name[:LONGEST_VALUE], known, n=1, cutoff=0.5)
     return f"did you mean '{nearest[0]}'?" if nearest else f"known: {', '.join(known) or 'none'}"

@@ -7,7 +7,7 @@ from pydantic import BaseModel
 from pydantic.fields import FieldInfo
 from pydantic_core import ErrorDetails
 
-from obsplan.common.text import did_you_mean
+from obsplan.common.text import did_you_mean, shortened
 
 Loc = tuple[int | str, ...]  # path of an error in the file, as pydantic gives it
 
@@ -57,8 +57,7 @@ def error_line(root: type[BaseModel], raw: dict[str, Any], error: ErrorDetails) 
 
 def shown(value: Any) -> str:
     """A value as written in the file, shortened if it is long."""
-    text = f'"{value}"' if isinstance(value, str) else str(value)
-    return text if len(text) <= 80 else f"{text[:70]}... ({len(text)} characters)"
+    return shortened(f'"{value}"' if isinstance(value, str) else str(value))
 
 
 def _heading(loc: Loc) -> str:
@@ -72,7 +71,7 @@ def key_path(raw: Any, loc: Loc) -> str:
         if isinstance(part, int):
             raw = raw[part] if isinstance(raw, list | tuple) and part < len(raw) else None
             name = raw.get("name") if isinstance(raw, dict) else None
-            words += f" {part + 1}" + (f' "{name}"' if isinstance(name, str) else "")
+            words += f" {part + 1}" + (f' "{shortened(name)}"' if isinstance(name, str) else "")
         else:
             raw = raw.get(part) if isinstance(raw, dict) else None
             words += f".{part}" if words else str(part)

@@ -89,7 +89,7 @@ def _partners(planned: dict[str, Any], runs: pd.DataFrame) -> tuple[dict[str, An
         else:
             partner[slot.slot] = run
     if lines:
-        raise TableError("\n".join(lines))
+        raise TableError(*lines)
     for run in loose:
         free = [s for s in planned.values() if s.activity == run.activity and s.slot not in partner]
         # A run that failed as it began overlaps nothing: it lies in the slot it begins in.

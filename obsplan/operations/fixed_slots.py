@@ -48,7 +48,7 @@ def with_outcomes(slots: pd.DataFrame, ran: pd.DataFrame, now_utc: datetime) -> 
     """
     _with_earlier_outcomes(slots, ran)
     if lines := _too_soon(ran, now_utc):
-        raise StateError("\n".join(lines))
+        raise StateError(*lines)
     told = ran.rename(columns={"outcome": "state"}).set_index("slot").reindex(slots["slot"])
     told = told[["start_utc", "end_utc", "state"]].set_axis(slots.index)
     return slots.assign(**told.fillna(slots))
@@ -107,7 +107,7 @@ def fixed_slots(
             movable.append(planned)
     over = [(*row[:5], "") for row in fixed if row.state in OUTCOMES]
     if lines := _too_soon(pd.DataFrame(over, columns=list(AS_RUN_COLUMNS)), now_utc):
-        raise StateError("\n".join(lines))
+        raise StateError(*lines)
     fixed += _sent_before(scenario, slots[sends], first_utc)
     table = _with_times(pd.DataFrame(fixed, columns=list(FIXED_COLUMNS[:-1])))
     table["share"] = [_share(environment, row) for row in table.itertuples(index=False)]
@@ -152,7 +152,7 @@ def _with_earlier_outcomes(runs: pd.DataFrame, ran: pd.DataFrame) -> pd.DataFram
         if reported.get(slot.slot, slot.state) != slot.state
     ]
     if lines:
-        raise StateError("\n".join(lines))
+        raise StateError(*lines)
     more = over[~over["slot"].isin(list(reported))]
     if more.empty:
         return ran

@@ -104,7 +104,7 @@ def reported_runs(
         if problem:
             lines.append(f'state: slot "{fate.slot}": {problem}')
     if lines:
-        raise StateError("\n".join(lines))
+        raise StateError(*lines)
     own = pd.DataFrame(rows, columns=list(AS_RUN_COLUMNS)).astype(
         {c: "datetime64[s, UTC]" if c.endswith("_utc") else "str" for c in AS_RUN_COLUMNS}
     )

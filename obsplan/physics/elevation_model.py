@@ -6,14 +6,17 @@ always stated; it is inferred from the values and reported, and refused if ambig
 
 import re
 import warnings
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
+from contextlib import contextmanager, redirect_stderr
 from dataclasses import dataclass
+from io import StringIO
 from pathlib import Path
 
 import numpy as np
 
 from obsplan.common.constants import MOON_RADIUS_KM
 from obsplan.common.errors import ScenarioError
+from obsplan.common.input_file import require_file
 from obsplan.physics.terrain_skyline import Grid, View, directions, ground_radius_m, skyline
 
 SUFFIXES = (".tif", ".tiff")
@@ -95,16 +98,16 @@ def read_model(path: str | Path) -> Model:
     """
     path, rasterio = Path(path), _rasterio()
     try:
-        with warnings.catch_warnings():
-            warnings.simplefilter("ignore", rasterio.errors.NotGeoreferencedWarning)
-            with rasterio.open(path) as source:
-                sphere_m = _sphere_m(path, source)
-                grid_to_ground, ground_to_grid, stride, around = _mapping(path, source, sphere_m)
-                values, unit = _values(path, source)
-                tags = source.scales[0], source.offsets[0], _projection(source)
-    except rasterio.errors.RasterioError as problem:
-        reason = str(problem).splitlines()[0].removeprefix(f"{path}: ")
-        raise ScenarioError(f"{path}: cannot be read as an elevation model ({reason})") from None
+        require_file(path)
+        with _quietly(rasterio), rasterio.open(path, driver="GTiff") as source:
+            sphere_m = _sphere_m(path, source)
+            grid_to_ground, ground_to_grid, stride, around = _mapping(path, source, sphere_m)
+            values, unit = _values(path, source)
+            tags = source.scales[0], source.offsets[0], _projection(source)
+    except (rasterio.errors.RasterioError, OSError, UnicodeDecodeError) as problem:
+        raise ScenarioError(
+            f"{path}: cannot be read as an elevation model ({_reason(path, problem)})"
+        ) from None
     pixel_m = _pixel_m(grid_to_ground, values.shape, sphere_m)
     height_m, convention = _heights(path, values, unit, sphere_m, pixel_m * max(values.shape))
     scale, offset, projection = tags
@@ -117,6 +120,25 @@ def read_model(path: str | Path) -> Model:
     )
     grid = Grid(height_m, sphere_m, pixel_m, ground_to_grid, grid_to_ground, stride, around)
     return Model(path, grid, assumed)
+
+
+@contextmanager
+def _quietly(rasterio) -> Iterator[None]:
+    """Keep what rasterio remarks on a file to itself; what matters it raises.
+
+    Of a remark that is not UTF-8 it prints a traceback, which nobody can catch.
+    """
+    with warnings.catch_warnings(), redirect_stderr(StringIO()):
+        warnings.simplefilter("ignore", rasterio.errors.NotGeoreferencedWarning)
+        yield
+
+
+def _reason(path: Path, problem: Exception) -> str:
+    if isinstance(problem, UnicodeDecodeError):
+        return "its reference system or its tags are not UTF-8 text"
+    if isinstance(problem, OSError) and problem.strerror:
+        return problem.strerror
+    return str(problem).splitlines()[0].removeprefix(f"{path}: ")
 
 
 def _rasterio():
@@ -230,7 +252,9 @@ def _values(path: Path, source) -> tuple[np.ndarray, str]:
             f"{MOST_PIXELS // 1_000_000} million in all: cut out the surroundings of the site"
         )
     raw = source.read(1, masked=True)
-    values = np.ma.filled(raw.astype(float), np.nan) * source.scales[0] + source.offsets[0]
+    # A signalling NaN, which no healthy file has, would be remarked on.
+    with np.errstate(invalid="ignore", over="ignore"):
+        values = np.ma.filled(raw.astype(float), np.nan) * source.scales[0] + source.offsets[0]
     values[~np.isfinite(values)] = np.nan
     if np.isnan(values).all():
         raise ScenarioError(f"{path}: contains nothing but nodata")

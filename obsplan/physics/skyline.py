@@ -35,7 +35,7 @@ def read_profile(path: str | Path) -> np.ndarray:
         points = _points(file)
         file.refuse_mistakes()
     except TableError as problem:
-        raise ScenarioError(str(problem)) from None
+        raise ScenarioError(*problem.args) from None
     if 360.0 in points:
         points[0.0] = points.pop(360.0)
     return np.array([(azimuth, points[azimuth][0]) for azimuth in sorted(points)])

@@ -96,9 +96,9 @@ def make_plan(
     """
     require_effort(effort)
     if why := why_not_idle(environment):
-        raise Infeasible(why)
+        raise Infeasible(*why.splitlines())
     if findings := no_room_for_required_runs(environment):
-        raise Infeasible("\n".join(finding.line for finding in findings))
+        raise Infeasible(*(finding.line for finding in findings))
     search = PlanSearch(environment, report)
     best = search.run(gap, effort, patience_s)
     return search.plan(search.filled(best))

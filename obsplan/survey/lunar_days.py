@@ -77,8 +77,9 @@ def require_range(first_s: int, last_s: int, ephemeris_directory: Path | None = 
         open_ephemeris(ephemeris_directory).require_cover(*instants(np.array([begin, end])))
     except EphemerisError as problem:
         raise EphemerisError(
-            f"{problem}\n(a survey needs 47 days before its range, one lunation of them for the "
-            "ground's past, and 17 days after it)"
+            *problem.args,
+            "(a survey needs 47 days before its range, one lunation of them for the "
+            "ground's past, and 17 days after it)",
         ) from None
 
 

@@ -1,5 +1,6 @@
 """GeoTIFFs as elevation models: conventions, projections, refusals, the command."""
 
+import os
 import sys
 
 import numpy as np
@@ -155,8 +156,35 @@ def test_what_is_not_a_model_of_the_moon_is_refused_in_one_line(tmp_path):
     (tmp_path / "text.tif").write_text("heights")
     assert "cannot be read" in refused(tmp_path / "text.tif")
     assert "cannot be read" in refused(tmp_path / "missing.tif")
+    os.mkfifo(tmp_path / "endless.tif")
+    assert "(a device or a pipe, not a file)" in refused(tmp_path / "endless.tif")
     feet = write(tmp_path / "feet.tif", heights, DEGREES, turn, unit="ft")
     assert "its unit is 'ft'; allowed are m and km" in refused(feet)
+
+
+def test_a_reference_system_that_is_not_text_is_refused_in_one_line(tmp_path, capfd):
+    path = hills_model(tmp_path / "garbled.tif", pixels=20, unit="m")
+    content = path.read_bytes()
+    name = content.rindex(b"unknown|Ellipsoid")  # the file holds it twice, and the last counts
+    path.write_bytes(content[:name] + b"\xff" + content[name + 1 :])
+    assert "its reference system or its tags are not UTF-8 text" in refused(path)
+    # A remark on tags that are not text is none of the user's business.
+    tags = content.replace(b"</GDALMetadata>", b"</GDALMetadata\xe8")
+    assert tags != content
+    path.write_bytes(tags)
+    read_model(path)
+    assert capfd.readouterr().err == ""
+
+
+def test_a_file_that_only_refers_to_other_files_is_no_elevation_model(tmp_path):
+    """Such a file could name any other one, outside the folder of the scenario or in a net."""
+    hills_model(tmp_path / "hills.tif", pixels=20)
+    (tmp_path / "refers.tif").write_text(
+        '<VRTDataset rasterXSize="20" rasterYSize="20"><VRTRasterBand dataType="Float32" band="1">'
+        '<SimpleSource><SourceFilename relativeToVRT="1">hills.tif</SourceFilename>'
+        "<SourceBand>1</SourceBand></SimpleSource></VRTRasterBand></VRTDataset>"
+    )
+    assert "cannot be read as an elevation model" in refused(tmp_path / "refers.tif")
 
 
 @pytest.mark.parametrize(
