@@ -65,8 +65,7 @@ def sites(
 
     All cores share the work, or a Dask cluster with --scheduler (pip install
     'obsplan[cluster]'); the rows are the same. An interrupted survey resumes when rerun
-    with the same -o: results so far are kept in a hidden directory beside the output
-    until that is written.
+    with the same -o: results so far are kept in a hidden directory beside the output.
     """
     from obsplan.common.csv_file import write_csv
     from obsplan.common.errors import TableError
