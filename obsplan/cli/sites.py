@@ -19,8 +19,16 @@ from obsplan.cli.options import (
 )
 
 
+DETAILS = """All cores share the work, or a Dask cluster with --scheduler (pip install
+'obsplan[cluster]'); the rows are the same. An interrupted survey resumes when rerun with the same
+-o: results so far are kept in a hidden directory beside the output.
+
+"""
+
+
 @click.command(
-    epilog=example(
+    epilog=DETAILS
+    + example(
         "obsplan sites mine/scenario.toml sites.csv --from 2028-01-01 --to 2029-01-01 "
         "-o survey.csv --figure map.png --colour link_share"
     )
@@ -62,10 +70,6 @@ def sites(
     optionally slope_deg, aspect_deg and skyline. Stations, platforms and activities come
     from the scenario. The table has a row per site and lunar day, with the columns of
     days.csv (`obsplan days --help`). If a site cannot be computed, its `notes` say why.
-
-    All cores share the work, or a Dask cluster with --scheduler (pip install
-    'obsplan[cluster]'); the rows are the same. An interrupted survey resumes when rerun
-    with the same -o: results so far are kept in a hidden directory beside the output.
     """
     from obsplan.common.csv_file import write_csv
     from obsplan.common.errors import TableError
