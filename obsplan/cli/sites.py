@@ -18,7 +18,6 @@ from obsplan.cli.options import (
     example,
 )
 
-
 DETAILS = """All cores share the work, or a Dask cluster with --scheduler (pip install
 'obsplan[cluster]'); the rows are the same. An interrupted survey resumes when rerun with the same
 -o: results so far are kept in a hidden directory beside the output.
