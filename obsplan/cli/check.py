@@ -6,7 +6,15 @@ from pathlib import Path
 import click
 
 from obsplan.cli.files import environment_of, read_slots
-from obsplan.cli.options import EPHEMERIS, FILE, SCENARIO, TELEMETRY, example, instant_in_span
+from obsplan.cli.options import (
+    ALLOW_OUTSIDE,
+    EPHEMERIS,
+    FILE,
+    SCENARIO,
+    TELEMETRY,
+    example,
+    instant_in_span,
+)
 from obsplan.common.instants import stamp
 
 DETAILS = """Only the columns activity and start_utc are required (and end_utc for rows of the
@@ -46,6 +54,7 @@ broken by them alone, and limits exceeded before telemetry was read, are not rep
     metavar="TIME",
     help="With --state: the time now. Default: when telemetry was read.",
 )
+@ALLOW_OUTSIDE
 @EPHEMERIS
 def check(
     scenario_path: Path,
@@ -54,6 +63,7 @@ def check(
     form: str,
     telemetry: Path | None,
     now: str | None,
+    allow_outside: bool,
     ephemeris: Path | None,
 ) -> None:
     """Is this timeline valid, also after editing it by hand?
@@ -71,7 +81,7 @@ def check(
     from obsplan.inputs.read_scenario import read_scenario
     from obsplan.reporting.text.sentences import summary_lines, verdict_lines
 
-    scenario = read_scenario(scenario_path)
+    scenario = read_scenario(scenario_path, allow_outside=allow_outside)
     slots = read_slots(timeline, scenario, "checked against this one")
     state = since_utc = None
     if telemetry:

@@ -5,7 +5,7 @@ from pathlib import Path
 import click
 
 from obsplan.cli.files import environment_of, read_slots, write_figure, write_or_print
-from obsplan.cli.options import EPHEMERIS, FIGURE, FILE, SCENARIO, TABLE, example
+from obsplan.cli.options import ALLOW_OUTSIDE, EPHEMERIS, FIGURE, FILE, SCENARIO, TABLE, example
 
 
 @click.command(
@@ -19,6 +19,7 @@ from obsplan.cli.options import EPHEMERIS, FIGURE, FILE, SCENARIO, TABLE, exampl
 @click.argument("as_run", type=FILE)
 @TABLE
 @FIGURE
+@ALLOW_OUTSIDE
 @EPHEMERIS
 def compare(
     scenario_path: Path,
@@ -26,6 +27,7 @@ def compare(
     as_run: Path,
     output: Path | None,
     figure: Path | None,
+    allow_outside: bool,
     ephemeris: Path | None,
 ) -> None:
     """What ran, compared with the plan?
@@ -44,7 +46,7 @@ def compare(
     from obsplan.operations.as_run import compare_as_run
     from obsplan.reporting.text.sentences import comparison_lines
 
-    scenario = read_scenario(scenario_path)
+    scenario = read_scenario(scenario_path, allow_outside=allow_outside)
     slots = read_slots(planned, scenario, "compared using this one")
     ran = read_as_run(as_run, scenario)
     environment = environment_of(scenario, ephemeris)

@@ -5,6 +5,7 @@ import sys
 import click
 
 from obsplan.cli.options import (
+    ALLOW_OUTSIDE,
     EPHEMERIS,
     FILE,
     FIRST_DATE,
@@ -49,8 +50,11 @@ All times in the scenario shift with the start.
 )
 @click.option("-o", "--output", type=FILE, required=True, help="The directory to fill.")
 @GAP
+@ALLOW_OUTSIDE
 @EPHEMERIS
-def days(scenario_path, first, last, planned, late, offset_km, output, gap, ephemeris) -> None:
+def days(
+    scenario_path, first, last, planned, late, offset_km, output, gap, allow_outside, ephemeris
+) -> None:
     """On which lunar day should we land?
 
     Every lunar day whose local noon is in the date range becomes a row of days.csv, ranked
@@ -66,7 +70,7 @@ def days(scenario_path, first, last, planned, late, offset_km, output, gap, ephe
     from obsplan.reporting.text.terminal import progress
     from obsplan.survey.landing_days import landing_days
 
-    scenario = read_scenario(scenario_path)
+    scenario = read_scenario(scenario_path, allow_outside=allow_outside)
     if output.exists() and not output.is_dir():
         raise TableError(f"{output}: is a file; name a directory with -o")
     report = progress(sys.stderr)

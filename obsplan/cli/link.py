@@ -6,7 +6,15 @@ from pathlib import Path
 import click
 
 from obsplan.cli.files import environment_of, write_figure, write_or_print
-from obsplan.cli.options import EPHEMERIS, FIGURE, SCENARIO, TABLE, example, instant_in_span
+from obsplan.cli.options import (
+    ALLOW_OUTSIDE,
+    EPHEMERIS,
+    FIGURE,
+    SCENARIO,
+    TABLE,
+    example,
+    instant_in_span,
+)
 
 
 @click.command(
@@ -19,12 +27,14 @@ from obsplan.cli.options import EPHEMERIS, FIGURE, SCENARIO, TABLE, example, ins
 @click.option("--at", metavar="TIME", help="Only answer whether Earth can be reached at this time.")
 @TABLE
 @FIGURE
+@ALLOW_OUTSIDE
 @EPHEMERIS
 def link(
     scenario_path: Path,
     at: str | None,
     output: Path | None,
     figure: Path | None,
+    allow_outside: bool,
     ephemeris: Path | None,
 ) -> None:
     """When can we talk to Earth, and how much can we send?
@@ -40,7 +50,7 @@ def link(
     from obsplan.inputs.read_scenario import read_scenario
     from obsplan.reporting.text import link_answer
 
-    scenario = read_scenario(scenario_path)
+    scenario = read_scenario(scenario_path, allow_outside=allow_outside)
     at_utc = None if at is None else instant_in_span(at, scenario, "--at")
     environment = environment_of(scenario, ephemeris)
     if output or at is None:

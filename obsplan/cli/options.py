@@ -101,6 +101,11 @@ def example(*lines: str) -> str:
 FILE = click.Path(path_type=Path)
 
 SCENARIO = click.argument("scenario_path", metavar="SCENARIO", type=FILE)
+ALLOW_OUTSIDE = click.option(
+    "--allow-outside",
+    is_flag=True,
+    help="Files that the scenario names may lie outside its folder. Only if you trust it.",
+)
 EPHEMERIS = click.option(
     "--ephemeris",
     type=FILE,

@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING
 import click
 
 from obsplan.cli.options import (
+    ALLOW_OUTSIDE,
     EPHEMERIS,
     FILE,
     FORMAT,
@@ -60,6 +61,7 @@ the text says; it is switched off in pipes and if NO_COLOR is set.
 @click.option("--dry-run", is_flag=True, help="Only audit the scenario; write nothing.")
 @click.option("--quiet", is_flag=True, help="Print nothing but errors; see the exit code.")
 @click.option("--json", "as_json", is_flag=True, help="Print summary.json instead of a table.")
+@ALLOW_OUTSIDE
 @EPHEMERIS
 def plan(
     scenario_path: Path,
@@ -72,6 +74,7 @@ def plan(
     dry_run: bool,
     quiet: bool,
     as_json: bool,
+    allow_outside: bool,
     ephemeris: Path | None,
 ) -> None:
     """Which instrument runs when? Writes a plan directory.
@@ -98,7 +101,7 @@ def plan(
     if directory is not None:
         plan_directory.require_replaceable(directory)
     report = (lambda line: None) if quiet else terminal.progress(sys.stderr)
-    scenario = read_scenario(scenario_path)
+    scenario = read_scenario(scenario_path, allow_outside=allow_outside)
     report("computing Sun, Earth, ground, power and link ...")
     environment = make_environment(scenario, ephemeris)
     if directory is None:

@@ -9,6 +9,7 @@ import click
 
 from obsplan.cli.files import environment_of, read_slots, timeline_path
 from obsplan.cli.options import (
+    ALLOW_OUTSIDE,
     EPHEMERIS,
     FILE,
     FORMAT,
@@ -80,6 +81,7 @@ plan; deadlines before --now are left out of it and of deadlines.csv.
 @effort_option("low")
 @PATIENCE
 @FORMAT
+@ALLOW_OUTSIDE
 @EPHEMERIS
 def replan(
     scenario_path: Path,
@@ -94,6 +96,7 @@ def replan(
     effort: "Effort",
     patience: float | None,
     form: str,
+    allow_outside: bool,
     ephemeris: Path | None,
 ) -> None:
     """Things went differently: what now? Writes a plan directory.
@@ -114,7 +117,7 @@ def replan(
     from obsplan.reporting.text.terminal import progress
 
     plan_directory.require_replaceable(output)
-    scenario = read_scenario(scenario_path)
+    scenario = read_scenario(scenario_path, allow_outside=allow_outside)
     now_utc = instant_in_span(now, scenario, "--now")
     slots = read_slots(timeline, scenario, "planned for this one")
     old_directory = timeline_path(timeline).parent

@@ -7,6 +7,7 @@ import click
 
 from obsplan.cli.days import ranked_line
 from obsplan.cli.options import (
+    ALLOW_OUTSIDE,
     EPHEMERIS,
     FILE,
     FIRST_DATE,
@@ -48,6 +49,7 @@ DETAILS = """All cores share the work, or a Dask cluster with --scheduler (pip i
 @click.option("--jobs", type=click.IntRange(1), help="Number of processes. Default: all cores.")
 @click.option("--scheduler", metavar="ADDRESS", help="Share the work with a Dask cluster.")
 @GAP
+@ALLOW_OUTSIDE
 @EPHEMERIS
 def sites(
     scenario_path: Path,
@@ -61,6 +63,7 @@ def sites(
     jobs: int | None,
     scheduler: str | None,
     gap: float,
+    allow_outside: bool,
     ephemeris: Path | None,
 ) -> None:
     """Which of these sites and lunar days is best?
@@ -79,7 +82,7 @@ def sites(
 
     if output.is_dir():
         raise TableError(f"{output}: is a directory; name a file")
-    scenario, places = read_scenario(scenario_path), read_sites(sites)
+    scenario, places = read_scenario(scenario_path, allow_outside=allow_outside), read_sites(sites)
     if figure:
         from obsplan.reporting.figures.save import save_figure
         from obsplan.reporting.figures.site_map import require_column, survey_map

@@ -5,7 +5,7 @@ from pathlib import Path
 import click
 
 from obsplan.cli.files import environment_of, write_figure, write_or_print
-from obsplan.cli.options import EPHEMERIS, FIGURE, SCENARIO, TABLE, Finite, example
+from obsplan.cli.options import ALLOW_OUTSIDE, EPHEMERIS, FIGURE, SCENARIO, TABLE, Finite, example
 from obsplan.common.instants import full_stamp
 
 
@@ -27,6 +27,7 @@ from obsplan.common.instants import full_stamp
 @click.option(
     "--depth", type=Finite(0, 2), metavar="M", help="Depth for --above and --below, 0 to 2 m."
 )
+@ALLOW_OUTSIDE
 @EPHEMERIS
 def sky(
     scenario_path: Path,
@@ -35,6 +36,7 @@ def sky(
     above: float | None,
     below: float | None,
     depth: float | None,
+    allow_outside: bool,
     ephemeris: Path | None,
 ) -> None:
     """Where are the Sun and the Earth, and how warm is the ground?
@@ -54,7 +56,8 @@ def sky(
     from obsplan.reporting.plan_directory import sky_table
 
     lists_ground = above is not None or below is not None
-    environment = environment_of(_with_depth(read_scenario(scenario_path), depth), ephemeris)
+    scenario = read_scenario(scenario_path, allow_outside=allow_outside)
+    environment = environment_of(_with_depth(scenario, depth), ephemeris)
     if output or not lists_ground:
         write_or_print(sky_table(environment), output)
     if lists_ground:

@@ -43,7 +43,8 @@ def _rising(value: tuple[float, ...]) -> tuple[float, ...]:
     return value
 
 
-def _file_names(value: Any) -> Any:
+def file_names(value: Any) -> Any:
+    """One file name, or several of elevation models as a tuple; raises ValueError for others."""
     several = isinstance(value, list | tuple)
     names = tuple(value) if several else (value,)
     if not names or not all(isinstance(name, str) for name in names):
@@ -85,7 +86,7 @@ HoursOfDay = Annotated[Pair, AfterValidator(_hours_of_day), Form("[from, to], 0 
 Names = Annotated[tuple[Name, ...], BeforeValidator(_list_as_tuple), Form("list of names")]
 # One file, or several elevation models.
 Files = Annotated[
-    str | tuple[str, ...], BeforeValidator(_file_names), Form("file name or list of them")
+    str | tuple[str, ...], BeforeValidator(file_names), Form("file name or list of them")
 ]
 RisingEdges = Annotated[
     Several[Number], Field(min_length=2), AfterValidator(_rising), Form("list of rising numbers")

@@ -4,61 +4,81 @@ A line names file, key, value, what is wrong and what is allowed.
 """
 
 import hashlib
-from collections.abc import Iterator
+from collections.abc import Callable, Iterable
 from pathlib import Path
 from typing import Any
 
 from pydantic import ValidationError
 
 from obsplan.common.errors import ScenarioError
+from obsplan.common.input_file import open_input
 from obsplan.inputs.cross_checks import reference_errors
 from obsplan.inputs.error_text import error_line, shown
+from obsplan.inputs.named_files import IN_ITS_PLACE, NamedFile, leads_outside, skyline_files
 from obsplan.inputs.scenario import INNER, Scenario
 from obsplan.inputs.toml_file import read_toml, refusal
 
+# Elevation models are longer than what should be in memory at once.
+PART_BYTES = 1_000_000
 
-def read_scenario(path: str | Path) -> Scenario:
+
+def read_scenario(path: str | Path, *, allow_outside: bool = False) -> Scenario:
     """Read and validate a scenario file.
 
-    Raises ScenarioError whose lines name every mistake in the file.
+    The files that it names must lie in its folder, unless `allow_outside`. Raises ScenarioError
+    whose lines name every mistake in the file.
     """
     path = Path(path)
     raw, content = read_toml(path, ScenarioError)
-    scenario = scenario_from(raw, source=str(path))
-    digest, mistakes = hashlib.sha256(content), []
-    for where, name, others in _skylines(scenario):
-        try:
-            digest.update((path.parent / name).read_bytes())
-        except (OSError, ValueError):
-            mistakes.append(
-                f"{where}.skyline = {shown(name)}: no such file beside the scenario; name a CSV "
-                f"profile{others}"
-            )
-    if mistakes:
-        raise refusal(path, mistakes, ScenarioError)
+    digest = hashlib.sha256(content)
+    mistakes = [
+        line
+        for file in skyline_files(raw)
+        if (line := _mistake_in(file, path.parent, allow_outside, digest.update))
+    ]
+    scenario = _scenario(raw, str(path), mistakes)
     return scenario.model_copy(
         update={"folder": path.parent, "input_hash": digest.hexdigest()[:16]}
     )
 
 
 def scenario_from(raw: dict[str, Any], source: str = "scenario") -> Scenario:
-    """Validate a scenario given as nested dictionaries; `source` names it in errors."""
+    """Validate a scenario given as nested dictionaries; `source` names it in errors.
+
+    Files that it names are looked for from the current folder on, wherever they lie.
+    """
+    return _scenario(raw, source, ())
+
+
+def _scenario(raw: dict[str, Any], source: str, more: Iterable[str]) -> Scenario:
+    """The valid scenario; `more` are mistakes that are known already."""
     mistakes = [f"{key}: unknown key" for key in INNER if key in raw]
     scenario = None
     try:
         scenario = Scenario.model_validate({k: v for k, v in raw.items() if k not in INNER})
     except ValidationError as problem:
         mistakes += [error_line(Scenario, raw, error) for error in problem.errors()]
-    mistakes += reference_errors(raw)
+    mistakes += [*reference_errors(raw), *more]
     if scenario is None or mistakes:
         raise refusal(source, mistakes, ScenarioError)
     return scenario
 
 
-def _skylines(scenario: Scenario) -> Iterator[tuple[str, str, str]]:
-    """For each skyline: its owner, its file, and what may be given instead of a CSV profile."""
-    for name in scenario.site.skyline_files:
-        yield "site", name, ', GeoTIFF elevation models or "flat"'
-    for station in scenario.station:
-        if station.skyline is not None:
-            yield f'station "{station.name}"', station.skyline, ""
+def _mistake_in(
+    file: NamedFile, folder: Path, allow_outside: bool, take: Callable[[bytes], None]
+) -> str:
+    """What is wrong with a named file, or "" after `take` was given its content, in parts."""
+    where = f"{file.key} = {shown(file.name)}"
+    if not allow_outside and leads_outside(folder, file.name):
+        return f"{where}: leads out of the scenario's folder; {IN_ITS_PLACE}"
+    try:
+        with open_input(folder / file.name) as content:
+            while part := content.read(PART_BYTES):
+                take(part)
+    except FileNotFoundError:
+        why = "no such file"
+    except OSError as problem:
+        why = f"cannot be read ({problem.strerror})"
+    else:
+        return ""
+    return f"{where}: {why}; name a CSV profile beside the scenario{file.instead}"

@@ -58,7 +58,9 @@ class Site(FrozenModel):
     or a list such as ["near.tif", "far.tif"], where the finest model at each place counts (pip
     install 'obsplan[terrain]'). The skyline is computed 2 m above the ground of the model,
     which must be within 100 m of height_m. Terrain outside the models is assumed not to
-    rise. `obsplan skyline` writes the CSV once, for you to view or edit."""
+    rise. `obsplan skyline` writes the CSV once, for you to view or edit.
+
+    The files must lie in the scenario's folder, unless a command has --allow-outside."""
     slope_deg: Slope = 0.0
     """Slope of the ground; it only affects the ground temperature."""
     aspect_deg: Azimuth = 0.0

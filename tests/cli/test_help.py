@@ -37,6 +37,12 @@ def test_every_option_is_explained_in_a_sentence(name):
             assert (option.help or "").endswith((".", "?")), f"{name} {option.opts}"
 
 
+def test_every_command_that_reads_a_scenario_can_allow_files_outside_its_folder():
+    for name, command in main.commands.items():
+        names = {parameter.name for parameter in command.params}
+        assert ("scenario_path" in names) == ("allow_outside" in names), name
+
+
 def test_the_overview_lists_commands_in_the_order_of_the_work():
     with click.Context(main) as context:
         listed = main.list_commands(context)

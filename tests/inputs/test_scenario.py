@@ -387,7 +387,9 @@ def copied_demo(tmp_path, text: str | None = None):
 )
 def test_skyline_that_is_not_there_is_named(tmp_path, skyline):
     text = DEMO.read_text().replace('"skyline.csv"', f'"{skyline}"')
-    with pytest.raises(ScenarioError, match="site.skyline = .*no such file") as caught:
+    with pytest.raises(
+        ScenarioError, match="site.skyline = .*; name a CSV profile beside"
+    ) as caught:
         read_scenario(copied_demo(tmp_path, text))
     assert str(caught.value).isprintable()
 

@@ -162,6 +162,7 @@ def test_what_is_not_a_model_of_the_moon_is_refused_in_one_line(tmp_path):
     assert "its unit is 'ft'; allowed are m and km" in refused(feet)
 
 
+@pytest.mark.filterwarnings("ignore::pytest.PytestUnraisableExceptionWarning")
 def test_a_reference_system_that_is_not_text_is_refused_in_one_line(tmp_path, capfd):
     path = hills_model(tmp_path / "garbled.tif", pixels=20, unit="m")
     content = path.read_bytes()
@@ -311,7 +312,7 @@ def test_site_far_from_the_models_ground_is_refused(tmp_path):
         ("[]", "must be a file name in quotes, or a list"),
         ("[3]", "must be a file name in quotes, or a list"),
         ("7", "must be a file name in quotes, or a list"),
-        ('"none.tif"', "no such file beside the scenario"),
+        ('"none.tif"', "no such file; name a CSV profile beside the scenario"),
     ],
 )
 def test_skyline_key_names_files(tmp_path, skyline, complaint):

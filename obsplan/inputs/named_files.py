@@ -1,0 +1,51 @@
+"""The files that a scenario or a list of sites names: they must lie in its folder.
+
+A file from elsewhere may name any file of the machine, and what is wrong with one is told with
+its content. Whoever trusts the file may allow names that lead out of its folder: absolute ones,
+`..`, and links.
+"""
+
+from collections.abc import Iterator
+from os.path import realpath
+from pathlib import Path
+from typing import Any, NamedTuple
+
+from obsplan.inputs.field_types import file_names
+
+IN_ITS_PLACE = "move the file there, or allow it with --allow-outside (allow_outside=True)"
+
+
+class NamedFile(NamedTuple):
+    """A file that a scenario names, under a key; `instead` is what else the key allows."""
+
+    key: str
+    name: str
+    instead: str = ""
+
+
+def skyline_files(raw: dict[str, Any]) -> Iterator[NamedFile]:
+    """The skylines of the site and the stations; values that are no file names are skipped."""
+    site, stations = raw.get("site"), raw.get("station")
+    if isinstance(site, dict):
+        for name in _names(site.get("skyline")):
+            if name != "flat":
+                yield NamedFile("site.skyline", name, ', GeoTIFF elevation models or "flat"')
+    for station in stations if isinstance(stations, list | tuple) else ():
+        if isinstance(station, dict) and isinstance(station.get("skyline"), str):
+            yield NamedFile(f'station "{station.get("name")}".skyline', station["skyline"])
+
+
+def _names(value: Any) -> tuple[str, ...]:
+    try:
+        names = file_names(value)
+    except ValueError:
+        return ()
+    return (names,) if isinstance(names, str) else tuple(names)
+
+
+def leads_outside(folder: Path, name: str) -> bool:
+    """Whether a name, with all links followed, leads out of a folder."""
+    try:
+        return not Path(realpath(folder / name)).is_relative_to(realpath(folder))
+    except ValueError:  # no file can have this name
+        return False
