@@ -1,6 +1,7 @@
 """The command that ranks lunar days to land on."""
 
 import sys
+from collections.abc import Iterator
 
 import click
 
@@ -17,6 +18,7 @@ from obsplan.cli.options import (
     example,
 )
 from obsplan.common.instants import stamp
+from obsplan.survey.tolerances import tolerance_lines
 
 DETAILS = """A row has first and last light, the landing window and, from the opening of the
 window to last light: daylight, Earth elevation, time without Earth, contact, longest contact
@@ -24,6 +26,17 @@ gap, eclipses and ground temperature; also energy and downlink capacity as share
 requested runs need. Energy is net of idle loads, so its share may be negative. Useful light is
 the daylight remaining minus eclipses, times the smaller of the two shares (at most 1). The
 column `notes` says what speaks for and against a day.
+
+Days are ranked by useful light or, with --plan, by value. Those that differ by less than what
+matters are equal; then contact decides, then the landing window, then the margin (the smaller
+of the two shares). Days equal in all of these share a rank. The column `decided_by` names the
+figure in which a day is behind the one ranked before it. Smaller differences than these do not
+matter, neither in ranks nor in notes:
+
+\b
+"""
+DETAILS += "\n".join(f"  {line}" for line in tolerance_lines())
+DETAILS += """
 
 The table [landing] of the scenario says what a landing requires (`obsplan keys landing`). A
 lunar day goes from local midnight to midnight. It has the number of the lunation in which its
@@ -103,29 +116,42 @@ def days(
     click.echo(f"written to {output}")
 
 
-def ranked_line(row, where: str = "") -> str:
-    """One line with rank, lunar day, worth and notes of a row; `where` names its site."""
-    worth = (
-        f"{row.useful_light_h:.0f} h of useful light"
-        if row.value != row.value
-        else f"value {row.value:.1f}, upper bound {row.bound:.1f}"
-    )
-    return (
-        f"{row.rank}. {where}lunar day {row.lunar_day}, landing from "
-        f"{stamp(row.landing_opens_utc)}: {worth}; {row.notes}"
-    )
+def ranked_lines(best) -> Iterator[str]:
+    """For each row, best first, a line with rank, lunar day, worth and notes.
+
+    In a survey of sites the line names the site. That of a day says if it is equal to the one
+    before it; the best days of two sites may have others between them.
+    """
+    from obsplan.survey.ranking import in_parts, standing
+
+    for k, row in enumerate(best.itertuples(index=False)):
+        worth = (
+            f"{row.useful_light_h:.0f} h of useful light"
+            if row.value != row.value
+            else f"value {row.value:.1f}, upper bound {row.bound:.1f}"
+        )
+        of_sites = "name" in best
+        where = f"{row.name}, " if of_sites else ""
+        equal = standing(row) if k and not of_sites else ""
+        yield (
+            f"{row.rank}. {where}lunar day {row.lunar_day}, landing from "
+            f"{stamp(row.landing_opens_utc)} (open {row.landing_h:.0f} h{in_parts(row)}): "
+            f"{'; '.join(filter(None, [worth, equal, row.notes]))}"
+        )
 
 
 def _echo(choice) -> None:
-    from obsplan.survey.landing_days import most_tolerant_day
+    from obsplan.survey.landing_days import most_tolerant_days
 
-    best = choice.table.dropna(subset="rank").sort_values("rank").head(3)
-    for row in best.itertuples(index=False):
-        click.echo(ranked_line(row))
+    best = choice.table.dropna(subset="rank").sort_values("rank", kind="stable").head(3)
+    for line in ranked_lines(best):
+        click.echo(line)
     if best.empty:
         click.echo("no lunar day in the range allows a landing; the notes say why")
-    if least := most_tolerant_day(choice):
+    if least := most_tolerant_days(choice):
+        numbers, kept = least
+        days, keep = ("lunar day", "keeps") if len(numbers) == 1 else ("lunar days", "keep")
         click.echo(
-            f"most tolerant of a late or off-target landing: lunar day {least[0]}, which keeps "
-            f"{100 * least[1]:.0f} % in its worst case"
+            f"most tolerant of a late or off-target landing: {days} "
+            f"{', '.join(map(str, numbers))}, which {keep} {100 * kept:.0f} % in the worst case"
         )

@@ -5,7 +5,7 @@ from pathlib import Path
 
 import click
 
-from obsplan.cli.days import ranked_line
+from obsplan.cli.days import ranked_lines
 from obsplan.cli.options import (
     ALLOW_OUTSIDE,
     EPHEMERIS,
@@ -112,9 +112,9 @@ def sites(
 
 
 def _echo(table) -> None:
-    best = table.dropna(subset="rank").sort_values("rank").drop_duplicates("name").head(3)
-    for row in best.itertuples(index=False):
-        click.echo(ranked_line(row, f"{row.name}, "))
+    best = table.dropna(subset="rank").sort_values("rank", kind="stable").drop_duplicates("name")
+    for line in ranked_lines(best.head(3)):
+        click.echo(line)
     without = int(table["lunar_day"].isna().sum())
     if without:
         click.echo(f"sites without a lunar day: {without}; their notes say why", err=True)

@@ -26,9 +26,11 @@ from obsplan.survey.stay_figures import (
     stay_figures,
     why_no_landing,
 )
+from obsplan.survey.tolerances import TOLERANCES
 
 Report = Callable[[str], None]
-DAY_COLUMNS = [*COLUMNS, "value", "bound", "rank", "notes"]
+DAY_COLUMNS = [*COLUMNS, "value", "bound", "rank", "decided_by", "notes"]
+WORD_COLUMNS = ["energy_platform", "decided_by", "notes"]
 WINDOW_COLUMNS = ["lunar_day", "window", "start_utc", "end_utc"]
 BEARINGS_DEG = {"north": 0.0, "east": 90.0, "south": 180.0, "west": 270.0}
 
@@ -116,11 +118,11 @@ def site_rows(
     planner: "Planner | None" = None,
     report: Report = lambda line: None,
 ) -> list[dict]:
-    """A row per lunar day of a site: DAY_COLUMNS with `rank` None, `Notes`, times in seconds."""
+    """A row per lunar day of a site: DAY_COLUMNS without rank, `Notes`, times in seconds."""
     rows = []
     for day in days_of(course, scenario):
         row = day_row(scenario, course, day)
-        row |= {"value": None, "bound": None, "rank": None}
+        row |= {"value": None, "bound": None, "rank": None, "decided_by": ""}
         row["notes"] = why_no_landing(scenario, course, day)
         if planner and len(day.landing):
             row |= planner.value(course.place, day.first_s, day.last_s)
@@ -139,9 +141,9 @@ def ranked_table(rows: list[dict], planned: bool, leading: Sequence[str] = ()) -
     for column in DAY_COLUMNS:
         if column.endswith("_utc"):
             table[column] = pd.to_datetime(table[column].astype("Int64"), unit="s", utc=True)
-        elif column == "lunar_day":
+        elif column in ("lunar_day", "landing_windows"):
             table[column] = table[column].astype("Int64")
-        elif column not in ("rank", "notes", "energy_platform"):
+        elif column not in ("rank", *WORD_COLUMNS):
             table[column] = table[column].astype(float)
     return ranked(table, planned)
 
@@ -296,11 +298,11 @@ def _losses(
     return table
 
 
-def most_tolerant_day(choice: DayChoice) -> tuple[int, float] | None:
-    """The lunar day that keeps the largest share in its worst case, and that share.
+def most_tolerant_days(choice: DayChoice) -> tuple[list[int], float] | None:
+    """The lunar days that keep the largest share in their worst case, and that share.
 
-    The share is of the plan's value if days were planned, else of useful light. None if no
-    losses were computed.
+    The share is of the plan's value if days were planned, else of useful light; days behind by
+    less than what matters are included. None if no losses were computed.
     """
     if choice.losses.empty:
         return None
@@ -311,7 +313,9 @@ def most_tolerant_day(choice: DayChoice) -> tuple[int, float] | None:
     kept = (worst / nominal[nominal > 0]).dropna()
     if kept.empty:
         return None
-    return int(kept.idxmax()), float(kept.max())
+    most = float(kept.max())
+    equal = kept[kept >= most - TOLERANCES[measure].share]
+    return [int(number) for number in equal.index], most
 
 
 def _windows_table(course: SiteCourse, own_days: list[Day]) -> pd.DataFrame:

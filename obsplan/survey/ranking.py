@@ -7,11 +7,14 @@ from typing import Any, NamedTuple
 import numpy as np
 import pandas as pd
 
-# Differences from the median day that are worth a word.
-NOTABLE_SHARE = 0.03
-NOTABLE_GAP = 0.25
-# Sunlight lost is written to 0.1 h.
-NOTABLE_LOSS_H = 0.05
+from obsplan.survey.tolerances import least_difference
+
+# What decides if the worth of days is equal, and its name.
+TIE_BREAKS = {
+    "contact_h": "contact",
+    "landing_h": "landing window",
+    "margin": "margin of energy and downlink",
+}
 
 
 class Argument(NamedTuple):
@@ -54,20 +57,60 @@ def _listed(side: str, arguments: Sequence[object]) -> str:
 
 
 def ranked(table: pd.DataFrame, planned: bool) -> pd.DataFrame:
-    """The table with `rank` 1, 2, ... for the rows that allow a landing; the others have none.
+    """The table with `rank` and `decided_by` for the rows that allow a landing.
 
-    By `value` if `planned` (rows without a plan then have no rank), then by
-    `useful_light_h`, then by date, then by order in the table.
+    Rows are compared by `value` if `planned` (rows without a plan then have no rank), else by
+    `useful_light_h`. Those that are equal are compared by contact, landing window, and margin:
+    the smaller of energy and link share. Equal are a row that is best of those left, and all
+    that are not behind it by the least difference that matters (`TOLERANCES`). Rows equal in
+    everything share a rank: 1, 2, 2, 4. `decided_by` is the figure in which a row is behind the
+    one ranked before it, "" for the first and for a row equal to the one before.
     """
-    able = table["landing_opens_utc"].notna()
-    if planned:
-        able &= table["value"].notna()
-    keys = table.loc[able, ["value", "useful_light_h", "landing_opens_utc"]].copy()
+    worth = "value" if planned else "useful_light_h"
+    able = table[table["landing_opens_utc"].notna()].dropna(subset=worth)
+    shares = able[["energy_share", "link_share"]].astype(float)
+    figures = able[[worth, "contact_h", "landing_h"]].astype(float)
+    # Without requests, supply is ample.
+    figures = figures.assign(margin=shares.min(axis=1).fillna(np.inf))
     # To six decimals, as written, so that a file read back gives the same ranks.
-    keys[["value", "useful_light_h"]] = -keys[["value", "useful_light_h"]].astype(float).round(6)
-    order = keys.sort_values(list(keys), kind="stable").index
-    rank = pd.Series(np.arange(1, len(order) + 1), index=order, dtype="Int64")
-    return table.assign(rank=rank.reindex(table.index))
+    figures = figures.round(6).loc[able.sort_values("landing_opens_utc", kind="stable").index]
+    rank = pd.Series(pd.NA, index=table.index, dtype="Int64")
+    decided_by = pd.Series("", index=table.index, dtype="str")
+    place = 1
+    for figure, rows in _classes(figures, list(figures)):
+        rank[rows] = place
+        decided_by[rows[:1]] = figure
+        place += len(rows)
+    return table.assign(rank=rank, decided_by=decided_by)
+
+
+def _classes(figures: pd.DataFrame, names: list[str]) -> list[tuple[str, list[Any]]]:
+    """Labels of rows that are equal in all these figures, best first.
+
+    With each the figure in which it is behind the one before, "" for the first.
+    """
+    if not names:
+        return [("", list(figures.index))]
+    name, *others = names
+    left = figures
+    found: list[tuple[str, list[Any]]] = []
+    while len(left):
+        best = left[name].max()
+        equal = left[name] >= best - (least_difference(name, best) if np.isfinite(best) else 0.0)
+        (_, leaders), *rest = _classes(left[equal], others)
+        found += [(name if found else "", leaders), *rest]
+        left = left[~equal]
+    return found
+
+
+def standing(row: Any) -> str:
+    """How a ranked row stands to the one before it, in words; "" if it is worth less."""
+    if row.decided_by in ("value", "useful_light_h"):
+        return ""
+    worth = "useful light" if pd.isna(row.value) else "value"
+    if row.decided_by:
+        return f"equal {worth}, less {TIE_BREAKS[row.decided_by]} than the one before"
+    return f"equal to the one before: {worth}, {', '.join(TIE_BREAKS.values())}"
 
 
 def for_and_against(table: pd.DataFrame) -> list[Notes]:
@@ -90,7 +133,7 @@ def _arguments(row: Any, median: pd.Series) -> Notes:
     bad: list[Argument] = []
     for name, what in (("daylight_remaining_h", "daylight"), ("contact_h", "contact")):
         hours = getattr(row, name)
-        if abs(hours - median[name]) >= NOTABLE_SHARE * median[name]:
+        if abs(hours - median[name]) >= least_difference(name, median[name]):
             more = hours > median[name]
             (good if more else bad).append(
                 Argument(
@@ -106,17 +149,24 @@ def _arguments(row: Any, median: pd.Series) -> Notes:
             good.append(Argument(f"{what} covers all", " requests"))
         else:
             bad.append(Argument(f"{what} covers {int(100 * share)} %", " of all requests", of))
-    if row.sunlight_lost_h >= NOTABLE_LOSS_H:
-        lost = f"{row.sunlight_lost_h:.1f} h of sunlight"
-        bad.append(Argument(f"eclipse of {row.eclipse_min:.0f} min blocks {lost}"))
+    if row.sunlight_lost_h >= least_difference("sunlight_lost_h", 0.0):
+        lost = f" blocks {row.sunlight_lost_h:.1f} h of sunlight"
+        bad.append(Argument("eclipse", f" of {row.eclipse_min:.0f} min", lost))
     elif row.eclipse_min > 0:
         good.append(Argument("eclipse blocks hardly any sunlight"))
     else:
         good.append(Argument("no eclipse"))
-    if row.earth_hidden_h > 0:
+    if row.earth_hidden_h >= least_difference("earth_hidden_h", 0.0):
         bad.append(Argument(f"Earth below the skyline for {row.earth_hidden_h:.0f} h"))
-    if row.longest_gap_h >= (1 + NOTABLE_GAP) * median["longest_gap_h"]:
+    usual_h = median["longest_gap_h"]
+    if row.longest_gap_h - usual_h >= least_difference("longest_gap_h", usual_h):
         bad.append(Argument(f"longest contact gap {row.longest_gap_h:.1f} h"))
-    if row.landing_h <= (1 - NOTABLE_GAP) * median["landing_h"]:
-        bad.append(Argument(f"landing window only {row.landing_h:.1f} h"))
+    usual_h = median["landing_h"]
+    if usual_h - row.landing_h >= least_difference("landing_h", usual_h):
+        bad.append(Argument(f"landing window open only {row.landing_h:.1f} h{in_parts(row)}"))
     return Notes(pros=tuple(good), cons=tuple(bad))
+
+
+def in_parts(row: Any) -> str:
+    """In how many parts the landing window of a row is open, "" if it is one."""
+    return f" in {row.landing_windows:.0f} parts" if row.landing_windows > 1 else ""

@@ -25,6 +25,7 @@ COLUMNS = [
     "landing_opens_utc",
     "landing_closes_utc",
     "landing_h",
+    "landing_windows",
     "sun_elevation_deg",
     "daylight_remaining_h",
     "earth_elevation_min_deg",
@@ -106,6 +107,7 @@ def day_row(scenario: Scenario, course: SiteCourse, day: Day) -> dict:
         row["landing_opens_utc"] = int(day.landing[0, 0])
         row["landing_closes_utc"] = int(day.landing[-1, 1])
         row["landing_h"] = _hours(day.landing)
+        row["landing_windows"] = len(day.landing)
     return row | stay_figures(scenario, course, day, day.first_s, bool(len(day.landing)))
 
 

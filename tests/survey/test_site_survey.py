@@ -59,12 +59,14 @@ def test_rows_come_by_site_then_by_day_with_one_rank_over_all(table):
     assert list(table) == [*SITE_COLUMNS, *DAY_COLUMNS]
     assert table["name"].drop_duplicates().tolist() == [p.name for p in PLACES]
     assert (table.groupby("name", sort=False)["lunar_day"].diff().dropna() == 1).all()
-    lands = table["landing_opens_utc"].notna()
-    assert sorted(table.loc[lands, "rank"]) == list(range(1, lands.sum() + 1))
+    assert table["rank"].notna().equals(table["landing_opens_utc"].notna())
+    # 500 m of height and a slope of the ground change no figure by what matters.
+    equal = table[table["name"].isin(["shelf", "slope"])]
+    assert equal["rank"].tolist() == [1, 1] and equal["decided_by"].tolist() == ["", ""]
 
 
 def test_a_site_among_others_is_as_alone(table):
-    alone = landing_days(SCENARIO, *RANGE).table.drop(columns="rank")
+    alone = landing_days(SCENARIO, *RANGE).table.drop(columns=["rank", "decided_by"])
     among = table[table["name"] == "shelf"][list(alone)].reset_index(drop=True)
     # Heat steps are divided where the light of any site changes fast: up to 0.1 K.
     numbers = alone.select_dtypes("number").columns
@@ -319,6 +321,18 @@ def test_map_shows_a_column_and_refuses_one_that_is_none(table, tmp_path):
     ]
     with pytest.raises(ObsplanError, match="--colour notes: no such column of numbers"):
         survey_map("survey", table, "notes")
+
+
+@pytest.mark.parametrize("apart_h", [0.4, 60.0])
+def test_colours_of_the_map_do_not_stretch_differences_that_do_not_matter(table, apart_h):
+    light_h = 300.0 + apart_h * np.linspace(-1.0, 0.0, len(table))
+    figure = survey_map("survey", table.assign(rank=1.0, useful_light_h=light_h))
+    [dots] = [c for ax in figure.axes[:1] for c in ax.collections if c.get_array() is not None]
+    low, high = dots.get_clim()
+    # 1 % of useful light is a tenth of the scale at most.
+    assert high - low >= 0.1 * 300 - 1e-6
+    tones = dots.norm(dots.get_array())
+    assert np.ptp(tones) < 0.02 if apart_h < 1 else np.ptp(tones) == pytest.approx(1.0)
 
 
 def test_names_stay_inside_the_map_and_landings_are_counted_whatever_colours_it(table):

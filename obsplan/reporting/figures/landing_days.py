@@ -11,9 +11,10 @@ from obsplan.inputs.scenario import Scenario
 from obsplan.reporting.figures import layout
 from obsplan.reporting.figures.layout import INK, PAPER, SMALL_PT, WIDTH_IN, Panel, styled
 from obsplan.survey.landing_days import DayChoice
-from obsplan.survey.ranking import Notes
+from obsplan.survey.ranking import TIE_BREAKS, Notes, in_parts, standing
+from obsplan.survey.tolerances import TOLERANCES
 
-LEFT_IN, RIGHT_IN, WORTH_IN, WORDS_IN = 2.25, 4.85, 0.85, 3.75
+LEFT_IN, RIGHT_IN, WORTH_IN, WORDS_IN = 2.42, 4.85, 0.85, 3.75
 ROW_IN = 0.3
 MOST_ROW_IN = 0.5
 LIGHT_STYLE = {"facecolor": layout.LIGHT, "edgecolor": "none"}
@@ -56,7 +57,7 @@ def days_figure(scenario: Scenario, choice: DayChoice) -> Figure:
             ("Earth below the skyline", HIDDEN_STYLE),
             ("rank 1", BEST_STYLE),
         ],
-        footer=MEANING,
+        footer=f"{MEANING} {_equality(planned)}",
     )
     _lower(figure, ax, MOST_ROW_IN * len(table) + 0.1)
     noon = _noons(choice.windows)
@@ -81,24 +82,27 @@ def _lower(figure: Figure, ax: Axes, most_in: float) -> None:
 
 
 def _verdict(table: pd.DataFrame, planned: bool) -> str:
-    best, second = table[table["rank"] == 1], table[table["rank"] == 2]
-    if best.empty:
+    order = table.dropna(subset="rank").sort_values("rank", kind="stable")
+    if order.empty:
         return "No lunar day in the range allows a landing; the reasons are at the right."
-    row = best.iloc[0]
+    row = order.iloc[0]
     worth = (
         f"plan value {row['value']:.1f} (upper bound {row['bound']:.1f})"
         if planned
         else f"{row['useful_light_h']:.1f} h of useful light"
     )
-    if len(second):
-        next_best = second.iloc[0]
+    if len(order) > 1:
+        after = order.iloc[1]
         measure = "value" if planned else "useful_light_h"
-        worth += f", next best: day {next_best['lunar_day']} with {next_best[measure]:.1f}"
+        worth += f", next best: day {after['lunar_day']} with {after[measure]:.1f}"
+        if equal := standing(after):
+            worth += f" ({equal})"
     return (
-        f"Best of {table['rank'].notna().sum()}: lunar day {row['lunar_day']}, landing window "
+        f"Best of {len(order)}: lunar day {row['lunar_day']}, landing window "
         f"{row['landing_opens_utc']:%Y-%m-%d %H:%M} to {row['landing_closes_utc']:%m-%d %H:%M} UTC "
-        f"({row['landing_h']:.0f} h open), last light {_stamp(row['last_light_utc'])}: {worth}\n"
-        f"{row['notes']}"
+        f"(open {row['landing_h']:.0f} h{in_parts(row)}), "
+        f"last light {_stamp(row['last_light_utc'])}\n"
+        f"{worth[0].upper()}{worth[1:]}; {row['notes']}"
     )
 
 
@@ -118,6 +122,17 @@ MEANING = (
     "Useful light: daylight remaining less eclipses, times the smaller of energy and downlink "
     "capacity over requests, at most 1. Notes that say more or less compare with the median day."
 )
+
+
+def _equality(planned: bool) -> str:
+    """When days are equal, and what decides then."""
+    worth = "value" if planned else "useful_light_h"
+    names = ", then ".join(TIE_BREAKS.values())
+    return (
+        f"Days within {100 * TOLERANCES[worth].share:g} % of the best "
+        f"{'value' if planned else 'useful light'} are equal; then {names} decide; "
+        "days equal in all share a rank (=)."
+    )
 
 
 def _stamp(instant) -> str:
@@ -172,7 +187,8 @@ def _label_rows(ax: Axes, table: pd.DataFrame) -> None:
         lands = pd.notna(day.landing_opens_utc)
         light = f"light {_stamp(day.first_light_utc)}"
         landing = (
-            f"land  {day.landing_opens_utc:%Y-%m-%d %H:%M} ({day.landing_h:.0f} h open)"
+            f"land  {day.landing_opens_utc:%Y-%m-%d %H:%M} "
+            f"({day.landing_h:.0f} h{in_parts(day) or ' open'})"
             if lands
             else "no landing"
         )
@@ -227,11 +243,12 @@ def _draw_worth(
         side.spines[spine].set_visible(False)
     side.set_xlabel("value of the plan" if planned else "useful light (h)")
     words_at = 1.0 + 0.1 / (WORTH_IN - 0.12)
+    shared = table["rank"].duplicated(keep=False)
     for row, day in enumerate(table.itertuples(index=False)):
         weight = "bold" if day.rank == 1 else "normal"
         if worth[row] > 0:
             side.text(worth[row] + 0.03 * most, row, f"{worth[row]:.0f}", size=6.3, va="center")
-        rank = "–" if pd.isna(day.rank) else f"{day.rank:.0f}"
+        rank = "–" if pd.isna(day.rank) else f"{day.rank:.0f}{'=' if shared[row] else ''}"
         transform = side.get_yaxis_transform()
         side.text(
             words_at,

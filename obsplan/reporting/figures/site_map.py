@@ -3,16 +3,20 @@
 import numpy as np
 import pandas as pd
 from matplotlib.axes import Axes
+from matplotlib.colors import Normalize
 from matplotlib.figure import Figure
 from matplotlib.ticker import FuncFormatter, MultipleLocator
 
 from obsplan.common.errors import ObsplanError
 from obsplan.reporting.figures import layout
 from obsplan.reporting.figures.layout import INK, PAPER, SMALL_PT, WIDTH_IN, Panel, styled
-from obsplan.survey.landing_days import DAY_COLUMNS
+from obsplan.survey.landing_days import DAY_COLUMNS, WORD_COLUMNS
+from obsplan.survey.tolerances import least_difference
 
 # Lightness rises evenly, so that it reads in grey and to colour-blind eyes.
 COLOUR_MAP = "cividis"
+# The least differences that matter between the darkest and the lightest colour, at least.
+TONES = 10
 NO_FIGURE = {"marker": "x", "color": "#8a909c", "linewidths": 0.8}
 UNITS = ("h", "deg", "km", "min", "mbit", "wh", "k")
 WORDS = {
@@ -25,8 +29,7 @@ NAMED_SITES = 12
 
 def mapped_columns() -> list[str]:
     """Columns of a survey that a map can show: its numbers."""
-    words = ("energy_platform", "notes")
-    return [c for c in DAY_COLUMNS if not c.endswith("_utc") and c not in words]
+    return [c for c in DAY_COLUMNS if not c.endswith("_utc") and c not in WORD_COLUMNS]
 
 
 def require_column(column: str, planned: bool = True) -> None:
@@ -77,6 +80,7 @@ def survey_map(title: str, table: pd.DataFrame, column: str = "useful_light_h") 
             c=values,
             s=size,
             cmap=COLOUR_MAP,
+            norm=Normalize(*_colour_ends(column, values)),
             edgecolors=INK,
             linewidths=0.4,
             zorder=4,
@@ -89,6 +93,17 @@ def survey_map(title: str, table: pd.DataFrame, column: str = "useful_light_h") 
     for name, x, y in list(zip(best["name"], longitude, best["latitude_deg"]))[:named]:
         _name_site(ax, name, x, y)
     return figure
+
+
+def _colour_ends(column: str, values: pd.Series) -> tuple[float, float]:
+    """What the darkest and the lightest colour stand for.
+
+    They are so far apart that a difference that does not matter is hardly seen.
+    """
+    low, high = float(values.min()), float(values.max())
+    least = TONES * least_difference(column, max(abs(low), abs(high)))
+    room = max(least - (high - low), 0.0) / 2
+    return low - room, high + room
 
 
 def _name_site(ax: Axes, name: str, x: float, y: float) -> None:
