@@ -19,11 +19,14 @@ from skyfield.timelib import Time, Timescale
 from skyfield.vectorlib import VectorFunction
 
 from obsplan.common.errors import EphemerisError
+from obsplan.common.input_file import open_input, read_input
 
 HERE = Path(__file__).parent
 # What the readers raise on a file that is cut short, garbled or of another kind.
 UNREADABLE = (OSError, ValueError, TypeError, LookupError, RuntimeError, struct.error)
 MOON_FRAME = "MOON_ME_DE421"
+SUMS = "SHA256SUMS"
+REPAIR = "install obsplan again, or make the binary kernels again with rebuild.py"
 
 
 @dataclass(frozen=True)
@@ -83,21 +86,46 @@ def _only(directory: Path, suffix: str) -> Path:
 
 
 def _sums(directory: Path, paths: list[Path]) -> dict[str, str]:
-    """SHA-256 of each file, compared with the directory's SHA256SUMS if it has one."""
-    listed = {}
-    if (directory / "SHA256SUMS").exists():
-        for line in (directory / "SHA256SUMS").read_text().splitlines():
-            digest, name = line.split()
-            listed[name] = digest
-    sums = {}
+    """SHA-256 of each kernel, which must be the one in the directory's SHA256SUMS.
+
+    A directory of one's own may do without that file, the installed one may not: damaged positions
+    can read well and put the Sun tens of thousands of kilometres off.
+    """
+    listed, sums = _listed_sums(directory / SUMS), {}
+    unlisted = [] if listed is None else [path.name for path in paths if path.name not in listed]
+    if unlisted:
+        raise EphemerisError(
+            f"{directory / SUMS}: has no line for {', '.join(unlisted)}, so nothing says whether "
+            f"that is damaged; {REPAIR}"
+        )
     for path in paths:
-        sums[path.name] = hashlib.sha256(path.read_bytes()).hexdigest()
-        if listed.get(path.name, sums[path.name]) != sums[path.name]:
+        with open_input(path) as file:
+            sums[path.name] = hashlib.file_digest(file, "sha256").hexdigest()
+        if listed is not None and listed[path.name] != sums[path.name]:
             raise EphemerisError(
-                f"{path}: the file is damaged (its SHA-256 is not the one in SHA256SUMS); "
-                "install obsplan again, or make the binary kernels again with rebuild.py"
+                f"{path}: the file is damaged (its SHA-256 is not the one in {SUMS}); {REPAIR}"
             )
     return sums
+
+
+def _listed_sums(path: Path) -> dict[str, str] | None:
+    """The SHA-256 of each file that SHA256SUMS lists; None if a user's directory has no such file.
+
+    Raises EphemerisError if the file is missing beside the installed kernels, or is not a list.
+    """
+    try:
+        lines = read_input(path).decode("ascii").splitlines()
+        return {name.removeprefix("*"): digest for digest, name in map(str.split, lines)}
+    except FileNotFoundError:
+        if path.parent.resolve() != HERE.resolve():
+            return None
+        raise EphemerisError(
+            f"{path}: missing, so nothing says whether the installed kernels are damaged; {REPAIR}"
+        ) from None
+    except OSError as problem:
+        raise EphemerisError(f"{path}: cannot be read ({problem.strerror})") from None
+    except ValueError:
+        raise EphemerisError(f"{path}: is not a list of sums and file names; {REPAIR}") from None
 
 
 @lru_cache(maxsize=4)

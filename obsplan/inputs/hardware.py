@@ -1,8 +1,8 @@
 """The hardware in a scenario: ground stations, platforms and their parts, instruments."""
 
-from typing import Annotated, Literal
+from typing import Annotated, Any, Literal
 
-from pydantic import Field
+from pydantic import BeforeValidator, Field
 
 from obsplan.inputs.field_types import (
     Azimuth,
@@ -21,6 +21,15 @@ from obsplan.inputs.field_types import (
     Utc,
 )
 from obsplan.inputs.frozen_model import FrozenModel
+
+
+def _on_the_ground(kind: Any) -> Any:
+    if kind == "orbiter":
+        raise ValueError(
+            "orbits are not computed, so an orbiter would get the sky, contacts and night of the "
+            "landing site; allowed are 'lander' or 'rover'"
+        )
+    return kind
 
 
 class Station(FrozenModel):
@@ -187,12 +196,14 @@ class Stay(FrozenModel):
 
 
 class Platform(FrozenModel):
-    """A lander, rover or orbiter: its arrays, battery, radio, storage."""
+    """A lander or rover: its arrays, battery, radio, storage."""
 
     name: Name
     """Name of the platform; "earth" is not allowed."""
-    kind: Literal["lander", "rover", "orbiter"]
-    """What the platform is; it is shown but does not affect the plan."""
+    kind: Annotated[Literal["lander", "rover"], BeforeValidator(_on_the_ground)]
+    """What the platform is; it is shown but does not affect the plan.
+
+    Every platform has the sky of the landing site, so an orbiter is not allowed."""
     idle_w: NotNegative
     """Power that the platform always draws: computer, receiver, thermal control."""
     bus_limit_w: Positive

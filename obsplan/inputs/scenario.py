@@ -257,7 +257,7 @@ class Scenario(FrozenModel):
     station: Annotated[Several[Station], Field(min_length=1)]
     """Ground stations, each begun with [[station]]."""
     platform: Annotated[Several[Platform], Field(min_length=1)]
-    """Lander, rover or orbiter, each begun with [[platform]]."""
+    """Lander or rover, each begun with [[platform]]."""
     instrument: Several[Instrument] = ()
     """Instruments, each begun with [[instrument]]."""
     activity: Several[Activity] = ()

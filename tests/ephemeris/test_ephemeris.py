@@ -5,6 +5,7 @@ import shutil
 import numpy as np
 import pytest
 
+import obsplan.ephemeris
 from obsplan.common.errors import EphemerisError
 from obsplan.ephemeris import HERE, open_ephemeris
 
@@ -100,6 +101,41 @@ def test_a_changed_angle_of_the_frame_is_damage(copy):
     assert FRAMES in message and "damaged" in message
     (copy / "SHA256SUMS").unlink()
     open_ephemeris(copy)
+
+
+@pytest.mark.parametrize(
+    ("spoil", "words"),
+    [
+        (lambda sums: sums.unlink(), "missing, so nothing says whether the installed kernels are"),
+        (lambda sums: sums.write_text(""), f"has no line for {POSITIONS}"),
+        (lambda sums: sums.write_text("\n \n"), "is not a list of sums and file names"),
+        (lambda sums: sums.write_bytes(b"\xff\0"), "is not a list of sums and file names"),
+        (
+            lambda sums: sums.write_text("".join(sums.open().readlines()[:1])),
+            f"has no line for {ORIENTATION}",
+        ),
+    ],
+)
+def test_without_whole_sums_beside_them_the_installed_kernels_are_refused(
+    copy, monkeypatch, spoil, words
+):
+    """A damaged kernel would read well: one byte of these positions moves the Sun by 28 626 km."""
+    monkeypatch.setattr(obsplan.ephemeris, "HERE", copy)
+    spoil(copy / "SHA256SUMS")
+    content = bytearray((copy / POSITIONS).read_bytes())
+    content[len(content) // 2] ^= 1
+    (copy / POSITIONS).write_bytes(content)
+    message = refusal(copy)
+    assert message.startswith(f"{copy / 'SHA256SUMS'}: {words}") and "rebuild.py" in message
+
+
+def test_sums_in_a_directory_of_ones_own_must_list_every_kernel_if_they_are_there(copy):
+    lines = (copy / "SHA256SUMS").read_text().replace("  ", " *").splitlines(keepends=True)
+    (copy / "SHA256SUMS").write_text("".join(lines))
+    assert open_ephemeris(copy).files == open_ephemeris().files
+    open_ephemeris.cache_clear()
+    (copy / "SHA256SUMS").write_text("".join(lines[:2]))
+    assert f"has no line for {FRAMES}" in refusal(copy)
 
 
 def test_every_installed_kernel_is_summed():
