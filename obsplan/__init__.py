@@ -14,6 +14,7 @@ use, so that importing the package costs nothing.
 import ast
 from functools import cache
 from importlib import import_module
+from inspect import isfunction
 from pathlib import Path
 
 __version__ = "0.1.0"
@@ -31,12 +32,23 @@ def _homes() -> dict[str, str]:
     }
 
 
+@cache
+def _public(name: str) -> object:
+    """A public name; a function with a check of the kinds of its arguments before it."""
+    found = getattr(import_module(_homes()[name]), name)
+    if not isfunction(found):
+        return found
+    from obsplan.common.arguments import checked
+
+    return checked(found, name)
+
+
 def __getattr__(name: str) -> object:
     if name == "__all__":
         return ["__version__", *_homes()]
     # Names such as __path__ are looked up on every import and are never public.
     if not name.startswith("_") and name in _homes():
-        return getattr(import_module(_homes()[name]), name)
+        return _public(name)
     raise AttributeError(f"module 'obsplan' has no attribute {name!r}")
 
 

@@ -2,6 +2,7 @@
 
 from collections.abc import Callable, Iterable, Iterator
 from dataclasses import replace
+from datetime import datetime
 
 import pandas as pd
 
@@ -10,6 +11,8 @@ from obsplan.checking.slots import Run, runs_table
 from obsplan.checking.violation import Violation
 from obsplan.environment.model import Environment
 
+# Their parts are not violations, though a loop would take them one by one.
+ONE_THING = (Violation, pd.DataFrame, pd.Series, str, bytes, dict)
 OwnRule = Callable[[Environment, pd.DataFrame], Iterable[Violation]]
 
 
@@ -36,6 +39,18 @@ def with_rule(environment: Environment, name: str, rule: OwnRule) -> Environment
     return replace(environment, user_rules=environment.user_rules | {name: rule})
 
 
+def _listed(name: str, answer: object) -> Iterable[object]:
+    """What a rule returned, one by one; raises TypeError if that is no list of violations."""
+    if answer is None:
+        return ()
+    if isinstance(answer, ONE_THING) or not isinstance(answer, Iterable):
+        raise TypeError(
+            f"rule '{name}': returned a {type(answer).__name__}; allowed are Violations in a list, "
+            "or yielded one by one, and nothing if the rule is kept"
+        )
+    return answer
+
+
 def own_violations(environment: Environment, runs: list[Run]) -> Iterator[Violation]:
     """Violations that the user-defined rules find in the runs.
 
@@ -46,9 +61,11 @@ def own_violations(environment: Environment, runs: list[Run]) -> Iterator[Violat
     over = {run.slot for run in runs if run.is_over}
     table = runs_table(environment.scenario, [run for run in runs if run.state != "failed"])
     for name, rule in environment.user_rules.items():
-        for violation in rule(environment, table.copy()) or ():
+        for violation in _listed(name, rule(environment, table.copy())):
             if not isinstance(violation, Violation):
                 raise TypeError(f"rule '{name}': gave {violation!r}; allowed are Violations")
+            if not isinstance(violation.time_utc, datetime):
+                raise TypeError(f"rule '{name}': time_utc {violation.time_utc!r} is not a time")
             if violation.time_utc.tzinfo is None:
                 raise TypeError(f"rule '{name}': time_utc {violation.time_utc} has no zone")
             slots = tuple(map(str, violation.slots))

@@ -7,8 +7,8 @@ what is wrong, so that a missing file and an endless one are told by the same li
 import errno
 import os
 import stat
+from io import BufferedReader
 from pathlib import Path
-from typing import BinaryIO
 
 # Many times what the largest table, or the longest scenario, needs.
 MOST_TABLE_BYTES = 20_000_000
@@ -27,7 +27,7 @@ def require_file(path: Path) -> None:
         raise OSError(errno.EINVAL, "a device or a pipe, not a file", str(path))
 
 
-def open_input(path: Path) -> BinaryIO:
+def open_input(path: Path) -> BufferedReader:
     """A regular file, open for reading; raises OSError for anything else."""
     require_file(path)
     return open(path, "rb")

@@ -12,7 +12,7 @@ from obsplan.environment.model import Environment
 
 
 def with_windows(
-    environment: Environment, activity: str, windows: pd.DataFrame | np.ndarray
+    environment: Environment, activity: str, windows: pd.DataFrame | pd.Series | np.ndarray
 ) -> Environment:
     """The environment in which every slot of `activity` must also lie within `windows`.
 

@@ -7,7 +7,7 @@ beside the output until that is written; an interrupted survey resumes from ther
 
 import hashlib
 import json
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from contextlib import ExitStack, contextmanager
 from datetime import datetime
 from functools import partial
@@ -20,6 +20,7 @@ import pandas as pd
 from obsplan import __version__
 from obsplan.common.atomic_write import write_file
 from obsplan.common.errors import EphemerisError, ObsplanError, TableError
+from obsplan.common.input_file import open_input, read_input
 from obsplan.common.parts import locked, sweep
 from obsplan.common.workers import run_all
 from obsplan.ephemeris import open_ephemeris
@@ -38,7 +39,7 @@ KEY_DIGITS = 12
 
 def survey_sites(
     scenario: Scenario,
-    places: list[Place],
+    places: Sequence[Place],
     first_utc: datetime,
     last_utc: datetime,
     *,
@@ -46,7 +47,7 @@ def survey_sites(
     gap: float = 0.01,
     jobs: int | None = None,
     scheduler: str | None = None,
-    keep: Path | None = None,
+    keep: str | Path | None = None,
     report: Report = lambda done, total: None,
     ephemeris_directory: Path | None = None,
 ) -> pd.DataFrame:
@@ -65,7 +66,7 @@ def survey_sites(
     planner = Planner(scenario, gap, ephemeris_directory) if planned else None
     survey = Survey(scenario, range_s, planner, ephemeris_directory)
     chunks = _chunks(places, survey)
-    with _store(keep, survey, places) as store:
+    with _store(Path(keep) if keep else None, survey, places) as store:
         saved = ((number, store.read(number)) for number in range(len(chunks)))
         found = {number: rows for number, rows in saved if rows is not None}
         done = sum(len(chunks[number]) for number in found)
@@ -147,7 +148,7 @@ def _note_row(place: Place, note: str) -> dict:
     return _place_columns(place) | dict.fromkeys(DAY_COLUMNS) | {"notes": note}
 
 
-def _chunks(places: list[Place], survey: Survey) -> list[list[int]]:
+def _chunks(places: Sequence[Place], survey: Survey) -> list[list[int]]:
     """Numbers of the places in chunks of neighbours by longitude, whose days begin together.
 
     One by one if each is planned: planning takes so long that all processes should share it.
@@ -162,7 +163,11 @@ def _chunks(places: list[Place], survey: Survey) -> list[list[int]]:
 
 
 class _Store:
-    """Rows of finished chunks, one JSON file each; without a directory nothing is saved."""
+    """Rows of finished chunks, one file each; without a directory nothing is saved.
+
+    A file is the SHA-256 of a line of JSON, and the line. A broken file is as good as none: its
+    chunk is computed again.
+    """
 
     def __init__(self, directory: Path | None):
         self.directory = directory
@@ -171,14 +176,21 @@ class _Store:
         if self.directory is None:
             return None
         try:
-            return json.loads(_chunk_path(self.directory, number).read_text())
-        except (OSError, ValueError):
+            content = read_input(_chunk_path(self.directory, number))
+        except OSError:
             return None
+        digest, _, line = content.partition(b"\n")
+        return json.loads(line) if digest == _digest(line) else None
 
     def write(self, number: int, rows: list[list[dict]]) -> None:
         if self.directory:
             with _writing(self.directory):
-                write_file(_chunk_path(self.directory, number), json.dumps(rows).encode())
+                line = json.dumps(rows).encode()
+                write_file(_chunk_path(self.directory, number), _digest(line) + b"\n" + line)
+
+
+def _digest(content: bytes) -> bytes:
+    return hashlib.sha256(content).hexdigest().encode()
 
 
 def _chunk_path(directory: Path, number: int) -> Path:
@@ -186,7 +198,7 @@ def _chunk_path(directory: Path, number: int) -> Path:
 
 
 @contextmanager
-def _store(keep: Path | None, survey: Survey, places: list[Place]) -> Iterator[_Store]:
+def _store(keep: Path | None, survey: Survey, places: Sequence[Place]) -> Iterator[_Store]:
     """Store of finished chunks; its directory is unique to scenario, range and places.
 
     Runs of the same survey share it, and as long as one of them lives nobody deletes it.
@@ -212,8 +224,9 @@ def _store(keep: Path | None, survey: Survey, places: list[Place]) -> Iterator[_
         yield _Store(directory)
 
 
-def forget_saved(keep: Path) -> None:
+def forget_saved(keep: str | Path) -> None:
     """Delete what surveys that no longer run have saved beside the path `keep`."""
+    keep = Path(keep)
     sweep(keep.parent, f".{escape(keep.name)}.{KEY_DIGITS * '[0-9a-f]'}.parts")
 
 
@@ -227,7 +240,11 @@ def _writing(directory: Path) -> Iterator[None]:
 
 def _contents(paths: tuple[Path, ...]) -> list[str]:
     """SHA-256 of each skyline file; one that cannot be read is reported later."""
-    try:
-        return [hashlib.sha256(path.read_bytes()).hexdigest() for path in paths]
-    except OSError:
-        return ["unreadable"]
+    sums = []
+    for path in paths:
+        try:
+            with open_input(path) as file:
+                sums.append(hashlib.file_digest(file, "sha256").hexdigest())
+        except OSError:
+            sums.append("unreadable")
+    return sums

@@ -84,8 +84,34 @@ def test_an_own_rule_bears_no_built_in_name(name):
         with_rule(environment, name, at_most_one_a_day)
 
 
+@pytest.mark.parametrize(
+    ("answer", "kind"),
+    [
+        (Violation("x", START, 1.0, "run", "", ""), "Violation"),
+        (pd.DataFrame({"rule": ["x"]}), "DataFrame"),
+        (pd.DataFrame(), "DataFrame"),
+        (pd.Series(["x"]), "Series"),
+        ("broken", "str"),
+        ({"rule": "x"}, "dict"),
+        (False, "bool"),
+        (3, "int"),
+    ],
+)
+def test_an_own_rule_that_returns_no_list_of_violations_is_named(answer, kind):
+    environment = with_rule(world(scenario({"name": "camera"})), "odd", lambda *_: answer)
+    with pytest.raises(TypeError) as caught:
+        check_timeline(environment, slots())
+    assert str(caught.value) == (
+        f"rule 'odd': returned a {kind}; allowed are Violations in a list, or yielded one by one, "
+        "and nothing if the rule is kept"
+    )
+
+
 def test_an_own_rule_that_gives_something_else_is_named():
     environment = world(scenario({"name": "camera"}))
+    late = Violation("x", "2028-07-01", 1.0, "run", "", "")
+    with pytest.raises(TypeError, match="rule 'odd': time_utc '2028-07-01' is not a time"):
+        check_timeline(with_rule(environment, "odd", lambda *_: [late]), slots())
     with pytest.raises(TypeError, match="rule 'odd': gave 'no'; allowed are Violations"):
         check_timeline(with_rule(environment, "odd", lambda *_: ["no"]), slots())
     bare = Violation("x", START.tz_localize(None), 1.0, "run", "", "")

@@ -1,5 +1,6 @@
 """Surveys: odd places, many processes, a cluster, interruptions, the map."""
 
+import os
 from datetime import UTC, datetime
 
 import numpy as np
@@ -242,6 +243,40 @@ def test_an_interrupted_survey_resumes_from_what_is_written(
     assert parts.exists()
     forget_saved(output)
     assert not parts.exists()
+
+
+def test_a_saved_chunk_that_was_changed_is_computed_again(tmp_path, two_at_a_time, in_chunks):
+    output = tmp_path / "survey.csv"
+    interrupted(SCENARIO, PLACES, output)
+    [chunk] = tmp_path.glob(".survey.csv.*.parts/*.json")
+    content = chunk.read_bytes()
+    # Still good JSON, of the right form: a height that is not the site's.
+    digit = content.index(b'"height_m": ') + 12
+    chunk.write_bytes(content[:digit] + b"7" + content[digit:])
+    resumed = survey_sites(SCENARIO, PLACES, *RANGE, jobs=1, keep=output)
+    assert csv_text(resumed) == in_chunks
+
+
+@pytest.mark.parametrize(
+    "broken",
+    [b"", b"[]", b"null", b"{", b"[[1]]", b"\xff\xfe", b"[" * 100_000, b"\n", b"x\n[]", b"NaN"],
+)
+def test_a_saved_chunk_that_is_none_is_as_good_as_missing(tmp_path, broken):
+    store = sites_module._Store(tmp_path)
+    store.write(0, [[{"name": "shelf"}]])
+    assert store.read(0) == [[{"name": "shelf"}]] and store.read(1) is None
+    [chunk] = tmp_path.iterdir()
+    chunk.write_bytes(broken)
+    assert store.read(0) is None
+
+
+def test_a_skyline_that_never_ends_is_a_note_of_its_site(tmp_path):
+    os.mkfifo(tmp_path / "endless.csv")
+    place = Place("endless", 0.0, 0.0, skyline=(tmp_path / "endless.csv",))
+    table = survey_sites(SCENARIO, [place], *RANGE, jobs=1, keep=tmp_path / "survey.csv")
+    assert table["notes"].tolist() == [
+        f"not computed: {tmp_path / 'endless.csv'}: cannot be read (a device or a pipe, not a file)"
+    ]
 
 
 def test_what_a_running_survey_has_saved_is_not_forgotten(tmp_path, two_at_a_time):
