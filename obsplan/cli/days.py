@@ -2,6 +2,7 @@
 
 import sys
 from collections.abc import Iterator
+from pathlib import Path
 
 import click
 
@@ -20,6 +21,7 @@ from obsplan.cli.options import (
 from obsplan.common.instants import stamp
 from obsplan.survey.tolerances import tolerance_lines
 
+FILES = {"days.csv", "windows.csv", "losses.csv", "days.png"}
 DETAILS = """A row has first and last light, the landing window and, from the opening of the
 window to last light: daylight, Earth elevation, time without Earth, contact, longest contact
 gap, eclipses and ground temperature; also energy and downlink capacity as shares of what all
@@ -43,6 +45,9 @@ lunar day goes from local midnight to midnight. It has the number of the lunatio
 noon falls; lunation 0 begins with the new moon of 2000-01-06. The plan for another day starts
 when its window opens and ends as long before or after last light as the scenario's span does.
 All times in the scenario shift with the start.
+
+The files replace older ones in the directory together. If one there was changed or added by hand,
+nothing is computed and the file is named.
 
 """
 
@@ -76,16 +81,15 @@ def days(
     landing at the close of the window, a late landing, or one off target loses.
     """
     from obsplan.common.csv_file import write_csv
-    from obsplan.common.errors import TableError
+    from obsplan.common.whole_directory import require_replaceable, write_whole
     from obsplan.inputs.read_scenario import read_scenario
     from obsplan.reporting.figures.landing_days import days_figure
     from obsplan.reporting.figures.save import save_figure
     from obsplan.reporting.text.terminal import progress
     from obsplan.survey.landing_days import landing_days
 
+    require_replaceable(output, FILES)
     scenario = read_scenario(scenario_path, allow_outside=allow_outside)
-    if output.exists() and not output.is_dir():
-        raise TableError(f"{output}: is a file; name a directory with -o")
     report = progress(sys.stderr)
     report("computing Sun, Earth, ground, power and contacts of every lunar day ...")
     choice = landing_days(
@@ -100,18 +104,15 @@ def days(
         ephemeris_directory=ephemeris,
     )
     picture = days_figure(scenario, choice)
-    try:
-        output.mkdir(parents=True, exist_ok=True)
-    except OSError as problem:
-        raise TableError(f"{output}: cannot be written ({problem.strerror})") from None
-    write_csv(choice.table, output / "days.csv")
-    write_csv(choice.windows, output / "windows.csv")
-    if len(choice.losses):
-        write_csv(choice.losses, output / "losses.csv")
-    else:
-        # An older file would be mistaken for the losses of these days.
-        (output / "losses.csv").unlink(missing_ok=True)
-    save_figure(picture, output / "days.png")
+
+    def fill(part: Path) -> None:
+        write_csv(choice.table, part / "days.csv")
+        write_csv(choice.windows, part / "windows.csv")
+        if len(choice.losses):
+            write_csv(choice.losses, part / "losses.csv")
+        save_figure(picture, part / "days.png")
+
+    write_whole(output, FILES, fill)
     _echo(choice)
     click.echo(f"written to {output}")
 

@@ -43,12 +43,14 @@ def _overview(known) -> list[str]:
 
 
 def _files() -> list[str]:
+    from obsplan.common.whole_directory import SUMS, SUMS_HOLDS
     from obsplan.reporting.plan_directory import FILES as known
 
     lines = ["Files of a plan directory, written by obsplan plan and obsplan replan.", ""]
-    for name, file in known.items():
-        lines.append(name if file.when == "always" else f"{name}  ({file.when})")
-        lines += [INDENT + words for words in wrap(file.holds, WIDTH - len(INDENT))]
+    files = [(name, file.when, file.holds) for name, file in known.items()]
+    for name, when, holds in (*files, (SUMS, "always", SUMS_HOLDS)):
+        lines.append(name if when == "always" else f"{name}  ({when})")
+        lines += [INDENT + words for words in wrap(holds, WIDTH - len(INDENT))]
     return lines
 
 

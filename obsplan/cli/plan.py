@@ -29,6 +29,9 @@ to show to the board. For each activity, unplaced.csv names a change that lets o
 the replay has confirmed it. There, more energy means that both the capacity of the battery and
 its charge at the start grow by that much, and a faster link uses the same power.
 
+A plan replaces an older one in its directory once it is complete. If a file there was changed or
+added by hand, nothing is planned and the file is named.
+
 Import plan.ics into any calendar. Slots are tentative until they are locked or done, and
 mark nobody as busy. An entry is recognised by the scenario's title and by what it is, for
 example the third run of an activity. A plan written over an older one therefore moves the

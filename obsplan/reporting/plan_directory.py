@@ -3,7 +3,6 @@
 `FILES` is the one list of what a plan directory contains: a new output file is one row there.
 """
 
-import hashlib
 import json
 from collections.abc import Callable
 from pathlib import Path
@@ -16,10 +15,9 @@ from obsplan import __version__
 from obsplan.analysis.command_deadlines import has_uplink_lead, uplink_deadlines
 from obsplan.analysis.missing_runs import scheduled_runs
 from obsplan.checking.check import resources_table
-from obsplan.common.atomic_write import write_directory
+from obsplan.common import whole_directory
 from obsplan.common.caution import CAUTION
-from obsplan.common.csv_file import csv_text, write_csv
-from obsplan.common.errors import TableError
+from obsplan.common.csv_file import write_csv
 from obsplan.common.instants import full_stamp
 from obsplan.environment.model import Environment
 from obsplan.operations.replan import Replan
@@ -150,6 +148,7 @@ FILES = {
     ),
 }
 FIGURES = tuple(Path(name).stem for name in FILES if name.endswith(".png"))
+# All names that a file may have; `whole_directory.SUMS` comes on top.
 NAMES = {*FILES, *(f"{figure}.{form}" for figure in FIGURES for form in FORMATS)}
 
 
@@ -165,7 +164,7 @@ def write_plan(
     of the plan replaced, and that in the directory `follows`. Raises TableError if the directory
     cannot be written, or contains something that is not a plan of obsplan.
     """
-    directory = Path(directory).resolve()
+    directory = Path(directory)
     require_replaceable(directory)
     plan, replan = (made.plan, made) if isinstance(made, Replan) else (made, None)
     results = Results(plan, replan, calendar_of(Path(follows) if follows else None, directory))
@@ -174,13 +173,8 @@ def write_plan(
         for name, file in FILES.items():
             if (content := file.content(results)) is not None:
                 _write(content, part / name, form)
-        # Someone may have edited the old plan while this one was drawn.
-        require_replaceable(directory)
 
-    try:
-        write_directory(directory, fill)
-    except OSError as problem:
-        raise TableError(f"{directory}: cannot be written ({problem.strerror})") from None
+    whole_directory.write_whole(directory, NAMES, fill)
 
 
 def _write(content: "pd.DataFrame | Figure | str | bytes", path: Path, form: str) -> None:
@@ -197,53 +191,8 @@ def _write(content: "pd.DataFrame | Figure | str | bytes", path: Path, form: str
 
 
 def require_replaceable(directory: Path) -> None:
-    """Raise TableError unless `directory` is new, empty, or an unedited plan of obsplan."""
-    while True:
-        before = _identity(directory)
-        try:
-            return _require_untouched(directory)
-        except (TableError, OSError) as problem:
-            # Another run may have put its plan there while this one looked.
-            if _identity(directory) != before:
-                continue
-            if isinstance(problem, TableError):
-                raise
-            raise TableError(f"{directory}: cannot be read ({problem.strerror})") from None
-
-
-def _identity(directory: Path) -> tuple[int, int] | None:
-    try:
-        status = directory.stat()
-    except OSError:
-        return None
-    return status.st_dev, status.st_ino
-
-
-def _require_untouched(directory: Path) -> None:
-    if not directory.exists():
-        return
-    names = {entry.name for entry in directory.iterdir()} if directory.is_dir() else {""}
-    if not names:
-        return
-    if not {"summary.json", "timeline.csv"} <= names:
-        raise TableError(
-            f"{directory}: exists and is not a plan directory of obsplan; choose another with -o"
-        )
-    if names - NAMES:
-        raise TableError(
-            f"{directory}: a new plan would delete {', '.join(sorted(names - NAMES))}; move it "
-            "away, or choose another directory with -o"
-        )
-    try:
-        written = json.loads((directory / "summary.json").read_text())["timeline_sha256_16"]
-    except (ValueError, KeyError, TypeError, OSError):
-        written = None
-    calendar_of(directory)
-    if written != _digest((directory / "timeline.csv").read_bytes()):
-        raise TableError(
-            f"{directory / 'timeline.csv'}: was edited since it was written; move it away, or "
-            "choose another directory with -o"
-        )
+    """Raise TableError unless `directory` is new, empty, or a plan that no hand has changed."""
+    whole_directory.require_replaceable(directory, NAMES)
 
 
 def calendar_of(*directories: Path | None) -> dict[str, icalendar.Event]:
@@ -261,10 +210,6 @@ def calendar_of(*directories: Path | None) -> dict[str, icalendar.Event]:
             if uid not in entries or sequence_of(entry) > sequence_of(entries[uid]):
                 entries[uid] = entry
     return entries
-
-
-def _digest(content: bytes) -> str:
-    return hashlib.sha256(content).hexdigest()[:16]
 
 
 def summary_of(plan: Plan) -> dict:
@@ -319,5 +264,4 @@ def _summary(results: Results) -> str:
             ],
             "assumptions": list(replan.assumptions),
         }
-    timeline = csv_text(results.plan.timeline).encode("utf-8")
-    return json.dumps(summary | {"timeline_sha256_16": _digest(timeline)}, indent=2) + "\n"
+    return json.dumps(summary, indent=2) + "\n"

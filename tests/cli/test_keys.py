@@ -7,6 +7,7 @@ import pytest
 from click.testing import CliRunner
 
 from obsplan.cli.main import main
+from obsplan.common.whole_directory import SUMS
 from obsplan.inputs.key_reference import parts
 from obsplan.reporting.plan_directory import FILES
 
@@ -42,7 +43,7 @@ def test_a_key_has_unit_default_range_and_description():
 def test_files_of_a_plan_directory_are_listed():
     lines = keys("files").stdout.splitlines()
     names = [line.split()[0] for line in lines[2:] if not line.startswith(" ")]
-    assert names == list(FILES) and all(len(line) <= 100 for line in lines)
+    assert names == [*FILES, SUMS] and all(len(line) <= 100 for line in lines)
     assert "deadlines.csv  (with [uplink])" in lines
 
 

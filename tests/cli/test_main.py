@@ -66,6 +66,7 @@ def test_plan_writes_every_table_and_check_accepts_it(run, planned):
         "sky.png",
         "resources.png",
         "report.html",
+        "SHA256SUMS",
     }
     checked = run("check", "small.toml", here / "plan" / "timeline.csv")
     assert checked.exit_code == 0
@@ -94,8 +95,24 @@ def test_plan_does_not_replace_a_directory_of_other_things(run, tmp_path):
     (tmp_path / "mine" / "thesis.txt").write_text("years of work")
     made = run("plan", "small.toml", "-o", "mine")
     assert made.exit_code == 2
-    assert "not a plan directory" in made.stderr
+    assert "mine: is not empty, and was not written by this" in made.stderr
     assert (tmp_path / "mine" / "thesis.txt").read_text() == "years of work"
+
+
+@pytest.mark.parametrize("name", ["timeline.csv", "report.html", "changes.csv"])
+def test_a_plan_that_a_hand_changed_is_kept_and_named_before_the_search(
+    run, planned, tmp_path, monkeypatch, name
+):
+    shutil.copytree(planned[0] / "plan", tmp_path / "plan")
+    (tmp_path / "plan" / name).write_text("activity,start_utc\nsweep,2028-07-05T01:00:00Z\n")
+    monkeypatch.setattr(
+        "obsplan.planning.plan.make_plan", lambda *_, **__: pytest.fail("works in vain")
+    )
+    made = run("plan", "small.toml", "-o", "plan")
+    assert made.exit_code == 2
+    assert f"plan: {name}: changed or added by hand" in made.stderr
+    assert "move it away, or choose another directory" in made.stderr
+    assert (tmp_path / "plan" / name).read_text().startswith("activity,start_utc\n")
 
 
 def test_check_names_a_broken_rule_and_exits_1(run, tmp_path):

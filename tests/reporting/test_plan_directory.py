@@ -11,6 +11,7 @@ from matplotlib.figure import Figure
 
 from obsplan.common.atomic_write import SWAP_CALL
 from obsplan.common.errors import TableError
+from obsplan.common.whole_directory import SUMS
 from obsplan.operations.replan import make_replan
 from obsplan.reporting import plan_directory
 from obsplan.reporting.figures import plan, resources, save, sky
@@ -46,14 +47,14 @@ def test_every_file_is_a_row_of_the_list_and_every_row_makes_a_file(
     only_anew = {
         name for name, file in plan_directory.FILES.items() if file.when == "from obsplan replan"
     }
-    assert plain == set(plan_directory.FILES) - only_anew and only_anew
-    assert anew == set(plan_directory.FILES)
+    assert plain == {*plan_directory.FILES, SUMS} - only_anew and only_anew
+    assert anew == {*plan_directory.FILES, SUMS}
     scene = made.environment.scenario.model_copy(update={"uplink": None})
     quiet = replace(made, environment=replace(made.environment, scenario=scene))
     plan_directory.write_plan(quiet, tmp_path / "quiet")
     told = {path.name for path in (tmp_path / "quiet").iterdir()}
     sometimes = {name for name, file in plan_directory.FILES.items() if file.when != "always"}
-    assert told == set(plan_directory.FILES) - sometimes
+    assert told == {*plan_directory.FILES, SUMS} - sometimes
 
 
 def test_every_file_is_explained_in_one_line():
@@ -89,18 +90,10 @@ def test_foreign_directories_and_files_are_left_alone(made, tmp_path):
     (tmp_path / "notes" / "a.txt").write_text("mine")
     (tmp_path / "file").write_text("mine")
     for name in ("notes", "file"):
-        with pytest.raises(TableError, match="not a plan directory"):
+        with pytest.raises(TableError, match="is not empty, and was not written by this"):
             plan_directory.write_plan(made, tmp_path / name)
     assert (tmp_path / "notes" / "a.txt").read_text() == "mine"
     assert (tmp_path / "file").read_text() == "mine"
-
-
-@pytest.mark.parametrize("name", ["edited.csv", "timeline.csv"])
-def test_what_a_hand_has_put_or_changed_there_is_kept(made, target, name):
-    (target / name).write_text("activity,start_utc\n")
-    with pytest.raises(TableError, match=name):
-        plan_directory.write_plan(made, target)
-    assert (target / name).read_text() == "activity,start_utc\n"
 
 
 def test_the_same_plan_gives_the_same_files(made, written, tmp_path):
@@ -113,7 +106,7 @@ def test_the_same_plan_gives_the_same_files(made, written, tmp_path):
 def test_figures_of_another_format_take_the_place_of_the_old(made, target, empty_figures, form):
     plan_directory.write_plan(made, target, form)
     drawn = {p.name for p in target.iterdir() if p.stem in plan_directory.FIGURES}
-    assert drawn - set(plan_directory.FILES) == {f"{n}.{form}" for n in plan_directory.FIGURES}
+    assert drawn - {*plan_directory.FILES} == {f"{n}.{form}" for n in plan_directory.FIGURES}
     assert not {f"{name}.png" for name in plan_directory.FIGURES} & drawn
 
 
@@ -138,7 +131,7 @@ def _untouched_and_whole(target):
     plan_directory.require_replaceable(target)
     pictures = {f"{name}.{form}" for name in plan_directory.FIGURES for form in ("svg", "pdf")}
     names = {p.name for p in target.iterdir()}
-    assert names == plan_directory.NAMES - pictures - {"changes.csv", "price_list.csv"}
+    assert names == {*plan_directory.NAMES, SUMS} - pictures - {"changes.csv", "price_list.csv"}
 
 
 @FORKS

@@ -549,6 +549,7 @@ def test_command_writes_table_windows_losses_and_picture(tmp_path, monkeypatch):
         "windows.csv",
         "losses.csv",
         "days.png",
+        "SHA256SUMS",
     }
     assert (
         "most tolerant of a late or off-target landing" in made.stdout
@@ -564,6 +565,24 @@ def test_command_writes_table_windows_losses_and_picture(tmp_path, monkeypatch):
         refused = CliRunner().invoke(main, ["days", "small.toml", *arguments, "-o", "other"])
         assert refused.exit_code == 2 and words in refused.stderr
         assert not (tmp_path / "other").exists()
+
+
+def test_days_never_replace_a_table_that_a_hand_changed_and_say_so_before_the_work(
+    tmp_path, monkeypatch
+):
+    from tools.small import SMALL
+
+    monkeypatch.chdir(tmp_path)
+    (tmp_path / "small.toml").write_text(SMALL)
+    common = ["days", "small.toml", "--from", "2028-06-20", "--to", "2028-07-20", "-o", "out"]
+    assert CliRunner().invoke(main, common).exit_code == 0
+    (tmp_path / "out" / "days.csv").write_text("edited by hand")
+    monkeypatch.setattr(
+        "obsplan.survey.landing_days.landing_days", lambda *_, **__: pytest.fail("works in vain")
+    )
+    refused = CliRunner().invoke(main, common)
+    assert refused.exit_code == 2 and "out: days.csv: changed or added by hand" in refused.stderr
+    assert (tmp_path / "out" / "days.csv").read_text() == "edited by hand"
 
 
 def test_the_same_range_gives_the_same_bytes(choice):
