@@ -28,8 +28,8 @@ class Requirement:
 
     rule: its name. met (n,): the minutes that meet it. throughout: whether every minute of a slot
     must meet it, or the first alone. excess (n,): by how much each minute misses it, in `unit`;
-    None if there is no amount. value (n,), allowed: the quantity that must be in a range, and the
-    range in words. failure: without such a quantity, what is wrong with a slot, as in "is out of
+    None if there is no amount. value (n,), name, allowed: the quantity that must be in a range, and
+    both in words. failure: without such a quantity, what is wrong with a slot, as in "is out of
     contact".
     """
 
@@ -40,6 +40,7 @@ class Requirement:
     excess: np.ndarray | None = None
     unit: str = "min"
     value: np.ndarray | None = None
+    name: str = ""
     allowed: str = ""
 
     @cached_property
@@ -62,7 +63,7 @@ def requirements(activity: Activity, environment: Environment, minutes: int) -> 
 def _conditions(
     activity: Activity, environment: Environment, minutes: int
 ) -> Iterator[Requirement]:
-    for condition, _, column, allowed in requested(activity.when):
+    for condition, name, column, allowed in requested(activity.when):
         value = environment.sky[column].to_numpy(dtype=float)[:minutes]
         if isinstance(allowed, bool):
             failure = f"has {condition.states[not allowed]}"
@@ -80,6 +81,7 @@ def _conditions(
             excess=excess,
             unit=condition.unit,
             value=value,
+            name=name,
             allowed=f"{range_text(low, high)}{condition.suffix}",
         )
 
@@ -100,6 +102,7 @@ def _coverage(activity: Activity, environment: Environment, minutes: int) -> Ite
         excess=np.maximum(low - value, value - high),
         unit=quantity.unit,
         value=value,
+        name="coverage value",
         allowed=f"{number_text(low)} to before {number_text(high)}{quantity.suffix}",
     )
 
@@ -201,8 +204,7 @@ def _out_of_range(scenario: Scenario, requirement: Requirement, minute: int, exc
     """The value of a minute, by how much it is outside its range, and the range, in words."""
     suffix = f" {requirement.unit}" if requirement.unit else ""
     value = np.nan if requirement.value is None else requirement.value[minute]
-    name = "coverage value" if requirement.rule == "coverage" else requirement.rule
-    where = f"{name} at {scenario.stamp_at(minute)}"
+    where = f"{requirement.name} at {scenario.stamp_at(minute)}"
     if np.isnan(value):
         return f"{where} is not known, allowed is {requirement.allowed}"
     return (

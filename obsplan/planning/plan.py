@@ -26,6 +26,7 @@ from obsplan.planning.problem.timeline_table import timeline_table
 from obsplan.planning.reasons.audit import no_room_for_required_runs
 from obsplan.planning.reasons.conflicts import find_conflict
 from obsplan.planning.reasons.idle_energy import why_not_idle
+from obsplan.planning.reasons.permitting_changes import permitting_changes
 from obsplan.planning.reasons.reason_wording import Answer
 from obsplan.planning.reasons.unplaced import explain, unplaced_table
 from obsplan.planning.search.exact import above, is_small
@@ -241,16 +242,33 @@ class PlanSearch:
         return f"value {value:.1f}, upper bound {raised(bound)}, gap {raised(gap_percent)} %"
 
     def _why_no_place(self, failure: NoPlaceFound, expired: Event) -> str:
-        """Which rules conflict; the required runs if that is not found."""
+        """Which rules conflict, or the required runs if that is not found; and what permits a plan.
+
+        Nothing is tried once patience ran out.
+        """
         if not expired.is_set():
             self.report("no place found for all required runs; checking which rules conflict ...")
-        if conflict := find_conflict(self.environment, expired):
-            return str(conflict)
+        conflict = find_conflict(self.environment, expired)
         early = " before patience ran out" if expired.is_set() else ""
-        return (
-            f"no place found{early} for all required runs: {failure}; fix: relax a condition, a "
-            "gap or `must`, or give the platform more energy, storage or contact"
-        )
+        why = str(conflict or f"no place found{early} for all required runs: {failure}")
+        if expired.is_set():
+            return why
+        self.report("trying what would permit a plan ...")
+        ways = conflict.ways if conflict else ()
+        permitting = permitting_changes(self.environment, ways, partial(has_plan, stop=expired))
+        return "; fix: ".join(filter(None, [why, str(permitting)]))
+
+
+def has_plan(environment: Environment, stop: Event) -> bool:
+    """Whether a plan is found quickly that the replay accepts; a large problem only greedily."""
+    problem, quick = build_problem(environment), Event()
+    if stop.is_set() or not is_small(problem):
+        quick.set()
+    try:
+        booking = quick_plan(problem, quick)
+        return valid_plan(environment, problem, booking, None).verdict.is_valid
+    except (NoPlaceFound, Infeasible):
+        return False
 
 
 @contextmanager

@@ -48,6 +48,13 @@ def test_condition_must_hold_in_every_minute_of_the_slot(
     assert found == (rule, "s1", first, pytest.approx(amount, abs=1e-9), unit)
 
 
+def test_the_depth_of_a_ground_temperature_is_told():
+    ground = {"depth_m": 0.3, "temperature_k": [240, 246]}
+    scene = scenario({"name": "camera", "when": {"ground": ground}})
+    (message,) = broken(scene, ("camera", 840))["message"]
+    assert "ground temperature at 0.3 m at 2028-07-01T14:59Z is 246.24 K, 0.24 K outside" in message
+
+
 @pytest.mark.parametrize(
     "asked, start, words",
     [

@@ -11,7 +11,9 @@ from obsplan.common import intervals
 from obsplan.common.instants import MINUTE
 from obsplan.environment.model import Environment
 from obsplan.inputs.conditions import depth_column, requested
+from obsplan.inputs.hardware import Store
 from obsplan.inputs.scenario import Activity, Scenario
+from obsplan.planning.problem.tolerances import REPLAY_SLACK
 
 
 def condition_masks(environment: Environment, activity: Activity) -> dict[str, np.ndarray]:
@@ -48,7 +50,8 @@ def start_masks(environment: Environment, activity: Activity) -> dict[str, np.nd
     """The steps (n,) at which a slot that ends within the span meets each condition, by key.
 
     Keys are "span" (no other condition), those of `condition_masks`, and for the start of
-    a slot "contact at the start", "uplink" and "coverage".
+    a slot "contact at the start", "uplink" and "coverage". If a run yields more data than the
+    store holds, "storage": enough of them can be sent meanwhile, even if it was empty.
     """
     scenario = environment.scenario
     steps, step_min = scenario.steps, scenario.span.step_min
@@ -66,6 +69,8 @@ def start_masks(environment: Environment, activity: Activity) -> dict[str, np.nd
         starts["uplink"] = commandable(environment, activity)[::step_min]
     if activity.coverage is not None:
         starts["coverage"] = coverage_bin(environment, activity) >= 0
+    if activity.data_mbit > _store_of(scenario, activity).capacity_mbit:
+        starts["storage"] = unsent_mbit(environment, activity) <= _held_mbit(scenario, activity)
     return {key: mask & in_time for key, mask in starts.items()}
 
 
@@ -87,6 +92,27 @@ def commandable(environment: Environment, activity: Activity, since_min: int = 0
     if since_min == 0 and scenario.uplink and scenario.uplink.loaded_until_utc:
         possible |= np.asarray(environment.sky.index < scenario.uplink.loaded_until_utc)
     return possible
+
+
+def unsent_mbit(environment: Environment, activity: Activity) -> np.ndarray:
+    """Data (steps,) of a run that are still on board when it ends, by its start, at the least."""
+    scenario, step_min = environment.scenario, environment.scenario.span.step_min
+    rate_kbps = environment.platforms[scenario.platform_of(activity)]["rate_kbps"].to_numpy()
+    sent_mbit = np.concatenate([[0.0], np.cumsum(rate_kbps * 60 / 1000)])
+    first = np.arange(scenario.steps) * step_min + activity.warm_up_min
+    bounds = (np.minimum(m, len(rate_kbps)) for m in (first, first + activity.duration_min))
+    before_mbit, after_mbit = (sent_mbit[minutes] for minutes in bounds)
+    unsent: np.ndarray = activity.data_mbit - (after_mbit - before_mbit)
+    return unsent
+
+
+def _store_of(scenario: Scenario, activity: Activity) -> Store:
+    return scenario.platform_named(scenario.platform_of(activity)).store
+
+
+def _held_mbit(scenario: Scenario, activity: Activity) -> float:
+    """What the store of the activity's platform may hold; the referee allows for rounding too."""
+    return _store_of(scenario, activity).capacity_mbit + REPLAY_SLACK
 
 
 def _all_of(scenario: Scenario, starts: dict[str, np.ndarray]) -> np.ndarray:
@@ -185,7 +211,16 @@ def condition_words(scenario: Scenario, activity: Activity) -> dict[str, str]:
         "contact at the start": "contact at its start",
         "uplink": f"a contact to command it {lead_min} min or more before its start",
         "coverage": "its start in a coverage bin",
+        "storage": _storage_words(scenario, activity),
     }
+
+
+def _storage_words(scenario: Scenario, activity: Activity) -> str:
+    name, store = scenario.platform_of(activity), _store_of(scenario, activity)
+    return (
+        f"room for its {activity.data_mbit:g} Mbit with a store.capacity_mbit of "
+        f'{store.capacity_mbit:g} on "{name}", even with what can be sent meanwhile'
+    )
 
 
 def why_no_window(environment: Environment, activity: Activity) -> str:

@@ -1,8 +1,8 @@
 """Why no plan is feasible: a small set of conflicting rules, in the user's own names.
 
-Rules are dropped as long as the rest stays infeasible. Each rule that is left is needed for
-the conflict: without it the others can be met. This is an irreducible infeasible subset,
-found by a deletion filter that drops halves first.
+Rules are dropped as long as the rest stays infeasible, as in an irreducible infeasible subset
+found by a deletion filter that drops halves first. What is not decided within the limits of the
+search counts as feasible, so a named rule may also be one that was not needed.
 """
 
 from collections.abc import Callable, Iterator
@@ -12,6 +12,13 @@ from threading import Event
 
 import numpy as np
 
+from obsplan.environment.key_changes import KeyChange, changed
+from obsplan.environment.levers import (
+    activity_lever,
+    condition_ways,
+    order_ways,
+    platform_lever,
+)
 from obsplan.environment.model import Environment
 from obsplan.inputs.hardware import Platform
 from obsplan.inputs.scenario import Scenario
@@ -24,6 +31,7 @@ from obsplan.planning.problem.from_scenario import (
     needs_of,
 )
 from obsplan.planning.problem.start_windows import condition_words, start_masks
+from obsplan.planning.reasons.permitting_changes import Way
 from obsplan.planning.search.first_plan import required_alone, valued_by_count
 from obsplan.planning.solver.dual_bound import relaxation
 from obsplan.planning.solver.highs import is_impossible, loaded
@@ -32,39 +40,42 @@ from obsplan.planning.solver.model import build_model
 # For so few runs, feasibility is mostly decided at the root of the search tree.
 MOST_NODES = 500
 MOST_STARTS = 2000
+# How much finer than today's the steps are that are tried: steps of problems this much larger.
+MOST_FINER = 8
 
 
 @dataclass(frozen=True, eq=False)
 class Rule:
-    """One rule of the scenario: its words, and what imposes it on a problem without it."""
+    """One rule of the scenario: its words, and what imposes it on a problem without it.
+
+    ways: changes of the scenario that ease it, or keys to change step by step.
+    """
 
     words: str
     impose: Callable[[Problem], Problem]
+    ways: tuple[Way, ...] = ()
 
 
 @dataclass(frozen=True)
 class Conflict:
     """Rules that no plan can satisfy together.
 
-    rules: their words; empty if time ran out before they were found. is_minimal: the others
-    can be met if any one of them is dropped. step_min: the time step for which this was
-    proven; None if it is true for every step.
+    rules: their words; empty if time ran out before they were found. step_min: the time step
+    for which this was proven; None if it is true for every step. ways: what eases each rule.
     """
 
     rules: tuple[str, ...]
-    is_minimal: bool
     step_min: int | None
+    ways: tuple[tuple[Way, ...], ...] = ()
 
     def __str__(self) -> str:
         where = f" in whole steps of {self.step_min} min" if self.step_min else ""
-        fix = "; fix: a shorter span.step_min may be enough" if self.step_min else ""
         if not self.rules:
             return (
                 f"the required runs conflict{where}; time ran out before the conflicting rules "
-                f"were found{fix}"
+                "were found"
             )
-        rest = "; dropping any one of these makes the others feasible" if self.is_minimal else ""
-        return f"conflicting rules{where}: {'; '.join(self.rules)}{rest}{fix}"
+        return f"conflicting rules{where}: {'; '.join(self.rules)}"
 
 
 def find_conflict(environment: Environment, stop: Event | None = None) -> Conflict | None:
@@ -84,11 +95,23 @@ def find_conflict(environment: Environment, stop: Event | None = None) -> Confli
         if not infeasible(set(rules)):
             continue
         kept = minimal(rules, infeasible)
-        named = () if stop.is_set() else tuple(rule.words for rule in rules if rule in kept)
-        # A relaxation that can be met does not show that there is a plan.
-        is_minimal = len(named) > 1 and not _is_large(required)
-        return Conflict(named, is_minimal, None if relaxed else scenario.span.step_min)
+        named = [] if stop.is_set() else [rule for rule in rules if rule in kept]
+        words, ways = tuple(r.words for r in named), tuple(r.ways for r in named)
+        if relaxed:
+            return Conflict(words, None, ways)
+        finer = tuple(_finer_steps(environment))
+        return Conflict(words, scenario.span.step_min, (finer, *ways))
     return None
+
+
+def _finer_steps(environment: Environment) -> Iterator[KeyChange]:
+    """Shorter steps on the same minutes; those of a large problem would take too long to try."""
+    span, minutes = environment.scenario.span, len(environment.sky)
+    for step_min in range(span.step_min // 2, 0, -1):
+        if span.step_min % step_min == 0 and environment.scenario.steps * MOST_FINER < MOST_STARTS:
+            change = KeyChange("span", "", ("step_min",), span.step_min, step_min)
+            if changed(environment, change).scenario.steps * step_min == minutes:
+                yield change
 
 
 def minimal(rules: list, infeasible: Callable[[set], bool]) -> set:
@@ -151,22 +174,29 @@ def _rules(environment: Environment, required: Problem) -> Iterator[Rule]:
     for i, task, activity in placed:
         if task.must:
             times = f" {task.must} times" if task.must > 1 else ""
-            yield Rule(f'"{activity.name}" must run{times}', _on_task(i, must=task.must))
+            fewer = activity_lever(activity, "must", 0)
+            yield Rule(f'"{activity.name}" must run{times}', _on_task(i, must=task.must), (fewer,))
     for i, _, activity in placed:
         conditions = condition_words(scenario, activity)
         for key, mask in start_masks(environment, activity).items():
             if key != "span":
-                yield Rule(f'"{activity.name}" needs {conditions[key]}', partial(_only_at, i, mask))
+                ways = tuple(condition_ways(environment, activity, key))
+                words = f'"{activity.name}" needs {conditions[key]}'
+                yield Rule(words, partial(_only_at, i, mask), ways)
     for i, task, activity in placed:
         if activity.gap_min:
             words = f'gap of {activity.gap_min} min between runs of "{activity.name}"'
-            yield Rule(words, _on_task(i, gap=task.gap))
+            shorter = activity_lever(activity, "gap_min", 0)
+            yield Rule(words, _on_task(i, gap=task.gap), (shorter,))
     for i, _, activity in placed:
-        for words, need in needs_of(scenario, activity):
-            yield Rule(f'"{activity.name}" {words}', partial(_needing, i, need))
+        orders = list(order_ways(activity))
+        for k, (words, need) in enumerate(needs_of(scenario, activity)):
+            ways = orders[k] if k < len(orders) else ()
+            yield Rule(f'"{activity.name}" {words}', partial(_needing, i, need), ways)
     for (i, j), exclusion in sorted(exclusive_pairs(scenario).items()):
         if tasks[i].count and tasks[j].count:
-            yield Rule(_exclusion(scenario, exclusion), partial(_exclusive, (i, j)))
+            words, way = _exclusion(scenario, exclusion)
+            yield Rule(words, partial(_exclusive, (i, j)), (way,))
     for budget in required.budgets:
         yield Rule(budget.rule, partial(_budgeted, budget))
     yield from _platform_rules(scenario, required.nodes)
@@ -177,23 +207,33 @@ def _platform_rules(scenario: Scenario, nodes: tuple[Node, ...]) -> Iterator[Rul
     platforms = list(enumerate(zip(scenario.platform, nodes)))
     for n, (platform, node) in platforms:
         words = f'bus limit of {platform.bus_limit_w:g} W on "{platform.name}"'
-        yield Rule(words, _on_node(n, bus_limit_w=node.bus_limit_w))
+        ways = _levers(platform, "bus_limit_w")
+        yield Rule(words, _on_node(n, bus_limit_w=node.bus_limit_w), ways)
     for n, (platform, node) in platforms:
-        yield Rule(reserve_words(platform), partial(_reserve, n, node.reserve_wh))
+        ways = _levers(platform, "battery.capacity_wh", "array.area_m2", "battery.reserve")
+        yield Rule(reserve_words(platform), partial(_reserve, n, node.reserve_wh), ways)
     for n, (platform, node) in platforms:
         words = f'storage of {platform.store.capacity_mbit:g} Mbit on "{platform.name}"'
-        yield Rule(words, partial(_storage, n, node.store_mbit))
+        ways = _levers(platform, "store.capacity_mbit")
+        yield Rule(words, partial(_storage, n, node.store_mbit), ways)
     for n, (platform, node) in platforms:
         link = ("send_mbit", "send_share", "transmit_w", "station")
         words = f'"{platform.name}" sends data only in contact'
-        yield Rule(words, _on_node(n, **{field: getattr(node, field) for field in link}))
+        ways = _levers(platform, "radio.rate_kbps", "radio.range_limit_m")
+        yield Rule(words, _on_node(n, **{field: getattr(node, field) for field in link}), ways)
     for n, (platform, node) in platforms:
         if platform.battery.end is not None:
-            yield Rule(end_charge_words(platform), partial(_end_charge, n, node.end_wh))
+            ways = _levers(platform, "battery.end", "battery.capacity_wh", "array.area_m2")
+            yield Rule(end_charge_words(platform), partial(_end_charge, n, node.end_wh), ways)
     for n, (platform, node) in platforms:
         if (limit_mbit := platform.store.end_limit_mbit) is not None:
             words = f'at most {limit_mbit:g} Mbit left on "{platform.name}" at the end'
-            yield Rule(words, _on_node(n, store_end_mbit=node.store_end_mbit))
+            ways = _levers(platform, "store.end_limit_mbit")
+            yield Rule(words, _on_node(n, store_end_mbit=node.store_end_mbit), ways)
+
+
+def _levers(platform: Platform, *keys: str) -> tuple[Way, ...]:
+    return tuple(filter(None, (platform_lever(platform, key) for key in keys)))
 
 
 def reserve_words(platform: Platform) -> str:
@@ -208,19 +248,25 @@ def end_charge_words(platform: Platform) -> str:
     return f'end charge of {end_wh:g} Wh on "{platform.name}"'
 
 
-def _exclusion(scenario: Scenario, exclusion: Exclusion) -> str:
-    """Why two activities may not overlap."""
+def _exclusion(scenario: Scenario, exclusion: Exclusion) -> tuple[str, KeyChange]:
+    """Why two activities may not overlap, and the change with which they may."""
     first, second = (scenario.activity[i] for i in (exclusion.first, exclusion.second))
     both = f'"{first.name}" and "{second.name}" may not overlap'
+    platform = scenario.platform_of(first)
     match exclusion.kind:
         case ExclusionKind.NOT_WITH:
-            return f'"{first.name}" not with "{second.name}"'
+            others = tuple(name for name in first.not_with if name != second.name)
+            change = KeyChange("activity", first.name, ("not_with",), first.not_with, others)
+            return f'"{first.name}" not with "{second.name}"', change
         case ExclusionKind.QUIET:
-            return f'"{first.name}" is quiet and "{second.name}" disturbs'
+            change = KeyChange("activity", first.name, ("quiet",), True, False)
+            return f'"{first.name}" is quiet and "{second.name}" disturbs', change
         case ExclusionKind.INSTRUMENT:
-            return f'{both} (one slot at a time on "{first.instrument}")'
+            change = KeyChange("instrument", first.instrument, ("one_at_a_time",), True, False)
+            return f'{both} (one slot at a time on "{first.instrument}")', change
         case ExclusionKind.PLATFORM:
-            return f'{both} (one slot at a time on "{scenario.platform_of(first)}")'
+            change = KeyChange("platform", platform, ("one_at_a_time",), True, False)
+            return f'{both} (one slot at a time on "{platform}")', change
 
 
 # --- what each imposes

@@ -93,7 +93,7 @@ def _conflict(environment: Environment, platform: Platform) -> Conflict:
 
     kept = minimal(list(rules), infeasible)
     named = tuple(words for key, words in rules.items() if key in kept)
-    return Conflict(named, is_minimal=len(named) > 1, step_min=None)
+    return Conflict(named, step_min=None)
 
 
 def _rules(platform: Platform) -> Iterator[tuple[str, str]]:

@@ -6,6 +6,7 @@ replay by the minute accepts the result.
 """
 
 from collections.abc import Iterator
+from dataclasses import replace
 from math import ceil, floor
 
 import numpy as np
@@ -16,7 +17,7 @@ from obsplan.inputs.conditions import requested
 from obsplan.inputs.scenario import Activity, GroundRange
 from obsplan.planning.problem.booking import Booking
 from obsplan.planning.problem.definition import Need
-from obsplan.planning.problem.start_windows import start_mask, why_no_window
+from obsplan.planning.problem.start_windows import start_mask, start_masks, why_no_window
 from obsplan.planning.reasons import remedies
 from obsplan.planning.reasons.blocking import (
     Constraint,
@@ -88,9 +89,13 @@ def explain(
         answers[task.name] = Answer(NotAnalysed(), None)
         if not interrupted:
             shut = barred[i] if barred else np.zeros(booking.problem.steps, dtype=bool)
-            variant, blocking = Variant(booking, environment), blocking_amounts(booking, i)
+            variant = _with_room_for_one(Variant(booking, environment), i, shut)
+            blocking = blocking_amounts(variant.booking, i)
             try:
-                answers[task.name] = _answer(Insertion(variant, slots, i, blocking, replay, shut))
+                answer = _answer(Insertion(variant, slots, i, blocking, replay, shut))
+                never = why_no_window(environment, environment.scenario.activity[i])
+                reason = Closed("", never) if never else answer.reason
+                answers[task.name] = replace(answer, reason=reason)
             except KeyboardInterrupt:  # a second one; the existing plan must not be lost
                 interrupted = True
     return answers
@@ -108,6 +113,19 @@ def unplaced_table(booking: Booking, answers: dict[str, Answer]) -> pd.DataFrame
             fix = "" if answer.fix is None else str(answer.fix)
             rows.append((task.name, task.count, len(runs), str(answer.reason), fix))
     return pd.DataFrame(rows, columns=list(UNPLACED_TYPES)).astype(UNPLACED_TYPES)
+
+
+def _with_room_for_one(variant: Variant, i: int, barred: np.ndarray) -> Variant:
+    """The plan with those starts permitted at which nothing but the size of the store bars a run.
+
+    What one run lacks then is found as what one more run lacks.
+    """
+    scenario = variant.scenario
+    masks = start_masks(variant.environment, scenario.activity[i])
+    if "storage" not in masks:
+        return variant
+    others = [mask for key, mask in masks.items() if key != "storage"]
+    return variant.with_task(i, {}, starts=np.all(others, axis=0) & ~barred)
 
 
 def _answer(insertion: Insertion) -> Answer:

@@ -1,16 +1,20 @@
 """The audit names what rules out any plan, and what is odd, before anything is solved."""
 
+from unittest.mock import patch
+
 import numpy as np
 import pandas as pd
 import pytest
 from hypothesis import given, settings
+from tools.changed_keys import with_keys
 from tools.small import cases, platform, scenario, world
 
 from obsplan.common.errors import Infeasible
 from obsplan.planning.plan import make_plan
 from obsplan.planning.reasons import audit as room
-from obsplan.planning.reasons.audit import Finding, Severity, audit
+from obsplan.planning.reasons.audit import FINDING_COLUMNS, audit, findings
 from obsplan.planning.reasons.balance import balance
+from obsplan.planning.reasons.finding import Severity
 
 
 def found(*activities, columns=None, sky=None, **parts) -> pd.DataFrame:
@@ -30,7 +34,7 @@ def quietly(table: pd.DataFrame) -> pd.DataFrame:
 
 def test_a_sound_scenario_has_no_finding():
     table = quietly(found({"name": "a", "count": 3, "power_w": 5.0, "data_mbit": 1.0}))
-    assert table.empty and list(table.columns) == list(Finding._fields)
+    assert table.empty and list(table.columns) == list(FINDING_COLUMNS)
 
 
 ASKED = {"name": "a", "must": 1}
@@ -53,7 +57,7 @@ ASKED = {"name": "a", "must": 1}
         (
             [ASKED | {"data_mbit": 500.0}],
             {},
-            'one run yields 500 Mbit; the storage of "lander" holds 50',
+            "no slot in the span has room for its 500 Mbit with a store.capacity_mbit of 50",
         ),
         (
             [ASKED | {"power_w": 60.0, "count": 15, "must": 15}],
@@ -205,6 +209,106 @@ def test_stations_never_heard_are_told(demo):
 
 def test_nothing_rules_out_the_demo(demo):
     assert Severity.INFEASIBLE not in set(audit(demo)["severity"])
+
+
+RELAYED = {"to": "lander", "rate_kbps": 5.0, "range_limit_m": 100.0}
+FAR = [{"from_utc": "2028-07-01T00:00:00Z", "distance_m": 250.0}]
+
+
+@pytest.mark.parametrize(
+    ("activity", "parts", "ways"),
+    [
+        (
+            {"duration_min": 12_000, "when": {"sun_elevation_deg": [6, 90]}},
+            {},
+            ['duration_min of activity "a" to 1290 (now 12000)'],
+        ),
+        (
+            {"count": 50, "gap_min": 0},
+            {},
+            ['duration_min of activity "a" to 15 (now 60)', 'count of activity "a" to 24 (now 50)'],
+        ),
+        (
+            {"power_w": 120.0},
+            {},
+            ['bus_limit_w of platform "lander" to 120', 'power_w of activity "a" to 100'],
+        ),
+        (
+            {"data_mbit": 130.0},
+            {},
+            ['store.capacity_mbit of platform "lander" to 58', 'data_mbit of activity "a" to 122'],
+        ),
+        (
+            {"platform": "rover", "contact": "whole"},
+            {"platforms": [platform(), platform("rover", radio=RELAYED, track=FAR)]},
+            ['radio.range_limit_m of platform "rover" to 250 (now 100)'],
+        ),
+        (
+            {"power_w": 60.0, "count": 15},
+            {},
+            ['battery.capacity_wh of platform "lander" to 1500 (now 1000)'],
+        ),
+    ],
+)
+def test_a_fix_names_the_key_the_value_that_is_enough_and_the_value_now(activity, parts, ways):
+    """The days of the small scenario last 24 h, and their Sun is 6 deg high after 144 min."""
+    scene = scenario({"name": "a"} | activity, **parts)
+    offered = world(scene)
+    if len(scene.platform) > 1:
+        silent = {"rover_rate_kbps": 0.0, "rover_in_contact": False}
+        offered = world(scene, **silent)
+    told = [f.line for f in findings(offered)]
+    for way in ways:
+        assert any(f"set {way}" in line for line in told), told
+    assert not any("widen" in line or "gap_min of" in line for line in told), told
+    check_every_way(offered)
+
+
+def test_a_battery_that_starts_at_its_reserve_is_not_told_to_be_larger():
+    """Whatever its capacity, it has nothing to give."""
+    empty = platform(battery={"start": 0.2})
+    scene = scenario({"name": "a", "power_w": 60.0}, platforms=[empty])
+    (finding,) = [f for f in findings(world(scene)) if "Wh are available" in f.finding]
+    assert "battery.capacity_wh" not in finding.fix
+
+
+def test_no_start_is_permitted_where_one_run_is_more_than_the_store_can_take():
+    """50 Mbit and 72 Mbit an hour sent meanwhile: the bound counts no run of 130 Mbit either."""
+    offered = world(scenario({"name": "a", "data_mbit": 130.0, "count": 3}, {"name": "b"}))
+    made = make_plan(offered)
+    assert made.value == 1.0 and made.bound == pytest.approx(1.0, abs=1e-5)
+    (row,) = made.unplaced.itertuples()
+    assert "store.capacity_mbit of 50" in row.reason
+    assert make_plan(world(scenario({"name": "a", "data_mbit": 120.0}))).value == 1.0
+
+
+def check_every_way(environment) -> int:
+    """How many changes are told; each makes its finding go away."""
+    told, order = 0, list(Severity)
+    for finding in findings(environment):
+        for way in finding.ways:
+            with patch("obsplan.planning.reasons.finding.MOST_WAYS", 0):
+                left = [
+                    f for f in findings(with_keys(environment, way)) if f.where == finding.where
+                ]
+            same = [f for f in left if f.finding.split()[:3] == finding.finding.split()[:3]]
+            milder = [f for f in same if order.index(f.severity) > order.index(finding.severity)]
+            assert milder == same, (str(way), same)
+            told += 1
+    return told
+
+
+@settings(max_examples=12)
+@given(cases(hours=(2, 4)))
+def test_every_change_that_mends_a_finding_mends_it(case):
+    check_every_way(case)
+
+
+@pytest.mark.long
+@settings(max_examples=1000)
+@given(cases())
+def test_every_change_that_mends_a_finding_of_thousands_mends_it(case):
+    check_every_way(case)
 
 
 def check_no_plan_if_infeasible(environment) -> None:

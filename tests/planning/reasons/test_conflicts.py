@@ -1,35 +1,46 @@
-"""Conflicting rules are named; if any one of them is dropped the rest is feasible."""
+"""Conflicting rules are named; every change that is said to permit a plan does."""
 
 from dataclasses import replace
 from threading import Event
 
 import pytest
-from hypothesis import given, settings
+from hypothesis import assume, given, settings
 from hypothesis import strategies as st
+from tools.changed_keys import with_keys
 from tools.small import cases, platform, scenario, world
 from tools.tiny import heat
 
 from obsplan.common.errors import Infeasible
-from obsplan.planning.plan import make_plan
+from obsplan.planning.plan import has_plan, make_plan
 from obsplan.planning.problem.from_scenario import build_problem
 from obsplan.planning.reasons import conflicts
 from obsplan.planning.reasons.conflicts import find_conflict, minimal
+from obsplan.planning.reasons.idle_energy import why_not_idle
+from obsplan.planning.reasons.permitting_changes import (
+    Permitting,
+    fewer_required_runs,
+    permitting_changes,
+)
 
 PROBE = [{"name": "probe", "platform": "lander"}]
 LONG = {"duration_min": 200, "must": 1, "instrument": "probe"}
 DRILL = {"name": "drill", "must": 1}
 
 
-def named(scene, **columns) -> list[str]:
-    """The rules that planning names, in words."""
+def refusal(scene, **columns) -> str:
+    """The line of the conflict with which planning refuses a scenario."""
     with pytest.raises(Infeasible) as refused:
         make_plan(world(scene, **columns))
     assert refused.value.exit_code == 1
     (line,) = [s for s in str(refused.value).splitlines() if s.startswith("conflicting rules: ")]
-    said = line.removeprefix("conflicting rules: ").split("; ")
-    if said[-1] == "dropping any one of these makes the others feasible":
-        said.pop()
-    return said
+    return line
+
+
+def named(scene, **columns) -> list[str]:
+    """The rules that planning names, in words."""
+    rules, _, fix = refusal(scene, **columns).partition("; fix: ")
+    assert "permits a plan: set " in fix
+    return rules.removeprefix("conflicting rules: ").split("; ")
 
 
 @given(st.lists(st.sets(st.integers(0, 12), min_size=1), min_size=1, max_size=4))
@@ -114,11 +125,11 @@ CONFLICTS = {
         ['"drill" must run', 'end charge of 800 Wh on "lander"'],
     ),
     "store and link": (
-        [DRILL | {"data_mbit": 90.0}],
+        [DRILL | {"data_mbit": 30.0, "count": 3, "must": 3}],
         {},
         {"rate_kbps": 0.0, "in_contact": False},
         [
-            '"drill" must run',
+            '"drill" must run 3 times',
             'storage of 50 Mbit on "lander"',
             '"lander" sends data only in contact',
         ],
@@ -186,6 +197,79 @@ def test_a_feasible_scenario_has_no_conflict():
     assert find_conflict(world(scene)) is None
 
 
+def permitting(environment) -> Permitting:
+    """What is said to permit a plan."""
+    if conflict := find_conflict(environment):
+        return permitting_changes(environment, conflict.ways, quickly)
+    return Permitting(together=fewer_required_runs(environment, quickly))
+
+
+def quickly(environment) -> bool:
+    return has_plan(environment, Event())
+
+
+def check_permits_a_plan(environment) -> int:
+    """How many changes, or sets of them, are told; with each there is a plan."""
+    told = permitting(environment)
+    sets = [(way,) for way in told.ways] + ([told.together] if told.together else [])
+    for changes in sets:
+        assert make_plan(with_keys(environment, *changes)).verdict.is_valid, changes
+    return len(sets)
+
+
+@pytest.mark.parametrize("case", [name for name in CONFLICTS if name != "store and link"])
+def test_every_change_that_is_said_to_permit_a_plan_does(case):
+    activities, parts, columns, _ = CONFLICTS[case]
+    assert check_permits_a_plan(world(scenario(*activities, **parts), **columns)) > 1
+
+
+def test_a_key_of_the_battery_is_named_where_its_reserve_is_in_conflict():
+    activities, parts, columns, _ = CONFLICTS["reserve"]
+    line = refusal(scenario(*activities, **parts), **columns)
+    # 11 runs of 60 Wh from a battery of which six tenths may be used.
+    assert 'set battery.capacity_wh of platform "lander" to 1100 (now 1000)' in line
+
+
+def test_where_no_single_change_is_enough_a_set_is_named_that_is():
+    """Two conflicts at once: each takes a change of its own."""
+    late = {"when": {"sun_elevation_deg": [80, 90]}}
+    pairs = [{"name": f"{k}{n}"} | LONG | {"instrument": k} for k in "pq" for n in (1, 2)]
+    probes = [{"name": k, "platform": "lander"} for k in "pq"]
+    scene = scenario(*pairs, {"name": "c"} | late, hours=6, instruments=probes)
+    line = refusal(scene)
+    assert "these changes together permit a plan: set must of activity " in line
+    assert "; fix: any one" not in line and "dropping any one" not in line
+    assert check_permits_a_plan(world(scene)) == 1
+
+
+def test_required_runs_that_greedy_construction_places_can_be_asked_for():
+    scene = scenario(DRILL | {"count": 3, "must": 3, "gap_min": 600}, hours=12)
+    assert fewer_required_runs(world(scene), quickly)[0].new == 2
+
+
+@settings(max_examples=10)
+@given(cases(hours=(2, 3)), st.integers(1, 3))
+def test_every_change_that_is_said_to_permit_a_plan_of_random_scenarios_does(case, must):
+    check_permits_a_plan(demanding(case, must))
+
+
+@pytest.mark.long
+@settings(max_examples=500)
+@given(cases(hours=(2, 4)), st.integers(1, 3))
+def test_every_change_that_is_said_to_permit_a_plan_of_hundreds_does(case, must):
+    check_permits_a_plan(demanding(case, must))
+
+
+def demanding(environment, must: int):
+    """The environment with all activities required; an idle platform lasts in it."""
+    scene = environment.scenario
+    for activity in scene.activity:
+        scene = scene.with_part("activity", activity.name, must=min(must, activity.count))
+    environment = replace(environment, scenario=scene)
+    assume(not why_not_idle(environment))
+    return environment
+
+
 class Later(Event):
     """Is set from the second time on that it is asked."""
 
@@ -245,4 +329,4 @@ def test_a_budget_too_small_for_the_required_runs_is_named(monkeypatch, limit):
         assert conflict is None
     else:
         rules = ('"a" must run 2 times', '"b" must run', "at most 2 Wh of heat")
-        assert conflict.rules == rules and conflict.is_minimal
+        assert conflict.rules == rules

@@ -26,7 +26,7 @@ def test_idle_load_and_heater_are_told_apart():
     )
     assert told[2] == (
         'conflicting rules: idle load of 10 W on "lander"; heater of 20 W below 250 K on "lander"; '
-        'battery reserve of 200 Wh on "lander"; dropping any one of these makes the others feasible'
+        'battery reserve of 200 Wh on "lander"'
     )
 
 
@@ -42,8 +42,7 @@ def test_loads_and_limits_that_idling_cannot_meet_are_named(idle_w, battery, wor
     scene = scenario({"name": "a"}, platforms=[platform(idle_w=idle_w, battery=battery)])
     told = why_not_idle(world(scene, generation_w=0.0))
     rules = told.splitlines()[-1].removeprefix("conflicting rules: ").split("; ")
-    assert rules[: len(words)] == words and " -" not in told
-    assert len(rules) == (len(words) + 1 if len(words) > 1 else 1)
+    assert rules == words and " -" not in told
 
 
 def test_a_platform_that_idles_through_the_span_has_no_reason():
