@@ -104,7 +104,7 @@ SCENARIO = click.argument("scenario_path", metavar="SCENARIO", type=FILE)
 ALLOW_OUTSIDE = click.option(
     "--allow-outside",
     is_flag=True,
-    help="Files that the scenario names may lie outside its folder. Only if you trust it.",
+    help="Files named in input files may lie outside their folders; only if you trust those.",
 )
 EPHEMERIS = click.option(
     "--ephemeris",

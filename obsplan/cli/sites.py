@@ -71,7 +71,8 @@ def sites(
     SITES is a CSV with the columns name, latitude_deg, longitude_deg and height_m, and
     optionally slope_deg, aspect_deg and skyline. Stations, platforms and activities come
     from the scenario. The table has a row per site and lunar day, with the columns of
-    days.csv (`obsplan days --help`). If a site cannot be computed, its `notes` say why.
+    days.csv (`obsplan days --help`). If a row of SITES is wrong, or a site cannot be computed, its
+    `notes` say why.
     """
     from obsplan.common.csv_file import write_csv
     from obsplan.common.errors import TableError
@@ -82,7 +83,8 @@ def sites(
 
     if output.is_dir():
         raise TableError(f"{output}: is a directory; name a file")
-    scenario, places = read_scenario(scenario_path, allow_outside=allow_outside), read_sites(sites)
+    scenario = read_scenario(scenario_path, allow_outside=allow_outside)
+    places = read_sites(sites, allow_outside=allow_outside)
     if figure:
         from obsplan.reporting.figures.save import save_figure
         from obsplan.reporting.figures.site_map import require_column, survey_map

@@ -5,7 +5,7 @@ import io
 import re
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field
-from datetime import datetime
+from datetime import datetime, timedelta
 from pathlib import Path
 from typing import Any, NamedTuple
 
@@ -15,7 +15,7 @@ import pandas as pd
 from obsplan.common.atomic_write import write_file
 from obsplan.common.errors import TableError
 from obsplan.common.input_file import read_input
-from obsplan.common.instants import full_stamp
+from obsplan.common.instants import full_stamp, utc_from
 from obsplan.common.text import did_you_mean, shortened
 
 SEPARATORS = (",", ";", "\t")
@@ -23,6 +23,9 @@ SEPARATORS = (",", ";", "\t")
 # number. An apostrophe before it makes it text; one more is put before a text that has one.
 FORMULA = re.compile(r"'*[=+\-@\t\r\n\uff1d\uff0b\uff0d\uff20]")
 NUMBER = re.compile(r"[+-]?(\d+(\.\d*)?|\.\d+)([eE][+-]?\d+)?")
+# Control characters other than the line breaks and tabs of a text.
+NO_TEXT = re.compile(r"[\x00-\x08\x0b\x0c\x0e-\x1f\x7f-\x9f]")
+MOST_ROWS = 200_000  # many times the largest survey, and within memory
 # Mistakes that are listed; more lines would add nothing new.
 MOST_LINES = 50
 
@@ -43,6 +46,7 @@ class CsvFile:
 
     path: Path
     rows: list[Row]
+    torn: list[Row]  # with cells right of the last column, or of no text; noted as mistakes
     decimal_comma: bool  # whether 12,5 is a number: the separator is not the comma
     mistakes: dict[tuple[str, str], list[int]] = field(default_factory=dict)
 
@@ -73,6 +77,16 @@ class CsvFile:
             return np.nan
         return value
 
+    def time(self, row: Row, column: str) -> datetime | None:
+        """The time in a cell, UTC unless it has a zone, to the second; a mistake is noted."""
+        try:
+            # Spreadsheets store times as binary fractions of a day: seconds come out slightly off.
+            time = utc_from(row.cells[column]) + timedelta(microseconds=500_000)
+        except ValueError as problem:
+            self.wrong(row, str(problem), column)
+            return None
+        return time.replace(microsecond=0)
+
     def refuse_repeats(self, column: str, rule: str) -> None:
         """Note every cell of a column that an earlier row has too; `rule` says why not."""
         first: dict[str, int] = {}
@@ -80,6 +94,14 @@ class CsvFile:
             cell = row.cells[column]
             if cell and first.setdefault(cell, row.number) != row.number:
                 self.wrong(row, f"row {first[cell]} has it already; {rule}", column)
+
+    def reasons(self) -> dict[int, str]:
+        """The mistakes of each row that has some, by its number."""
+        found: dict[int, list[str]] = {}
+        for (where, what), numbers in self.mistakes.items():
+            for number in numbers:
+                found.setdefault(number, []).append(f"row {number}{where}: {what}")
+        return {number: "; ".join(lines) for number, lines in found.items()}
 
     def refuse_mistakes(self, explanation: str = "") -> None:
         """Raise TableError with a line for every mistake, if there are any.
@@ -117,21 +139,23 @@ def read_csv(
     if lines:
         _refuse(path, lines)
     place = {column: header.index(column) for column in columns if column in header}
-    file = CsvFile(path, [], separator != ",")
+    file = CsvFile(path, [], [], separator != ",")
     if not records[1:] and not may_be_empty:
         file.wrong(None, "no row below the header; at least one is needed")
     for number, cells in records[1:]:
         beyond = [cell for cell in cells[len(header) :] if cell]
         cells += [""] * (len(header) - len(cells))
         row = Row(number, {c: cells[place[c]] if c in place else "" for c in columns})
+        garbled = [column for column, cell in row.cells.items() if NO_TEXT.search(cell)]
+        for column in garbled:
+            file.wrong(row, "contains a control character, which no text has", column)
         if beyond:
             file.wrong(
                 row,
                 f"'{shortened(beyond[0])}' is right of the last column of the header; put a cell "
                 "that contains the separator in quotes",
             )
-        else:
-            file.rows.append(row)
+        (file.torn if beyond or garbled else file.rows).append(row)
     return file
 
 
@@ -224,6 +248,8 @@ def _records(path: Path, text: str) -> tuple[str, list[tuple[int, list[str]]]]:
         separator = max(SEPARATORS, key=lambda mark: len(parted[mark]))
         reader = csv.reader(io.StringIO(text, newline=""), delimiter=separator, strict=True)
         for number, cells in enumerate(reader, start=1):
+            if number > MOST_ROWS:
+                _refuse(path, [f"more than {MOST_ROWS} rows; allowed are that many"])
             cells = [_as_meant(cell) for cell in cells]
             if any(cells):
                 records.append((number, cells))

@@ -1,5 +1,6 @@
 """Instants as text, ISO 8601 in UTC with Z, and back."""
 
+import re
 from datetime import UTC, datetime, timedelta
 
 MINUTE = timedelta(minutes=1)
@@ -22,11 +23,27 @@ def instant_from(text: str) -> datetime:
 
     Raises ValueError that says what is wrong and what is allowed.
     """
+    return in_utc(_parsed(text))
+
+
+def utc_from(text: str) -> datetime:
+    """The instant that a text in a column named `_utc` names: UTC, if it does not say otherwise.
+
+    The form is that of `instant_from`, or as spreadsheets write it: "2028-07-01 00:45",
+    "2028-07-01 00:45 UTC". Raises ValueError that says what is wrong and what is allowed.
+    """
+    text = re.sub(r"\s*(z|utc)$", "", text, flags=re.IGNORECASE)
+    instant = _parsed(text)
+    if not re.search(r"[T ]\d\d:?\d\d", text):
+        raise ValueError(f"no time of day; {WRITE_IT_LIKE}")
+    return in_utc(instant if instant.tzinfo else instant.replace(tzinfo=UTC))
+
+
+def _parsed(text: str) -> datetime:
     try:
-        instant = datetime.fromisoformat(text)
+        return datetime.fromisoformat(text)
     except ValueError:
         raise ValueError(f"not a time; {WRITE_IT_LIKE}") from None
-    return in_utc(instant)
 
 
 def in_utc(instant: datetime) -> datetime:

@@ -1,12 +1,13 @@
 """Windows that a script gives an activity, in addition to the conditions of the scenario."""
 
 from dataclasses import replace
+from datetime import datetime
 
 import numpy as np
 import pandas as pd
 
 from obsplan.common.errors import TableError
-from obsplan.common.instants import MINUTE, stamp
+from obsplan.common.instants import MINUTE, stamp, utc_from
 from obsplan.common.text import did_you_mean
 from obsplan.environment.model import Environment
 
@@ -17,12 +18,12 @@ def with_windows(
     """The environment in which every slot of `activity` must also lie within `windows`.
 
     `windows` is a boolean for each minute of the span (n,), or a table with `start_utc` and
-    `end_utc`, half-open, times with a zone. Of a table only whole minutes count, and what
-    reaches beyond the span is cut off. Windows that were given to the activity before still
+    `end_utc`, half-open; times without a zone are UTC. Of a table only whole minutes count, and
+    what reaches beyond the span is cut off. Windows that were given to the activity before still
     apply: a slot must lie within both.
 
     Raises TableError if there is no such activity, if the booleans are not one a
-    minute, or if a row has no zone, ends before it starts or lies outside the span.
+    minute, or if a row has no time, ends before it starts or lies outside the span.
     """
     names = [a.name for a in environment.scenario.activity]
     if activity not in names:
@@ -77,12 +78,10 @@ def _from_table(windows: pd.DataFrame, index: pd.DatetimeIndex, where: str) -> n
 
 
 def _instant(time: object, where: str) -> pd.Timestamp:
+    """The instant in a cell of a column named `_utc`: UTC, if it does not say otherwise."""
     try:
-        instant = pd.Timestamp(time)
-    except (ValueError, TypeError):
-        instant = pd.NaT
-    if instant is pd.NaT:
-        raise TableError(f"{where}: '{time}' is not a time; write it like 2028-07-01T00:00:00Z")
-    if instant.tzinfo is None:
-        raise TableError(f"{where}: '{time}' has no zone; end it with Z for UTC")
-    return instant.tz_convert("UTC")
+        if isinstance(time, datetime | np.datetime64):
+            time = str(pd.Timestamp(time))
+        return pd.Timestamp(utc_from(str(time)))
+    except ValueError as problem:
+        raise TableError(f"{where}: '{time}': {problem}") from None

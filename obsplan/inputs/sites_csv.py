@@ -1,9 +1,11 @@
 """The list of sites of a survey, as CSV."""
 
+from math import nan
 from pathlib import Path
 from typing import NamedTuple
 
-from obsplan.common.csv_file import read_csv
+from obsplan.common.csv_file import CsvFile, Row, read_csv
+from obsplan.inputs.named_files import IN_ITS_PLACE, leads_outside
 
 NEEDED = ("name", "latitude_deg", "longitude_deg", "height_m")
 COLUMNS = (*NEEDED, "slope_deg", "aspect_deg", "skyline")
@@ -17,7 +19,10 @@ LIMITS = {  # column: least, most, what an empty or missing cell means
 
 
 class Place(NamedTuple):
-    """A site of a survey; `skyline` is its profile or elevation models, none if flat."""
+    """A site of a survey; `skyline` is its profile or elevation models, none if flat.
+
+    `problem` says what is wrong with its row, "" if nothing: numbers in it may then be NaN.
+    """
 
     name: str
     latitude_deg: float
@@ -26,24 +31,44 @@ class Place(NamedTuple):
     slope_deg: float = 0.0
     aspect_deg: float = 0.0
     skyline: tuple[Path, ...] = ()
+    problem: str = ""
 
 
-def read_sites(path: str | Path) -> list[Place]:
+def read_sites(path: str | Path, *, allow_outside: bool = False) -> list[Place]:
     """Sites of a CSV with name, latitude_deg, longitude_deg and height_m.
 
-    Optional are slope_deg, aspect_deg and skyline: a CSV profile or elevation model beside the
-    file, or flat. Raises TableError with one line for every mistake: a missing, repeated or unknown
-    column, a bad number, a missing or repeated name.
+    Optional are slope_deg, aspect_deg and skyline: a CSV profile or elevation model in the folder
+    of the file (anywhere, with `allow_outside`), or flat. A row with mistakes, such as a bad number
+    or a repeated name, becomes a place with a `problem`. Raises TableError with a line for every
+    mistake if the header is wrong (a missing, repeated or unknown column) or no row is right.
     """
     file = read_csv(path, COLUMNS, NEEDED, others=False, may_be_empty=False)
     file.refuse_repeats("name", "names must differ")
-    places = []
-    for row in file.rows:
-        if not row.cells["name"]:
-            file.wrong(row, "every site needs its own", "name")
-        numbers = {c: file.number(row, c, *limits) for c, limits in LIMITS.items()}
-        skyline = row.cells["skyline"]
-        files = () if skyline in ("", "flat") else ((file.path.parent / skyline).resolve(),)
-        places.append(Place(row.cells["name"], **numbers, skyline=files))
-    file.refuse_mistakes()
-    return places
+    rows, torn = sorted([*file.rows, *file.torn]), {row.number for row in file.torn}
+    places = [
+        Place(row.cells["name"], nan, nan, nan)
+        if row.number in torn
+        else _place(file, row, allow_outside)
+        for row in rows
+    ]
+    problems = file.reasons()
+    if len(problems) == len(rows):
+        file.refuse_mistakes()
+    return [
+        place._replace(problem=problems.get(row.number, "")) for row, place in zip(rows, places)
+    ]
+
+
+def _place(file: CsvFile, row: Row, allow_outside: bool) -> Place:
+    """The place in a row; what is wrong with it is noted."""
+    name, skyline, folder = row.cells["name"], row.cells["skyline"], file.path.parent
+    if not name:
+        file.wrong(row, "every site needs its own", "name")
+    latitude_deg, longitude_deg, height_m, slope_deg, aspect_deg = (
+        file.number(row, column, *limits) for column, limits in LIMITS.items()
+    )
+    flat = skyline in ("", "flat")
+    if not (flat or allow_outside) and leads_outside(folder, skyline):
+        file.wrong(row, f"leads out of the folder of this file; {IN_ITS_PLACE}", "skyline")
+    files = () if flat else ((folder / skyline).resolve(),)
+    return Place(name, latitude_deg, longitude_deg, height_m, slope_deg, aspect_deg, files)

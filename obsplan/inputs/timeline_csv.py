@@ -1,16 +1,14 @@
 """Timelines and as-run lists as CSV: tolerant of spreadsheets, strict about meaning."""
 
 import json
-import re
 from collections.abc import Callable
-from datetime import datetime, timedelta
+from datetime import timedelta
 from pathlib import Path
 from typing import NamedTuple
 
 import pandas as pd
 
 from obsplan.common.csv_file import CsvFile, Row, read_csv
-from obsplan.common.instants import instant_from
 from obsplan.common.text import did_you_mean
 from obsplan.inputs.outcomes import OUTCOMES, STATES
 from obsplan.inputs.scenario import Scenario
@@ -137,9 +135,9 @@ def _read_row(
     """
     cells = row.cells
     word = cells[words.column].lower() or words.allowed[0]
-    start, end = _time(file, row, "start_utc"), None
+    start, end = file.time(row, "start_utc"), None
     if cells["end_utc"]:
-        end = _time(file, row, "end_utc")
+        end = file.time(row, "end_utc")
     if word not in words.allowed:
         file.wrong(row, f"allowed are {', '.join(words.allowed)}, or nothing", words.column)
         return None
@@ -158,18 +156,6 @@ def _read_row(
         file.wrong(row, f"not after start_utc = '{cells['start_utc']}'{hint}", "end_utc")
         return None
     return {**cells, "start_utc": start, "end_utc": end, words.column: word}
-
-
-def _time(file: CsvFile, row: Row, column: str) -> datetime | None:
-    """The time in a cell, rounded to the second; a mistake is noted."""
-    try:
-        text = re.sub(r"\s*(z|utc)$", "Z", row.cells[column], flags=re.IGNORECASE)
-        # Spreadsheets store times as binary fractions of a day, so seconds come out slightly off.
-        time = instant_from(text) + timedelta(microseconds=500_000)
-    except ValueError as problem:
-        file.wrong(row, str(problem), column)
-        return None
-    return time.replace(microsecond=0)
 
 
 def _with_ids(rows: list[tuple[int, dict[str, object]]]) -> list[dict[str, object]]:

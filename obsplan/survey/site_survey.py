@@ -12,6 +12,7 @@ from contextlib import ExitStack, contextmanager
 from datetime import datetime
 from functools import partial
 from glob import escape
+from math import inf
 from pathlib import Path
 from typing import NamedTuple
 
@@ -53,13 +54,13 @@ def survey_sites(
 ) -> pd.DataFrame:
     """Every lunar day of every place: name and coordinates, then the columns of days.csv.
 
-    Rows come by place, as given, then by day; `rank` is over all of them. A place that
-    cannot be computed is one row whose `notes` say why. `jobs` processes share the work
-    (default: all cores), or the workers of the Dask cluster at `scheduler`. Finished chunks
-    are saved in a hidden directory beside the path `keep`, from which a repeated call
-    resumes; `forget_saved` deletes it once the table is written. Raises ObsplanError for an
-    empty range, one outside the kernels, or a scheduler that does not answer or is lost;
-    TableError if nothing can be written there.
+    Rows come by place, as given, then by day; `rank` is over all of them. A place that has a
+    `problem` or cannot be computed is one row whose `notes` say why. `jobs` processes share the
+    work (default: all cores), or the workers of the Dask cluster at `scheduler`. Finished chunks
+    are saved in a hidden directory beside the path `keep`, from which a repeated call resumes;
+    `forget_saved` deletes it once the table is written. Raises ObsplanError for an empty range,
+    one outside the kernels, or a scheduler that does not answer or is lost; TableError if nothing
+    can be written there.
     """
     range_s = range_seconds(first_utc, last_utc)
     require_range(*range_s, ephemeris_directory)
@@ -103,7 +104,7 @@ def chunk_rows(survey: Survey, places: list[Place]) -> list[list[dict]]:
     unreadable = {
         k: [_note_row(place, f"not computed: {problem}")]
         for k, place in enumerate(places)
-        if (problem := _skyline_problem(place))
+        if (problem := place.problem or _skyline_problem(place))
     }
     readable = [k for k in range(len(places)) if k not in unreadable]
     rows = dict(zip(readable, _readable_rows(survey, [places[k] for k in readable])))
@@ -155,7 +156,12 @@ def _chunks(places: Sequence[Place], survey: Survey) -> list[list[int]]:
     """
     most = min(CHUNK_SITES, max(1, CHUNK_SAMPLES // scan_count(*survey.range_s)))
     most = 1 if survey.planner else most
-    order = sorted(range(len(places)), key=lambda k: (places[k].longitude_deg % 360.0, k))
+
+    def key(k: int) -> tuple[float, int]:
+        # Those that cannot be computed come last; they may have no longitude.
+        return (inf if places[k].problem else places[k].longitude_deg % 360.0, k)
+
+    order = sorted(range(len(places)), key=key)
     return [order[start : start + most] for start in range(0, len(order), most)]
 
 

@@ -179,7 +179,7 @@ def test_must_without_window_exits_1_and_names_the_condition(run, tmp_path):
         ("activity,start_utc\nsweeep,2028-07-05T01:00:00Z\n", ["row 2", "did you mean 'sweep'?"]),
         ("activity,begin\nsweep,2028-07-05T01:00:00Z\n", ["column start_utc is missing"]),
         ("activity,start_utc\nsweep,yesterday\n", ["row 2", "yesterday", "not a time"]),
-        ("activity,start_utc\nsweep,2028-07-05T01:00:00\n", ["row 2", "no zone"]),
+        ("activity,start_utc\nsweep,2028-07-05\n", ["row 2", "no time of day"]),
     ],
 )
 def test_bad_timelines_are_told_row_by_row(run, tmp_path, csv, words):

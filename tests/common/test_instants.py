@@ -4,7 +4,7 @@ from datetime import UTC, datetime, timedelta, timezone
 
 import pytest
 
-from obsplan.common.instants import full_stamp, in_utc, instant_from, stamp
+from obsplan.common.instants import full_stamp, in_utc, instant_from, stamp, utc_from
 
 
 def test_a_stamp_has_seconds_only_if_there_are_any_and_a_file_always():
@@ -31,6 +31,41 @@ def test_another_zone_becomes_utc():
 def test_what_is_wrong_with_a_text_is_said(text, words):
     with pytest.raises(ValueError, match=words):
         instant_from(text)
+
+
+@pytest.mark.parametrize(
+    "text",
+    [
+        "2029-03-21 00:45",
+        "2029-03-21T00:45:00",
+        "2029-03-21 00:45:00 UTC",
+        "2029-03-21T00:45Z",
+        "2029-03-21 00:45:00z",
+        "20290321T0045",
+        "2029-03-21 01:45+01:00",
+    ],
+)
+def test_in_a_column_of_utc_a_time_without_a_zone_is_utc(text):
+    instant = utc_from(text)
+    assert instant == datetime(2029, 3, 21, 0, 45, tzinfo=UTC) and instant.tzinfo is UTC
+
+
+@pytest.mark.parametrize(
+    ("text", "words"),
+    [
+        ("2029-03-21", "no time of day; write it like 2028-07-01T00:00:00Z"),
+        ("2029-03-21Z", "no time of day"),
+        ("2029-03-21 00", "no time of day"),
+        ("21.3.2029 00:45", "not a time"),
+        ("", "not a time"),
+        ("Z", "not a time"),
+        ("2029-03-21T00:45 UTCZ", "not a time"),
+        ("2201-03-21 00:45", "year is out of range"),
+    ],
+)
+def test_what_is_no_time_of_day_is_refused_in_a_column_of_utc(text, words):
+    with pytest.raises(ValueError, match=words):
+        utc_from(text)
 
 
 def test_the_ends_of_the_calendar_are_refused_before_a_zone_moves_them():

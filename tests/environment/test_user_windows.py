@@ -69,6 +69,15 @@ def test_windows_of_the_ground_can_be_handed_on():
     ]
 
 
+def test_times_without_a_zone_are_utc_in_columns_that_say_so(tmp_path):
+    zoned = starts(given(hours((1, 3))))
+    path = tmp_path / "windows.csv"
+    path.write_text("start_utc,end_utc\n2028-07-01 01:00,2028-07-01T03:00:00\n")
+    assert starts(given(pd.read_csv(path))) == zoned
+    naive = hours((1, 3)).apply(lambda times: times.dt.tz_localize(None))
+    assert starts(given(naive)) == zoned
+
+
 def test_windows_given_twice_both_apply_and_leave_the_first_environment_alone():
     once = given(hours((1, 3)))
     twice = obsplan.with_windows(once, "look", hours((2, 9)))
@@ -129,11 +138,13 @@ def test_margins_say_how_near_a_slot_is_to_the_edge_of_its_window():
         ("lock", hours((1, 2)), "'lock': no such activity; did you mean 'look'?"),
         (
             "look",
-            table(("2028-07-01T01:00:00", "2028-07-01T02:00:00Z")),
-            "row 1: '2028-07-01T01:00:00' has no zone; end it with Z for UTC",
+            table(("2028-07-01", "2028-07-01T02:00:00Z")),
+            "row 1: '2028-07-01': no time of day; write it like 2028-07-01T00:00:00Z",
         ),
-        ("look", table((START, "noon")), "row 1: 'noon' is not a time; write it like"),
-        ("look", table((START, None)), "row 1: 'None' is not a time"),
+        ("look", table((START, "noon")), "row 1: 'noon': not a time; write it like"),
+        ("look", table((START, None)), "row 1: 'None': not a time"),
+        ("look", table((START, 3)), "row 1: '3': not a time"),
+        ("look", table((START, pd.NaT)), "row 1: 'NaT': not a time"),
         ("look", hours((1, 2), (3, 3)), "row 2: end_utc = 2028-07-01 03:00:00+00:00 must be after"),
         (
             "look",

@@ -160,7 +160,7 @@ def test_every_mistake_of_a_file_is_named_with_row_column_value_and_remedy(tmp_p
         "panoramma,2028-07-01T02:00:00Z,,\n"
         "\n"
         "panorama,tomorrow,,done\n"
-        "panorama,2028-07-01T05:00:00,,\n"
+        "panorama,2028-07-01,,\n"
         "close-up,2028-07-01T06:00:00Z,2028-07-01T05:45:00Z,\n"
         "close-up,2028-07-01T08:00:00Z,noon,maybe\n"
         "zzz,2028-07-01T02:00:00.5Z,,\n"
@@ -171,7 +171,7 @@ def test_every_mistake_of_a_file_is_named_with_row_column_value_and_remedy(tmp_p
         [
             "row 2, activity = 'panoramma': no such activity; did you mean 'panorama'?",
             "row 4, start_utc = 'tomorrow': not a time; write it like 2028-07-01T00:00:00Z",
-            "row 5, start_utc = '2028-07-01T05:00:00': the time has no zone; end it with Z for UTC",
+            "row 5, start_utc = '2028-07-01': no time of day; write it like 2028-07-01T00:00:00Z",
             "row 6, end_utc = '2028-07-01T05:45:00Z': not after start_utc = "
             "'2028-07-01T06:00:00Z'; leave end_utc empty for the length in the scenario",
             "row 7, end_utc = 'noon': not a time; write it like 2028-07-01T00:00:00Z",
@@ -260,19 +260,27 @@ def test_timeline_of_another_scenario_is_one_line_by_names_and_one_by_hash(tmp_p
 
 
 def test_very_many_mistakes_are_counted_not_all_listed(tmp_path):
-    rows = [f"panorama,2028-07-01T02:00:00.{k:05}\n" for k in range(10_000)]
+    rows = [f"panorama,2028-07-01T02:00:00Z.{k:05}\n" for k in range(10_000)]
     lines = complaints(tmp_path, "activity,start_utc\n" + "".join(rows))
     assert len(lines) == 51
-    assert lines[0].startswith("row 2, start_utc") and "no zone" in lines[0]
+    assert lines[0].startswith("row 2, start_utc") and "not a time" in lines[0]
     assert lines[-1] == "and 9950 more mistakes"
 
 
 def test_a_mistake_made_in_many_rows_is_one_line(tmp_path):
-    lines = complaints(tmp_path, "activity,start_utc\n" + "panorama,2028-07-01T02:00\n" * 10_000)
+    lines = complaints(tmp_path, "activity,start_utc\n" + "panorama,2028-07-01\n" * 10_000)
     assert lines == [
-        "rows 2, 3, 4, 5 and 9996 more, start_utc = '2028-07-01T02:00': the time has no zone; "
-        "end it with Z for UTC"
+        "rows 2, 3, 4, 5 and 9996 more, start_utc = '2028-07-01': no time of day; write it like "
+        "2028-07-01T00:00:00Z"
     ]
+
+
+def test_times_as_a_spreadsheet_writes_them_are_utc(tmp_path):
+    (tmp_path / "plain.csv").write_text("activity,start_utc\npanorama,2028-07-01T02:00:00Z\n")
+    (tmp_path / "sheet.csv").write_text("Activity;Start UTC\npanorama;2028-07-01 02:00\n")
+    for read in (read_timeline, read_as_run):
+        plain, sheet = (read(tmp_path / f"{name}.csv", SCENARIO) for name in ("plain", "sheet"))
+        assert sheet.equals(plain)
 
 
 def test_what_ran_is_read_with_its_outcome(tmp_path):
@@ -318,7 +326,8 @@ def test_mistakes_in_what_ran_are_named(tmp_path):
 @st.composite
 def timelines(draw) -> pd.DataFrame:
     """Timelines in any order, overlaps too, with odd ids."""
-    clear = st.text(max_size=8).map(str.strip).filter(bool)
+    marks = st.one_of(st.characters(exclude_categories=["Cc", "Cs"]), st.sampled_from("\t\r\n"))
+    clear = st.text(marks, max_size=8).map(str.strip).filter(bool)
     count = draw(st.integers(0, 8))
     ids = draw(st.lists(clear, min_size=count, max_size=count, unique=True))
     offsets_s = draw(st.permutations([k * 900 + draw(st.integers(0, 59)) for k in range(count)]))

@@ -11,12 +11,12 @@ from tools.small import SMALL, landing_table
 
 import obsplan.survey.site_survey as sites_module
 from obsplan.cli.main import main
-from obsplan.common.csv_file import csv_text
+from obsplan.common.csv_file import csv_text, write_csv
 from obsplan.common.errors import ObsplanError, TableError
 from obsplan.ephemeris import open_ephemeris
 from obsplan.inputs.hardware import Station
 from obsplan.inputs.read_scenario import read_scenario, scenario_from
-from obsplan.inputs.sites_csv import Place
+from obsplan.inputs.sites_csv import Place, read_sites
 from obsplan.physics import earth_station
 from obsplan.physics.station_track import station_track
 from obsplan.reporting.figures.save import save_figure
@@ -112,6 +112,21 @@ def test_a_broken_site_is_a_row_and_harms_no_other(tmp_path, table):
     mixed = survey_sites(SCENARIO, [broken, *PLACES], *RANGE, jobs=1)
     assert mixed["notes"][0].startswith("not computed: ") and "gone.csv" in mixed["notes"][0]
     assert csv_text(mixed.iloc[1:]) == csv_text(table)
+
+
+def test_a_bad_row_of_the_list_is_a_row_with_its_reason_and_no_mark_on_the_map(tmp_path, table):
+    rows = [[p.name, p.latitude_deg, p.longitude_deg, p.height_m] for p in PLACES]
+    wrong = ["nowhere", 95.0, 1.0, 2.0]
+    path = tmp_path / "sites.csv"
+    write_csv(pd.DataFrame([wrong, *rows], columns=SITE_COLUMNS), path)
+    places = read_sites(path)
+    assert [place.name for place in places] == ["nowhere", *(p.name for p in PLACES)]
+    mixed = survey_sites(SCENARIO, [places[0], *PLACES], *RANGE, jobs=1)
+    assert mixed["notes"][0] == (
+        "not computed: row 2, latitude_deg = '95': allowed is a number from -90 to 90"
+    )
+    assert csv_text(mixed.iloc[1:]) == csv_text(table)
+    save_figure(survey_map("survey", mixed), tmp_path / "map.png")
 
 
 def test_a_site_whose_physics_fails_is_a_row_too(monkeypatch, table):

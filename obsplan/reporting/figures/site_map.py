@@ -47,10 +47,12 @@ def survey_map(title: str, table: pd.DataFrame, column: str = "useful_light_h") 
     """Sites by longitude and latitude, coloured by `column` on each site's best lunar day.
 
     The best has rank 1. Sites without a landing, or without a value in `column`, are
-    crosses. `table` is that of `survey_sites`. Raises ObsplanError for another column.
+    crosses, those without coordinates are missing. `table` is that of `survey_sites`. Raises
+    ObsplanError for another column.
     """
     require_column(column)
-    best = table.assign(place=table["rank"].astype(float).fillna(np.inf))
+    best = table.dropna(subset=["latitude_deg", "longitude_deg"])
+    best = best.assign(place=best["rank"].astype(float).fillna(np.inf))
     best = best.sort_values("place", kind="stable").drop_duplicates("name")
     shown = best["rank"].notna() & best[column].notna()
     none = best[~shown]
