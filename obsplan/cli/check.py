@@ -5,16 +5,18 @@ from pathlib import Path
 
 import click
 
-from obsplan.cli.files import environment_of, read_slots
+from obsplan.cli.files import environment_of, read_slots, write_results
 from obsplan.cli.options import (
     ALLOW_OUTSIDE,
     EPHEMERIS,
-    FILE,
+    INPUT,
+    OUTPUT_FILE,
     SCENARIO,
     TELEMETRY,
     example,
     instant_in_span,
 )
+from obsplan.cli.paths import command
 from obsplan.common.instants import stamp
 
 DETAILS = """Only the columns activity and start_utc are required (and end_utc for rows of the
@@ -30,16 +32,16 @@ broken by them alone, and limits exceeded before telemetry was read, are not rep
 """
 
 
-@click.command(
+@command(
     epilog=DETAILS
     + example(
         "obsplan check mine/scenario.toml mine/plan/timeline.csv",
         "obsplan check mine/scenario.toml mine/day5 --state telemetry.toml",
-    )
+    ),
 )
 @SCENARIO
-@click.argument("timeline", type=FILE)
-@click.option("-o", "--output", type=FILE, help="Write the broken rules to this CSV file.")
+@click.argument("timeline", type=INPUT)
+@click.option("-o", "--output", type=OUTPUT_FILE, help="Write the broken rules to this CSV file.")
 @click.option(
     "--format",
     "form",
@@ -77,7 +79,7 @@ def check(
     if now is not None and telemetry is None:
         raise click.UsageError("--now needs --state")
     from obsplan.checking.check import check_timeline
-    from obsplan.common.csv_file import csv_text, write_csv
+    from obsplan.common.csv_file import csv_text
     from obsplan.inputs.read_scenario import read_scenario
     from obsplan.reporting.text.sentences import summary_lines, verdict_lines
 
@@ -95,8 +97,7 @@ def check(
     verdict = check_timeline(environment, slots, since_utc)
     if telemetry:
         _echo_too_late(environment, slots, since_utc)
-    if output:
-        write_csv(verdict.violations, output)
+    write_results({output: verdict.violations})
     if form == "csv":
         click.echo(csv_text(verdict.violations), nl=False)
     for line in summary_lines(verdict) if form == "csv" else verdict_lines(verdict):

@@ -4,19 +4,20 @@ from pathlib import Path
 
 import click
 
-from obsplan.cli.files import environment_of, read_slots, write_figure, write_or_print
-from obsplan.cli.options import ALLOW_OUTSIDE, EPHEMERIS, FIGURE, FILE, SCENARIO, TABLE, example
+from obsplan.cli.files import environment_of, read_slots, write_or_print
+from obsplan.cli.options import ALLOW_OUTSIDE, EPHEMERIS, FIGURE, INPUT, SCENARIO, TABLE, example
+from obsplan.cli.paths import command
 
 
-@click.command(
+@command(
     epilog=example(
         "obsplan compare mine/scenario.toml mine/plan as_run.csv -o compare.csv "
         "--figure compare.png"
-    )
+    ),
 )
 @SCENARIO
-@click.argument("planned", metavar="PLAN", type=FILE)
-@click.argument("as_run", type=FILE)
+@click.argument("planned", metavar="PLAN", type=INPUT)
+@click.argument("as_run", type=INPUT)
 @TABLE
 @FIGURE
 @ALLOW_OUTSIDE
@@ -51,10 +52,11 @@ def compare(
     ran = read_as_run(as_run, scenario)
     environment = environment_of(scenario, ephemeris)
     table = compare_as_run(environment, slots, ran)
-    write_or_print(table, output)
-    for line in comparison_lines(table):
-        click.echo(line, err=True)
+    drawing = None
     if figure:
         from obsplan.reporting.figures.as_run import compare_figure
 
-        write_figure(compare_figure(environment, slots, ran), figure)
+        drawing = compare_figure(environment, slots, ran)
+    write_or_print(table, output, figure, drawing)
+    for line in comparison_lines(table):
+        click.echo(line, err=True)

@@ -9,15 +9,16 @@ import click
 from obsplan.cli.options import (
     ALLOW_OUTSIDE,
     EPHEMERIS,
-    FILE,
     FIRST_DATE,
     GAP,
     LAST_DATE,
+    OUTPUT_DIRECTORY,
     PLANNED,
     SCENARIO,
     Hours,
     example,
 )
+from obsplan.cli.paths import command
 from obsplan.common.instants import stamp
 from obsplan.survey.tolerances import tolerance_lines
 
@@ -52,9 +53,9 @@ nothing is computed and the file is named.
 """
 
 
-@click.command(
+@command(
     epilog=DETAILS
-    + example("obsplan days mine/scenario.toml --from 2028-01-01 --to 2029-01-01 -o mine/days")
+    + example("obsplan days mine/scenario.toml --from 2028-01-01 --to 2029-01-01 -o mine/days"),
 )
 @SCENARIO
 @FIRST_DATE
@@ -66,7 +67,7 @@ nothing is computed and the file is named.
     type=click.FloatRange(0, 500, min_open=True),
     help="Also: the loss if the landing is this far off to the north, east, south and west.",
 )
-@click.option("-o", "--output", type=FILE, required=True, help="The directory to fill.")
+@click.option("-o", "--output", type=OUTPUT_DIRECTORY, required=True, help="The directory to fill.")
 @GAP
 @ALLOW_OUTSIDE
 @EPHEMERIS

@@ -1,5 +1,6 @@
 """What several commands do with files: read a timeline, compute the physics, write results."""
 
+from collections.abc import Mapping
 from pathlib import Path
 
 import click
@@ -37,19 +38,41 @@ def environment_of(scenario, ephemeris: Path | None, telemetry=None):
     return with_telemetry(environment, telemetry)
 
 
-def write_or_print(table, output: Path | None) -> None:
-    """Write a table to `output`, or print it as CSV if there is no output file."""
-    from obsplan.common.csv_file import csv_text, write_csv
+def write_or_print(table, output: Path | None, figure: Path | None = None, drawing=None) -> None:
+    """Write a table, if there is one, to `output`, or print it as CSV if that is not given.
 
-    if output:
-        write_csv(table, output)
-    else:
+    `drawing` is written to `figure`, if that is given; its name goes to standard error.
+    """
+    from obsplan.common.csv_file import csv_text
+
+    write_results({output: table, figure: drawing})
+    if table is not None and not output:
         click.echo(csv_text(table), nl=False)
+    if figure:
+        click.echo(figure, err=True)
 
 
-def write_figure(figure, path: Path) -> None:
-    """Write a figure and print its path to standard error."""
-    from obsplan.reporting.figures.save import save_figure
+def write_results(results: Mapping) -> None:
+    """Write tables and figures by path; all are complete before the first one appears.
 
-    save_figure(figure, path)
-    click.echo(path, err=True)
+    Those without a path are not written.
+    """
+    from obsplan.common.atomic_write import write_files
+    from obsplan.common.errors import ObsplanError
+
+    contents = {path: _content(result, path) for path, result in results.items() if path}
+    try:
+        write_files(contents)
+    except OSError as problem:
+        names = ", ".join(map(str, contents))
+        raise ObsplanError(f"{names}: cannot be written ({problem.strerror})") from None
+
+
+def _content(result, path: Path) -> bytes:
+    if hasattr(result, "savefig"):
+        from obsplan.reporting.figures.save import figure_bytes
+
+        return figure_bytes(result, path.suffix)
+    from obsplan.common.csv_file import csv_text
+
+    return csv_text(result).encode()

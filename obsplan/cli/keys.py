@@ -5,13 +5,14 @@ from textwrap import wrap
 import click
 
 from obsplan.cli.options import example
+from obsplan.cli.paths import command
 
 WIDTH = 88
 INDENT = "    "
 FILES = "files"
 
 
-@click.command(epilog=example("obsplan keys", "obsplan keys platform.battery"))
+@command(epilog=example("obsplan keys", "obsplan keys platform.battery"))
 @click.argument("part", required=False)
 def keys(part: str | None) -> None:
     """Explain the keys of scenario, telemetry file and timeline.

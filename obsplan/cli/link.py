@@ -5,7 +5,7 @@ from pathlib import Path
 
 import click
 
-from obsplan.cli.files import environment_of, write_figure, write_or_print
+from obsplan.cli.files import environment_of, write_or_print
 from obsplan.cli.options import (
     ALLOW_OUTSIDE,
     EPHEMERIS,
@@ -15,13 +15,14 @@ from obsplan.cli.options import (
     example,
     instant_in_span,
 )
+from obsplan.cli.paths import command
 
 
-@click.command(
+@command(
     epilog=example(
         "obsplan link mine/scenario.toml --figure link.png",
         "obsplan link mine/scenario.toml --at 2028-07-05T10:00:00Z",
-    )
+    ),
 )
 @SCENARIO
 @click.option("--at", metavar="TIME", help="Only answer whether Earth can be reached at this time.")
@@ -53,8 +54,12 @@ def link(
     scenario = read_scenario(scenario_path, allow_outside=allow_outside)
     at_utc = None if at is None else instant_in_span(at, scenario, "--at")
     environment = environment_of(scenario, ephemeris)
-    if output or at is None:
-        write_or_print(environment.contacts, output)
+    table, drawing = environment.contacts if output or at is None else None, None
+    if figure:
+        from obsplan.reporting.figures.link import link_figure
+
+        drawing = link_figure(environment)
+    write_or_print(table, output, figure, drawing)
     can = True
     if at_utc is None:
         for line in link_answer.totals(environment):
@@ -62,9 +67,5 @@ def link(
     else:
         can, lines = link_answer.answer(environment, open_ephemeris(ephemeris), at_utc)
         click.echo("\n".join(lines))
-    if figure:
-        from obsplan.reporting.figures.link import link_figure
-
-        write_figure(link_figure(environment), figure)
     if not can:
         sys.exit(1)

@@ -1,11 +1,11 @@
 """Arguments and options that several commands share, and how their values are parsed."""
 
 from datetime import UTC, datetime
-from os import fsdecode
 from pathlib import Path
 
 import click
 
+from obsplan.cli.paths import InputPath, OutputDirectory, OutputFile, Picture
 from obsplan.common.errors import ScenarioError
 from obsplan.common.instants import full_stamp
 
@@ -61,17 +61,6 @@ class Finite(click.FloatRange):
         return number
 
 
-class Picture(click.Path):
-    """A file name with a suffix in which figures can be written."""
-
-    def convert(self, value, param, ctx) -> Path:
-        from obsplan.reporting.figures.save import require_kind
-
-        path = Path(fsdecode(super().convert(value, param, ctx)))
-        require_kind(path)
-        return path
-
-
 def instant_in_span(text: str, scenario, option: str) -> datetime:
     """The UTC time `text`, to the second; `option` names it in errors.
 
@@ -98,9 +87,18 @@ def example(*lines: str) -> str:
     return "\n".join(["\b", "Example:", *(f"  {line}" for line in lines)])
 
 
-FILE = click.Path(path_type=Path)
+def _files_of_scenario(path: Path) -> list[Path]:
+    from obsplan.inputs.named_files import files_of_scenario
 
-SCENARIO = click.argument("scenario_path", metavar="SCENARIO", type=FILE)
+    return files_of_scenario(path)
+
+
+INPUT = InputPath()
+OUTPUT_FILE, OUTPUT_DIRECTORY, PICTURE = OutputFile(), OutputDirectory(), Picture()
+
+SCENARIO = click.argument(
+    "scenario_path", metavar="SCENARIO", type=InputPath(named=_files_of_scenario)
+)
 ALLOW_OUTSIDE = click.option(
     "--allow-outside",
     is_flag=True,
@@ -108,13 +106,13 @@ ALLOW_OUTSIDE = click.option(
 )
 EPHEMERIS = click.option(
     "--ephemeris",
-    type=FILE,
+    type=INPUT,
     metavar="DIRECTORY",
     help="Use the kernels in this directory, not the built-in ones: one .bsp, one .bpc, one .tf.",
 )
-TABLE = click.option("-o", "--output", type=FILE, help="Write the table to this CSV file.")
+TABLE = click.option("-o", "--output", type=OUTPUT_FILE, help="Write the table to this CSV file.")
 FIGURE = click.option(
-    "--figure", type=Picture(), help="Draw a figure into this .png, .svg or .pdf file."
+    "--figure", type=PICTURE, help="Draw a figure into this .png, .svg or .pdf file."
 )
 FIRST_DATE = click.option("--from", "first", type=Date(), required=True, help="First date, UTC.")
 LAST_DATE = click.option("--to", "last", type=Date(), required=True, help="Last date, UTC.")
@@ -145,7 +143,7 @@ FORMAT = click.option(
 TELEMETRY = click.option(
     "--state",
     "telemetry",
-    type=FILE,
+    type=INPUT,
     metavar="TOML",
     help="What telemetry says now; `obsplan keys telemetry` explains the file.",
 )

@@ -12,14 +12,15 @@ import click
 from obsplan.cli.options import (
     ALLOW_OUTSIDE,
     EPHEMERIS,
-    FILE,
     FORMAT,
     GAP,
+    OUTPUT_DIRECTORY,
     PATIENCE,
     SCENARIO,
     effort_option,
     example,
 )
+from obsplan.cli.paths import command
 
 if TYPE_CHECKING:
     from obsplan.planning.search.strategy import Effort
@@ -45,15 +46,15 @@ the text says; it is switched off in pipes and if NO_COLOR is set.
 """
 
 
-@click.command(
+@command(
     epilog=DETAILS
     + example(
         "obsplan plan mine/scenario.toml -o mine/plan",
         "obsplan plan mine/scenario.toml --dry-run",
-    )
+    ),
 )
 @SCENARIO
-@click.option("-o", "--output", type=FILE, help="The plan directory.")
+@click.option("-o", "--output", type=OUTPUT_DIRECTORY, help="The plan directory.")
 @GAP
 @effort_option("normal")
 @PATIENCE

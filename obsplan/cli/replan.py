@@ -11,9 +11,10 @@ from obsplan.cli.files import environment_of, read_slots, timeline_path
 from obsplan.cli.options import (
     ALLOW_OUTSIDE,
     EPHEMERIS,
-    FILE,
     FORMAT,
     GAP,
+    INPUT,
+    OUTPUT_DIRECTORY,
     PATIENCE,
     SCENARIO,
     TELEMETRY,
@@ -23,6 +24,7 @@ from obsplan.cli.options import (
     example,
     instant_in_span,
 )
+from obsplan.cli.paths import command
 
 if TYPE_CHECKING:
     from obsplan.planning.search.strategy import Effort
@@ -49,20 +51,22 @@ plan; deadlines before --now are left out of it and of deadlines.csv.
 """
 
 
-@click.command(
+@command(
     epilog=DETAILS
     + example(
         "obsplan replan mine/scenario.toml mine/plan --now 2028-07-06T12:00:00Z "
         "--state telemetry.toml -o mine/day5",
         "obsplan check mine/scenario.toml mine/day5 --state telemetry.toml",
-    )
+    ),
 )
 @SCENARIO
-@click.argument("timeline", type=FILE)
+@click.argument("timeline", type=INPUT)
 @click.option("--now", metavar="TIME", required=True, help="Plan from this UTC time on.")
-@click.option("-o", "--output", type=FILE, required=True, help="The plan directory.")
+@click.option(
+    "-o", "--output", type=OUTPUT_DIRECTORY, required=True, help="Another plan directory."
+)
 @TELEMETRY
-@click.option("--as-run", type=FILE, metavar="CSV", help="What ran, as for `obsplan compare`.")
+@click.option("--as-run", type=INPUT, metavar="CSV", help="What ran, as for `obsplan compare`.")
 @click.option(
     "--freeze",
     type=Hours(zero_allowed=True),

@@ -6,18 +6,20 @@ from pathlib import Path
 import click
 
 from obsplan.cli.days import ranked_lines
+from obsplan.cli.files import write_results
 from obsplan.cli.options import (
     ALLOW_OUTSIDE,
     EPHEMERIS,
-    FILE,
     FIRST_DATE,
     GAP,
     LAST_DATE,
+    OUTPUT_FILE,
+    PICTURE,
     PLANNED,
     SCENARIO,
-    Picture,
     example,
 )
+from obsplan.cli.paths import InputPath, command
 
 DETAILS = """All cores share the work, or a Dask cluster with --scheduler (pip install
 'obsplan[cluster]'); the rows are the same. An interrupted survey resumes when rerun with the same
@@ -26,20 +28,28 @@ DETAILS = """All cores share the work, or a Dask cluster with --scheduler (pip i
 """
 
 
-@click.command(
+def _files_of_sites(path: Path) -> list[Path]:
+    from obsplan.inputs.sites_csv import read_sites
+
+    return [file for place in read_sites(path, allow_outside=True) for file in place.skyline]
+
+
+@command(
     epilog=DETAILS
     + example(
         "obsplan sites mine/scenario.toml sites.csv --from 2028-01-01 --to 2029-01-01 "
         "-o survey.csv --figure map.png --colour link_share"
-    )
+    ),
 )
 @SCENARIO
-@click.argument("sites", type=FILE)
+@click.argument("sites", type=InputPath(named=_files_of_sites))
 @FIRST_DATE
 @LAST_DATE
 @PLANNED
-@click.option("-o", "--output", type=FILE, required=True, help="Write the table to this CSV file.")
-@click.option("--figure", type=Picture(), help="Draw a map into this .png, .svg or .pdf file.")
+@click.option(
+    "-o", "--output", type=OUTPUT_FILE, required=True, help="Write the table to this CSV file."
+)
+@click.option("--figure", type=PICTURE, help="Draw a map into this .png, .svg or .pdf file.")
 @click.option(
     "--colour",
     default="useful_light_h",
@@ -74,19 +84,14 @@ def sites(
     days.csv (`obsplan days --help`). If a row of SITES is wrong, or a site cannot be computed, its
     `notes` say why.
     """
-    from obsplan.common.csv_file import write_csv
-    from obsplan.common.errors import TableError
     from obsplan.inputs.read_scenario import read_scenario
     from obsplan.inputs.sites_csv import read_sites
     from obsplan.reporting.text.terminal import progress
     from obsplan.survey.site_survey import forget_saved, survey_sites
 
-    if output.is_dir():
-        raise TableError(f"{output}: is a directory; name a file")
     scenario = read_scenario(scenario_path, allow_outside=allow_outside)
     places = read_sites(sites, allow_outside=allow_outside)
     if figure:
-        from obsplan.reporting.figures.save import save_figure
         from obsplan.reporting.figures.site_map import require_column, survey_map
 
         require_column(colour, planned)
@@ -105,9 +110,8 @@ def sites(
         report=lambda done, total: report(f"{done} of {total} sites"),
         ephemeris_directory=ephemeris,
     )
-    write_csv(table, output)
-    if figure:
-        save_figure(survey_map(scenario.title, table, colour), figure)
+    drawing = survey_map(scenario.title, table, colour) if figure else None
+    write_results({output: table, figure: drawing})
     forget_saved(output.resolve())
     _echo(table)
     click.echo(f"written to {output}")

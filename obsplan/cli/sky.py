@@ -4,16 +4,17 @@ from pathlib import Path
 
 import click
 
-from obsplan.cli.files import environment_of, write_figure, write_or_print
+from obsplan.cli.files import environment_of, write_or_print
 from obsplan.cli.options import ALLOW_OUTSIDE, EPHEMERIS, FIGURE, SCENARIO, TABLE, Finite, example
+from obsplan.cli.paths import command
 from obsplan.common.instants import full_stamp
 
 
-@click.command(
+@command(
     epilog=example(
         "obsplan sky mine/scenario.toml -o sky.csv --figure sky.png",
         "obsplan sky mine/scenario.toml --above 250 --depth 0.1",
-    )
+    ),
 )
 @SCENARIO
 @TABLE
@@ -58,17 +59,17 @@ def sky(
     lists_ground = above is not None or below is not None
     scenario = read_scenario(scenario_path, allow_outside=allow_outside)
     environment = environment_of(_with_depth(scenario, depth), ephemeris)
-    if output or not lists_ground:
-        write_or_print(sky_table(environment), output)
+    table, drawing = sky_table(environment) if output or not lists_ground else None, None
+    if figure:
+        from obsplan.reporting.figures.sky import sky_figure
+
+        drawing = sky_figure(environment)
+    write_or_print(table, output, figure, drawing)
     if lists_ground:
         _print_ground(environment, above, below, depth)
     for event in environment.events.itertuples(index=False):
         line = f"{full_stamp(event.time_utc)}  {event.event}"
         click.echo(line, err=lists_ground or not output)
-    if figure:
-        from obsplan.reporting.figures.sky import sky_figure
-
-        write_figure(sky_figure(environment), figure)
 
 
 def _require_consistent(above: float | None, below: float | None, depth: float | None) -> None:

@@ -4,11 +4,15 @@ from pathlib import Path
 
 import click
 
-from obsplan.cli.options import FILE, Finite, example
+from obsplan.cli.files import write_results
+from obsplan.cli.options import INPUT, OUTPUT_FILE, Finite, example
+from obsplan.cli.paths import OutputFolder, command
 
 
-@click.command(epilog=example("obsplan start mine", "obsplan plan mine/scenario.toml -o mine/plan"))
-@click.argument("directory", type=FILE)
+@command(
+    epilog=example("obsplan start mine", "obsplan plan mine/scenario.toml -o mine/plan"),
+)
+@click.argument("directory", type=OutputFolder())
 @click.option("--minimal", is_flag=True, help="Write a short scenario that plans in seconds.")
 def start(directory: Path, minimal: bool) -> None:
     """Write a commented scenario into DIRECTORY, ready to be planned.
@@ -24,12 +28,12 @@ def start(directory: Path, minimal: bool) -> None:
     click.echo(f"next: obsplan plan {scenario} -o {plan}", err=True)
 
 
-@click.command(
+@command(
     epilog=example(
         "obsplan skyline near.tif far.tif --latitude 62.4 --longitude 11.8 -o skyline.csv"
-    )
+    ),
 )
-@click.argument("models", metavar="DEM...", nargs=-1, required=True, type=FILE)
+@click.argument("models", metavar="DEM...", nargs=-1, required=True, type=INPUT)
 @click.option(
     "--latitude", type=Finite(-90, 90), required=True, metavar="DEG", help="Latitude of the site."
 )
@@ -48,7 +52,9 @@ def start(directory: Path, minimal: bool) -> None:
     metavar="M",
     help="Height of the observer above the ground.",
 )
-@click.option("-o", "--output", type=FILE, required=True, help="Write the profile to this CSV.")
+@click.option(
+    "-o", "--output", type=OUTPUT_FILE, required=True, help="Write the profile to this CSV."
+)
 def skyline(
     models: tuple[Path, ...],
     latitude: float,
@@ -67,12 +73,11 @@ def skyline(
     """
     import pandas as pd
 
-    from obsplan.common.csv_file import write_csv
     from obsplan.physics.elevation_model import site_view
     from obsplan.physics.skyline import COLUMNS
 
     seen = site_view(models, latitude, longitude, height_above_ground)
-    write_csv(pd.DataFrame(seen.profile, columns=list(COLUMNS)), output)
+    write_results({output: pd.DataFrame(seen.profile, columns=list(COLUMNS))})
     for model in seen.models:
         click.echo(f"{model.path}: {model.assumed}")
     click.echo(f"ground at the site: {seen.ground_height_m:.1f} m above 1737.4 km (height_m)")

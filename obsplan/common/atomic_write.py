@@ -8,6 +8,7 @@ two renames leave an instant in which the name does not exist.
 import ctypes
 import errno
 import os
+import stat
 import sys
 from collections.abc import Callable, Mapping
 from contextlib import ExitStack, suppress
@@ -30,12 +31,12 @@ def write_files(contents: Mapping[Path, bytes]) -> None:
     """Write files whole; all are complete before the first one appears under its name.
 
     A link stays one, and the file that it leads to is written. Raises OSError, and then leaves
-    what was there.
+    what was there; a device or a pipe is never replaced.
     """
     with ExitStack() as parts:
         ready = {}
         for path, content in contents.items():
-            target = Path(os.path.realpath(path))
+            target = _target(path)
             ready[target] = parts.enter_context(new_part(target, _empty_file))
             ready[target].write_bytes(content)
         for target, part in ready.items():
@@ -53,6 +54,41 @@ def write_directory(directory: Path, fill: Callable[[Path], None]) -> None:
     with new_part(directory, os.mkdir) as part:
         fill(part)
         _put(part, directory)
+
+
+def try_file(path: Path) -> None:
+    """Raise OSError unless a file can be written at `path`; what killed writers left goes."""
+    with new_part(_target(path), _empty_file):
+        pass
+
+
+def try_directory(directory: Path) -> None:
+    """Raise OSError unless a whole directory can be written; what killed writers left goes."""
+    target = Path(os.path.realpath(directory))
+    if target.is_mount():
+        raise OSError(errno.EBUSY, "a mount point cannot be replaced; name a directory in it")
+    if target == Path.cwd():
+        raise OSError(errno.EBUSY, "the current directory; name one in it")
+    if os.path.lexists(target) and not target.is_dir():
+        raise NotADirectoryError(errno.ENOTDIR, "a file; name a directory")
+    while not target.parent.exists():  # will be made
+        target = target.parent
+    with new_part(target, os.mkdir):
+        pass
+
+
+def _target(path: Path) -> Path:
+    """Where a file at `path` is written, links followed; OSError if something else is there."""
+    target = Path(os.path.realpath(path))
+    if os.path.lexists(target):
+        mode = os.stat(target).st_mode
+        if stat.S_ISDIR(mode):
+            raise IsADirectoryError(errno.EISDIR, "a directory; name a file")
+        if not stat.S_ISREG(mode):
+            raise OSError(errno.EINVAL, "a device or a pipe; name a file")
+        if not os.access(target, os.W_OK):
+            raise PermissionError(errno.EACCES, "write-protected")
+    return target
 
 
 def _empty_file(path: Path) -> None:

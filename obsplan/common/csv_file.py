@@ -165,8 +165,6 @@ def write_csv(table: pd.DataFrame, path: str | Path) -> None:
     Raises TableError if the file cannot be written.
     """
     path = Path(path)
-    if path.is_dir():
-        raise TableError(f"{path}: is a directory; name a file")
     try:
         write_file(path, csv_text(table).encode("utf-8"))
     except OSError as problem:

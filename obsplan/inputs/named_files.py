@@ -10,7 +10,9 @@ from os.path import realpath
 from pathlib import Path
 from typing import Any, NamedTuple
 
+from obsplan.common.errors import ScenarioError
 from obsplan.inputs.field_types import file_names
+from obsplan.inputs.toml_file import read_toml
 
 IN_ITS_PLACE = "move the file there, or allow it with --allow-outside (allow_outside=True)"
 
@@ -33,6 +35,12 @@ def skyline_files(raw: dict[str, Any]) -> Iterator[NamedFile]:
     for station in stations if isinstance(stations, list | tuple) else ():
         if isinstance(station, dict) and isinstance(station.get("skyline"), str):
             yield NamedFile(f'station "{station.get("name")}".skyline', station["skyline"])
+
+
+def files_of_scenario(path: Path) -> list[Path]:
+    """The files that a scenario file names, valid or not; raises ScenarioError if it is no TOML."""
+    raw, _ = read_toml(path, ScenarioError)
+    return [path.parent / file.name for file in skyline_files(raw)]
 
 
 def _names(value: Any) -> tuple[str, ...]:

@@ -2,8 +2,6 @@
 
 from base64 import b64encode
 from html import escape
-from pathlib import Path
-from tempfile import TemporaryDirectory
 
 import pandas as pd
 
@@ -41,9 +39,6 @@ def plan_html(plan: Plan) -> str:
 def _picture(plan: Plan) -> str:
     """The plan's figure as PNG, in base64."""
     from obsplan.reporting.figures.plan import plan_figure
-    from obsplan.reporting.figures.save import save_figure
+    from obsplan.reporting.figures.save import figure_bytes
 
-    figure = plan_figure(plan)
-    with TemporaryDirectory() as place:
-        save_figure(figure, path := Path(place, "plan.png"))
-        return b64encode(path.read_bytes()).decode()
+    return b64encode(figure_bytes(plan_figure(plan), ".png")).decode()

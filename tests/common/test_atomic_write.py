@@ -164,6 +164,25 @@ def test_a_directory_put_aside_by_a_killed_writer_comes_back_or_goes(tmp_path, n
     assert [p.name for p in tmp_path.iterdir()] == ["plan"]
 
 
+def test_a_device_or_a_pipe_is_never_replaced(tmp_path):
+    os.mkfifo(tmp_path / "pipe")
+    (tmp_path / "device").symlink_to(os.devnull)
+    for name in ("pipe", "device"):
+        for attempt in (atomic_write.try_file, lambda path: atomic_write.write_file(path, b"new")):
+            with pytest.raises(OSError, match="a device or a pipe; name a file"):
+                attempt(tmp_path / name)
+    assert (tmp_path / "pipe").is_fifo() and (tmp_path / "device").is_char_device()
+
+
+def test_trying_a_place_leaves_nothing_and_removes_what_killed_writers_left(tmp_path):
+    for left in (".a.csv.0123abcd.part", ".plan.0123abcd.part"):
+        (tmp_path / left).mkdir()
+    atomic_write.try_file(tmp_path / "a.csv")
+    atomic_write.try_directory(tmp_path / "plan")
+    atomic_write.try_directory(tmp_path / "new" / "plan")
+    assert list(tmp_path.iterdir()) == []
+
+
 def test_several_files_appear_only_once_all_are_complete(tmp_path):
     first, second = tmp_path / "a", tmp_path / "no" / "b"
     with pytest.raises(FileNotFoundError):

@@ -25,6 +25,15 @@ def require_kind(path: Path) -> None:
 
 
 @styled
+def figure_bytes(figure: Figure, suffix: str) -> bytes:
+    """A figure as a file with this suffix, one of `METADATA`; the same figure, the same bytes."""
+    kind, content = suffix.lower(), BytesIO()
+    figure.savefig(
+        content, format=kind[1:], dpi=DOTS_PER_IN, metadata=METADATA[kind], facecolor=PAPER
+    )
+    return content.getvalue()
+
+
 def save_figure(figure: Figure, path: str | Path) -> None:
     """Write a figure as PNG, SVG or PDF by its suffix; it appears whole or not at all.
 
@@ -32,12 +41,7 @@ def save_figure(figure: Figure, path: str | Path) -> None:
     """
     path = Path(path)
     require_kind(path)
-    kind = path.suffix.lower()
-    content = BytesIO()
-    figure.savefig(
-        content, format=kind[1:], dpi=DOTS_PER_IN, metadata=METADATA[kind], facecolor=PAPER
-    )
     try:
-        write_file(path, content.getvalue())
+        write_file(path, figure_bytes(figure, path.suffix))
     except OSError as problem:
         raise ObsplanError(f"{path}: cannot be written ({problem.strerror})") from None
