@@ -10,7 +10,7 @@ from collections.abc import Callable, Iterable
 from contextlib import suppress
 from functools import partial
 from pathlib import Path
-from typing import NamedTuple
+from typing import Generic, NamedTuple, TypeVar
 
 import click
 
@@ -80,7 +80,7 @@ class Picture(OutputFile):
     def convert(self, value, param, ctx) -> Path:
         from obsplan.reporting.figures.save import require_kind
 
-        path = super().convert(value, param, ctx)
+        path = Path(os.fsdecode(super().convert(value, param, ctx)))
         require_kind(path)
         return path
 
@@ -103,15 +103,18 @@ class Command(click.Command):
 command = partial(click.command, cls=Command)
 
 
-class Given(NamedTuple):
+Kind = TypeVar("Kind", bound=click.Path)
+
+
+class Given(NamedTuple, Generic[Kind]):
     """A path that was given: by which option or argument, its type, and itself."""
 
     option: str
-    kind: click.Path
+    kind: Kind
     path: Path
 
 
-def _given(ctx: click.Context, kind: type[click.Path]) -> list[Given]:
+def _given(ctx: click.Context, kind: type[Kind]) -> list[Given[Kind]]:
     found = []
     for param in ctx.command.params:
         value = ctx.params.get(param.name)
@@ -121,7 +124,7 @@ def _given(ctx: click.Context, kind: type[click.Path]) -> list[Given]:
     return found
 
 
-def _refuse(output: Given, read: list[Path], others: list[Given]) -> None:
+def _refuse(output: Given[OutputFile], read: list[Path], others: list[Given[OutputFile]]) -> None:
     """Raise ObsplanError if the command may not write this output."""
     from obsplan.common.errors import ObsplanError
 
