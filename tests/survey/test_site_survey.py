@@ -420,7 +420,7 @@ def test_command_surveys_and_draws(tmp_path, monkeypatch):
     for options, words in (
         (["--colour", "price", "--figure", "map.png"], "--colour price"),
         (["--colour", "value", "--figure", "map.png"], "--colour value: only a survey with --plan"),
-        (["-o", "."], "is a directory"),
+        (["-o", "."], "a directory; name a file"),
         (["--figure", "map.gif"], "map.gif"),
         (["--to", "2028-06-01"], "is empty"),
         (["--to", "2051-06-01"], "2050"),
