@@ -8,6 +8,7 @@ from tools.small import SMALL
 
 from obsplan.cli.main import main
 from obsplan.common.errors import ScenarioError
+from obsplan.inputs.error_text import shown
 from obsplan.inputs.read_scenario import read_scenario
 
 PROFILE = "azimuth_deg,elevation_deg\n0,3\n"
@@ -49,7 +50,7 @@ def test_files_outside_the_folder_are_read_only_if_that_is_allowed(folder, name,
         read_scenario(path)
     key = {"site": "site", "station": 'station "north"'}[part]
     line = str(caught.value)
-    assert line.startswith(f'{path}: {key}.skyline = "{name}": {OUTSIDE} --allow-outside')
+    assert line.startswith(f'{path}: {key}.skyline = {shown(name)}: {OUTSIDE} --allow-outside')
     assert "\n" not in line
     assert read_scenario(path, allow_outside=True).input_hash
 
