@@ -50,7 +50,7 @@ def test_files_outside_the_folder_are_read_only_if_that_is_allowed(folder, name,
         read_scenario(path)
     key = {"site": "site", "station": 'station "north"'}[part]
     line = str(caught.value)
-    assert line.startswith(f'{path}: {key}.skyline = {shown(name)}: {OUTSIDE} --allow-outside')
+    assert line.startswith(f"{path}: {key}.skyline = {shown(name)}: {OUTSIDE} --allow-outside")
     assert "\n" not in line
     assert read_scenario(path, allow_outside=True).input_hash
 
