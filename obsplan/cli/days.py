@@ -6,6 +6,7 @@ from pathlib import Path
 
 import click
 
+from obsplan.cli.files import echo_cautions
 from obsplan.cli.options import (
     ALLOW_OUTSIDE,
     EPHEMERIS,
@@ -93,6 +94,7 @@ def days(
     scenario = read_scenario(scenario_path, allow_outside=allow_outside)
     report = progress(sys.stderr)
     report("computing Sun, Earth, ground, power and contacts of every lunar day ...")
+    echo_cautions(scenario)
     choice = landing_days(
         scenario,
         first,

@@ -30,12 +30,21 @@ def environment_of(scenario, ephemeris: Path | None, telemetry=None):
     from obsplan.environment.build import make_environment
 
     click.echo("computing Sun, Earth, ground, power and link ...", err=True)
+    echo_cautions(scenario)
     if telemetry is None:
         return make_environment(scenario, ephemeris)
     from obsplan.operations.telemetry import stations_out, with_telemetry
 
     environment = make_environment(scenario, ephemeris, stations_out(scenario, telemetry))
     return with_telemetry(environment, telemetry)
+
+
+def echo_cautions(scenario) -> None:
+    """Say on standard error what may make the skyline from elevation models wrong."""
+    from obsplan.environment.site_skyline import skyline_cautions
+
+    for caution in skyline_cautions(scenario.skyline_paths(), *scenario.site.place):
+        click.echo(f"caution: {caution}", err=True)
 
 
 def write_or_print(table, output: Path | None, figure: Path | None = None, drawing=None) -> None:

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 
 import click
 
+from obsplan.cli.files import echo_cautions
 from obsplan.cli.options import (
     ALLOW_OUTSIDE,
     EPHEMERIS,
@@ -107,6 +108,7 @@ def plan(
     report = (lambda line: None) if quiet else terminal.progress(sys.stderr)
     scenario = read_scenario(scenario_path, allow_outside=allow_outside)
     report("computing Sun, Earth, ground, power and link ...")
+    echo_cautions(scenario)
     environment = make_environment(scenario, ephemeris)
     if directory is None:
         _audit(environment, quiet, as_json)

@@ -53,6 +53,12 @@ def start(directory: Path, minimal: bool) -> None:
     help="Height of the observer above the ground.",
 )
 @click.option(
+    "--height",
+    type=Finite(-20_000, 20_000),
+    metavar="M",
+    help="Height of the site above 1737.4 km, to compare the models with.",
+)
+@click.option(
     "-o", "--output", type=OUTPUT_FILE, required=True, help="Write the profile to this CSV."
 )
 def skyline(
@@ -60,29 +66,33 @@ def skyline(
     latitude: float,
     longitude: float,
     height_above_ground: float,
+    height: float | None,
     output: Path,
 ) -> None:
     """Compute the terrain skyline around a site from elevation models.
 
-    Reads one or more GeoTIFF elevation models (lunar degrees, or a lunar projection such as
-    polar stereographic) and writes the skyline at 720 azimuths as CSV. Where models
-    overlap, the finest one counts. Terrain outside the models is assumed not to rise. Edit
-    the CSV if you like, and name it as `skyline` in the scenario.
+    Reads one or more elevation models (GeoTIFF, JPEG 2000, or PDS labels and images, in lunar
+    degrees or a lunar projection such as polar stereographic) and writes the skyline at 720
+    azimuths as CSV. Where models overlap, the finest one counts. Terrain outside the models is
+    assumed not to rise. Edit the CSV if you like, and name it as `skyline` in the scenario.
+
+    Ground that differs by more than 100 m from --height, from the range that a model states or
+    from another model is an error: a scale may be lost.
 
     Needs an extra package: pip install 'obsplan[terrain]'.
     """
     import pandas as pd
 
-    from obsplan.physics.elevation_model import site_view
+    from obsplan.physics.site_view import site_view
     from obsplan.physics.skyline import COLUMNS
 
-    seen = site_view(models, latitude, longitude, height_above_ground)
+    seen = site_view(models, latitude, longitude, height_above_ground, height)
     write_results({output: pd.DataFrame(seen.profile, columns=list(COLUMNS))})
-    for model in seen.models:
-        click.echo(f"{model.path}: {model.assumed}")
+    for line in seen.assumed:
+        click.echo(line)
     click.echo(f"ground at the site: {seen.ground_height_m:.1f} m above 1737.4 km (height_m)")
     low, high = seen.profile[:, 1].min(), seen.profile[:, 1].max()
     click.echo(f"skyline from {low:.2f} to {high:.2f} deg, {height_above_ground:g} m above ground")
-    for remark in seen.remarks:
-        click.echo(remark)
+    for line in (*seen.remarks, *(f"caution: {caution}" for caution in seen.cautions)):
+        click.echo(line)
     click.echo(f"written to {output}")

@@ -5,13 +5,10 @@ from pathlib import Path
 
 import numpy as np
 
-from obsplan.common.errors import ScenarioError
+from obsplan.common.model_files import MODEL_SUFFIXES, files_of
 from obsplan.inputs.scenario import Scenario
-from obsplan.physics.elevation_model import EYE_HEIGHT_M, SUFFIXES, site_view
+from obsplan.physics.site_view import EYE_HEIGHT_M, site_view
 from obsplan.physics.skyline import FLAT, read_profile
-
-# A wrong site, sphere or model differs by more, an imprecise landing point by less.
-GROUND_AGREES_M = 100.0
 
 
 def site_profile(scenario: Scenario) -> np.ndarray:
@@ -26,34 +23,42 @@ def read_skyline(
 
     From models it is the skyline `EYE_HEIGHT_M` above their ground, so that an imprecise
     height does not put the site into a pit or on a mast; it is cached until a file changes.
-    Raises ScenarioError if a file cannot be used, or if the models' ground differs from
-    `height_m` by more than `GROUND_AGREES_M`.
+    Raises ScenarioError if a file cannot be used, or if the models' ground differs too much
+    from `height_m`; see `site_view`.
     """
     if not paths:
         return FLAT
-    if Path(paths[0]).suffix.lower() not in SUFFIXES:
+    if not _are_models(paths):
         return read_profile(paths[0])
-    profile, ground_m = _from_models(paths, _states(paths), latitude_deg, longitude_deg)
-    if abs(ground_m - height_m) > GROUND_AGREES_M:
-        names = ", ".join(str(path) for path in paths)
-        raise ScenarioError(
-            f"{names}: the ground at the site is at {ground_m:.0f} m, but the site's height_m is "
-            f"{height_m:g}; a difference of {GROUND_AGREES_M:g} m is allowed: set height_m = "
-            f"{ground_m:.0f}, or correct the site's latitude and longitude"
-        )
-    return profile
+    return _from_models(paths, _states(paths), latitude_deg, longitude_deg, height_m)[0]
+
+
+def skyline_cautions(
+    paths: tuple[Path, ...], latitude_deg: float, longitude_deg: float, height_m: float
+) -> tuple[str, ...]:
+    """What may make the skyline from elevation models wrong, a sentence each."""
+    if not paths or not _are_models(paths):
+        return ()
+    return _from_models(paths, _states(paths), latitude_deg, longitude_deg, height_m)[1]
+
+
+def _are_models(paths: tuple[Path, ...]) -> bool:
+    return Path(paths[0]).suffix.lower() in MODEL_SUFFIXES
 
 
 @lru_cache(maxsize=64)
-def _from_models(paths, states, latitude_deg, longitude_deg) -> tuple[np.ndarray, float]:
-    seen = site_view(paths, latitude_deg, longitude_deg, EYE_HEIGHT_M)
+def _from_models(
+    paths, states, latitude_deg, longitude_deg, height_m
+) -> tuple[np.ndarray, tuple[str, ...]]:
+    seen = site_view(paths, latitude_deg, longitude_deg, EYE_HEIGHT_M, height_m)
     profile = seen.profile
     profile.flags.writeable = False
-    return profile, seen.ground_height_m
+    return profile, seen.cautions
 
 
 def _states(paths: tuple[Path, ...]) -> tuple:
     """Time and size of each file, to notice changes; empty for a missing one."""
+    files = (file for path in paths for file in files_of(path))
     return tuple(
-        (path.stat().st_mtime_ns, path.stat().st_size) if path.is_file() else () for path in paths
+        (file.stat().st_mtime_ns, file.stat().st_size) if file.is_file() else () for file in files
     )

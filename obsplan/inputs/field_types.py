@@ -7,6 +7,7 @@ from typing import Annotated, Any, NamedTuple, TypeVar
 from pydantic import AfterValidator, BeforeValidator, Field
 
 from obsplan.common.instants import WRITE_IT_LIKE, in_utc, instant_from
+from obsplan.common.model_files import MODEL_SUFFIXES
 
 
 def _utc(value: Any) -> datetime:
@@ -49,8 +50,9 @@ def file_names(value: Any) -> Any:
     names = tuple(value) if several else (value,)
     if not names or not all(isinstance(name, str) for name in names):
         raise ValueError("must be a file name in quotes, or a list of them in brackets")
-    if several and not all(name.lower().endswith((".tif", ".tiff")) for name in names):
-        raise ValueError("a list may contain only elevation models, .tif or .tiff")
+    if several and not all(name.lower().endswith(MODEL_SUFFIXES) for name in names):
+        allowed = ", ".join(MODEL_SUFFIXES)
+        raise ValueError(f"a list may contain only elevation models: {allowed}")
     return names if several else value
 
 

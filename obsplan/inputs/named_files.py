@@ -31,7 +31,7 @@ def skyline_files(raw: dict[str, Any]) -> Iterator[NamedFile]:
     if isinstance(site, dict):
         for name in _names(site.get("skyline")):
             if name != "flat":
-                yield NamedFile("site.skyline", name, ', GeoTIFF elevation models or "flat"')
+                yield NamedFile("site.skyline", name, ', elevation models or "flat"')
     for station in stations if isinstance(stations, list | tuple) else ():
         if isinstance(station, dict) and isinstance(station.get("skyline"), str):
             yield NamedFile(f'station "{station.get("name")}".skyline', station["skyline"])

@@ -11,15 +11,12 @@ from typing import Any
 from pydantic import ValidationError
 
 from obsplan.common.errors import ScenarioError
-from obsplan.common.input_file import open_input
+from obsplan.common.model_files import give_content
 from obsplan.inputs.cross_checks import reference_errors
 from obsplan.inputs.error_text import error_line, shown
 from obsplan.inputs.named_files import IN_ITS_PLACE, NamedFile, leads_outside, skyline_files
 from obsplan.inputs.scenario import INNER, Scenario
 from obsplan.inputs.toml_file import read_toml, refusal
-
-# Elevation models are longer than what should be in memory at once.
-PART_BYTES = 1_000_000
 
 
 def read_scenario(path: str | Path, *, allow_outside: bool = False) -> Scenario:
@@ -72,9 +69,7 @@ def _mistake_in(
     if not allow_outside and leads_outside(folder, file.name):
         return f"{where}: leads out of the scenario's folder; {IN_ITS_PLACE}"
     try:
-        with open_input(folder / file.name) as content:
-            while part := content.read(PART_BYTES):
-                take(part)
+        give_content(folder / file.name, take)
     except FileNotFoundError:
         why = "no such file"
     except OSError as problem:

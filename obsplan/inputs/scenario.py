@@ -54,11 +54,12 @@ class Site(FrozenModel):
     """Terrain around the site: "flat", a CSV beside the scenario, or elevation models.
 
     The CSV has the columns azimuth_deg (from north through east), elevation_deg. Elevation
-    models are GeoTIFFs in degrees or in a projection such as polar stereographic: "dem.tif",
-    or a list such as ["near.tif", "far.tif"], where the finest model at each place counts (pip
-    install 'obsplan[terrain]'). The skyline is computed 2 m above the ground of the model,
-    which must be within 100 m of height_m. Terrain outside the models is assumed not to
-    rise. `obsplan skyline` writes the CSV once, for you to view or edit.
+    models are GeoTIFFs, JPEG 2000 files, PDS3 labels or images (.lbl, .img) or PDS4 labels
+    (.xml), in degrees or in a projection such as polar stereographic: "dem.tif", or a list such
+    as ["near.tif", "far.lbl"], where the finest model at each place counts (pip install
+    'obsplan[terrain]'). The skyline is computed 2 m above the ground of the model, which must
+    be within 100 m of height_m. Terrain outside the models is assumed not to rise. `obsplan
+    skyline` writes the CSV once, for you to view or edit.
 
     The files must lie in the scenario's folder, unless a command has --allow-outside."""
     slope_deg: Slope = 0.0

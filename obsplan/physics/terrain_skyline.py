@@ -8,10 +8,13 @@ Near the site, where a pixel is wider than the spacing of azimuths, the ground i
 along the ray of each azimuth, bilinear between pixel centres. Farther out every pixel
 counts, in the azimuth nearest to it, so that no peak is missed: there the skyline is the
 highest ground within half the spacing to either side.
+
+A model may be a chain of grids, each of which continues the one before in larger pixels.
 """
 
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
+from typing import Union
 
 import numpy as np
 
@@ -33,7 +36,8 @@ class Grid:
     locate: latitude and longitude in degrees to row and column, whole at pixel centres.
     place: row and column to latitude and longitude.
     stride: pixels over which directions may be interpolated in a straight line.
-    around: the last column is followed by the first.
+    hole: rows and columns that do not count, since a finer grid of the same model does.
+    beyond: the same model farther out in larger pixels, with this grid as its hole.
     """
 
     height_m: np.ndarray
@@ -42,16 +46,24 @@ class Grid:
     locate: Callable[[np.ndarray, np.ndarray], tuple[np.ndarray, np.ndarray]]
     place: Callable[[np.ndarray, np.ndarray], tuple[np.ndarray, np.ndarray]]
     stride: int = 1
-    around: bool = False
+    hole: tuple[slice, slice] | None = None
+    beyond: Union["Grid", None] = None
 
 
 @dataclass(frozen=True)
 class View:
-    """A skyline at `AZIMUTHS` even azimuths, and how far the ground is known at each (m)."""
+    """A skyline at `AZIMUTHS` even azimuths.
+
+    covered_m: how far the ground is known at each azimuth.
+    crest_m: how far away the ground is that makes the skyline, and `crest_pixels`, the same
+        in pixels of its model; NaN if that is the horizon of the bare sphere.
+    """
 
     azimuth_deg: np.ndarray
     elevation_deg: np.ndarray
     covered_m: np.ndarray
+    crest_m: np.ndarray
+    crest_pixels: np.ndarray
 
 
 def dip_deg(radius_m: float, eye_radius_m: float) -> float:
@@ -59,17 +71,24 @@ def dip_deg(radius_m: float, eye_radius_m: float) -> float:
     return float(np.degrees(np.arccos(min(radius_m / eye_radius_m, 1.0))))
 
 
-def ground_radius_m(grids: Sequence[Grid], latitude_deg, longitude_deg) -> np.ndarray:
-    """Distance of the ground from the Moon's centre, from the finest grid that covers it.
+def chain(grid: Grid | None) -> Iterator[Grid]:
+    """A grid and those that continue it farther out."""
+    while grid:
+        yield grid
+        grid = grid.beyond
 
-    `grids` from fine to coarse; NaN if none has data. Bilinear between pixel centres.
+
+def ground_radius_m(grids: Sequence[Grid], latitude_deg, longitude_deg) -> np.ndarray:
+    """Distance of the ground from the Moon's centre, from the finest model with data there.
+
+    `grids`: the finest grid of each model, from fine to coarse; NaN if none has data.
+    Bilinear between pixel centres.
     """
     latitude_deg, longitude_deg = np.broadcast_arrays(latitude_deg, longitude_deg)
     radius_m = np.full(latitude_deg.shape, np.nan)
     for grid in grids:
         unknown = np.isnan(radius_m)
-        row, column = grid.locate(latitude_deg[unknown], longitude_deg[unknown])
-        radius_m[unknown] = grid.radius_m + _height_m(grid, row, column)
+        radius_m[unknown] = _radius_m(grid, latitude_deg[unknown], longitude_deg[unknown])
     return radius_m
 
 
@@ -78,25 +97,38 @@ def skyline(
 ) -> View:
     """The skyline seen from `eye_radius_m` above the Moon's centre.
 
-    A coarser grid counts only where no finer one has data. Beyond all grids there is no
-    terrain; the skyline is nowhere below the horizon of a sphere through their lowest ground.
+    `grids`: the finest grid of each model. A coarser model counts only where no finer one
+    has data. Beyond all models there is no terrain; the skyline is nowhere below the horizon
+    of a sphere through their lowest ground.
     """
     grids = sorted(grids, key=lambda grid: grid.pixel_m)
-    lowest_m = min(grid.radius_m + float(np.nanmin(grid.height_m)) for grid in grids)
+    lowest_m = min(
+        part.radius_m + float(np.fmin.reduce(part.height_m, axis=None))
+        for grid in grids
+        for part in chain(grid)
+    )
     slope = np.full(AZIMUTHS, -np.tan(np.radians(dip_deg(lowest_m, eye_radius_m))))
-    reach_rad = np.zeros(AZIMUTHS)
+    reach_rad, crest_rad, crest_pixels = np.zeros(AZIMUTHS), *np.full((2, AZIMUTHS), np.nan)
     for k, grid in enumerate(grids):
         finer, finer_reach_rad = grids[:k], reach_rad.max()
+        pixel_rad = grid.pixel_m / grid.radius_m
         for azimuth, rise, away_rad in (
             *_along_rays(grid, finer, latitude_deg, longitude_deg, eye_radius_m),
             *_far_pixels(grid, finer, finer_reach_rad, latitude_deg, longitude_deg, eye_radius_m),
         ):
-            np.maximum.at(slope, azimuth, rise)
             np.maximum.at(reach_rad, azimuth, away_rad)
+            higher = rise > slope[azimuth]
+            azimuth, rise, away_rad = azimuth[higher], rise[higher], away_rad[higher]
+            np.maximum.at(slope, azimuth, rise)
+            highest = rise == slope[azimuth]
+            crest_rad[azimuth[highest]] = away_rad[highest]
+            crest_pixels[azimuth[highest]] = away_rad[highest] / pixel_rad
     return View(
         np.arange(AZIMUTHS) * 360.0 / AZIMUTHS,
         np.degrees(np.arctan(slope)),
         reach_rad * grids[-1].radius_m,
+        crest_rad * grids[-1].radius_m,
+        crest_pixels,
     )
 
 
@@ -135,26 +167,30 @@ def _east_north_up(latitude_deg: float, longitude_deg: float) -> np.ndarray:
     return np.stack([east, np.cross(up, east), up])
 
 
-def _height_m(grid: Grid, row: np.ndarray, column: np.ndarray) -> np.ndarray:
-    """Bilinear height; the outer half of a border pixel is level, beyond it NaN."""
+def _radius_m(grid: Grid, latitude_deg, longitude_deg) -> np.ndarray:
+    """Distance of one model's ground from the Moon's centre; outside or unknown NaN."""
+    row, column = grid.locate(latitude_deg, longitude_deg)
     rows, columns = grid.height_m.shape
     inside = (np.abs(row - (rows - 1) / 2) <= rows / 2) & (
         np.abs(column - (columns - 1) / 2) <= columns / 2
     )
-    row = np.clip(np.where(inside, row, 0.0), 0, rows - 1)
-    column = np.where(inside, column, 0.0)
-    if not grid.around:
-        column = np.clip(column, 0, columns - 1)
+    radius_m = np.full(np.shape(inside), np.nan)
+    radius_m[inside] = grid.radius_m + _height_m(grid.height_m, row[inside], column[inside])
+    if grid.beyond:
+        radius_m[~inside] = _radius_m(grid.beyond, latitude_deg[~inside], longitude_deg[~inside])
+    return radius_m
+
+
+def _height_m(height_m: np.ndarray, row: np.ndarray, column: np.ndarray) -> np.ndarray:
+    """Bilinear height; the outer half of a border pixel is level."""
+    row, column = (np.clip(at, 0, n - 1) for at, n in zip((row, column), height_m.shape))
     top, left = np.floor(row).astype(int), np.floor(column).astype(int)
     down, right = row - top, column - left
     # A neighbour of no weight must not spoil a pixel's own height when it is unknown.
-    below = top + (down > 0)
-    beside = (left + (right > 0)) % columns
-    left = left % columns
-    height = grid.height_m
-    upper = height[top, left] * (1 - right) + height[top, beside] * right
-    lower = height[below, left] * (1 - right) + height[below, beside] * right
-    return np.where(inside, upper * (1 - down) + lower * down, np.nan)
+    below, beside = top + (down > 0), left + (right > 0)
+    upper = height_m[top, left] * (1 - right) + height_m[top, beside] * right
+    lower = height_m[below, left] * (1 - right) + height_m[below, beside] * right
+    return upper * (1 - down) + lower * down
 
 
 def _along_rays(
@@ -199,23 +235,34 @@ def _far_pixels(
     """The same for all pixels beyond the rays, a strip of rows at a time."""
     nearest = np.cos(min(NEAR_PIXELS * grid.pixel_m / grid.radius_m, np.pi))
     hidden = np.cos(min(finer_reach_rad, np.pi))
-    for first, sky in _strips(grid, _east_north_up(latitude_deg, longitude_deg)):
-        height_m = grid.height_m[first : first + sky.shape[1]]
-        keep = (sky[2] < nearest) & ~np.isnan(height_m)
-        if finer:
-            row, column = np.nonzero(keep & (sky[2] >= hidden))
-            place = grid.place(row + first, column)
-            known = ~np.isnan(ground_radius_m(finer, *place))
-            keep[row[known], column[known]] = False
-        if not keep.any():
-            continue
-        east, north, up = sky[:, keep]
-        radius_m = grid.radius_m + height_m[keep].astype(float)
-        level = np.hypot(east, north)
-        azimuth = np.rint(np.arctan2(east, north) * (AZIMUTHS / (2 * np.pi))).astype(int)
-        # At the antipode the tangent has no bound, but the ground there is far below.
-        rise = (radius_m * up - eye_radius_m) / (radius_m * np.maximum(level, 1e-12))
-        yield azimuth % AZIMUTHS, rise, np.arctan2(level, up)
+    axes = _east_north_up(latitude_deg, longitude_deg)
+    for part in chain(grid):
+        for first, sky in _strips(part, axes):
+            keep = (sky[2] < nearest) & _counts(part, first, sky.shape[1])
+            if finer:
+                row, column = np.nonzero(keep & (sky[2] >= hidden))
+                place = part.place(row + first, column)
+                known = ~np.isnan(ground_radius_m(finer, *place))
+                keep[row[known], column[known]] = False
+            if not keep.any():
+                continue
+            east, north, up = sky[:, keep]
+            height_m = part.height_m[first : first + sky.shape[1]][keep]
+            radius_m = part.radius_m + height_m.astype(float)
+            level = np.hypot(east, north)
+            azimuth = np.rint(np.arctan2(east, north) * (AZIMUTHS / (2 * np.pi))).astype(int)
+            # At the antipode the tangent has no bound, but the ground there is far below.
+            rise = (radius_m * up - eye_radius_m) / (radius_m * np.maximum(level, 1e-12))
+            yield azimuth % AZIMUTHS, rise, np.arctan2(level, up)
+
+
+def _counts(grid: Grid, first: int, rows: int) -> np.ndarray:
+    """Whether each pixel of a strip of rows is known and outside the hole."""
+    counts = ~np.isnan(grid.height_m[first : first + rows])
+    if grid.hole:
+        down, across = grid.hole
+        counts[max(down.start - first, 0) : max(down.stop - first, 0), across] = False
+    return counts
 
 
 def _strips(grid: Grid, axes: np.ndarray) -> Iterator[tuple[int, np.ndarray]]:

@@ -21,9 +21,11 @@ import pandas as pd
 from obsplan import __version__
 from obsplan.common.atomic_write import write_file
 from obsplan.common.errors import EphemerisError, ObsplanError, TableError
-from obsplan.common.input_file import open_input, read_input
+from obsplan.common.input_file import read_input
+from obsplan.common.model_files import give_content
 from obsplan.common.parts import locked, sweep
 from obsplan.common.workers import run_all
+from obsplan.environment.site_skyline import skyline_cautions
 from obsplan.ephemeris import open_ephemeris
 from obsplan.inputs.scenario import Scenario
 from obsplan.inputs.sites_csv import Place
@@ -138,7 +140,9 @@ def _place_rows(survey: Survey, place: Place, course: SiteCourse) -> list[dict]:
     rows = site_rows(survey.scenario, course, survey.planner)
     if not rows:
         return [_note_row(place, "no local noon in the range")]
-    return [_place_columns(place) | row | {"notes": str(row["notes"])} for row in rows]
+    cautions = [f"caution: {caution}" for caution in skyline_cautions(place.skyline, *place[1:4])]
+    notes = ["; ".join([str(row["notes"]), *cautions]) for row in rows]
+    return [_place_columns(place) | row | {"notes": note} for row, note in zip(rows, notes)]
 
 
 def _place_columns(place: Place) -> dict:
@@ -152,14 +156,18 @@ def _note_row(place: Place, note: str) -> dict:
 def _chunks(places: Sequence[Place], survey: Survey) -> list[list[int]]:
     """Numbers of the places in chunks of neighbours by longitude, whose days begin together.
 
-    One by one if each is planned: planning takes so long that all processes should share it.
+    Places with the same skyline files come together, so that each process reads an elevation
+    model only once. One by one if each is planned: planning takes so long that all processes
+    should share it.
     """
     most = min(CHUNK_SITES, max(1, CHUNK_SAMPLES // scan_count(*survey.range_s)))
     most = 1 if survey.planner else most
 
-    def key(k: int) -> tuple[float, int]:
+    def key(k: int) -> tuple:
+        place = places[k]
         # Those that cannot be computed come last; they may have no longitude.
-        return (inf if places[k].problem else places[k].longitude_deg % 360.0, k)
+        west = inf if place.problem else place.longitude_deg % 360.0
+        return (bool(place.problem), tuple(map(str, place.skyline)), west, k)
 
     order = sorted(range(len(places)), key=key)
     return [order[start : start + most] for start in range(0, len(order), most)]
@@ -212,6 +220,7 @@ def _store(keep: Path | None, survey: Survey, places: Sequence[Place]) -> Iterat
     if keep is None:
         yield _Store(None)
         return
+    contents = {path: _content(path) for path in sorted({p for s in places for p in s.skyline})}
     everything = [
         __version__,
         survey.scenario.model_dump_json(),
@@ -219,7 +228,7 @@ def _store(keep: Path | None, survey: Survey, places: Sequence[Place]) -> Iterat
         survey.range_s,
         survey.planner.gap if survey.planner else None,
         open_ephemeris(survey.ephemeris_directory).files,
-        [[*map(str, place), *_contents(place.skyline)] for place in places],
+        [[*map(str, place), *(contents[path] for path in place.skyline)] for place in places],
     ]
     key = hashlib.sha256(json.dumps(everything).encode()).hexdigest()[:KEY_DIGITS]
     directory = keep.parent / f".{keep.name}.{key}.parts"
@@ -244,13 +253,11 @@ def _writing(directory: Path) -> Iterator[None]:
         raise TableError(f"{directory}: cannot be written ({problem.strerror})") from None
 
 
-def _contents(paths: tuple[Path, ...]) -> list[str]:
-    """SHA-256 of each skyline file; one that cannot be read is reported later."""
-    sums = []
-    for path in paths:
-        try:
-            with open_input(path) as file:
-                sums.append(hashlib.file_digest(file, "sha256").hexdigest())
-        except OSError:
-            sums.append("unreadable")
-    return sums
+def _content(path: Path) -> str:
+    """SHA-256 of a skyline file, with its label or image; unreadable ones are reported later."""
+    digest = hashlib.sha256()
+    try:
+        give_content(path, digest.update)
+    except OSError:
+        return "unreadable"
+    return digest.hexdigest()

@@ -17,7 +17,7 @@ sys.path.insert(0, str(Path(__file__).parent.parent))
 
 from tools.models import RADIUS_M, in_degrees, stereographic
 
-from obsplan.physics.elevation_model import site_view
+from obsplan.physics.site_view import site_view
 from obsplan.physics.terrain_skyline import along, directions, ground_radius_m
 
 PIXELS, PIXEL_M = 2000, 100.0

@@ -72,5 +72,5 @@ def test_values_names_and_files_that_are_wrong_are_told_at_once(folder):
     assert "idle_w = -1.0" in first
     assert second == (
         f'{path}: site.skyline = "endless.csv": cannot be read (a device or a pipe, not a file); '
-        'name a CSV profile beside the scenario, GeoTIFF elevation models or "flat"'
+        'name a CSV profile beside the scenario, elevation models or "flat"'
     )

@@ -7,8 +7,10 @@ import numpy as np
 import pandas as pd
 import pytest
 from click.testing import CliRunner
+from tools.models import in_degrees
 from tools.small import SMALL, landing_table
 
+import obsplan.physics.model_windows as model_windows
 import obsplan.survey.site_survey as sites_module
 from obsplan.cli.main import main
 from obsplan.common.csv_file import csv_text, write_csv
@@ -356,6 +358,35 @@ def test_a_survey_resumes_only_for_the_same_scenario_and_places(
     )
     survey_sites(other, places, *RANGE, jobs=1, keep=output)
     assert len(computed) == len(places) - saved
+
+
+# --- elevation models
+
+
+def test_each_model_is_read_once_and_its_cautions_are_in_the_notes(
+    tmp_path, two_at_a_time, monkeypatch
+):
+    def hills(latitude, longitude):
+        return 300 * np.sin(latitude * 40) * np.cos(longitude * 40)
+
+    models = {
+        name: in_degrees(tmp_path / f"{name}.tif", hills, (40.0, 10.0), 0.004, 601)
+        for name in ("a", "b")
+    }
+    # From west to east the models take turns.
+    places = [
+        Place(f"{k}", 40.0, 10 + k / 10, float(hills(40.0, 10 + k / 10)), skyline=(models[name],))
+        for k, name in enumerate("ababab")
+    ]
+    read, tile = [], model_windows._tile
+    monkeypatch.setattr(model_windows, "_tile", lambda values: read.append(values) or tile(values))
+    # Of one model alone the tiles are kept.
+    monkeypatch.setattr(model_windows, "KEPT_BYTES", 3 * 1 * 90_000)
+    monkeypatch.setattr(model_windows, "_kept", type(model_windows._kept)())
+    table = survey_sites(SCENARIO, places, *RANGE, jobs=1)
+    assert sum(values.size for values in read) == 2 * 601**2
+    assert table["name"].drop_duplicates().tolist() == [place.name for place in places]
+    assert table["notes"].str.contains("caution: in .* % of all azimuths the crest lies").any()
 
 
 # --- the map, and the command

@@ -88,3 +88,118 @@ def stereographic(path, height, pixel_m, pixels, centre=(0.0, 0.0), **tags):
 def _centres(transform, pixels):
     column, row = np.meshgrid(np.arange(pixels) + 0.5, np.arange(pixels) + 0.5)
     return transform.a * column + transform.c, transform.e * row + transform.f
+
+
+# ------------------------------------------------------------------ formats of archives
+
+
+def pds3(path, stored, pixel_m, attached=False, centre=(0.0, 0.0), **keys):
+    """A PDS3 label, and the image it names beside it or after it in the same file.
+
+    `stored` are int16 around the south pole; its middle lies at x, y = `centre`. The image
+    object's `keys` are in small letters.
+    """
+    stored = np.asarray(stored, "<i2")
+    rows, columns = stored.shape
+    image = path if attached else path.with_suffix(".IMG")
+    pointer = f"{LABEL_SIZE + 1:9d} <BYTES>" if attached else f'"{image.name}"'
+    text = "\r\n".join(
+        [
+            "PDS_VERSION_ID = PDS3",
+            f"RECORD_TYPE = FIXED_LENGTH\r\nRECORD_BYTES = {2 * columns}",
+            f"FILE_RECORDS = {rows}",
+            f"^IMAGE = {pointer}",
+            *image_object(rows, columns, **keys),
+            *map_object(stored.shape, pixel_m, centre),
+            "END\r\n",
+        ]
+    )
+    label = text.encode()
+    path.write_bytes(label.ljust(LABEL_SIZE) + stored.tobytes() if attached else label)
+    if not attached:
+        image.write_bytes(stored.tobytes())
+    return path
+
+
+LABEL_SIZE = 4096
+
+
+def image_object(rows, columns, **keys) -> list[str]:
+    """The image object of a PDS3 label."""
+    return [
+        "OBJECT = IMAGE",
+        f"LINES = {rows}\r\nLINE_SAMPLES = {columns}",
+        "SAMPLE_TYPE = LSB_INTEGER\r\nSAMPLE_BITS = 16",
+        *(f"{key.upper()} = {value}" for key, value in keys.items()),
+        "END_OBJECT = IMAGE",
+    ]
+
+
+def map_object(shape, pixel_m, centre=(0.0, 0.0)) -> list[str]:
+    """The map projection object of a PDS3 label, polar stereographic around the south pole."""
+    line, sample = (
+        (shape[0] - 1) / 2 + centre[1] / pixel_m,
+        (shape[1] - 1) / 2 - centre[0] / pixel_m,
+    )
+    return [
+        "OBJECT = IMAGE_MAP_PROJECTION",
+        'MAP_PROJECTION_TYPE = "POLAR STEREOGRAPHIC"',
+        *(f"{axis}_AXIS_RADIUS = {RADIUS_M / 1000} <KM>" for axis in "ABC"),
+        "CENTER_LATITUDE = -90.0 <DEG>\r\nCENTER_LONGITUDE = 0.0 <DEG>",
+        f"MAP_RESOLUTION = {np.radians(RADIUS_M) / pixel_m} <PIX/DEG>",
+        f"MAP_SCALE = {pixel_m / 1000} <KM/PIXEL>",
+        f"LINE_PROJECTION_OFFSET = {line}\r\nSAMPLE_PROJECTION_OFFSET = {sample}",
+        "END_OBJECT = IMAGE_MAP_PROJECTION",
+    ]
+
+
+def jpeg2000(path, stored, pixel_m, label=False, **keys):
+    """A JPEG 2000 file around the south pole, which holds no scale; one may lie in a label."""
+    stored = np.asarray(stored, "int16")
+    rows, columns = stored.shape
+    transform = Affine(pixel_m, 0, -pixel_m * columns / 2, 0, -pixel_m, pixel_m * rows / 2)
+    with rasterio.open(
+        path,
+        "w",
+        driver="JP2OpenJPEG",
+        width=columns,
+        height=rows,
+        count=1,
+        dtype="int16",
+        crs=SOUTH,
+        transform=transform,
+        REVERSIBLE="YES",
+        QUALITY="100",
+    ) as target:
+        target.write(stored, 1)
+    if label:
+        text = [
+            "PDS_VERSION_ID = PDS3",
+            "OBJECT = COMPRESSED_FILE",
+            f'FILE_NAME = "{path.name}"\r\nENCODING_TYPE = "JP2"',
+            "END_OBJECT = COMPRESSED_FILE",
+            "OBJECT = UNCOMPRESSED_FILE",
+            f'FILE_NAME = "{path.stem}.IMG"\r\nRECORD_TYPE = FIXED_LENGTH',
+            f"RECORD_BYTES = {2 * columns}\r\nFILE_RECORDS = {rows}",
+            f'^IMAGE = "{path.stem}.IMG"',
+            *image_object(rows, columns, **keys),
+            "END_OBJECT = UNCOMPRESSED_FILE",
+            *map_object(stored.shape, pixel_m),
+            "END\r\n",
+        ]
+        path.with_suffix(".LBL").write_bytes("\r\n".join(text).encode())
+    return path
+
+
+def pds4(path, stored, pixel_m, scale=1.0, offset=0.0):
+    """A PDS4 label around the south pole, with its image beside it."""
+    stored = np.asarray(stored, "int16")
+    rows, columns = stored.shape
+    transform = Affine(pixel_m, 0, -pixel_m * columns / 2, 0, -pixel_m, pixel_m * rows / 2)
+    shape = {"width": columns, "height": rows, "count": 1}
+    with rasterio.open(
+        path, "w", driver="PDS4", dtype="int16", crs=SOUTH, transform=transform, **shape
+    ) as target:
+        target.write(stored, 1)
+        target.scales, target.offsets = (scale,), (offset,)
+    return path

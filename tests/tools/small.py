@@ -55,6 +55,14 @@ value = 2.0
 """
 
 
+def small_elsewhere(latitude_deg, longitude_deg, height_m, skyline, days=0) -> str:
+    """The file SMALL with its site elsewhere, and a span that is longer by some days."""
+    site = f"latitude_deg = {latitude_deg}\nlongitude_deg = {longitude_deg}\n"
+    site += f'height_m = {height_m}\nskyline = "{skyline}"\n'
+    text = SMALL.replace("latitude_deg = 40.0\nlongitude_deg = 10.0\n", site, 1)
+    return text.replace("end_utc = 2028-07-05T12", f"end_utc = 2028-07-{5 + days:02}T12", 1)
+
+
 def platform(name: str = "lander", **changes) -> dict:
     """A platform that loses nothing on the way into and out of its battery."""
     battery = {

@@ -10,6 +10,8 @@ from collections.abc import Iterator
 import pandas as pd
 
 from obsplan.environment.model import Environment
+from obsplan.environment.site_skyline import skyline_cautions
+from obsplan.inputs.scenario import Scenario
 from obsplan.planning.problem.start_windows import start_mask
 from obsplan.planning.reasons.audit_activity import activity_findings, room_findings
 from obsplan.planning.reasons.audit_platform import platform_findings
@@ -31,6 +33,7 @@ def findings(environment: Environment) -> list[Finding]:
     """All findings of a scenario, worst first."""
     found = [
         *_idle(environment),
+        *_skyline(environment.scenario),
         *platform_findings(environment),
         *_grid(environment),
         *activity_findings(environment),
@@ -54,6 +57,11 @@ def _idle(environment: Environment) -> Iterator[Finding]:
     for violation in idle_violations(environment):
         where = "with no slot at all"
         yield Finding(Severity.INFEASIBLE, where, violation.problem, violation.fix)
+
+
+def _skyline(scenario: Scenario) -> Iterator[Finding]:
+    for caution in skyline_cautions(scenario.skyline_paths(), *scenario.site.place):
+        yield Finding(Severity.WARNING, "site.skyline", caution, "")
 
 
 def _grid(environment: Environment) -> Iterator[Finding]:
