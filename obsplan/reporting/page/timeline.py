@@ -5,7 +5,6 @@ import numpy as np
 import pandas as pd
 
 from obsplan.environment.model import Environment
-from obsplan.inputs.hardware import Platform
 from obsplan.inputs.scenario import Activity
 from obsplan.planning.plan import Plan
 from obsplan.reporting.hours import contact_windows, darkness, hours_of
@@ -16,7 +15,6 @@ TICKS_H = (1, 2, 3, 6, 12, 24, 48, 120, 240, 720)
 MOST_TICKS = 13
 # Tones of an instrument and hatches of a platform that report.css knows.
 TONES, HATCHES = 4, 3
-PARTS_DRAWN = (0.01, 0.02, 0.05, 0.1, 0.2)
 
 
 def picture(plan: Plan) -> Html:
@@ -192,7 +190,10 @@ def slot_row(slot) -> str:
 
 
 def _levels(plan: Plan):
-    """State of charge over its reserve, and stored data under the capacity, of each platform."""
+    """State of charge over its reserve, and stored data under the capacity, of each platform.
+
+    All are drawn from empty to full: one that is a little used looks so.
+    """
     scenario = plan.environment.scenario
     for platform in scenario.platform:
         table = plan.verdict.resources[platform.name]
@@ -205,28 +206,18 @@ def _levels(plan: Plan):
             words,
             _level(charge[drawn], 1.0, reserve, f"{platform.name} state of charge: {words}"),
         )
-        most_mbit, part = platform.store.capacity_mbit, _part_drawn(platform, stored)
+        most_mbit = platform.store.capacity_mbit
         words = f"maximum {stored.max():,.0f} of {most_mbit:,.0f} Mbit"
-        words += f", axis to {100 * part:g} %" if part < 1 else ""
         yield (
             f"{platform.name} storage",
             words,
-            _level(
-                stored[drawn], part * most_mbit, most_mbit, f"{platform.name} stored data: {words}"
-            ),
+            _level(stored[drawn], most_mbit, most_mbit, f"{platform.name} stored data: {words}"),
         )
-
-
-def _part_drawn(platform: Platform, stored_mbit: np.ndarray) -> float:
-    """The share of the storage capacity that the axis shows: less than all if little is used."""
-    fullest = stored_mbit.max() / platform.store.capacity_mbit
-    return next((part for part in PARTS_DRAWN if fullest <= part), 1.0)
 
 
 def _level(values: np.ndarray, top: float, limit: float, words: str) -> Html:
     line = curve(values, top)
-    y = 100 * (1 - limit / top)
-    rule = f'<path class="limit" d="M0 {y:.1f}H1000"/>' if 0 <= y <= 100 else ""
+    rule = f'<path class="limit" d="M0 {100 * (1 - limit / top):.1f}H1000"/>'
     return Html(
         '<div class="lane tall"><svg viewBox="0 -4 1000 108" preserveAspectRatio="none" '
         f'role="img" aria-label="{safe(words)}">{rule}<polyline points="{line}"/></svg></div>'

@@ -167,19 +167,27 @@ def test_margins_in_time_stand_apart_the_shortest_first(page):
         )
 
 
-def test_extremes_are_those_of_the_minutes_and_a_small_scale_is_told(page):
+@pytest.mark.parametrize("part", [1.0, 0.05])
+def test_levels_are_drawn_from_empty_to_full_and_their_extremes_are_those_of_the_minutes(part):
     plan = made()
-    scene = plan.environment.scenario
+    emptier = {
+        name: books.assign(stored_mbit=part * books["stored_mbit"])
+        for name, books in plan.verdict.resources.items()
+    }
+    plan = replace(plan, verdict=replace(plan.verdict, resources=emptier))
+    page = Page(report.report_page(plan))
     told = [a["aria-label"] for a, _ in page.all("svg")]
-    for platform in scene.platform:
-        table, capacity = plan.verdict.resources[platform.name], platform.store.capacity_mbit
-        fullest = table["stored_mbit"].max()
+    lines = dict(zip(told, (a["points"] for a, _ in page.all("polyline"))))
+    for platform in plan.environment.scenario.platform:
+        books, capacity = plan.verdict.resources[platform.name], platform.store.capacity_mbit
+        fullest = books["stored_mbit"].max()
         (store,) = [words for words in told if words.startswith(f"{platform.name} stored")]
         assert f"maximum {fullest:,.0f} of {capacity:,.0f} Mbit" in store
-        drawn = re.search(r"axis to (\S+) %", store)
-        assert fullest <= capacity * (float(drawn[1]) if drawn else 100) / 100
+        heights = [float(point.split(",")[1]) for point in lines[store].split()]
+        # The line shows the start of each step, and the store fills within one.
+        assert min(heights) == pytest.approx(100 * (1 - fullest / capacity), abs=5.0)
         (charge,) = [words for words in told if words.startswith(f"{platform.name} state")]
-        assert f"minimum {100 * table['state_of_charge'].min():.1f} %" in charge
+        assert f"minimum {100 * books['state_of_charge'].min():.1f} %" in charge
 
 
 @pytest.mark.parametrize("hour, kind", [(3, "now"), (11, "now late")])

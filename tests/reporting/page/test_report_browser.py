@@ -49,6 +49,9 @@ addEventListener("load", () => setTimeout(() => {
     (e) => [...e.childNodes].some((n) => n.nodeType === 3 && n.data.trim())
       && !["STYLE", "SCRIPT"].includes(e.tagName)).map(
     (e) => parseFloat(view.getComputedStyle(e).fontSize)));
+  const edge = page.querySelector(".scroll").getBoundingClientRect().left;
+  seen.cut = Math.max(...[...page.querySelectorAll(".axis span")].map(
+    (label) => edge - label.getBoundingClientRect().left));
   document.body.innerHTML = "<pre id=seen></pre>";
   document.getElementById("seen").textContent = JSON.stringify(seen);
 }, 200));
@@ -76,10 +79,10 @@ def folder(tmp_path_factory):
     return folder
 
 
-def framed(folder, wide, script):
+def framed(folder, wide, script, name="report.html"):
     """A page that shows the report in a frame so wide."""
-    page = html.escape((folder / "report.html").read_text(encoding="utf-8"))
-    path = folder / f"framed-{wide}-{len(script)}.html"
+    page = html.escape((folder / name).read_text(encoding="utf-8"))
+    path = folder / f"framed-{wide}-{len(script)}-{name}"
     path.write_text(
         f'<!DOCTYPE html><meta charset="utf-8"><style>body{{margin:0}}</style><body>'
         f'<iframe srcdoc="{page}" width="{wide}" height="1600" style="border:0"></iframe>'
@@ -102,6 +105,18 @@ def test_page_never_scrolls_sideways_and_stays_legible(seen):
     assert told["width"] <= wide
     assert told["small"] >= 10  # px
     assert told["narrowest"] >= 2  # px, or a slot of minutes would vanish
+
+
+def test_the_first_date_of_the_axis_is_not_cut(folder):
+    # Two figures and the widest month: the tick is at the very edge of the axis.
+    page = (folder / "report.html").read_text(encoding="utf-8")
+    assert ">1 Jul<" in page
+    (folder / "late.html").write_text(page.replace(">1 Jul<", ">28 Mar<"), encoding="utf-8")
+    done = browse(
+        folder, "--window-size=1500,1700", "--dump-dom", framed(folder, 1366, PROBE, "late.html")
+    )
+    (found,) = re.findall(r'<pre id="seen">(.*?)</pre>', done.stdout, re.S)
+    assert json.loads(html.unescape(found))["cut"] <= 0  # px
 
 
 def test_names_stand_level_with_their_lanes(seen):
