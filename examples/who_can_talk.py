@@ -21,7 +21,7 @@ print(environment.contacts[columns].head().to_string(index=False))
 # %% What a platform could send over the span, if it had the energy
 for platform in scenario.platform:
     table = environment.platforms[platform.name]
-    sent_mbit = (table["rate_kbps"] * table["in_contact"]).sum() * 60 / 1000
+    sent_mbit = table["rate_kbps"].sum() * 60 / 1000
     share = table["in_contact"].mean()
     print(
         f"{platform.name}: in contact with Earth for {100 * share:.0f} % of the span; "

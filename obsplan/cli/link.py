@@ -13,9 +13,11 @@ from obsplan.cli.options import (
     SCENARIO,
     TABLE,
     example,
-    instant_in_span,
+    instant_of,
+    is_in_span,
 )
 from obsplan.cli.paths import command
+from obsplan.common.instants import full_stamp
 
 
 @command(
@@ -25,7 +27,9 @@ from obsplan.cli.paths import command
     ),
 )
 @SCENARIO
-@click.option("--at", metavar="TIME", help="Only answer whether Earth can be reached at this time.")
+@click.option(
+    "--at", metavar="TIME", help="Only answer which platforms can reach Earth at this time."
+)
 @TABLE
 @FIGURE
 @ALLOW_OUTSIDE
@@ -41,31 +45,37 @@ def link(
     """When can we talk to Earth, and how much can we send?
 
     Prints one row per contact, or writes the table with -o, and then totals per station and
-    platform on standard error.
+    platform on standard error. `obsplan keys contacts` explains the columns.
 
-    With --at, the answer is yes (exit code 0) or no (exit code 1). If yes, it says through
-    which station, at which rate and until when; if no, what prevents it and when the next
-    contact begins.
+    With --at, it says for each platform whether it can reach Earth at this time, inside or
+    outside the span of the scenario. If it can: through which station, at which rate and until
+    when; if not: what prevents it and when the next contact begins. The exit code is 0 if all
+    platforms can, and 1 if at least one cannot.
     """
+    from obsplan.environment.build import environment_around
     from obsplan.ephemeris import open_ephemeris
     from obsplan.inputs.read_scenario import read_scenario
     from obsplan.reporting.text import link_answer
 
     scenario = read_scenario(scenario_path, allow_outside=allow_outside)
-    at_utc = None if at is None else instant_in_span(at, scenario, "--at")
-    environment = environment_of(scenario, ephemeris)
-    table, drawing = environment.contacts if output or at is None else None, None
-    if figure:
-        from obsplan.reporting.figures.link import link_figure
+    at_utc = None if at is None else instant_of(at, "--at")
+    inside = at_utc is None or is_in_span(at_utc, scenario)
+    if inside or output or figure:
+        environment = environment_of(scenario, ephemeris)
+        table, drawing = environment.contacts if output or at is None else None, None
+        if figure:
+            from obsplan.reporting.figures.link import link_figure
 
-        drawing = link_figure(environment)
-    write_or_print(table, output, figure, drawing)
-    can = True
+            drawing = link_figure(environment)
+        write_or_print(table, output, figure, drawing)
     if at_utc is None:
         for line in link_answer.totals(environment):
             click.echo(line, err=True)
-    else:
-        can, lines = link_answer.answer(environment, open_ephemeris(ephemeris), at_utc)
-        click.echo("\n".join(lines))
-    if not can:
+        return
+    if not inside:
+        environment = environment_around(scenario, at_utc, ephemeris)
+        click.echo(f"note: {full_stamp(at_utc)} is outside the span of the scenario", err=True)
+    can, lines = link_answer.answer(environment, open_ephemeris(ephemeris), at_utc)
+    click.echo("\n".join(lines))
+    if not all(can.values()):
         sys.exit(1)

@@ -7,7 +7,7 @@ import click
 
 from obsplan.cli.paths import InputPath, OutputDirectory, OutputFile, Picture
 from obsplan.common.errors import ScenarioError
-from obsplan.common.instants import full_stamp
+from obsplan.common.instants import full_stamp, instant_from
 
 
 class Date(click.ParamType):
@@ -61,25 +61,32 @@ class Finite(click.FloatRange):
         return number
 
 
-def instant_in_span(text: str, scenario, option: str) -> datetime:
+def instant_of(text: str, option: str) -> datetime:
     """The UTC time `text`, to the second; `option` names it in errors.
 
-    Raises ScenarioError if it is not a time, has no zone or lies outside the scenario's span.
+    Raises ScenarioError if it is not a time, has no zone or is of an odd year.
     """
-    where = f"{option} {text!r}"
     try:
-        time = datetime.fromisoformat(text)
-    except ValueError:
-        raise ScenarioError(f"{where}: not a time; write it like 2028-07-01T00:00:00Z") from None
-    if time.tzinfo is None:
-        raise ScenarioError(f"{where}: the time has no zone; end it with Z for UTC")
-    first, end = scenario.span.start_utc, scenario.span.end_utc
-    # The year first: at the ends of the calendar a zone cannot be converted.
-    if not 1900 <= time.year <= 2200 or not first <= time < end:
+        return instant_from(text).replace(microsecond=0)
+    except ValueError as problem:
+        raise ScenarioError(f"{option} {text!r}: {problem}") from None
+
+
+def instant_in_span(text: str, scenario, option: str) -> datetime:
+    """The same for a time in the scenario's span; raises ScenarioError if it lies outside."""
+    instant = instant_of(text, option)
+    if not is_in_span(instant, scenario):
+        first, end = scenario.span.start_utc, scenario.span.end_utc
         raise ScenarioError(
-            f"{where}: outside the span; allowed is {full_stamp(first)} to before {full_stamp(end)}"
+            f"{option} {text!r}: outside the span; allowed is {full_stamp(first)} to before "
+            f"{full_stamp(end)}"
         )
-    return time.astimezone(UTC).replace(microsecond=0)
+    return instant
+
+
+def is_in_span(instant: datetime, scenario) -> bool:
+    """Whether an instant lies in the scenario's span."""
+    return bool(scenario.span.start_utc <= instant < scenario.span.end_utc)
 
 
 def example(*lines: str) -> str:

@@ -4,6 +4,7 @@ It turns the arrays of physics/ into tables. Conditions, energy and contacts are
 minute, so that a replay can check every minute of a plan; the planner sums minutes into steps.
 """
 
+from datetime import datetime, timedelta
 from pathlib import Path
 
 import numpy as np
@@ -21,6 +22,8 @@ from obsplan.inputs.scenario import Scenario
 from obsplan.physics import regolith, sky
 
 GROUND_STEP_MIN = 15
+# Time enough for the Earth to rise at a site on the limb.
+AROUND_DAYS = 30
 
 
 def make_environment(
@@ -77,6 +80,26 @@ def make_environment(
         events,
         ephemeris.files,
     )
+
+
+def environment_around(
+    scenario: Scenario, instant: datetime, ephemeris_directory: Path | None = None
+) -> Environment:
+    """The same from a day before the UTC time `instant` to `AROUND_DAYS` after it.
+
+    Its span takes the place of the scenario's own. It is cut to what the kernels cover; raises
+    EphemerisError if they do not cover the instant.
+    """
+    ephemeris = open_ephemeris(ephemeris_directory)
+    before, after = timedelta(days=1), timedelta(days=AROUND_DAYS)
+    minute = instant.replace(second=0, microsecond=0)
+    # The ground starts a lunation before the span.
+    first = max(minute - before, min(minute, ephemeris.first + timedelta(days=31)))
+    last = max(min(minute + after, ephemeris.last), minute + timedelta(minutes=1))
+    span = scenario.span.model_copy(
+        update={"start_utc": first.replace(second=0), "end_utc": last, "step_min": 1}
+    )
+    return make_environment(scenario.model_copy(update={"span": span}), ephemeris_directory)
 
 
 def contact_windows(environment: Environment) -> np.ndarray:

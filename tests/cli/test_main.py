@@ -3,6 +3,7 @@
 import shutil
 import subprocess
 import sys
+from pathlib import Path
 
 import pandas as pd
 import pytest
@@ -256,11 +257,44 @@ def test_link_at_an_instant_is_answered_in_words(run):
     assert pd.read_csv("l.csv")["acquisition_utc"].iloc[1] in cannot.stdout.splitlines()[-1]
 
 
-@pytest.mark.parametrize("at", ["2028-07-05T04:00:00", "2029-07-05T04:00:00Z", "teatime"])
+def test_link_is_answered_outside_the_span_too(run):
+    can = run("link", "small.toml", "--at", "2029-07-05T04:00:00Z")
+    assert can.exit_code in (0, 1)
+    assert can.stdout.splitlines()[0][-25:] == ", at 2029-07-05T04:00:00Z"
+    assert "outside the span of the scenario" in can.stderr
+    # The same instant as the start of the scenario's own span.
+    text = Path("small.toml").read_text().replace("2028-07-05", "2029-07-05")
+    Path("moved.toml").write_text(text.replace("T00:00:00Z", "T03:00:00Z"))
+    moved = run("link", "moved.toml", "--at", "2029-07-05T04:00:00Z")
+    assert moved.exit_code == can.exit_code
+    same = [words.stdout.split(", until")[0] for words in (moved, can)]
+    assert same[0] == same[1] and "lander: through" in same[0]
+
+
+def test_link_at_is_no_unless_every_platform_has_contact(run):
+    rover = """
+[[platform]]
+name = "rover"
+kind = "rover"
+idle_w = 5.0
+bus_limit_w = 50.0
+battery = { capacity_wh = 100.0, reserve = 0.3 }
+store = { capacity_mbit = 100.0 }
+track = [{ from_utc = 2028-07-05T00:00:00Z, distance_m = 900 }]
+radio = { to = "lander", transmit_w = 1.0, rate_kbps = 50.0, range_limit_m = 500 }
+"""
+    text = Path("small.toml").read_text()
+    Path("pair.toml").write_text(text.replace("[[instrument]]", f"{rover}[[instrument]]", 1))
+    made = run("link", "pair.toml", "--at", "2028-07-05T08:00:00Z")
+    assert made.stdout.startswith("lander yes, rover no, at 2028-07-05T08:00:00Z\n")
+    assert made.exit_code == 1
+
+
+@pytest.mark.parametrize("at", ["2028-07-05T04:00:00", "2061-07-05T04:00:00Z", "teatime"])
 def test_link_at_a_bad_instant_is_one_line(run, at):
     made = run("link", "small.toml", "--at", at)
     assert made.exit_code == 2 and not made.stdout
-    assert len(made.stderr.splitlines()) == 1 and at in made.stderr
+    assert len(made.stderr.splitlines()) == 1 and at[:10] in made.stderr
 
 
 def test_figures_are_written(run, tmp_path):

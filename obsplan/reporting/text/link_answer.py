@@ -24,8 +24,8 @@ from obsplan.physics import link_budget
 
 def answer(
     environment: Environment, ephemeris: Ephemeris, instant: datetime
-) -> tuple[bool, list[str]]:
-    """Whether any platform is in contact with Earth at the UTC time `instant`, and why.
+) -> tuple[dict[str, bool], list[str]]:
+    """Whether each platform is in contact with Earth at the UTC time `instant`, and why.
 
     The answer is that for the minute of the instant, as in plan and check. If it is no, every
     failing condition is named, station by station.
@@ -33,10 +33,10 @@ def answer(
     scenario = environment.scenario
     at_utc = np.array([instant.replace(tzinfo=None)], "datetime64[s]")
     minute = int((at_utc[0] - span_ends(scenario)[0]) // MINUTE)
-    lines = []
+    lines, can = [], {}
     for platform in scenario.platform:
         table = environment.platforms[platform.name]
-        open_ = bool(environment.in_contact(platform.name)[minute])
+        can[platform.name] = open_ = bool(environment.in_contact(platform.name)[minute])
         if platform.radio.to != "earth":
             found = [_through_relay(platform, table, minute, at_utc)]
         elif open_:
@@ -46,8 +46,14 @@ def answer(
         lines += [f"{platform.name}: {line}" for line in found]
         if not open_:
             lines.append(f"{platform.name}: {_next(environment, platform, minute)}")
-    can = any(environment.in_contact(name)[minute] for name in environment.platforms)
-    return can, [f"{'yes' if can else 'no'}, at {_text(at_utc[0])}", *lines]
+    return can, [f"{_in_short(can)} at {_text(at_utc[0])}", *lines]
+
+
+def _in_short(can: dict[str, bool]) -> str:
+    """Yes, no, or which platforms can and which cannot."""
+    if len(set(can.values())) == 1:
+        return "yes," if all(can.values()) else "no,"
+    return ", ".join(f"{name} {'yes' if open_ else 'no'}" for name, open_ in can.items()) + ","
 
 
 def totals(environment: Environment) -> list[str]:
@@ -78,15 +84,25 @@ def totals(environment: Environment) -> list[str]:
         windows = intervals.from_mask(in_contact, edges)
         gap_h = intervals.longest_gap(windows, first, last) / np.timedelta64(1, "h")
         way = "" if earthward else f" through {platform.radio.to}"
-        # A relay also takes data while it has no contact itself.
-        amount = table["rate_kbps"].sum() * 60 / 1000
         lines.append(
             f"{platform.name}{way}: in contact "
             f"{100 * intervals.covered_share(windows, first, last):.1f} % of the span, "
-            f"longest contact gap {gap_h:.1f} h, "
-            f"up to {amount:.0f} Mbit {'in total' if earthward else 'to the relay'}"
+            f"longest contact gap {gap_h:.1f} h, {_capacity(platform, table)}"
         )
     return lines
+
+
+def _capacity(platform: Platform, table: pd.DataFrame) -> str:
+    """What a platform could send over the span, and to whom."""
+    rate_kbps = table["rate_kbps"]
+    amount = f"up to {rate_kbps.sum() * 60 / 1000:.0f} Mbit"
+    if platform.radio.to == "earth":
+        return f"{amount} in total"
+    # A relay also takes data while it has no contact itself.
+    return (
+        f"in range of {platform.radio.to} {100 * (rate_kbps > 0).mean():.1f} % of the span: "
+        f"{amount} to its storage, with or without contact"
+    )
 
 
 def _through_station(scenario, ephemeris, table, minute, at_utc) -> str:
@@ -168,7 +184,7 @@ def _next(environment: Environment, platform: Platform, minute: int) -> str:
     table = environment.platforms[platform.name]
     later = np.flatnonzero(environment.in_contact(platform.name)[minute:])
     if not len(later):
-        return "no further contact in the span"
+        return f"no further contact before {_text(span_ends(environment.scenario)[1])}"
     step = minute + later[0]
     data_from, station = table.index[step], table["station"].iloc[step]
     if not station:
@@ -188,7 +204,7 @@ def _run(mask: np.ndarray) -> int:
 
 def _minute(table: pd.DataFrame, minute: int) -> str:
     if minute == len(table):
-        return "the end of the span"
+        return f"at least {_text(table.index[-1] + pd.Timedelta(minutes=1))}"
     return _text(table.index[minute])
 
 

@@ -51,8 +51,33 @@ def plain():
 def asked(scene, around, at):
     text = at if isinstance(at, str) else f"{at:%Y-%m-%dT%H:%M:%SZ}"
     can, lines = link_answer.answer(around, EPHEMERIS, datetime.fromisoformat(text))
-    assert lines[0] == f"{'yes' if can else 'no'}, at {text}"
-    return can, lines[1:]
+    assert list(can) == [part.name for part in scene.platform]
+    assert lines[0].endswith(f", at {text}")
+    if len(set(can.values())) == 1:
+        assert lines[0] == f"{'yes' if can['lander'] else 'no'}, at {text}"
+    return can["lander"], lines[1:]
+
+
+def end_of(scene):
+    return f"{scene.span.end_utc:%Y-%m-%dT%H:%M:%SZ}"
+
+
+def test_platforms_that_differ_are_told_one_by_one():
+    track = [{"from_utc": "2028-07-01T00:00:00Z", "distance_m": 900.0}]
+    rover = platform("rover", track=track, radio={"to": "lander", "range_limit_m": 500.0})
+    scene, around = linked(platforms=[rover])
+    heard = around.sky.index[around.platforms["lander"]["in_contact"]][0]
+    can, lines = link_answer.answer(around, EPHEMERIS, heard.to_pydatetime())
+    assert can == {"lander": True, "rover": False}
+    assert lines[0] == f"lander yes, rover no, at {heard:%Y-%m-%dT%H:%M:%SZ}"
+
+
+def test_a_contact_that_outlasts_the_span_is_told_with_its_end():
+    scene, around = linked(6.0)
+    heard = around.sky.index[around.platforms["lander"]["in_contact"]]
+    assert heard[-1] == around.sky.index[-1]
+    _, lines = asked(scene, around, heard[-1])
+    assert lines[0].endswith(f"until at least {end_of(scene)}")
 
 
 def test_answer_agrees_with_the_table_in_every_hour(plain):
@@ -117,7 +142,7 @@ def test_each_condition_is_told_in_words(stations, radio, start, words):
     assert not can
     for line, station in zip(lines, scene.station):
         assert re.match(f"lander: {station.name}: .*{words}", line)
-    assert lines[-1] == "lander: no further contact in the span"
+    assert lines[-1] == f"lander: no further contact before {end_of(scene)}"
 
 
 def test_earth_below_the_skyline_is_told():
@@ -179,7 +204,7 @@ def test_relay_out_of_reach_and_relay_without_contact_are_told():
     scene, around = linked(platforms=[rover])
     _, lines = asked(scene, around, "2028-07-01T21:00:00Z")
     assert "rover: 900 m from lander, beyond its range limit of 500 m" in lines
-    assert "rover: no further contact in the span" in lines
+    assert f"rover: no further contact before {end_of(scene)}" in lines
     heard = around.platforms["rover"]["in_contact"].to_numpy()[: 20 * 60]
     _, lines = asked(scene, around, around.sky.index[np.argmin(heard)])
     assert "rover: in range of lander, which has no contact with Earth" in lines
@@ -199,6 +224,18 @@ def test_totals_add_up(plain):
     assert share == pytest.approx(100 * table["in_contact"].mean(), abs=0.05)  # one decimal
     silent = max(map(len, "".join(".#"[int(c)] for c in table["in_contact"]).split("#")))
     assert f"longest contact gap {silent / 60:.1f} h" in lines[-1]
+
+
+def test_totals_of_a_relayed_platform_say_what_its_volume_counts():
+    track = [
+        {"from_utc": "2028-07-01T00:00:00Z", "distance_m": 50.0},
+        {"from_utc": "2028-07-01T20:00:00Z", "distance_m": 900.0},
+    ]
+    rover = platform("rover", track=track, radio={"to": "lander", "range_limit_m": 500.0})
+    _, around = linked(platforms=[rover])
+    # 20 of 30 h in range at 20 kbit/s.
+    words = "in range of lander 66.7 % of the span: up to 1440 Mbit to its storage, with or without"
+    assert words in link_answer.totals(around)[-1]
 
 
 def test_totals_of_a_silent_span_say_so():
