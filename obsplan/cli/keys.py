@@ -15,16 +15,18 @@ FILES = "files"
 @command(epilog=example("obsplan keys", "obsplan keys platform.battery"))
 @click.argument("part", required=False)
 def keys(part: str | None) -> None:
-    """Explain the keys of scenario, telemetry file and timeline.
+    """Explain the keys of scenario and telemetry file, and the columns of tables.
 
     Without PART it lists the parts, one line each. With PART, such as site,
     platform.battery, activity.when, telemetry or timeline, it prints each key with its unit,
-    default, allowed values and meaning. The part files lists the files of a plan directory.
+    default, allowed values and meaning. The parts contacts and days explain the columns of
+    those tables; the part files lists the files of a plan directory.
     """
     from obsplan.common.errors import ObsplanError
     from obsplan.inputs.key_reference import parts
+    from obsplan.reporting.table_reference import table_parts
 
-    known = parts()
+    known = parts() | table_parts()
     if part is None:
         lines = _overview(known)
     elif part == FILES:

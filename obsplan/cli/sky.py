@@ -7,7 +7,6 @@ import click
 from obsplan.cli.files import environment_of, write_or_print
 from obsplan.cli.options import ALLOW_OUTSIDE, EPHEMERIS, FIGURE, SCENARIO, TABLE, Finite, example
 from obsplan.cli.paths import command
-from obsplan.common.instants import full_stamp
 
 
 @command(
@@ -46,7 +45,8 @@ def sky(
     activity.when` explains the columns that conditions use. After the table come first and
     last light, the times when the Sun's centre crosses the skyline, and eclipse contacts,
     to the second. These go to standard output with -o and otherwise to standard error, so
-    that a piped table stays clean. Where the Sun grazes the terrain, light or darkness of
+    that a piped table stays clean. If the Sun is up, or below the skyline, throughout the span,
+    a line says so. Where the Sun grazes the terrain, light or darkness of
     less than ten minutes is not listed.
 
     With --above, --below or both, the command instead prints when the ground is within
@@ -55,6 +55,7 @@ def sky(
     _require_consistent(above, below, depth)
     from obsplan.inputs.read_scenario import read_scenario
     from obsplan.reporting.plan_directory import sky_table
+    from obsplan.reporting.text.sky_lines import sky_lines
 
     lists_ground = above is not None or below is not None
     scenario = read_scenario(scenario_path, allow_outside=allow_outside)
@@ -67,8 +68,7 @@ def sky(
     write_or_print(table, output, figure, drawing)
     if lists_ground:
         _print_ground(environment, above, below, depth)
-    for event in environment.events.itertuples(index=False):
-        line = f"{full_stamp(event.time_utc)}  {event.event}"
+    for line in sky_lines(environment):
         click.echo(line, err=lists_ground or not output)
 
 

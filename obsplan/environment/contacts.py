@@ -6,6 +6,7 @@ import numpy as np
 import pandas as pd
 
 from obsplan.common.intervals import from_mask, subtract
+from obsplan.environment.contact_columns import CONTACT_COLUMNS
 from obsplan.environment.station_choice import assign_stations
 from obsplan.ephemeris import Ephemeris
 from obsplan.inputs.hardware import Platform, Radio, Station
@@ -17,20 +18,6 @@ from obsplan.physics.skyline import read_profile, skyline_elevation_deg
 # A budget that closes only below one bit per second counts as not closed.
 LEAST_RATE_KBPS = 1e-3
 MINUTE = np.timedelta64(60, "s")
-CONTACT_COLUMNS = [
-    "platform",
-    "station",
-    "acquisition_utc",
-    "loss_utc",
-    "duration_min",
-    "max_station_elevation_deg",
-    "earth_elevation_deg",
-    "light_time_s",
-    "rate_kbps",
-    "volume_mbit",
-    "data_from_utc",
-    "used_min",
-]
 
 STATION_USE_COLUMNS = [
     "station",

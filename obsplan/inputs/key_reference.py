@@ -4,7 +4,7 @@ The models are the source: kinds and limits from their fields, descriptions from
 under each field.
 """
 
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator, Sequence
 from datetime import datetime
 from types import UnionType
 from typing import Any, Literal, NamedTuple, Union, get_args, get_origin
@@ -17,7 +17,7 @@ from obsplan.inputs.error_text import limits_of, metadata_of, model_in
 from obsplan.inputs.field_types import Form
 from obsplan.inputs.scenario import Scenario
 from obsplan.inputs.telemetry_file import State
-from obsplan.inputs.timeline_columns import NEEDED, READ_COLUMNS, TIMELINE
+from obsplan.inputs.timeline_columns import NEEDED, READ_COLUMNS, TIMELINE, Column
 
 # The unit that each ending of a name stands for, longer endings first.
 UNITS = {
@@ -83,14 +83,37 @@ def _timeline() -> Part:
         f"{summary} A timeline that is edited by hand needs only the required columns, and "
         "end_utc for rows of the radio. Columns that are only written are ignored."
     )
-    keys = []
-    for column in TIMELINE:
-        read = "required" if column.name in NEEDED else "optional"
-        default = read if column.name in READ_COLUMNS else "written"
-        unit = column.unit or unit_of(column.name)
-        meaning = f"{column.meaning[0].upper()}{column.meaning[1:]}."
-        keys.append(Key(column.name, unit, default, "", meaning))
-    return Part("timeline", "columns of timeline.csv", summary, description, tuple(keys))
+    heading = "columns of timeline.csv"
+    return columns_part("timeline", heading, summary, description, TIMELINE, _read)
+
+
+def _read(column: Column) -> str:
+    """Whether a reader of the timeline requires a column, takes it, or ignores it."""
+    if column.name not in READ_COLUMNS:
+        return "written"
+    return "required" if column.name in NEEDED else "optional"
+
+
+def columns_part(
+    name: str,
+    heading: str,
+    summary: str,
+    description: str,
+    columns: Sequence[Column],
+    default: Callable[[Column], str] = lambda column: "written",
+) -> Part:
+    """The part that explains the columns of a table."""
+    keys = tuple(
+        Key(
+            column.name,
+            column.unit or unit_of(column.name),
+            default(column),
+            "",
+            f"{column.meaning[0].upper()}{column.meaning[1:]}.",
+        )
+        for column in columns
+    )
+    return Part(name, heading, summary, description, keys)
 
 
 def unit_of(name: str) -> str:

@@ -6,7 +6,7 @@ from obsplan.inputs.outcomes import STATES
 
 
 class Column(NamedTuple):
-    """A column of a table; `unit` is empty for names, words and instants."""
+    """A column of a table; `unit` is empty for names, words, instants, and if the name has it."""
 
     name: str
     unit: str
@@ -25,7 +25,12 @@ TIMELINE = (
     Column("sun_elevation_deg", "deg", "elevation of the Sun's centre at the start"),
     Column("local_time_h", "h", "local solar time at the start, 12 at noon"),
     Column("surface_temperature_k", "K", "temperature of the ground's surface at the start"),
-    Column("contact", "", "contact with Earth or relay during the slot: whole, part or none"),
+    Column(
+        "contact",
+        "",
+        "for how much of the slot the platform can reach Earth, itself or through its relay: "
+        "whole, part or none; a relay takes data in any case",
+    ),
     Column("power_w", "W", "power of the run after warm-up, or of the transmitter"),
     Column("energy_wh", "Wh", "energy of warm-up and run"),
     Column("data_mbit", "Mbit", "data that the run yields"),

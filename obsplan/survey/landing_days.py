@@ -14,11 +14,11 @@ from obsplan.environment.build import make_environment
 from obsplan.inputs.scenario import Scenario
 from obsplan.inputs.sites_csv import Place
 from obsplan.planning.plan import make_plan
+from obsplan.survey.day_columns import DAY_COLUMNS, WORD_COLUMNS
 from obsplan.survey.lunar_days import clipped
 from obsplan.survey.ranking import Notes, for_and_against, ranked
 from obsplan.survey.site_course import SiteCourse, place_of, site_courses, skyline_of
 from obsplan.survey.stay_figures import (
-    COLUMNS,
     TOUCHDOWN_COLUMNS,
     Day,
     day_row,
@@ -29,8 +29,6 @@ from obsplan.survey.stay_figures import (
 from obsplan.survey.tolerances import TOLERANCES
 
 Report = Callable[[str], None]
-DAY_COLUMNS = [*COLUMNS, "value", "bound", "rank", "decided_by", "notes"]
-WORD_COLUMNS = ["energy_platform", "decided_by", "notes"]
 WINDOW_COLUMNS = ["lunar_day", "window", "start_utc", "end_utc"]
 BEARINGS_DEG = {"north": 0.0, "east": 90.0, "south": 180.0, "west": 270.0}
 

@@ -29,7 +29,8 @@ from obsplan.environment.site_skyline import skyline_cautions
 from obsplan.ephemeris import open_ephemeris
 from obsplan.inputs.scenario import Scenario
 from obsplan.inputs.sites_csv import Place
-from obsplan.survey.landing_days import DAY_COLUMNS, Planner, range_seconds, ranked_table, site_rows
+from obsplan.survey.day_columns import DAY_COLUMNS
+from obsplan.survey.landing_days import Planner, range_seconds, ranked_table, site_rows
 from obsplan.survey.lunar_days import require_range, scan_count
 from obsplan.survey.site_course import SiteCourse, site_courses, skyline_of
 

@@ -14,39 +14,10 @@ from obsplan.common import intervals
 from obsplan.environment.contacts import LEAST_RATE_KBPS
 from obsplan.inputs.hardware import Platform
 from obsplan.inputs.scenario import Scenario
+from obsplan.survey.day_columns import FIGURE_COLUMNS
 from obsplan.survey.lunar_days import SCAN_S, clipped
 from obsplan.survey.site_course import SiteCourse
 
-COLUMNS = [
-    "lunar_day",
-    "first_light_utc",
-    "last_light_utc",
-    "daylight_h",
-    "landing_opens_utc",
-    "landing_closes_utc",
-    "landing_h",
-    "landing_windows",
-    "sun_elevation_deg",
-    "daylight_remaining_h",
-    "earth_elevation_min_deg",
-    "earth_elevation_max_deg",
-    "earth_hidden_h",
-    "earth_hidden_from_utc",
-    "contact_h",
-    "longest_gap_h",
-    "eclipse_min",
-    "sunlight_lost_h",
-    "surface_max_k",
-    "surface_min_k",
-    "energy_supply_wh",
-    "energy_requested_wh",
-    "energy_share",
-    "energy_platform",
-    "link_supply_mbit",
-    "link_requested_mbit",
-    "link_share",
-    "useful_light_h",
-]
 # What a late or off-target landing changes.
 TOUCHDOWN_COLUMNS = [
     "daylight_remaining_h",
@@ -98,7 +69,7 @@ def days_of(course: SiteCourse, scenario: Scenario) -> list[Day]:
 
 def day_row(scenario: Scenario, course: SiteCourse, day: Day) -> dict:
     """The figures of days.csv, without value, rank and notes; times as int64 seconds or None."""
-    row = dict.fromkeys(COLUMNS)
+    row = dict.fromkeys(FIGURE_COLUMNS)
     row |= {"lunar_day": day.number, "daylight_h": _hours(day.light)}
     if len(day.light):
         row["first_light_utc"] = _unless(day.light[0, 0], day.begin_s)

@@ -10,6 +10,9 @@ from obsplan.cli.main import main
 from obsplan.common.whole_directory import SUMS
 from obsplan.inputs.key_reference import parts
 from obsplan.reporting.plan_directory import FILES
+from obsplan.reporting.table_reference import table_parts
+
+PARTS = parts() | table_parts()
 
 
 def keys(*part: str):
@@ -19,17 +22,17 @@ def keys(*part: str):
 def test_without_a_part_each_part_has_one_line():
     lines = keys().stdout.splitlines()
     listed = lines[2:]
-    assert [line.split()[0] for line in listed] == [*parts(), "files"]
+    assert [line.split()[0] for line in listed] == [*PARTS, "files"]
     assert all(len(line) <= 100 for line in lines)
 
 
-@pytest.mark.parametrize("part", parts())
+@pytest.mark.parametrize("part", PARTS)
 def test_a_part_names_each_key_and_fits_the_terminal(part):
     told = keys(part)
     assert told.exit_code == 0
     lines = told.stdout.splitlines()
     starts = [line.split()[0] for line in lines if line and not line.startswith(" ")]
-    assert all(key.name in starts for key in parts()[part].keys)
+    assert all(key.name in starts for key in PARTS[part].keys)
     assert all(len(line) <= 100 for line in lines), part
 
 
@@ -38,6 +41,18 @@ def test_a_key_has_unit_default_range_and_description():
     row = next(k for k, line in enumerate(lines) if line.startswith("reserve"))
     assert lines[row].split() == ["reserve", "required", "0", "to", "1"]
     assert "never goes below" in lines[row + 1]
+
+
+def test_columns_of_link_and_days_are_explained():
+    lines = keys("contacts").stdout.splitlines()
+    assert [line.split()[0] for line in lines[5::2]][:3] == [
+        "platform",
+        "station",
+        "acquisition_utc",
+    ]
+    row = next(k for k, line in enumerate(lines) if line.startswith("light_time_s"))
+    assert lines[row].split()[1] == "s" and "one-way light time" in lines[row + 1]
+    assert "decided_by" in keys("days").stdout
 
 
 def test_files_of_a_plan_directory_are_listed():

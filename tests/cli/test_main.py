@@ -212,6 +212,7 @@ def test_events_of_the_sky_stand_below_its_table(run, tmp_path):
         "  full cover begins",
         "  full cover ends",
         "  eclipse ends",
+        "ht: the Sun is up throughout the span",
     ]
     assert (tmp_path / "sky.csv").read_text() == printed.stdout
 
@@ -243,6 +244,17 @@ def test_sky_lists_when_the_ground_is_that_warm(run, tmp_path):
 def test_questions_about_the_ground_that_cannot_be_answered_are_told(run, asked, words):
     made = run("sky", "small.toml", *asked)
     assert made.exit_code == 2 and words in made.stderr and not made.stdout
+
+
+@pytest.mark.parametrize(
+    ("day", "words"), [("05", "the Sun is up"), ("20", "the Sun is below the skyline")]
+)
+def test_sky_says_if_the_sun_neither_rises_nor_sets(run, day, words):
+    text = Path("small.toml").read_text().replace("2028-07-05", f"2028-07-{day}")
+    Path("moved.toml").write_text(text)
+    made = run("sky", "moved.toml", "-o", "sky.csv")
+    assert made.exit_code == 0
+    assert made.stdout == f"no first or last light: {words} throughout the span\n"
 
 
 def test_link_at_an_instant_is_answered_in_words(run):

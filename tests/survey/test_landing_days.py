@@ -23,17 +23,18 @@ from obsplan.physics import earth_station, sky
 from obsplan.physics.skyline import FLAT
 from obsplan.reporting.figures.landing_days import days_figure
 from obsplan.reporting.figures.save import save_figure
+from obsplan.survey.day_columns import DAY_COLUMNS
 from obsplan.survey.landing_days import (
-    DAY_COLUMNS,
     Planner,
     _off_target,
     landing_days,
     most_tolerant_days,
     range_seconds,
+    site_rows,
 )
 from obsplan.survey.lunar_days import instants, lunar_days, range_of
 from obsplan.survey.ranking import Argument, Notes, for_and_against, ranked, standing
-from obsplan.survey.site_course import place_of
+from obsplan.survey.site_course import place_of, site_courses
 from obsplan.survey.tolerances import least_difference
 
 FIRST = datetime(2028, 6, 20, tzinfo=UTC)
@@ -298,6 +299,12 @@ def test_a_moved_scenario_keeps_its_end_after_last_light_and_moves_its_instants(
     assert moved.span.start_utc.timestamp() == 1_900_000_080 - 1_900_000_080 % 60
     assert moved.uplink.loaded_until_utc - moved.span.start_utc == timedelta(hours=12)
     assert moved.span.end_utc.timestamp() == (last_s + planner.after_light_s) // 60 * 60
+
+
+def test_every_figure_of_a_day_has_its_column():
+    [course] = site_courses(SCENARIO, [place_of(SCENARIO)], *range_seconds(FIRST, LAST))
+    for found in site_rows(SCENARIO, course):
+        assert set(found) == set(DAY_COLUMNS)
 
 
 # --- rank and words

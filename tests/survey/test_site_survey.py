@@ -23,7 +23,8 @@ from obsplan.physics import earth_station
 from obsplan.physics.station_track import station_track
 from obsplan.reporting.figures.save import save_figure
 from obsplan.reporting.figures.site_map import survey_map
-from obsplan.survey.landing_days import DAY_COLUMNS, landing_days
+from obsplan.survey.day_columns import DAY_COLUMNS
+from obsplan.survey.landing_days import landing_days
 from obsplan.survey.site_survey import SITE_COLUMNS, forget_saved, survey_sites
 
 SCENARIO = scenario_from(landing_table())

@@ -19,10 +19,11 @@ from obsplan.reporting.hours import contact_windows, darkness, hours_of, minute_
 
 @styled
 def link_figure(environment: Environment) -> Figure:
-    """Contacts of every station, Earth elevation, rate and cumulative capacity."""
+    """Contacts of every station, Earth elevation, rates and cumulative capacity."""
     scenario = environment.scenario
     stations = [s.name for s in scenario.station]
     senders = [p for p in scenario.platform if p.radio.to == "earth"]
+    relayed = [p for p in scenario.platform if p.radio.to != "earth"]
     heard = senders + [p for p in scenario.platform if p.radio.range_limit_m is not None]
     left_in, right_in = 1.55, 1.65
     dark = darkness(environment)
@@ -34,6 +35,7 @@ def link_figure(environment: Environment) -> Figure:
             Panel(0.3 * len(heard) + 0.1, 0.1),
             Panel(0.9, 1),
             Panel(max(0.8, 0.14 * len(senders)), 0.8),
+            *([Panel(max(0.5, 0.27 * len(relayed)), 0.4)] if relayed else []),
             Panel(max(0.9, 0.27 * len(senders)), 1),
         ],
         left_in,
@@ -45,7 +47,8 @@ def link_figure(environment: Environment) -> Figure:
             *darkness_legend(*dark),
         ],
     )
-    *station_axes, together, earth, rate, volume = axes
+    station_axes = axes[: len(stations)]
+    together, earth, rate, *relay, volume = axes[len(stations) :]
     layout.draw_time_axes(environment, axes)
     shade_darkness(axes, *dark)
     for station, ax in zip(scenario.station, station_axes):
@@ -53,6 +56,8 @@ def link_figure(environment: Environment) -> Figure:
     _gap_lanes(together, environment, heard)
     _earth_panel(earth, environment, senders)
     _rate_panels(rate, volume, environment, senders)
+    for ax in relay:
+        _relay_panel(ax, environment, relayed, len(senders))
     return figure
 
 
@@ -166,7 +171,25 @@ def _rate_panels(rate: Axes, volume: Axes, environment: Environment, senders) ->
         volume_labels.append((sum_mbit[-1], f"{name}\n{sum_mbit[-1]:,.0f} Mbit", style))
     for ax in (rate, volume):
         ax.set_ylim(0, 1.12 * (ax.dataLim.y1 or 1.0))
-    layout.name_axis(rate, "rate\n(kbit/s)")
-    layout.name_axis(volume, "cumulative\ncapacity\n(Mbit)")
+    layout.name_axis(rate, "rate to Earth\n(kbit/s)")
+    layout.name_axis(volume, "cumulative\ncapacity to Earth\n(Mbit)")
     layout.label_lines(rate, rate_labels)
     layout.label_lines(volume, volume_labels)
+
+
+def _relay_panel(
+    ax: Axes, environment: Environment, relayed: list[Platform], styles_taken: int
+) -> None:
+    """Rate from each platform to its relay, in range of it, with or without contact."""
+    edges_h = minute_edges_h(environment)
+    labels = []
+    for k, platform in enumerate(relayed, start=styles_taken):
+        style = LINE_STYLES[k % len(LINE_STYLES)]
+        rate_kbps = environment.platforms[platform.name]["rate_kbps"].to_numpy()
+        layout.draw_steps(ax, edges_h, rate_kbps, zorder=3, **style)
+        names = [layout.shortened(name, 12) for name in (platform.name, platform.radio.to)]
+        in_range = f"in range {100 * (rate_kbps > 0).mean():.0f} %"
+        labels.append((rate_kbps[-1], f"{names[0]} to {names[1]}\n{in_range}", style))
+    ax.set_ylim(0, 1.25 * (ax.dataLim.y1 or 1.0))
+    layout.name_axis(ax, "rate to a relay\n(kbit/s)")
+    layout.label_lines(ax, labels)

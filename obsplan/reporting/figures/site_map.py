@@ -10,7 +10,7 @@ from matplotlib.ticker import FuncFormatter, MultipleLocator
 from obsplan.common.errors import ObsplanError
 from obsplan.reporting.figures import layout
 from obsplan.reporting.figures.layout import INK, PAPER, SMALL_PT, WIDTH_IN, Panel, styled
-from obsplan.survey.landing_days import DAY_COLUMNS, WORD_COLUMNS
+from obsplan.survey.day_columns import DAY_COLUMNS, WORD_COLUMNS
 from obsplan.survey.tolerances import least_difference
 
 # Lightness rises evenly, so that it reads in grey and to colour-blind eyes.

@@ -15,6 +15,7 @@ from tools.pictures import day, draw, night, picture, texts, utc, words
 from obsplan.common.errors import ObsplanError
 from obsplan.environment.build import make_environment
 from obsplan.reporting.figures import layout
+from obsplan.reporting.figures.link import link_figure
 from obsplan.reporting.figures.save import save_figure
 from obsplan.reporting.figures.sky import sky_figure
 from obsplan.reporting.hours import darkness, hours_of, minute_edges_h
@@ -233,3 +234,11 @@ def test_the_key_names_only_darkness_that_there_is(kind):
     dark, bright = words(picture(kind, "night")), words(picture(kind, "day"))
     assert "night" in dark and "eclipse by the Earth" not in dark
     assert "eclipse by the Earth" in bright and "night" not in bright
+
+
+def test_link_figure_shows_the_rate_of_a_platform_that_sends_through_another(demo):
+    figure = link_figure(demo)
+    (panel,) = [ax for ax in figure.axes if ax.get_ylabel().startswith("rate to a relay")]
+    (line,) = [line for line in panel.lines if len(line.get_xdata()) > len(demo.sky)]
+    assert set(line.get_ydata()) == {200.0}
+    assert any("rover to lander" in text.get_text() for text in figure.texts)

@@ -1,0 +1,21 @@
+"""The columns of contacts.csv in their order: one table for all who write or explain it."""
+
+from obsplan.inputs.timeline_columns import Column
+
+CONTACTS = (
+    Column("platform", "", "platform that sends to Earth"),
+    Column("station", "", "ground station"),
+    Column(
+        "acquisition_utc", "", "start of the contact by geometry, or of the span if it is later"
+    ),
+    Column("loss_utc", "", "end of the contact by geometry"),
+    Column("duration_min", "", "from acquisition to loss"),
+    Column("max_station_elevation_deg", "", "largest elevation of the Moon at the station"),
+    Column("earth_elevation_deg", "", "mean elevation of the station at the site"),
+    Column("light_time_s", "s", "mean one-way light time"),
+    Column("rate_kbps", "", "mean rate that the link allows during the contact"),
+    Column("volume_mbit", "", "what the contact could carry in whole minutes after the set-up"),
+    Column("data_from_utc", "", "end of the station's set-up; empty if the contact ends before"),
+    Column("used_min", "", "minutes in which the platform uses this station, not another"),
+)
+CONTACT_COLUMNS = [column.name for column in CONTACTS]

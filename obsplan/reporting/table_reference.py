@@ -1,0 +1,27 @@
+"""The columns of tables that are only written, as `obsplan keys` explains them."""
+
+from obsplan.environment.contact_columns import CONTACTS
+from obsplan.inputs.key_reference import Part, columns_part
+from obsplan.survey.day_columns import DAYS
+
+
+def table_parts() -> dict[str, Part]:
+    """Parts for the tables of contacts and of lunar days, by name."""
+    found = [
+        columns_part(
+            "contacts",
+            "columns of contacts.csv and of obsplan link",
+            "The contacts of a platform and a station, one row each.",
+            "A contact lasts from acquisition to loss by geometry; data flow in whole minutes.",
+            CONTACTS,
+        ),
+        columns_part(
+            "days",
+            "columns of days.csv and of obsplan sites",
+            "The lunar days of a range, one row each.",
+            "The stay lasts from the opening of the landing window to last light. A survey of "
+            "sites has these columns after those of its sites.",
+            DAYS,
+        ),
+    ]
+    return {part.name: part for part in found}
