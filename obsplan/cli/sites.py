@@ -29,9 +29,11 @@ DETAILS = """All cores share the work, or a Dask cluster with --scheduler (pip i
 
 
 def _files_of_sites(path: Path) -> list[Path]:
+    from obsplan.common.model_files import files_of
     from obsplan.inputs.sites_csv import read_sites
 
-    return [file for place in read_sites(path, allow_outside=True) for file in place.skyline]
+    named = {file for place in read_sites(path, allow_outside=True) for file in place.skyline}
+    return [file for name in sorted(named) for file in files_of(name)]
 
 
 @command(

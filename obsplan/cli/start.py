@@ -5,8 +5,9 @@ from pathlib import Path
 import click
 
 from obsplan.cli.files import write_results
-from obsplan.cli.options import INPUT, OUTPUT_FILE, Finite, example
-from obsplan.cli.paths import OutputFolder, command
+from obsplan.cli.options import OUTPUT_FILE, Finite, example
+from obsplan.cli.paths import InputPath, OutputFolder, command
+from obsplan.common.model_files import files_of
 
 
 @command(
@@ -33,7 +34,7 @@ def start(directory: Path, minimal: bool) -> None:
         "obsplan skyline near.tif far.tif --latitude 62.4 --longitude 11.8 -o skyline.csv"
     ),
 )
-@click.argument("models", metavar="DEM...", nargs=-1, required=True, type=INPUT)
+@click.argument("models", metavar="DEM...", nargs=-1, required=True, type=InputPath(named=files_of))
 @click.option(
     "--latitude", type=Finite(-90, 90), required=True, metavar="DEG", help="Latitude of the site."
 )

@@ -11,6 +11,7 @@ from pathlib import Path
 from typing import Any, NamedTuple
 
 from obsplan.common.errors import ScenarioError
+from obsplan.common.model_files import files_of
 from obsplan.inputs.field_types import file_names
 from obsplan.inputs.toml_file import read_toml
 
@@ -38,9 +39,12 @@ def skyline_files(raw: dict[str, Any]) -> Iterator[NamedFile]:
 
 
 def files_of_scenario(path: Path) -> list[Path]:
-    """The files that a scenario file names, valid or not; raises ScenarioError if it is no TOML."""
+    """The files that a scenario file names, and the images or labels of those.
+
+    The scenario need not be valid; raises ScenarioError if it is no TOML.
+    """
     raw, _ = read_toml(path, ScenarioError)
-    return [path.parent / file.name for file in skyline_files(raw)]
+    return [file for named in skyline_files(raw) for file in files_of(path.parent / named.name)]
 
 
 def _names(value: Any) -> tuple[str, ...]:

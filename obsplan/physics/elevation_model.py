@@ -19,7 +19,7 @@ import numpy as np
 
 from obsplan.common.errors import ScenarioError
 from obsplan.common.input_file import require_file
-from obsplan.common.model_files import label_of
+from obsplan.common.model_files import LABELS, label_of
 from obsplan.physics.lunar_map import LunarMap, lunar_map, sides_m, whole
 
 # GDAL's driver by suffix; no other may try, since some follow addresses that a file names.
@@ -104,7 +104,9 @@ def read_model(path: str | Path) -> Model:
         if any(Path(file).parent != opened.parent for file in source.files):
             raise ScenarioError(f"{path}: names a file outside its folder; keep both in one folder")
         lunar = lunar_map(path, source)
-        label = _label(source)
+        whole_label = _label(source)
+        _require_all_bytes(path, source, whole_label)
+        label = _image(whole_label)
         scale, offset, nodata, kept = _stored(source, label)
         unit = (source.units[0] or str(label.get("UNIT", ""))).strip().lower()
         stated = _stated(source, label, scale, offset)
@@ -201,13 +203,42 @@ def reading(model: Model, low: float, high: float) -> Reading:
 
 
 def _label(source) -> dict[str, Any]:
-    """The image object of a PDS3 label; empty if there is none."""
+    """A PDS3 label; empty if there is none."""
     # rasterio parts the label, one text, at its first colon.
     text = ":".join(part for item in source.tags(ns="json:PDS").items() for part in item)
-    return _image(json.loads(text)) if text else {}
+    return json.loads(text) if text else {}
+
+
+def _require_all_bytes(path: Path, source, label: dict[str, Any]) -> None:
+    """GDAL reads as zeros what is missing at the end of the image of a PDS label."""
+    images = [file for file in source.files if Path(file).suffix.lower() not in LABELS]
+    if source.driver not in ("PDS", "PDS4") or not images or images[0].lower().endswith(".jp2"):
+        return
+    needed = source.width * source.height * np.dtype(source.dtypes[0]).itemsize
+    needed += _bytes_before(label)
+    size = Path(images[0]).stat().st_size
+    if size < needed:
+        raise ScenarioError(
+            f"{path}: its image {Path(images[0]).name} is cut off: {needed} bytes are needed, "
+            f"{size} are there"
+        )
+
+
+def _bytes_before(label: dict[str, Any]) -> int:
+    """Bytes before the image in its file: ^IMAGE counts bytes or records, from 1 on."""
+    pointer = label.get("^IMAGE")
+    pointer = pointer[-1] if isinstance(pointer, list) else pointer
+    if isinstance(pointer, dict):
+        pointer = f"{pointer.get('value')} <{pointer.get('unit')}>"
+    found = re.fullmatch(r"(\d+)( *<BYTES>)?", str(pointer))
+    if not found:
+        return 0
+    unit = 1 if found[2] else int(_number(label, "RECORD_BYTES") or 1)
+    return (int(found[1]) - 1) * unit
 
 
 def _image(label: dict[str, Any]) -> dict[str, Any]:
+    """The image object of a label; empty if there is none."""
     if isinstance(label.get("IMAGE"), dict):
         return label["IMAGE"]
     inner = (_image(part) for part in label.values() if isinstance(part, dict))

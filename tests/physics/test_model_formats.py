@@ -229,6 +229,26 @@ def test_labels_that_are_damaged_are_refused_in_one_line(tmp_path):
     )
 
 
+@pytest.mark.parametrize("kind", ["detached", "attached", "records", "pds4"])
+def test_image_that_is_cut_off_is_refused_although_gdal_reads_zeros(tmp_path, kind):
+    if kind == "pds4":
+        path = pds4(tmp_path / "a.xml", STORED, PIXEL_M, 0.5)
+        image = tmp_path / "a.img"
+    elif kind == "attached":
+        path = image = pds3(tmp_path / "a.img", STORED, PIXEL_M, attached=True, **HALF)
+    else:
+        path = pds3(tmp_path / "a.LBL", STORED, PIXEL_M, **HALF)
+        image = tmp_path / "a.IMG"
+    if kind == "records":
+        path.write_bytes(path.read_bytes().replace(b'"a.IMG"', b'("a.IMG", 3)'))
+        image.write_bytes(bytes(4 * PIXELS) + image.read_bytes())
+    assert site_view([path], *SITE).ground_height_m == pytest.approx(-1920, abs=500)
+    image.write_bytes(image.read_bytes()[:-2])
+    needed = 2 * PIXELS**2 + {"attached": 4096, "records": 4 * PIXELS}.get(kind, 0)
+    line = refusal(path)
+    assert f"{image.name} is cut off: {needed} bytes are needed, {needed - 2} are there" in line
+
+
 # ------------------------------------------------------------------ commands and scenarios
 
 
@@ -263,6 +283,20 @@ def test_command_compares_with_the_height_it_is_given(tmp_path):
     result = CliRunner().invoke(main, [str(word) for word in words])
     assert result.exit_code == 2 and "scaled by 0.5" in result.stderr
     assert not (tmp_path / "out.csv").exists()
+
+
+@pytest.mark.parametrize("named", ["dem.LBL", "dem.IMG"])
+@pytest.mark.parametrize("output", ["dem.LBL", "dem.IMG"])
+def test_neither_label_nor_image_is_replaced_by_the_output(tmp_path, plain, named, output):
+    pds3(tmp_path / "dem.LBL", STORED, PIXEL_M, **HALF)
+    scenario_with(tmp_path, named, plain.ground_height_m)
+    before = (tmp_path / output).read_bytes()
+    place = ["--latitude", SITE[0], "--longitude", SITE[1]]
+    for words in (["skyline", tmp_path / named, *place], ["sky", tmp_path / "small.toml"]):
+        words = [*words, "-o", tmp_path / output]
+        result = CliRunner().invoke(main, [str(word) for word in words])
+        assert result.exit_code == 2 and "which this command reads" in result.stderr
+    assert (tmp_path / output).read_bytes() == before
 
 
 def test_hash_of_the_input_covers_the_image_that_a_label_names(tmp_path, plain):
