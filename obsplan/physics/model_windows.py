@@ -6,8 +6,9 @@ chain of windows. In full pixels it reaches as far as 480 of them; from there on
 2 x 2 pixels, twice as far out blocks of 4 x 4, and so on, so that a block is never wider than
 1/240 of its distance. No crest is lost, since a block is as high as its highest pixel. That
 pixel may lie up to 0.71 blocks from the block's centre, where it is assumed: its azimuth is
-then off by up to 0.17 deg, and its elevation by up to 0.3 % plus 0.3 % of half the angle
-between it and the site (1 degree of the Moon is 30 km).
+then off by up to 0.17 deg, and its elevation by up to 0.3 % of itself and of the Moon's turn
+between it and the site (1 deg every 30 km). On fractal ground in pixels of 20 m, over 40 km,
+skylines differed from those of all pixels by 0.003 deg rms and by 0.04 deg at most.
 
 Overviews in a file are not used: it does not say whether they keep the crests.
 """

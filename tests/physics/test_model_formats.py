@@ -68,6 +68,28 @@ def test_pds3_label_gives_the_skyline_of_the_same_ground(tmp_path, plain, attach
         assert "described by dem.LBL" in image.assumed[0]
 
 
+@pytest.mark.parametrize("projection", ["SIMPLE CYLINDRICAL", "EQUIRECTANGULAR"])
+@pytest.mark.parametrize("middle_deg, sample", [(180.0, 719.5), (0.0, -0.5)])
+def test_cylindrical_pds_map_of_the_whole_moon_has_no_seam(
+    tmp_path, projection, middle_deg, sample
+):
+    def waves(latitude, longitude):
+        turn, up = np.radians(longitude), np.radians(latitude)
+        return 2000 * np.cos(9 * turn) * np.cos(7 * up)
+
+    latitude = 90 - 0.25 * (np.arange(720)[:, None] + 0.5)
+    stored = np.round(2 * waves(latitude, 0.25 * (np.arange(1440) + 0.5)))
+    on_map = {"projection": projection, "centre": (0.0, middle_deg), "sample": sample}
+    pixel_m = np.radians(0.25) * RADIUS_M
+    path = pds3(tmp_path / "all.LBL", stored, pixel_m, on_map=on_map, **HALF)
+    on_seam, inland = (site_view([path], 10.0, longitude) for longitude in (0.0, 120.0))
+    # Heights are whole half metres, rounded alike a ninth of a turn away.
+    assert on_seam.view.elevation_deg == pytest.approx(inland.view.elevation_deg, abs=1e-3)
+    # Between pixels of 7.6 km the hills of 300 km curve by 6 m, and most at their tops.
+    there = site_view([path], 20.1, 217.3)
+    assert there.ground_height_m == pytest.approx(float(waves(20.1, 217.3)), abs=10)
+
+
 def test_pds4_label_gives_the_skyline_of_the_same_ground(tmp_path, plain):
     path = pds4(tmp_path / "dem.xml", STORED, PIXEL_M, 0.5, RADIUS_M)
     assert site_view([path], *SITE).profile == pytest.approx(plain.profile, abs=1e-4)

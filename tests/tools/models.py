@@ -93,11 +93,11 @@ def _centres(transform, pixels):
 # ------------------------------------------------------------------ formats of archives
 
 
-def pds3(path, stored, pixel_m, attached=False, centre=(0.0, 0.0), **keys):
+def pds3(path, stored, pixel_m, attached=False, on_map=None, **keys):
     """A PDS3 label, and the image it names beside it or after it in the same file.
 
-    `stored` are int16 around the south pole; its middle lies at x, y = `centre`. The image
-    object's `keys` are in small letters.
+    `stored` are int16, around the south pole unless they are `on_map`: arguments of
+    `map_object`. The image object's `keys` are in small letters.
     """
     stored = np.asarray(stored, "<i2")
     rows, columns = stored.shape
@@ -110,7 +110,7 @@ def pds3(path, stored, pixel_m, attached=False, centre=(0.0, 0.0), **keys):
             f"FILE_RECORDS = {rows}",
             f"^IMAGE = {pointer}",
             *image_object(rows, columns, **keys),
-            *map_object(stored.shape, pixel_m, centre),
+            *map_object(stored.shape, pixel_m, **(on_map or {})),
             "END\r\n",
         ]
     )
@@ -135,20 +135,20 @@ def image_object(rows, columns, **keys) -> list[str]:
     ]
 
 
-def map_object(shape, pixel_m, centre=(0.0, 0.0)) -> list[str]:
-    """The map projection object of a PDS3 label, polar stereographic around the south pole."""
-    line, sample = (
-        (shape[0] - 1) / 2 + centre[1] / pixel_m,
-        (shape[1] - 1) / 2 - centre[0] / pixel_m,
-    )
+def map_object(
+    shape, pixel_m, projection="POLAR STEREOGRAPHIC", centre=(-90.0, 0.0), sample=None
+) -> list[str]:
+    """The map projection object of a PDS3 label; its `centre` lies at column `sample`."""
+    line, middle = (n / 2 - 0.5 for n in shape)
     return [
         "OBJECT = IMAGE_MAP_PROJECTION",
-        'MAP_PROJECTION_TYPE = "POLAR STEREOGRAPHIC"',
+        f'MAP_PROJECTION_TYPE = "{projection}"',
         *(f"{axis}_AXIS_RADIUS = {RADIUS_M / 1000} <KM>" for axis in "ABC"),
-        "CENTER_LATITUDE = -90.0 <DEG>\r\nCENTER_LONGITUDE = 0.0 <DEG>",
+        f"CENTER_LATITUDE = {centre[0]} <DEG>\r\nCENTER_LONGITUDE = {centre[1]} <DEG>",
         f"MAP_RESOLUTION = {np.radians(RADIUS_M) / pixel_m} <PIX/DEG>",
         f"MAP_SCALE = {pixel_m / 1000} <KM/PIXEL>",
-        f"LINE_PROJECTION_OFFSET = {line}\r\nSAMPLE_PROJECTION_OFFSET = {sample}",
+        f"LINE_PROJECTION_OFFSET = {line}\r\nSAMPLE_PROJECTION_OFFSET = "
+        f"{middle if sample is None else sample}",
         "END_OBJECT = IMAGE_MAP_PROJECTION",
     ]
 
