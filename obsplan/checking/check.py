@@ -28,8 +28,9 @@ class Verdict:
     """What the replay of a timeline found.
 
     found: the violations, in order of time. margins: the tightest spots: `margin`, `where`
-    (platform or slot), `condition`, `time_utc`, `amount`, `unit`. resources: per platform one
-    row a minute: `generation_w`, `load_w`, `stored_wh` and `state_of_charge` (at the
+    (platform or slot), `condition`, `time_utc`, `amount`, `unit`, `room` (the most that the
+    amount could be, 0 for margins in time), `thin` (as good as used up). resources: per platform
+    one row a minute: `generation_w`, `load_w`, `stored_wh` and `state_of_charge` (at the
     minute's start), `spilled_wh`, `stored_mbit` (at the minute's start), `sent_mbit`.
     rules: names of the rules that apply and were checked.
     """
@@ -147,11 +148,11 @@ def _covered_minutes(environment: Environment) -> int:
 def _margins_table(scenario: Scenario, rows: list[Margin]) -> pd.DataFrame:
     """The margins as a table, with `time_utc` for the minute."""
     table = pd.DataFrame(rows, columns=list(Margin._fields))
+    table["thin"] = pd.Series([row.thin for row in rows], dtype=bool)
     times_utc = [scenario.instant_at(minute) for minute in table.pop("minute")]
     table.insert(3, "time_utc", pd.DatetimeIndex(times_utc, dtype="datetime64[s, UTC]"))
-    return table.astype(
-        {"amount": float} | dict.fromkeys(["margin", "where", "condition", "unit"], "str")
-    )
+    words = ["margin", "where", "condition", "unit"]
+    return table.astype(dict.fromkeys(["amount", "room"], float) | dict.fromkeys(words, "str"))
 
 
 def _minute_table(platform: Platform, book: Books, index: pd.DatetimeIndex) -> pd.DataFrame:

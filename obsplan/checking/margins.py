@@ -1,23 +1,31 @@
 """The tightest spots of a timeline: how near it comes to each of its limits, where and when."""
 
+from collections.abc import Iterator
 from typing import NamedTuple
 
 import numpy as np
 
 from obsplan.checking.condition_rules import Requirement, requirements
-from obsplan.checking.replay import Books, known
+from obsplan.checking.replay import MBIT_PER_KBPS_MIN, Books, known
 from obsplan.checking.slots import Run
 from obsplan.environment.model import Environment
+from obsplan.inputs.hardware import Platform
 
 # Smaller amounts are rounding errors of sums.
 DUST = 1e-9
+# With less than this left, a margin is as good as used up: telemetry of a battery and predictions
+# of arrays and links are hardly better than 2 %, and a pass is lost that much later or earlier.
+# Common practice, no source.
+THIN_SHARE = 0.02
+THIN_MIN = 10.0
+CONTACT_LEFT = "contact left after slot"
 
 
 class Margin(NamedTuple):
     """How much is left to a limit, at its least; `minute` counts from the start of the span.
 
     where: a platform or the id of a slot. condition: the rule whose window a slot is in, "" for
-    all other margins.
+    all other margins. room: the most that the amount could be, 0 for margins in time.
     """
 
     margin: str
@@ -26,6 +34,14 @@ class Margin(NamedTuple):
     minute: int
     amount: float
     unit: str
+    room: float = 0.0
+
+    @property
+    def thin(self) -> bool:
+        """Whether energy, power, storage or link are used up, or nearly."""
+        if self.room > 0:
+            return self.amount < THIN_SHARE * self.room
+        return self.margin == CONTACT_LEFT and self.amount < THIN_MIN
 
 
 def margins(
@@ -33,31 +49,66 @@ def margins(
 ) -> list[Margin]:
     """The margins from minute `now` to the first `minutes`.
 
-    The least room of every battery, bus and store; of the slots that require contact the one with
+    The least room of every battery, bus and store, what is left to a required end charge, and the
+    link to an end limit of storage; of the slots that require contact the one with
     the least contact left; and of the slots with a condition those that begin soonest after the
     condition is first met and end soonest before it is no longer met. A window that is open when
     the span begins or ends has no edge there, and slots that are over have no margin.
     """
-    rows = []
+    rows: list[Margin] = []
     for platform in environment.scenario.platform:
-        name, book = platform.name, books[platform.name]
-        reserve_wh = platform.battery.reserve * platform.battery.capacity_wh
-        rooms = (
-            ("state of charge above reserve", book.stored_wh - reserve_wh, "Wh"),
-            ("bus power headroom", platform.bus_limit_w - book.load_w, "W"),
-            ("free storage", platform.store.capacity_mbit - book.stored_mbit, "Mbit"),
-        )
-        reading = environment.readings.get(name)
+        reading = environment.readings.get(platform.name)
         since = min(max(now, reading.minute if reading else 0), minutes)
-        for margin, room, unit in rooms:
-            tightest = since + int(room[since:].argmin())
-            amount = float(room[tightest])
-            amount = amount if abs(amount) > DUST else 0.0
-            rows.append(Margin(margin, name, "", tightest, amount, unit))
+        rows += _platform_margins(environment, platform, books[platform.name], since, minutes)
     ahead = [run for run in runs if not run.is_over and run.last > now]
     rows += _contact_left(environment, ahead, minutes)
     rows += _window_edges(environment, ahead, minutes)
     return rows
+
+
+def _platform_margins(
+    environment: Environment, platform: Platform, book: Books, since: int, minutes: int
+) -> Iterator[Margin]:
+    """The margins of a platform's battery, bus, storage and link from minute `since` on."""
+    name, battery, full_mbit = platform.name, platform.battery, platform.store.capacity_mbit
+
+    def least(margin: str, left: np.ndarray, unit: str, room: float, first: int = since) -> Margin:
+        tightest = first + int(left[first:].argmin())
+        amount = float(left[tightest])
+        amount = amount if abs(amount) > DUST else 0.0
+        return Margin(margin, name, "", tightest, amount, unit, float(room))
+
+    full_wh = battery.capacity_wh
+    usable_wh = full_wh * (1 - battery.reserve) or full_wh
+    reserve_wh = battery.reserve * full_wh
+    yield least("state of charge above reserve", book.stored_wh - reserve_wh, "Wh", usable_wh)
+    if battery.end is not None and battery.end > battery.reserve:
+        left_wh = book.stored_wh - battery.end * full_wh
+        yield least("charge above the required end", left_wh, "Wh", usable_wh, minutes)
+    bus_w = platform.bus_limit_w
+    yield least("bus power headroom", bus_w - book.load_w, "W", bus_w, min(since, minutes - 1))
+    yield least("free storage", full_mbit - book.stored_mbit, "Mbit", full_mbit)
+    if platform.store.end_limit_mbit is not None:
+        yield _link_left(environment, platform, book, since, minutes)
+
+
+def _link_left(
+    environment: Environment, platform: Platform, book: Books, since: int, minutes: int
+) -> Margin:
+    """What the link could still carry once no more data are stored than may be at the end.
+
+    Data that come later, or a link that is slower, use it up. The energy of sending is not
+    counted here.
+    """
+    name = platform.name
+    rate_kbps = known(environment.platforms[name], "rate_kbps", name, minutes)
+    carries_mbit = rate_kbps * MBIT_PER_KBPS_MIN
+    assert platform.store.end_limit_mbit is not None
+    above = np.flatnonzero(book.stored_mbit > platform.store.end_limit_mbit + DUST)
+    down = min(max(since, int(above[-1]) + 1 if len(above) else 0), minutes)
+    left_mbit = float((carries_mbit - book.sent_mbit)[down:].sum())
+    room_mbit = float(carries_mbit[since:].sum())
+    return Margin("link capacity left at the end", name, "", down, left_mbit, "Mbit", room_mbit)
 
 
 def _contact_left(environment: Environment, runs: list[Run], minutes: int) -> list[Margin]:
@@ -77,7 +128,7 @@ def _contact_left(environment: Environment, runs: list[Run], minutes: int) -> li
     if not left:
         return []
     amount, bound, slot = min(left)
-    return [Margin("contact left after slot", slot, "", bound, float(amount), "min")]
+    return [Margin(CONTACT_LEFT, slot, "", bound, float(amount), "min")]
 
 
 def _window_edges(environment: Environment, runs: list[Run], minutes: int) -> list[Margin]:

@@ -240,6 +240,7 @@ def summary_of(plan: Plan) -> dict:
                 "time_utc": full_stamp(row.time_utc),
                 "amount": round(row.amount, 3),
                 "unit": row.unit,
+                "thin": row.thin,
             }
             for row in plan.verdict.margins.itertuples(index=False)
         ],

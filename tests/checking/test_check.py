@@ -80,6 +80,51 @@ def test_margins_are_the_tightest_spots():
     }
 
 
+def thin_of(scene, *rows, **columns) -> dict[str, float]:
+    """The margins that are used up or nearly, and their amounts."""
+    margins = check_timeline(environment(scene, **columns), slots(*rows)).margins
+    return margins[margins["thin"]].set_index("margin")["amount"].to_dict()
+
+
+@pytest.mark.parametrize(("start", "thin"), [(0.815, True), (0.817, False)])
+def test_energy_within_two_percent_of_a_limit_is_as_good_as_used_up(start, thin):
+    # 800 Wh are usable above the reserve: 2 % of them are 16 Wh.
+    scene = scenario(platforms=[platform(battery={"start": start, "end": 0.8})])
+    expected = {"charge above the required end": pytest.approx(1000 * start - 800)}
+    assert thin_of(scene) == (expected if thin else {})
+    scene = scenario(platforms=[platform(battery={"start": start, "reserve": 0.8, "end": 0.8})])
+    # 200 Wh are usable then, and 2 % of them are 4 Wh.
+    assert not thin_of(scene)
+
+
+def test_storage_and_contact_that_are_nearly_used_up_are_thin():
+    scene = scenario({"name": "talk", "contact": "whole", "data_mbit": 49.5})
+    in_contact = np.arange(1440) < 128
+    given = {"lander_rate_kbps": 0.0, "lander_in_contact": in_contact}
+    # In contact until 128, and the run ends at 120; 0.5 of 50 Mbit are free.
+    assert thin_of(scene, ("talk", 60), **given) == {
+        "free storage": pytest.approx(0.5),
+        "contact left after slot": 8.0,
+    }
+    later = given | {"lander_in_contact": np.arange(1440) < 130}
+    assert "contact left after slot" not in thin_of(scene, ("talk", 60), **later)
+
+
+@pytest.mark.parametrize(("ends", "left"), [(1420, 0.0), (1300, 120 * 1.2)])
+def test_link_is_used_up_if_the_last_data_leave_at_the_end(ends, left):
+    # A run takes 2 Mbit a minute and 1.2 are sent: 48 remain, 24 of them 20 minutes later.
+    scene = scenario(
+        {"name": "dump", "data_mbit": 120.0},
+        platforms=[platform(store={"capacity_mbit": 60.0, "end_limit_mbit": 24.0})],
+    )
+    place = environment(scene, lander_rate_kbps=20.0)
+    margins = check_timeline(place, slots(("dump", ends - 60))).margins
+    row = margins.set_index("margin").loc["link capacity left at the end"]
+    # The rest of the store is sent within these 20 minutes too, and takes 24 Mbit.
+    assert row["amount"] == pytest.approx(max(left - 24, 0.0), abs=1.2)
+    assert row["room"] == pytest.approx(1440 * 1.2) and row["thin"] == (left == 0)
+
+
 def test_resources_table_gathers_minutes_into_steps():
     scene = scenario(
         {"name": "camera", "power_w": 30.0, "warm_up_min": 5, "duration_min": 10, "data_mbit": 5.0},

@@ -10,7 +10,6 @@ from obsplan.analysis.data_latency import latency_table
 from obsplan.analysis.missing_runs import scheduled_runs
 from obsplan.analysis.start_leeway import leeway_table
 from obsplan.common.text import number_text, proven, raised
-from obsplan.inputs.hardware import Platform
 from obsplan.planning.plan import Plan
 from obsplan.reporting.page.elements import (
     Html,
@@ -36,7 +35,7 @@ from obsplan.reporting.page.sections import (
     latency_part,
 )
 from obsplan.reporting.page.timeline import picture
-from obsplan.reporting.text.sentences import optimality, violation_lines
+from obsplan.reporting.text.sentences import THIN, optimality, thin_margins, violation_lines
 
 FIRST_MARGINS, FIRST_DEADLINES = 3, 8
 SECTIONS = (
@@ -123,7 +122,7 @@ def _headline(
         (f"{placed} of {requested}", "requested runs scheduled", _short_of(plan)),
         (*quality, ""),
         (plan.verdict.summary, "in the minute-by-minute replay", ""),
-        *([_tightest(margins[0])] if margins else []),
+        *_thinness(plan, margins),
         _next_decision(deadlines, leeway),
     ]
     return joined(
@@ -140,6 +139,17 @@ def _headline(
             ),
         ]
     )
+
+
+def _thinness(plan: Plan, margins: list[tuple]) -> list[tuple]:
+    """How thin the plan is: the margins that are used up, else the smallest."""
+    thin = thin_margins(plan.verdict)
+    if thin:
+        many = sum(map(len, thin.values()))
+        spots = "; ".join(f"{margin}: {', '.join(where)}" for margin, where in thin.items())
+        words = "margin used up" if many == 1 else "margins used up"
+        return [(f"{many} {words}", f"less than {THIN} is left", spots)]
+    return [_tightest(margins[0])] if margins else []
 
 
 def _tightest(margin: tuple) -> tuple:
@@ -193,7 +203,6 @@ def _ranked(plan: Plan) -> tuple[list[tuple], list[tuple]]:
     The first as (what, amount, share, where, when), the others, the shortest first, as (what,
     amount, condition, slot, when).
     """
-    platforms = {p.name: p for p in plan.environment.scenario.platform}
     activity_of = dict(zip(plan.timeline["slot"], plan.timeline["activity"]))
     shares, in_time = [], []
     for row in plan.verdict.margins.itertuples(index=False):
@@ -214,7 +223,7 @@ def _ranked(plan: Plan) -> tuple[list[tuple], list[tuple]]:
             )
             continue
         amount = f"{number_text(round(row.amount, 1) + 0.0)} {row.unit}"
-        share = row.amount / _room(platforms[row.where], row.unit)
+        share = row.amount / row.room if row.room > 0 else 0.0
         shares.append(
             (share, (row.margin, amount, f"{100 * share:.1f} %", row.where, instant(row.time_utc)))
         )
@@ -225,25 +234,16 @@ def _by_size(found: list[tuple[float, tuple]]) -> list[tuple]:
     return [row for _, row in sorted(found, key=lambda pair: pair[0])]
 
 
-def _room(platform: Platform, unit: str) -> float:
-    """The most that a margin of this unit could be on a platform."""
-    battery = platform.battery
-    return {
-        "Wh": battery.capacity_wh * (1 - battery.reserve) or battery.capacity_wh,
-        "W": platform.bus_limit_w,
-        "Mbit": platform.store.capacity_mbit,
-    }[unit]
-
-
 def _margins(rows: list[tuple], in_time: list[tuple]) -> list[Html]:
     heads = ["margin", "amount", "share", "where", "when (UTC)"]
     parts = [
         paragraph(
             "Share: of the usable battery capacity (reserve to full), of the bus limit, of the "
-            "storage capacity."
+            "storage capacity, of what the link can carry. A plan without margin breaks as soon "
+            "as less comes than was predicted."
         ),
         table(
-            "The three smallest margins of energy, power and storage",
+            "The three smallest margins of energy, power, storage and link",
             heads,
             rows[:FIRST_MARGINS],
             stacked=True,

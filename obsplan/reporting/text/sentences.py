@@ -5,6 +5,7 @@ from math import ceil, isinf
 import pandas as pd
 
 from obsplan.checking.check import Verdict
+from obsplan.checking.margins import THIN_MIN, THIN_SHARE
 from obsplan.checking.violation import Violation, sentence
 from obsplan.common.instants import full_stamp, stamp
 from obsplan.common.text import gap_text, proven, raised
@@ -54,13 +55,28 @@ def violation_lines(verdict: Verdict) -> list[str]:
 
 
 def margin_lines(verdict: Verdict) -> list[str]:
-    """One line for each margin."""
-    return [
+    """One line for each margin, and one that names those that are used up, if any are."""
+    lines = [
         f"smallest margin: {', '.join(filter(None, [row.margin, row.where, row.condition]))}: "
         f"{round(row.amount, 1) + 0.0:.1f} {row.unit} "
         f"at {stamp(row.time_utc)}"
         for row in verdict.margins.itertuples(index=False)
     ]
+    if thin := thin_margins(verdict):
+        spots = "; ".join(f"{margin} ({', '.join(where)})" for margin, where in thin.items())
+        lines.append(f"margins used up (less than {THIN} left): {spots}")
+    return lines
+
+
+THIN = f"{100 * THIN_SHARE:g} % or {THIN_MIN:g} min"
+
+
+def thin_margins(verdict: Verdict) -> dict[str, list[str]]:
+    """The margins that are as good as used up, each with its platforms or slots."""
+    thin: dict[str, list[str]] = {}
+    for row in verdict.margins[verdict.margins["thin"]].itertuples(index=False):
+        thin.setdefault(row.margin, []).append(row.where)
+    return thin
 
 
 def optimality(plan: Plan) -> str:

@@ -100,6 +100,20 @@ def test_headline_tells_runs_value_bound_margin_and_next_decision(page):
     assert f"{first['deadline_utc']:%Y-%m-%d %H:%M}" in head and first["slot"] in head
 
 
+def test_headline_names_the_margins_that_are_used_up():
+    plan = made()
+    margins = plan.verdict.margins
+    for names in (["free storage"], ["free storage", "contact left after slot"]):
+        thin = replace(plan.verdict, margins=margins.assign(thin=margins["margin"].isin(names)))
+        ((_, head),) = Page(report.report_page(replace(plan, verdict=thin))).all("header")
+        many = len(names) + 1  # of lander and rover, and of a slot
+        assert f"{many} margins used up" in head and "less than 2 % or 10 min is left" in head
+        assert "free storage: lander, rover" in head
+    none = replace(plan.verdict, margins=margins.assign(thin=False))
+    ((_, head),) = Page(report.report_page(replace(plan, verdict=none))).all("header")
+    assert "used up" not in head and "smallest margin" in head
+
+
 @pytest.mark.parametrize(
     "share, best, bound",
     [
@@ -134,13 +148,15 @@ def test_without_uplink_the_next_decision_is_the_first_step_that_cannot_wait():
 
 def test_three_smallest_margins_come_first_by_share_of_their_room(page):
     plan = made()
-    scene = plan.environment.scenario
+    around, scene = plan.environment, plan.environment.scenario
     shares = []
     for row in plan.verdict.margins.itertuples():
         if row.unit == "min":
             continue
         home = next(p for p in scene.platform if p.name == row.where)
-        if row.unit == "Wh":
+        if row.margin.startswith("link"):
+            room = around.platforms[row.where]["rate_kbps"].sum() * 0.06
+        elif row.unit == "Wh":
             room = (1 - home.battery.reserve) * home.battery.capacity_wh
         else:
             room = home.bus_limit_w if row.unit == "W" else home.store.capacity_mbit

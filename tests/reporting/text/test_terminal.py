@@ -49,6 +49,17 @@ def test_the_table_counts_runs_and_adds_them_up(made, tmp_path):
     assert lines[6].startswith("smallest margin:") and lines[-1] == f"written to {tmp_path}"
 
 
+def test_the_end_names_the_margins_that_are_used_up(made, tmp_path):
+    margins = made.verdict.margins
+    for thin, words in ((True, ": free storage (lander)"), (False, None)):
+        verdict = replace(
+            made.verdict, margins=margins.assign(thin=thin & (margins["margin"] == "free storage"))
+        )
+        last = terminal.plan_lines(replace(made, verdict=verdict), tmp_path)[-2]
+        said = "margins used up (less than 2 % or 10 min left)"
+        assert last == f"{said}{words}" if thin else "used up" not in last
+
+
 def test_an_interrupted_plan_says_so(made, tmp_path):
     lines = terminal.plan_lines(replace(made, interrupted=True), tmp_path)
     assert sum("search interrupted" in line for line in lines) == 1
