@@ -58,7 +58,7 @@ def _beside(path: Path) -> list[Path]:
 def _named_in(label: Path) -> set[str]:
     """Names of images in a label, in small letters."""
     try:
-        with label.open("rb") as file:
+        with open_input(label) as file:
             text = file.read(LABEL_BYTES).decode("latin-1").lower()
     except OSError:
         return set()

@@ -8,7 +8,14 @@ from pydantic.fields import FieldInfo
 from pydantic_core import ErrorDetails
 
 from obsplan.common.text import did_you_mean, shortened
+from obsplan.inputs.field_types import LINE_PATTERN, NAME_PATTERN
 
+# What texts of a pattern look like.
+PATTERNS = {
+    NAME_PATTERN: "must have 1 to 60 characters, no comma, semicolon, quote or line break, and no "
+    "space at either end",
+    LINE_PATTERN: "must have at most 200 characters and no line break or other control character",
+}
 Loc = tuple[int | str, ...]  # path of an error in the file, as pydantic gives it
 
 
@@ -43,8 +50,7 @@ def error_line(root: type[BaseModel], raw: dict[str, Any], error: ErrorDetails) 
         "finite_number": "must be a finite number",
         "too_short": f"must have {context.get('min_length')} or more entries",
         "too_long": f"must have no more than {context.get('max_length')} entries",
-        "string_pattern_mismatch": "must have 1 to 60 characters, no comma, semicolon, quote or "
-        "line break, and no space at either end",
+        "string_pattern_mismatch": PATTERNS.get(str(context.get("pattern")), ""),
         "literal_error": f"allowed are {context.get('expected')}",
         "value_error": str(context.get("error", "")),
     }.get(kind)

@@ -81,6 +81,8 @@ Pause = Annotated[int, Field(ge=0, le=1440)]  # minutes
 # Names are written to CSV cells, which are read without the spaces around them.
 NAME_PATTERN = r'^[^\p{Z}\p{Cc},;"]([^\p{Zl}\p{Zp}\p{Cc},;"]{0,58}[^\p{Z}\p{Cc},;"])?$'
 Name = Annotated[str, Field(pattern=NAME_PATTERN), Form("name")]
+LINE_PATTERN = r"^[^\p{Zl}\p{Zp}\p{Cc}]{0,200}$"
+Line = Annotated[str, Field(pattern=LINE_PATTERN), Form("text in one line")]
 Utc = Annotated[datetime, BeforeValidator(_utc), Form("2028-07-01T00:00:00Z")]
 Pair = Annotated[tuple[float, float], BeforeValidator(_list_as_tuple)]
 Range = Annotated[Pair, AfterValidator(_rising_pair), Form("[low, high]")]

@@ -56,8 +56,12 @@ def _names(value: Any) -> tuple[str, ...]:
 
 
 def leads_outside(folder: Path, name: str) -> bool:
-    """Whether a name, with all links followed, leads out of a folder."""
+    """Whether a name, or a file that belongs to it, leads out of a folder; links are followed."""
+    inside = Path(realpath(folder))
     try:
-        return not Path(realpath(folder / name)).is_relative_to(realpath(folder))
+        if not Path(realpath(folder / name)).is_relative_to(inside):
+            return True
+        parts = files_of(folder / name)
+        return not all(Path(realpath(part)).is_relative_to(inside) for part in parts)
     except ValueError:  # no file can have this name
         return False

@@ -18,6 +18,7 @@ from obsplan.inputs.field_types import (
     Files,
     HoursOfDay,
     Latitude,
+    Line,
     Longitude,
     Minutes,
     Name,
@@ -249,7 +250,7 @@ class Landing(FrozenModel):
 class Scenario(FrozenModel):
     """The scenario file: everything that the planner knows."""
 
-    title: str
+    title: Line
     """Title of the scenario. The calendar recognises entries of an older plan by it."""
     site: Site
     """The landing site."""

@@ -60,7 +60,7 @@ def lunar_map(path: Path, source) -> LunarMap:
     crs = source.crs
     radius_m = _sphere_m(path, crs)
     turn = source.transform
-    if turn.is_identity or not turn.determinant:
+    if turn.is_identity or not turn.determinant or not np.isfinite([*turn]).all():
         raise ScenarioError(f"{path}: no geotransform, so nothing says where its pixels lie")
     shape = source.height, source.width
     if crs.is_geographic:

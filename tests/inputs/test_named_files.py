@@ -55,6 +55,21 @@ def test_files_outside_the_folder_are_read_only_if_that_is_allowed(folder, name,
     assert read_scenario(path, allow_outside=True).input_hash
 
 
+def test_an_image_that_a_label_names_may_not_be_a_link_out_of_the_folder(folder):
+    (folder.parent / "dem.img").write_bytes(b"heights")
+    (folder / "dem.img").symlink_to("../dem.img")
+    (folder / "dem.lbl").write_text('^IMAGE = "dem.img"')
+    with pytest.raises(ScenarioError, match=OUTSIDE):
+        read_scenario(named(folder, "dem.lbl"))
+    assert read_scenario(named(folder, "dem.lbl"), allow_outside=True).input_hash
+
+
+def test_a_label_that_never_ends_is_refused(folder):
+    os.mkfifo(folder / "dem.lbl")
+    with pytest.raises(ScenarioError, match="a device or a pipe, not a file"):
+        read_scenario(named(folder, "dem.lbl"))
+
+
 def test_a_command_reads_files_outside_the_folder_only_with_the_option(folder):
     path = str(named(folder, "../secret.csv"))
     refused = CliRunner().invoke(main, ["sky", path])

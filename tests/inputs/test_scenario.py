@@ -103,6 +103,16 @@ MISTAKES = [
     ),
     # texts, words, truth
     ({"title": 3}, "title = 3: must be text in quotes"),
+    (
+        {"title": "a\x1b[31m\nb"},
+        r'title = "a\x1b[31m\nb": must have at most 200 characters and no line break or other '
+        "control character",
+    ),
+    (
+        {"title": "t" * 201},
+        f'title = "{"t" * 69}... (203 characters): must have at most 200 characters and no line '
+        "break or other control character",
+    ),
     ({"activity.0.quiet": 1}, 'activity 1 "plasma sweep".quiet = 1: must be true or false'),
     (
         {"activity.0.contact": "hole"},

@@ -154,6 +154,11 @@ def test_what_is_not_a_model_of_the_moon_is_refused_in_one_line(tmp_path):
     assert "rotated geographic grid" in refused(turned)
     empty = write(tmp_path / "empty.tif", heights, DEGREES, turn, nodata=1.0)
     assert "nothing but nodata" in refused(empty)
+    for k, end in enumerate((np.nan, np.inf)):
+        nowhere = write(
+            tmp_path / f"nowhere{k}.tif", heights, DEGREES, Affine(0.01, 0, end, 0, 1, 9)
+        )
+        assert "no geotransform" in refused(nowhere)
     (tmp_path / "text.tif").write_text("heights")
     assert "cannot be read" in refused(tmp_path / "text.tif")
     assert "cannot be read" in refused(tmp_path / "missing.tif")
