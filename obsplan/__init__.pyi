@@ -17,11 +17,11 @@ from obsplan.environment.model import Reading as Reading
 from obsplan.environment.user_windows import with_windows as with_windows
 from obsplan.inputs.read_scenario import read_scenario as read_scenario
 from obsplan.inputs.read_scenario import scenario_from as scenario_from
+from obsplan.inputs.read_state import read_state as read_state
 from obsplan.inputs.scenario import Scenario as Scenario
 from obsplan.inputs.sites_csv import Place as Place
 from obsplan.inputs.sites_csv import read_sites as read_sites
 from obsplan.inputs.telemetry_file import State as State
-from obsplan.inputs.telemetry_file import read_state as read_state
 from obsplan.inputs.timeline_csv import read_as_run as read_as_run
 from obsplan.inputs.timeline_csv import read_timeline as read_timeline
 from obsplan.operations.as_run import compare_as_run as compare_as_run

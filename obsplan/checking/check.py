@@ -15,6 +15,7 @@ from obsplan.checking.margins import Margin, margins
 from obsplan.checking.replay import Books, replay
 from obsplan.checking.resource_rules import resource_violations
 from obsplan.checking.rules import rule_names, slot_violations
+from obsplan.checking.rules_of_one_slot import sending_outside_span
 from obsplan.checking.slots import minutes_to_send, read_slots
 from obsplan.checking.user_rules import own_violations
 from obsplan.checking.violation import Violation, violations_table
@@ -92,6 +93,7 @@ def check_timeline(
     rules = (*rule_names(environment), *environment.user_rules)
     found = [
         *slot_violations(environment, runs, minutes, now),
+        *sending_outside_span(scenario, sending, minutes),
         *resource_violations(environment, runs, books, sending, may_send),
         *own_violations(environment, runs),
     ]

@@ -126,6 +126,12 @@ def _service(activity: Activity, environment: Environment, minutes: int) -> Iter
         yield Requirement("own window", open_, failure="is outside its own windows")
 
 
+def in_service(environment: Environment, run: Run) -> bool:
+    """Whether the instrument of a run is in service during all of it."""
+    out = environment.out.get(run.activity.instrument)
+    return out is None or not out[max(run.first, 0) : max(run.last, 0)].any()
+
+
 def _commands(activity: Activity, environment: Environment, minutes: int) -> Iterator[Requirement]:
     """A start needs a minute of contact that is over `lead_min` before it.
 

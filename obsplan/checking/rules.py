@@ -6,7 +6,7 @@ The effect of slots on power and data is checked in resource_rules, from the rep
 from collections.abc import Iterator
 from itertools import chain
 
-from obsplan.checking.condition_rules import condition_violations
+from obsplan.checking.condition_rules import condition_violations, in_service
 from obsplan.checking.rules_between_slots import counts, gaps, orders, overlaps
 from obsplan.checking.rules_of_one_slot import placement
 from obsplan.checking.slots import Run
@@ -60,18 +60,30 @@ def slot_violations(
     """Every rule that the slots, in order of start, break; fixes lie after minute `now`.
 
     Rules broken only by slots that are over are left out, except for required runs that are
-    missing. A failed run does not count.
+    missing. A run that failed does not count, nor one that cannot run and breaks a rule by that:
+    its instrument is out of service, or another run of its activity is in progress.
     """
     scenario = environment.scenario
     over = {run.slot for run in runs if run.is_over}
     runs = [run for run in runs if run.state != "failed"]
+    able = [run for run in runs if run.is_over or in_service(environment, run)]
+    counted = list(_one_at_a_time(able))
     for violation in chain(
         placement(scenario, runs, minutes),
         condition_violations(environment, runs, minutes, now),
         overlaps(scenario, runs),
-        gaps(scenario, runs),
-        orders(scenario, runs),
-        counts(scenario, runs, minutes),
+        gaps(scenario, able),
+        orders(scenario, counted),
+        counts(scenario, counted, minutes),
     ):
         if violation.rule == "must" or not violation.slots or not over.issuperset(violation.slots):
             yield violation
+
+
+def _one_at_a_time(runs: list[Run]) -> Iterator[Run]:
+    """The runs, in order of start, without those that begin during another of their activity."""
+    until_min: dict[str, float] = {}
+    for run in runs:
+        if run.start_min >= until_min.get(run.activity.name, run.start_min):
+            until_min[run.activity.name] = run.end_min
+            yield run

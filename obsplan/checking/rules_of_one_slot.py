@@ -1,8 +1,11 @@
-"""Rules of a single slot: it is within the span, on the time grid, and of the right length."""
+"""Rules of a single slot: it is within the span, on the time grid, and of the right length.
+
+A transmit window must be within the span.
+"""
 
 from collections.abc import Iterator
 
-from obsplan.checking.slots import Run
+from obsplan.checking.slots import Run, SendingRow
 from obsplan.checking.violation import Violation, of_run
 from obsplan.common.text import number_text
 from obsplan.inputs.scenario import Scenario
@@ -14,6 +17,29 @@ def placement(scenario: Scenario, runs: list[Run], minutes: int) -> Iterator[Vio
         yield from _outside_span(scenario, run, minutes)
         yield from _off_grid(scenario, run)
         yield from _wrong_length(scenario, run)
+
+
+def sending_outside_span(
+    scenario: Scenario, sending: list[SendingRow], minutes: int
+) -> Iterator[Violation]:
+    """Transmit windows that reach beyond the span of `minutes`."""
+    for row in sending:
+        beyond_min = max(-row.start_min, row.end_min - minutes)
+        if beyond_min <= 0:
+            continue
+        first, last = scenario.stamp_at(0), scenario.stamp_at(minutes)
+        yield Violation(
+            "span",
+            scenario.instant_at(row.start_min),
+            beyond_min,
+            "min",
+            f'"{row.name}" (slot {row.slot}) is from {scenario.stamp_at(row.start_min)} to '
+            f"{scenario.stamp_at(row.end_min)}, {number_text(beyond_min)} min beyond the span",
+            f"keep it between {first} and {last}",
+            platform=row.platform,
+            activity=row.name,
+            slots=(row.slot,),
+        )
 
 
 def _outside_span(scenario: Scenario, run: Run, minutes: int) -> Iterator[Violation]:

@@ -5,7 +5,7 @@ from pathlib import Path
 
 import click
 
-from obsplan.cli.files import environment_of, read_slots, write_results
+from obsplan.cli.files import echo_note, environment_of, read_slots, write_results
 from obsplan.cli.options import (
     ALLOW_OUTSIDE,
     EPHEMERIS,
@@ -87,12 +87,8 @@ def check(
     slots = read_slots(timeline, scenario, "checked against this one")
     state = since_utc = None
     if telemetry:
-        from obsplan.inputs.telemetry_file import read_state
-
         now_utc = instant_in_span(now, scenario, "--now") if now else None
-        state = read_state(telemetry, scenario, now_utc)
-        since_utc = now_utc or state.at_utc
-        slots = _with_outcomes(slots, state, since_utc, telemetry)
+        slots, state, since_utc = _as_told(telemetry, scenario, now_utc, slots)
     environment = environment_of(scenario, ephemeris, state)
     verdict = check_timeline(environment, slots, since_utc)
     if telemetry:
@@ -106,17 +102,16 @@ def check(
         sys.exit(1)
 
 
-def _with_outcomes(slots, state, since_utc, path: Path):
-    """The slots with the outcomes that telemetry gives; unknown slots are noted, not used."""
+def _as_told(path: Path, scenario, now_utc, slots):
+    """The slots as telemetry tells of them, the state, and the time from which it applies."""
+    from obsplan.inputs.read_state import read_state
     from obsplan.operations.fixed_slots import with_outcomes
     from obsplan.operations.telemetry import reported_runs
 
-    known = set(slots["slot"])
-    for name in dict.fromkeys(fate.slot for fate in state.slot if fate.slot not in known):
-        click.echo(f'note: {path}: slot "{name}": no such slot in the timeline', err=True)
-    here = tuple(fate for fate in state.slot if fate.slot in known)
-    ran = reported_runs(state.model_copy(update={"slot": here}), slots)
-    return with_outcomes(slots, ran, since_utc)
+    state = read_state(path, scenario, now_utc, slots, echo_note)
+    since_utc = now_utc or state.at_utc
+    assert since_utc is not None  # `read_state` says when telemetry was read, or refuses
+    return with_outcomes(scenario, slots, reported_runs(state, slots), since_utc), state, since_utc
 
 
 def _echo_too_late(environment, slots, since_utc) -> None:

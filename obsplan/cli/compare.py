@@ -4,20 +4,36 @@ from pathlib import Path
 
 import click
 
-from obsplan.cli.files import environment_of, read_slots, write_or_print
-from obsplan.cli.options import ALLOW_OUTSIDE, EPHEMERIS, FIGURE, INPUT, SCENARIO, TABLE, example
+from obsplan.cli.files import echo_note, environment_of, read_slots, write_or_print
+from obsplan.cli.options import (
+    ALLOW_OUTSIDE,
+    EPHEMERIS,
+    FIGURE,
+    INPUT,
+    SCENARIO,
+    TABLE,
+    example,
+    instant_of,
+)
 from obsplan.cli.paths import command
+from obsplan.common.instants import stamp
 
 
 @command(
     epilog=example(
-        "obsplan compare mine/scenario.toml mine/plan as_run.csv -o compare.csv "
-        "--figure compare.png"
+        "obsplan compare mine/scenario.toml mine/day5 as_run.csv --now 2028-07-07T00:00:00Z "
+        "-o compare.csv --figure compare.png"
     ),
 )
 @SCENARIO
 @click.argument("planned", metavar="PLAN", type=INPUT)
 @click.argument("as_run", type=INPUT)
+@click.option(
+    "--now",
+    metavar="TIME",
+    help="The UTC time now: slots that end later are to come. "
+    "Default: when the last reported run ended.",
+)
 @TABLE
 @FIGURE
 @ALLOW_OUTSIDE
@@ -26,6 +42,7 @@ def compare(
     scenario_path: Path,
     planned: Path,
     as_run: Path,
+    now: str | None,
     output: Path | None,
     figure: Path | None,
     allow_outside: bool,
@@ -33,30 +50,38 @@ def compare(
 ) -> None:
     """What ran, compared with the plan?
 
-    PLAN is a plan directory or a timeline CSV. AS_RUN is a CSV with the columns slot, activity,
-    start_utc, end_utc, outcome (done, shortened or failed) and reason. A run without a slot id is
-    matched with the planned slot of its activity that it overlaps longest.
+    PLAN is a plan directory or a timeline CSV; after replans take the latest, which knows all
+    slots. AS_RUN is a CSV with the columns slot, activity, start_utc, end_utc, outcome (done,
+    shortened or failed) and reason; only activity and start_utc are required. A run without a slot
+    id is matched with the planned slot of its activity that it overlaps longest. What the plan
+    itself says has run need not be listed again. A run that cannot have been is refused, with its
+    row: outside the span, after --now, half a day or more from its slot, longer than its slot by
+    more than a step, or while its instrument was busy. What is only odd is noted.
 
-    The table has one row per activity: runs planned, done, shortened, failed, not reported
-    and unplanned; minutes, energy, data and coverage bins, planned and as run; what was
-    lost and why. Energy and data of a run follow from its length and the scenario's
-    figures, not from telemetry.
+    The table has one row per activity: runs planned, done, shortened, failed, not reported, to come
+    and unplanned; minutes, energy, data and coverage bins, planned until now and as run; what was
+    lost and why. Energy and data of a run follow from its length and the scenario's figures, not
+    from telemetry.
     """
     from obsplan.inputs.read_scenario import read_scenario
     from obsplan.inputs.timeline_csv import read_as_run
-    from obsplan.operations.as_run import compare_as_run
+    from obsplan.operations.as_run import compare_as_run, latest_report
     from obsplan.reporting.text.sentences import comparison_lines
 
     scenario = read_scenario(scenario_path, allow_outside=allow_outside)
-    slots = read_slots(planned, scenario, "compared using this one")
-    ran = read_as_run(as_run, scenario)
+    now_utc = min(instant_of(now, "--now"), scenario.span.end_utc) if now else None
+    slots = read_slots(planned, scenario, "compared using this one", now_utc)
+    ran = read_as_run(as_run, scenario, slots, now_utc)
+    if now_utc is None:
+        now_utc = latest_report(scenario, slots, ran)
+        echo_note(f"compared at {stamp(now_utc)}, the end of the last reported run; see --now")
     environment = environment_of(scenario, ephemeris)
-    table = compare_as_run(environment, slots, ran)
+    table = compare_as_run(environment, slots, ran, now_utc)
     drawing = None
     if figure:
         from obsplan.reporting.figures.as_run import compare_figure
 
-        drawing = compare_figure(environment, slots, ran)
+        drawing = compare_figure(environment, slots, ran, now_utc)
     write_or_print(table, output, figure, drawing)
-    for line in comparison_lines(table):
+    for line in comparison_lines(table, now_utc):
         click.echo(line, err=True)

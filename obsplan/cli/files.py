@@ -6,18 +6,24 @@ from pathlib import Path
 import click
 
 
-def read_slots(path: Path, scenario, note: str):
+def read_slots(path: Path, scenario, note: str, now_utc=None):
     """The slots of a timeline or of the timeline in a plan directory.
 
-    If the timeline was planned for another scenario, a line that ends in `note` says so.
+    If the timeline was planned for another scenario, a line that ends in `note` says so; another
+    line names each figure in it that is far from the scenario's.
     """
     from obsplan.inputs.timeline_csv import another_scenario, read_timeline
 
     path = timeline_path(path)
-    slots = read_timeline(path, scenario)
+    slots = read_timeline(path, scenario, now_utc, echo_note)
     if origin := another_scenario(path, scenario):
-        click.echo(f"note: {origin}; {note}", err=True)
+        echo_note(f"{origin}; {note}")
     return slots
+
+
+def echo_note(line: str) -> None:
+    """Print a line that the user should know of, to standard error."""
+    click.echo(f"note: {line}", err=True)
 
 
 def timeline_path(path: Path) -> Path:

@@ -112,10 +112,7 @@ def replan(
     radio do not count. Slots that are kept or moved keep their ids.
     """
     from obsplan.inputs.read_scenario import read_scenario
-    from obsplan.inputs.telemetry_file import read_state
-    from obsplan.inputs.timeline_csv import read_as_run
     from obsplan.operations.replan import make_replan
-    from obsplan.operations.telemetry import reported_runs
     from obsplan.reporting import plan_directory
     from obsplan.reporting.text.sentences import replan_lines
     from obsplan.reporting.text.terminal import progress
@@ -123,11 +120,10 @@ def replan(
     plan_directory.require_replaceable(output)
     scenario = read_scenario(scenario_path, allow_outside=allow_outside)
     now_utc = instant_in_span(now, scenario, "--now")
-    slots = read_slots(timeline, scenario, "planned for this one")
+    slots = read_slots(timeline, scenario, "planned for this one", now_utc)
     old_directory = timeline_path(timeline).parent
     plan_directory.calendar_of(old_directory)
-    state = read_state(telemetry, scenario, now_utc) if telemetry else None
-    ran = reported_runs(state, slots, read_as_run(as_run, scenario) if as_run else None)
+    state, ran = _reported(telemetry, as_run, scenario, now_utc, slots)
     environment = environment_of(scenario, ephemeris, state)
     made = make_replan(
         environment,
@@ -147,3 +143,14 @@ def replan(
     click.echo(f"written to {output}")
     if not made.plan.verdict.is_valid:
         sys.exit(1)
+
+
+def _reported(telemetry: Path | None, as_run: Path | None, scenario, now_utc, slots):
+    """The state that telemetry tells, None without any, and what ran."""
+    from obsplan.inputs.read_state import read_state
+    from obsplan.inputs.timeline_csv import read_as_run
+    from obsplan.operations.telemetry import reported_runs
+
+    state = read_state(telemetry, scenario, now_utc, slots) if telemetry else None
+    listed = read_as_run(as_run, scenario, slots, now_utc) if as_run else None
+    return state, reported_runs(state, slots, listed)

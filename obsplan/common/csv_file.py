@@ -3,9 +3,10 @@
 import csv
 import io
 import re
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import datetime, timedelta
+from difflib import SequenceMatcher
 from pathlib import Path
 from typing import Any, NamedTuple
 
@@ -16,9 +17,11 @@ from obsplan.common.atomic_write import write_file
 from obsplan.common.errors import TableError
 from obsplan.common.input_file import read_input
 from obsplan.common.instants import full_stamp, utc_from
-from obsplan.common.text import did_you_mean, shortened
+from obsplan.common.text import did_you_mean, readable, shortened
 
 SEPARATORS = (",", ";", "\t")
+# Headers at least this alike mean the same column (status and state do, station and state do not).
+ALIKE = 0.7
 # A spreadsheet runs a cell that begins like this as a formula, wide forms too, unless it is a
 # number. An apostrophe before it makes it text; one more is put before a text that has one.
 FORMULA = re.compile(r"'*[=+\-@\t\r\n\uff1d\uff0b\uff0d\uff20]")
@@ -42,13 +45,14 @@ class Row(NamedTuple):
 
 @dataclass
 class CsvFile:
-    """The rows below the header of a CSV file, and the mistakes found in them so far."""
+    """The rows below the header of a CSV file, and what was found wrong or odd in them so far."""
 
     path: Path
     rows: list[Row]
     torn: list[Row]  # with cells right of the last column, or of no text; noted as mistakes
     decimal_comma: bool  # whether 12,5 is a number: the separator is not the comma
     mistakes: dict[tuple[str, str], list[int]] = field(default_factory=dict)
+    oddities: dict[tuple[str, str], list[int]] = field(default_factory=dict)
 
     def wrong(self, row: Row | None, what: str, column: str = "") -> None:
         """Note a mistake: in a column of a row, in a row, or in the file as a whole.
@@ -61,6 +65,14 @@ class CsvFile:
             where = f", {column} = '{shortened(cell)}'" if cell else f", {column} is missing"
         self.mistakes.setdefault((where, what), []).extend([] if row is None else [row.number])
 
+    def odd(self, row: Row, what: str, column: str) -> None:
+        """Note something odd in a column of a row; equal oddities become one line of `notes`."""
+        self.oddities.setdefault((f", {column}", what), []).append(row.number)
+
+    def notes(self) -> list[str]:
+        """A line for everything odd, with the name of the file."""
+        return [readable(f"{self.path}: {_line(oddity)}") for oddity in self.oddities.items()]
+
     def number(
         self, row: Row, column: str, low: float, high: float, default: float | None = None
     ) -> float:
@@ -68,11 +80,8 @@ class CsvFile:
         text = row.cells[column]
         if not text and default is not None:
             return default
-        try:
-            value = float(text.replace(",", ".") if self.decimal_comma else text)
-        except ValueError:
-            value = np.nan
-        if not low <= value <= high or "_" in text:
+        value = self.number_in(row, column)
+        if value is None or not low <= value <= high:
             self.wrong(row, f"allowed is a number from {low:g} to {high:g}", column)
             return np.nan
         return value
@@ -86,6 +95,15 @@ class CsvFile:
             self.wrong(row, str(problem), column)
             return None
         return time.replace(microsecond=0)
+
+    def number_in(self, row: Row, column: str) -> float | None:
+        """The number in a cell, None if there is none."""
+        text = row.cells[column]
+        try:
+            value = float(text.replace(",", ".") if self.decimal_comma else text)
+        except ValueError:
+            return None
+        return None if "_" in text else value
 
     def refuse_repeats(self, column: str, rule: str) -> None:
         """Note every cell of a column that an earlier row has too; `rule` says why not."""
@@ -119,15 +137,18 @@ def read_csv(
     *,
     others: bool = True,
     may_be_empty: bool = True,
+    beside: Sequence[str] = (),
+    meant: Mapping[str, str] | None = None,
 ) -> CsvFile:
     """Read a CSV file, written by a program or a spreadsheet, as rows of texts.
 
     Columns are separated by commas, semicolons or tabs, and named by the header in any order and
     case, with spaces for underscores. The text is UTF-8, or UTF-16 with its mark. Empty rows are
-    skipped, spaces around cells removed. Columns other than `columns` are ignored, or with
-    `others=False` refused. Raises TableError if the file cannot be read, if one of the columns
-    `needed` is missing or one of `columns` appears twice; mistakes in rows are noted in the
-    result.
+    skipped, spaces around cells removed. Columns `beside` these are read too if they are there.
+    Other columns are ignored, or with `others=False` a mistake; so is a name that looks like a
+    missing one of `columns`, or that `meant` says is another name of it. Raises TableError if the
+    file cannot be read, if one of the columns `needed` is missing or one of `columns` appears
+    twice, and with `others=False` if one is unknown; other mistakes are noted in the result.
     """
     path = Path(path)
     text = _text_of(path)
@@ -135,17 +156,27 @@ def read_csv(
     header = [re.sub(r"\s+", "_", name.lower()) for name in records[0][1]] if records else []
     while header and not header[-1]:
         header.pop()
-    lines = _header_mistakes(header, columns, needed, others)
+    misnamed = _misnamed(header, columns, beside, meant or {})
+    place = {column: header.index(name) for name, column in misnamed.items()}
+    place |= {name: header.index(name) for name in (*columns, *beside) if name in header}
+    strange = [
+        f"row 1: no such column '{shortened(name)}'; {did_you_mean(meant_name, columns)}"
+        for name in dict.fromkeys(header)
+        if (meant_name := misnamed.get(name, name)) != name or not (others or name in columns)
+    ]
+    lines = _header_mistakes(header, columns, needed, place) + ([] if others else strange)
     if lines:
         _refuse(path, lines)
-    place = {column: header.index(column) for column in columns if column in header}
     file = CsvFile(path, [], [], separator != ",")
+    for line in strange:
+        file.wrong(None, line)
     if not records[1:] and not may_be_empty:
         file.wrong(None, "no row below the header; at least one is needed")
     for number, cells in records[1:]:
         beyond = [cell for cell in cells[len(header) :] if cell]
         cells += [""] * (len(header) - len(cells))
-        row = Row(number, {c: cells[place[c]] if c in place else "" for c in columns})
+        known = (*columns, *beside)
+        row = Row(number, {c: cells[place[c]] if c in place else "" for c in known})
         garbled = [column for column, cell in row.cells.items() if NO_TEXT.search(cell)]
         for column in garbled:
             file.wrong(row, "contains a control character, which no text has", column)
@@ -257,28 +288,43 @@ def _records(path: Path, text: str) -> tuple[str, list[tuple[int, list[str]]]]:
 
 
 def _header_mistakes(
-    header: list[str], columns: Sequence[str], needed: Sequence[str], others: bool
+    header: list[str], columns: Sequence[str], needed: Sequence[str], places: Mapping[str, int]
 ) -> list[str]:
+    """What is wrong with the header so that rows cannot be read."""
     if not header:
         return [f"the file is empty; it needs the columns {', '.join(needed)}"]
     found = ", ".join(filter(None, header))
     lines = [
         f"row 1: column {column} is missing; the header has {found}"
         for column in needed
-        if column not in header
+        if column not in places
     ]
     lines += [
         f"row 1: column {column} appears {header.count(column)} times; only once is allowed"
         for column in columns
         if header.count(column) > 1
     ]
-    if not others:
-        lines += [
-            f"row 1: no such column '{column}'; {did_you_mean(column, columns)}"
-            for column in dict.fromkeys(header)
-            if column not in columns
-        ]
     return lines
+
+
+def _misnamed(
+    header: list[str], columns: Sequence[str], beside: Sequence[str], meant: Mapping[str, str]
+) -> dict[str, str]:
+    """Names of the header that stand for a missing column -> the column."""
+    found: dict[str, str] = {}
+    for column in columns:
+        if column not in header:
+            for name in header:
+                known = not name or name in columns or name in beside
+                if meant.get(name) == column or (not known and _alike(name, column)):
+                    found.setdefault(name, column)
+    return found
+
+
+def _alike(name: str, column: str) -> bool:
+    """Whether a header says a column in nearly the same letters, or without its unit."""
+    ratio = SequenceMatcher(None, name, column).ratio()
+    return ratio >= ALIKE or name == column.rpartition("_")[0]
 
 
 def _line(mistake: tuple[tuple[str, str], list[int]]) -> str:

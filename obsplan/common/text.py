@@ -9,6 +9,8 @@ PROVEN = 1e-5
 # Characters of a value in a sentence, and of a whole line; what is longer is cut.
 LONGEST_VALUE = 80
 LONGEST_LINE = 4000
+# Names that a sentence lists, such as those of a large timeline's slots.
+MOST_NAMES = 30
 
 
 def number_text(amount: float) -> str:
@@ -52,8 +54,11 @@ def shortened(value: str) -> str:
 
 
 def did_you_mean(name: str, known: Iterable[str]) -> str:
-    """The known name that is nearest to a mistyped one, as a question; else all known names."""
+    """The known name that is nearest to a mistyped one, as a question; else the known names."""
     known = list(known)
     # Comparing takes time that grows with the square of the length.
     nearest = get_close_matches(name[:LONGEST_VALUE], known, n=1, cutoff=0.5)
-    return f"did you mean '{nearest[0]}'?" if nearest else f"known: {', '.join(known) or 'none'}"
+    if nearest:
+        return f"did you mean '{nearest[0]}'?"
+    more = f" and {len(known) - MOST_NAMES} more" if len(known) > MOST_NAMES else ""
+    return f"known: {', '.join(known[:MOST_NAMES]) or 'none'}{more}"

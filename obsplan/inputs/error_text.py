@@ -76,7 +76,7 @@ def key_path(raw: Any, loc: Loc) -> str:
     for part in loc:
         if isinstance(part, int):
             raw = raw[part] if isinstance(raw, list | tuple) and part < len(raw) else None
-            name = raw.get("name") if isinstance(raw, dict) else None
+            name = raw.get("name", raw.get("slot")) if isinstance(raw, dict) else None
             words += f" {part + 1}" + (f' "{shortened(name)}"' if isinstance(name, str) else "")
         else:
             raw = raw.get(part) if isinstance(raw, dict) else None

@@ -17,7 +17,14 @@ from obsplan.inputs.error_text import limits_of, metadata_of, model_in
 from obsplan.inputs.field_types import Form
 from obsplan.inputs.scenario import Scenario
 from obsplan.inputs.telemetry_file import State
-from obsplan.inputs.timeline_columns import NEEDED, READ_COLUMNS, TIMELINE, Column
+from obsplan.inputs.timeline_columns import (
+    COMPARED,
+    NEEDED,
+    READ_COLUMNS,
+    REPLANNED,
+    TIMELINE,
+    Column,
+)
 
 # The unit that each ending of a name stands for, longer endings first.
 UNITS = {
@@ -46,7 +53,8 @@ class Key(NamedTuple):
     """A key of a table, or a column of a CSV.
 
     unit: "" without one. default: "required", "optional" or the value as TOML has it; for a
-        column also "written", if it is not read.
+        column also "compared", if a reader only compares it with the rest of the row and the
+        scenario, and "written", if it is not read.
     """
 
     name: str
@@ -81,16 +89,18 @@ def _timeline() -> Part:
     summary = "The timeline that a plan writes and that check, replan and compare read."
     description = (
         f"{summary} A timeline that is edited by hand needs only the required columns, and "
-        "end_utc for rows of the radio. Columns that are only written are ignored."
+        "end_utc for rows of the radio. Columns marked compared may be left out or empty, but must "
+        "fit the rest of their row; columns that are only written are ignored. A replan adds the "
+        "columns reason and why."
     )
     heading = "columns of timeline.csv"
-    return columns_part("timeline", heading, summary, description, TIMELINE, _read)
+    return columns_part("timeline", heading, summary, description, TIMELINE + REPLANNED, _read)
 
 
 def _read(column: Column) -> str:
-    """Whether a reader of the timeline requires a column, takes it, or ignores it."""
+    """Whether a reader of the timeline requires, takes, only compares or ignores a column."""
     if column.name not in READ_COLUMNS:
-        return "written"
+        return "compared" if column.name in COMPARED else "written"
     return "required" if column.name in NEEDED else "optional"
 
 

@@ -214,6 +214,11 @@ class Activity(FrozenModel):
     coverage: Coverage | None = None
     """Bins over which the runs are spread; the first run in each bin is worth the full value."""
 
+    @property
+    def energy_wh(self) -> float:
+        """Energy that a whole run takes, warm-up included."""
+        return (self.warm_up_min * self.warm_up_w + self.duration_min * self.power_w) / 60
+
 
 class Uplink(FrozenModel):
     """How slots are commanded: in a contact before their start.

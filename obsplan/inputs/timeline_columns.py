@@ -36,7 +36,16 @@ TIMELINE = (
     Column("data_mbit", "Mbit", "data that the run yields"),
     Column("value", "", "what the run adds to the value of the plan"),
 )
+# What a replan tells beside them.
+REPLANNED = (
+    Column("reason", "", "why a slot was shortened or failed, as it was reported"),
+    Column("why", "", "why the replan left the slot as it is"),
+)
 TIMELINE_COLUMNS = tuple(column.name for column in TIMELINE)
-# Columns that a reader requires, and all that it reads.
+REPLANNED_COLUMNS = tuple(column.name for column in REPLANNED)
+UNITS = {column.name: column.unit for column in TIMELINE}
+# Columns that a reader requires, all that it reads, and those that it only compares with the rest
+# of the row and with the scenario.
 NEEDED = ("activity", "start_utc")
-READ_COLUMNS = ("slot", "activity", "start_utc", "end_utc", "state")
+READ_COLUMNS = ("slot", "activity", "start_utc", "end_utc", "state", "reason")
+COMPARED = ("platform", "instrument", "duration_min", "power_w", "energy_wh", "data_mbit")

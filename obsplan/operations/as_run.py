@@ -1,23 +1,26 @@
 """What ran against what was planned: runs, time, energy, data and coverage, and the losses."""
 
+from datetime import datetime
 from typing import Any
 
 import numpy as np
 import pandas as pd
 
-from obsplan.common.errors import TableError
+from obsplan.common.errors import ObsplanError, TableError
 from obsplan.common.instants import MINUTE
 from obsplan.environment.model import Environment
+from obsplan.inputs.impossible_runs import require_possible, told_in
 from obsplan.inputs.outcomes import OUTCOMES
 from obsplan.inputs.scenario import Activity, Scenario
 from obsplan.planning.problem.start_windows import coverage_bin
 
-NOT_REPORTED = "not reported"
+NOT_REPORTED, TO_COME = "not reported", "to come"
 COMPARISON_COLUMNS = (
     "activity",
     "planned",
     *OUTCOMES,
     "not_reported",
+    "to_come",
     "unplanned",
     "planned_min",
     "ran_min",
@@ -43,27 +46,36 @@ MATCHED_COLUMNS = (
 )
 
 
-def matched(scenario: Scenario, slots: pd.DataFrame, as_run: pd.DataFrame) -> pd.DataFrame:
+def matched(
+    scenario: Scenario,
+    slots: pd.DataFrame,
+    as_run: pd.DataFrame,
+    now_utc: datetime,
+    error: type[ObsplanError] = TableError,
+) -> pd.DataFrame:
     """Every planned slot and every run with its partner; rows of sending are left out.
 
     Columns `slot, activity, start_utc, end_utc` (as planned; missing if it was not planned),
-    `ran_start_utc, ran_end_utc` (missing if not reported), `outcome` (done, shortened, failed or
-    "not reported"), `reason`; planned slots in order of start, then the unplanned. A run belongs to
-    the planned slot of its id; without an id that the plan knows, to the slot of its activity that
-    it overlaps longest and that no other run has taken. Raises TableError if an id belongs to
-    another activity in the plan.
+    `ran_start_utc, ran_end_utc` (missing if not reported), `outcome` (done, shortened, failed,
+    "not reported", or "to come" if that is over only after `now_utc`), `reason`; planned slots in
+    order of start, then the unplanned. A run belongs to the planned slot of its id; without an id,
+    to the slot of its activity that it overlaps longest and that no other run has taken. A slot
+    that no run of `as_run` belongs to ended as the timeline itself says, if it says so. Raises
+    `error` with a line for each run that cannot be (see `impossible`).
     """
     names = {a.name for a in scenario.activity}
     slots = slots[slots["activity"].isin(names)].sort_values(["start_utc", "slot"])
     runs = as_run[as_run["activity"].isin(names)]
+    require_possible(scenario, slots, runs, now_utc, error)
     planned = {slot.slot: slot for slot in slots.itertuples(index=False)}
     partner, unplanned = _partners(planned, runs)
     rows = []
     for name, slot in planned.items():
         times = slot.start_utc, slot.end_utc
-        rows.append((name, slot.activity, *times, *_what_ran(partner.get(name))))
+        rows.append((name, slot.activity, *times, *_what_ran(slot, partner.get(name), now_utc)))
     for run in unplanned:
-        rows.append((run.slot, run.activity, pd.NaT, pd.NaT, *_what_ran(run)))
+        ran = run.start_utc, run.end_utc, run.outcome, run.reason
+        rows.append((run.slot, run.activity, pd.NaT, pd.NaT, *ran))
     table = pd.DataFrame(rows, columns=list(MATCHED_COLUMNS))
     for column in [c for c in table if c.endswith("_utc")]:
         table[column] = pd.to_datetime(table[column], utc=True).astype("datetime64[s, UTC]")
@@ -73,31 +85,18 @@ def matched(scenario: Scenario, slots: pd.DataFrame, as_run: pd.DataFrame) -> pd
 def _partners(planned: dict[str, Any], runs: pd.DataFrame) -> tuple[dict[str, Any], list[Any]]:
     """The run that belongs to each slot, by slot id, and the runs that were not planned.
 
-    `planned` has the row of each slot by id. Raises TableError as `matched` does.
+    `planned` has the row of each slot by id.
     """
-    partner: dict[str, Any] = {}
-    lines, loose, unplanned = [], [], []
-    for run in runs.itertuples(index=False):
-        slot = planned.get(run.slot)
-        if slot is None:
-            loose.append(run)
-        elif slot.activity != run.activity:
-            lines.append(
-                f"as run: slot = '{run.slot}' is '{run.activity}', in the plan it is "
-                f"'{slot.activity}'"
-            )
-        else:
-            partner[slot.slot] = run
-    if lines:
-        raise TableError(*lines)
-    for run in loose:
+    partner = {run.slot: run for run in runs.itertuples(index=False) if run.slot}
+    unplanned = []
+    for run in (run for run in runs.itertuples(index=False) if not run.slot):
         free = [s for s in planned.values() if s.activity == run.activity and s.slot not in partner]
         # A run that failed as it began overlaps nothing: it lies in the slot it begins in.
         near = [
             slot
             for slot in free
             if _overlap(slot, run) > pd.Timedelta(0)
-            or slot.start_utc <= run.start_utc < slot.end_utc
+            or slot.start_utc <= run.start_utc < max(slot.end_utc, slot.start_utc + MINUTE)
         ]
         nearest = max(near, key=lambda slot: _overlap(slot, run), default=None)
         if nearest is None:
@@ -107,34 +106,49 @@ def _partners(planned: dict[str, Any], runs: pd.DataFrame) -> tuple[dict[str, An
     return partner, unplanned
 
 
-def _what_ran(run: Any) -> tuple:
-    """Start, end, outcome and reason of a run, or of a slot for which none was reported."""
-    if run is None:
-        return pd.NaT, pd.NaT, NOT_REPORTED, ""
-    return run.start_utc, run.end_utc, run.outcome, run.reason
+def _what_ran(slot: Any, run: Any, now_utc: datetime) -> tuple:
+    """Start, end, outcome and reason of the run in a slot; `run` is None if none was reported."""
+    if run is not None:
+        return run.start_utc, run.end_utc, run.outcome, run.reason
+    if getattr(slot, "state", "planned") in OUTCOMES:
+        return slot.start_utc, slot.end_utc, slot.state, getattr(slot, "reason", "")
+    return pd.NaT, pd.NaT, NOT_REPORTED if slot.end_utc <= now_utc else TO_COME, ""
+
+
+def latest_report(scenario: Scenario, slots: pd.DataFrame, as_run: pd.DataFrame) -> datetime:
+    """When the last run ends of which a timeline or an as-run list tells; else the span begins."""
+    told = [*told_in(slots), *told_in(as_run, "outcome")]
+    return max([scenario.span.start_utc, *(run.end_utc for run in told if run.end_utc)])
 
 
 def compare_as_run(
-    environment: Environment, slots: pd.DataFrame, as_run: pd.DataFrame
+    environment: Environment,
+    slots: pd.DataFrame,
+    as_run: pd.DataFrame,
+    now_utc: datetime | None = None,
 ) -> pd.DataFrame:
     """Planned against done, one row per activity: columns as in `COMPARISON_COLUMNS`.
 
-    `slots` and `as_run` are as `read_timeline` and `read_as_run` give them. `planned` counts slots,
-    `done`, `shortened`, `failed` and `not_reported` say how many of them ended so; `unplanned`
-    counts other runs. Minutes and energy sum every run for as long as it lasted, unplanned and
-    failed ones too; data and coverage leave out what failed. A run draws and yields as the scenario
-    says: warm-up first, then the run at its even rate. `losses` names what became of planned slots
-    that were not done, with the reasons reported.
+    `slots` and `as_run` are as `read_timeline` and `read_as_run` give them; `now_utc` is the time
+    of the comparison, by default `latest_report`. `planned` counts slots, `done`, `shortened`,
+    `failed`, `not_reported` and `to_come` say how many of them ended so or will end after now;
+    `unplanned` counts other runs. Planned minutes, energy, data and bins are those of the slots due
+    by now, which are all but those to come. Minutes and energy sum every run for as long as it
+    lasted, unplanned and failed ones too; data and coverage leave out what failed. A run draws and
+    yields as the scenario says: warm-up first, then the run at its even rate. `losses` names what
+    became of slots that were due and not done, with the reasons reported. Raises TableError with a
+    line for each run that cannot be.
     """
     scenario = environment.scenario
-    both = matched(scenario, slots, as_run)
+    both = matched(scenario, slots, as_run, now_utc or latest_report(scenario, slots, as_run))
     rows = []
     for activity in scenario.activity:
         own = both[both["activity"] == activity.name]
         planned = own[own["start_utc"].notna()]
+        due = planned[planned["outcome"] != TO_COME]
         ran = own[own["ran_start_utc"].notna()]
         yielded = ran[ran["outcome"] != "failed"]
-        planned_min = _lengths_min(planned["start_utc"], planned["end_utc"])
+        due_min = _lengths_min(due["start_utc"], due["end_utc"])
         ran_min = _lengths_min(ran["ran_start_utc"], ran["ran_end_utc"])
         yielded_min = _lengths_min(yielded["ran_start_utc"], yielded["ran_end_utc"])
         row = {
@@ -142,20 +156,21 @@ def compare_as_run(
             "planned": len(planned),
             **{outcome: int((planned["outcome"] == outcome).sum()) for outcome in OUTCOMES},
             "not_reported": int((own["outcome"] == NOT_REPORTED).sum()),
+            "to_come": len(planned) - len(due),
             "unplanned": int(own["start_utc"].isna().sum()),
-            "planned_min": planned_min.sum(),
+            "planned_min": due_min.sum(),
             "ran_min": ran_min.sum(),
-            "planned_wh": _energy_wh(activity, planned_min).sum(),
+            "planned_wh": _energy_wh(activity, due_min).sum(),
             "ran_wh": _energy_wh(activity, ran_min).sum(),
-            "planned_mbit": _data_mbit(activity, planned_min).sum(),
+            "planned_mbit": _data_mbit(activity, due_min).sum(),
             "ran_mbit": _data_mbit(activity, yielded_min).sum(),
-            "losses": _losses(planned),
+            "losses": _losses(due),
         }
         if activity.coverage is not None:
             bins = coverage_bin(environment, activity)
             row |= {
                 "bins": len(activity.coverage.edges) - 1,
-                "planned_bins": _bins_filled(scenario, bins, planned["start_utc"]),
+                "planned_bins": _bins_filled(scenario, bins, due["start_utc"]),
                 "filled_bins": _bins_filled(scenario, bins, yielded["ran_start_utc"]),
             }
         rows.append(row)
@@ -195,9 +210,9 @@ def _bins_filled(scenario: Scenario, bins: np.ndarray, starts_utc: pd.Series) ->
     return len(set(bins[inside].tolist()) - {-1})
 
 
-def _losses(planned: pd.DataFrame) -> str:
-    """What became of planned slots that were not done, and why, most frequent first."""
-    lost = planned[planned["outcome"] != "done"]
+def _losses(due: pd.DataFrame) -> str:
+    """What became of slots that were due and not done, and why, most frequent first."""
+    lost = due[due["outcome"] != "done"]
     kinds = [
         f"{outcome}: {reason}" if reason else outcome
         for outcome, reason in zip(lost["outcome"], lost["reason"])

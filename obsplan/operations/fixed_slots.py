@@ -9,16 +9,15 @@ import numpy as np
 import pandas as pd
 
 from obsplan.analysis.command_deadlines import beyond_command
-from obsplan.common import instants
 from obsplan.common.errors import StateError
 from obsplan.common.instants import MINUTE, stamp
 from obsplan.environment.model import Environment
+from obsplan.inputs.impossible_runs import require_possible
 from obsplan.inputs.outcomes import OUTCOMES
 from obsplan.inputs.scenario import Scenario
-from obsplan.inputs.timeline_csv import AS_RUN_COLUMNS
-from obsplan.operations.as_run import NOT_REPORTED, matched
+from obsplan.operations.as_run import matched
 
-FIXED_COLUMNS = ("slot", "activity", "start_utc", "end_utc", "state", "why", "share")
+FIXED_COLUMNS = ("slot", "activity", "start_utc", "end_utc", "state", "why", "reason", "share")
 FROZEN, BY_HAND = "frozen", "locked by hand"
 COMMANDED = "already commanded: no later contact can change it in time"
 UNREPORTED = "over and not reported: assumed done"
@@ -33,6 +32,7 @@ class FixedSlot(NamedTuple):
     end_utc: pd.Timestamp
     state: str
     why: str
+    reason: str = ""
 
 
 def first_step(scenario: Scenario, now_utc: datetime) -> int:
@@ -41,27 +41,17 @@ def first_step(scenario: Scenario, now_utc: datetime) -> int:
     return min(-(-(now_utc - scenario.span.start_utc) // step), scenario.steps)
 
 
-def with_outcomes(slots: pd.DataFrame, ran: pd.DataFrame, now_utc: datetime) -> pd.DataFrame:
+def with_outcomes(
+    scenario: Scenario, slots: pd.DataFrame, ran: pd.DataFrame, now_utc: datetime
+) -> pd.DataFrame:
     """The timeline `slots` with the times and states of what ran (see `reported_runs`).
 
-    Raises StateError as `fixed_slots` does.
+    Raises StateError if what ran cannot be, or contradicts the timeline.
     """
-    _with_earlier_outcomes(slots, ran)
-    if lines := _too_soon(ran, now_utc):
-        raise StateError(*lines)
+    require_possible(scenario, slots, ran, now_utc, StateError)
     told = ran.rename(columns={"outcome": "state"}).set_index("slot").reindex(slots["slot"])
-    told = told[["start_utc", "end_utc", "state"]].set_axis(slots.index)
+    told = told[["start_utc", "end_utc", "state", "reason"]].set_axis(slots.index)
     return slots.assign(**told.fillna(slots))
-
-
-def _too_soon(ran: pd.DataFrame, now_utc: datetime) -> list[str]:
-    """A line for each run that is reported before it is over."""
-    return [
-        f'slot {run.slot} ("{run.activity}"): reported {run.outcome}, but it '
-        f"{'starts' if run.start_utc > now_utc else 'ends'} after now, {instants.stamp(now_utc)}"
-        for run in ran.itertuples(index=False)
-        if run.start_utc > now_utc or run.end_utc > now_utc
-    ]
 
 
 def fixed_slots(
@@ -78,40 +68,37 @@ def fixed_slots(
     they are over and not reported, are running, start within `freeze`, were commanded and cannot be
     changed in time by any contact, or are locked by hand.
 
-    The first table has the columns `FIXED_COLUMNS` in order of start: `share` is how much of a
-    run's value counts, 0 if it failed or its instrument is out, the share of its time if it was
+    The first table has the columns `FIXED_COLUMNS` in order of start: `reason` is the one that was
+    reported, `share` how much of a run's value counts: 0 if it failed, its instrument is out, or
+    another run of its activity counts for the same time, the share of its time if it was
     shortened. Rows of sending are fixed up to the first step that has not begun; a timeline
-    without any lets all platforms send at any time. Raises StateError if a slot that has not
-    begun is reported to have run, or one is reported with two outcomes.
+    without any lets all platforms send at any time. Raises StateError with a line for each run
+    that cannot have been (see `impossible`).
     """
     scenario = environment.scenario
     sends = slots["activity"].isin(list(scenario.sending_names))
     runs = slots[~sends]
-    ran = _with_earlier_outcomes(runs, ran)
     first_utc = pd.Timestamp(scenario.span.start_utc)
     first_utc += first_step(scenario, now_utc) * scenario.span.step_min * MINUTE
     why_fixed = _reasons(environment, runs, now_utc, now_utc + freeze, first_utc)
     taken = {*slots["slot"], *ran["slot"]}
     unplanned = (name for k in count(1) if (name := f"unplanned{k}") not in taken)
     fixed, movable = [], []
-    for slot in matched(scenario, runs, ran).itertuples(index=False):
+    for slot in matched(scenario, runs, ran, now_utc, StateError).itertuples(index=False):
         planned = slot.slot, slot.activity, slot.start_utc, slot.end_utc
-        if slot.outcome != NOT_REPORTED:
+        if slot.outcome in OUTCOMES:
             name = slot.slot or next(unplanned)
             why = ": ".join(filter(None, [slot.outcome, slot.reason]))
             times = slot.ran_start_utc, slot.ran_end_utc
-            fixed.append(FixedSlot(name, slot.activity, *times, slot.outcome, why))
+            fixed.append(FixedSlot(name, slot.activity, *times, slot.outcome, why, slot.reason))
         elif why := next((why for why, applies in why_fixed if applies(slot)), ""):
             fixed.append(FixedSlot(*planned, "locked", why))
         else:
             movable.append(planned)
-    over = [(*row[:5], "") for row in fixed if row.state in OUTCOMES]
-    if lines := _too_soon(pd.DataFrame(over, columns=list(AS_RUN_COLUMNS)), now_utc):
-        raise StateError(*lines)
     fixed += _sent_before(scenario, slots[sends], first_utc)
     table = _with_times(pd.DataFrame(fixed, columns=list(FIXED_COLUMNS[:-1])))
-    table["share"] = [_share(environment, row) for row in table.itertuples(index=False)]
     table = table.sort_values(["start_utc", "end_utc", "activity"], ignore_index=True)
+    table["share"] = _shares(environment, table)
     return table, _with_times(pd.DataFrame(movable, columns=list(FIXED_COLUMNS[:4])))
 
 
@@ -141,25 +128,6 @@ def _with_times(table: pd.DataFrame) -> pd.DataFrame:
     return table
 
 
-def _with_earlier_outcomes(runs: pd.DataFrame, ran: pd.DataFrame) -> pd.DataFrame:
-    """What ran, with the outcomes in the timeline itself; raises StateError if the two differ."""
-    reported = {run.slot: run.outcome for run in ran.itertuples(index=False) if run.slot}
-    over = runs[runs["state"].isin(OUTCOMES)]
-    lines = [
-        f'slot {slot.slot} ("{slot.activity}"): {slot.state} in the timeline, but reported '
-        f"{reported[slot.slot]}; a slot has one outcome"
-        for slot in over.itertuples(index=False)
-        if reported.get(slot.slot, slot.state) != slot.state
-    ]
-    if lines:
-        raise StateError(*lines)
-    more = over[~over["slot"].isin(list(reported))]
-    if more.empty:
-        return ran
-    own = more.assign(outcome=more["state"], reason="")[list(ran.columns)]
-    return own if ran.empty else pd.concat([ran, own], ignore_index=True)
-
-
 def _sent_before(
     scenario: Scenario, sending: pd.DataFrame, first_utc: pd.Timestamp
 ) -> list[FixedSlot]:
@@ -171,17 +139,36 @@ def _sent_before(
             for k, name in enumerate(scenario.sending_names, start=1)
             if first_utc > start_utc
         ]
-    return [
-        FixedSlot(
-            row.slot, row.activity, row.start_utc, min(row.end_utc, first_utc), "done", "sent"
-        )
+    stretches = [
+        (row, max(row.start_utc, start_utc), min(row.end_utc, first_utc))
         for row in sending.itertuples(index=False)
-        if row.start_utc < first_utc
+    ]
+    return [
+        FixedSlot(row.slot, row.activity, since_utc, until_utc, "done", "sent")
+        for row, since_utc, until_utc in stretches
+        if since_utc < until_utc
     ]
 
 
+def _shares(environment: Environment, table: pd.DataFrame) -> list[float]:
+    """How much of each run's value counts, 0..1; what overlaps a run of its activity counts once.
+
+    The runs are in order of start.
+    """
+    shares: list[float] = []
+    counted_until: dict[str, pd.Timestamp] = {}
+    for slot in table.itertuples(index=False):
+        share = _share(environment, slot)
+        if share > 0 and slot.start_utc < counted_until.get(slot.activity, slot.start_utc):
+            share = 0.0
+        if share > 0:
+            counted_until[slot.activity] = slot.end_utc
+        shares.append(share)
+    return shares
+
+
 def _share(environment: Environment, slot: Any) -> float:
-    """How much of a run's value counts, 0..1."""
+    """How much of a run's value counts by itself, 0..1."""
     scenario = environment.scenario
     if slot.activity in scenario.sending_names or slot.state == "failed":
         return 0.0
@@ -189,16 +176,23 @@ def _share(environment: Environment, slot: Any) -> float:
     if slot.state == "shortened":
         ran_min = (slot.end_utc - slot.start_utc) / MINUTE - activity.warm_up_min
         return float(np.clip(ran_min / activity.duration_min, 0.0, 1.0))
-    if slot.state == "locked" and activity.instrument in environment.out:
-        first, last = scenario.minutes_of(slot.start_utc), scenario.minutes_of(slot.end_utc)
-        inside = slice(max(int(first), 0), max(int(np.ceil(last)), 0))
-        return float(not environment.out[activity.instrument][inside].any())
-    return 1.0
+    return float(not (slot.state == "locked" and is_out(environment, slot)))
 
 
-def assumptions(scenario: Scenario, fixed: pd.DataFrame) -> list[str]:
+def is_out(environment: Environment, slot: Any) -> bool:
+    """Whether the instrument of a slot is out of service at any time of it."""
+    scenario = environment.scenario
+    activity = scenario.activity_named(slot.activity)
+    if activity.instrument not in environment.out:
+        return False
+    first, last = scenario.minutes_of(slot.start_utc), scenario.minutes_of(slot.end_utc)
+    inside = slice(max(int(first), 0), max(int(np.ceil(last)), 0))
+    return bool(environment.out[activity.instrument][inside].any())
+
+
+def assumptions(environment: Environment, fixed: pd.DataFrame) -> list[str]:
     """What the replan assumes, in sentences."""
-    lines = []
+    scenario, lines = environment.scenario, []
     if unreported := int((fixed["why"] == UNREPORTED).sum()):
         slots_are = "slot is" if unreported == 1 else "slots are"
         lines.append(f"{unreported} {slots_are} over and not reported: assumed done as planned")
@@ -212,8 +206,10 @@ def assumptions(scenario: Scenario, fixed: pd.DataFrame) -> list[str]:
             )
     lost = fixed[(fixed["state"] == "locked") & (fixed["share"] == 0)]
     for slot in lost.itertuples(index=False):
+        out = is_out(environment, slot)
+        why = "its instrument is out of service" if out else "another run of it is then in progress"
         lines.append(
             f'slot {slot.slot} ("{slot.activity}", {stamp(slot.start_utc)}) is fixed '
-            f"({slot.why}), but its instrument is out of service, so it does not count"
+            f"({slot.why}), but {why}, so it does not count"
         )
     return lines

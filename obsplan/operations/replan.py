@@ -16,6 +16,7 @@ import pandas as pd
 from obsplan.checking.check import Verdict, check_timeline
 from obsplan.environment.model import Environment
 from obsplan.inputs.scenario import Scenario
+from obsplan.inputs.timeline_columns import REPLANNED_COLUMNS
 from obsplan.inputs.timeline_csv import AS_RUN_COLUMNS
 from obsplan.operations.candidate_plans import (
     Situation,
@@ -116,7 +117,7 @@ def make_replan(
         fixed,
         sum(len(parts.kept) for parts in difference.values()),
         value - float(changes["value_change"].sum()),
-        (*assumptions(scenario, fixed), *_lost(given_up)),
+        (*assumptions(environment, fixed), *_lost(given_up)),
     )
 
 
@@ -160,15 +161,16 @@ def _timeline(
     problem: Problem,
     now_utc: datetime,
 ) -> tuple[pd.DataFrame, Verdict]:
-    """Fixed and planned slots as timeline.csv has them, with `why`, and the verdict on them."""
+    """Fixed and planned slots as in timeline.csv, with reason and why, and the verdict on them."""
     slots = pd.concat([fixed[rows.columns], rows], ignore_index=True)
     slots = slots.sort_values(["start_utc", "end_utc", "activity"], ignore_index=True)
     whole = replace(
         problem, tasks=tuple(replace(t, held=np.zeros_like(t.held)) for t in problem.tasks)
     )
     timeline = described(environment, whole, slots, dict(zip(fixed["slot"], fixed["share"])))
-    why = dict(zip(fixed["slot"], fixed["why"]))
-    timeline["why"] = [why.get(slot, "") for slot in slots["slot"]]
+    for column in REPLANNED_COLUMNS:
+        words = dict(zip(fixed["slot"], fixed[column]))
+        timeline[column] = [words.get(slot, "") for slot in slots["slot"]]
     return timeline, check_timeline(environment, slots, now_utc)
 
 

@@ -3,6 +3,7 @@
 Plan and replay continue from what the state file reports.
 """
 
+from collections.abc import Iterator
 from dataclasses import replace
 from datetime import datetime
 from typing import Any
@@ -13,6 +14,7 @@ import pandas as pd
 from obsplan.common.errors import StateError
 from obsplan.common.instants import MINUTE, stamp
 from obsplan.environment.model import Environment, Reading
+from obsplan.inputs.read_state import told_run
 from obsplan.inputs.scenario import Scenario
 from obsplan.inputs.telemetry_file import Fate, Outage, State
 from obsplan.inputs.timeline_csv import AS_RUN_COLUMNS
@@ -85,24 +87,23 @@ def reported_runs(
     """What ran, from the state and from `as_run` (see `read_as_run`), in one table like it.
 
     Raises StateError if the state names a slot that is not in `slots`, or if the two give one
-    slot different outcomes.
+    slot different outcomes or times.
     """
     planned = {slot.slot: slot for slot in slots.itertuples(index=False)}
     listed = {} if as_run is None else {r.slot: r for r in as_run.itertuples(index=False) if r.slot}
     rows, lines = [], []
-    for fate in dict.fromkeys(state.slot if state else ()):
+    for fate in state.slot if state else ():
         slot, run = planned.get(fate.slot), listed.get(fate.slot)
-        problem = ""
-        if run is not None and run.outcome != fate.outcome:
-            problem = f"{fate.outcome} here, but {run.outcome} in what ran"
-        elif slot is None:
-            problem = "no such slot in the timeline"
+        told = told_run(fate, slot)
+        if slot is None:
+            lines.append(f'state: slot "{fate.slot}": no such slot in the timeline')
+        elif run is None and told.end_utc is None:
+            lines.append(f'state: slot "{fate.slot}": end_utc is missing; say when the run ended')
         elif run is None:
-            row = _run_of(fate, slot)
-            problem = _wrong_times(*row[2:5])
-            rows.append(row)
-        if problem:
-            lines.append(f'state: slot "{fate.slot}": {problem}')
+            times = pd.Timestamp(told.start_utc), pd.Timestamp(told.end_utc)
+            rows.append((fate.slot, slot.activity, *times, fate.outcome, fate.reason))
+        else:
+            lines += [f'state: slot "{fate.slot}": {words}' for words in _contradiction(fate, run)]
     if lines:
         raise StateError(*lines)
     own = pd.DataFrame(rows, columns=list(AS_RUN_COLUMNS)).astype(
@@ -111,16 +112,11 @@ def reported_runs(
     return own if as_run is None else pd.concat([as_run, own], ignore_index=True)
 
 
-def _run_of(fate: Fate, slot: Any) -> tuple[str, str, pd.Timestamp, pd.Timestamp, str, str]:
-    """The row of a reported slot: times that are not reported are as planned."""
-    start_utc = pd.Timestamp(fate.start_utc or slot.start_utc)
-    # A failed run without an end ended as it began.
-    planned_end_utc = start_utc if fate.outcome == "failed" else slot.end_utc
-    end_utc = pd.Timestamp(fate.end_utc or planned_end_utc)
-    return fate.slot, slot.activity, start_utc, end_utc, fate.outcome, fate.reason
-
-
-def _wrong_times(start_utc: pd.Timestamp, end_utc: pd.Timestamp, outcome: str) -> str:
-    """What is wrong with the times of a run, "" if nothing is."""
-    is_over = end_utc >= start_utc if outcome == "failed" else end_utc > start_utc
-    return "" if is_over else f"must end after it starts, {stamp(start_utc)}"
+def _contradiction(fate: Fate, run: Any) -> Iterator[str]:
+    """What the state and the as-run list tell differently of one slot."""
+    if fate.outcome != run.outcome:
+        yield f"{fate.outcome} here, but {run.outcome} in what ran"
+    for key in ("start_utc", "end_utc"):
+        here, there = getattr(fate, key), getattr(run, key)
+        if here is not None and here != there:
+            yield f"{key} is {stamp(here)} here, but {stamp(there)} in what ran"

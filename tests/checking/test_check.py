@@ -199,3 +199,19 @@ def test_check_stands_apart_from_the_planner():
     assert "obsplan.checking.check" in loaded
     folders = {name.split(".")[1] for name in loaded}
     assert folders <= {"common", "inputs", "environment", "checking"}
+
+
+def test_a_transmit_window_beyond_the_span_is_named(tmp_path):
+    scene = scenario({"name": "look"}, hours=6)
+    path = tmp_path / "timeline.csv"
+    path.write_text(
+        "slot,activity,start_utc,end_utc\n"
+        "r1,lander downlink,2028-07-01T01:00Z,2028-07-01T06:00Z\n"
+        "r2,lander downlink,2028-07-01T02:00Z,2200-07-01T06:00Z\n"
+        "r3,lander downlink,2028-06-30T23:00Z,2028-07-01T01:00Z\n"
+    )
+    verdict = check_timeline(environment(scene), read_timeline(path, scene))
+    assert [(v.rule, v.slots) for v in verdict.found] == [("span", ("r3",)), ("span", ("r2",))]
+    assert "60 min beyond the span; keep it between 2028-07-01T00:00Z and 2028-07-01T06:00Z" in (
+        verdict.found[0].message
+    )

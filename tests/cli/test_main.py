@@ -400,6 +400,25 @@ def test_uplink_deadlines_are_in_the_plan_and_another_scenario_is_told_apart(run
     assert "was planned for another scenario (input hash" in checked.stderr
 
 
+def test_compare_without_now_says_which_time_it_takes(run, planned, tmp_path):
+    slots = pd.read_csv(planned[0] / "plan" / "timeline.csv")
+    first = slots[slots["activity"] == "sweep"].iloc[0]
+    (tmp_path / "ran.csv").write_text(
+        f"slot,activity,start_utc\n{first['slot']},sweep,{first['start_utc']}\n"
+    )
+    asked = ("compare", "small.toml", str(planned[0] / "plan"), "ran.csv")
+    made = run(*asked)
+    until = f"{first['end_utc'][:16]}Z"
+    assert f"note: compared at {until}, the end of the last reported run; see --now" in made.stderr
+    assert f"1 of 1 runs due by {until} done" in made.stderr and "to come: 2;" in made.stderr
+    early = run(*asked, "--now", first["start_utc"])
+    assert early.exit_code == 2
+    assert f"ran.csv: row 2, start_utc = '{first['start_utc']}': it ends at {until}, after now" in (
+        early.stderr
+    )
+    assert run(*asked, "--now", "2028-07-04T00:00:00Z").exit_code == 2
+
+
 def test_compare_prints_the_table_and_draws_it(run, planned, tmp_path):
     shutil.copytree(planned[0] / "plan", tmp_path / "plan")
     slots = pd.read_csv(tmp_path / "plan" / "timeline.csv")
@@ -408,13 +427,14 @@ def test_compare_prints_the_table_and_draws_it(run, planned, tmp_path):
         "slot,activity,start_utc,end_utc,outcome,reason\n"
         f"{first['slot']},sweep,{first['start_utc']},,failed,interlock\n"
     )
-    made = run("compare", "small.toml", "plan", "ran.csv", "--figure", "compare.png")
+    asked = ("compare", "small.toml", "plan", "ran.csv", "--figure", "compare.png")
+    made = run(*asked, "--now", "2028-07-06T00:00:00Z")
     assert made.exit_code == 0
     header, row = made.stdout.splitlines()
     told = dict(zip(header.split(","), row.split(",")))
     assert (told["planned"], told["failed"], told["not_reported"]) == ("3", "1", "2")
     assert told["losses"] == "2 x not reported; 1 x failed: interlock"
-    assert "0 of 3 planned runs done" in made.stderr
+    assert "0 of 3 runs due by 2028-07-05T12:00Z done" in made.stderr
     assert (tmp_path / "compare.png").stat().st_size > 0
     (tmp_path / "ran.csv").write_text("activity,start_utc\nswep,2028-07-05T01:00:00Z\n")
     refused = run("compare", "small.toml", "plan/timeline.csv", "ran.csv")

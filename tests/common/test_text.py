@@ -16,9 +16,10 @@ from obsplan.common.text import did_you_mean, readable, shortened
         ("drill", ["camera", "radio"], "known: camera, radio"),
         ("", ["camera"], "known: camera"),
         ("camera", [], "known: none"),
+        ("x", ["id"] * 50, f"known: {', '.join(['id'] * 30)} and 20 more"),
     ],
 )
-def test_the_nearest_name_is_offered_or_all_names_are(name, known, hint):
+def test_the_nearest_name_is_offered_or_the_first_names_are(name, known, hint):
     assert did_you_mean(name, known) == hint
 
 

@@ -106,6 +106,7 @@ def test_the_timeline_says_what_a_reader_needs():
     required = [name for name, key in columns.items() if key.default == "required"]
     assert required == ["activity", "start_utc"]
     assert columns["state"].default == "optional" and columns["value"].default == "written"
+    assert columns["duration_min"].default == "compared" and columns["reason"].default == "optional"
     assert all(key.unit == unit_of(name) for name, key in columns.items())
     assert all(key.description.endswith(".") for key in columns.values())
 

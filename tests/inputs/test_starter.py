@@ -13,9 +13,9 @@ from obsplan.common.errors import ScenarioError
 from obsplan.environment.build import make_environment
 from obsplan.inputs import starter
 from obsplan.inputs.read_scenario import read_scenario, scenario_from
+from obsplan.inputs.read_state import read_state
 from obsplan.inputs.scenario import INNER, Scenario
 from obsplan.inputs.starter import SCHEMA_LINE, schema_text, write_starter
-from obsplan.inputs.telemetry_file import read_state
 from obsplan.planning.plan import make_plan
 
 EXAMPLES = Path(obsplan.examples.__file__).parent

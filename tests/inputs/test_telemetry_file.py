@@ -4,7 +4,7 @@ import pytest
 from tools.small import scenario
 
 from obsplan.common.errors import StateError
-from obsplan.inputs.telemetry_file import read_state
+from obsplan.inputs.read_state import read_state
 
 
 def test_mistakes_in_several_tables_are_named_at_once_without_marks_that_a_terminal_obeys(tmp_path):

@@ -5,7 +5,15 @@ from tools.small import scenario, world
 
 import obsplan.planning.problem.timeline_table as timeline_table
 from obsplan.inputs.outcomes import STATES
-from obsplan.inputs.timeline_columns import NEEDED, READ_COLUMNS, TIMELINE, TIMELINE_COLUMNS
+from obsplan.inputs.timeline_columns import (
+    COMPARED,
+    NEEDED,
+    READ_COLUMNS,
+    REPLANNED,
+    REPLANNED_COLUMNS,
+    TIMELINE,
+    TIMELINE_COLUMNS,
+)
 from obsplan.planning.problem.from_scenario import build_problem
 from obsplan.planning.problem.timeline_table import described, slots_table
 
@@ -32,8 +40,9 @@ def test_a_column_that_the_table_does_not_know_cannot_be_written(monkeypatch):
 
 
 def test_what_a_reader_takes_is_what_a_writer_writes_with_units_in_the_names():
-    assert set(NEEDED) < set(READ_COLUMNS) < set(TIMELINE_COLUMNS)
-    for column in TIMELINE:
+    assert set(NEEDED) < set(READ_COLUMNS) < {*TIMELINE_COLUMNS, *REPLANNED_COLUMNS}
+    assert set(COMPARED) < set(TIMELINE_COLUMNS) - set(READ_COLUMNS)
+    for column in (*TIMELINE, *REPLANNED):
         unit = column.name.rpartition("_")[2] if "_" in column.name else ""
         assert column.unit.lower() == unit.replace("utc", ""), column
         assert column.meaning and not column.meaning.endswith(".")

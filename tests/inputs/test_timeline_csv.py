@@ -75,6 +75,7 @@ def test_activity_and_start_are_enough(tmp_path):
             "start_utc": utc("2028-07-01T02:00"),
             "end_utc": utc("2028-07-01T03:00"),
             "state": "planned",
+            "reason": "",
         }
     ]
 
@@ -314,18 +315,18 @@ def test_mistakes_in_what_ran_are_named(tmp_path):
     with pytest.raises(TableError) as caught:
         read_as_run(path, SCENARIO)
     assert [line.removeprefix(f"{path}: ") for line in str(caught.value).splitlines()] == [
-        "row 3, slot = 's1': row 2 has it already; a slot has one outcome",
         "row 7, activity = 'panoram': no such activity; did you mean 'panorama'?",
         "row 4, end_utc is missing: say when 'panorama' ends",
         "row 5, end_utc = '2028-07-01T13:00Z': not after start_utc = '2028-07-01T13:00Z'; leave "
         "end_utc empty for the length in the scenario",
         "row 6, outcome = 'skipped': allowed are done, shortened, failed, or nothing",
+        "row 3, slot = 's1': row 2 has it already; a slot has one outcome",
     ]
 
 
 @st.composite
 def timelines(draw) -> pd.DataFrame:
-    """Timelines in any order, overlaps too, with odd ids."""
+    """Timelines in any order, with odd ids; what has run does not overlap."""
     marks = st.one_of(st.characters(exclude_categories=["Cc", "Cs"]), st.sampled_from("\t\r\n"))
     clear = st.text(marks, max_size=8).map(str.strip).filter(bool)
     count = draw(st.integers(0, 8))
@@ -335,8 +336,12 @@ def timelines(draw) -> pd.DataFrame:
     for slot, offset_s in zip(ids, offsets_s):
         start = datetime(2028, 7, 1, tzinfo=UTC) + timedelta(seconds=offset_s)
         activity = draw(st.sampled_from(NAMES))
-        end = start + timedelta(seconds=draw(st.integers(1, 3000)))
-        rows.append((slot, activity, start, end, draw(st.sampled_from(STATES))))
+        state = draw(st.sampled_from(STATES))
+        if activity == "lander downlink" and state not in ("planned", "locked"):
+            state = "done"
+        longest_s = 3000 if state in ("planned", "locked") else 800
+        end = start + timedelta(seconds=draw(st.integers(1, longest_s)))
+        rows.append((slot, activity, start, end, state, draw(st.sampled_from(["", "dust"]))))
     table = pd.DataFrame(rows, columns=list(READ_COLUMNS))
     return table.astype(
         {c: "datetime64[s, UTC]" if c.endswith("_utc") else "str" for c in READ_COLUMNS}
@@ -356,3 +361,94 @@ def test_odd_ids_come_back_as_they_were(tmp_path, slot):
     written = read(tmp_path, PLAIN).assign(slot=slot).astype({"slot": "str"})
     write_csv(written, tmp_path / "odd.csv")
     assert_frame_equal(read_timeline(tmp_path / "odd.csv", SCENARIO), written)
+
+
+@pytest.mark.parametrize(
+    ("header", "line"),
+    [
+        ("activity,start_utc,status", "no such column 'status'; did you mean 'state'?"),
+        ("activity,start_utc,outcome", "no such column 'outcome'; did you mean 'state'?"),
+        ("activity,start_utc,end", "no such column 'end'; did you mean 'end_utc'?"),
+        ("activity,start,end_utc", "no such column 'start'; did you mean 'start_utc'?"),
+        ("Slot ID,activity,start_utc", "no such column 'slot_id'; did you mean 'slot'?"),
+    ],
+)
+def test_a_header_that_looks_like_a_column_is_not_ignored(tmp_path, header, line):
+    assert complaints(tmp_path, f"{header}\n") == [f"row 1: {line}"]
+
+
+@pytest.mark.parametrize("name", ["station", "site", "remarks", "value", "sun_elevation_deg"])
+def test_a_header_of_the_users_own_is_ignored(tmp_path, name):
+    assert read(tmp_path, f"activity,start_utc,{name}\n").empty
+
+
+def test_a_misnamed_header_hides_no_other_mistake(tmp_path):
+    text = "activity,start,status\npanorama,soon,done\npanorama,2028-07-01T02:00Z,finished\n"
+    assert complaints(tmp_path, text) == [
+        "row 1: no such column 'start'; did you mean 'start_utc'?",
+        "row 1: no such column 'status'; did you mean 'state'?",
+        "row 2, start_utc = 'soon': not a time; write it like 2028-07-01T00:00:00Z",
+        "row 3, state = 'finished': allowed are planned, locked, done, shortened, failed, or "
+        "nothing",
+    ]
+
+
+def test_the_states_of_a_timeline_are_not_lost_as_outcomes(tmp_path):
+    path = tmp_path / "as_run.csv"
+    path.write_text("activity,start_utc,state\npanorama,2028-07-01T02:00Z,failed\n")
+    with pytest.raises(TableError, match="no such column 'state'; did you mean 'outcome'?"):
+        read_as_run(path, SCENARIO)
+    path.write_text("activity,start_utc,state,outcome\npanorama,2028-07-01T02:00Z,planned,failed\n")
+    assert read_as_run(path, SCENARIO)["outcome"].tolist() == ["failed"]
+
+
+def test_cells_that_contradict_the_slot_are_named(tmp_path):
+    lines = complaints(
+        tmp_path,
+        "activity,platform,instrument,start_utc,end_utc,duration_min\n"
+        "panorama,lander,camera,2028-07-01T02:00Z,2028-07-01T03:00Z,60\n"
+        "panorama,rover,camera,2028-07-01T04:00Z,,60\n"
+        "panorama,lander,radio,2028-07-01T06:00Z,,\n"
+        "panorama,lander,camera,2028-07-01T08:00Z,2028-07-01T09:00Z,120\n"
+        "panorama,,,2028-07-01T10:00Z,,120\n"
+        "panorama,,,2028-07-01T10:00Z,,two hours\n"
+        "lander downlink,lander,camera,2028-07-01T02:00Z,2028-07-01T03:00Z,61\n",
+    )
+    assert lines == [
+        "row 3, platform = 'rover': 'panorama' has lander in the scenario; correct it, or leave "
+        "it empty",
+        "row 4, instrument = 'radio': 'panorama' has camera in the scenario; correct it, or leave "
+        "it empty",
+        "row 5, duration_min = '120': from start_utc to end_utc it is 60 min; correct one of "
+        "them, or leave it empty",
+        "row 6, duration_min = '120': a slot of 'panorama' has 60 min; give end_utc too, or leave "
+        "it empty",
+        "row 7, duration_min = 'two hours': allowed is a number from 0 to 1e+06",
+        "row 8, instrument = 'camera': 'lander downlink' has radio in the scenario; correct it, "
+        "or leave it empty",
+        "row 8, duration_min = '61': from start_utc to end_utc it is 60 min; correct one of them, "
+        "or leave it empty",
+    ]
+
+
+def test_figures_far_from_the_scenario_are_told_and_not_used(tmp_path):
+    path = tmp_path / "timeline.csv"
+    path.write_text(
+        "activity,start_utc,state,end_utc,energy_wh,data_mbit\n"
+        "panorama,2028-07-01T02:00Z,,,0,40000\n"
+        "panorama,2028-07-01T04:00Z,,,0,40000\n"
+        "panorama,2028-07-01T06:00Z,locked,,90,400\n"
+        "panorama,2028-07-01T08:00Z,shortened,2028-07-01T08:10Z,0,1\n"
+        "panorama,2028-07-01T10:00Z,,,n/a,\n"
+    )
+    activity = SCENARIO.activity_named("panorama").model_copy(update={"data_mbit": 500.0})
+    scenario = SCENARIO.model_copy(update={"activity": (activity,)})
+    told: list[str] = []
+    slots = read_timeline(path, scenario, note=told.append)
+    assert len(slots) == 5
+    assert told == [
+        f"{path}: rows 2 and 3, data_mbit: far from the 500 Mbit of 'panorama' in the scenario, "
+        "which are used",
+        f"{path}: row 4, energy_wh: far from the 0 Wh of 'panorama' in the scenario, which are "
+        "used",
+    ]

@@ -17,7 +17,7 @@ def fixed_runs(*rows: tuple[str, str, float]) -> pd.DataFrame:
     """Runs of an hour, one after the other, as (activity, state, share)."""
     begin = [START + pd.Timedelta(hours=k) for k in range(len(rows))]
     table = [
-        (f"s{k}", name, at, at + pd.Timedelta(hours=1), state, state, share)
+        (f"s{k}", name, at, at + pd.Timedelta(hours=1), state, state, "", share)
         for k, ((name, state, share), at) in enumerate(zip(rows, begin))
     ]
     return pd.DataFrame(table, columns=list(FIXED_COLUMNS))

@@ -353,8 +353,12 @@ def test_a_required_run_without_a_place_is_named_and_the_rest_planned():
     ("rows", "told", "line"),
     [
         ([("s1", "a", 0, 60, "done")], [("s1", "a", 0, 60, "failed")], "one outcome"),
-        ([("s1", "a", 300, 360, "done")], [], "starts after now"),
-        ([("s1", "a", 60, 180, "planned")], [("s1", "a", 60, 180, "done")], "ends after now"),
+        ([("s1", "a", 300, 360, "done")], [], "start_utc = 2028-07-01T05:00Z: after now"),
+        (
+            [("s1", "a", 60, 180, "planned")],
+            [("s1", "a", 60, 180, "done")],
+            "end_utc = 2028-07-01T03:00Z: after now",
+        ),
     ],
 )
 def test_what_ran_may_not_contradict_the_timeline(rows, told, line):
@@ -437,3 +441,62 @@ def test_a_failed_predecessor_of_a_fixed_run_is_planned_again():
     assert made.plan.verdict.violations["rule"].tolist() == ["order"]
     again = made.plan.timeline.query("activity == 'first' and state == 'planned'")
     assert len(again) == 1
+
+
+def test_rows_of_one_run_count_once_even_if_nobody_reported_them():
+    scene = scenario({"name": "a", "count": 4, "value": 4.0}, hours=6)
+    rows = timeline(*((f"s{k}", "a", 0, 60, "planned") for k in range(3)))
+    made = again(scene, world(scene), rows, 2)
+    over = made.plan.timeline.query("state == 'locked'")
+    assert over["value"].tolist() == [4, 0, 0] and made.plan.value == 4 * 4
+    assert {v.rule for v in made.plan.verdict.found} == {"instrument", "repeat"}
+    assert sum("another run of it is then in progress" in line for line in made.assumptions) == 2
+
+
+def test_planner_and_check_agree_that_a_run_lost_to_an_outage_does_not_count():
+    scene = scenario(
+        {"name": "a", "count": 2, "must": 2, "gap_min": 120},
+        {"name": "b", "after": [{"activity": "a"}]},
+        hours=8,
+    )
+    offered = world(scene)
+    offered.out["a"] = np.arange(480) < 70
+    rows = timeline(("s1", "a", 0, 60, "planned"))
+    made = again(scene, offered, rows, 1.25, freeze=0 * HOUR)
+    runs = made.plan.timeline.query("activity == 'a'")
+    assert len(runs) == 3 and runs["start_utc"].iloc[1] < START + 3 * HOUR
+    # The slot itself breaks a rule; that it does not count breaks no other.
+    assert [(v.rule, v.slots) for v in made.plan.verdict.found] == [("outage", ("s1",))]
+    assert made.plan.unplaced.query("activity == 'a'").empty
+    first = runs["end_utc"].iloc[1]
+    assert made.plan.timeline.query("activity == 'b'")["start_utc"].iloc[0] >= first
+
+
+def test_a_reported_reason_stays_with_its_slot_in_later_replans():
+    scene = scenario({"name": "a", "count": 4}, hours=12)
+    told = ran(("s1", "a", 0, 20, "failed")).assign(reason="jammed")
+    first = again(scene, world(scene), timeline(("s1", "a", 0, 60, "planned")), 2, ran=told)
+    second = again(scene, world(scene), first.plan.timeline, 6)
+    row = second.plan.timeline.set_index("slot").loc["s1"]
+    assert (row["state"], row["reason"], row["why"]) == ("failed", "jammed", "failed: jammed")
+
+
+def test_a_growing_list_of_what_ran_counts_an_unplanned_run_once():
+    scene = scenario({"name": "a", "count": 6, "value": 4.0}, hours=12)
+    told = ran(("", "a", 75, 135, "done"), ("", "a", 135, 135, "failed"))
+    first = again(scene, world(scene), timeline(), 4, ran=told)
+    second = again(scene, world(scene), first.plan.timeline, 5, ran=told)
+    over = second.plan.timeline.query("state in ('done', 'failed') and activity == 'a'")
+    assert over["slot"].tolist() == ["unplanned1", "unplanned2"]
+
+
+def test_transmit_windows_before_the_span_leave_no_trace():
+    scene = scenario({"name": "a"}, hours=6)
+    rows = timeline(
+        ("r1", "lander downlink", -600, -60, "planned"),
+        ("r2", "lander downlink", -60, 600, "planned"),
+    )
+    made = again(scene, world(scene), rows, 2)
+    sent = made.fixed.query("activity == 'lander downlink'")
+    assert sent["slot"].tolist() == ["r2"] and sent["start_utc"].tolist() == [START]
+    assert made.plan.verdict.is_valid

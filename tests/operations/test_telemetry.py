@@ -9,7 +9,7 @@ from tools.small import START, platform, scenario, slots, world
 
 from obsplan.checking.check import check_timeline
 from obsplan.common.errors import StateError
-from obsplan.inputs.telemetry_file import read_state
+from obsplan.inputs.read_state import read_state
 from obsplan.operations.fixed_slots import with_outcomes
 from obsplan.operations.telemetry import reported_runs, stations_out, with_telemetry
 from obsplan.planning.problem.start_windows import start_mask
@@ -44,12 +44,12 @@ def told(tmp_path, text: str, scene_, now=NOW):
         ),
         (
             '[[slot]]\nslot = "s1"\noutcome = "done"\n[[slot]]\nslot = "s1"\noutcome = "failed"',
-            "cannot be both done and failed",
+            "listed twice; a slot has one outcome",
         ),
         (
             '[[slot]]\nslot = "s1"\noutcome = "done"\n[[slot]]\nslot = "s1"\noutcome = "done"\n'
             'reason = "again"',
-            "appears twice with different times or reasons",
+            "listed twice; a slot has one outcome",
         ),
         ('[[slot]]\nslot = "s1"\noutcome = "shortened"', "say when the run ended"),
         ('[[slot]]\nslot = "s1"\noutcome = "lost"', "allowed are 'done', 'shortened' or 'failed'"),
@@ -194,7 +194,7 @@ def test_what_is_told_of_slots_stands_in_the_timeline(tmp_path):
     """,
         scene_,
     )
-    table = with_outcomes(rows, reported_runs(state, rows), NOW)
+    table = with_outcomes(scene_, rows, reported_runs(state, rows), NOW)
     assert table["state"].tolist() == ["shortened", "failed", "planned"]
     minutes = (table["end_utc"] - table["start_utc"]) / pd.Timedelta(minutes=1)
     assert minutes.tolist() == [20, 0, 60]
@@ -206,5 +206,5 @@ def test_what_is_still_to_come_cannot_be_told(tmp_path):
     rows = slots(("sweep", 330)).assign(state="planned")
     rows["end_utc"] = rows["start_utc"] + pd.Timedelta(hours=1)
     state = told(tmp_path, '[[slot]]\nslot = "s1"\noutcome = "done"', scene())
-    with pytest.raises(StateError, match="reported done, but it ends after now, 2028-07-01T06:00Z"):
-        with_outcomes(rows, reported_runs(state, rows), NOW)
+    with pytest.raises(StateError, match="T06:30Z: after now, 2028-07-01T06:00Z"):
+        with_outcomes(scene(), rows, reported_runs(state, rows), NOW)

@@ -81,7 +81,7 @@ def test_azimuth_360_closes_the_circle(tmp_path, rows):
         ),
         ("azimuth_deg,elevation_deg\n0,1\n360,2\n", ["row 3", "elevation_deg", "row 2", "north"]),
         ("azimuth_deg,elevation_deg\n", ["no row below the header; at least one is needed"]),
-        ("azimuth,elevation_deg\n10,1\n", ["row 1", "azimuth_deg", "missing"]),
+        ("azimuth,elevation_deg\n10,1\n", ["row 1", "'azimuth'; did you mean 'azimuth_deg'?"]),
     ],
 )
 def test_a_bad_row_is_named_in_one_line(tmp_path, text, words):

@@ -1,15 +1,23 @@
 """The picture of a comparison: planned slots above, runs below, sums at the right."""
 
+from datetime import datetime
+
 import numpy as np
 import pandas as pd
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 from matplotlib.transforms import blended_transform_factory
 
+from obsplan.common.instants import stamp
 from obsplan.environment.model import Environment
-from obsplan.operations.as_run import NOT_REPORTED, compare_as_run, matched
+from obsplan.operations.as_run import (
+    NOT_REPORTED,
+    compare_as_run,
+    latest_report,
+    matched,
+)
 from obsplan.reporting.figures import layout
-from obsplan.reporting.figures.events import darkness_legend, shade_darkness
+from obsplan.reporting.figures.events import NOW_STYLE, darkness_legend, shade_darkness
 from obsplan.reporting.figures.layout import INK, PAPER, SMALL_PT, Panel, styled
 from obsplan.reporting.hours import Windows, darkness, hours_of
 
@@ -60,14 +68,21 @@ EXTRA_MARK = {
 
 
 @styled
-def compare_figure(environment: Environment, slots: pd.DataFrame, as_run: pd.DataFrame) -> Figure:
+def compare_figure(
+    environment: Environment,
+    slots: pd.DataFrame,
+    as_run: pd.DataFrame,
+    now_utc: datetime | None = None,
+) -> Figure:
     """Planned slots and runs in lanes, sums of both at the right, losses in words below.
 
-    `slots` and `as_run` are as for `compare`.
+    The arguments are those of `compare_as_run`; a line marks `now_utc`.
     """
     scenario = environment.scenario
-    both, dark = matched(scenario, slots, as_run), darkness(environment)
-    table = compare_as_run(environment, slots, as_run)
+    now_utc = now_utc or latest_report(scenario, slots, as_run)
+    both, dark = matched(scenario, slots, as_run, now_utc), darkness(environment)
+    table = compare_as_run(environment, slots, as_run, now_utc)
+    due = table["planned"] - table["to_come"]
     losses = [f"{row.activity}: {row.losses}" for row in table.itertuples() if row.losses]
     left_in = (
         max([layout.width_in(layout.shortened(n)) for n in table["activity"]], default=1) + 0.4
@@ -75,8 +90,8 @@ def compare_figure(environment: Environment, slots: pd.DataFrame, as_run: pd.Dat
     right_in = sum(COLUMNS_IN.values()) + 0.2
     figure, (lanes, labels, words) = layout.new_page(
         scenario.title,
-        f"{table['done'].sum()} of {table['planned'].sum()} planned runs done   ·   at the right: "
-        "as run of planned; bins: coverage bins\n"
+        f"{table['done'].sum()} of {due.sum()} runs due by {stamp(now_utc)} (bold line) done, "
+        f"{table['to_come'].sum()} to come   ·   at the right: as run of due; bins: coverage bins\n"
         f"{layout.place_and_span(scenario)}",
         [
             Panel(LANE_IN * (max(len(table), 1) + HEAD), 1),
@@ -90,6 +105,7 @@ def compare_figure(environment: Environment, slots: pd.DataFrame, as_run: pd.Dat
     figure.delaxes(labels)  # the time axis of the lanes writes there
     layout.draw_time_axes(environment, [lanes])
     shade_darkness([lanes], *dark)
+    lanes.axvline(hours_of(environment, [now_utc])[0], zorder=3.5, **NOW_STYLE)
     lanes.set_ylim(len(table) - 0.5, -0.5 - HEAD)
     lanes.set_yticks(range(len(table)), [layout.shortened(name) for name in table["activity"]])
     lanes.tick_params(axis="y", length=0)
@@ -139,7 +155,7 @@ def _lane(ax: Axes, environment: Environment, k: int, own: pd.DataFrame) -> None
 
 
 def _sums(ax: Axes, table: pd.DataFrame) -> None:
-    """Columns at the right: runs and amounts, as run of planned."""
+    """Columns at the right: runs and amounts, as run of what was due."""
     figure, box = ax.figure, ax.get_position()
     shift = blended_transform_factory(figure.dpi_scale_trans, ax.transData)
     start_in = box.x1 * figure.get_figwidth() + 0.1
@@ -160,12 +176,8 @@ def _sums(ax: Axes, table: pd.DataFrame) -> None:
     for column in COLUMNS_IN:
         write(column, -0.5 - HEAD / 2, column)
     for k, row in enumerate(table.itertuples(index=False)):
-        write(
-            "runs",
-            k,
-            f"{row.done} of {row.planned}",
-            "bold" if row.done < row.planned else "normal",
-        )
+        due = row.planned - row.to_come
+        write("runs", k, f"{row.done} of {due}", "bold" if row.done < due else "normal")
         write("hours", k, f"{row.ran_min / 60:.1f} of {row.planned_min / 60:.1f}")
         write("Wh", k, f"{row.ran_wh:,.0f} of {row.planned_wh:,.0f}")
         write("Mbit", k, f"{row.ran_mbit:,.0f} of {row.planned_mbit:,.0f}")

@@ -1,5 +1,6 @@
 """What a plan, a check, a comparison or a replan found: one line for each finding."""
 
+from datetime import datetime
 from math import ceil, isinf
 
 import pandas as pd
@@ -101,14 +102,14 @@ def bound_line(plan: Plan) -> str:
     )
 
 
-def comparison_lines(comparison: pd.DataFrame) -> list[str]:
-    """The sums of a comparison (see `compare`), and the losses of each activity."""
+def comparison_lines(comparison: pd.DataFrame, now_utc: datetime) -> list[str]:
+    """The sums of a comparison (see `compare_as_run`) at `now_utc`, and each activity's losses."""
     total = comparison.sum(numeric_only=True)
     lines = [
-        f"{total['done']:.0f} of {total['planned']:.0f} planned runs done, "
-        f"{total['shortened']:.0f} shortened, {total['failed']:.0f} failed, "
-        f"{total['not_reported']:.0f} not reported; not planned: "
-        f"{total['unplanned']:.0f}",
+        f"{total['done']:.0f} of {total['planned'] - total['to_come']:.0f} runs due by "
+        f"{stamp(now_utc)} done, {total['shortened']:.0f} shortened, {total['failed']:.0f} failed, "
+        f"{total['not_reported']:.0f} not reported; to come: {total['to_come']:.0f}; "
+        f"not planned: {total['unplanned']:.0f}",
         f"ran {total['ran_min'] / 60:.1f} of {total['planned_min'] / 60:.1f} h, "
         f"{total['ran_wh']:.0f} of {total['planned_wh']:.0f} Wh, "
         f"{total['ran_mbit']:.0f} of {total['planned_mbit']:.0f} Mbit, "

@@ -20,7 +20,7 @@ SCENE = scenario(
 )
 
 
-def drawn(*runs):
+def drawn(*runs, now_h=24):
     planned = slots(("oven", 0), ("oven", 300), ("camera", 600))
     planned = planned.assign(end_utc=planned["start_utc"] + pd.Timedelta(hours=1))
     as_run = pd.DataFrame(
@@ -28,7 +28,7 @@ def drawn(*runs):
     )
     for column in ("start_utc", "end_utc"):
         as_run[column] = START + pd.to_timedelta(as_run[column].astype(float), unit="min")
-    return compare_figure(world(SCENE), planned, as_run)
+    return compare_figure(world(SCENE), planned, as_run, START + pd.Timedelta(hours=now_h))
 
 
 def words(figure) -> list[str]:
@@ -88,3 +88,17 @@ def test_nothing_lost_is_said():
 
 def test_every_outcome_has_its_look():
     assert tuple(STYLES) == OUTCOMES
+
+
+def test_slots_to_come_have_no_mark_and_a_line_shows_now():
+    figure = drawn(("s1", "oven", 0, 60, "done", ""), now_h=7)
+    said, lanes = words(figure), figure.axes[0]
+    marks = [line for line in lanes.lines if line.get_marker() == SILENT_MARK["marker"]]
+    assert [line.get_xydata().tolist() for line in marks if len(line.get_xydata())] == [
+        [[5.5, 0.2]]
+    ]
+    assert any(
+        "1 of 2 runs due by 2028-07-01T07:00Z (bold line) done, 1 to come" in t for t in said
+    )
+    assert "camera: 1 x not reported" not in said and "0 of 0" in said
+    assert [7, 7] in [list(line.get_xdata()) for line in lanes.lines]
