@@ -91,7 +91,7 @@ def _resources_figure(results: Results) -> "Figure":
 FILES = {
     "report.html": OutputFile(
         "the plan for review, in one page that needs no network",
-        lambda results: report_page(results.plan),
+        lambda results: report_page(results.replan or results.plan),
     ),
     "plan.png": OutputFile(
         "figure: Sun, contacts, permitted windows, slots, battery, bus and storage", _plan_figure

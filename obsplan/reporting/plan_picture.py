@@ -7,6 +7,9 @@ from obsplan.planning.plan import Plan
 from obsplan.planning.problem.start_windows import windows_table
 from obsplan.reporting.hours import Windows, span_windows
 
+# Outcomes that no plan intends; pictures mark them with the first letter.
+OTHERWISE = ("failed", "shortened")
+
 
 @dataclass(frozen=True)
 class PlanPicture:

@@ -4,8 +4,11 @@ import functools
 import re
 from html.parser import HTMLParser
 
+import pandas as pd
+
 from obsplan.environment.build import make_environment
 from obsplan.inputs.read_scenario import scenario_from
+from obsplan.operations.replan import make_replan
 from obsplan.planning.plan import make_plan
 from tools.small import platform, scenario_table
 
@@ -51,6 +54,21 @@ def made(uplink=True):
     scene = scenario_from(table)
     around = make_environment(scene)
     return make_plan(around)
+
+
+@functools.cache
+def replanned():
+    """`made` after six hours, of which one run failed at once and one was cut short."""
+    plan = made()
+    now_utc = plan.environment.sky.index[0] + pd.Timedelta(hours=6)
+    slots = plan.timeline[["slot", "activity", "start_utc", "end_utc", "state"]].copy()
+    over = slots[(slots["end_utc"] <= now_utc) & slots["activity"].isin([SWEEP, "insertion"])]
+    failed, cut = over.index[over["activity"] == SWEEP][:2]
+    slots.loc[failed, ["state", "end_utc"]] = "failed", slots.loc[failed, "start_utc"]
+    cut_utc = slots.loc[cut, "end_utc"] - pd.Timedelta(minutes=30)
+    slots.loc[cut, ["state", "end_utc"]] = "shortened", cut_utc
+    made_anew = make_replan(plan.environment, slots, now_utc.to_pydatetime())
+    return made_anew, slots.loc[failed, "slot"], slots.loc[cut, "slot"]
 
 
 class Page(HTMLParser):

@@ -11,6 +11,7 @@ from matplotlib.text import Text
 from obsplan.checking.check import check_timeline
 from obsplan.environment.build import make_environment
 from obsplan.inputs.read_scenario import read_scenario, scenario_from
+from obsplan.inputs.timeline_columns import TIMELINE_COLUMNS
 from obsplan.planning.plan import Plan
 from obsplan.planning.problem.from_scenario import build_problem
 from obsplan.planning.problem.timeline_table import timeline_table
@@ -67,7 +68,7 @@ def night():
         }
     )
     around = make_environment(scenario)
-    timeline = pd.DataFrame(columns=["slot", "activity", "start_utc", "end_utc"])
+    timeline = pd.DataFrame(columns=list(TIMELINE_COLUMNS))
     return Plan(around, timeline, timeline, check_timeline(around, timeline), 0.0, 0.0)
 
 

@@ -20,11 +20,12 @@ from obsplan.reporting.figures.plan_lanes import (
     SENDING_STYLE,
     draw_lanes,
     lanes_of,
+    otherwise_style,
 )
 from obsplan.reporting.figures.resource_panels import charge_panel, power_panel, store_panel
 from obsplan.reporting.figures.sky import sun_panel
 from obsplan.reporting.hours import darkness
-from obsplan.reporting.plan_picture import PlanPicture, plan_picture
+from obsplan.reporting.plan_picture import OTHERWISE, PlanPicture, plan_picture
 from obsplan.reporting.text.sentences import optimality
 
 RIGHT_IN, RIGHT_WITH_REASONS_IN = 1.55, 3.15
@@ -106,6 +107,14 @@ def _legend(picture: PlanPicture, nights: int, eclipses: int) -> list[tuple[str,
         ("contact", layout.CONTACT_STYLE, True),
         ("permitted window", layout.WINDOW_STYLE, True),
         ("slot (colour: instrument)", layout.slot_style(0, 0), True),
+        *(
+            (
+                f"{state} run ({state[0].upper()})",
+                otherwise_style(state, layout.slot_style(0, 0)),
+                (picture.plan.timeline["state"] == state).any(),
+            )
+            for state in OTHERWISE
+        ),
         ("required run", REQUIRED_MARK, any(a.must for a in activities)),
         (missing, layout.MISSING_STYLE, few),
         ("transmit window", SENDING_STYLE, True),

@@ -16,7 +16,7 @@ from obsplan.inputs.scenario import Activity, Scenario
 from obsplan.reporting.figures import layout
 from obsplan.reporting.figures.layout import INK, PAPER, SMALL_PT, TEXT_PT
 from obsplan.reporting.hours import Windows, contact_windows, hours_of, minute_edges_h
-from obsplan.reporting.plan_picture import PlanPicture
+from obsplan.reporting.plan_picture import OTHERWISE, PlanPicture
 
 LANE_IN = 0.16
 STATION_LANES, SENDING_LANES, HEADING_LANES = 0.85, 0.8, 0.95  # heights, in lanes of an activity
@@ -148,7 +148,9 @@ def _activity_lane(
     windows_h, missing_h = picture.windows[lane.name], picture.missing[lane.name]
     layout.draw_bars(ax, windows_h, lane.middle, 0.86, zorder=1.5, **layout.WINDOW_STYLE)
     slots_h = _slots_h(picture, own)
-    _draw_slots(ax, slots_h, lane.middle, style)
+    intended = ~own["state"].isin(OTHERWISE).to_numpy()
+    _draw_slots(ax, slots_h[intended], lane.middle, style)
+    _draw_otherwise(ax, slots_h[~intended], own["state"][~intended], lane.middle, style)
     first_h = slots_h[np.argsort(slots_h[:, 0])][: activity.must].mean(axis=1)
     ax.plot(first_h, np.full(len(first_h), lane.middle - 0.42), zorder=5, **REQUIRED_MARK)
     layout.draw_bars(ax, missing_h, lane.middle, 0.46, zorder=2.5, **layout.MISSING_STYLE)
@@ -176,6 +178,33 @@ def _draw_slots(ax: Axes, slots_h: Windows, middle: float, style: dict) -> None:
         (thin, plain | {"edgecolor": style["facecolor"]}),
     ):
         layout.draw_bars(ax, slots_h[which], middle, 0.66, zorder=3, **style | changes)
+
+
+def _draw_otherwise(
+    ax: Axes, slots_h: Windows, states: pd.Series, middle: float, style: dict
+) -> None:
+    """Runs that failed or were shortened: hatched, with their letter, however narrow."""
+    for (start_h, end_h), state in zip(slots_h, states):
+        look = otherwise_style(state, style)
+        layout.draw_bars(ax, np.array([[start_h, end_h]]), middle, 0.66, zorder=3, **look)
+        ax.text(
+            (start_h + end_h) / 2,
+            middle,
+            state[0].upper(),
+            size=SMALL_PT,
+            weight="bold",
+            ha="center",
+            va="center_baseline",
+            zorder=4.5,
+            path_effects=layout.halo(1.8),
+        )
+
+
+def otherwise_style(state: str, style: dict) -> dict:
+    """The style of a run that failed or was shortened, on an instrument of this style."""
+    if state == "failed":
+        return {"facecolor": PAPER, "edgecolor": INK, "hatch": "xxxxxx", "linewidth": 0.7}
+    return style | {"hatch": "-------", "edgecolor": PAPER, "linewidth": 0.4}
 
 
 def _reason(picture: PlanPicture, lane: Lane, missing: int) -> str:

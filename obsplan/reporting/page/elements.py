@@ -20,7 +20,7 @@ WORDS = {
 KEY = re.compile(rf"\b({'|'.join(WORDS)})\b")
 STAMP = re.compile(r"\d{4}-\d\d-\d\dT\d\d:\d\d(?::\d\d)?Z")
 # With or without a unit of time or share behind it.
-NUMBER = re.compile(r"-?[\d,]+(\.\d+)?( (h|min|%|Wh|W|Mbit))?|")
+NUMBER = re.compile(r"[-+]?[\d,]+(\.\d+)?( (h|min|%|Wh|W|Mbit))?|")
 
 
 class Html(str):

@@ -10,7 +10,9 @@ from obsplan.analysis.data_latency import latency_table
 from obsplan.analysis.missing_runs import scheduled_runs
 from obsplan.analysis.start_leeway import leeway_table
 from obsplan.common.text import number_text, proven, raised
+from obsplan.operations.replan import Replan
 from obsplan.planning.plan import Plan
+from obsplan.reporting.page.changes import changes_card, changes_part
 from obsplan.reporting.page.elements import (
     Html,
     folded,
@@ -40,6 +42,7 @@ from obsplan.reporting.text.sentences import THIN, optimality, thin_margins, vio
 FIRST_MARGINS, FIRST_DEADLINES = 3, 8
 SECTIONS = (
     ("picture", "The plan"),
+    ("changes", "Changes"),
     ("broken", "Violations"),
     ("margins", "Smallest margins"),
     ("unplaced", "Runs not scheduled"),
@@ -52,8 +55,12 @@ SECTIONS = (
 )
 
 
-def report_page(plan: Plan) -> str:
-    """The whole page as HTML; in a replan it names only decisions that are still ahead."""
+def report_page(made: Plan | Replan) -> str:
+    """The whole page as HTML.
+
+    That of a replan says what it changes, and names only decisions that are still ahead.
+    """
+    plan, replan = (made.plan, made) if isinstance(made, Replan) else (made, None)
     environment = plan.environment
     scenario = environment.scenario
     deadlines = None
@@ -63,6 +70,7 @@ def report_page(plan: Plan) -> str:
     margins, in_time = _ranked(plan)
     inside = {
         "picture": [picture(plan)],
+        **({"changes": changes_part(replan)} if replan else {}),
         **({} if plan.verdict.is_valid else {"broken": _broken(plan)}),
         "margins": _margins(margins, in_time),
         "unplaced": _unplaced(plan),
@@ -77,7 +85,7 @@ def report_page(plan: Plan) -> str:
     links = [tag("a", title, href=f"#{anchor}") for anchor, title in sections]
     body = joined(
         [
-            tag("header", _headline(plan, margins, deadlines, leeway)),
+            tag("header", _headline(plan, replan, margins, deadlines, leeway)),
             tag("nav", *links, aria_label="On this page"),
             tag(
                 "main",
@@ -101,7 +109,11 @@ def report_page(plan: Plan) -> str:
 
 
 def _headline(
-    plan: Plan, margins: list[tuple], deadlines: pd.DataFrame | None, leeway: pd.DataFrame
+    plan: Plan,
+    replan: Replan | None,
+    margins: list[tuple],
+    deadlines: pd.DataFrame | None,
+    leeway: pd.DataFrame,
 ) -> Html:
     scenario = plan.environment.scenario
     placed = sum(scheduled_runs(plan).values())
@@ -121,6 +133,7 @@ def _headline(
     cards = [
         (f"{placed} of {requested}", "requested runs scheduled", _short_of(plan)),
         (*quality, ""),
+        *([changes_card(replan)] if replan else []),
         (plan.verdict.summary, "in the minute-by-minute replay", ""),
         *_thinness(plan, margins),
         _next_decision(deadlines, leeway),

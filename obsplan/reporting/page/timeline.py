@@ -9,7 +9,7 @@ from obsplan.inputs.scenario import Activity
 from obsplan.planning.plan import Plan
 from obsplan.reporting.hours import contact_windows, darkness, hours_of
 from obsplan.reporting.page.elements import Html, bars, curve, joined, paragraph, reach, safe, tag
-from obsplan.reporting.plan_picture import PlanPicture, plan_picture
+from obsplan.reporting.plan_picture import OTHERWISE, PlanPicture, plan_picture
 
 TICKS_H = (1, 2, 3, 6, 12, 24, 48, 120, 240, 720)
 MOST_TICKS = 13
@@ -93,8 +93,13 @@ def _missing(shown: PlanPicture) -> str:
 
 def _legend(shown: PlanPicture, nights: int, eclipses: int) -> Html:
     missing = _missing(shown)
+
+    def occurs(state: str) -> bool:
+        return bool((shown.plan.timeline["state"] == state).any())
+
     rows = [
         ("slot", "slot (colour: instrument, hatching: platform)", True),
+        *((f"slot {state}", f"{state} run", occurs(state)) for state in OTHERWISE),
         ("slot broken", "violates a rule", not shown.plan.verdict.is_valid),
         ("missing", missing, missing),
         ("window", "permitted window", True),
@@ -166,7 +171,8 @@ def _slots(shown: PlanPicture, own: pd.DataFrame, look: str):
     for slot, start_h, end_h in zip(own.itertuples(index=False), starts_h, ends_h):
         wrong = slot.slot in shown.plan.verdict.slots_at_fault
         row = safe(slot_row(slot) + (" · violates a rule" if wrong else ""))
-        mark = " broken" if wrong else ""
+        mark = f" {slot.state}" if slot.state in OTHERWISE else ""
+        mark += " broken" if wrong else ""
         yield Html(
             f'<button type="button" class="{look}{mark}" aria-label="{row}" title="{row}" '
             f'style="{reach(start_h, end_h, span_h)}"></button>'

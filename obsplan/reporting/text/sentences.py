@@ -15,6 +15,7 @@ from obsplan.planning.plan import Plan
 
 # Lines printed for each rule; more would add nothing new.
 MOST_LINES = 12
+CHANGES = ("moved", "dropped", "added")
 
 
 def verdict_lines(verdict: Verdict) -> list[str]:
@@ -121,19 +122,26 @@ def comparison_lines(comparison: pd.DataFrame, now_utc: datetime) -> list[str]:
 
 def replan_lines(made: Replan) -> list[str]:
     """What a replan assumes, changes and is worth, and the violations that no plan avoids."""
-    count = made.changes["change"].value_counts()
-    changed = ", ".join(f"{count.get(kind, 0)} {kind}" for kind in ("moved", "dropped", "added"))
     verdict = made.plan.verdict
     return [
         *(f"note: {assumption}" for assumption in made.assumptions),
         *change_lines(made.changes),
-        f"{made.kept} kept, {changed}",
-        f"value {made.plan.value:.1f}; old plan unchanged: {made.old_value:.1f}; "
-        f"upper bound with the fixed runs: {raised(made.plan.bound)}",
+        *replan_sums(made),
         *price_lines(made.price_list),
         *(f"unavoidable violation: {line}" for line in violation_lines(verdict)),
         verdict.summary,
         *margin_lines(verdict),
+    ]
+
+
+def replan_sums(made: Replan) -> list[str]:
+    """How many runs a replan keeps and changes, and what it is worth."""
+    count = made.changes["change"].value_counts()
+    changed = ", ".join(f"{count.get(kind, 0)} {kind}" for kind in CHANGES)
+    return [
+        f"{made.kept} kept, {changed}",
+        f"value {made.plan.value:.1f}; old plan unchanged, if that were possible: "
+        f"{made.old_value:.1f}; upper bound with the fixed runs: {raised(made.plan.bound)}",
     ]
 
 
@@ -155,11 +163,11 @@ def price_lines(prices: pd.DataFrame) -> list[str]:
         f"price list: {row.moves} moves ({row.moved} moved, {row.dropped} dropped, {row.added} "
         f"added): value {row.value:.1f}, "
         f"{100 * row.value_share:.1f} % of the best remaining value found"
-        + ("; this plan" if row.chosen else f"; choose it with --keep {_up(row.keep)}")
+        + ("; this plan" if row.chosen else f"; choose it with --keep {keep_text(row.keep)}")
         for row in prices.itertuples(index=False)
     ]
 
 
-def _up(keep: float) -> str:
+def keep_text(keep: float) -> str:
     """A share to give up, rounded up so that it is enough."""
     return f"{ceil(keep * 1e4 - 1e-6) / 1e4:g}"

@@ -48,6 +48,22 @@ def test_a_proven_plan_is_called_optimal():
     assert any(line.startswith(f"value {plan.value:.1f}, proven optimal") for line in told)
 
 
+def test_runs_that_failed_or_were_shortened_are_hatched_and_have_a_letter():
+    plan = day()
+    told = words(picture("plan", "day"))
+    assert "F" not in told and "S" not in told and "failed run (F)" not in told
+    timeline = plan.timeline.copy()
+    first, second = timeline.index[timeline["activity"] == "passive log"][:2]
+    timeline.loc[first, ["state", "end_utc"]] = "failed", timeline.loc[first, "start_utc"]
+    timeline.loc[second, "state"] = "shortened"
+    figure = plan_figure(replace(plan, timeline=timeline))
+    told = words(figure)
+    assert {"F", "S"} <= told
+    assert "failed run (F)" in told and "shortened run (S)" in told
+    hatches = {bars.get_hatch() for ax in figure.axes for bars in ax.collections}
+    assert {"xxxxxx", "-------"} <= hatches
+
+
 def test_broken_slots_are_marked():
     plan = day()
     around, scenario = plan.environment, plan.environment.scenario

@@ -10,7 +10,7 @@ from importlib.resources import files
 import numpy as np
 import pandas as pd
 import pytest
-from tools.page import SWEEP, TITLE, Page, made
+from tools.page import SWEEP, TITLE, Page, made, replanned
 
 from obsplan.analysis.command_deadlines import uplink_deadlines
 from obsplan.analysis.data_latency import latency_table
@@ -21,6 +21,11 @@ from obsplan.reporting.page import report
 from obsplan.reporting.page.elements import curve, lasting, plain, safe, table, tag
 
 CSS = files("obsplan.reporting.page").joinpath("report.css").read_text()
+
+
+def plain_words(text):
+    """A sentence as the page shows it, without elements."""
+    return re.sub(r"<[^>]*>", "", unescape(plain(text)))
 
 
 @pytest.fixture(scope="module")
@@ -219,6 +224,36 @@ def test_a_line_stands_at_now_and_what_is_missing_after_it(hour, kind):
     assert bool(marks) == (hour < 10)  # when the windows hold a run no more
     assert all(float(re.match(r"left:([\d.]+)", m)[1]) >= share - 1e-3 for m in marks)
     assert not Page(report.report_page(plan)).all("div", class_="now")
+
+
+def test_a_replan_says_what_ran_otherwise_and_what_it_changes(page):
+    made_anew, failed, cut = replanned()
+    assert len(made_anew.changes)
+    anew = Page(report.report_page(made_anew))
+    part = anew.section("changes")
+    for row in made_anew.changes.itertuples():
+        assert row.change in part and row.slot in part and f"{row.value_change:+.1f}" in part
+    assert f"{made_anew.kept} kept" in part and "old plan unchanged" in part
+    assert all(plain_words(words) in part for words in made_anew.assumptions)
+    rows = [t for _, t in anew.all("tr")]
+    head = next(k for k, t in enumerate(rows) if t.endswith("outcome and reason"))
+    assert all(slot in " ".join(rows[head + 1 : head + 3]) for slot in (failed, cut))
+    ((_, first),) = anew.all("header")
+    assert f"{len(made_anew.changes)} change" in first and "1 failed, 1 shortened" in first
+    assert not page.all("section", id="changes")
+
+
+def test_runs_that_failed_or_were_shortened_are_marked_and_others_are_not(page):
+    made_anew, failed, cut = replanned()
+    anew = Page(report.report_page(made_anew))
+    looks = {a["aria-label"].split()[0]: a["class"].split() for a, _ in anew.all("button")}
+    assert {slot for slot, look in looks.items() if "failed" in look} == {failed}
+    assert {slot for slot, look in looks.items() if "shortened" in look} == {cut}
+    key = [text for _, text in anew.all("li")]
+    assert "failed run" in key and "shortened run" in key
+    # Hatching and letter read in grey.
+    assert '.failed::before { content: "F"' in CSS and '.shortened::before { content: "S"' in CSS
+    assert not [text for _, text in page.all("li") if text in ("failed run", "shortened run")]
 
 
 def test_what_did_not_fit_has_its_reason_and_its_remedy(page):
