@@ -24,6 +24,8 @@ GROUND_AGREES_M, GROUND_NEAR_M = 100.0, 20.0
 # By how much two models of the same ground may differ besides: over a pixel of the coarser one.
 SLOPE_BETWEEN = 0.1
 FEW_PLACES = 20
+# A coarse model flattens some of the relief; ground that is not alike has none in common.
+RELIEF_AGREES, ALIKE = 1.5, 0.9
 # So near to the site a model does not resolve what makes the skyline.
 CREST_PIXELS = 3.0
 # What a file may have lost, to name it in a message.
@@ -154,29 +156,47 @@ def _require_height(parts: list[Part], site, ground_height_m: float, height_m: f
 
 
 def _require_agreement(parts: list[Part], site: tuple[float, float]) -> None:
-    """Models of the same ground must agree where both are known."""
-    if len(parts) < 2:
-        return
-    azimuth_rad = np.linspace(0, 2 * np.pi, 36, endpoint=False)
+    """Models of the same ground must agree where both are known, in height and in relief."""
     for fine, coarse in combinations(parts, 2):
-        sphere_m = fine.model.map.radius_m
-        reach_m = fine.model.pixel_m * max(fine.model.map.shape)
-        away_m = np.geomspace(fine.model.pixel_m, min(reach_m, sphere_m), 60)[:, None]
-        place = along(*site, azimuth_rad, away_m / sphere_m)
-        radii = [ground_radius_m([part.around.grid], *place) for part in (fine, coarse)]
-        heights = np.stack(radii) - MOON_RADIUS_KM * 1000
-        both = ~np.isnan(heights).any(axis=0)
-        if np.count_nonzero(both) < FEW_PLACES:
+        heights_m, pixel_m = _where_both_are_known(fine, coarse, site)
+        if len(pixel_m) < FEW_PLACES:
             continue
-        pixel_m = np.maximum(coarse.model.pixel_m, away_m / BLOCKS_AWAY) * np.ones_like(heights[0])
-        apart = np.abs(heights[0] - heights[1]) - SLOPE_BETWEEN * pixel_m
-        if np.median(apart[both]) > GROUND_AGREES_M:
-            middle = np.median(heights[:, both], axis=1)
-            raise ScenarioError(
-                f"{coarse.model.path}: its ground is at {middle[1]:.0f} m in the median of "
-                f"places around the site, but that of {fine.model.path} is at {middle[0]:.0f} m; "
-                f"{as_if(middle[1], middle[0])}correct scale, offset or unit of one"
+        apart_m = np.abs(heights_m[1] - heights_m[0]) - SLOPE_BETWEEN * pixel_m
+        relief_m = heights_m.std(axis=1)
+        alike = relief_m.min() > GROUND_NEAR_M and np.corrcoef(heights_m)[0, 1] > ALIKE
+        times = relief_m[1] / relief_m[0] if alike else 1.0
+        if np.median(apart_m) > GROUND_AGREES_M:
+            middle = np.median(heights_m, axis=1)
+            difference = (
+                f"its ground is at {middle[1]:.0f} m in the median of places around the site, but "
+                f"that of {fine.model.path} is at {middle[0]:.0f} m; {as_if(middle[1], middle[0])}"
             )
+        elif not 1 / RELIEF_AGREES < times < RELIEF_AGREES:
+            difference = (
+                f"its relief around the site is {times:.2g} times that of {fine.model.path}, "
+                "which shows the same ground; "
+            )
+        else:
+            continue
+        raise ScenarioError(
+            f"{coarse.model.path}: {difference}correct the scale, offset or unit of one of them"
+        )
+
+
+def _where_both_are_known(
+    fine: Part, coarse: Part, site: tuple[float, float]
+) -> tuple[np.ndarray, np.ndarray]:
+    """Heights (2, n) of two models at the same places around a site, and the larger pixel (n,)."""
+    sphere_m = fine.model.map.radius_m
+    reach_m = min(fine.model.pixel_m * max(fine.model.map.shape), sphere_m)
+    azimuth_rad = np.linspace(0, 2 * np.pi, 36, endpoint=False)
+    away_m = np.linspace(fine.model.pixel_m, reach_m, 60)[:, None]
+    place = along(*site, azimuth_rad, away_m / sphere_m)
+    radii_m = [ground_radius_m([part.around.grid], *place) for part in (fine, coarse)]
+    heights_m = np.stack(radii_m) - MOON_RADIUS_KM * 1000
+    pixel_m = np.maximum(coarse.model.pixel_m, away_m / BLOCKS_AWAY) * np.ones_like(heights_m[0])
+    both = ~np.isnan(heights_m).any(axis=0)
+    return heights_m[:, both], pixel_m[both]
 
 
 def as_if(found_m: float, expected_m: float) -> str:
@@ -225,7 +245,8 @@ def _height_cautions(ground_height_m: float, height_m: float | None) -> Iterator
     if height_m is not None and abs(ground_height_m - height_m) > GROUND_NEAR_M:
         yield (
             f"the ground of the elevation model is at {ground_height_m:.0f} m, the site's "
-            f"height_m is {height_m:g}; the skyline is computed from the model's ground"
+            f"height_m is {height_m:g}; {as_if(ground_height_m, height_m)}the skyline is computed "
+            "from the model's ground"
         )
 
 

@@ -162,6 +162,9 @@ def test_height_of_the_site_is_compared_always(tmp_path, plain):
     assert site_view([path], *SITE, height_m=ground_m + 15).cautions == plain.cautions
     near = site_view([path], *SITE, height_m=ground_m + 40)
     assert any("the site's height_m is" in line for line in near.cautions)
+    doubled = jpeg2000(tmp_path / "b.jp2", STORED // 30, PIXEL_M)
+    (line,) = [c for c in site_view([doubled], *SITE, height_m=-64).cautions if "height_m" in c]
+    assert "would fit if its values were scaled by 0.5" in line
     assert "a difference of 100 m is allowed" in refusal(path, height_m=ground_m + 101)
 
 
@@ -176,6 +179,20 @@ def test_far_model_that_lost_its_scale_is_refused_although_the_near_one_covers_t
     assert site_view([near, far], *SITE, height_m=height_m).ground_height_m
     line = refusal(lost, near, height_m=height_m)
     assert f"but that of {near} is at" in line and "scaled by 0.5" in line
+
+
+def test_far_model_whose_relief_is_doubled_is_refused_even_near_zero(tmp_path):
+    def ground(latitude, longitude):
+        return 60 * np.sin((latitude + 90) * 60) * np.cos(np.radians(longitude))
+
+    near = stereographic(tmp_path / "near.tif", ground, 20.0, 301)
+    far = stereographic(tmp_path / "far.tif", ground, 100.0, 401)
+    lost = stereographic(tmp_path / "lost.tif", lambda *at: 2 * ground(*at), 100.0, 401)
+    assert site_view([near, far], *SITE)
+    assert f"is 2 times that of {near}, which shows the same ground" in refusal(lost, near)
+    # Ground without relief, or another one in the gaps of the near model, is no such case.
+    other = stereographic(tmp_path / "other.tif", lambda lat, _: 0 * lat, 100.0, 401)
+    assert site_view([near, other], *SITE)
 
 
 def test_share_of_azimuths_with_a_crest_within_three_pixels_is_named(tmp_path):
