@@ -5,8 +5,11 @@ Sure: A, each follows from the circle's geometry.
 
 import numpy as np
 import pytest
-from tools.models import RADIUS_M, away_m, grid
+from tools.models import RADIUS_M, away_m, grid, in_degrees
+from tools.small import small_elsewhere
 
+from obsplan.environment.build import make_environment
+from obsplan.inputs.read_scenario import read_scenario
 from obsplan.physics.terrain_skyline import dip_deg, skyline
 
 EQUATOR = (0.0, 0.0)
@@ -67,3 +70,33 @@ def test_ring_wall(wall_m, away_km, elevation_deg):
     # is the elevation and the sphere's drop, s / 2R, together.
     assert np.all(seen <= written + 1e-4)
     assert np.all(seen >= written - 0.01 * (written + np.degrees(away)))
+
+
+@pytest.mark.parametrize("wall_m, away_km", [(1000, 10), (50, 2), (0, 5)])
+def test_ring_wall_hides_the_sun_of_the_environment(tmp_path, wall_m, away_km):
+    """The same walls in an elevation model that a scenario names, seen from 2 m above ground."""
+    away, eye_m = away_km * 1000 / RADIUS_M, RADIUS_M + 2
+    top_m = RADIUS_M + wall_m
+    written = np.degrees(np.arctan2(top_m * np.cos(away) - eye_m, top_m * np.sin(away)))
+    # Without a wall the ground ends at the dip, acos(R / (R + 2 m)).
+    written = max(written, -dip_deg(RADIUS_M, eye_m))
+
+    def wall(latitude, longitude):
+        there_m = away_m(latitude, longitude + 0 * latitude, (40.0, 10.0))
+        return np.where(there_m > away_km * 1000, float(wall_m), 0.0)
+
+    pixel_deg = np.degrees(away / 150.5)
+    in_degrees(tmp_path / "ring.tif", wall, (40.0, 10.0), pixel_deg, 401)
+    text = small_elsewhere(40.0, 10.0, 0.0, "ring.tif", days=20)
+    (tmp_path / "small.toml").write_text(text)
+    sky = make_environment(read_scenario(tmp_path / "small.toml")).sky
+    # Half of the disc is above a level edge if the Sun's centre is on it.
+    half = sky["sun_visible_fraction"].to_numpy() > 0.5
+    elevation_deg = sky["sun_elevation_deg"].to_numpy()
+    crossings = np.flatnonzero(np.diff(half) & (elevation_deg[1:] < 10))  # high up: an eclipse
+    assert len(crossings) > 0
+    for crossing in crossings:
+        at_deg = elevation_deg[crossing : crossing + 2]
+        # The wall begins up to 1.5 of 150.5 pixels farther out; a minute is 0.007 deg.
+        assert at_deg.min() - 0.001 <= written + 0.001
+        assert at_deg.max() >= written - 0.01 * (max(written, 0) + np.degrees(away)) - 0.001

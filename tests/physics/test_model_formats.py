@@ -20,10 +20,12 @@ from tools.small import small_elsewhere
 from obsplan.cli.main import main
 from obsplan.common.errors import ScenarioError
 from obsplan.common.model_files import files_of
+from obsplan.environment.build import make_environment
 from obsplan.environment.site_skyline import site_profile, skyline_cautions
 from obsplan.inputs.read_scenario import read_scenario
 from obsplan.physics.elevation_model import read_model
 from obsplan.physics.site_view import site_view
+from obsplan.reporting.page.sections import assumptions_part
 
 SITE = (-89.9, 40.0)
 PIXEL_M, PIXELS = 60.0, 301
@@ -361,6 +363,8 @@ def test_cautions_reach_whoever_plans_with_the_scenario(tmp_path, plain):
     assert any("states no scale" in line for line in cautions)
     result = CliRunner().invoke(main, ["sky", str(tmp_path / "small.toml")])
     assert result.exit_code == 0
+    (part, *_) = assumptions_part(make_environment(scenario))
+    assert "Caution: " in str(part) and "states no scale" in str(part)
     audited = CliRunner().invoke(main, ["plan", str(tmp_path / "small.toml"), "--dry-run"])
     assert "site.skyline" in audited.output and "states no scale" in audited.output
     assert any(

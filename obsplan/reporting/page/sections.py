@@ -6,6 +6,7 @@ from obsplan import __version__
 from obsplan.analysis.missing_runs import scheduled_runs
 from obsplan.common.caution import CAUTION
 from obsplan.environment.model import Environment
+from obsplan.environment.site_skyline import skyline_cautions
 from obsplan.inputs.conditions import QUANTITIES
 from obsplan.inputs.scenario import Activity, Coverage, Scenario
 from obsplan.planning.plan import Plan
@@ -229,6 +230,10 @@ def assumptions_part(environment: Environment) -> list[Html]:
         "Power, data, values and conditions are those of the scenario, not measured.",
         f"Slots start on a grid of {span.step_min} min; the replay goes minute by minute.",
         f"Skyline: {skyline}; ground slope {site.slope_deg:g} deg, albedo {site.normal_albedo:g}.",
+        *(
+            f"Caution: {caution}."
+            for caution in skyline_cautions(scenario.skyline_paths(), *site.place)
+        ),
         "Contacts follow from geometry and link budget; whether a station is booked is not known.",
         *(
             f"{name} also has time windows that are not in the scenario file."
