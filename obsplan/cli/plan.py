@@ -40,6 +40,9 @@ example the third run of an activity. A plan written over an older one therefore
 entries and marks removed ones as cancelled. A plan in a new directory has no older plan to
 compare with, so it cancels nothing.
 
+The last lines name the margins of energy, power, storage and link that are used up, or nearly:
+a plan without margin breaks as soon as less comes than was predicted.
+
 With --worth, a table after the plan says what one more Wh of battery, W of array, hour of
 contact and Mbit of storage would add to the best possible value. Colour only repeats what
 the text says; it is switched off in pipes and if NO_COLOR is set.

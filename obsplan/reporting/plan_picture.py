@@ -3,12 +3,13 @@
 from dataclasses import dataclass
 
 from obsplan.analysis.missing_runs import missing_places, scheduled_runs
+from obsplan.inputs.outcomes import OUTCOMES
 from obsplan.planning.plan import Plan
 from obsplan.planning.problem.start_windows import windows_table
 from obsplan.reporting.hours import Windows, span_windows
 
 # Outcomes that no plan intends; pictures mark them with the first letter.
-OTHERWISE = ("failed", "shortened")
+OTHERWISE = tuple(outcome for outcome in OUTCOMES if outcome != "done")
 
 
 @dataclass(frozen=True)

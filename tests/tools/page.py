@@ -63,8 +63,10 @@ def replanned():
     now_utc = plan.environment.sky.index[0] + pd.Timedelta(hours=6)
     slots = plan.timeline[["slot", "activity", "start_utc", "end_utc", "state"]].copy()
     over = slots[(slots["end_utc"] <= now_utc) & slots["activity"].isin([SWEEP, "insertion"])]
+    slots["reason"] = ""
     failed, cut = over.index[over["activity"] == SWEEP][:2]
     slots.loc[failed, ["state", "end_utc"]] = "failed", slots.loc[failed, "start_utc"]
+    slots.loc[failed, "reason"] = "no answer"
     cut_utc = slots.loc[cut, "end_utc"] - pd.Timedelta(minutes=30)
     slots.loc[cut, ["state", "end_utc"]] = "shortened", cut_utc
     made_anew = make_replan(plan.environment, slots, now_utc.to_pydatetime())

@@ -34,10 +34,17 @@ def _runs_otherwise(made: Replan) -> list[Html]:
     if fixed.empty:
         return []
     rows = [
-        (slot.activity, slot.slot, instant(slot.start_utc), instant(slot.end_utc), slot.why)
+        (
+            slot.activity,
+            slot.slot,
+            instant(slot.start_utc),
+            instant(slot.end_utc),
+            slot.state,
+            slot.reason,
+        )
         for slot in fixed.itertuples(index=False)
     ]
-    heads = ["activity", "slot", "started (UTC)", "ended (UTC)", "outcome and reason"]
+    heads = ["activity", "slot", "started (UTC)", "ended (UTC)", "outcome", "reason"]
     return [table("Runs that failed or were shortened", heads, rows, stacked=True)]
 
 

@@ -264,7 +264,8 @@ def _margins(rows: list[tuple], in_time: list[tuple]) -> list[Html]:
     ]
     if rows[FIRST_MARGINS:]:
         others = table("Other margins", heads, rows[FIRST_MARGINS:], stacked=True)
-        parts.append(folded(f"{len(rows) - FIRST_MARGINS} other margins", others))
+        many = len(rows) - FIRST_MARGINS
+        parts.append(folded("1 other margin" if many == 1 else f"{many} other margins", others))
     if in_time:
         heads = ["margin", "amount", "condition", "slot", "when (UTC)"]
         parts.append(table("The smallest time margin of each kind", heads, in_time, stacked=True))

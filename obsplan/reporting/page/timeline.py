@@ -192,7 +192,9 @@ def slot_row(slot) -> str:
     ]
     if slot.instrument != "radio":
         parts += [f"{slot.energy_wh:.1f} Wh", f"{slot.data_mbit:g} Mbit", f"value {slot.value:.1f}"]
-    return " · ".join([*parts, slot.state])
+    # A replan keeps the reason that was reported.
+    outcome = ": ".join(filter(None, [slot.state, getattr(slot, "reason", "")]))
+    return " · ".join([*parts, outcome])
 
 
 def _levels(plan: Plan):

@@ -236,10 +236,11 @@ def test_a_replan_says_what_ran_otherwise_and_what_it_changes(page):
     assert f"{made_anew.kept} kept" in part and "old plan unchanged" in part
     assert all(plain_words(words) in part for words in made_anew.assumptions)
     rows = [t for _, t in anew.all("tr")]
-    head = next(k for k, t in enumerate(rows) if t.endswith("outcome and reason"))
+    head = next(k for k, t in enumerate(rows) if t.endswith("outcomereason"))
     assert all(slot in " ".join(rows[head + 1 : head + 3]) for slot in (failed, cut))
+    assert any(row.endswith("failedno answer") for row in rows)
     ((_, first),) = anew.all("header")
-    assert f"{len(made_anew.changes)} change" in first and "1 failed, 1 shortened" in first
+    assert f"{len(made_anew.changes)} change" in first and "1 shortened, 1 failed" in first
     assert not page.all("section", id="changes")
 
 
@@ -249,6 +250,7 @@ def test_runs_that_failed_or_were_shortened_are_marked_and_others_are_not(page):
     looks = {a["aria-label"].split()[0]: a["class"].split() for a, _ in anew.all("button")}
     assert {slot for slot, look in looks.items() if "failed" in look} == {failed}
     assert {slot for slot, look in looks.items() if "shortened" in look} == {cut}
+    assert any(a["aria-label"].endswith("failed: no answer") for a, _ in anew.all("button"))
     key = [text for _, text in anew.all("li")]
     assert "failed run" in key and "shortened run" in key
     # Hatching and letter read in grey.
