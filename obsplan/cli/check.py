@@ -5,7 +5,7 @@ from pathlib import Path
 
 import click
 
-from obsplan.cli.files import echo_note, environment_of, read_slots, write_results
+from obsplan.cli.files import echo_note, echo_oddities, environment_of, read_slots, write_results
 from obsplan.cli.options import (
     ALLOW_OUTSIDE,
     EPHEMERIS,
@@ -81,18 +81,21 @@ def check(
     from obsplan.checking.check import check_timeline
     from obsplan.common.csv_file import csv_text
     from obsplan.inputs.read_scenario import read_scenario
+    from obsplan.operations.fixed_slots import with_outcomes
     from obsplan.reporting.text.sentences import summary_lines, verdict_lines
 
     scenario = read_scenario(scenario_path, allow_outside=allow_outside)
     slots = read_slots(timeline, scenario, "checked against this one")
-    state = since_utc = None
+    state = since_utc = ran = None
     if telemetry:
         now_utc = instant_in_span(now, scenario, "--now") if now else None
-        slots, state, since_utc = _as_told(telemetry, scenario, now_utc, slots)
+        state, ran, since_utc = _reported(telemetry, scenario, now_utc, slots)
     environment = environment_of(scenario, ephemeris, state)
-    verdict = check_timeline(environment, slots, since_utc)
-    if telemetry:
+    if since_utc is not None:
+        echo_oddities(environment, slots, ran, since_utc)
+        slots = with_outcomes(scenario, slots, ran, since_utc)
         _echo_too_late(environment, slots, since_utc)
+    verdict = check_timeline(environment, slots, since_utc)
     write_results({output: verdict.violations})
     if form == "csv":
         click.echo(csv_text(verdict.violations), nl=False)
@@ -102,16 +105,15 @@ def check(
         sys.exit(1)
 
 
-def _as_told(path: Path, scenario, now_utc, slots):
-    """The slots as telemetry tells of them, the state, and the time from which it applies."""
+def _reported(path: Path, scenario, now_utc, slots):
+    """The state that telemetry tells, what ran, and the time from which it applies."""
     from obsplan.inputs.read_state import read_state
-    from obsplan.operations.fixed_slots import with_outcomes
     from obsplan.operations.telemetry import reported_runs
 
     state = read_state(path, scenario, now_utc, slots, echo_note)
     since_utc = now_utc or state.at_utc
     assert since_utc is not None  # `read_state` says when telemetry was read, or refuses
-    return with_outcomes(scenario, slots, reported_runs(state, slots), since_utc), state, since_utc
+    return state, reported_runs(state, slots), since_utc
 
 
 def _echo_too_late(environment, slots, since_utc) -> None:

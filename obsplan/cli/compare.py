@@ -4,7 +4,13 @@ from pathlib import Path
 
 import click
 
-from obsplan.cli.files import echo_note, environment_of, read_slots, write_or_print
+from obsplan.cli.files import (
+    echo_note,
+    echo_oddities,
+    environment_of,
+    read_slots,
+    write_or_print,
+)
 from obsplan.cli.options import (
     ALLOW_OUTSIDE,
     EPHEMERIS,
@@ -77,6 +83,7 @@ def compare(
         echo_note(f"compared at {stamp(now_utc)}, the end of the last reported run; see --now")
     environment = environment_of(scenario, ephemeris)
     table = compare_as_run(environment, slots, ran, now_utc)
+    echo_oddities(environment, slots, ran, now_utc)
     drawing = None
     if figure:
         from obsplan.reporting.figures.as_run import compare_figure

@@ -26,6 +26,15 @@ def echo_note(line: str) -> None:
     click.echo(f"note: {line}", err=True)
 
 
+def echo_oddities(environment, slots, ran, now_utc) -> None:
+    """Print a note for each thing that is odd in what ran."""
+    from obsplan.operations.odd_runs import odd_runs
+    from obsplan.reporting.text.sentences import oddity_lines
+
+    for line in oddity_lines(odd_runs(environment, slots, ran, now_utc)):
+        echo_note(line)
+
+
 def timeline_path(path: Path) -> Path:
     """The timeline file, if `path` is a plan directory the one in it."""
     return path / "timeline.csv" if path.is_dir() else path

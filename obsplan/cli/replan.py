@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from obsplan.cli.files import environment_of, read_slots, timeline_path
+from obsplan.cli.files import echo_oddities, environment_of, read_slots, timeline_path
 from obsplan.cli.options import (
     ALLOW_OUTSIDE,
     EPHEMERIS,
@@ -125,6 +125,7 @@ def replan(
     plan_directory.calendar_of(old_directory)
     state, ran = _reported(telemetry, as_run, scenario, now_utc, slots)
     environment = environment_of(scenario, ephemeris, state)
+    echo_oddities(environment, slots, ran, now_utc)
     made = make_replan(
         environment,
         slots,

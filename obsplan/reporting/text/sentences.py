@@ -1,5 +1,6 @@
 """What a plan, a check, a comparison or a replan found: one line for each finding."""
 
+from collections import Counter
 from datetime import datetime
 from math import ceil, isinf
 
@@ -10,6 +11,7 @@ from obsplan.checking.margins import THIN_MIN, THIN_SHARE
 from obsplan.checking.violation import Violation, sentence
 from obsplan.common.instants import full_stamp, stamp
 from obsplan.common.text import gap_text, proven, raised
+from obsplan.operations.odd_runs import Oddity
 from obsplan.operations.replan import Replan
 from obsplan.planning.plan import Plan
 
@@ -118,6 +120,18 @@ def comparison_lines(comparison: pd.DataFrame, now_utc: datetime) -> list[str]:
     ]
     lost = comparison[comparison["losses"] != ""]
     return lines + [f"{row.activity}: {row.losses}" for row in lost.itertuples(index=False)]
+
+
+def oddity_lines(oddities: list[Oddity]) -> list[str]:
+    """A line for each thing that is odd in what ran, of each kind only the first few."""
+    lines: list[str] = []
+    seen: Counter[str] = Counter()
+    for oddity in oddities:
+        seen[oddity.kind] += 1
+        if seen[oddity.kind] <= MOST_LINES:
+            lines.append(f"as run: {oddity.words}")
+    more = {kind: count - MOST_LINES for kind, count in seen.items() if count > MOST_LINES}
+    return lines + [f"as run: {count} more like this: {kind}" for kind, count in more.items()]
 
 
 def replan_lines(made: Replan) -> list[str]:
