@@ -417,6 +417,20 @@ def test_colours_of_the_map_do_not_stretch_differences_that_do_not_matter(table,
     assert np.ptp(tones) < 0.02 if apart_h < 1 else np.ptp(tones) == pytest.approx(1.0)
 
 
+def test_colours_of_what_is_never_negative_begin_at_nothing(table):
+    figure = survey_map("survey", table.assign(rank=1.0, earth_hidden_h=0.0), "earth_hidden_h")
+    [dots] = [c for ax in figure.axes[:1] for c in ax.collections if c.get_array() is not None]
+    assert dots.get_clim() == (0.0, 10.0)
+
+
+def test_a_map_of_many_sites_names_all_that_share_the_first_rank_or_none(table):
+    many = pd.concat([table.head(1).assign(name=f"site {k}") for k in range(20)])
+    for leaders, shown in ((1, 1), (3, 3), (20, 0)):
+        ranks = [1.0] * leaders + [2.0] * (20 - leaders)
+        figure = survey_map("survey", many.assign(rank=ranks, useful_light_h=300.0))
+        assert len(figure.axes[0].texts) == shown
+
+
 def test_names_stay_inside_the_map_and_landings_are_counted_whatever_colours_it(table):
     names = table["name"].unique()
     east = dict(zip(names, np.linspace(-170.0, 179.0, len(names))))

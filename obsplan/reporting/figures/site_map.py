@@ -91,9 +91,11 @@ def survey_map(title: str, table: pd.DataFrame, column: str = "useful_light_h") 
         side = figure.add_axes([box.x1 + 0.25 / WIDTH_IN, box.y0, 0.16 / WIDTH_IN, box.height])
         figure.colorbar(dots, cax=side, label=_label(column))
     _axes(ax, longitude, best["latitude_deg"])
-    named = len(best) if len(best) <= NAMED_SITES else 1
-    for name, x, y in list(zip(best["name"], longitude, best["latitude_deg"]))[:named]:
-        _name_site(ax, name, x, y)
+    leading = best["place"] == best["place"].min()
+    named = leading | (len(best) <= NAMED_SITES)
+    if named.sum() <= NAMED_SITES:
+        for name, x, y in zip(best["name"][named], longitude[named], best["latitude_deg"][named]):
+            _name_site(ax, name, x, y)
     return figure
 
 
@@ -105,7 +107,9 @@ def _colour_ends(column: str, values: pd.Series) -> tuple[float, float]:
     low, high = float(values.min()), float(values.max())
     least = TONES * least_difference(column, max(abs(low), abs(high)))
     room = max(least - (high - low), 0.0) / 2
-    return low - room, high + room
+    if low >= 0:  # of what is never negative
+        room = min(room, low)
+    return low - room, max(high + room, low - room + least)
 
 
 def _name_site(ax: Axes, name: str, x: float, y: float) -> None:
