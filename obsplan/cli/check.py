@@ -17,6 +17,7 @@ from obsplan.cli.options import (
     instant_in_span,
 )
 from obsplan.cli.paths import command
+from obsplan.cli.say import hand_over, say
 from obsplan.common.instants import stamp
 
 DETAILS = """Only the columns activity and start_utc are required (and end_utc for rows of the
@@ -98,9 +99,9 @@ def check(
     verdict = check_timeline(environment, slots, since_utc)
     write_results({output: verdict.violations})
     if form == "csv":
-        click.echo(csv_text(verdict.violations), nl=False)
+        hand_over(csv_text(verdict.violations))
     for line in summary_lines(verdict) if form == "csv" else verdict_lines(verdict):
-        click.echo(line, err=form == "csv")
+        say(line, err=form == "csv")
     if not verdict.is_valid:
         sys.exit(1)
 
@@ -122,7 +123,7 @@ def _echo_too_late(environment, slots, since_utc) -> None:
 
     ahead = slots[(slots["state"] == "planned") & (slots["start_utc"] > since_utc)]
     if loaded := sorted(beyond_command(environment, ahead, since_utc)):
-        click.echo(
+        say(
             f"note: no contact after {stamp(since_utc)} can command these slots in "
             f"time, so they must already be loaded: {', '.join(loaded)}",
             err=True,

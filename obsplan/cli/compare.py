@@ -22,6 +22,7 @@ from obsplan.cli.options import (
     instant_of,
 )
 from obsplan.cli.paths import command
+from obsplan.cli.say import say
 from obsplan.common.instants import stamp
 
 
@@ -91,4 +92,4 @@ def compare(
         drawing = compare_figure(environment, slots, ran, now_utc)
     write_or_print(table, output, figure, drawing)
     for line in comparison_lines(table, now_utc):
-        click.echo(line, err=True)
+        say(line, err=True)

@@ -20,6 +20,7 @@ from obsplan.cli.options import (
     example,
 )
 from obsplan.cli.paths import command
+from obsplan.cli.say import say
 from obsplan.common.instants import stamp
 from obsplan.survey.tolerances import tolerance_lines
 
@@ -117,7 +118,7 @@ def days(
 
     write_whole(output, FILES, fill)
     _echo(choice)
-    click.echo(f"written to {output}")
+    say(f"written to {output}")
 
 
 def ranked_lines(best) -> Iterator[str]:
@@ -149,13 +150,13 @@ def _echo(choice) -> None:
 
     best = choice.table.dropna(subset="rank").sort_values("rank", kind="stable").head(3)
     for line in ranked_lines(best):
-        click.echo(line)
+        say(line)
     if best.empty:
-        click.echo("no lunar day in the range allows a landing; the notes say why")
+        say("no lunar day in the range allows a landing; the notes say why")
     if least := most_tolerant_days(choice):
         numbers, kept = least
         days, keep = ("lunar day", "keeps") if len(numbers) == 1 else ("lunar days", "keep")
-        click.echo(
+        say(
             f"most tolerant of a late or off-target landing: {days} "
             f"{', '.join(map(str, numbers))}, which {keep} {100 * kept:.0f} % in the worst case"
         )

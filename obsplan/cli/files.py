@@ -3,7 +3,7 @@
 from collections.abc import Mapping
 from pathlib import Path
 
-import click
+from obsplan.cli.say import hand_over, say
 
 
 def read_slots(path: Path, scenario, note: str, now_utc=None):
@@ -23,7 +23,7 @@ def read_slots(path: Path, scenario, note: str, now_utc=None):
 
 def echo_note(line: str) -> None:
     """Print a line that the user should know of, to standard error."""
-    click.echo(f"note: {line}", err=True)
+    say(f"note: {line}", err=True)
 
 
 def echo_oddities(environment, slots, ran, now_utc) -> None:
@@ -44,7 +44,7 @@ def environment_of(scenario, ephemeris: Path | None, telemetry=None):
     """The physics of the scenario, as telemetry corrects it."""
     from obsplan.environment.build import make_environment
 
-    click.echo("computing Sun, Earth, ground, power and link ...", err=True)
+    say("computing Sun, Earth, ground, power and link ...", err=True)
     echo_cautions(scenario)
     if telemetry is None:
         return make_environment(scenario, ephemeris)
@@ -59,7 +59,7 @@ def echo_cautions(scenario) -> None:
     from obsplan.environment.site_skyline import skyline_cautions
 
     for caution in skyline_cautions(scenario.skyline_paths(), *scenario.site.place):
-        click.echo(f"caution: {caution}", err=True)
+        say(f"caution: {caution}", err=True)
 
 
 def write_or_print(table, output: Path | None, figure: Path | None = None, drawing=None) -> None:
@@ -71,9 +71,9 @@ def write_or_print(table, output: Path | None, figure: Path | None = None, drawi
 
     write_results({output: table, figure: drawing})
     if table is not None and not output:
-        click.echo(csv_text(table), nl=False)
+        hand_over(csv_text(table))
     if figure:
-        click.echo(figure, err=True)
+        say(figure, err=True)
 
 
 def write_results(results: Mapping) -> None:

@@ -6,6 +6,7 @@ import click
 
 from obsplan.cli.options import example
 from obsplan.cli.paths import command
+from obsplan.cli.say import say
 
 WIDTH = 88
 INDENT = "    "
@@ -35,7 +36,8 @@ def keys(part: str | None) -> None:
         lines = _described(known[part])
     else:
         raise ObsplanError(_unknown(part, known))
-    click.echo("\n".join(lines))
+    for line in lines:
+        say(line)
 
 
 def _overview(known) -> list[str]:

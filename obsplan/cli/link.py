@@ -17,6 +17,7 @@ from obsplan.cli.options import (
     is_in_span,
 )
 from obsplan.cli.paths import command
+from obsplan.cli.say import say
 from obsplan.common.instants import full_stamp
 
 
@@ -70,12 +71,13 @@ def link(
         write_or_print(table, output, figure, drawing)
     if at_utc is None:
         for line in link_answer.totals(environment):
-            click.echo(line, err=True)
+            say(line, err=True)
         return
     if not inside:
         environment = environment_around(scenario, at_utc, ephemeris)
-        click.echo(f"note: {full_stamp(at_utc)} is outside the span of the scenario", err=True)
+        say(f"note: {full_stamp(at_utc)} is outside the span of the scenario", err=True)
     can, lines = link_answer.answer(environment, open_ephemeris(ephemeris), at_utc)
-    click.echo("\n".join(lines))
+    for line in lines:
+        say(line)
     if not all(can.values()):
         sys.exit(1)

@@ -1,5 +1,8 @@
 """The group of all commands, and how their errors are shown."""
 
+from collections.abc import Iterator
+from contextlib import contextmanager
+
 import click
 
 from obsplan import __version__
@@ -10,10 +13,22 @@ from obsplan.cli.keys import keys
 from obsplan.cli.link import link
 from obsplan.cli.plan import plan
 from obsplan.cli.replan import replan
+from obsplan.cli.say import say
 from obsplan.cli.sites import sites
 from obsplan.cli.sky import sky
 from obsplan.cli.start import skyline, start
 from obsplan.common.errors import ObsplanError
+from obsplan.common.text import readable
+
+
+@contextmanager
+def _readable_errors() -> Iterator[None]:
+    """Errors of a command line repeat what is in it; control characters are spelled out."""
+    try:
+        yield
+    except click.ClickException as problem:
+        vars(problem).update(message=readable(problem.message))
+        raise
 
 
 class _Commands(click.Group):
@@ -22,11 +37,17 @@ class _Commands(click.Group):
     def list_commands(self, ctx: click.Context) -> list[str]:
         return list(self.commands)
 
+    def make_context(self, *args, **kwargs) -> click.Context:
+        with _readable_errors():
+            return super().make_context(*args, **kwargs)
+
     def invoke(self, ctx: click.Context):
         try:
-            return super().invoke(ctx)
+            with _readable_errors():
+                return super().invoke(ctx)
         except ObsplanError as problem:
-            click.echo(str(problem), err=True)
+            for line in problem.args:
+                say(line, err=True)
             ctx.exit(problem.exit_code)
 
 

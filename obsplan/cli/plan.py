@@ -22,6 +22,7 @@ from obsplan.cli.options import (
     example,
 )
 from obsplan.cli.paths import command
+from obsplan.cli.say import hand_over, say_coloured
 
 if TYPE_CHECKING:
     from obsplan.planning.search.strategy import Effort
@@ -122,14 +123,20 @@ def plan(
         report("writing tables and figures ...")
         plan_directory.write_plan(made, directory, form)
     if as_json:
-        click.echo((directory / "summary.json").read_text(encoding="utf-8"), nl=False)
+        hand_over((directory / "summary.json").read_text(encoding="utf-8"))
     elif not quiet:
-        _echo(terminal.plan_lines(made, directory, terminal.colours(sys.stdout)))
+        say_coloured(terminal.plan_lines(made, directory, terminal.colours(sys.stdout)))
     if worth:
-        from obsplan.planning.reasons.marginal_worth import marginal_worth
+        _print_worth(environment, report)
 
-        report("computing what more of each resource would add ...")
-        _echo(terminal.worth_lines(marginal_worth(environment), terminal.colours(sys.stdout)))
+
+def _print_worth(environment, report: Callable[[str], None]) -> None:
+    from obsplan.planning.reasons.marginal_worth import marginal_worth
+    from obsplan.reporting.text import terminal
+
+    report("computing what more of each resource would add ...")
+    worth = marginal_worth(environment)
+    say_coloured(terminal.worth_lines(worth, terminal.colours(sys.stdout)))
 
 
 def _directory(
@@ -184,9 +191,9 @@ def _audit(environment, quiet: bool, as_json: bool) -> None:
             "findings": findings.to_dict("records"),
             "balance": supply.round(3).to_dict("records"),
         }
-        click.echo(json.dumps(report_data, indent=2))
+        hand_over(json.dumps(report_data, indent=2) + "\n")
     elif not quiet:
-        _echo(terminal.audit_lines(findings, supply, terminal.colours(sys.stdout)))
+        say_coloured(terminal.audit_lines(findings, supply, terminal.colours(sys.stdout)))
     if infeasible:
         sys.exit(1)
 
@@ -203,8 +210,3 @@ def interruption_deferred(report: Callable[[str], None]) -> Iterator[None]:
         yield
     finally:
         signal.signal(signal.SIGINT, before)
-
-
-def _echo(lines: list[str]) -> None:
-    # The lines are coloured already if they should be; click must not decide again.
-    click.echo("\n".join(lines), color=True)

@@ -25,6 +25,7 @@ from obsplan.cli.options import (
     instant_in_span,
 )
 from obsplan.cli.paths import command
+from obsplan.cli.say import say
 
 if TYPE_CHECKING:
     from obsplan.planning.search.strategy import Effort
@@ -140,8 +141,8 @@ def replan(
     )
     plan_directory.write_plan(made, output, form, follows=old_directory)
     for line in replan_lines(made):
-        click.echo(line)
-    click.echo(f"written to {output}")
+        say(line)
+    say(f"written to {output}")
     if not made.plan.verdict.is_valid:
         sys.exit(1)
 

@@ -20,6 +20,7 @@ from obsplan.cli.options import (
     example,
 )
 from obsplan.cli.paths import InputPath, command
+from obsplan.cli.say import say
 
 DETAILS = """All cores share the work, or a Dask cluster with --scheduler (pip install
 'obsplan[cluster]'); the rows are the same. An interrupted survey resumes when rerun with the same
@@ -116,15 +117,15 @@ def sites(
     write_results({output: table, figure: drawing})
     forget_saved(output.resolve())
     _echo(table)
-    click.echo(f"written to {output}")
+    say(f"written to {output}")
 
 
 def _echo(table) -> None:
     best = table.dropna(subset="rank").sort_values("rank", kind="stable").drop_duplicates("name")
     for line in ranked_lines(best.head(3)):
-        click.echo(line)
+        say(line)
     without = int(table["lunar_day"].isna().sum())
     if without:
-        click.echo(f"sites without a lunar day: {without}; their notes say why", err=True)
+        say(f"sites without a lunar day: {without}; their notes say why", err=True)
     if best.empty:
-        click.echo("no site allows a landing in the range; the notes say why")
+        say("no site allows a landing in the range; the notes say why")

@@ -7,6 +7,7 @@ import click
 from obsplan.cli.files import environment_of, write_or_print
 from obsplan.cli.options import ALLOW_OUTSIDE, EPHEMERIS, FIGURE, SCENARIO, TABLE, Finite, example
 from obsplan.cli.paths import command
+from obsplan.cli.say import say
 
 
 @command(
@@ -69,7 +70,7 @@ def sky(
     if lists_ground:
         _print_ground(environment, above, below, depth)
     for line in sky_lines(environment):
-        click.echo(line, err=lists_ground or not output)
+        say(line, err=lists_ground or not output)
 
 
 def _require_consistent(above: float | None, below: float | None, depth: float | None) -> None:
@@ -99,4 +100,4 @@ def _print_ground(
     write_or_print(windows, None)
     if windows.empty:
         how = "that warm" if below is None else "that cold" if above is None else "in this range"
-        click.echo(f"the ground is never {how} in the span", err=True)
+        say(f"the ground is never {how} in the span", err=True)

@@ -7,6 +7,7 @@ import click
 from obsplan.cli.files import write_results
 from obsplan.cli.options import OUTPUT_FILE, Finite, example
 from obsplan.cli.paths import InputPath, OutputFolder, command
+from obsplan.cli.say import say
 from obsplan.common.model_files import files_of
 
 
@@ -24,9 +25,9 @@ def start(directory: Path, minimal: bool) -> None:
     from obsplan.inputs.starter import write_starter
 
     for path in write_starter(directory, minimal):
-        click.echo(path)
+        say(path)
     scenario, plan = directory / "scenario.toml", directory / "plan"
-    click.echo(f"next: obsplan plan {scenario} -o {plan}", err=True)
+    say(f"next: obsplan plan {scenario} -o {plan}", err=True)
 
 
 @command(
@@ -90,10 +91,10 @@ def skyline(
     seen = site_view(models, latitude, longitude, height_above_ground, height)
     write_results({output: pd.DataFrame(seen.profile, columns=list(COLUMNS))})
     for line in seen.assumed:
-        click.echo(line)
-    click.echo(f"ground at the site: {seen.ground_height_m:.1f} m above 1737.4 km (height_m)")
+        say(line)
+    say(f"ground at the site: {seen.ground_height_m:.1f} m above 1737.4 km (height_m)")
     low, high = seen.profile[:, 1].min(), seen.profile[:, 1].max()
-    click.echo(f"skyline from {low:.2f} to {high:.2f} deg, {height_above_ground:g} m above ground")
+    say(f"skyline from {low:.2f} to {high:.2f} deg, {height_above_ground:g} m above ground")
     for line in (*seen.remarks, *(f"caution: {caution}" for caution in seen.cautions)):
-        click.echo(line)
-    click.echo(f"written to {output}")
+        say(line)
+    say(f"written to {output}")

@@ -11,6 +11,7 @@ import pandas as pd
 
 from obsplan.analysis.missing_runs import scheduled_runs
 from obsplan.common.caution import CAUTION
+from obsplan.common.text import readable
 from obsplan.planning.plan import BetterPlan, Plan
 from obsplan.planning.reasons.audit import Severity
 from obsplan.reporting.text.sentences import bound_line, margin_lines
@@ -39,7 +40,7 @@ def progress(stream: TextIO, clock: Callable[[], float] = time.monotonic) -> Cal
 
     def report(line: str) -> None:
         nonlocal replaceable
-        text = f"{clock() - began:6.1f} s  {line}"
+        text = f"{clock() - began:6.1f} s  {readable(line)}"
         if lively and isinstance(line, BetterPlan):
             # Only a line that did not wrap can be overwritten.
             text = text[: shutil.get_terminal_size().columns - 1]
