@@ -81,6 +81,9 @@ def skyline(
     Ground that differs by more than 100 m from --height, from the range that a model states or
     from another model is an error: a scale may be lost.
 
+    Of a model of 20 000 x 20 000 pixels a GeoTIFF or PDS image takes seconds; JPEG 2000 takes
+    about a minute, so that it pays to convert one that is read often.
+
     Needs an extra package: pip install 'obsplan[terrain]'.
     """
     import pandas as pd
@@ -88,6 +91,7 @@ def skyline(
     from obsplan.physics.site_view import site_view
     from obsplan.physics.skyline import COLUMNS
 
+    click.echo("reading the elevation models ...", err=True)
     seen = site_view(models, latitude, longitude, height_above_ground, height)
     write_results({output: pd.DataFrame(seen.profile, columns=list(COLUMNS))})
     for line in seen.assumed:

@@ -137,7 +137,7 @@ def opened_raster(path: Path, opened: Path) -> Iterator[Any]:
         require_file(path)
         with (
             _quietly(rasterio),
-            rasterio.Env(GDAL_CACHEMAX=CACHE_MB),
+            rasterio.Env(GDAL_CACHEMAX=CACHE_MB, GDAL_NUM_THREADS="ALL_CPUS"),
             rasterio.open(opened, driver=DRIVERS[opened.suffix.lower()]) as source,
         ):
             yield source

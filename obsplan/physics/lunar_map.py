@@ -16,8 +16,10 @@ from obsplan.common.errors import ScenarioError
 from obsplan.physics.terrain_skyline import along, directions
 
 SPHERE_M = (1_735_000.0, 1_740_000.0)  # radii in use for the Moon, 1737.4 and 1738 km
+# Where a projection is tried; one that is not for some of them gives no numbers there.
 LATITUDES = 85.0, 60.0, 30.0, 1.0, -30.0, -60.0, -85.0
 CAP_AZIMUTHS = 360
+# A wider window takes the whole turn, since its ends would otherwise come near each other.
 MOST_OF_A_TURN = 0.8
 
 

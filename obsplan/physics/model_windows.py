@@ -31,8 +31,9 @@ BLOCKS_AWAY = 240
 TILE_ROWS, TILE_COLUMNS = 256, 1024
 TILE_BLOCKS = (4, 8, 16, 32, 64, 128, 256)
 TILE_CELLS = sum(TILE_ROWS * TILE_COLUMNS // block**2 for block in TILE_BLOCKS)
-# Tiles are kept for the next site; those of 20 000 x 20 000 pixels take 138 MB, of doubles twice.
-KEPT_BYTES = 160_000_000
+# Tiles are kept for the next site: those of two models of 20 000 x 20 000 pixels, or else all
+# of the last model. Doubles take twice as much.
+KEPT_BYTES = 280_000_000
 STRIP_PIXELS = 4_000_000  # read at once
 # Heights on the Moon go from -9.1 to 10.8 km (from memory); an eye is up to 1 km higher.
 LOWEST_M, HIGHEST_M, EYE_M = -10_000.0, 11_000.0, 12_000.0
@@ -250,8 +251,8 @@ def _tiles(model: Model, source, outer: Window) -> dict[tuple[int, int], Tile]:
                 at = (j - first) * TILE_COLUMNS
                 tile = _tile(values[:, at : at + TILE_COLUMNS])
                 tiles[i, j] = _kept[files, i, j] = tile
-        while len(_kept) * TILE_CELLS * 4 > KEPT_BYTES:
-            _kept.popitem(last=False)
+    while len(_kept) > max(KEPT_BYTES // (4 * TILE_CELLS), len(tiles)):
+        _kept.popitem(last=False)
     return tiles
 
 

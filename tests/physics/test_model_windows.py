@@ -129,13 +129,19 @@ def test_tiles_of_a_file_written_anew_are_not_used(tmp_path, tiles_read):
     assert not np.array_equal(site_view([path], -90.0, 0.0).profile, with_peak)
 
 
-def test_few_tiles_are_kept_if_there_is_little_room(tmp_path, tiles_read, monkeypatch):
+def test_only_the_tiles_of_the_last_model_are_kept_if_there_is_little_room(
+    tmp_path, tiles_read, monkeypatch
+):
     path = peaks_model(tmp_path / "a.tif", [(500, 300)])
-    plenty = site_view([path], -89.9, 10.0).profile
     monkeypatch.setattr(model_windows, "KEPT_BYTES", 300_000)
-    model_windows._kept.clear()
-    assert np.array_equal(site_view([path], -89.9, 10.0).profile, plenty)
-    assert len(model_windows._kept) == 3
+    site_view([path], -89.9, 10.0)
+    site_view([path], -89.8, 10.0)
+    assert sum(tiles_read) == PIXELS**2
+    other = stereographic(tmp_path / "b.tif", lambda lat, _: 0 * lat, 60.0, 301)
+    site_view([other], -89.9, 10.0)
+    assert len(model_windows._kept) == 3  # as many as there is room for
+    site_view([path], -89.9, 10.0)
+    assert sum(tiles_read) > 1.9 * PIXELS**2
 
 
 @pytest.mark.parametrize(
