@@ -91,7 +91,7 @@ def skyline(
     from obsplan.physics.site_view import site_view
     from obsplan.physics.skyline import COLUMNS
 
-    click.echo("reading the elevation models ...", err=True)
+    say("reading the elevation models ...", err=True)
     seen = site_view(models, latitude, longitude, height_above_ground, height)
     write_results({output: pd.DataFrame(seen.profile, columns=list(COLUMNS))})
     for line in seen.assumed:
