@@ -21,6 +21,7 @@ from obsplan.cli.options import (
 )
 from obsplan.cli.paths import command
 from obsplan.cli.say import say
+from obsplan.common import interruption
 from obsplan.common.instants import stamp
 from obsplan.survey.tolerances import tolerance_lines
 
@@ -116,7 +117,9 @@ def days(
             write_csv(choice.losses, part / "losses.csv")
         save_figure(picture, part / "days.png")
 
-    write_whole(output, FILES, fill)
+    with interruption.held():
+        write_whole(output, FILES, fill)
+        interruption.settle("the results are written")
     _echo(choice)
     say(f"written to {output}")
 

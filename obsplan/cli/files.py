@@ -4,6 +4,7 @@ from collections.abc import Mapping
 from pathlib import Path
 
 from obsplan.cli.say import hand_over, say
+from obsplan.common import interruption
 
 
 def read_slots(path: Path, scenario, note: str, now_utc=None):
@@ -86,7 +87,9 @@ def write_results(results: Mapping) -> None:
 
     contents = {path: _content(result, path) for path, result in results.items() if path}
     try:
-        write_files(contents)
+        with interruption.held():
+            write_files(contents)
+            interruption.settle("the results are written" if contents else "nothing was written")
     except OSError as problem:
         names = ", ".join(map(str, contents))
         raise ObsplanError(f"{names}: cannot be written ({problem.strerror})") from None

@@ -17,6 +17,7 @@ from obsplan.cli.say import say
 from obsplan.cli.sites import sites
 from obsplan.cli.sky import sky
 from obsplan.cli.start import skyline, start
+from obsplan.common import interruption
 from obsplan.common.errors import ObsplanError
 from obsplan.common.text import readable
 
@@ -42,13 +43,18 @@ class _Commands(click.Group):
             return super().make_context(*args, **kwargs)
 
     def invoke(self, ctx: click.Context):
-        try:
-            with _readable_errors():
-                return super().invoke(ctx)
-        except ObsplanError as problem:
-            for line in problem.args:
-                say(line, err=True)
-            ctx.exit(problem.exit_code)
+        with interruption.listening():
+            try:
+                with _readable_errors():
+                    return super().invoke(ctx)
+            except ObsplanError as problem:
+                for line in problem.args:
+                    say(line, err=True)
+                ctx.exit(problem.exit_code)
+            except KeyboardInterrupt as problem:
+                what = str(problem) or interruption.outcome()
+                say(f"interrupted by {interruption.name()}: {what}", err=True)
+                ctx.exit(interruption.exit_code())
 
 
 @click.group(cls=_Commands)
@@ -58,7 +64,7 @@ def main() -> None:
 
     Every command explains itself with --help and ends with an example. Exit codes: 0 for
     success, 1 if the answer is no (a broken rule, no valid plan, no contact), 2 for bad
-    input.
+    input; 130, 143 or 129 if Ctrl-C, TERM or HUP came before there was a result.
     """
 
 

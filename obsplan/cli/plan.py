@@ -1,9 +1,7 @@
 """The command that plans, or audits a scenario before planning."""
 
-import signal
 import sys
-from collections.abc import Callable, Iterator
-from contextlib import contextmanager
+from collections.abc import Callable
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -23,6 +21,7 @@ from obsplan.cli.options import (
 )
 from obsplan.cli.paths import command
 from obsplan.cli.say import hand_over, say_coloured
+from obsplan.common import interruption
 
 if TYPE_CHECKING:
     from obsplan.planning.search.strategy import Effort
@@ -91,9 +90,9 @@ def plan(
     The search stops once the plan is proven to be within --gap of the upper bound, or when
     the work of --effort is done. For the demo, low takes about 15 s, normal one or two
     minutes, high several minutes. Standard error shows the best value so far and the gap.
-    Ctrl-C ends the search with the best plan found so far. Every plan is replayed minute by
-    minute before it is written. If no plan is possible, a small set of conflicting rules is
-    named and the exit code is 1.
+    Ctrl-C, TERM or HUP ends the search with the best plan found so far. Every plan is
+    replayed minute by minute before it is written. If no plan is possible, a small set of
+    conflicting rules is named and the exit code is 1.
 
     With --dry-run the scenario is audited instead, in a few seconds. A table compares what
     the required and all requested runs need of energy, downlink and storage with what each
@@ -118,10 +117,10 @@ def plan(
         _audit(environment, quiet, as_json)
         return
     _report_problem(environment, report)
+    interruption.hold()
     made = make_plan(environment, gap, report, effort, patience)
-    with interruption_deferred(report):
-        report("writing tables and figures ...")
-        plan_directory.write_plan(made, directory, form)
+    report("writing tables and figures ...")
+    plan_directory.write_plan(made, directory, form)
     if as_json:
         hand_over((directory / "summary.json").read_text(encoding="utf-8"))
     elif not quiet:
@@ -135,7 +134,11 @@ def _print_worth(environment, report: Callable[[str], None]) -> None:
     from obsplan.reporting.text import terminal
 
     report("computing what more of each resource would add ...")
-    worth = marginal_worth(environment)
+    try:
+        with interruption.interruptible():
+            worth = marginal_worth(environment)
+    except KeyboardInterrupt:
+        raise KeyboardInterrupt("the plan is written, but not what more would add") from None
     say_coloured(terminal.worth_lines(worth, terminal.colours(sys.stdout)))
 
 
@@ -196,17 +199,3 @@ def _audit(environment, quiet: bool, as_json: bool) -> None:
         say_coloured(terminal.audit_lines(findings, supply, terminal.colours(sys.stdout)))
     if infeasible:
         sys.exit(1)
-
-
-@contextmanager
-def interruption_deferred(report: Callable[[str], None]) -> Iterator[None]:
-    """Ignore Ctrl-C during the seconds of writing, so that a finished plan is not lost."""
-
-    def interrupted(*_) -> None:
-        report("one moment: the plan is being written")
-
-    before = signal.signal(signal.SIGINT, interrupted)
-    try:
-        yield
-    finally:
-        signal.signal(signal.SIGINT, before)

@@ -26,6 +26,7 @@ from obsplan.cli.options import (
 )
 from obsplan.cli.paths import command
 from obsplan.cli.say import say
+from obsplan.common import interruption
 
 if TYPE_CHECKING:
     from obsplan.planning.search.strategy import Effort
@@ -127,6 +128,7 @@ def replan(
     state, ran = _reported(telemetry, as_run, scenario, now_utc, slots)
     environment = environment_of(scenario, ephemeris, state)
     echo_oddities(environment, slots, ran, now_utc)
+    interruption.hold()
     made = make_replan(
         environment,
         slots,
@@ -140,9 +142,8 @@ def replan(
         report=progress(sys.stderr),
     )
     plan_directory.write_plan(made, output, form, follows=old_directory)
-    for line in replan_lines(made):
+    for line in (*replan_lines(made), f"written to {output}"):
         say(line)
-    say(f"written to {output}")
     if not made.plan.verdict.is_valid:
         sys.exit(1)
 

@@ -15,6 +15,7 @@ from contextlib import ExitStack, suppress
 from glob import escape
 from pathlib import Path
 
+from obsplan.common.interruption import held
 from obsplan.common.parts import DIGITS, new_part, remove
 
 # Linux: renameat2 with RENAME_EXCHANGE; macOS: renameatx_np with RENAME_SWAP. Both are 2.
@@ -39,8 +40,9 @@ def write_files(contents: Mapping[Path, bytes]) -> None:
             target = _target(path)
             ready[target] = parts.enter_context(new_part(target, _empty_file))
             ready[target].write_bytes(content)
-        for target, part in ready.items():
-            os.replace(part, target)
+        with held():
+            for target, part in ready.items():
+                os.replace(part, target)
 
 
 def write_directory(directory: Path, fill: Callable[[Path], None]) -> None:
@@ -53,7 +55,8 @@ def write_directory(directory: Path, fill: Callable[[Path], None]) -> None:
     # After the exchange the part is the old directory, and goes with the part.
     with new_part(directory, os.mkdir) as part:
         fill(part)
-        _put(part, directory)
+        with held():
+            _put(part, directory)
 
 
 def try_file(path: Path) -> None:

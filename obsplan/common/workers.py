@@ -1,11 +1,14 @@
 """One function over many inputs, on the cores of this machine or on a Dask cluster."""
 
 import os
+import signal
 from collections.abc import Callable, Iterator, Mapping
 from concurrent.futures import FIRST_COMPLETED, CancelledError, ProcessPoolExecutor, wait
 from concurrent.futures.process import BrokenProcessPool
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from multiprocessing import get_context
+from multiprocessing.connection import Connection
+from threading import Thread
 from typing import Any
 
 from obsplan.common.errors import ObsplanError
@@ -50,12 +53,14 @@ def _cores() -> int:
 
 
 def _on_cores(function: Work, inputs: Inputs, jobs: int) -> Results:
-    left = dict(inputs)
+    left, context = dict(inputs), get_context("spawn")
     for _ in range(ATTEMPTS):
-        with _one_thread_each():
-            pool = ProcessPoolExecutor(jobs, mp_context=get_context("spawn"))
+        other_end, life_line = context.Pipe(duplex=False)
+        with _one_thread_each(), other_end, life_line:
+            pool = ProcessPoolExecutor(jobs, context, _end_with_parent, (other_end,))
             try:
-                keys = {pool.submit(function, *left[key]): key for key in left}
+                with _signals_blocked():
+                    keys = {pool.submit(function, *left[key]): key for key in left}
                 order = {future: k for k, future in enumerate(keys)}
                 while keys:
                     finished, _ = wait(keys, return_when=FIRST_COMPLETED)
@@ -67,12 +72,39 @@ def _on_cores(function: Work, inputs: Inputs, jobs: int) -> Results:
                 return
             except BrokenProcessPool:
                 continue
+            except BaseException:
+                life_line.close()  # nobody waits for what they are at
+                raise
             finally:
                 pool.shutdown(cancel_futures=True)
     raise ObsplanError(
         f"worker processes were lost {ATTEMPTS} times, probably because memory ran out; use "
         "fewer with --jobs"
     )
+
+
+def _end_with_parent(life_line: Connection) -> None:
+    """End this process once the other end of the line is closed, as it is when the parent dies."""
+
+    def watch() -> None:
+        with suppress(OSError):
+            life_line.poll(None)
+        os._exit(1)
+
+    Thread(target=watch, daemon=True).start()
+
+
+@contextmanager
+def _signals_blocked() -> Iterator[None]:
+    """New processes never hear Ctrl-C and HUP, which a terminal sends to all; the parent does."""
+    if not hasattr(signal, "pthread_sigmask"):
+        yield
+        return
+    before = signal.pthread_sigmask(signal.SIG_BLOCK, {signal.SIGINT, signal.SIGHUP})
+    try:
+        yield
+    finally:
+        signal.pthread_sigmask(signal.SIG_SETMASK, before)
 
 
 @contextmanager

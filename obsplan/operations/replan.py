@@ -14,6 +14,7 @@ import numpy as np
 import pandas as pd
 
 from obsplan.checking.check import Verdict, check_timeline
+from obsplan.common.interruption import interruptible
 from obsplan.environment.model import Environment
 from obsplan.inputs.scenario import Scenario
 from obsplan.inputs.timeline_columns import REPLANNED_COLUMNS
@@ -29,7 +30,7 @@ from obsplan.operations.fixed_slots import assumptions, first_step, fixed_slots
 from obsplan.operations.new_slot_ids import named_slots
 from obsplan.operations.plan_changes import changes_table, differences, fewest_moves, price_list
 from obsplan.operations.remaining_problem import remaining_problem
-from obsplan.planning.plan import Plan, Report, StopReason, patience_clock
+from obsplan.planning.plan import EarlyEnd, Plan, Report
 from obsplan.planning.problem.booking import Booking
 from obsplan.planning.problem.definition import Problem, worth_of_all
 from obsplan.planning.problem.timeline_table import described, slots_table
@@ -86,14 +87,15 @@ def make_replan(
     require_effort(effort)
     scenario = environment.scenario
     ran = pd.DataFrame(columns=list(AS_RUN_COLUMNS)) if ran is None else ran
-    fixed, movable = fixed_slots(environment, slots, ran, now_utc, freeze)
-    first = first_step(scenario, now_utc)
-    alone = check_timeline(environment, with_fixed(fixed, _open_sending(scenario, first)))
-    levels = _levels(scenario, alone, first)
-    problem, barred = remaining_problem(environment, fixed, first, levels)
-    relaxed, _ = remaining_problem(environment, fixed, first, levels, relaxed=True)
-    old = old_starts(scenario, problem, movable)
-    problem, relaxed, given_up = without_impossible_runs(problem, relaxed, old)
+    with interruptible():
+        fixed, movable = fixed_slots(environment, slots, ran, now_utc, freeze)
+        first = first_step(scenario, now_utc)
+        alone = check_timeline(environment, with_fixed(fixed, _open_sending(scenario, first)))
+        levels = _levels(scenario, alone, first)
+        problem, barred = remaining_problem(environment, fixed, first, levels)
+        relaxed, _ = remaining_problem(environment, fixed, first, levels, relaxed=True)
+        old = old_starts(scenario, problem, movable)
+        problem, relaxed, given_up = without_impossible_runs(problem, relaxed, old)
     situation = Situation(environment, fixed, alone.found, given_up)
     report(f"{len(fixed)} rows are fixed, {len(movable)} slots may move")
 
@@ -133,25 +135,17 @@ def _collected(
     `candidates` gives the plans, and ends soon once its event is set.
     """
     plans: list[Booking] = []
-    bound, stopped = np.inf, None
-    stop, expired = Event(), Event()
-    try:
-        with patience_clock(patience_s, stop, expired):
-            for booking, upper in candidates(stop):
-                plans.append(booking)
-                bound = upper
-                moves = sum(d.moves for d in differences(scenario, movable, booking).values())
-                head = "another plan" if plans[1:] else "old plan repaired"
-                report(f"{head}: remaining value {booking.value():.1f}, {moves} moves")
-    except KeyboardInterrupt:
-        if not plans:
-            raise
-        stopped = StopReason.CTRL_C
-    if expired.is_set():
-        stopped = StopReason.PATIENCE
-    if stopped:
-        report(stopped.value)
-    return plans, bound, stopped is not None
+    bound, end = np.inf, EarlyEnd(has_plan=lambda: bool(plans))
+    with end.possible(patience_s):
+        for booking, upper in candidates(end.stop):
+            plans.append(booking)
+            bound = upper
+            moves = sum(d.moves for d in differences(scenario, movable, booking).values())
+            head = "another plan" if plans[1:] else "old plan repaired"
+            report(f"{head}: remaining value {booking.value():.1f}, {moves} moves")
+    if end.reason:
+        report(end.reason.value)
+    return plans, bound, end.reason is not None
 
 
 def _timeline(

@@ -16,6 +16,7 @@ import pandas as pd
 
 from obsplan.checking.check import Verdict
 from obsplan.common.errors import Infeasible
+from obsplan.common.interruption import calling, interruptible
 from obsplan.common.text import raised
 from obsplan.environment.model import Environment
 from obsplan.planning.minute_repair import Replayed, lighter_plan, replay_of, valid_plan
@@ -92,15 +93,17 @@ def make_plan(
     `effort` ("low", "normal", "high") limits the search in counts of work, so that the same
     input gives the same plan everywhere; `patience_s`, if given, ends it by the clock and
     says so. `report` hears of progress, a line at a time. Ctrl-C, once there is a first
-    plan, ends the search with the best so far. Raises Infeasible if required runs cannot be
-    placed or a platform cannot even idle through the span, ValueError for another effort.
+    plan, ends the search with the best so far; TERM and HUP do the same to a command. Raises
+    Infeasible if required runs cannot be placed or a platform cannot even idle through the
+    span, ValueError for another effort.
     """
     require_effort(effort)
-    if why := why_not_idle(environment):
-        raise Infeasible(*why.splitlines())
-    if findings := no_room_for_required_runs(environment):
-        raise Infeasible(*(finding.line for finding in findings))
-    search = PlanSearch(environment, report)
+    with interruptible():
+        if why := why_not_idle(environment):
+            raise Infeasible(*why.splitlines())
+        if findings := no_room_for_required_runs(environment):
+            raise Infeasible(*(finding.line for finding in findings))
+        search = PlanSearch(environment, report)
     best = search.run(gap, effort, patience_s)
     return search.plan(search.filled(best))
 
@@ -108,8 +111,49 @@ def make_plan(
 class StopReason(Enum):
     """Why a search stopped before its end; the text is what the user is told."""
 
-    CTRL_C = "interrupted: continuing with the best plan so far"
+    SIGNAL = "interrupted: continuing with the best plan so far"
     PATIENCE = "patience ran out; another run may give a different plan"
+
+
+class EarlyEnd:
+    """How a search is ended before its end; `reason` says why, if it was.
+
+    It ends soon once `stop` is set: when patience runs out, then `expired` is set too, and on
+    Ctrl-C and other signals if it `has_plan`.
+    """
+
+    def __init__(self, has_plan: Callable[[], bool]):
+        self.has_plan = has_plan
+        self.stop, self.expired = Event(), Event()
+        self.reason: StopReason | None = None
+
+    @contextmanager
+    def possible(self, patience_s: float | None) -> Iterator[None]:
+        """Within, the search may be ended; KeyboardInterrupt passes only without a plan."""
+        clock = Timer(patience_s or 0.0, self._expire)
+        clock.daemon = True
+        if patience_s is not None:
+            clock.start()
+        try:
+            with calling(self._hear):
+                yield
+        except KeyboardInterrupt:  # from outside a command
+            self._hear()
+        finally:
+            clock.cancel()
+
+    def _expire(self) -> None:
+        self.expired.set()
+        self._end(StopReason.PATIENCE)
+
+    def _hear(self) -> None:
+        if not self.has_plan():
+            raise KeyboardInterrupt
+        self._end(StopReason.SIGNAL)
+
+    def _end(self, reason: StopReason) -> None:
+        self.reason = self.reason or reason
+        self.stop.set()
 
 
 class PlanSearch:
@@ -137,40 +181,37 @@ class PlanSearch:
         Raises Infeasible when no place is found for all required runs, KeyboardInterrupt
         when interrupted before there is a plan.
         """
-        stop, expired = Event(), Event()
+        end = EarlyEnd(has_plan=lambda: self.best is not None)
         try:
             with (
-                patience_clock(patience_s, stop, expired),
-                closing(self._plans(gap, effort, stop)) as plans,
+                end.possible(patience_s),
+                closing(self._plans(gap, effort, end.stop)) as plans,
             ):
                 for booking, bound in plans:
                     self._take(booking, bound)
-        except KeyboardInterrupt:
-            if self.best is None:
-                raise
-            self._stop(StopReason.CTRL_C)
         except NoPlaceFound as failure:
-            raise Infeasible(self._why_no_place(failure, expired)) from None
-        if expired.is_set():
-            self._stop(StopReason.PATIENCE)
+            with interruptible():
+                raise Infeasible(self._why_no_place(failure, end.expired)) from None
+        if end.reason:
+            self.stopped = end.reason
+            self.report(end.reason.value)
         assert self.best is not None  # a search that yields no plan raises
         return self.best
 
     def filled(self, best: Replayed) -> Replayed:
         """The plan tidied, and filled with what then fits too, if the replay accepts that."""
         try:
-            for booking in tidy_plans(best.booking):
-                verdict = self.replay(booking)
-                if verdict.is_valid:
-                    better, best = (
-                        booking.value() > best.booking.value(),
-                        Replayed(booking, verdict),
-                    )
-                    if better:
-                        self.report(f"filled: {self._standing(booking)}")
-                    break
+            with interruptible():
+                for booking in tidy_plans(best.booking):
+                    verdict = self.replay(booking)
+                    if verdict.is_valid:
+                        better = booking.value() > best.booking.value()
+                        best = Replayed(booking, verdict)
+                        if better:
+                            self.report(f"filled: {self._standing(booking)}")
+                        break
         except KeyboardInterrupt:
-            self.stopped = StopReason.CTRL_C
+            self.stopped = StopReason.SIGNAL
         return best
 
     def plan(self, best: Replayed) -> Plan:
@@ -228,10 +269,6 @@ class PlanSearch:
             self.best = Replayed(booking, verdict)
             self.report(BetterPlan(f"better: {self._standing(booking)}"))
 
-    def _stop(self, reason: StopReason) -> None:
-        self.stopped = reason
-        self.report(reason.value)
-
     def _standing(self, booking: Booking) -> str:
         """The value, and an upper bound on the gap to the optimum, as known by now."""
         value, bound = booking.value(), min([self.requested_value, *self.bounds])
@@ -269,21 +306,3 @@ def has_plan(environment: Environment, stop: Event) -> bool:
         return valid_plan(environment, problem, booking, None).verdict.is_valid
     except (NoPlaceFound, Infeasible):
         return False
-
-
-@contextmanager
-def patience_clock(patience_s: float | None, stop: Event, expired: Event) -> Iterator[None]:
-    """Sets `expired` and `stop` when patience ends; never without a limit."""
-
-    def expire() -> None:
-        expired.set()
-        stop.set()
-
-    clock = Timer(patience_s or 0.0, expire)
-    clock.daemon = True
-    if patience_s is not None:
-        clock.start()
-    try:
-        yield
-    finally:
-        clock.cancel()

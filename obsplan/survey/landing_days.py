@@ -171,6 +171,8 @@ class Planner:
         except (Infeasible, ScenarioError) as obstacle:
             why = str(obstacle).splitlines()[0]
             return {"value": None, "bound": None, "notes": f"no plan: {why}"}
+        if plan.interrupted:  # other days would be worth more because they were searched longer
+            raise KeyboardInterrupt
         return {"value": plan.value, "bound": plan.bound, "notes": ""}
 
     def scenario_at(self, place: Place, touchdown_s: int, last_light_s: int) -> Scenario:

@@ -81,11 +81,15 @@ def survey_sites(
             for number, chunk in enumerate(chunks)
             if number not in found
         }
-        for number, rows in run_all(chunk_rows, left, jobs=jobs, scheduler=scheduler):
-            store.write(number, rows)
-            found[number] = rows
-            done += len(chunks[number])
-            report(done, len(places))
+        try:
+            for number, rows in run_all(chunk_rows, left, jobs=jobs, scheduler=scheduler):
+                store.write(number, rows)
+                found[number] = rows
+                done += len(chunks[number])
+                report(done, len(places))
+        except KeyboardInterrupt:
+            kept = f"{done if keep else 'none'} of {len(places)} sites are saved"
+            raise KeyboardInterrupt(f"{kept}; the same survey resumes from there") from None
     by_place = {
         k: rows for number, chunk in enumerate(chunks) for k, rows in zip(chunk, found[number])
     }

@@ -2,6 +2,7 @@
 
 import json
 import os
+import signal
 import subprocess
 import sys
 import time
@@ -53,6 +54,56 @@ def test_processes_that_are_lost_every_time_are_reported(monkeypatch):
 def test_an_error_of_the_function_is_raised_here(jobs):
     with pytest.raises(ZeroDivisionError):
         list(workers.run_all(work.inverse, {0: (0,), 1: (1,)}, jobs=jobs))
+
+
+PARENT = """
+import signal, sys
+from tools import work
+from obsplan.common import interruption, workers
+if __name__ == "__main__":
+    with interruption.listening():
+        list(workers.run_all(work.tell_and_wait, {k: (sys.argv[1], k) for k in (1, 2)}, jobs=2))
+"""
+
+
+def gone(process: int) -> bool:
+    """Whether a process has ended, or only waits to be buried."""
+    try:
+        return "\nState:\tZ" in Path(f"/proc/{process}/status").read_text()
+    except (FileNotFoundError, ProcessLookupError):
+        return True
+
+
+@pytest.mark.skipif(not Path("/proc/self/status").exists(), reason="no /proc here")
+@pytest.mark.parametrize("how", ["SIGKILL", "SIGTERM", "SIGINT", "SIGHUP"])
+def test_processes_end_at_once_with_the_one_that_began_them(tmp_path, how):
+    (tmp_path / "parent.py").write_text(PARENT)
+    (tmp_path / "told").mkdir()
+    parent = subprocess.Popen(
+        [sys.executable, str(tmp_path / "parent.py"), str(tmp_path / "told")],
+        stderr=subprocess.DEVNULL,
+        env=os.environ | {"PYTHONPATH": str(Path(work.__file__).parent.parent)},
+    )
+    try:
+        while len(begun := list((tmp_path / "told").iterdir())) < 2:
+            assert parent.poll() is None
+            time.sleep(0.02)
+        parent.send_signal(getattr(signal, how))
+        parent.wait(timeout=60)
+    finally:
+        parent.kill()
+    deadline = time.monotonic() + 60
+    while not all(gone(int(path.name)) for path in begun):
+        assert time.monotonic() < deadline
+        time.sleep(0.02)
+
+
+@pytest.mark.skipif(not hasattr(signal, "pthread_sigmask"), reason="no masks of signals here")
+def test_only_this_process_hears_what_a_terminal_sends_to_all():
+    before = work.blocked_signals(0)
+    for found in dict(workers.run_all(work.blocked_signals, {0: (0,), 1: (1,)}, jobs=2)).values():
+        assert found - before == {signal.SIGINT, signal.SIGHUP}
+    assert work.blocked_signals(0) == before
 
 
 def test_a_scheduler_that_does_not_answer_is_reported(monkeypatch):

@@ -1,6 +1,7 @@
 """Light work for other processes, which import nothing but this."""
 
 import os
+import signal
 import time
 from pathlib import Path
 
@@ -11,6 +12,16 @@ def square(number: int) -> int:
 
 def process_and_threads(_: int) -> tuple[int, str | None]:
     return os.getpid(), os.environ.get("OPENBLAS_NUM_THREADS")
+
+
+def blocked_signals(_: int) -> set[int]:
+    return {int(number) for number in signal.pthread_sigmask(signal.SIG_BLOCK, [])}
+
+
+def tell_and_wait(folder: str, number: int) -> None:
+    """Leave a file with the name of this process, and wait for longer than any test does."""
+    Path(folder, str(os.getpid())).touch()
+    time.sleep(3600)
 
 
 def square_after_one_death(mark: str, number: int) -> int:

@@ -12,6 +12,7 @@ from math import ceil, floor
 import numpy as np
 import pandas as pd
 
+from obsplan.common.interruption import interruptible
 from obsplan.environment.model import Environment
 from obsplan.inputs.conditions import requested
 from obsplan.inputs.scenario import Activity, GroundRange
@@ -89,13 +90,14 @@ def explain(
         answers[task.name] = Answer(NotAnalysed(), None)
         if not interrupted:
             shut = barred[i] if barred else np.zeros(booking.problem.steps, dtype=bool)
-            variant = _with_room_for_one(Variant(booking, environment), i, shut)
-            blocking = blocking_amounts(variant.booking, i)
             try:
-                answer = _answer(Insertion(variant, slots, i, blocking, replay, shut))
-                never = why_no_window(environment, environment.scenario.activity[i])
-                reason = Closed("", never) if never else answer.reason
-                answers[task.name] = replace(answer, reason=reason)
+                with interruptible():
+                    variant = _with_room_for_one(Variant(booking, environment), i, shut)
+                    blocking = blocking_amounts(variant.booking, i)
+                    answer = _answer(Insertion(variant, slots, i, blocking, replay, shut))
+                    never = why_no_window(environment, environment.scenario.activity[i])
+                    reason = Closed("", never) if never else answer.reason
+                    answers[task.name] = replace(answer, reason=reason)
             except KeyboardInterrupt:  # a second one; the existing plan must not be lost
                 interrupted = True
     return answers

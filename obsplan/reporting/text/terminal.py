@@ -4,6 +4,7 @@ import os
 import shutil
 import time
 from collections.abc import Callable
+from contextlib import suppress
 from pathlib import Path
 from typing import TextIO
 
@@ -45,8 +46,10 @@ def progress(stream: TextIO, clock: Callable[[], float] = time.monotonic) -> Cal
             # Only a line that did not wrap can be overwritten.
             text = text[: shutil.get_terminal_size().columns - 1]
             text = "\x1b[1A\x1b[2K" + text if replaceable else text
-        stream.write(text + "\n")
-        stream.flush()
+        # No plan is lost because nobody listens any more, such as a terminal that was closed.
+        with suppress(OSError):
+            stream.write(text + "\n")
+            stream.flush()
         replaceable = isinstance(line, BetterPlan)
 
     return report

@@ -65,6 +65,14 @@ def test_an_interrupted_plan_says_so(made, tmp_path):
     assert sum("search interrupted" in line for line in lines) == 1
 
 
+def test_progress_goes_on_when_nobody_reads_it_any_more():
+    class Closed(io.StringIO):
+        def write(self, text: str) -> int:
+            raise BrokenPipeError
+
+    terminal.progress(Closed())("better: value 1.0")
+
+
 def test_colour_only_repeats_what_is_said(made, tmp_path):
     plain = terminal.plan_lines(made, tmp_path)
     painted = terminal.plan_lines(made, tmp_path, colour=True)
