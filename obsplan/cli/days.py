@@ -70,7 +70,9 @@ nothing is computed and the file is named.
     type=click.FloatRange(0, 500, min_open=True),
     help="Also: the loss if the landing is this far off to the north, east, south and west.",
 )
-@click.option("-o", "--output", type=OUTPUT_DIRECTORY, required=True, help="The directory to fill.")
+@click.option(
+    "-o", "--output", type=OUTPUT_DIRECTORY, required=True, help="The directory to write."
+)
 @GAP
 @ALLOW_OUTSIDE
 @EPHEMERIS

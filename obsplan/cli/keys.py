@@ -51,7 +51,11 @@ def _files() -> list[str]:
     from obsplan.common.whole_directory import SUMS, SUMS_HOLDS
     from obsplan.reporting.plan_directory import FILES as known
 
-    lines = ["Files of a plan directory, written by obsplan plan and obsplan replan.", ""]
+    lines = [
+        "Files of a plan directory, written by obsplan plan and obsplan replan. In tables, an",
+        "apostrophe before =, +, - or @ keeps a spreadsheet from running a name as a formula.",
+        "",
+    ]
     files = [(name, file.when, file.holds) for name, file in known.items()]
     for name, when, holds in (*files, (SUMS, "always", SUMS_HOLDS)):
         lines.append(name if when == "always" else f"{name}  ({when})")

@@ -89,6 +89,8 @@ def _target(path: Path) -> Path:
             raise IsADirectoryError(errno.EISDIR, "a directory; name a file")
         if not stat.S_ISREG(mode):
             raise OSError(errno.EINVAL, "a device or a pipe; name a file")
+        if target.is_mount():  # of a single file, as containers have it
+            raise OSError(errno.EBUSY, "a mount point cannot be replaced; name another file")
         if not os.access(target, os.W_OK):
             raise PermissionError(errno.EACCES, "write-protected")
     return target

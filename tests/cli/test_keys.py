@@ -57,7 +57,7 @@ def test_columns_of_link_and_days_are_explained():
 
 def test_files_of_a_plan_directory_are_listed():
     lines = keys("files").stdout.splitlines()
-    names = [line.split()[0] for line in lines[2:] if not line.startswith(" ")]
+    names = [line.split()[0] for line in lines[3:] if not line.startswith(" ")]
     assert names == [*FILES, SUMS] and all(len(line) <= 100 for line in lines)
     assert "deadlines.csv  (with [uplink])" in lines
 

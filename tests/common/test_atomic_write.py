@@ -174,6 +174,13 @@ def test_a_device_or_a_pipe_is_never_replaced(tmp_path):
     assert (tmp_path / "pipe").is_fifo() and (tmp_path / "device").is_char_device()
 
 
+def test_a_file_that_is_a_mount_point_is_refused_before_it_is_written(tmp_path, monkeypatch):
+    (tmp_path / "a.csv").write_text("old")
+    monkeypatch.setattr(Path, "is_mount", lambda path: path == tmp_path / "a.csv")
+    with pytest.raises(OSError, match="a mount point cannot be replaced"):
+        atomic_write.try_file(tmp_path / "a.csv")
+
+
 def test_trying_a_place_leaves_nothing_and_removes_what_killed_writers_left(tmp_path):
     for left in (".a.csv.0123abcd.part", ".plan.0123abcd.part"):
         (tmp_path / left).mkdir()
