@@ -5,7 +5,7 @@ from pathlib import Path
 
 import click
 
-from obsplan.cli.files import environment_of, write_or_print
+from obsplan.cli.files import echo_cautions, write_or_print
 from obsplan.cli.options import (
     ALLOW_OUTSIDE,
     EPHEMERIS,
@@ -53,7 +53,7 @@ def link(
     when; if not: what prevents it and when the next contact begins. The exit code is 0 if all
     platforms can, and 1 if at least one cannot.
     """
-    from obsplan.environment.build import environment_around
+    from obsplan.environment.build import link_environment_around, make_link_environment
     from obsplan.ephemeris import open_ephemeris
     from obsplan.inputs.read_scenario import read_scenario
     from obsplan.reporting.text import link_answer
@@ -62,7 +62,9 @@ def link(
     at_utc = None if at is None else instant_of(at, "--at")
     inside = at_utc is None or is_in_span(at_utc, scenario)
     if inside or output or figure:
-        environment = environment_of(scenario, ephemeris)
+        say("computing Sun, Earth and link ...", err=True)
+        echo_cautions(scenario)
+        environment = make_link_environment(scenario, ephemeris)
         table, drawing = environment.contacts if output or at is None else None, None
         if figure:
             from obsplan.reporting.figures.link import link_figure
@@ -74,7 +76,7 @@ def link(
             say(line, err=True)
         return
     if not inside:
-        environment = environment_around(scenario, at_utc, ephemeris)
+        environment = link_environment_around(scenario, at_utc, ephemeris)
         say(f"note: {full_stamp(at_utc)} is outside the span of the scenario", err=True)
     can, lines = link_answer.answer(environment, open_ephemeris(ephemeris), at_utc)
     for line in lines:

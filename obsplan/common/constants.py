@@ -11,6 +11,9 @@ EARTH_FLATTENING = 1 / 298.257223563  # WGS 84 ellipsoid; NIMA TR8350.2
 EARTH_SHADOW_ENLARGEMENT = 1.01
 MOON_RADIUS_KM = 1737.4  # Archinal et al. 2018, Celest. Mech. 130:22
 SYNODIC_MONTH_DAYS = 29.530589  # mean; Meeus, Astronomical Algorithms 2nd ed.
+# From node to node of the Moon's orbit: the year of its seasons. Meeus, Astronomical Algorithms
+# 2nd ed., as quoted by others.
+DRACONIC_YEAR_DAYS = 346.620
 SPEED_OF_LIGHT_KM_S = 299_792.458  # SI definition
 STEFAN_BOLTZMANN_W_M2_K4 = 5.670374419e-8  # CODATA 2018, exact
 BOLTZMANN_DBW_PER_K_HZ = -228.599167  # 10 log10(1.380649e-23), SI definition

@@ -45,6 +45,11 @@ CONDITIONS = (
     Condition("ground", "ground temperature", "K"),
     Condition("local_time_h", "local time", "h", period=24.0),
     Condition(
+        "in_terrain_shadow",
+        "terrain shadow",
+        states=("the site out of terrain shadow", "the site in terrain shadow"),
+    ),
+    Condition(
         "in_magnetotail",
         "magnetotail",
         states=("the Moon outside the magnetotail", "the Moon in the magnetotail"),

@@ -77,8 +77,24 @@ class Site(FrozenModel):
     """The Moon counts as in the Earth's magnetotail within this angle of the anti-Sun direction.
 
     Seen from the Earth; 30 deg is about five days per month, common practice, no source."""
-    normal_albedo: Annotated[Number, Field(ge=0, le=0.5)] = 0.12
-    """Albedo of the ground at normal incidence: 0.12 highland, 0.07 mare (Hayne et al. 2017)."""
+    soil: Literal["highland", "mare"] = "highland"
+    """Kind of ground: highland or mare, which is darker (Hayne et al. 2017)."""
+    normal_albedo: Annotated[Number, Field(ge=0.03, le=0.35)] | None = None
+    """Albedo of the ground at normal incidence.
+
+    Without this key 0.12 for highland, 0.07 for mare (Hayne et al. 2017)."""
+    emissivity: Annotated[Number, Field(ge=0.9, le=1)] | None = None
+    """Infrared emissivity of the ground; 0.95 without this key (Hayne et al. 2017).
+
+    Published values are 0.9 to 1."""
+    density_scale_m: Annotated[Number, Field(ge=0.01, le=0.2)] | None = None
+    """Scale height H over which the soil becomes dense; 0.07 without this key (Hayne et al. 2017).
+
+    Maps have 0.02 where rocks lie bare to 0.12 and more where fresh craters left loose soil."""
+    heat_flow_w_m2: Annotated[Number, Field(ge=0.003, le=0.18)] | None = None
+    """Heat flow from the interior; 0.018 without this key (Hayne et al. 2017).
+
+    Measured were 0.021 and 0.016 (Langseth et al. 1976)."""
     depths_m: Several[Annotated[Number, Field(gt=0, le=2)]] = (0.1, 0.3)
     """Depths at which the tables also give the ground temperature."""
 
@@ -137,6 +153,10 @@ class When(FrozenModel):
     """Lunar local solar time, 12 when the Sun is on the meridian.
 
     The range may pass midnight, as in [22, 4]."""
+    in_terrain_shadow: bool | None = None
+    """true: only while the Sun is up but behind terrain; false: only while it is not.
+
+    Lit terrain then is all that lights the ground."""
     in_magnetotail: bool | None = None
     """true: only while the Moon is in the Earth's magnetotail; false: only while it is not.
 

@@ -2,13 +2,12 @@
 
 With the conductivity K = Kc(z) (1 + chi T^3) the heat flux is Kc dU/dz for the potential
 U = T + chi T^4 / 4 (Kirchhoff's transformation), so conduction is linear in U. Two things
-follow. Every implicit step solves a symmetric tridiagonal system. And once a cycle
-repeats itself, the mean of U is known at every depth: Kc d<U>/dz is the heat flow from
+follow. Every implicit step solves a symmetric tridiagonal system. And over a time after which the
+light repeats itself, the mean of U is known at every depth: Kc d<U>/dz is the heat flow from
 below. That sets the deep layers at once, which would otherwise need centuries of simulated time.
 """
 
 from collections.abc import Callable, Iterator
-from itertools import islice
 from typing import NamedTuple
 
 import numpy as np
@@ -16,10 +15,8 @@ from scipy.linalg.lapack import dptsv
 
 LONGEST_STEP_S = 3600.0  # longer steps are divided: keeps the surface within 0.05 K
 LARGEST_JUMP_K = 5.0  # steps over which the light alone would do more are divided
-NIGHT_EMISSION_W_M2 = 5.0  # about 100 K: what stored heat adds to the light, for that rule
-SPIN_UP_STEP_S = 7200.0  # sets the deep layers within 0.02 K; the full step does the rest
-SETTLED_K = 0.05  # a pass leaves a third of the error: far inside the promised 0.1 K
-CYCLES_MAX = 100  # passes; 8 to 12 are usual
+NIGHT_EMISSION_W_M2 = 5.0  # about 100 K: what stored heat adds to the light, see `balance_k`
+PASSES = 3  # each leaves a third of the error in the start state, at any depth
 NEWTON_K = 0.5  # convergence is quadratic: what a smaller change leaves is below 0.01 K
 NEWTON_MAX = 50  # solves in a step; 1 is usual
 
@@ -56,51 +53,60 @@ def cut_column(
 
 
 class Edges(NamedTuple):
-    """Fluxes at the ends of a column: heat flow from below, emission per T^4 at the surface."""
+    """Fluxes at the ends of a column: heat flow from below, emission per T^4 at the surface.
 
-    heat_flow_w_m2: float
-    emission_w_m2_k4: float
-
-
-def column_temperature_k(
-    column: Column,
-    edges: Edges,
-    absorbed_w_m2: np.ndarray,
-    step_s: float,
-    depth_m: np.ndarray,
-    cycle_steps: int,
-    first_guess_k: float,
-) -> np.ndarray:
-    """Temperature (K) at every sample of `absorbed_w_m2` (s, n) and depth (d,): (s, n, d).
-
-    Samples of the s sites are `step_s` apart; at the surface absorbed + conducted =
-    emitted. The first `cycle_steps` samples are repeated until the ground returns to its
-    own state after each, sought from `first_guess_k`; from that state the series is run
-    once. Arguments are not checked. Raises ArithmeticError if no balance is found.
+    Numbers, or arrays (s,) of one for each site.
     """
-    closed = np.append(absorbed_w_m2[:, :cycle_steps], absorbed_w_m2[:, :1], axis=1)
-    cycle, _ = _divide(closed, step_s, edges)
-    guess = np.full((len(absorbed_w_m2), len(column.depth_m)), float(first_guess_k))
-    state = _settle(column, edges, _State(guess, guess, SPIN_UP_STEP_S), _coarse(cycle))
-    state = _settle(column, edges, state, cycle)
 
-    nodes = np.eye(len(column.depth_m))
-    at_depth = np.array([np.interp(depth_m, column.depth_m, node) for node in nodes])
-    temperature_k = np.empty((*absorbed_w_m2.shape, len(depth_m)))
-    temperature_k[:, 0] = state.now_k @ at_depth
-    series, ends = _divide(absorbed_w_m2, step_s, edges)
-    march = _march(column, edges, state, series)
-    for sample, parts in enumerate(np.diff(ends, prepend=0), start=1):
-        temperature, _ = next(islice(march, int(parts) - 1, None))
-        temperature_k[:, sample] = temperature @ at_depth
-    return temperature_k
+    heat_flow_w_m2: float | np.ndarray
+    emission_w_m2_k4: float | np.ndarray
 
 
-class _Series(NamedTuple):
-    """Steps of length `step_s` (n,) and what is absorbed at the end of each (s, n)."""
+class Series(NamedTuple):
+    """Steps of length `step_s` (n,) and what s sites absorb in each (s, n).
+
+    What is absorbed is the mean over a step, or the value at its end, if it is short.
+    """
 
     step_s: np.ndarray
     absorbed_w_m2: np.ndarray
+
+    def part(self, steps: slice) -> "Series":
+        """Some of the steps."""
+        return Series(self.step_s[steps], self.absorbed_w_m2[:, steps])
+
+
+def temperatures(
+    column: Column, edges: Edges, series: Series, share: np.ndarray
+) -> Iterator[np.ndarray]:
+    """Temperature (K) of s sites and k nodes (s, k) at the end of every step of `series`.
+
+    The first m steps, of one length, are a cycle that sets the deep layers. `share` (m,), of sum 1,
+    weighs them so that a weighted mean over the cycle is the mean over many cycles. The cycle
+    is marched `PASSES` times; after each pass the potential's mean is set to what the heat
+    flow demands at every depth. Its temperatures are those of the last pass. Arguments are
+    not checked. Raises ArithmeticError if no balance is found.
+    """
+    cycle = series.part(slice(len(share)))
+    resistance = np.append(0.0, np.cumsum(1 / column.conductance_w_m2_k))
+    demanded = np.multiply.outer(np.asarray(edges.heat_flow_w_m2), resistance)
+    income = cycle.absorbed_w_m2 @ share + edges.heat_flow_w_m2
+    balance_k = (income / edges.emission_w_m2_k4)[:, None] ** 0.25
+    guess_k = balance_k + demanded / (1 + column.radiative_per_k3 * balance_k**3)
+    state = _State(guess_k, guess_k, cycle.step_s[0])
+    for turn in range(PASSES):
+        before_k, now_k, mean_potential = state.now_k, state.now_k, np.zeros_like(state.now_k)
+        for weight, (temperature_k, potential) in zip(share, _march(column, edges, state, cycle)):
+            before_k, now_k = now_k, temperature_k
+            mean_potential += weight * potential
+            if turn == PASSES - 1:
+                yield temperature_k
+        change = mean_potential[:, :1] + demanded - mean_potential
+        change /= 1 + column.radiative_per_k3 * now_k**3
+        change = np.clip(change, -0.5 * np.minimum(before_k, now_k), now_k)
+        state = _State(now_k + change, before_k + change, cycle.step_s[-1])
+    for temperature_k, _ in _march(column, edges, state, series.part(slice(len(share), None))):
+        yield temperature_k
 
 
 class _State(NamedTuple):
@@ -112,7 +118,7 @@ class _State(NamedTuple):
 
 
 def _march(
-    column: Column, edges: Edges, state: _State, series: _Series
+    column: Column, edges: Edges, state: _State, series: Series
 ) -> Iterator[tuple[np.ndarray, np.ndarray]]:
     """Step through `series`, yielding temperature and potential, each (s, k).
 
@@ -202,75 +208,39 @@ class _Balance:
         raise ArithmeticError("the ground's heat balance was not solved: please report this")
 
 
-def _energy_weights(step_s: np.ndarray) -> np.ndarray:
-    """How much the end of each step counts in the energy of a repeated cycle (n,), sum 1.
-
-    Backward differences change the enthalpy over a step by the flux there and a share of what the
-    step before had: (ratio before + (1 + ratio) here) / (1 + 2 ratio). Only with the weights that
-    follow from this is energy conserved over a cycle with uneven steps.
-    """
-    ratio = step_s / np.roll(step_s, 1)
-    here, handed_on = (1 + ratio) / (1 + 2 * ratio), np.roll(ratio / (1 + 2 * ratio), -1)
-    counts = step_s.copy()
-    for _ in range(40):  # each round at least halves what is missing
-        counts = step_s + handed_on * np.roll(counts, -1)
-    return here * counts / step_s.sum()
+def means_over(marks_s: np.ndarray, time_s: np.ndarray, samples: np.ndarray) -> np.ndarray:
+    """Means (s, m) between m + 1 marks of samples (s, n), linear between instants (n,)."""
+    spans = np.diff(time_s) / 2
+    sums = np.cumsum((samples[:, 1:] + samples[:, :-1]) * spans, axis=1)
+    sums = np.pad(sums, ((0, 0), (1, 0)))
+    # The integral is quadratic between samples; marks lie on them, or close.
+    at_marks = np.array([np.interp(marks_s, time_s, row) for row in sums])
+    return np.diff(at_marks, axis=1) / np.diff(marks_s)
 
 
-def _settle(column: Column, edges: Edges, state: _State, cycle: _Series) -> _State:
-    """The state to which the ground returns after every `cycle`, sought from `state`.
-
-    After each pass the potential's mean is set to what the heat flow demands at every
-    depth, and the whole column is shifted until the mean balance at the surface closes.
-    Each mode of the error loses about two thirds that way, however slow it is by itself.
-    """
-    demanded = np.append(0.0, np.cumsum(edges.heat_flow_w_m2 / column.conductance_w_m2_k))
-    share = _energy_weights(cycle.step_s)
-    income = cycle.absorbed_w_m2 @ share + edges.heat_flow_w_m2
-    for _ in range(CYCLES_MAX):
-        end, before = state.now_k, state.now_k
-        mean_potential = np.zeros_like(end)
-        surface_k = np.empty_like(cycle.absorbed_w_m2)
-        for step, (temperature, potential) in enumerate(_march(column, edges, state, cycle)):
-            before, end = end, temperature
-            mean_potential += share[step] * potential
-            surface_k[:, step] = temperature[:, 0]
-        emitted = edges.emission_w_m2_k4 * surface_k**4 @ share
-        effective_k = surface_k**4 @ share / (surface_k**3 @ share)
-        shift = effective_k * ((income / emitted) ** 0.25 - 1)
-        change = mean_potential[:, :1] + demanded - mean_potential
-        change = change / (1 + column.radiative_per_k3 * end**3) + shift[:, None]
-        change = np.clip(change, -0.5 * np.minimum(before, end), end)
-        drift = end - state.now_k
-        state = _State(end + change, before + change, cycle.step_s[-1])
-        if max(np.abs(change).max(), np.abs(drift).max()) < SETTLED_K:
-            return state
-    raise ArithmeticError("the ground's start state was not found: please report this")
+def balance_k(absorbed_w_m2: np.ndarray, emission_w_m2_k4: float) -> np.ndarray:
+    """The temperature at which light and a little stored heat would be emitted at once."""
+    return ((absorbed_w_m2 + NIGHT_EMISSION_W_M2) / emission_w_m2_k4) ** 0.25
 
 
-def _divide(absorbed_w_m2: np.ndarray, step_s: float, edges: Edges) -> tuple[_Series, np.ndarray]:
-    """Samples (s, n) as short and gentle steps, and how many lead up to each sample.
+def gentle_steps(
+    time_s: np.ndarray, absorbed_w_m2: np.ndarray, emission_w_m2_k4: float
+) -> tuple[Series, np.ndarray]:
+    """Samples (s, n) as short and gentle steps, and how many lead up to each but the first.
 
     Between samples the series is linear. A step is divided where it is long or where the
     light of any site changes much, and for a moment afterwards.
     """
-    balance_k = ((absorbed_w_m2 + NIGHT_EMISSION_W_M2) / edges.emission_w_m2_k4) ** 0.25
-    jump_k = np.abs(np.diff(balance_k, axis=1)).max(axis=0)
-    parts = np.ceil(np.maximum(step_s / LONGEST_STEP_S, jump_k / LARGEST_JUMP_K)).astype(int)
-    for step in range(1, len(parts)):
-        parts[step] = max(parts[step], (parts[step - 1] + 1) // 2)
+    jump_k = np.abs(np.diff(balance_k(absorbed_w_m2, emission_w_m2_k4), axis=1)).max(axis=0)
+    gaps_s = np.diff(time_s)
+    parts = np.ceil(np.maximum(gaps_s / LONGEST_STEP_S, jump_k / LARGEST_JUMP_K)).astype(int)
+    longest_s = np.inf
+    for step, gap_s in enumerate(gaps_s):
+        # A step at most twice as long as the one before keeps the differences stable.
+        parts[step] = max(parts[step], np.ceil(gap_s / longest_s))
+        longest_s = 2 * gap_s / parts[step]
     ends = np.cumsum(parts)
     left = np.repeat(np.arange(len(parts)), parts)
     part = (np.arange(1, ends[-1] + 1) - (ends - parts)[left]) / parts[left]
     absorbed = absorbed_w_m2[:, left] * (1 - part) + absorbed_w_m2[:, left + 1] * part
-    return _Series(step_s / parts[left], absorbed), ends
-
-
-def _coarse(cycle: _Series) -> _Series:
-    """The cycle in equal steps of about SPIN_UP_STEP_S, their means keeping the energy."""
-    clock = np.append(0.0, np.cumsum(cycle.step_s))
-    count = max(1, round(clock[-1] / SPIN_UP_STEP_S))
-    marks = np.linspace(0.0, clock[-1], count + 1)
-    energy = np.pad(np.cumsum(cycle.absorbed_w_m2 * cycle.step_s, axis=1), ((0, 0), (1, 0)))
-    at_marks = np.array([np.interp(marks, clock, row) for row in energy])
-    return _Series(np.diff(marks), np.diff(at_marks, axis=1) / np.diff(marks))
+    return Series(gaps_s[left] / parts[left], absorbed), ends

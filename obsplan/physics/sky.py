@@ -189,12 +189,23 @@ def sun_visible_fraction(
     All angles and ranges are from the site and of one shape. Discs are treated as plane
     figures: an error of 1e-3 of the Sun's disc at the size of the Earth.
     """
-    separation_deg, sun_radius_deg, earth_radius_deg = sun_against_earth_deg(
-        (sun_elevation_deg, sun_azimuth_deg, sun_range_km),
-        (earth_elevation_deg, earth_azimuth_deg, earth_range_km),
-    )
-    above = disc_share_above(profile, sun_elevation_deg, sun_azimuth_deg, sun_radius_deg)
-    return above * (1.0 - disc_overlap(separation_deg, sun_radius_deg, earth_radius_deg))
+    sun = sun_elevation_deg, sun_azimuth_deg, sun_range_km
+    earth = earth_elevation_deg, earth_azimuth_deg, earth_range_km
+    return sun_above_fraction(profile, *sun) * sun_uncovered_fraction(sun, earth)
+
+
+def sun_above_fraction(profile, sun_elevation_deg, sun_azimuth_deg, sun_range_km) -> np.ndarray:
+    """Share 0..1 of the Sun's disc above the skyline, covered by the Earth or not."""
+    radius_deg = angular_radius_deg(SUN_RADIUS_KM, sun_range_km)
+    return disc_share_above(profile, sun_elevation_deg, sun_azimuth_deg, radius_deg)
+
+
+def sun_uncovered_fraction(sun, earth) -> np.ndarray:
+    """Share 0..1 of the Sun's disc that the Earth leaves uncovered, above the skyline or not.
+
+    Each body is its (elevation, azimuth, range) from the site.
+    """
+    return 1.0 - disc_overlap(*sun_against_earth_deg(sun, earth))
 
 
 def sun_events(

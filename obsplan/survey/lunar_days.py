@@ -14,6 +14,7 @@ import numpy as np
 
 from obsplan.common.constants import SYNODIC_MONTH_DAYS
 from obsplan.common.errors import EphemerisError
+from obsplan.environment.ground import past_s
 from obsplan.ephemeris import open_ephemeris
 from obsplan.inputs.hardware import Station
 from obsplan.physics import sky
@@ -30,11 +31,12 @@ NEW_MOON_2000_S = int(np.datetime64("2000-01-06T18:14", "s").astype(int))  # Mee
 class Range(NamedTuple):
     """Data that all sites of a survey share.
 
-    scan_s: instants of the scan (n,). track: Sun and Earth at any time, as of
-    `sky.sun_and_earth_track`. stations: lines of sight by station, as of `station_track`.
-    lunations: the `lunation` of each instant (n,).
+    past_s: instants (m,) before the scan, for the ground's past. scan_s: those of the scan
+    (n,). track: Sun and Earth at any time, as of `sky.sun_and_earth_track`. stations: lines of
+    sight by station, as of `station_track`. lunations: the `lunation` of each instant (n,).
     """
 
+    past_s: np.ndarray
     scan_s: np.ndarray
     track: Callable
     stations: dict[str, Callable]
@@ -47,16 +49,18 @@ def range_of(
 ) -> Range:
     """The data that sites of a survey share, for local noons from `first_s` to `last_s`.
 
-    The scan extends half a lunation beyond either end, and one more lunation back for the
-    ground's past. Raises EphemerisError if that lies outside the kernels.
+    The scan extends half a lunation beyond either end, and one more lunation back; two years
+    before it set the ground's temperature. Raises EphemerisError if that lies outside the
+    kernels.
     """
     ephemeris = open_ephemeris(ephemeris_directory)
     begin = _scan_begin(first_s)
     scan_s = begin + SCAN_S * np.arange(scan_count(first_s, last_s))
-    ends = instants(scan_s[[0, -1]])
-    track = sky.sun_and_earth_track(ephemeris, *ends)
+    earlier_s = begin + past_s(lead_s=0)
+    earliest, *ends = instants(np.append(earlier_s[0], scan_s[[0, -1]]))
+    track = sky.sun_and_earth_track(ephemeris, earliest, ends[1])
     views = {s.name: station_track(ephemeris, s.place, *ends) for s in stations}
-    return Range(scan_s, track, views, lunation(scan_s, track(instants(scan_s))[0]))
+    return Range(earlier_s, scan_s, track, views, lunation(scan_s, track(instants(scan_s))[0]))
 
 
 def _scan_begin(first_s: int) -> int:
@@ -71,15 +75,15 @@ def scan_count(first_s: int, last_s: int) -> int:
 
 def require_range(first_s: int, last_s: int, ephemeris_directory: Path | None = None) -> None:
     """Raise EphemerisError unless the kernels cover the scan for noons in this range."""
-    begin = _scan_begin(first_s)
-    end = begin + SCAN_S * (scan_count(first_s, last_s) - 1)
+    begin = _scan_begin(first_s) + past_s(lead_s=0)[0]
+    end = _scan_begin(first_s) + SCAN_S * (scan_count(first_s, last_s) - 1)
     try:
         open_ephemeris(ephemeris_directory).require_cover(*instants(np.array([begin, end])))
     except EphemerisError as problem:
         raise EphemerisError(
             *problem.args,
-            "(a survey needs 47 days before its range, one lunation of them for the "
-            "ground's past, and 17 days after it)",
+            "(a survey needs two years and two months before its range, for the ground's past, "
+            "and 17 days after it)",
         ) from None
 
 

@@ -16,18 +16,17 @@ import pandas as pd
 from obsplan.common import intervals
 from obsplan.common.constants import SUN_RADIUS_KM
 from obsplan.environment import contacts
+from obsplan.environment.ground import soil_of
 from obsplan.environment.power_columns import power_columns
 from obsplan.environment.site_skyline import read_skyline
 from obsplan.inputs.hardware import Platform
 from obsplan.inputs.scenario import Scenario
 from obsplan.inputs.sites_csv import Place
-from obsplan.physics import earth_station, regolith, sky
+from obsplan.physics import earth_station, sky
 from obsplan.physics.crossings import windows_where
 from obsplan.physics.skyline import skyline_elevation_deg
 from obsplan.physics.sun_disc import disc_clearance_deg, disc_overlap, disc_share_above
 from obsplan.survey.lunar_days import (
-    HOUR_S,
-    LUNATION_S,
     PER_HOUR,
     SCAN_S,
     Range,
@@ -36,9 +35,16 @@ from obsplan.survey.lunar_days import (
     range_of,
     require_range,
 )
+from obsplan.survey.site_ground import (
+    Light,
+    light_at,
+    means_by_hour,
+    near_earth,
+    past_light,
+    surface_temperature_k,
+)
 
 GRAZING_S = 600.0  # as in sky.sun_events
-NEAR_EARTH_DEG = 3.0  # angular radii of Sun and Earth plus parallax of a site: 1.6
 # Latitude and longitude (degrees) and height (m) of one site, or arrays of many.
 Site = tuple[float | np.ndarray, float | np.ndarray, float | np.ndarray]
 
@@ -121,9 +127,9 @@ def site_courses(
     """Every place over the lunar days whose local noon lies in [first_s, last_s).
 
     `profiles` (one per place) replace the skylines that the places name. Stations,
-    platforms, landing rules and albedo are the scenario's. Raises EphemerisError unless the
-    kernels cover the range and the lunation before it; ScenarioError if a skyline cannot be
-    read.
+    platforms, landing rules and soil are the scenario's. Raises EphemerisError unless the
+    kernels cover the range and the time before it that sets the ground's temperature;
+    ScenarioError if a skyline cannot be read.
     """
     require_range(first_s, last_s, ephemeris_directory)
     shared = range_of(first_s, last_s, scenario.station, ephemeris_directory)
@@ -134,10 +140,8 @@ def site_courses(
         members = [k for k, profile in enumerate(profiles) if profile.tobytes() == content]
         group = _skies(scenario, shared, [places[k] for k in members], profiles[members[0]])
         skies.update(zip(members, group))
-    absorbed_w_m2 = np.array([skies[k].absorbed_w_m2 for k in range(len(places))])
-    surface_k = regolith.ground_temperature_k(
-        absorbed_w_m2, HOUR_S, [0.0], cycle_steps=LUNATION_S // HOUR_S
-    )[..., 0]
+    lights = [skies[k].light for k in range(len(places))]
+    surface_k = surface_temperature_k(lights, soil_of(scenario.site))
     return [
         _course(
             scenario,
@@ -152,13 +156,13 @@ def site_courses(
 
 
 class _Sky(NamedTuple):
-    """The sky over one site: scans, what the ground takes in by the hour, windows."""
+    """The sky over one site: scans, windows, and light on the ground by the hour."""
 
     sun_elevation_deg: np.ndarray
     earth_elevation_deg: np.ndarray
     eclipsed: np.ndarray
     hourly_sun: tuple[np.ndarray, ...]
-    absorbed_w_m2: np.ndarray
+    light: Light
     windows: dict[str, np.ndarray]
     contacts: dict[tuple[str, str], np.ndarray]
     rate_kbps: dict[tuple[str, str], np.ndarray]
@@ -174,29 +178,25 @@ def _skies(scenario: Scenario, shared: Range, places: list[Place], profile) -> l
     times = instants(shared.scan_s)
     vectors = shared.track(times)
     seen = _signals(scenario, vectors, where, profile)
-    sun, radius_deg = seen["sun"], seen["sun_radius"]
-    share = disc_share_above(profile, sun[0], sun[1], radius_deg)
-    covered = np.zeros_like(share)
-    near = _near_earth(vectors)
+    sun = seen["sun"]
+    above = disc_share_above(profile, sun[0], sun[1], seen["sun_radius"])
+    uncovered = np.ones_like(above)
+    near = near_earth(vectors)
     sun_near, earth_near = (
         tuple(part[:, near] for part in seen[body]) for body in ("sun", "earth")
     )
     apart = sky.sun_against_earth_deg(sun_near, earth_near)
-    covered[:, near] = share[:, near] * disc_overlap(*apart)
-    visible = share - covered
+    uncovered[:, near] -= disc_overlap(*apart)
 
-    slope_deg, aspect_deg = (np.array([p[axis] for p in places])[:, None] for axis in (4, 5))
-    irradiance_w_m2 = sky.irradiance_w_m2(sun[2])
-    absorbed = regolith.absorbed_flux_w_m2(
-        irradiance_w_m2,
-        sun[0],
-        sun[1],
-        visible,
-        slope_deg,
-        aspect_deg,
-        scenario.site.normal_albedo,
+    soil = soil_of(scenario.site)
+    earlier = past_light(shared.track(instants(shared.past_s)), where, places, profile, soil)
+    light = light_at(places, profile, soil, sun, above, uncovered).by_hour().after(earlier)
+    by_hour = (
+        sky.irradiance_w_m2(sun[2][:, ::PER_HOUR]),
+        means_by_hour(above * uncovered),
+        sun[0][:, ::PER_HOUR],
+        sun[1][:, ::PER_HOUR],
     )
-    hourly = [_by_hour(visible), _by_hour(absorbed)]
     eclipses = _eclipse_ranges(shared.scan_s, near, seen["light"], apart)
     links = _links(scenario, shared, where, profile, times)
     skies = []
@@ -205,14 +205,13 @@ def _skies(scenario: Scenario, shared: Range, places: list[Place], profile) -> l
         windows = _site_windows(scenario, shared, spot, profile, seen, k)
         windows["eclipse"] = _eclipse_windows(scenario, shared, spot, profile, eclipses[k])
         pairs, rates = _site_links(scenario, shared, spot, profile, links, k)
-        sun_by_hour = tuple(part[k, ::PER_HOUR] for part in (irradiance_w_m2, sun[0], sun[1]))
         skies.append(
             _Sky(
                 sun[0][k],
                 seen["earth"][0][k],
-                covered[k],
-                (sun_by_hour[0], hourly[0][k], *sun_by_hour[1:]),
-                hourly[1][k],
+                (above * (1.0 - uncovered))[k],
+                tuple(part[k] for part in by_hour),
+                light.of(k),
                 windows,
                 pairs,
                 rates,
@@ -265,14 +264,6 @@ def _windows(scan_s, scanned: np.ndarray, exact: Callable, merge_s: float = 60.0
     return windows.astype(np.int64)
 
 
-def _near_earth(vectors) -> np.ndarray:
-    """Numbers of the scans at which any site may see an eclipse."""
-    sun_km, earth_km, _ = vectors
-    lengths = np.linalg.norm(sun_km, axis=0) * np.linalg.norm(earth_km, axis=0)
-    least = np.cos(np.radians(NEAR_EARTH_DEG))
-    return np.flatnonzero((sun_km * earth_km).sum(axis=0) > lengths * least)
-
-
 def _eclipse_ranges(scan_s, near, light, apart) -> list[list[tuple[int, int]]]:
     """For each site the ranges, first and last second, in which an eclipse may happen.
 
@@ -298,19 +289,6 @@ def _eclipse_windows(scenario, shared, spot, profile, ranges) -> np.ndarray:
 
     found = [windows_where(touch, *instants(np.array(r))).astype(np.int64) for r in ranges]
     return np.concatenate([np.empty((0, 2), np.int64), *found])
-
-
-def _by_hour(scanned: np.ndarray) -> np.ndarray:
-    """Means over the hour around each full hour (s, m) of scans (s, n), so that none is lost."""
-    ends = scanned[:, ::PER_HOUR]
-    half = PER_HOUR // 2
-    parts = [
-        scanned[:, half + k : scanned.shape[1] - half - (PER_HOUR - k) + 1 : PER_HOUR]
-        for k in range(PER_HOUR + 1)
-    ]
-    weights = np.array([0.5, *np.ones(PER_HOUR - 1), 0.5]) / PER_HOUR
-    inner = sum(weight * part for weight, part in zip(weights, parts))
-    return np.concatenate([ends[:, :1], inner, ends[:, -1:]], axis=1)
 
 
 def _direct(scenario: Scenario) -> list[Platform]:

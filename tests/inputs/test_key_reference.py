@@ -12,7 +12,7 @@ PARTS = parts()
 KEYS = [(p.name, key) for p in PARTS.values() for key in p.keys if p.name != "timeline"]
 # Numbers without a unit: shares, counts and points of value.
 PURE = {
-    *("normal_albedo", "efficiency", "dust_loss", "reserve", "start", "end"),
+    *("normal_albedo", "emissivity", "efficiency", "dust_loss", "reserve", "start", "end"),
     *("charge_efficiency", "discharge_efficiency", "state_of_charge", "array_factor"),
     *("sun_visible_fraction", "count", "must", "value", "repeat_worth", "stations", "edges"),
 }

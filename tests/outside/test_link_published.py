@@ -5,12 +5,11 @@ A: follows from a formula.
 
 import numpy as np
 import pytest
+from tools.ground import LUNATION_S, sunlight, temperature_under
 
 from obsplan.common.constants import (
     MOON_BRIGHTNESS_TEMPERATURE_K,
     MOON_RADIUS_KM,
-    SOLAR_IRRADIANCE_W_M2,
-    SYNODIC_MONTH_DAYS,
 )
 from obsplan.physics.link_budget import (
     cn0_db_hz,
@@ -20,7 +19,6 @@ from obsplan.physics.link_budget import (
     path_loss_db,
     rate_kbps,
 )
-from obsplan.physics.regolith import absorbed_flux_w_m2, ground_temperature_k
 
 
 @pytest.mark.parametrize("frequency_mhz", [400.0, 2250.0, 8450.0, 26_000.0])
@@ -82,23 +80,19 @@ def test_brightness_of_the_moon_is_that_of_warm_ground_below_the_day():
     projected area of a belt of latitude, cos^2. A link budget should overestimate noise, so
     the constant lies at the warm end: within 2 K of the dark soil, no colder than the bright.
     """
-    samples = 709
     latitude_deg = np.arange(2.5, 90, 5)
-    turn = 2 * np.pi * np.arange(samples + 1) / samples
-    sine = np.cos(np.radians(latitude_deg))[:, None] * np.cos(turn)
+    lunation_s = LUNATION_S * np.arange(709) / 709
     weight = np.cos(np.radians(latitude_deg)) ** 2
     discs_k = []
     for normal_albedo in (0.07, 0.12):
-        absorbed = absorbed_flux_w_m2(
-            SOLAR_IRRADIANCE_W_M2,
-            np.degrees(np.arcsin(sine)),
-            0.0,
-            (sine > 0).astype(float),
-            normal_albedo=normal_albedo,
+        ground_k = temperature_under(
+            lambda t, a=normal_albedo: np.array(
+                [sunlight(belt, t, normal_albedo=a) for belt in latitude_deg]
+            ),
+            lunation_s,
+            [0.1, 0.5],
         )
-        step_s = SYNODIC_MONTH_DAYS * 86400 / samples
-        ground_k = ground_temperature_k(absorbed, step_s, [0.1, 0.5], cycle_steps=samples)
-        discs_k.append(weight @ ground_k[:, :samples].mean(axis=(1, 2)) / weight.sum())
+        discs_k.append(weight @ ground_k.mean(axis=(1, 2)) / weight.sum())
     dark_k, bright_k = discs_k
     assert dark_k == pytest.approx(MOON_BRIGHTNESS_TEMPERATURE_K, abs=2.0)
     assert bright_k <= MOON_BRIGHTNESS_TEMPERATURE_K

@@ -101,8 +101,11 @@ def test_a_site_that_never_sees_the_sun_or_the_earth_says_so(tmp_path):
     below = "it stays below the skyline"
     assert row["notes"] == f"no Sun: {below}; no Earth: {below}"
     assert row["daylight_h"] == row["contact_h"] == 0.0 and pd.isna(row["daylight_remaining_h"])
-    # Only heat from below: (0.018 W/m2 / 0.95 sigma)^(1/4).
-    assert row["surface_max_k"] == pytest.approx((0.018 / 0.95 / 5.670374e-8) ** 0.25, abs=0.2)
+    # Only heat from below, (0.018 W/m2 / 0.95 sigma)^(1/4), and what the wall sends. That is
+    # lit through the opening by a Sun up to 6.8 deg high, and no brighter than that light.
+    brightest_w_m2 = 1361.0 * 1.035 * np.sin(np.radians(6.8))
+    coldest_k, warmest_k = (np.array([0.018, brightest_w_m2]) / 0.95 / 5.670374e-8) ** 0.25
+    assert coldest_k < row["surface_min_k"] < row["surface_max_k"] < warmest_k
 
 
 def test_a_slope_to_the_east_is_warmed_as_its_own_ground(table):

@@ -5,6 +5,7 @@ import pandas as pd
 from obsplan import __version__
 from obsplan.analysis.missing_runs import scheduled_runs
 from obsplan.common.caution import CAUTION
+from obsplan.environment.ground import soil_of
 from obsplan.environment.model import Environment
 from obsplan.environment.site_skyline import skyline_cautions
 from obsplan.inputs.conditions import QUANTITIES
@@ -210,6 +211,7 @@ def assumptions_part(environment: Environment) -> list[Html]:
     """What the plan assumes, and the versions it was made with."""
     scenario = environment.scenario
     site, span = scenario.site, scenario.span
+    soil = soil_of(site)
     platforms = [
         (
             p.name,
@@ -229,11 +231,14 @@ def assumptions_part(environment: Environment) -> list[Html]:
     assumptions = [
         "Power, data, values and conditions are those of the scenario, not measured.",
         f"Slots start on a grid of {span.step_min} min; the replay goes minute by minute.",
-        f"Skyline: {skyline}; ground slope {site.slope_deg:g} deg, albedo {site.normal_albedo:g}.",
+        f"Skyline: {skyline}; ground slope {site.slope_deg:g} deg; {site.soil} soil, albedo "
+        f"{soil.normal_albedo:g}, emissivity {soil.emissivity:g}, scale height "
+        f"{soil.density_scale_m:g} m, heat flow {soil.heat_flow_w_m2:g} W/m².",
         *(
             f"Caution: {caution}."
             for caution in skyline_cautions(scenario.skyline_paths(), *site.place)
         ),
+        "Ground: no rocks or layers; terrain lights and warms it like the wall of a bowl.",
         "Contacts follow from geometry and link budget; whether a station is booked is not known.",
         *(
             f"{name} also has time windows that are not in the scenario file."
