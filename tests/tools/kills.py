@@ -145,8 +145,6 @@ def kill(
     outcome = judged(folder, victim, variant, old, found, new)
     ended = {-number} if number == signal.SIGKILL else {-number, 128 + number}
     allowed = {"old": ended, "new": {0} | ended, "kept": {0}}.get(outcome, set())
-    if found == old == new:
-        allowed = {0} | ended
     assert run.returncode in allowed, f"{outcome}, exit {run.returncode}: {said}"
     assert "Traceback" not in said or run.returncode == -signal.SIGINT, said
     return Killed(outcome, run.returncode, hidden(folder), said)
@@ -216,13 +214,15 @@ def attack(folder: Path, name: str, kills: int, draw: random.Random, known: bool
     for variant in VARIANTS if known else ():
         lasts_s = max(lasts_s, complete(folder, victim, variant))
         new[variant] = contents(folder, victim)
-    for k in range(kills):
-        variant = VARIANTS[k % 2]
+    variant, other = VARIANTS  # the one that is there now is the other
+    for _ in range(kills):
         number = SIGNALS[draw.randrange(len(SIGNALS))]
         killed = kill(folder, victim, variant, number, draw.random() * lasts_s, new[variant])
         yield number, killed
         if killed.left:
             complete(folder, victim, variant)
+        if killed.left or killed.outcome != "old":
+            variant, other = other, variant
 
 
 def rivals(folder: Path, name: str, draw: random.Random) -> str:
