@@ -6,6 +6,7 @@ next; TERM and HUP end all that follow, since what sends them may soon kill what
 Without `listening`, as in a notebook, all this changes nothing, and Ctrl-C is Python's own.
 """
 
+import atexit
 import math
 import os
 import signal
@@ -13,6 +14,7 @@ import threading
 import time
 from collections.abc import Callable, Iterator
 from contextlib import AbstractContextManager, contextmanager, suppress
+from functools import cache
 from types import FrameType
 
 SIGNALS = tuple(
@@ -60,6 +62,7 @@ def listening() -> Iterator[None]:
             _now.ends_all |= number != signal.SIGINT
             _now.action()
 
+    _at_exit()
     _now.__dict__.clear()
     heard = [number for number in SIGNALS if signal.getsignal(number) != signal.SIG_IGN]
     before = {number: signal.signal(number, hear) for number in heard}
@@ -69,6 +72,13 @@ def listening() -> Iterator[None]:
         for number, handler in before.items():
             signal.signal(number, handler)
         _now.__dict__.clear()
+
+
+@cache
+def _at_exit() -> None:
+    """Let a process that only tidies up end as it would, whatever signal comes then."""
+    for number in SIGNALS:
+        atexit.register(signal.signal, number, signal.SIG_IGN)
 
 
 def hold() -> None:

@@ -119,6 +119,22 @@ def test_what_was_held_in_one_command_is_forgotten_after_it():
             signal.raise_signal(signal.SIGTERM)
 
 
+# Signals itself when all that is left to do is tidying up.
+AT_ITS_END = """
+import atexit, os, signal, sys
+from obsplan.common import interruption
+atexit.register(lambda: os.kill(os.getpid(), int(sys.argv[1])))
+with interruption.listening():
+    pass
+"""
+
+
+@pytest.mark.parametrize("number", SIGNALS)
+def test_a_command_that_is_over_ends_with_its_own_exit_code(number):
+    done = subprocess.run([sys.executable, "-c", AT_ITS_END, str(int(number))])
+    assert done.returncode == 0
+
+
 # Writes after its terminal was closed, which would be an error.
 ON_A_TERMINAL = """
 import fcntl, sys, termios, time
