@@ -9,7 +9,7 @@ import json
 from pathlib import Path
 
 import obsplan.examples
-from obsplan.common.atomic_write import write_file
+from obsplan.common.atomic_write import write_files
 from obsplan.common.errors import ScenarioError
 from obsplan.inputs.scenario import INNER, Scenario
 
@@ -46,14 +46,9 @@ def write_starter(directory: Path, minimal: bool = False) -> list[Path]:
     taken = [str(path) for path in targets if path.exists()]
     if taken:
         raise ScenarioError(f"{', '.join(taken)}: already exists; choose another directory")
-    written: list[Path] = []
     try:
         directory.mkdir(parents=True, exist_ok=True)
-        for path, content in zip(targets, contents.values()):
-            write_file(path, content)
-            written.append(path)
+        write_files(dict(zip(targets, contents.values())))
     except OSError as problem:
-        for path in written:
-            path.unlink()
         raise ScenarioError(f"{directory}: cannot be written ({problem.strerror})") from None
     return targets

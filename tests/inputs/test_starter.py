@@ -11,7 +11,6 @@ import obsplan.examples
 from obsplan.checking.check import check_timeline
 from obsplan.common.errors import ScenarioError
 from obsplan.environment.build import make_environment
-from obsplan.inputs import starter
 from obsplan.inputs.read_scenario import read_scenario, scenario_from
 from obsplan.inputs.read_state import read_state
 from obsplan.inputs.scenario import INNER, Scenario
@@ -133,12 +132,14 @@ def test_nothing_is_overwritten(tmp_path):
 
 
 def test_nothing_is_left_when_a_file_cannot_be_written(tmp_path, monkeypatch):
-    def full(path, content):
-        if path.suffix == ".json":
-            raise OSError(28, "No space left on device")
-        path.write_bytes(content)
+    write = Path.write_bytes
 
-    monkeypatch.setattr(starter, "write_file", full)
+    def full(path, content):
+        if "schema" in path.name:
+            raise OSError(28, "No space left on device")
+        return write(path, content)
+
+    monkeypatch.setattr(Path, "write_bytes", full)
     with pytest.raises(ScenarioError, match="No space left"):
         write_starter(tmp_path / "mine")
     assert list((tmp_path / "mine").iterdir()) == []
