@@ -57,8 +57,7 @@ def margins(
     """
     rows: list[Margin] = []
     for platform in environment.scenario.platform:
-        reading = environment.readings.get(platform.name)
-        since = min(max(now, reading.minute if reading else 0), minutes)
+        since = min(max(now, environment.read_until(platform.name)), minutes)
         rows += _platform_margins(environment, platform, books[platform.name], since, minutes)
     ahead = [run for run in runs if not run.is_over and run.last > now]
     rows += _contact_left(environment, ahead, minutes)

@@ -12,7 +12,7 @@ import numpy as np
 import pandas as pd
 
 from obsplan.checking.slots import Run
-from obsplan.environment.model import Environment, Reading
+from obsplan.environment.model import Environment
 from obsplan.inputs.hardware import Battery, Platform
 
 MINUTE_H = 1.0 / 60.0
@@ -47,8 +47,8 @@ def replay(
     transmitter is on for the share of the minute that this takes, and stays off if it would
     break the bus limit. A platform sends less, or nothing, if sending would leave the battery
     short (or shorter) of what later loads need. A station receives one platform at a time: the
-    one whose store is fuller relative to its capacity. From the time telemetry was read, charge
-    and data continue from its readings. A failed run draws
+    one whose store is fuller relative to its capacity. From each time that telemetry was
+    read, charge and data continue from its readings. A failed run draws
     power while it lasts and yields no data.
     """
     books = {
@@ -115,7 +115,7 @@ class PlatformBook:
         name, table = platform.name, environment.platforms[platform.name]
         self.battery, self.to = platform.battery, platform.radio.to
         self.transmit_w = platform.radio.transmit_w
-        self.reading = environment.readings.get(name, Reading(-1))
+        self.readings = {each.minute: each for each in environment.readings.get(name, ())}
         drawn_w, taken_mbit = _profiles(runs, minutes)
         self.generation_w = known(table, "generation_w", name, minutes)
         self.quiet_w = known(table, "base_load_w", name, minutes) + drawn_w
@@ -166,12 +166,12 @@ class PlatformBook:
 
     def take(self, minute: int) -> None:
         """Go on from telemetry if it was read now, and take in the data of the minute."""
-        if minute == self.reading.minute:
-            if self.reading.stored_wh is not None:
+        if reading := self.readings.get(minute):
+            if reading.stored_wh is not None:
                 self.level_wh(minute)
-                self.stored_wh[minute] = self.reading.stored_wh
-            if self.reading.stored_mbit is not None:
-                self.stored_mbit[minute] = self.mbit = self.reading.stored_mbit
+                self.stored_wh[minute] = reading.stored_wh
+            if reading.stored_mbit is not None:
+                self.stored_mbit[minute] = self.mbit = reading.stored_mbit
         self.mbit += self.taken_mbit[minute]
 
     def sendable_mbit(self, minute: int) -> float:
@@ -216,19 +216,21 @@ class PlatformBook:
         # Never below zero by rounding.
         spilled_wh = np.maximum(refused_wh, 0.0)
         spilled_wh += np.maximum(net_w - self.charge_limit_w, 0.0) * MINUTE_H
-        if self.reading.minute > 0:
-            # The jump to a measured level is not spilled energy.
-            spilled_wh[self.reading.minute - 1] = 0.0
+        # The jump to a measured level is not spilled energy.
+        spilled_wh[[minute - 1 for minute in self.readings if minute > 0]] = 0.0
         stored_mbit = np.array(self.stored_mbit)
         return Books(self.generation_w, load_w, stored_wh, spilled_wh, stored_mbit, sent_mbit)
 
     def _needs_wh(self) -> list[float]:
         """Least energy at each minute's start (n+1) that lasts to the end without sending."""
         battery, change_wh = self.battery, self.quiet_change_wh
-        since = 0 if self.reading.stored_wh is None else self.reading.minute
+        needs_wh: list[float] = []
         # Needs before a reading do not affect what comes after it.
-        past_wh = needed_wh(battery, change_wh[:since], battery.reserve)
-        return past_wh[:since] + needed_wh(battery, change_wh[since:], battery.end or 0.0)
+        for minute, reading in self.readings.items():
+            if reading.stored_wh is not None:
+                before_wh = change_wh[len(needs_wh) : minute]
+                needs_wh += needed_wh(battery, before_wh, battery.reserve)[:-1]
+        return needs_wh + needed_wh(battery, change_wh[len(needs_wh) :], battery.end or 0.0)
 
 
 def known(table: pd.DataFrame, column: str, platform: str, minutes: int) -> np.ndarray:

@@ -74,8 +74,7 @@ def resource_violations(
     scenario = environment.scenario
     for platform in scenario.platform:
         name, book = platform.name, books[platform.name]
-        reading = environment.readings.get(name)
-        since = reading.minute if reading else 0
+        since = environment.read_until(name)
         unused = np.zeros(len(book.load_w), dtype=bool)
         if name in may_send:
             rate_kbps = known(environment.platforms[name], "rate_kbps", name, len(unused))

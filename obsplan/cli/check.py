@@ -5,7 +5,14 @@ from pathlib import Path
 
 import click
 
-from obsplan.cli.files import echo_note, echo_oddities, environment_of, read_slots, write_results
+from obsplan.cli.files import (
+    echo_note,
+    echo_oddities,
+    environment_of,
+    read_slots,
+    reported_before,
+    write_results,
+)
 from obsplan.cli.options import (
     ALLOW_OUTSIDE,
     EPHEMERIS,
@@ -27,7 +34,8 @@ commas, semicolons or tabs. Times end in Z or another zone and are rounded to th
 timeline has no rows of the radio, platforms may send whenever they can. A note says if the
 timeline was planned for another scenario (by the input hash in the summary.json beside it).
 
-With --state the check uses what telemetry says. Slots that are done cannot be changed: rules
+With --state the check uses what telemetry says; what was reported before a replan is in
+reported.toml of its plan directory and is used too. Slots that are done cannot be changed: rules
 broken by them alone, and limits exceeded before telemetry was read, are not reported.
 
 """
@@ -37,7 +45,8 @@ broken by them alone, and limits exceeded before telemetry was read, are not rep
     epilog=DETAILS
     + example(
         "obsplan check mine/scenario.toml mine/plan/timeline.csv",
-        "obsplan check mine/scenario.toml mine/day5 --state telemetry.toml",
+        "obsplan check mine/scenario.toml mine/plan --state telemetry.toml",
+        "obsplan check mine/scenario.toml mine/day5",
     ),
 )
 @SCENARIO
@@ -55,7 +64,7 @@ broken by them alone, and limits exceeded before telemetry was read, are not rep
 @click.option(
     "--now",
     metavar="TIME",
-    help="With --state: the time now. Default: when telemetry was read.",
+    help="With telemetry: the time now. Default: when it was read.",
 )
 @ALLOW_OUTSIDE
 @EPHEMERIS
@@ -77,8 +86,6 @@ def check(
     Exit code: 0 if no violation is found, 1 if there is one, 2 if the file cannot be read
     as a timeline (for example a time without a zone, or an unknown name).
     """
-    if now is not None and telemetry is None:
-        raise click.UsageError("--now needs --state")
     from obsplan.checking.check import check_timeline
     from obsplan.common.csv_file import csv_text
     from obsplan.inputs.read_scenario import read_scenario
@@ -87,10 +94,11 @@ def check(
 
     scenario = read_scenario(scenario_path, allow_outside=allow_outside)
     slots = read_slots(timeline, scenario, "checked against this one")
-    state = since_utc = ran = None
-    if telemetry:
-        now_utc = instant_in_span(now, scenario, "--now") if now else None
-        state, ran, since_utc = _reported(telemetry, scenario, now_utc, slots)
+    now_utc = instant_in_span(now, scenario, "--now") if now else None
+    earlier = reported_before(timeline, scenario, now_utc)
+    if now and not telemetry and not earlier:
+        raise click.UsageError("--now needs --state")
+    state, ran, since_utc = _reported(telemetry, scenario, now_utc, slots, earlier)
     environment = environment_of(scenario, ephemeris, state)
     if since_utc is not None:
         echo_oddities(environment, slots, ran, since_utc)
@@ -106,15 +114,20 @@ def check(
         sys.exit(1)
 
 
-def _reported(path: Path, scenario, now_utc, slots):
-    """The state that telemetry tells, what ran, and the time from which it applies."""
+def _reported(path: Path | None, scenario, now_utc, slots, earlier):
+    """The state that telemetry tells, what ran, and the time from which it applies, if any."""
+    if path is None and earlier is None:
+        return None, None, None
     from obsplan.inputs.read_state import read_state
+    from obsplan.operations.as_run import latest_report
     from obsplan.operations.telemetry import reported_runs
 
-    state = read_state(path, scenario, now_utc, slots, echo_note)
-    since_utc = now_utc or state.at_utc
-    assert since_utc is not None  # `read_state` says when telemetry was read, or refuses
-    return state, reported_runs(state, slots), since_utc
+    state = earlier
+    if path:
+        state = read_state(path, scenario, now_utc, slots, echo_note, earlier)
+    ran = reported_runs(state, slots)
+    # What the timeline says has run is past.
+    return state, ran, now_utc or max(state.at_utc, latest_report(scenario, slots, ran))
 
 
 def _echo_too_late(environment, slots, since_utc) -> None:

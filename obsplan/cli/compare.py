@@ -9,6 +9,7 @@ from obsplan.cli.files import (
     echo_oddities,
     environment_of,
     read_slots,
+    reported_before,
     write_or_print,
 )
 from obsplan.cli.options import (
@@ -62,7 +63,7 @@ def compare(
     shortened or failed) and reason; only activity and start_utc are required. A run without a slot
     id is matched with the planned slot of its activity that it overlaps longest. What the plan
     itself says has run need not be listed again. A run that cannot have been is refused, with its
-    row: outside the span, after --now, half a day or more from its slot, longer than its slot by
+    row: outside the span, after --now, more than half a day from its slot, longer than its slot by
     more than a step, or while its instrument was busy. What is only odd is noted.
 
     The table has one row per activity: runs planned, done, shortened, failed, not reported, to come
@@ -82,7 +83,7 @@ def compare(
     if now_utc is None:
         now_utc = latest_report(scenario, slots, ran)
         echo_note(f"compared at {stamp(now_utc)}, the end of the last reported run; see --now")
-    environment = environment_of(scenario, ephemeris)
+    environment = environment_of(scenario, ephemeris, reported_before(planned, scenario))
     table = compare_as_run(environment, slots, ran, now_utc)
     echo_oddities(environment, slots, ran, now_utc)
     drawing = None

@@ -27,6 +27,17 @@ def echo_note(line: str) -> None:
     say(f"note: {line}", err=True)
 
 
+def reported_before(timeline: Path, scenario, now_utc=None):
+    """What was reported up to the plan of a timeline, None if nothing was; a note says so."""
+    from obsplan.inputs.reported_file import REPORTED, reported_beside
+
+    path = timeline_path(timeline)
+    state = reported_beside(path, scenario, now_utc)
+    if state is not None:
+        echo_note(f"{path.with_name(REPORTED)}: what was reported up to this plan is used")
+    return state
+
+
 def echo_oddities(environment, slots, ran, now_utc) -> None:
     """Print a note for each thing that is odd in what ran."""
     from obsplan.operations.odd_runs import odd_runs

@@ -7,7 +7,13 @@ from typing import TYPE_CHECKING
 
 import click
 
-from obsplan.cli.files import echo_oddities, environment_of, read_slots, timeline_path
+from obsplan.cli.files import (
+    echo_oddities,
+    environment_of,
+    read_slots,
+    reported_before,
+    timeline_path,
+)
 from obsplan.cli.options import (
     ALLOW_OUTSIDE,
     EPHEMERIS,
@@ -42,8 +48,17 @@ The column `why` of the new timeline gives the reason.
 
 A failed run does not count, and activities that come after it cannot start. A shortened run
 counts as a run, is worth its share of the time, and activities that come after it can start;
-report it as failed if it must be repeated. If fixed slots break a rule, or a required run no
-longer fits, the violation is named, the plan is made around it, and the exit code is 1.
+report it as failed if it must be repeated. What cannot have run is refused: outside the span,
+after --now, more than half a day from its slot, longer than its slot by more than a step, or while
+its instrument was busy. What is only odd is noted.
+
+If fixed slots break a rule, or a required run no longer fits, the violation is named, the plan
+is made around it, and the exit code is 1.
+
+Replan from the latest plan directory. It keeps what was reported for it, in timeline.csv (what
+became of slots) and in reported.toml (readings, array factors, outages), and the next replan goes
+on from there. A later reading or array factor counts from its time on; what a later file says of
+an instrument or a station replaces what was said of it before.
 
 The plan directory has the files of `obsplan plan`, and also changes.csv (what moved, was
 dropped or was added, why, and what it costs or gains) and price_list.csv (science against
@@ -58,7 +73,8 @@ plan; deadlines before --now are left out of it and of deadlines.csv.
     + example(
         "obsplan replan mine/scenario.toml mine/plan --now 2028-07-06T12:00:00Z "
         "--state telemetry.toml -o mine/day5",
-        "obsplan check mine/scenario.toml mine/day5 --state telemetry.toml",
+        "obsplan replan mine/scenario.toml mine/day5 --now 2028-07-07T12:00:00Z "
+        "--state telemetry6.toml -o mine/day6",
     ),
 )
 @SCENARIO
@@ -125,7 +141,8 @@ def replan(
     slots = read_slots(timeline, scenario, "planned for this one", now_utc)
     old_directory = timeline_path(timeline).parent
     plan_directory.calendar_of(old_directory)
-    state, ran = _reported(telemetry, as_run, scenario, now_utc, slots)
+    earlier = reported_before(timeline, scenario, now_utc)
+    state, ran = _reported(telemetry, as_run, scenario, now_utc, slots, earlier)
     environment = environment_of(scenario, ephemeris, state)
     echo_oddities(environment, slots, ran, now_utc)
     interruption.hold()
@@ -148,12 +165,14 @@ def replan(
         sys.exit(1)
 
 
-def _reported(telemetry: Path | None, as_run: Path | None, scenario, now_utc, slots):
-    """The state that telemetry tells, None without any, and what ran."""
+def _reported(telemetry: Path | None, as_run: Path | None, scenario, now_utc, slots, earlier):
+    """The state that telemetry tells, now and earlier, None without any; and what ran."""
     from obsplan.inputs.read_state import read_state
     from obsplan.inputs.timeline_csv import read_as_run
     from obsplan.operations.telemetry import reported_runs
 
-    state = read_state(telemetry, scenario, now_utc, slots) if telemetry else None
+    state = earlier
+    if telemetry:
+        state = read_state(telemetry, scenario, now_utc, slots, earlier=earlier)
     listed = read_as_run(as_run, scenario, slots, now_utc) if as_run else None
     return state, reported_runs(state, slots, listed)

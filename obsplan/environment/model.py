@@ -7,6 +7,7 @@ import numpy as np
 import pandas as pd
 
 from obsplan.inputs.scenario import Scenario
+from obsplan.inputs.telemetry_file import State
 
 
 @dataclass(frozen=True)
@@ -34,7 +35,8 @@ class Environment:
     user_windows: per activity that was given windows (see `with_windows`), the minutes (n,)
         in which its slots may be.
     user_rules: per name, the function that checks a user-defined rule (see `with_rule`).
-    readings: per platform with known telemetry, its reading.
+    readings: per platform with known telemetry, its readings in order of time.
+    telemetry: what was reported, if anything was; all above includes it (see `with_telemetry`).
     """
 
     scenario: Scenario
@@ -44,9 +46,14 @@ class Environment:
     events: pd.DataFrame
     kernels: dict[str, str]
     out: dict[str, np.ndarray] = field(default_factory=dict)
-    readings: dict[str, Reading] = field(default_factory=dict)
+    readings: dict[str, tuple[Reading, ...]] = field(default_factory=dict)
     user_windows: dict[str, np.ndarray] = field(default_factory=dict)
     user_rules: dict[str, Callable] = field(default_factory=dict)
+    telemetry: State | None = None
+
+    def read_until(self, platform: str) -> int:
+        """The minute of the platform's last reading, 0 if there is none."""
+        return max((reading.minute for reading in self.readings.get(platform, ())), default=0)
 
     def in_contact(self, platform: str) -> np.ndarray:
         """Minutes (n,) in which the platform can reach Earth, itself or through its relay."""

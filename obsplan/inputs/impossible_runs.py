@@ -130,7 +130,10 @@ def _times(scenario: Scenario, run: ToldRun, now_utc: datetime | None) -> Iterat
             return ""
         if not first <= time <= last:
             return f"outside the span; {allowed}"
-        return f"after now, {stamp(now_utc)}" if now_utc and time > now_utc else ""
+        # A replan lets platforms send until the step that has begun is over.
+        if now_utc is None or time <= now_utc or run.activity in scenario.sending_names:
+            return ""
+        return f"after now, {stamp(now_utc)}"
 
     early, late = problem(run.start_utc), problem(run.end_utc)
     if early:

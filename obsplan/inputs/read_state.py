@@ -14,6 +14,7 @@ from pydantic import ValidationError
 from obsplan.common.errors import StateError
 from obsplan.common.instants import MINUTE, stamp
 from obsplan.common.text import did_you_mean, readable
+from obsplan.inputs.earlier_states import with_earlier
 from obsplan.inputs.error_text import error_line
 from obsplan.inputs.impossible_runs import ToldRun, impossible
 from obsplan.inputs.outcomes import OUTCOMES
@@ -28,9 +29,11 @@ def read_state(
     now_utc: datetime | None = None,
     slots: pd.DataFrame | None = None,
     note: Callable[[str], None] | None = None,
+    earlier: State | None = None,
 ) -> State:
     """Read a telemetry file; `now_utc` is used if it does not say when it was read.
 
+    What was reported `earlier` is part of the result, as far as it still applies (`with_earlier`).
     With `slots`, the timeline it belongs to, what it says of slots must fit that. A slot that the
     timeline has not is told to `note` and left out, or without `note` a mistake. Raises StateError
     with a line for every mistake in the file, for every contradiction with the scenario, the
@@ -50,14 +53,19 @@ def read_state(
         state = state.model_copy(update={"slot": here})
     mistakes += [
         *_time_errors(state, scenario, now_utc, "at_utc" in raw),
-        *_platform_errors(state, scenario),
+        *_platform_errors(state, scenario, now_utc),
         *_outage_errors("instrument", state, scenario),
         *_outage_errors("station", state, scenario),
         *_slot_errors(state.slot, scenario, now_utc or state.at_utc, slots),
     ]
+    if earlier and earlier.at_utc and state.at_utc and state.at_utc < earlier.at_utc:
+        mistakes.append(
+            f"at_utc = {stamp(state.at_utc)}: before what was reported up to this plan; allowed is "
+            f"{stamp(earlier.at_utc)} or later"
+        )
     if mistakes:
         raise refusal(path, mistakes, StateError)
-    return state
+    return with_earlier(earlier, state) if earlier else state
 
 
 def _validated(raw: dict[str, Any]) -> tuple[State, list[str]]:
@@ -111,13 +119,21 @@ def _time_errors(
         yield f"at_utc = {stamp(state.at_utc)}: is after --now; allowed is up to {stamp(now_utc)}"
 
 
-def _platform_errors(state: State, scenario: Scenario) -> Iterator[str]:
+def _platform_errors(state: State, scenario: Scenario, now_utc: datetime | None) -> Iterator[str]:
     capacity_mbit = {p.name: p.store.capacity_mbit for p in scenario.platform}
-    for name, times in Counter(part.name for part in state.platform).items():
+    for name in dict.fromkeys(part.name for part in state.platform):
         yield from _unknown("platform", name, capacity_mbit)
+    read = Counter((part.name, part.at_utc or state.at_utc) for part in state.platform)
+    for (name, _), times in read.items():
         if times > 1:
-            yield f'platform "{name}": appears {times} times; only once is allowed'
+            yield f'platform "{name}": appears {times} times for one time; only once is allowed'
+    first, last = scenario.span.start_utc, now_utc or scenario.span.end_utc
     for part in state.platform:
+        if part.at_utc and not first <= part.at_utc <= last:
+            yield (
+                f'platform "{part.name}".at_utc = {stamp(part.at_utc)}: allowed is {stamp(first)} '
+                f"to {stamp(last)}"
+            )
         most_mbit = capacity_mbit.get(part.name, inf)
         if part.stored_mbit is not None and part.stored_mbit > most_mbit:
             yield (

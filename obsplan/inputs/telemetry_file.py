@@ -16,13 +16,17 @@ class PlatformState(FrozenModel):
     """What telemetry says of a platform."""
 
     name: Name
-    """Name of the platform."""
+    """Name of the platform; it may be there once for each time that was read."""
+    at_utc: Utc | None = None
+    """When this was read; at_utc of the file if left out."""
     state_of_charge: Share | None = None
     """State of charge when telemetry was read."""
     stored_mbit: NotNegative | None = None
     """Data in the storage when telemetry was read."""
-    array_factor: Annotated[Number, Field(ge=0, le=2)] = 1.0
-    """Measured array output divided by the predicted; it applies from the reading on."""
+    array_factor: Annotated[Number, Field(ge=0, le=2)] | None = None
+    """Measured array output divided by what the scenario predicts, earlier factors left out.
+
+    It applies from the reading on. If it is left out, the factor stays as reported before, or 1."""
 
 
 class Outage(FrozenModel):
@@ -56,7 +60,8 @@ class Fate(FrozenModel):
 class State(FrozenModel):
     """The telemetry file, read by replan and check with --state.
 
-    It says only what is known now; everything else is as planned.
+    It says only what is known now; everything else is as planned, or as reported before: a plan
+    directory keeps that in reported.toml, a file of the same form.
     """
 
     at_utc: Utc | None = None

@@ -118,7 +118,8 @@ def _what_ran(slot: Any, run: Any, now_utc: datetime) -> tuple:
 def latest_report(scenario: Scenario, slots: pd.DataFrame, as_run: pd.DataFrame) -> datetime:
     """When the last run ends of which a timeline or an as-run list tells; else the span begins."""
     told = [*told_in(slots), *told_in(as_run, "outcome")]
-    return max([scenario.span.start_utc, *(run.end_utc for run in told if run.end_utc)])
+    runs = [run for run in told if run.activity not in scenario.sending_names]
+    return max([scenario.span.start_utc, *(run.end_utc for run in runs if run.end_utc)])
 
 
 def compare_as_run(

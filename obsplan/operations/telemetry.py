@@ -14,9 +14,10 @@ import pandas as pd
 from obsplan.common.errors import StateError
 from obsplan.common.instants import MINUTE, stamp
 from obsplan.environment.model import Environment, Reading
+from obsplan.inputs.hardware import Platform
 from obsplan.inputs.read_state import told_run
 from obsplan.inputs.scenario import Scenario
-from obsplan.inputs.telemetry_file import Fate, Outage, State
+from obsplan.inputs.telemetry_file import Fate, Outage, PlatformState, State
 from obsplan.inputs.timeline_csv import AS_RUN_COLUMNS
 
 
@@ -39,26 +40,28 @@ def _bounds(scenario: Scenario, state: State, outage: Outage) -> tuple[datetime,
 def with_telemetry(environment: Environment, state: State) -> Environment:
     """The environment after the telemetry in `state`.
 
-    Array output changes from the reading on; instruments are out as reported, and a station
+    Array output changes from each reading on; instruments are out as reported, and a station
     that is out serves no platform. If `environment` was made with the windows of
-    `stations_out`, another station may serve instead.
+    `stations_out`, another station may serve instead. Raises ValueError if the environment
+    includes telemetry already: `read_state` puts states of several days together.
     """
+    if environment.telemetry is not None:
+        raise ValueError("the environment has telemetry already; start from one that has none")
     scenario = environment.scenario
     index = environment.sky.index
-    read = int(scenario.minutes_of(state.at_utc))
-    ahead = np.arange(len(index)) >= read
     platforms = {name: table.copy() for name, table in environment.platforms.items()}
-    readings = dict(environment.readings)
-    told = {part.name: part for part in state.platform}
+    readings = {}
     for platform in scenario.platform:
-        if platform.name not in told:
-            continue
-        part, table = told[platform.name], platforms[platform.name]
-        table["generation_w"] *= np.where(ahead, part.array_factor, 1.0)
-        if part.state_of_charge is not None or part.stored_mbit is not None:
-            charge = part.state_of_charge
-            stored_wh = None if charge is None else charge * platform.battery.capacity_wh
-            readings[platform.name] = Reading(read, stored_wh, part.stored_mbit)
+        read = _in_order(scenario, state, platform.name)
+        factor = np.ones(len(index))
+        for minute, part in read:
+            factor[minute:] = factor[minute] if part.array_factor is None else part.array_factor
+        platforms[platform.name]["generation_w"] *= factor
+        readings[platform.name] = tuple(
+            _reading(platform, minute, part)
+            for minute, part in read
+            if part.state_of_charge is not None or part.stored_mbit is not None
+        )
 
     def within(outage: Outage) -> np.ndarray:
         since, until = _bounds(scenario, state, outage)
@@ -78,7 +81,27 @@ def with_telemetry(environment: Environment, state: State) -> Environment:
     for platform in scenario.platform:
         if state.station and platform.radio.to != "earth":
             platforms[platform.name]["in_contact"] &= platforms[platform.radio.to]["in_contact"]
-    return replace(environment, platforms=platforms, out=out, readings=readings)
+    readings = {name: read for name, read in readings.items() if read}
+    return replace(environment, platforms=platforms, out=out, readings=readings, telemetry=state)
+
+
+def _in_order(scenario: Scenario, state: State, name: str) -> list[tuple[int, PlatformState]]:
+    """What was read of a platform, each with the minute of the span, in order of time."""
+    own = [part for part in state.platform if part.name == name]
+    read = [(int(scenario.minutes_of(_read_utc(state, part))), part) for part in own]
+    return sorted(read, key=lambda each: each[0])
+
+
+def _read_utc(state: State, part: PlatformState) -> datetime:
+    read_utc = part.at_utc or state.at_utc
+    assert read_utc is not None  # `read_state` always says when telemetry was read
+    return read_utc
+
+
+def _reading(platform: Platform, minute: int, part: PlatformState) -> Reading:
+    charge = part.state_of_charge
+    stored_wh = None if charge is None else charge * platform.battery.capacity_wh
+    return Reading(minute, stored_wh, part.stored_mbit)
 
 
 def reported_runs(

@@ -20,6 +20,7 @@ from obsplan.common.caution import CAUTION
 from obsplan.common.csv_file import write_csv
 from obsplan.common.instants import full_stamp
 from obsplan.environment.model import Environment
+from obsplan.inputs.reported_file import REPORTED, reported_text
 from obsplan.operations.replan import Replan
 from obsplan.planning.plan import Plan
 from obsplan.reporting.calendar import calendar_bytes, entries_of, sequence_of
@@ -60,6 +61,11 @@ def _deadlines(results: Results) -> pd.DataFrame | None:
     if not has_uplink_lead(plan.environment.scenario):
         return None
     return uplink_deadlines(plan.environment, plan.timeline, plan.now_utc)
+
+
+def _reported(results: Results) -> str | None:
+    telemetry = results.plan.environment.telemetry
+    return None if telemetry is None else reported_text(telemetry)
 
 
 def _resources(results: Results) -> pd.DataFrame:
@@ -113,6 +119,11 @@ FILES = {
         "science against moves, each with the --keep that chooses it",
         lambda results: results.replan.price_list if results.replan else None,
         "from obsplan replan",
+    ),
+    REPORTED: OutputFile(
+        "what telemetry has reported so far; the next replan, check and compare go on from it",
+        _reported,
+        "from obsplan replan with --state",
     ),
     "deadlines.csv": OutputFile(
         "when the command for each slot must leave, and through which station",

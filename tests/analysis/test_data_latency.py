@@ -75,7 +75,7 @@ def test_failed_runs_yield_nothing_and_shortened_ones_nothing_after_their_end():
 def test_latency_follows_a_store_that_telemetry_reset():
     scene = scenario({"name": "sweep", "data_mbit": 30.0}, hours=6)
     around = world(scene, rate_kbps=0.0)
-    around.readings["lander"] = Reading(180, None, 10.0)
+    around.readings["lander"] = (Reading(180, None, 10.0),)
     rows = slots(("sweep", 0))
     (row,) = latency_table(plan_of(around, rows)).itertuples()
     assert (row.received_mbit, row.still_stored_mbit) == (pytest.approx(20), pytest.approx(10))

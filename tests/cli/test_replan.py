@@ -98,3 +98,41 @@ def test_a_timeline_whose_activities_the_scenario_does_not_know_is_refused(other
     assert "was planned for another scenario (input hash" in origin
     assert "name no activity of this scenario" in names
     assert "is the timeline from another scenario? known: mast up, wide view" in names
+
+
+def test_a_second_replan_goes_on_from_what_was_reported_for_the_first(planned, tmp_path):
+    first, second = tmp_path / "first", tmp_path / "second"
+    slots = pd.read_csv(planned / "plan/timeline.csv")
+    slot = slots[slots["activity"] == "ground reading"].iloc[0]
+    (tmp_path / "state1.toml").write_text(
+        'at_utc = 2028-07-03T20:00:00Z\n[[platform]]\nname = "lander"\narray_factor = 0.8\n'
+        '[[instrument]]\nname = "camera"\nuntil_utc = 2028-07-04T03:00:00Z\n'
+        f'[[slot]]\nslot = "{slot["slot"]}"\noutcome = "failed"\nreason = "no answer"\n'
+    )
+    scene = planned / "scenario.toml"
+    asked = ("--now", "2028-07-03T20:30:00Z", "--state", tmp_path / "state1.toml")
+    run("replan", scene, planned / "plan", *asked, "-o", first)
+    reported = (first / "reported.toml").read_text()
+    assert "array_factor = 0.8" in reported and "slot =" not in reported
+    (tmp_path / "state2.toml").write_text(
+        'at_utc = 2028-07-04T01:00:00Z\n[[platform]]\nname = "lander"\nstored_mbit = 7\n'
+    )
+    asked = ("--now", NOW, "--state", tmp_path / "state2.toml")
+    _, text = run("replan", scene, first, *asked, "-o", second)
+    assert f"note: {first / 'reported.toml'}: what was reported up to this plan is used" in text
+    # The weaker arrays are those of the first report, the data those of the second.
+    tables = [
+        pd.read_csv(path / "resources.csv", index_col="time_utc", parse_dates=True)
+        for path in (planned / "plan", second)
+    ]
+    before, after = (table[table.index > "2028-07-03T20:00Z"] for table in tables)
+    assert after["generation_w"].to_numpy() == pytest.approx(0.8 * before["generation_w"])
+    assert tables[1].loc["2028-07-04T01:00Z", "stored_mbit"] == 7
+    row = pd.read_csv(second / "timeline.csv").set_index("slot").loc[slot["slot"]]
+    assert (row["state"], row["reason"], row["value"]) == ("failed", "no answer", 0)
+    # Check knows what the replan knew, without being told again.
+    verdict = json.loads((second / "summary.json").read_text())["check"]
+    _, text = run("check", scene, second)
+    assert verdict in text.splitlines()
+    code, text = run("check", scene, second, "--state", tmp_path / "state1.toml")
+    assert code == 2 and "allowed is 2028-07-04T01:00Z or later" in text

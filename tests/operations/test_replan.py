@@ -107,7 +107,7 @@ def check_replan(environment, data) -> None:
     offered = replace(
         environment,
         platforms=environment.platforms | {name: table},
-        readings={name: Reading(minute, level)},
+        readings={name: (Reading(minute, level),)},
     )
     keep = data.draw(st.sampled_from([0.0, 0.2]))
     one = make_replan(offered, old, now.to_pydatetime(), ran=told, freeze=freeze, keep=keep)
@@ -332,7 +332,7 @@ def test_margins_are_those_to_come_and_a_run_that_failed_has_none():
 def test_a_battery_below_its_reserve_is_named_and_recovers():
     scene = scenario({"name": "a", "count": 2, "power_w": 5.0}, hours=8)
     offered = world(scene, generation_w=60.0)
-    offered.readings["lander"] = Reading(60, 150.0)
+    offered.readings["lander"] = (Reading(60, 150.0),)
     made = again(scene, offered, timeline(), 1)
     assert [v.rule for v in made.plan.verdict.found] == ["state of charge"]
     new = made.plan.timeline[made.plan.timeline["activity"] == "a"]

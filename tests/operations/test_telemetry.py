@@ -40,7 +40,7 @@ def told(tmp_path, text: str, scene_, now=NOW):
         ),
         (
             '[[platform]]\nname = "lander"\n[[platform]]\nname = "lander"',
-            "appears 2 times; only once is allowed",
+            "appears 2 times for one time; only once is allowed",
         ),
         (
             '[[slot]]\nslot = "s1"\noutcome = "done"\n[[slot]]\nslot = "s1"\noutcome = "failed"',
@@ -208,3 +208,25 @@ def test_what_is_still_to_come_cannot_be_told(tmp_path):
     state = told(tmp_path, '[[slot]]\nslot = "s1"\noutcome = "done"', scene())
     with pytest.raises(StateError, match="T06:30Z: after now, 2028-07-01T06:00Z"):
         with_outcomes(scene(), rows, reported_runs(state, rows), NOW)
+
+
+def test_each_reading_counts_from_its_time_on(tmp_path):
+    scene_ = scene(platforms=[platform(idle_w=10.0)])
+    state = told(
+        tmp_path,
+        "at_utc = 2028-07-01T05:00:00Z\n"
+        '[[platform]]\nname = "lander"\nat_utc = 2028-07-01T02:00:00Z\narray_factor = 0.5\n'
+        'stored_mbit = 8.0\n[[platform]]\nname = "lander"\nstate_of_charge = 0.4\n',
+        scene_,
+    )
+    offered = with_telemetry(world(scene_, generation_w=10.0, rate_kbps=0.0), state)
+    factor = offered.platforms["lander"]["generation_w"] / 10
+    assert (factor[:120] == 1).all() and (factor[120:] == 0.5).all()
+    books = check_timeline(offered, slots()).resources["lander"]
+    levels = books["stored_wh"].iloc[[120, 299, 300, 360]]
+    assert levels.tolist() == pytest.approx([800, 800 - 5 * 179 / 60, 400, 395])
+    assert (books["stored_mbit"].iloc[119], books["stored_mbit"].iloc[-1]) == (0, 8)
+    # The jump to a measured level is no spilled energy.
+    assert books["spilled_wh"].max() == 0
+    with pytest.raises(ValueError, match="telemetry already"):
+        with_telemetry(offered, state)

@@ -12,7 +12,9 @@ from matplotlib.figure import Figure
 from obsplan.common.atomic_write import SWAP_CALL
 from obsplan.common.errors import TableError
 from obsplan.common.whole_directory import SUMS
+from obsplan.inputs.telemetry_file import State
 from obsplan.operations.replan import make_replan
+from obsplan.operations.telemetry import with_telemetry
 from obsplan.reporting import plan_directory
 from obsplan.reporting.figures import plan, resources, save, sky
 
@@ -30,12 +32,21 @@ def test_summary_says_what_was_requested_and_found(made, written):
     assert all(len(digest) == 16 for digest in summary["kernels"].values())
 
 
+# What only a replan has.
+ONLY_ANEW = {
+    name
+    for name, file in plan_directory.FILES.items()
+    if file.when.startswith("from obsplan replan")
+}
+
+
 @pytest.fixture(scope="session")
 def replanned(made):
-    """The plan made anew from its middle on."""
+    """The plan made anew from its middle on, after a report."""
     span = made.environment.scenario.span
     now_utc = span.start_utc + (span.end_utc - span.start_utc) / 2
-    return make_replan(made.environment, made.timeline, now_utc)
+    environment = with_telemetry(made.environment, State(at_utc=now_utc))
+    return make_replan(environment, made.timeline, now_utc)
 
 
 def test_every_file_is_a_row_of_the_list_and_every_row_makes_a_file(
@@ -44,10 +55,7 @@ def test_every_file_is_a_row_of_the_list_and_every_row_makes_a_file(
     plan_directory.write_plan(replanned, tmp_path / "replan")
     plain = {path.name for path in written.iterdir()}
     anew = {path.name for path in (tmp_path / "replan").iterdir()}
-    only_anew = {
-        name for name, file in plan_directory.FILES.items() if file.when == "from obsplan replan"
-    }
-    assert plain == {*plan_directory.FILES, SUMS} - only_anew and only_anew
+    assert plain == {*plan_directory.FILES, SUMS} - ONLY_ANEW and len(ONLY_ANEW) == 3
     assert anew == {*plan_directory.FILES, SUMS}
     scene = made.environment.scenario.model_copy(update={"uplink": None})
     quiet = replace(made, environment=replace(made.environment, scenario=scene))
@@ -131,7 +139,7 @@ def _untouched_and_whole(target):
     plan_directory.require_replaceable(target)
     pictures = {f"{name}.{form}" for name in plan_directory.FIGURES for form in ("svg", "pdf")}
     names = {p.name for p in target.iterdir()}
-    assert names == {*plan_directory.NAMES, SUMS} - pictures - {"changes.csv", "price_list.csv"}
+    assert names == {*plan_directory.NAMES, SUMS} - pictures - ONLY_ANEW
 
 
 @FORKS

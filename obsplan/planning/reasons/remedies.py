@@ -97,12 +97,11 @@ def larger_battery(n: int, variant: Variant, wh: float) -> Variant:
     fields = {"battery": battery.model_copy(update=larger)}
     levels = {"capacity_wh": node.capacity_wh + wh, "start_wh": node.start_wh + wh}
     changed = variant.with_node(n, fields, **levels)
-    reading = variant.environment.readings.get(node.name)
-    if reading is None or reading.stored_wh is None:
-        return changed
-    readings = variant.environment.readings | {
-        node.name: replace(reading, stored_wh=reading.stored_wh + wh)
-    }
+    read = tuple(
+        each if each.stored_wh is None else replace(each, stored_wh=each.stored_wh + wh)
+        for each in variant.environment.readings.get(node.name, ())
+    )
+    readings = variant.environment.readings | {node.name: read}
     return replace(changed, environment=replace(changed.environment, readings=readings))
 
 

@@ -56,13 +56,13 @@ def test_smallest_goes_on_to_the_next_start_if_the_replay_refuses_the_first():
 
 def test_larger_battery_keeps_reserve_and_end_and_raises_what_telemetry_read():
     scene = scenario({"name": "drill"}, platforms=[small_battery(start=0.5, end=0.4)])
-    read = replace(world(scene), readings={"lander": Reading(60, 30.0, None)})
+    read = replace(world(scene), readings={"lander": (Reading(60, 30.0, None),)})
     larger = larger_battery(0, Variant(booked(scene, read), read), 25.0)
     battery = larger.scenario.platform[0].battery
     levels_wh = np.array([battery.reserve, battery.start, battery.end]) * battery.capacity_wh
     assert battery.capacity_wh == 125.0
     assert levels_wh == pytest.approx([20.0, 75.0, 40.0])
-    assert larger.environment.readings["lander"].stored_wh == 55.0
+    assert larger.environment.readings["lander"][0].stored_wh == 55.0
     node = larger.booking.problem.nodes[0]
     assert (node.capacity_wh, node.start_wh, node.reserve_wh, node.end_wh) == (125, 75, 20, 40)
 
