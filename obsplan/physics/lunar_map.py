@@ -76,7 +76,10 @@ def lunar_map(path: Path, source) -> LunarMap:
         longitude, latitude = to_degrees([0.0, 1e5, 0.0], [0.0, 0.0, 1e5])
         east = (longitude[1] - longitude[0]) % 360 / 1e5
         north = (latitude[2] - latitude[0]) / 1e5
-        degrees = type(turn)(east, 0, longitude[0], 0, north, latitude[0]) * turn
+        degrees = type(turn)(
+            *(east * turn.a, 0, east * turn.c + longitude[0]),
+            *(0, north * turn.e, north * turn.f + latitude[0]),
+        )
         return _in_degrees(shape, radius_m, name, degrees)
     return _projected(shape, radius_m, name, turn, to_degrees, to_metres)
 
