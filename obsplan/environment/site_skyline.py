@@ -42,6 +42,18 @@ def skyline_cautions(
     return _from_models(paths, _states(paths), latitude_deg, longitude_deg, height_m)[1]
 
 
+def ground_height_m(
+    paths: tuple[Path, ...], latitude_deg: float, longitude_deg: float
+) -> float | None:
+    """Height of the ground in elevation models; None if the skyline is not from models.
+
+    Raises ScenarioError if a model cannot be used, or if none has data there.
+    """
+    if not paths or not _are_models(paths):
+        return None
+    return round(site_view(paths, latitude_deg, longitude_deg).ground_height_m, 1)
+
+
 def _are_models(paths: tuple[Path, ...]) -> bool:
     return Path(paths[0]).suffix.lower() in MODEL_SUFFIXES
 

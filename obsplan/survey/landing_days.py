@@ -11,6 +11,7 @@ import pandas as pd
 from obsplan.common.constants import MOON_RADIUS_KM
 from obsplan.common.errors import Infeasible, ObsplanError, ScenarioError
 from obsplan.environment.build import make_environment
+from obsplan.environment.site_skyline import ground_height_m
 from obsplan.inputs.scenario import Scenario
 from obsplan.inputs.sites_csv import Place
 from obsplan.planning.plan import make_plan
@@ -73,10 +74,10 @@ def landing_days(
     """
     range_s = range_seconds(first_utc, last_utc)
     home = place_of(scenario)
-    off_target = _off_target(home, offset_km)
+    off_target = {side: _on_ground(place) for side, place in _off_target(home, offset_km).items()}
     places = [home, *off_target.values()]
-    # Places this close are assumed to have the skyline of the site.
-    profiles = [skyline_of(home)] * len(places)
+    # Elevation models show the skylines of places this close too; a profile is assumed to.
+    profiles = [skyline_of(place) for place in places]
     course, *others = site_courses(scenario, places, *range_s, ephemeris_directory, profiles)
     # Local noon shifts with longitude, across a pole by half a lunation; the day is the same.
     others = [replace(other, days=course.days) for other in others]
@@ -243,6 +244,12 @@ def _off_target(home: Place, offset_km: float | None) -> dict[str, Place]:
             longitude_deg=float(np.mod(turned_deg + 180.0, 360.0) - 180.0),
         )
     return places
+
+
+def _on_ground(place: Place) -> Place:
+    """The place at the height that elevation models have there, if its skyline is from models."""
+    height_m = ground_height_m(place.skyline, place.latitude_deg, place.longitude_deg)
+    return place if height_m is None else place._replace(height_m=height_m)
 
 
 def _losses(

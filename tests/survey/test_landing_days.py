@@ -9,13 +9,16 @@ import pytest
 from click.testing import CliRunner
 from hypothesis import given
 from hypothesis import strategies as st
+from tools.models import in_degrees
 from tools.small import landing_table
 
+import obsplan.survey.landing_days as landing_days_module
 from obsplan.cli.main import main
 from obsplan.common.csv_file import csv_text
 from obsplan.common.errors import EphemerisError, ObsplanError, ScenarioError
 from obsplan.common.intervals import intersect
 from obsplan.environment.build import contact_windows, make_environment
+from obsplan.environment.site_skyline import site_profile
 from obsplan.ephemeris import open_ephemeris
 from obsplan.inputs.read_scenario import scenario_from
 from obsplan.inputs.sites_csv import Place
@@ -255,6 +258,36 @@ def test_off_across_a_pole_or_the_far_meridian_is_the_same_stay(latitude_deg, lo
     assert off["contact_h_change"].abs().max() < 20
     if latitude_deg == 85.0:
         assert off["daylight_remaining_h_change"].abs().max() < 20
+
+
+def test_places_off_target_stand_on_the_ground_of_the_elevation_model(tmp_path, monkeypatch):
+    def slope(latitude, longitude):
+        return 9000 * (latitude - 40.0) + 300 * np.sin(longitude * 40)
+
+    path = in_degrees(tmp_path / "slope.tif", slope, (40.0, 20.0), 0.004, 301)
+    table = landing_table()
+    ground_m = float(slope(40.0, 20.0))
+    table["site"] |= {"latitude_deg": 40.0, "longitude_deg": 20.0, "height_m": ground_m}
+    table["site"] |= {"skyline": str(path)}
+    scenario, seen = scenario_from(table), {}
+
+    def courses(scenario, places, *rest):
+        if len(places) > 1:
+            seen.update(places=places, profiles=rest[-1])
+        return site_courses(scenario, places, *rest)
+
+    monkeypatch.setattr(landing_days_module, "site_courses", courses)
+    choice = landing_days(scenario, FIRST, LAST, offset_km=5.0)
+    assert len(choice.losses) > 0
+    home, north, _, south, _ = seen["places"]
+    # 5 km of latitude are 0.165 deg, up and down the slope.
+    assert north.height_m - home.height_m == pytest.approx(9000 * 0.165, abs=5)
+    assert south.height_m - home.height_m == pytest.approx(-9000 * 0.165, abs=5)
+    assert not np.array_equal(seen["profiles"][0], seen["profiles"][1])
+    # So a plan can be made there: the scenario agrees with the model.
+    stay = datetime(2028, 7, 5, tzinfo=UTC).timestamp()
+    there = Planner(scenario, 0.01).scenario_at(north, int(stay), int(stay) + 7 * 86400)
+    assert np.array_equal(site_profile(there), seen["profiles"][1])
 
 
 def test_a_contact_counts_once_the_station_is_set_up(choice):
