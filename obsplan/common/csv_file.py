@@ -284,6 +284,15 @@ def _records(path: Path, text: str) -> tuple[str, list[tuple[int, list[str]]]]:
                 records.append((number, cells))
     except csv.Error as problem:
         _refuse(path, [f"row {number + 1}: cannot be read ({problem})"])
+    names = len(records[0][1]) if records else 0
+    if len(records) > 1 and len(records[-1][1]) < names and not text.endswith(("\n", "\r")):
+        _refuse(
+            path,
+            [
+                f"row {records[-1][0]}: the file ends within this row, as if it was cut off: "
+                f"{len(records[-1][1])} of {names} cells and no line break; complete the row"
+            ],
+        )
     return separator, records
 
 

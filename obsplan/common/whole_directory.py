@@ -11,6 +11,7 @@ from pathlib import Path
 
 from obsplan.common.atomic_write import write_directory
 from obsplan.common.errors import TableError
+from obsplan.common.input_file import open_input, read_input
 
 SUMS = "SHA256SUMS"
 SUMS_HOLDS = (
@@ -81,7 +82,7 @@ def _require_untouched(directory: Path, names: set[str]) -> None:
 def _digests(path: Path) -> Iterator[tuple[str, str]]:
     """Name and digest of each file; of a line that is none, the line itself and no digest."""
     try:
-        lines = path.read_text().splitlines()
+        lines = read_input(path).decode().splitlines()
     except (FileNotFoundError, UnicodeDecodeError):
         return
     for line in lines:
@@ -94,7 +95,8 @@ def _is_as_written(path: Path, digest: str) -> bool:
 
 
 def _digest(path: Path) -> str:
-    return hashlib.sha256(path.read_bytes()).hexdigest()
+    with open_input(path) as file:
+        return hashlib.file_digest(file, "sha256").hexdigest()
 
 
 def _identity(directory: Path) -> tuple[int, int] | None:

@@ -7,7 +7,7 @@ from typing import Annotated
 
 from pydantic import Field
 
-from obsplan.inputs.field_types import Name, NotNegative, Number, Several, Share, Utc
+from obsplan.inputs.field_types import Line, Name, NotNegative, Number, Several, Share, Utc
 from obsplan.inputs.frozen_model import FrozenModel
 from obsplan.inputs.outcomes import Outcome
 
@@ -43,7 +43,7 @@ class Outage(FrozenModel):
 class Fate(FrozenModel):
     """What became of a slot."""
 
-    slot: str
+    slot: Line
     """Id of the slot in timeline.csv; the times must fit it."""
     outcome: Outcome
     """done, shortened (then give end_utc) or failed.
@@ -53,7 +53,7 @@ class Fate(FrozenModel):
     """True start; as planned if left out."""
     end_utc: Utc | None = None
     """True end; as planned if left out."""
-    reason: str = ""
+    reason: Line = ""
     """Reason in a few words; it is shown beside the slot."""
 
 

@@ -10,7 +10,8 @@ import numpy as np
 import pandas as pd
 
 from obsplan.common.csv_file import CsvFile, Row, read_csv
-from obsplan.common.text import did_you_mean, number_text
+from obsplan.common.input_file import read_input
+from obsplan.common.text import did_you_mean, number_text, shortened
 from obsplan.inputs.impossible_runs import ToldRun, impossible
 from obsplan.inputs.outcomes import OUTCOMES, STATES
 from obsplan.inputs.scenario import Scenario
@@ -104,16 +105,16 @@ def _opened(path: str | Path, columns: tuple[str, ...], words: Words) -> CsvFile
 def another_scenario(path: str | Path, scenario: Scenario) -> str:
     """A line if the summary beside a timeline names another scenario, else ""."""
     try:
-        summary = json.loads(Path(path).with_name("summary.json").read_text(encoding="utf-8"))
-        wrote, title = summary["input_sha256_16"], summary["title"]
-    except (OSError, ValueError, KeyError, TypeError):
+        summary = json.loads(read_input(Path(path).with_name("summary.json")))
+        wrote, title = str(summary["input_sha256_16"]), str(summary["title"])
+    except (OSError, ValueError, KeyError, TypeError, RecursionError):
         return ""
     if not scenario.input_hash or wrote == scenario.input_hash:
         return ""
-    other = f", titled '{title}'" if title != scenario.title else ""
+    other = f", titled '{shortened(title)}'" if title != scenario.title else ""
     return (
-        f"{path}: was planned for another scenario{other} (input hash {wrote}), this one has "
-        f"{scenario.input_hash}"
+        f"{path}: was planned for another scenario{other} (input hash {shortened(wrote)}), this "
+        f"one has {scenario.input_hash}"
     )
 
 

@@ -70,7 +70,9 @@ def entries_of(content: bytes, source: str) -> dict[str, icalendar.Event]:
         events = icalendar.Calendar.from_ical(content).walk("VEVENT")
         entries = {str(event["uid"]): event for event in events}
         for event in events:
-            sequence_of(event), _place(event), _content(event)
+            sequence_of(event), _content(event), event["categories"].cats
+            if _place(event)[0].utcoffset() is None:
+                raise ValueError("a time without a zone")
     except (ValueError, KeyError, TypeError, AttributeError, IndexError):
         raise TableError(f"{source}: is not a calendar that obsplan wrote; move it away") from None
     if not all(uid.endswith(OURS) for uid in entries):

@@ -18,6 +18,8 @@ from obsplan.checking.check import resources_table
 from obsplan.common import whole_directory
 from obsplan.common.caution import CAUTION
 from obsplan.common.csv_file import write_csv
+from obsplan.common.errors import TableError
+from obsplan.common.input_file import read_input
 from obsplan.common.instants import full_stamp
 from obsplan.environment.model import Environment
 from obsplan.inputs.reported_file import REPORTED, reported_text
@@ -209,14 +211,16 @@ def require_replaceable(directory: Path) -> None:
 def calendar_of(*directories: Path | None) -> dict[str, icalendar.Event]:
     """The entries of the calendars in these directories, the later version of each.
 
-    Raises TableError if one of them was not written by obsplan.
+    Raises TableError if one of them cannot be read or was not written by obsplan.
     """
     entries: dict[str, icalendar.Event] = {}
     for path in (directory / "plan.ics" for directory in directories if directory):
         try:
-            found = entries_of(path.read_bytes(), str(path))
+            found = entries_of(read_input(path), str(path))
         except FileNotFoundError:
             continue
+        except OSError as problem:
+            raise TableError(f"{path}: cannot be read ({problem.strerror})") from None
         for uid, entry in found.items():
             if uid not in entries or sequence_of(entry) > sequence_of(entries[uid]):
                 entries[uid] = entry

@@ -115,6 +115,11 @@ BROKEN = {
         "not UTF-8 text; save it as CSV UTF-8",
     ),
     "open quote": (lambda r: lines(r) + '"end', "row 4: cannot be read (unexpected end of data)"),
+    "cut off in its last row": (
+        lambda r: lines(r[:-1]) + r[-1][0],
+        "row 3: the file ends within this row, as if it was cut off: 1 of {count} cells and no "
+        "line break; complete the row",
+    ),
     "endless header": (
         lambda r: lines([[*r[0], "x" * 200_000]]),
         "row 1: cannot be read (field larger than field limit (131072))",
@@ -145,6 +150,7 @@ def test_every_input_names_what_is_wrong_with_a_file_in_one_line(tmp_path, kind,
     told = line.format(
         columns=", ".join(sorted(columns, key=ORDER.index)),
         first=columns[0],
+        count=len(columns),
         others=", ".join(columns[1:]),
     )
     assert str(caught.value) == f"{path}: {told}"

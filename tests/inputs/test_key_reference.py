@@ -87,7 +87,7 @@ def test_descriptions_reach_the_schema():
         ("landing", "stations", "", "1", "1, 2"),
         ("landing", "sun_elevation_deg", "deg", "[6, 12]", "[low, high]"),
         ("telemetry.platform", "state_of_charge", "", "optional", "0 to 1"),
-        ("telemetry.slot", "reason", "", "optional", "text"),
+        ("telemetry.slot", "reason", "", "optional", "text in one line"),
     ],
 )
 def test_unit_default_and_allowed_values_of_a_key(part, name, unit, default, allowed):

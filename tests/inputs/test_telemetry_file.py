@@ -19,10 +19,11 @@ def test_mistakes_in_several_tables_are_named_at_once_without_marks_that_a_termi
     lines = str(caught.value).splitlines()
     assert all(line.isprintable() and line.startswith(f"{path}: ") for line in lines)
     assert [line.removeprefix(f"{path}: ") for line in lines] == [
+        r'slot 1 "s\x1b[2J1".slot = "s\x1b[2J1": must have at most 200 characters and no line '
+        "break or other control character",
         "platform \"landr\": no such platform in the scenario; did you mean 'lander'?",
         'station "nowhere": no such station in the scenario; known: '
         + ", ".join(s.name for s in scene.station),
-        'slot "s\\x1b[2J1".end_utc: missing; say when the run ended',
     ]
 
 

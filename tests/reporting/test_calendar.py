@@ -126,6 +126,23 @@ def test_the_same_plan_again_changes_no_byte(made):
     assert first == calendar(made, previous=entries_of(first, "plan.ics"))
 
 
+@pytest.mark.parametrize(
+    ("old", "new"),
+    [
+        (b"CATEGORIES:slot\r\n", b""),
+        (b"CATEGORIES", b"CATEGORISE"),
+        (b"SEQUENCE:0", b"SEQUENCE:first"),
+        (b"00Z\r\n", b"00\r\n"),
+        (b"UID:", b"GUID:"),
+    ],
+)
+def test_a_calendar_that_was_damaged_is_refused_before_the_work(made, old, new):
+    content = calendar(unheard(made))
+    assert old in content
+    with pytest.raises(TableError, match="plan.ics: is not a calendar that obsplan wrote"):
+        entries_of(content.replace(old, new), "plan.ics")
+
+
 def test_a_moved_run_keeps_its_uid_and_its_number_rises(made):
     slots = made.timeline.copy()
     last = slots[slots["activity"] == "sweep"]["start_utc"].idxmax()
