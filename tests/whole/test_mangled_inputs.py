@@ -1,0 +1,68 @@
+"""Inputs of every kind, mangled: each ends in 0, 1 or 2 with clear lines, in little memory."""
+
+import json
+import subprocess
+import sys
+from collections import Counter
+from pathlib import Path
+from random import Random
+
+import pytest
+from tools.mangled import FILES, MANGLED
+from tools.models import in_degrees
+from tools.mutator import ANY_FILE, OWN, TEXT, mangled
+
+TESTS = Path(__file__).parents[1]
+NORMAL, ALL = 200, 2000
+
+
+def run(first: int, count: int) -> list[dict]:
+    """What the cases of these seeds did, in a process of their own."""
+    ran = subprocess.run(
+        [sys.executable, "-m", "tools.mangled", str(first), str(count)],
+        cwd=TESTS,
+        capture_output=True,
+        text=True,
+    )
+    # What a library writes past Python's own stream would be here.
+    assert ran.returncode == 0 and not ran.stderr, ran.stderr[-2000:]
+    outcomes = [json.loads(line) for line in ran.stdout.splitlines()]
+    assert [outcome["seed"] for outcome in outcomes] == list(range(first, first + count))
+    return outcomes
+
+
+def refuse_wrong(outcomes: list[dict]) -> None:
+    wrong = [outcome for outcome in outcomes if outcome["wrong"]]
+    assert not wrong, json.dumps(wrong, indent=1)[:5000]
+
+
+def test_200_mangled_inputs_end_in_0_1_or_2_with_clear_lines():
+    outcomes = run(0, NORMAL)
+    refuse_wrong(outcomes)
+    kinds, codes = (Counter(outcome[key] for outcome in outcomes) for key in ("kind", "code"))
+    assert set(kinds) == set(MANGLED)
+    # Neither are all refused at the door, nor is nothing.
+    assert codes[0] > NORMAL // 10 and codes[2] > NORMAL // 3
+
+
+@pytest.mark.long
+@pytest.mark.parametrize("first", range(NORMAL, ALL, NORMAL))
+def test_all_other_mangled_inputs_do_too(first):
+    refuse_wrong(run(first, NORMAL))
+
+
+@pytest.mark.parametrize("kind", OWN)
+def test_every_mutation_changes_something_and_the_same_seed_gives_the_same(kind, tmp_path):
+    sound = {
+        "toml": FILES["small.toml"].encode(),
+        "csv": FILES["timeline.csv"].encode(),
+        "text": b"lines = 9\nsamples = 0.25\n",
+        "tif": in_degrees(
+            tmp_path / "a.tif", lambda y, x: 0 * y + 1, (4.0, 1.0), 0.05, 9
+        ).read_bytes(),
+    }[kind]
+    for name, mutation in {**OWN[kind], **ANY_FILE, **({} if kind == "tif" else TEXT)}.items():
+        assert any(mutation(sound, Random(seed)) != sound for seed in range(20)), name
+    results = [mangled(kind, sound, Random(seed)) for seed in range(40)]
+    assert results == [mangled(kind, sound, Random(seed)) for seed in range(40)]
+    assert len({content for content, _ in results}) > 20
