@@ -16,10 +16,10 @@ from obsplan.cli.files import (
 from obsplan.cli.options import (
     ALLOW_OUTSIDE,
     EPHEMERIS,
-    INPUT,
     OUTPUT_FILE,
     SCENARIO,
     TELEMETRY,
+    TIMELINE,
     example,
     instant_in_span,
 )
@@ -50,7 +50,7 @@ broken by them alone, and limits exceeded before telemetry was read, are not rep
     ),
 )
 @SCENARIO
-@click.argument("timeline", type=INPUT)
+@click.argument("timeline", type=TIMELINE)
 @click.option("-o", "--output", type=OUTPUT_FILE, help="Write the broken rules to this CSV file.")
 @click.option(
     "--format",

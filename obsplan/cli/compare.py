@@ -19,6 +19,7 @@ from obsplan.cli.options import (
     INPUT,
     SCENARIO,
     TABLE,
+    TIMELINE,
     example,
     instant_of,
 )
@@ -34,7 +35,7 @@ from obsplan.common.instants import stamp
     ),
 )
 @SCENARIO
-@click.argument("planned", metavar="PLAN", type=INPUT)
+@click.argument("planned", metavar="PLAN", type=TIMELINE)
 @click.argument("as_run", type=INPUT)
 @click.option(
     "--now",

@@ -100,7 +100,12 @@ def _files_of_scenario(path: Path) -> list[Path]:
     return files_of_scenario(path)
 
 
-INPUT = InputPath()
+def _beside_timeline(path: Path) -> list[Path]:
+    """What is read with a timeline if it lies in a plan directory."""
+    return [path.with_name("summary.json"), path.with_name("plan.ics")]
+
+
+INPUT, TIMELINE = InputPath(), InputPath(named=_beside_timeline)
 OUTPUT_FILE, OUTPUT_DIRECTORY, PICTURE = OutputFile(), OutputDirectory(), Picture()
 
 SCENARIO = click.argument(

@@ -24,6 +24,7 @@ from obsplan.cli.options import (
     PATIENCE,
     SCENARIO,
     TELEMETRY,
+    TIMELINE,
     Finite,
     Hours,
     effort_option,
@@ -78,7 +79,7 @@ plan; deadlines before --now are left out of it and of deadlines.csv.
     ),
 )
 @SCENARIO
-@click.argument("timeline", type=INPUT)
+@click.argument("timeline", type=TIMELINE)
 @click.option("--now", metavar="TIME", required=True, help="Plan from this UTC time on.")
 @click.option(
     "-o", "--output", type=OUTPUT_DIRECTORY, required=True, help="Another plan directory."

@@ -125,6 +125,16 @@ def test_an_output_that_an_input_names_is_refused(here, name, output, read, name
     refused(here, arguments, f"{named}{SUFFIX}: would replace", "which this command reads")
 
 
+@pytest.mark.parametrize(
+    "words", [["check", "s.toml", "p/t.csv"], ["compare", "s.toml", "p/t.csv", "a.csv"]]
+)
+@pytest.mark.parametrize("name", ["summary.json", "plan.ics"])
+def test_an_output_that_is_read_with_the_timeline_beside_it_is_refused(here, words, name):
+    (here / "p").mkdir()
+    (here / "p" / name).write_text("mine")
+    refused(here, [*words, "-o", f"p/{name}"], f"would replace p/{name}, which this command reads")
+
+
 @pytest.mark.parametrize("inner", [True, False])
 def test_a_directory_around_a_link_that_is_read_or_around_its_file_is_refused(here, inner):
     for folder in ("out", "mine"):
