@@ -122,12 +122,13 @@ class CsvFile:
         return {number: "; ".join(lines) for number, lines in found.items()}
 
     def refuse_mistakes(self, explanation: str = "") -> None:
-        """Raise TableError with a line for every mistake, if there are any.
+        """Raise TableError with a line for every mistake, if there are any, in order of rows.
 
         Only the first of very many mistakes are listed; a line of `explanation` may come before.
         """
-        if self.mistakes:
-            _refuse(self.path, [*map(_line, self.mistakes.items())], explanation)
+        in_order = sorted(self.mistakes.items(), key=lambda each: min(each[1], default=0))
+        if in_order:
+            _refuse(self.path, [*map(_line, in_order)], explanation)
 
 
 def read_csv(

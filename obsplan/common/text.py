@@ -1,6 +1,7 @@
 """Numbers and names for use in sentences."""
 
 import math
+import re
 from collections.abc import Iterable
 from difflib import get_close_matches
 
@@ -56,9 +57,15 @@ def shortened(value: str) -> str:
 def did_you_mean(name: str, known: Iterable[str]) -> str:
     """The known name that is nearest to a mistyped one, as a question; else the known names."""
     known = list(known)
+    same = [each for each in known if _folded(each) == _folded(name)]
     # Comparing takes time that grows with the square of the length.
-    nearest = get_close_matches(name[:LONGEST_VALUE], known, n=1, cutoff=0.5)
+    nearest = same or get_close_matches(name[:LONGEST_VALUE], known, n=1, cutoff=0.5)
     if nearest:
         return f"did you mean '{nearest[0]}'?"
     more = f" and {len(known) - MOST_NAMES} more" if len(known) > MOST_NAMES else ""
     return f"known: {', '.join(known[:MOST_NAMES]) or 'none'}{more}"
+
+
+def _folded(name: str) -> str:
+    """A name as people take it: without regard to case, and to zeros before a number."""
+    return re.sub(r"(?<!\d)0+(?=\d)", "", name.casefold())

@@ -65,20 +65,21 @@ def impossible(
     """
     planned = {} if slots is None else {s.slot: s for s in slots.itertuples(index=False)}
     first: dict[str, ToldRun] = {}
-    once = []
+    sound = []
     for k, run in enumerate(runs):
         found = [*_times(scenario, run, now_utc)] or [*_length(scenario, run)]
+        can_be = not found
         if run.slot and slots is not None:
-            found += _beside_slot(scenario, run, planned, not found)
+            found += _beside_slot(scenario, run, planned, can_be)
         if run.slot and first.setdefault(run.slot, run) is not run:
             label = first[run.slot].label
             twice = "listed twice" if label == run.label else f"{label} has it already"
             found = [("slot", f"{twice}; a slot has one outcome")]
-        else:
-            once.append(k)
+        elif can_be:
+            sound.append(k)
         yield from (Mistake(k, *each) for each in found)
     earlier = [] if slots is None else told_in(slots[~slots["slot"].isin(list(first))])
-    yield from _overlaps(scenario, [(-1, run) for run in earlier] + [(k, runs[k]) for k in once])
+    yield from _overlaps(scenario, [(-1, run) for run in earlier] + [(k, runs[k]) for k in sound])
 
 
 def told_in(slots: pd.DataFrame, column: str = "state") -> list[ToldRun]:

@@ -144,7 +144,7 @@ def _read_rows(
         if is_known:
             _note_contradictions(file, row, run, scenario)
         runs.append(run)
-    over = [k for k, run in enumerate(runs) if run.outcome in OUTCOMES]
+    over = [k for k, run in enumerate(runs) if run.outcome in OUTCOMES or words is OUTCOME]
     for k, column, what in impossible(scenario, [runs[k] for k in over], slots, now_utc):
         file.wrong(file.rows[over[k]], what, words.column if column == "outcome" else column)
     return runs

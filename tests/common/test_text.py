@@ -13,6 +13,8 @@ from obsplan.common.text import did_you_mean, readable, shortened
     [
         ("panoram", ["close-up", "panorama"], "did you mean 'panorama'?"),
         ("panoram", iter(["close-up", "panorama"]), "did you mean 'panorama'?"),
+        ("s3", ["s003", "s013", "s030"], "did you mean 's003'?"),
+        ("Lander", ["sander", "lander"], "did you mean 'lander'?"),
         ("drill", ["camera", "radio"], "known: camera, radio"),
         ("", ["camera"], "known: camera"),
         ("camera", [], "known: none"),

@@ -199,9 +199,10 @@ def test_a_timeline_that_says_what_cannot_have_run_is_refused(tmp_path):
         "slot,activity,start_utc,end_utc,state\n"
         "s1,look,1950-07-01T06:00Z,,done\n"
         "s2,look,2028-07-01T06:00Z,2028-07-01T12:00Z,done\n"
-        "s3,zoom,2028-07-01T06:30Z,,done\n"
+        "s3,zoom,2028-07-01T16:30Z,,done\n"
         "s4,zoom,2028-07-02T06:30Z,,done\n"
         "s5,look,1950-07-01T06:00Z,,planned\n"
+        "s6,look,2028-07-01T16:45Z,,done\n"
     )
     with pytest.raises(TableError) as caught:
         read_timeline(path, SCENE, NOW)
@@ -210,7 +211,7 @@ def test_a_timeline_that_says_what_cannot_have_run_is_refused(tmp_path):
         "row 3, end_utc = '2028-07-01T12:00Z': lasts 360 min; its slot has 60 min, and one step "
         "more is allowed: 75 min",
         "row 5, start_utc = '2028-07-02T06:30Z': after now, 2028-07-02T00:00Z",
-        "row 4, start_utc = '2028-07-01T06:30Z': before row 3 ends, at 2028-07-01T12:00Z; "
+        "row 7, start_utc = '2028-07-01T16:45Z': before row 4 ends, at 2028-07-01T17:00Z; "
         '"camera" runs one slot at a time',
     ]
 

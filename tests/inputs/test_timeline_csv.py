@@ -315,12 +315,12 @@ def test_mistakes_in_what_ran_are_named(tmp_path):
     with pytest.raises(TableError) as caught:
         read_as_run(path, SCENARIO)
     assert [line.removeprefix(f"{path}: ") for line in str(caught.value).splitlines()] == [
-        "row 7, activity = 'panoram': no such activity; did you mean 'panorama'?",
+        "row 3, slot = 's1': row 2 has it already; a slot has one outcome",
         "row 4, end_utc is missing: say when 'panorama' ends",
         "row 5, end_utc = '2028-07-01T13:00Z': not after start_utc = '2028-07-01T13:00Z'; leave "
         "end_utc empty for the length in the scenario",
         "row 6, outcome = 'skipped': allowed are done, shortened, failed, or nothing",
-        "row 3, slot = 's1': row 2 has it already; a slot has one outcome",
+        "row 7, activity = 'panoram': no such activity; did you mean 'panorama'?",
     ]
 
 
