@@ -22,6 +22,7 @@ from obsplan.common.constants import (
 )
 from obsplan.ephemeris import Ephemeris
 from obsplan.physics.crossings import windows_where
+from obsplan.physics.lunar_eclipse import whole_moon_contacts
 from obsplan.physics.skyline import skyline_elevation_deg
 from obsplan.physics.sun_disc import disc_clearance_deg, disc_overlap, disc_share_above
 from obsplan.physics.vectors import angle_between_deg, length, local_angles, rotated, unit_vector
@@ -219,15 +220,38 @@ def sun_events(
 ) -> list[tuple[str, np.datetime64]]:
     """Events of the Sun at the site in first_utc..last_utc: (event, instant to 1 s), in order.
 
-    'first light' and 'last light' are the upper limb on the skyline, 'centre rises' and
-    'centre sets' the centre of the disc; if the Sun grazes terrain, anything shorter than ten
-    minutes is ignored. 'eclipse begins' and 'eclipse ends' are the outer contacts of the
-    Earth's disc with the Sun's, 'full cover begins' and 'full cover ends' the inner ones,
-    all only while some of the Sun is above the skyline.
+    'first light' and 'last light' are the upper limb on the skyline, or the end and the begin of
+    full cover if the Earth covers the Sun there; 'centre rises' and 'centre sets' are the
+    centre of the disc. If the Sun grazes terrain, anything shorter than ten minutes is ignored.
+    'eclipse begins' and 'eclipse ends' are the outer contacts of the Earth's disc with the
+    Sun's, 'full cover begins' and 'full cover ends' the inner ones, all only while some of the
+    Sun is above the skyline. With each eclipse come the almanac's contacts of the whole Moon, by
+    the names of `lunar_eclipse.CONTACTS`.
     """
-
-    place = latitude_deg, longitude_deg, height_m
     track = sun_and_earth_track(ephemeris, first_utc, last_utc)
+    place = latitude_deg, longitude_deg, height_m
+    windows = _event_windows(track, place, profile, first_utc, last_utc)
+    windows["light"] = outside_cover(windows["light"], windows["full cover"])
+    first, last = (instant.astype("datetime64[s]") for instant in (first_utc, last_utc))
+    events: list[tuple[str, np.datetime64]] = []
+    for kind, begins, ends in (
+        ("light", "first light", "last light"),
+        ("centre", "centre rises", "centre sets"),
+        ("eclipse", "eclipse begins", "eclipse ends"),
+        ("full cover", "full cover begins", "full cover ends"),
+    ):
+        for start, end in windows[kind]:
+            # Where the range cuts a window there is no event.
+            events += [(begins, start)] if start > first else []
+            events += [(ends, end)] if end < last else []
+    around = np.timedelta64(6, "h")  # no lunar eclipse is longer
+    for start, end in windows["eclipse"]:
+        events += whole_moon_contacts(track, max(first, start - around), min(last, end + around))
+    return sorted(dict.fromkeys(events), key=lambda event: event[1])
+
+
+def _event_windows(track, place, profile, first_utc, last_utc) -> dict[str, np.ndarray]:
+    """Windows (n, 2) of light, the risen centre, eclipse and full cover, see `sun_events`."""
 
     @cache  # the four signals share one scan
     def clearances(stamp: bytes) -> dict[str, np.ndarray]:
@@ -248,19 +272,32 @@ def sun_events(
     def signal_of(kind: str) -> Callable[[np.ndarray], np.ndarray]:
         return lambda times_utc: clearances(times_utc.tobytes())[kind]
 
-    events = []
-    for kind, begins, ends, merge_s in (
-        ("light", "first light", "last light", 600.0),
-        ("centre", "centre rises", "centre sets", 600.0),
-        ("eclipse", "eclipse begins", "eclipse ends", 60.0),
-        ("full cover", "full cover begins", "full cover ends", 60.0),
-    ):
-        windows = windows_where(signal_of(kind), first_utc, last_utc, merge_s=merge_s)
-        for start, end in windows:
-            # Where the range cuts a window there is no event.
-            events += [(begins, start)] if start > first_utc.astype("datetime64[s]") else []
-            events += [(ends, end)] if end < last_utc.astype("datetime64[s]") else []
-    return sorted(events, key=lambda event: event[1])
+    return {
+        kind: windows_where(signal_of(kind), first_utc, last_utc, merge_s=merge_s)
+        for kind, merge_s in (
+            ("light", 600.0),
+            ("centre", 600.0),
+            ("eclipse", 60.0),
+            ("full cover", 60.0),
+        )
+    }
+
+
+def outside_cover(light: np.ndarray, covered: np.ndarray) -> np.ndarray:
+    """Windows (n, 2) of light, cut where full cover (m, 2) is at their begin or end.
+
+    Full cover in the midst of light does not part it. Both are of datetime64[s] or of seconds.
+    """
+    kept = []
+    for begin, end in light:
+        for start, stop in covered:
+            # Both edges are the same crossing of the skyline, found twice to a second.
+            if begin - 2 <= start <= begin + 2:
+                begin = max(begin, stop)
+            if end - 2 <= stop <= end + 2:
+                end = min(end, start)
+        kept += [(begin, end)] if begin < end else []
+    return np.array(kept, dtype=light.dtype).reshape(-1, 2)
 
 
 def apparent_km(observer, body) -> np.ndarray:

@@ -62,10 +62,11 @@ class SiteCourse:
     days: number, local midnight, noon and next midnight of every lunar day (k, 4).
     eclipsed: share (n,) of the Sun's disc covered by the Earth, above the skyline.
     surface_k, generation_w, base_load_w, rate_kbps: hourly.
-    light: some of the Sun above the skyline. eclipse: the Earth's disc on the Sun's, in
-    light. earth_up: the Earth's centre above the skyline. sun_in_band, earth_high: the
-    centre within the landing limits. contacts: per pair of direct platform and station, as
-    (platform, station), from the end of set-up, when data begin to flow, to loss.
+    light: some of the Sun above the skyline, full cover at its ends left out. eclipse: the
+    Earth's disc on the Sun's, in light. earth_up: the Earth's centre above the skyline.
+    sun_in_band, earth_high: the centre within the landing limits. contacts: per pair of direct
+    platform and station, as (platform, station), from the end of set-up, when data begin to
+    flow, to loss.
     """
 
     place: Place
@@ -203,7 +204,8 @@ def _skies(scenario: Scenario, shared: Range, places: list[Place], profile) -> l
     for k, place in enumerate(places):
         spot = place[1:4]
         windows = _site_windows(scenario, shared, spot, profile, seen, k)
-        windows["eclipse"] = _eclipse_windows(scenario, shared, spot, profile, eclipses[k])
+        windows["eclipse"], covered = _eclipse_windows(scenario, shared, spot, profile, eclipses[k])
+        windows["light"] = sky.outside_cover(windows["light"], covered)
         pairs, rates = _site_links(scenario, shared, spot, profile, links, k)
         skies.append(
             _Sky(
@@ -281,14 +283,23 @@ def _eclipse_ranges(scan_s, near, light, apart) -> list[list[tuple[int, int]]]:
     return ranges
 
 
-def _eclipse_windows(scenario, shared, spot, profile, ranges) -> np.ndarray:
-    def touch(times_utc):
-        seen = _signals(scenario, shared.track(times_utc), spot, profile)
-        separation_deg, sun_deg, earth_deg = sky.sun_against_earth_deg(seen["sun"], seen["earth"])
-        return np.minimum(sun_deg + earth_deg - separation_deg, seen["light"])
+def _eclipse_windows(scenario, shared, spot, profile, ranges) -> tuple[np.ndarray, np.ndarray]:
+    """Windows in which the Earth's disc is on the Sun's, and covers it all, in light."""
 
-    found = [windows_where(touch, *instants(np.array(r))).astype(np.int64) for r in ranges]
-    return np.concatenate([np.empty((0, 2), np.int64), *found])
+    def deeper_than(sun_radii: float) -> Callable[[np.ndarray], np.ndarray]:
+        def signal(times_utc):
+            seen = _signals(scenario, shared.track(times_utc), spot, profile)
+            apart_deg, sun_deg, earth_deg = sky.sun_against_earth_deg(seen["sun"], seen["earth"])
+            return np.minimum(earth_deg - sun_radii * sun_deg - apart_deg, seen["light"])
+
+        return signal
+
+    def windows(sun_radii: float) -> np.ndarray:
+        signal = deeper_than(sun_radii)
+        found = [windows_where(signal, *instants(np.array(r))).astype(np.int64) for r in ranges]
+        return np.concatenate([np.empty((0, 2), np.int64), *found])
+
+    return windows(-1.0), windows(1.0)
 
 
 def _direct(scenario: Scenario) -> list[Platform]:

@@ -208,10 +208,14 @@ def test_events_of_the_sky_stand_below_its_table(run, tmp_path):
     assert "  eclipse begins\n" in printed.stderr and "eclipse" not in printed.stdout
     written = run("sky", "small.toml", "-o", "sky.csv")
     assert [line[20:] for line in written.stdout.splitlines()] == [
+        "  P1 of the whole Moon",
         "  eclipse begins",
+        "  U1 of the whole Moon",
         "  full cover begins",
         "  full cover ends",
+        "  U4 of the whole Moon",
         "  eclipse ends",
+        "  P4 of the whole Moon",
         "ht: the Sun is up throughout the span",
     ]
     assert (tmp_path / "sky.csv").read_text() == printed.stdout

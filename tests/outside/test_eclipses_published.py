@@ -99,6 +99,41 @@ def test_one_site_sees_its_eclipse_inside_that_of_the_whole_moon(middle, contact
     assert u3 < events["full cover ends"] < u4
 
 
+@pytest.mark.parametrize(("middle", "contacts", "minutes"), PUBLISHED)
+def test_contacts_of_the_almanac_stand_beside_the_eclipse_of_a_site(middle, contacts, minutes):
+    """By the cones of the shadow here, by sites on the limb above; both within 10 s as above."""
+    middle = np.datetime64(middle, "s")
+    events = dict(
+        sky.sun_events(
+            EPHEMERIS, middle - FOUR_HOURS, middle + FOUR_HOURS, *MID_LATITUDE_SITE, 0.0, FLAT
+        )
+    )
+    names = [f"{name} of the whole Moon" for name in ("P1", "U1", "U2", "U3", "U4", "P4")]
+    printed = np.array([events[name] for name in names])
+    lasting = [(printed[5 - k] - printed[k]) / np.timedelta64(60, "s") for k in range(3)]
+    assert lasting == pytest.approx(minutes, abs=0.2)
+    if contacts:
+        published = np.array([f"{str(middle)[:11]}{c}" for c in contacts.split()], "M8[s]")
+        assert np.abs((printed - published).astype(int)).max() <= 10
+
+
+def test_a_penumbral_eclipse_has_two_contacts_and_a_partial_one_four():
+    """2027-02-20 penumbral, 2028-07-06 partial: Espenak & Meeus 2009, as quoted by others (S)."""
+    for day, count in (("2027-02-20", 2), ("2028-07-06", 4)):
+        first = np.datetime64(f"{day}T12:00:00")
+        around = first - np.timedelta64(24, "h"), first + np.timedelta64(36, "h")
+        events = sky.sun_events(EPHEMERIS, *around, *MID_LATITUDE_SITE, 0.0, FLAT)
+        assert sum("whole Moon" in what for what, _ in events) == count
+
+
+def test_p1_comes_half_an_hour_before_a_site_sees_the_eclipse():
+    """2022-05-16 at 0, 0: begins at 02:02, P1 is 01:32 (an observation of ours, S for P1)."""
+    day = np.datetime64("2022-05-16", "s")
+    events = dict(sky.sun_events(EPHEMERIS, day, day + 6 * 3600, 0.0, 0.0, 0.0, FLAT))
+    assert str(events["P1 of the whole Moon"])[:16] == "2022-05-16T01:32"
+    assert str(events["eclipse begins"])[:16] == "2022-05-16T02:02"
+
+
 FIRST, LAST = np.datetime64("2026-01-01", "s"), np.datetime64("2037-01-01", "s")
 
 

@@ -366,12 +366,20 @@ def test_an_eclipse_is_nested_and_hides_the_sun():
     first = np.datetime64("2029-01-01T00:00:00") - DAY
     events = sun_events_at(20.0, 10.0, first=first, last=first + DAY)
     assert [name for name, _ in events] == [
+        "P1 of the whole Moon",
         "eclipse begins",
+        "U1 of the whole Moon",
         "full cover begins",
+        "U2 of the whole Moon",
+        "U3 of the whole Moon",
         "full cover ends",
+        "U4 of the whole Moon",
         "eclipse ends",
+        "P4 of the whole Moon",
     ]
-    begins, covered, uncovered, ends = (instant for _, instant in events)
+    begins, covered, uncovered, ends = (
+        instant for name, instant in events if "whole Moon" not in name
+    )
 
     def around(instant):
         return visible_at(instant, 20.0, 10.0, offsets=(-5, 5))
@@ -381,6 +389,32 @@ def test_an_eclipse_is_nested_and_hides_the_sun():
     assert 0.01 > around(covered)[0] > 0 == around(covered)[1]
     assert around(uncovered)[0] == 0 < around(uncovered)[1] < 0.01
     assert 0.99 < around(ends)[0] < 1 == around(ends)[1]
+
+
+def test_first_and_last_light_are_light_also_if_the_earth_covers_the_sun_there():
+    """The total eclipse of December 2028 at sites near both limbs, where the Sun rises or sets."""
+    first = np.datetime64("2028-12-31T12:00:00")
+    last = first + np.timedelta64(10, "h")
+    in_cover = []
+    for longitude in np.append(np.arange(-96.0, -84.0, 0.4), np.arange(80.0, 92.0, 0.4)):
+        events = dict(sun_events_at(0.0, longitude, first=first, last=last))
+        for name, cover, offset_s in (
+            ("first light", "full cover ends", 10),  # a sliver of light by then
+            ("last light", "full cover begins", -10),
+        ):
+            if name in events:
+                seen = visible_at(events[name], 0.0, longitude, offsets=(offset_s,))
+                assert seen[0] > 0, (longitude, name)
+                in_cover.append(events[name] == events.get(cover))
+    assert 2 <= sum(in_cover) < len(in_cover)
+
+
+def test_first_light_waits_for_the_end_of_full_cover():
+    light, cover = (np.array(w) for w in ([[0, 900], [2000, 5000]], [[100, 200], [2001, 2600]]))
+    assert sky.outside_cover(light, cover).tolist() == [[0, 900], [2600, 5000]]
+    assert sky.outside_cover(light, light).tolist() == []
+    until_dark = np.array([[4000, 5000]])
+    assert sky.outside_cover(light, until_dark).tolist() == [[0, 900], [2000, 4000]]
 
 
 def test_the_far_side_and_the_night_see_no_eclipse():

@@ -105,6 +105,8 @@ def assert_none_missed(times, vectors, site, rows):
         for instant, on in turns:
             state[times >= instant] = on
         wrong = (state != holds) & (np.abs(depths[kind]) > UNDECIDED_DEG)
+        if kind == "light":  # where the Earth covers the Sun, a risen one is not yet first light
+            wrong &= depths["full cover"] < -UNDECIDED_DEG
         edges = np.flatnonzero(np.diff(np.concatenate([[0], wrong.astype(int), [0]])))
         # From the first to the last sample that differ: it may have lasted a sample longer.
         longest_s = (edges[1::2] - 1 - edges[::2]).max(initial=0) * scan_s
@@ -144,6 +146,7 @@ def test_contacts_of_an_eclipse_are_right_to_a_second():
     first = np.datetime64("2028-12-31T12:00:00")
     last = first + np.timedelta64(10, "h")
     events = sky.sun_events(EPHEMERIS, first, last, 20.0, 10.0, 0.0, FLAT)
+    events = [(what, instant) for what, instant in events if "whole Moon" not in what]
     assert len(events) == 4
     for what, instant in events:
         kind = "eclipse" if what.startswith("eclipse") else "full cover"

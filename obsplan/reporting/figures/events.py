@@ -6,14 +6,17 @@ from datetime import datetime
 from matplotlib.axes import Axes
 
 from obsplan.environment.model import Environment
+from obsplan.physics import lunar_eclipse
 from obsplan.reporting.figures import layout
 from obsplan.reporting.figures.layout import INK, PAPER, SMALL_PT, Panel
 from obsplan.reporting.hours import Windows, hours_of
 
 EVENT_ROW_IN = 0.15
 COVERING = ("eclipse begins", "full cover begins", "full cover ends", "eclipse ends")
+WHOLE_MOON = tuple(name for pair in lunar_eclipse.CONTACTS for name in pair)
 # Events whose name needs its subject in a picture of the Sun and the Earth.
 WITH_SUBJECT = {"centre rises": "Sun's centre rises", "centre sets": "Sun's centre sets"}
+ECLIPSE_H = 12  # longer than any lunar eclipse, shorter than the time between two
 NOW_STYLE = {"color": INK, "linewidth": 1.4}
 
 
@@ -43,6 +46,8 @@ def event_labels(
     eclipse: list[tuple[float, str, str]] = []
     for hour, row in zip(hours, environment.events.itertuples()):
         clock = f"{row.time_utc.round('min'):%H:%M}"
+        if row.event in WHOLE_MOON:
+            continue
         if row.event not in COVERING:
             words.append((hour, f"{WITH_SUBJECT.get(row.event, row.event)} {clock}"))
             continue
@@ -68,18 +73,40 @@ def _eclipse_words(phases: list[tuple[float, str, str]]) -> tuple[float, str]:
     return (phases[0][0] + phases[-1][0]) / 2, words
 
 
+def almanac_labels(environment: Environment) -> list[tuple[float, str]]:
+    """The almanac's contacts of each eclipse with the whole Moon, as (hour, text)."""
+    events = environment.events[environment.events["event"].isin(WHOLE_MOON)]
+    hours = hours_of(environment, events["time_utc"])
+    starts = [k for k in range(len(hours)) if k == 0 or hours[k] - hours[k - 1] > ECLIPSE_H]
+    labels = []
+    for first, end in zip(starts, [*starts[1:], len(hours)]):
+        contacts = [
+            f"{row.event.split()[0]} {row.time_utc.round('min'):%H:%M}"
+            for row in events.iloc[first:end].itertuples()
+        ]
+        labels.append((hours[first:end].mean(), "whole Moon: " + ", ".join(contacts)))
+    return labels
+
+
 def place_events(
-    environment: Environment, left_in: float, right_in: float, now_utc: datetime | None = None
+    environment: Environment,
+    left_in: float,
+    right_in: float,
+    now_utc: datetime | None = None,
+    almanac: bool = False,
 ) -> tuple[list[tuple[float, float, int, str]], Panel]:
     """Event texts as (hour, left end, row, text) in rows so that none covers another.
 
-    Also the panel for them.
+    Also the panel for them. With `almanac`, the contacts of the whole Moon are among them.
     """
+    labels = event_labels(environment, now_utc)
+    if almanac:
+        labels = sorted(labels + almanac_labels(environment))
     span_h = len(environment.sky) / 60
     in_per_h = (layout.WIDTH_IN - left_in - right_in) / span_h
     ends_in: list[float] = []
     placed = []
-    for hour, words in event_labels(environment, now_utc):
+    for hour, words in labels:
         long_in = layout.width_in(words) + 0.08
         start_in = min(max(hour * in_per_h - long_in / 2, 0), span_h * in_per_h - long_in)
         row = next((r for r, end in enumerate(ends_in) if end <= start_in), len(ends_in))
@@ -113,7 +140,7 @@ def mark_events(
     axes: Iterable[Axes], environment: Environment, now_utc: datetime | None = None
 ) -> None:
     """Thin lines at sunrise and sunset, a bold one at now; eclipses have their bands."""
-    events = environment.events[~environment.events["event"].isin(COVERING)]
+    events = environment.events[~environment.events["event"].isin([*COVERING, *WHOLE_MOON])]
     for ax in axes:
         for hour in hours_of(environment, events["time_utc"]):
             ax.axvline(hour, color=INK, linewidth=0.45, linestyle=(0, (1, 2)), zorder=2)

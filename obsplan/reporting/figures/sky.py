@@ -74,7 +74,7 @@ def sky_figure(environment: Environment) -> Figure:
     scenario = environment.scenario
     left_in, right_in = 1.42, 1.5
     dark = darkness(environment)
-    placed, events_room = place_events(environment, left_in, right_in)
+    placed, events_room = place_events(environment, left_in, right_in, almanac=True)
     figure, axes = layout.new_page(
         scenario.title,
         layout.place_and_span(scenario),
@@ -120,6 +120,9 @@ def _fraction_panel(ax: Axes, environment: Environment) -> None:
     layout.name_axis(ax, "visible fraction\nof the Sun's disc\n(0 to 1)")
     light_h = np.count_nonzero(visible > 0) / 60
     sums = f"Sun visible {light_h:.1f} h\nhidden {len(visible) / 60 - light_h:.1f} h"
+    shadow_h = np.count_nonzero(environment.sky["in_terrain_shadow"]) / 60
+    if shadow_h:
+        sums += f",\n{shadow_h:.1f} h by terrain"
     layout.label_lines(ax, [(0.5, sums, layout.NO_LINE)])
 
 
