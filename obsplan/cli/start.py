@@ -81,8 +81,8 @@ def skyline(
     Ground that differs by more than 100 m from --height, from the range that a model states or
     from another model is an error: a scale may be lost.
 
-    Of a model of 20 000 x 20 000 pixels a GeoTIFF or PDS image takes seconds; JPEG 2000 takes
-    about a minute, so that it pays to convert one that is read often.
+    A GeoTIFF or PDS image of 20 000 x 20 000 pixels takes seconds to read, JPEG 2000 a minute
+    or two: it pays to convert one that is read often.
 
     Needs an extra package: pip install 'obsplan[terrain]'.
     """
