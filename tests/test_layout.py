@@ -27,7 +27,16 @@ ORDER = [
     "cli",
 ]
 # The solver and the search know the problem in whole steps; the reasons and the plan know all.
-WITHIN_PLANNING = ["problem", "solver", "search", "reasons", "minute_repair", "plan"]
+WITHIN_PLANNING = [
+    "problem",
+    "solver",
+    "search",
+    "reasons",
+    "replayed",
+    "last_runs",
+    "minute_repair",
+    "plan",
+]
 OWNERS = {
     "click": ["cli"],
     "dask": ["common"],

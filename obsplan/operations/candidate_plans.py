@@ -17,10 +17,11 @@ from obsplan.checking.resource_rules import RESOURCE_RULES
 from obsplan.checking.violation import Violation
 from obsplan.environment.model import Environment
 from obsplan.inputs.scenario import Scenario
-from obsplan.planning.minute_repair import Replayed, lighter_plan, tightened_problem, valid_plan
+from obsplan.planning.minute_repair import lighter_plan, tightened_problem, valid_plan
 from obsplan.planning.problem.booking import Booking
 from obsplan.planning.problem.definition import Problem
 from obsplan.planning.problem.timeline_table import booked_rows, slots_table
+from obsplan.planning.replayed import Replayed
 from obsplan.planning.search.first_plan import NoPlaceFound, quick_plan
 from obsplan.planning.search.from_old_plan import repaired
 from obsplan.planning.search.strategy import Effort, better_plans

@@ -13,7 +13,8 @@ import pandas as pd
 from obsplan.environment.model import Environment
 from obsplan.inputs.scenario import Scenario
 from obsplan.planning.problem.definition import Node, Problem, Task
-from obsplan.planning.problem.from_scenario import build_problem, needs_of, slot_profile
+from obsplan.planning.problem.from_scenario import build_problem, needs_of
+from obsplan.planning.problem.slot_profile import slot_profile
 from obsplan.planning.problem.start_windows import commandable
 
 

@@ -8,17 +8,18 @@ fault. Only the replay knows user-defined rules: runs that break them are moved 
 from collections.abc import Callable
 from dataclasses import replace
 from threading import Event
-from typing import NamedTuple
 
 import numpy as np
 
-from obsplan.checking.check import Verdict, check_timeline
+from obsplan.checking.check import Verdict
 from obsplan.checking.resource_rules import RESOURCE_RULES
 from obsplan.common.errors import Infeasible
 from obsplan.environment.model import Environment
+from obsplan.inputs.scenario import Scenario
+from obsplan.planning.last_runs import with_last_runs
 from obsplan.planning.problem.booking import Booking
 from obsplan.planning.problem.definition import Problem
-from obsplan.planning.problem.timeline_table import booked_rows, plan_slots, slot_ids
+from obsplan.planning.replayed import Replay, Replayed, replay_of, runs_by_slot
 from obsplan.planning.search.exact import best_plan, is_small
 from obsplan.planning.search.first_plan import NoPlaceFound, quick_plan
 from obsplan.planning.search.greedy import greedy_plan
@@ -26,27 +27,12 @@ from obsplan.planning.search.greedy import greedy_plan
 # How often the reserve is tightened at most, and how many nodes a repaired small plan may take.
 MOST_REPAIRS = 12
 REPAIR_NODES = 20
-# How many other starts are tried for a required run that breaks a user-defined rule.
-MOST_MOVES = 48
+# So many other starts are tried first for a required run that breaks a user-defined rule.
+SPREAD_MOVES = 48
 # The reserve is tightened by this much of the missing charge, and a little more.
 MARGIN, MARGIN_WH = 1.5, 0.01
 # If data is left by the minute, links and stores are taken to have this share of their capacity.
 SLOWER = 0.97
-
-# The verdict on a booking; its slots have the ids of `slot_ids`, in order.
-Replay = Callable[[Booking], Verdict]
-
-
-class Replayed(NamedTuple):
-    """A plan and the verdict of the replay on it."""
-
-    booking: Booking
-    verdict: Verdict
-
-
-def replay_of(environment: Environment) -> Replay:
-    """The replay of a booking that is all there is in the timeline."""
-    return lambda booking: check_timeline(environment, plan_slots(environment.scenario, booking))
 
 
 def tightened_problem(
@@ -93,16 +79,16 @@ def valid_plan(
     replay = replay or replay_of(environment)
     tight = problem
     booking = _freely_sending(booking)
+    verdict = replay(booking)
     for _ in range(MOST_REPAIRS):
-        verdict = replay(booking)
-        if verdict.is_valid:
-            if best is not None and best.booking.value() >= booking.value():
-                return best
-            return Replayed(booking, verdict)
-        if not _is_short(verdict):
+        if verdict.is_valid or not _is_short(verdict):
             break
         tight = _tightened(tight, verdict)
         booking = _repaired(booking, tight)
+        verdict = replay(booking)
+    if verdict.is_valid:
+        made = Replayed(booking, verdict)
+        return best if best is not None and best.booking.value() >= booking.value() else made
     if best is not None and not environment.user_rules:
         return best
     reduced = _without_runs_at_fault(environment, replay, problem, booking)
@@ -141,7 +127,7 @@ def _is_short(verdict: Verdict) -> bool:
 
 
 def _tightened(problem: Problem, verdict: Verdict) -> Problem:
-    """The problem with more in reserve, or slower links, on platforms that a replay names.
+    """The problem with more in reserve, less on the bus, or slower links, where a replay says so.
 
     Charge comes first: a battery that runs short also delays sending, so that unsent data may not
     be due to the link.
@@ -156,11 +142,13 @@ def _tightened(problem: Problem, verdict: Verdict) -> Problem:
         more_wh = MARGIN * missing_wh + MARGIN_WH if missing_wh else 0.0
         is_slow = not charge_is_short and any(v.unit == "Mbit" for v in own)
         slower = SLOWER if is_slow else 1.0
+        excess_w = max((v.amount for v in own if v.unit == "W"), default=0.0)
         nodes.append(
             replace(
                 node,
                 reserve_wh=node.reserve_wh + more_wh,
                 end_wh=node.end_wh + more_wh,
+                bus_limit_w=node.bus_limit_w - excess_w,
                 send_mbit=node.send_mbit * slower,
                 store_mbit=node.store_mbit * slower,
             )
@@ -176,19 +164,28 @@ def _repaired(booking: Booking, tight: Problem) -> Booking:
     lighter = booking.copy()
     lighter.problem = tight
     lighter.flow = lighter.simulate()
-    while short := lighter.flow.short:
+    while lighter.flow.short or not lighter.fits_bus():
         droppable = [
-            (task.value * task.repeat_worth ** len(lighter.runs[i]) / task.length, i)
+            (task.value * task.repeat_worth ** len(lighter.runs[i]) / task.length, i, max(runs))
             for i, task in enumerate(tight.tasks)
             if len(lighter.runs[i]) > max(task.must, int(i in tight.prerequisites))
-            and (task.node == short.node or task.data_mbit.any())
+            and (runs := _runs_in_the_way(lighter, i))
         ]
         if not droppable:
             return booking
-        _, least = min(droppable)
-        lighter.add(least, max(lighter.runs[least]), -1)
+        _, least, start = min(droppable)
+        lighter.add(least, start, -1)
         lighter.flow = lighter.simulate()
     return greedy_plan(tight, lighter)
+
+
+def _runs_in_the_way(booking: Booking, i: int) -> list[int]:
+    """Runs of task `i` that use what is short: charge or storage, else power on the bus."""
+    task, runs = booking.problem.tasks[i], booking.runs[i]
+    if short := booking.flow.short:
+        return runs if task.node == short.node or task.data_mbit.any() else []
+    over = booking.peak_w[task.node] > booking.problem.nodes[task.node].bus_limit_w
+    return [start for start in runs if over[start : start + task.length].any()]
 
 
 def _freely_sending(booking: Booking) -> Booking:
@@ -209,25 +206,22 @@ def _without_runs_at_fault(
     Required runs that break a user-defined rule are moved. None if only required runs are left
     and there are still violations.
     """
-    names = [task.name for task in problem.tasks]
     reduced = booking.copy()
     reduced.problem = problem
     while True:
         reduced.flow = reduced.simulate()
-        rows = booked_rows(environment.scenario, reduced)
         verdict = replay(reduced)
         if verdict.is_valid:
-            return _refilled(replay, Replayed(reduced, verdict))
+            made = Replayed(reduced, verdict)
+            return with_last_runs(made, replay, tries=MOST_REPAIRS)
         runs = [
             (slot not in verdict.slots_at_fault, problem.tasks[i].value, -start, i)
-            for slot, (name, start, _) in zip(slot_ids(len(rows)), rows)
-            if name in names
-            and len(reduced.runs[i := names.index(name)]) > problem.tasks[i].must
-            and not _is_last_awaited(reduced, i)
+            for slot, (i, start) in runs_by_slot(environment.scenario, reduced).items()
+            if len(reduced.runs[i]) > problem.tasks[i].must and not _is_last_awaited(reduced, i)
         ]
         is_at_fault = bool(runs) and not min(runs)[0]
         if environment.user_rules and not is_at_fault:
-            moved = _with_a_required_run_moved(environment, replay, reduced, verdict)
+            moved = _with_a_required_run_moved(environment.scenario, replay, reduced, verdict)
             if moved is not None:
                 reduced = moved
                 continue
@@ -238,25 +232,23 @@ def _without_runs_at_fault(
 
 
 def _with_a_required_run_moved(
-    environment: Environment, replay: Replay, booking: Booking, verdict: Verdict
+    scenario: Scenario, replay: Replay, booking: Booking, verdict: Verdict
 ) -> Booking | None:
     """`booking` with one run at fault at another start, so that there are fewer violations.
 
     Runs that wait for it are left out if they may be; they come back when the plan is refilled.
     """
-    tasks, names = booking.problem.tasks, [task.name for task in booking.problem.tasks]
-    rows = booked_rows(environment.scenario, booking)
-    for slot, (name, start, _) in zip(slot_ids(len(rows)), rows):
-        if slot not in verdict.slots_at_fault or name not in names:
+    tasks = booking.problem.tasks
+    for slot, (i, start) in runs_by_slot(scenario, booking).items():
+        if slot not in verdict.slots_at_fault:
             continue
-        without, i = booking.copy(), names.index(name)
+        without = booking.copy()
         without.add(i, start, -1)
         for k, task in enumerate(tasks):
             if not task.must and any(need.task == i for need in task.needs):
                 for waiting in list(without.runs[k]):
                     without.add(k, waiting, -1)
-        starts = np.flatnonzero(without.open_starts(i)).tolist()
-        for other in starts[:: max(1, len(starts) // MOST_MOVES)]:
+        for other in _spread(np.flatnonzero(without.open_starts(i)).tolist()):
             moved = without.copy()
             moved.add(i, other)
             moved.flow = moved.simulate()
@@ -265,21 +257,10 @@ def _with_a_required_run_moved(
     return None
 
 
-def _refilled(replay: Replay, plan: Replayed) -> Replayed:
-    """`plan` with more runs that the replay accepts, the most valuable tasks first."""
-    tasks = plan.booking.problem.tasks
-    for i in sorted(range(len(tasks)), key=lambda i: -tasks[i].value):
-        starts = np.flatnonzero(plan.booking.open_starts(i)).tolist()
-        for start in starts[:: max(1, len(starts) // MOST_REPAIRS)]:
-            fuller = plan.booking.copy()
-            if not fuller.open_starts(i)[start]:
-                continue
-            fuller.add(i, start)
-            fuller.flow = fuller.simulate()
-            verdict = replay(fuller)
-            if verdict.is_valid and not fuller.flow.short:
-                plan = Replayed(fuller, verdict)
-    return plan
+def _spread(starts: list[int]) -> list[int]:
+    """All starts, first some that are spread evenly, then those between them."""
+    first = starts[:: max(1, len(starts) // SPREAD_MOVES)]
+    return first + sorted(set(starts) - set(first))
 
 
 def _is_last_awaited(booking: Booking, task: int) -> bool:

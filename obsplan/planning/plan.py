@@ -4,7 +4,7 @@ Only a plan in which the independent replay found no violation is returned.
 """
 
 from collections.abc import Callable, Generator, Iterator
-from contextlib import closing, contextmanager
+from contextlib import closing, contextmanager, suppress
 from dataclasses import dataclass, field
 from datetime import datetime
 from enum import Enum
@@ -19,9 +19,11 @@ from obsplan.common.errors import Infeasible
 from obsplan.common.interruption import calling, interruptible
 from obsplan.common.text import raised
 from obsplan.environment.model import Environment
-from obsplan.planning.minute_repair import Replayed, lighter_plan, replay_of, valid_plan
+from obsplan.planning.last_runs import with_last_runs
+from obsplan.planning.minute_repair import lighter_plan, valid_plan
 from obsplan.planning.problem.booking import Booking, plan_value
 from obsplan.planning.problem.definition import worth_of_all
+from obsplan.planning.problem.finer_steps import finer_problems
 from obsplan.planning.problem.from_scenario import build_problem
 from obsplan.planning.problem.timeline_table import timeline_table
 from obsplan.planning.reasons.audit import no_room_for_required_runs
@@ -30,7 +32,8 @@ from obsplan.planning.reasons.idle_energy import why_not_idle
 from obsplan.planning.reasons.permitting_changes import permitting_changes
 from obsplan.planning.reasons.reason_wording import Answer
 from obsplan.planning.reasons.unplaced import explain, unplaced_table
-from obsplan.planning.search.exact import above, is_small
+from obsplan.planning.replayed import Replayed, breaks_own_rules, judge_of, replay_of
+from obsplan.planning.search.exact import above, in_steps, is_small
 from obsplan.planning.search.first_plan import NoPlaceFound, quick_plan
 from obsplan.planning.search.strategy import Effort, better_plans, require_effort
 from obsplan.planning.search.tie_breaks import tidy_plans
@@ -169,6 +172,7 @@ class PlanSearch:
         self.problem = build_problem(environment)
         self.relaxed = build_problem(environment, relaxed=True)
         self.replay = replay_of(environment)
+        self.judge = judge_of(environment, self.replay)
         self.best: Replayed | None = None
         self.requested_value = worth_of_all(self.relaxed)
         self.bounds: list[float] = []
@@ -200,18 +204,20 @@ class PlanSearch:
 
     def filled(self, best: Replayed) -> Replayed:
         """The plan tidied, and filled with what then fits too, if the replay accepts that."""
+        value = best.booking.value()
         try:
             with interruptible():
                 for booking in tidy_plans(best.booking):
                     verdict = self.replay(booking)
                     if verdict.is_valid:
-                        better = booking.value() > best.booking.value()
                         best = Replayed(booking, verdict)
-                        if better:
-                            self.report(f"filled: {self._standing(booking)}")
                         break
+                hopeless = partial(breaks_own_rules, self.environment)
+                best = with_last_runs(best, self.replay, is_hopeless=hopeless)
         except KeyboardInterrupt:
             self.stopped = StopReason.SIGNAL
+        if best.booking.value() > value:
+            self.report(f"filled: {self._standing(best.booking)}")
         return best
 
     def plan(self, best: Replayed) -> Plan:
@@ -247,8 +253,28 @@ class PlanSearch:
             first = first if stop.is_set() else lighter(first) or first
             problem = first.problem
         yield from better_plans(
-            problem, self.relaxed, gap, first, self.bounds.append, effort, stop, lighter
+            problem,
+            self.relaxed,
+            gap,
+            first,
+            self.bounds.append,
+            effort,
+            stop,
+            lighter,
+            self._judged,
+            finer_problems(self.environment, self.relaxed),
         )
+
+    def _judged(self, booking: Booking) -> Booking | None:
+        """A small problem's best plan as the replay accepts it; None if it does not.
+
+        The first that it refuses is repaired, so that there is a plan while the search goes on.
+        """
+        accepted = self.judge(booking)
+        if accepted is None and self.best is None and (plan := in_steps(booking)):
+            with suppress(Infeasible):  # the next may need no repair
+                self._take(plan, np.inf)
+        return accepted
 
     def _take(self, booking: Booking, bound: float) -> None:
         """Keep a plan if it is the best; the first and the last are repaired for the replay.

@@ -13,16 +13,18 @@ from obsplan.checking.user_rules import with_rule
 from obsplan.checking.violation import Violation
 from obsplan.common.errors import Infeasible
 from obsplan.planning.minute_repair import (
+    MOST_REPAIRS,
     _repaired,
     _tightened,
     lighter_plan,
-    replay_of,
     tightened_problem,
+    valid_plan,
 )
 from obsplan.planning.plan import make_plan
 from obsplan.planning.problem.booking import Booking
 from obsplan.planning.problem.definition import Problem
 from obsplan.planning.problem.from_scenario import build_problem
+from obsplan.planning.replayed import replay_of
 from obsplan.planning.search.first_plan import NoPlaceFound, quick_plan
 
 HOUR = pd.Timedelta(hours=1)
@@ -157,6 +159,77 @@ def test_an_own_rule_in_watt_hours_does_not_tighten_the_reserve():
     verdict = replay_of(environment)(quick_plan(problem))
     assert [violation.rule for violation in verdict.found] == ["budget"]
     assert _tightened(problem, verdict).nodes[0].reserve_wh == problem.nodes[0].reserve_wh
+
+
+def test_a_required_run_finds_the_one_start_that_an_own_rule_leaves():
+    scene = scenario({"name": "camera", "must": 1}, hours=48)
+    only = START + 37.25 * HOUR
+    narrow = camera_rule("narrow", lambda run, _: run.start_utc != only)
+    made = make_plan(with_rule(world(scene), "narrow", narrow))
+    assert made.timeline["start_utc"].tolist() == [only]
+
+
+def test_an_own_rule_costs_no_more_than_it_must():
+    """Next to each other only one of a and b may run; there is room for both, apart."""
+
+    def apart(environment, runs):
+        times = runs.set_index("slot")["start_utc"]
+        for one, two in zip(times.index, times.index[1:]):
+            if times[two] - times[one] < 3 * HOUR:
+                slots = (one, two)
+                yield Violation("apart", times[two], 1.0, "run", "too near", "", slots=slots)
+
+    scene = scenario({"name": "a", "count": 2}, {"name": "b", "value": 5.0}, hours=8, step_min=60)
+    made = make_plan(with_rule(world(scene), "apart", apart))
+    assert made.verdict.is_valid and made.value == 7.0
+
+
+def test_the_last_plan_that_no_repair_makes_valid_is_the_one_that_is_quoted():
+    scene = scenario({"name": "a", "must": 1}, hours=24)
+    environment = world(scene)
+    problem, said = build_problem(environment), []
+    sound = replay_of(environment)
+
+    def never(booking):
+        said.append(booking)
+        short = Violation("storage", START, 1.0, "Mbit", f"try {len(said)}", "", platform="lander")
+        return replace(sound(booking), found=(short,))
+
+    with pytest.raises(Infeasible, match=f"the first: try {MOST_REPAIRS + 1};"):
+        valid_plan(environment, problem, quick_plan(problem), None, never)
+
+
+def test_a_bus_over_its_limit_by_the_minute_takes_less_in_the_repaired_plan():
+    """Two runs of 40 W share the day; a replay says that of 80 W on the bus 10 are too much."""
+    asked = {"power_w": 40.0, "when": {"sun_elevation_deg": [5.0, 5.5]}, "count": 1}
+    scene = scenario({"name": "a", "value": 2.0} | asked, {"name": "b"} | asked, hours=1)
+    environment = world(scene, generation_w=100.0)
+    problem, sound = build_problem(environment), replay_of(environment)
+    seen = []
+
+    def strict(booking):
+        seen.append(booking.peak_w.max())
+        over = Violation("bus power", START, 10.0, "W", "over", "", platform="lander")
+        return replace(sound(booking), found=(over,) if seen[-1] > 70 else ())
+
+    plan, _ = valid_plan(environment, problem, quick_plan(problem), None, strict)
+    assert [len(runs) for runs in plan.runs] == [1, 0]
+    assert seen[0] == 80.0 and len(seen) <= 5
+
+
+def test_a_large_plan_that_overloads_the_bus_drops_a_run_of_that_time():
+    steps = 300
+    level = {"load_w": np.array([40.0]), "peak_w": np.array([40.0])}
+    level |= {"starts": np.ones(steps, bool), "bins": np.zeros(steps, int)}
+    level |= {"preference": np.zeros(steps)}
+    tasks = task("a", value=2.0, count=1, **level), task("b", count=2, **level)
+    node = level_node(steps, generation_w=100.0)
+    booking = Booking(Problem(steps, 0.25, tasks, (node,), frozenset()))
+    for i, start in ((0, 200), (1, 200), (1, 250)):
+        booking.add(i, start)
+    lower = replace(booking.problem, nodes=(replace(node, bus_limit_w=70.0),))
+    repaired = _repaired(booking, lower)
+    assert repaired.fits_bus() and repaired.runs[0] == [200] and 250 in repaired.runs[1]
 
 
 def test_an_own_rule_that_no_plan_keeps_is_named():

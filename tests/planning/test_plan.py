@@ -76,6 +76,15 @@ def test_a_small_problem_is_solved_exactly():
     assert made.unplaced.empty
 
 
+def test_a_store_smaller_than_a_run_s_data_is_no_room_for_any_plan_nor_any_bound():
+    """On the mean of a step 10 Mbit in 20 min of 60 could be sent; by the minute they pile up."""
+    part = platform(store={"capacity_mbit": 5.0}, radio={"rate_kbps": 3.0})
+    asked = {"name": "a", "duration_min": 20, "data_mbit": 10.0, "value": 4.0}
+    scene = scenario(asked, {"name": "b"}, platforms=[part], hours=9, step_min=60)
+    made = make_plan(world(scene))
+    assert (made.value, made.bound) == (1.0, pytest.approx(1.0, abs=1e-5))
+
+
 def test_the_same_scenario_gives_the_same_plan():
     scene = scenario({"name": "a", "count": 4, "gap_min": 60}, {"name": "b", "count": 2}, hours=8)
     first, second = (make_plan(world(scene)) for _ in range(2))

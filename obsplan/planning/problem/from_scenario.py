@@ -15,6 +15,7 @@ from obsplan.environment.model import Environment
 from obsplan.inputs.hardware import Platform
 from obsplan.inputs.scenario import Activity, Scenario
 from obsplan.planning.problem.definition import Need, Node, Problem, Task, after
+from obsplan.planning.problem.slot_profile import slot_profile
 from obsplan.planning.problem.start_windows import coverage_bin, start_mask
 from obsplan.planning.problem.tolerances import REPLAY_SLACK
 
@@ -36,16 +37,6 @@ def build_problem(environment: Environment, relaxed: bool = False) -> Problem:
         nodes=tuple(_node(environment, p, relaxed) for p in scenario.platform),
         exclusive=frozenset(exclusive_pairs(scenario)),
     )
-
-
-def slot_profile(activity: Activity, slot_min: int) -> tuple[np.ndarray, np.ndarray]:
-    """Draw in watts and data in Mbit for each minute of a slot."""
-    warm, run = activity.warm_up_min, activity.duration_min
-    draw_w, data_mbit = np.zeros(slot_min), np.zeros(slot_min)
-    draw_w[:warm] = activity.warm_up_w
-    draw_w[warm : warm + run] = activity.power_w
-    data_mbit[warm : warm + run] = activity.data_mbit / run
-    return draw_w, data_mbit
 
 
 class ExclusionKind(Enum):

@@ -13,6 +13,7 @@ from obsplan.environment.model import Environment
 from obsplan.inputs.conditions import depth_column, requested
 from obsplan.inputs.hardware import Store
 from obsplan.inputs.scenario import Activity, Scenario
+from obsplan.planning.problem.slot_profile import least_store_mbit
 from obsplan.planning.problem.tolerances import REPLAY_SLACK
 
 
@@ -51,7 +52,7 @@ def start_masks(environment: Environment, activity: Activity) -> dict[str, np.nd
 
     Keys are "span" (no other condition), those of `condition_masks`, and for the start of
     a slot "contact at the start", "uplink" and "coverage". If a run yields more data than the
-    store holds, "storage": enough of them can be sent meanwhile, even if it was empty.
+    store holds, "storage": enough of them can be sent meanwhile, if it was empty.
     """
     scenario = environment.scenario
     steps, step_min = scenario.steps, scenario.span.step_min
@@ -70,7 +71,8 @@ def start_masks(environment: Environment, activity: Activity) -> dict[str, np.nd
     if activity.coverage is not None:
         starts["coverage"] = coverage_bin(environment, activity) >= 0
     if activity.data_mbit > _store_of(scenario, activity).capacity_mbit:
-        starts["storage"] = unsent_mbit(environment, activity) <= _held_mbit(scenario, activity)
+        needed_mbit = least_store_mbit(environment, activity)
+        starts["storage"] = needed_mbit <= _held_mbit(scenario, activity)
     return {key: mask & in_time for key, mask in starts.items()}
 
 
@@ -92,18 +94,6 @@ def commandable(environment: Environment, activity: Activity, since_min: int = 0
     if since_min == 0 and scenario.uplink and scenario.uplink.loaded_until_utc:
         possible |= np.asarray(environment.sky.index < scenario.uplink.loaded_until_utc)
     return possible
-
-
-def unsent_mbit(environment: Environment, activity: Activity) -> np.ndarray:
-    """Data (steps,) of a run that are still on board when it ends, by its start, at the least."""
-    scenario, step_min = environment.scenario, environment.scenario.span.step_min
-    rate_kbps = environment.platforms[scenario.platform_of(activity)]["rate_kbps"].to_numpy()
-    sent_mbit = np.concatenate([[0.0], np.cumsum(rate_kbps * 60 / 1000)])
-    first = np.arange(scenario.steps) * step_min + activity.warm_up_min
-    bounds = (np.minimum(m, len(rate_kbps)) for m in (first, first + activity.duration_min))
-    before_mbit, after_mbit = (sent_mbit[minutes] for minutes in bounds)
-    unsent: np.ndarray = activity.data_mbit - (after_mbit - before_mbit)
-    return unsent
 
 
 def _store_of(scenario: Scenario, activity: Activity) -> Store:

@@ -3,10 +3,12 @@
 Pays up to a few hundred permitted starts; most such problems are proven within a second.
 """
 
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import replace
+from threading import Event
+from typing import NamedTuple
 
 import numpy as np
-from scipy import sparse
 
 from obsplan.planning.problem.booking import Booking
 from obsplan.planning.problem.definition import (
@@ -25,16 +27,44 @@ from obsplan.planning.search.model_solution import (
 from obsplan.planning.search.transmit_windows import with_planned_sending
 from obsplan.planning.search.window_by_window import NODE_LIMIT, PLAIN_SEARCH
 from obsplan.planning.solver.dual_bound import upper_bound
-from obsplan.planning.solver.highs import has_answer, is_optimal, loaded, proven_bound, solution
-from obsplan.planning.solver.matrix import LEAST_FIGURE, LinearModel
+from obsplan.planning.solver.highs import (
+    end_once,
+    has_answer,
+    is_optimal,
+    loaded,
+    proven_bound,
+    solution,
+)
+from obsplan.planning.solver.matrix import LEAST_FIGURE, LinearModel, with_rows
 from obsplan.planning.solver.model import build_model
 
 # So few permitted starts are a small problem; the limit of nodes ends the few that are not
 # proven in a second.
 SMALL_STARTS = 400
 SMALL_NODES = 200
+# Steps times permitted starts that are solved again at most if the best plan is refused.
+MOST_CELLS = 400_000
 # What rounding in the solver may do to a bound, and so to the proof that a plan is best.
 ROUNDING = 2e-6
+
+Run = tuple[int, int]  # task and start
+
+
+# What a finer replay makes of a plan: the plan, perhaps with other sending, or None.
+Judge = Callable[[Booking], Booking | None]
+
+
+class Exact(NamedTuple):
+    """The best plan found of a small problem, if any.
+
+    bound: no plan that the judge accepts is worth more; bound_in_steps: nor is any of the relaxed
+    problem. is_final: the best in steps is proven, so that a search in steps has nothing to add.
+    """
+
+    plan: Booking | None
+    bound: float
+    bound_in_steps: float
+    is_final: bool
 
 
 def above(bound: float, booking: Booking) -> float:
@@ -51,18 +81,72 @@ def is_small(problem: Problem) -> bool:
     return starts_of(problem) <= SMALL_STARTS
 
 
-def exact_plan(problem: Problem, relaxed: Problem) -> tuple[Booking | None, float]:
-    """The best plan found of a small problem, booked in `problem`, and a bound on them all.
+def exact_plan(
+    problem: Problem,
+    relaxed: Problem,
+    judge: Judge | None = None,
+    finer: Iterable[Problem] = (),
+    stop: Event | None = None,
+) -> Exact:
+    """The best plan found of a small problem that `judge` accepts; if it accepts none, the best
+    in steps.
 
-    The bound is one on `relaxed`. For a problem that is not small there is no plan, and the
-    bound is the worth of all requested runs.
+    Plans are those of `relaxed`, booked in `problem`; see `_judged` for `finer`. For a problem that
+    is not small there is none, and the bound is the worth of all requested runs.
     """
+    most = worth_of_all(relaxed)
     if not is_small(relaxed):
-        return None, worth_of_all(relaxed)
-    plan, bound = best_plan(relaxed, problem)
-    if plan is None and _is_stricter(problem, relaxed):
-        plan, _ = best_plan(problem, problem)
-    return plan, min(bound, worth_of_all(relaxed), upper_bound(relaxed))
+        return Exact(None, most, most, is_final=False)
+    solutions, upper = best_solutions(relaxed, problem, stop=stop)
+    most = bound = min(most, upper, upper_bound(relaxed))
+    is_final = bool(solutions) and is_proven(solutions[0], most)
+    if judge is not None and solutions:
+        plan, bound = _judged(problem, relaxed, solutions, most, judge, iter(finer), stop)
+        if plan is not None:
+            return Exact(plan, above(bound, plan), most, is_final)
+    borne = next(filter(None, map(in_steps, solutions)), None)
+    if borne is None and _is_stricter(problem, relaxed):
+        borne, _ = best_plan(problem, problem)
+    is_final &= borne is not None and is_proven(borne, most)
+    if borne is not None:
+        above(most, borne)
+    return Exact(borne, bound, most, is_final)
+
+
+def _judged(
+    problem: Problem,
+    question: Problem,
+    solutions: list[Booking],
+    bound: float,
+    judge: Judge,
+    finer: Iterator[Problem],
+    stop: Event | None,
+) -> tuple[Booking | None, float]:
+    """The first plan that `judge` accepts of the `solutions` or those found after them.
+
+    If all are refused, the model is solved again: with the next of the `finer` problems, each as
+    relaxed as `question`, or once there is none without the refused runs together, until MOST_CELLS
+    are solved. More runs than the refused might be accepted, if only in theory (a store may be
+    sent empty by then), so from then on the bound stays.
+    """
+    apart: list[frozenset[Run]] = []
+    cells = 0
+    while solutions and cells < MOST_CELLS and not (stop is not None and stop.is_set()):
+        accepted = next(filter(None, map(judge, solutions)), None)
+        if accepted is not None:
+            return accepted, bound
+        shorter = next(finer, None)
+        question = shorter or question
+        apart += [] if shorter else map(every_run, solutions)
+        solutions, upper = best_solutions(question, problem, apart=apart, stop=stop)
+        bound = min(bound, upper) if solutions and not apart else bound
+        cells += question.steps * starts_of(question)
+    return None, bound
+
+
+def every_run(booking: Booking) -> frozenset[Run]:
+    """All booked runs."""
+    return frozenset((i, start) for i, starts in enumerate(booking.runs) for start in starts)
 
 
 def is_proven(plan: Booking, bound: float) -> bool:
@@ -90,27 +174,63 @@ def best_plan(
 
     Unless branch and bound ends at its limit of `nodes`, bound and value meet. The plan is None
     if none was found or if `problem`, being stricter, refuses it; the bound is valid all the
-    same. It is the solver's own dual bound. The solver works with tolerances, so the bound is
-    raised by ROUNDING of itself, ten times the tolerance of its rows and costs.
+    same.
     """
-    model = build_model(question)
+    solutions, bound = best_solutions(question, problem, nodes)
+    return next(filter(None, map(in_steps, solutions)), None), bound
+
+
+def in_steps(booking: Booking) -> Booking | None:
+    """`booking` if its problem bears it, with its sending planned anew if need be."""
+    sent = with_planned_sending(booking) if booking.flow.short else booking
+    is_borne = not sent.flow.short and sent.fits_bus() and sent.fits_budgets()
+    return sent if is_borne else None
+
+
+def best_solutions(
+    question: Problem,
+    problem: Problem,
+    nodes: int = SMALL_NODES,
+    apart: Sequence[frozenset[Run]] = (),
+    stop: Event | None = None,
+) -> tuple[list[Booking], float]:
+    """Best solutions of a small `question`, booked in `problem`, and a bound on them all.
+
+    Steps of `question` may be shorter than those of `problem`, which may not bear the plans. Of
+    each set of runs in `apart` at least one is left out. The bound is the solver's own dual
+    bound. The solver works with tolerances, so the bound is raised by ROUNDING of itself, ten
+    times the tolerance of its rows and costs.
+    """
+    model = _with_apart(build_model(question), apart, question.steps // problem.steps)
     solver = loaded(model, mixed=True, mip_rel_gap=0.0, mip_max_nodes=nodes)
+    if stop is not None:
+        end_once(solver, stop)
     solver.run()
     bound = proven_bound(solver)
     bound += ROUNDING * max(1.0, abs(bound)) if np.isfinite(bound) else np.inf
     # The optimum is zero or at least the worth of the first run of some task.
     bound = bound if bound >= least_worth(question) else 0.0
     if not has_answer(solver):
-        return None, bound
-    proven = is_optimal(solver)
-    for chosen in (_preferred(model, question, solver), solver) if proven else (solver,):
-        booking = Booking(problem)
-        book_solution(chosen, model, booking, 0)
-        booking.flow = booking.simulate()
-        booking = with_planned_sending(booking) if booking.flow.short else booking
-        if not booking.flow.short and booking.fits_bus() and booking.fits_budgets():
-            return booking, bound
-    return None, bound
+        return [], bound
+    preferred = [_preferred(model, question, solver)] if is_optimal(solver) else []
+    return [_booked(chosen, model, problem) for chosen in (*preferred, solver)], bound
+
+
+def _with_apart(model: LinearModel, apart: Sequence[frozenset[Run]], parts: int) -> LinearModel:
+    """The model with a row for each set of runs: not all of them take place."""
+    if not apart:
+        return model
+    rows = np.zeros((len(apart), len(model.cost)))
+    for row, runs in zip(rows, apart):
+        row[[model.start[i][start * parts] for i, start in runs]] = 1.0
+    return with_rows(model, rows, -np.inf, rows.sum(axis=1) - 1)
+
+
+def _booked(solver, model: LinearModel, problem: Problem) -> Booking:
+    booking = Booking(problem)
+    book_solution(solver, model, booking)
+    booking.flow = booking.simulate()
+    return booking
 
 
 def _preferred(model: LinearModel, problem: Problem, solved):
@@ -119,15 +239,8 @@ def _preferred(model: LinearModel, problem: Problem, solved):
     # Coefficients next to nothing would only upset the solver.
     counted = np.where(model.cost >= LEAST_FIGURE, model.cost, 0.0)
     worth = counted @ x
-    tied = replace(
-        model,
-        cost=np.zeros(len(model.cost)),
-        matrix=sparse.vstack([model.matrix, sparse.csr_matrix(counted)], format="csr"),
-        row_low=np.append(model.row_low, worth - 1e-7 * max(1.0, abs(worth))),
-        row_high=np.append(model.row_high, np.inf),
-        exclusion_rows=np.append(model.exclusion_rows, False),
-        resource_rows=np.append(model.resource_rows, False),
-    )
+    least = worth - 1e-7 * max(1.0, abs(worth))
+    tied = with_rows(replace(model, cost=np.zeros(len(model.cost))), counted, least, np.inf)
     add_tie_break_costs(tied, problem)
     # Here they are the only costs, so they are scaled up.
     tied.cost /= LATENESS_COST

@@ -16,13 +16,17 @@ CHOSEN, SENDING = 0.5, 1e-6
 
 
 def book_solution(solver, model: LinearModel, booking: Booking, first: int = 0) -> None:
-    """Book what the solver chose; step 0 of the model is step `first` of the booking."""
-    x = solution(solver)
+    """Book what the solver chose; step 0 of the model is step `first` of the booking.
+
+    A model of the whole span may have several steps for one of the booking.
+    """
+    x, sending = solution(solver), sending_steps(solution(solver), model)
+    parts = max(1, sending.shape[1] // booking.problem.steps)
     for i, start in enumerate(model.start):
         for step in np.flatnonzero((start >= 0) & (x[start] > CHOSEN)):
-            booking.add(i, int(step) + first)
-    sending = sending_steps(x, model)
-    booking.may_send[:, first : first + sending.shape[1]] = sending
+            booking.add(i, int(step) // parts + first)
+    in_steps = sending.reshape(len(sending), -1, parts).any(axis=2)
+    booking.may_send[:, first : first + in_steps.shape[1]] = in_steps
 
 
 def sending_steps(x: np.ndarray, model: LinearModel) -> np.ndarray:

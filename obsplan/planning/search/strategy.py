@@ -6,7 +6,7 @@ relaxation, and the searches of the requested effort. Everything stops by determ
 not by the clock, so the same problem always gives the same plan.
 """
 
-from collections.abc import Callable, Generator, Iterator
+from collections.abc import Callable, Generator, Iterable, Iterator
 from concurrent.futures import Future, ThreadPoolExecutor
 from functools import partial
 from itertools import chain
@@ -17,7 +17,12 @@ import numpy as np
 
 from obsplan.planning.problem.booking import Booking
 from obsplan.planning.problem.definition import Problem, starts_of
-from obsplan.planning.search.exact import above, exact_plan, is_proven, is_small
+from obsplan.planning.search.exact import (
+    Judge,
+    above,
+    exact_plan,
+    is_small,
+)
 from obsplan.planning.search.first_plan import quick_plan
 from obsplan.planning.search.price_guided import price_guided_plans, rounded_plan
 from obsplan.planning.search.ruin_and_recreate import ruin_and_recreate
@@ -74,6 +79,8 @@ def better_plans(
     effort: Effort = "normal",
     stop: Event | None = None,
     lighter: Callable[[Booking], Booking | None] = lambda booking: None,
+    judge: Judge | None = None,
+    finer: Iterable[Problem] = (),
 ) -> Iterator[tuple[Booking, float]]:
     """Ever better plans, each with an upper bound on the value of any plan.
 
@@ -89,18 +96,19 @@ def better_plans(
     ends the search soon. Raises NoPlaceFound if no place is found for the required
     runs.
     """
-    exact, upper = exact_plan(problem, relaxed)
-    if exact is not None and is_proven(exact, upper):
-        yield exact, above(upper, exact)
+    exact = exact_plan(problem, relaxed, judge, finer, stop)
+    if exact.plan is not None and exact.is_final:
+        yield exact.plan, exact.bound
         return
     if is_small(relaxed):
-        on_bound(upper)
+        on_bound(exact.bound)
     stop = stop or Event()
     with ThreadPoolExecutor(max_workers=2) as pool:
         try:
-            bounds = Bounds(relaxed, upper, gap, pool, stop, on_bound)
-            start = exact or first or quick_plan(problem, stop)
-            yield from _searched(start, bounds, effort, lighter)
+            bounds = Bounds(relaxed, exact.bound_in_steps, gap, pool, stop, on_bound)
+            start = exact.plan or first or quick_plan(problem, stop)
+            for booking, bound in _searched(start, bounds, effort, lighter):
+                yield booking, bound if np.isinf(bound) else min(bound, exact.bound)
         finally:
             stop.set()
 

@@ -4,6 +4,7 @@ Sending as early as possible, as a replay does where nothing else is planned, ma
 that runs need later. The program has rows summed over hours, or one for each step.
 """
 
+from collections.abc import Iterator
 from dataclasses import replace
 
 import numpy as np
@@ -64,3 +65,23 @@ def _least_sending(booking: Booking, coarse: bool) -> np.ndarray | None:
         used = np.array([np.bincount(row, each) > 0 for each in sending])
         sending = used[:, row] & np.array([node.send_mbit > 0 for node in nodes])
     return sending
+
+
+def ways_to_send(
+    booking: Booking, models: tuple[bool, ...] = (COARSE, BY_STEP), even_if_short: bool = True
+) -> Iterator[Booking]:
+    """The same runs, sending as planned, as early as can be, and for the least energy.
+
+    Ways in which the steps fall short are left out. The last takes long, so it is only tried if
+    another will do in steps, or `even_if_short`.
+    """
+    free = booking.copy()
+    free.may_send[:] = True
+    free.flow = free.simulate()
+    differs = not np.array_equal(free.flow.sent_share, booking.flow.sent_share)
+    ways = [way for way in (booking, *[free] * differs) if not way.flow.short]
+    yield from ways
+    if ways or even_if_short:
+        planned = with_planned_sending(booking, models)
+        if planned is not booking:
+            yield planned

@@ -1,6 +1,6 @@
 """Columns and rows of a linear model while it is written down, and sums over starts."""
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from scipy import sparse
@@ -33,6 +33,20 @@ class LinearModel:
     sending: list[np.ndarray]
     exclusion_rows: np.ndarray
     resource_rows: np.ndarray
+
+
+def with_rows(model: LinearModel, rows: np.ndarray, low, high) -> LinearModel:
+    """The model with more rows: low <= rows @ x <= high."""
+    rows = np.atleast_2d(rows)
+    neither = np.zeros(len(rows), dtype=bool)
+    return replace(
+        model,
+        matrix=sparse.vstack([model.matrix, sparse.csr_matrix(rows)], format="csr"),
+        row_low=np.append(model.row_low, np.broadcast_to(low, len(rows))),
+        row_high=np.append(model.row_high, np.broadcast_to(high, len(rows))),
+        exclusion_rows=np.append(model.exclusion_rows, neither),
+        resource_rows=np.append(model.resource_rows, neither),
+    )
 
 
 class MatrixBuilder:

@@ -4,7 +4,8 @@ import numpy as np
 import pytest
 from tools.small import platform, scenario, world
 
-from obsplan.planning.problem.from_scenario import build_problem, exclusive_pairs, slot_profile
+from obsplan.planning.problem.from_scenario import build_problem, exclusive_pairs
+from obsplan.planning.problem.slot_profile import slot_profile
 
 DAY = np.arange(1440)
 

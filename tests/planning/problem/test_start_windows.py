@@ -186,7 +186,28 @@ def test_table_of_windows_is_empty_where_none_is_open():
     assert windows_table(world(scene)).empty
 
 
+def test_a_store_smaller_than_the_data_of_a_run_needs_enough_contact_meanwhile():
+    """60 Mbit in an hour, 50 fit; at 20 kbit/s 1.2 Mbit go in a minute, 10 in 9 of them."""
+    sending = {"in_contact": DAY < 600, "rate_kbps": np.where(DAY < 600, 20.0, 0.0)}
+    assert starts({"data_mbit": 60.0}, **sending) == every(0, 585)
+    # At 590 min contact ends after ten minutes, at 585 after fifteen; from 595 on too early.
+    assert starts({"data_mbit": 50.0}, **sending) == every(0, 1380)
+    assert starts({"data_mbit": 60.0}, rate_kbps=0.0) == []
+
+
+def test_a_bus_that_cannot_bear_run_and_transmitter_keeps_the_data_in_the_store():
+    """The transmitter takes 10 of 100 W: it is off while a run draws 95 W."""
+    assert starts({"data_mbit": 60.0, "power_w": 90.0}) == every(0, 1380)
+    assert starts({"data_mbit": 60.0, "power_w": 95.0}) == []
+
+
 REASONS = [
+    (
+        {"data_mbit": 60.0},
+        {"rate_kbps": 0.0},
+        "no slot in the span has room for its 60 Mbit with a store.capacity_mbit of 50 on "
+        '"lander", even with what can be sent meanwhile',
+    ),
     ({"duration_min": 1500}, {}, "a slot is longer than the span"),
     (
         {"when": {"sun_elevation_deg": [80, 90]}},
@@ -252,5 +273,8 @@ def test_starts_are_those_that_the_check_finds_nothing_wrong_with(case):
         found = check_timeline(table, slots(*rows)).violations
         found = found[found["rule"].isin(PLACEMENT)]
         wrong = {int(slot[1:]) - 1 for slot in found["slots"]}
-        mask = start_mask(table, activity)
-        assert set(np.flatnonzero(~mask).tolist()) == wrong
+        shut = set(np.flatnonzero(~start_mask(table, activity)).tolist())
+        assert wrong <= shut
+        for start in shut - wrong:  # the data of a slot that are too much even for an empty store
+            alone = check_timeline(table, slots((activity.name, scene.span.step_min * start)))
+            assert "storage" in set(alone.violations["rule"])
