@@ -77,10 +77,13 @@ def test_run_that_only_the_replay_by_the_minute_refuses_is_told_the_charge_it_la
 
 
 def test_run_that_the_replay_refuses_for_lack_of_storage_is_not_said_to_fit():
-    # 0.5 Mbit a minute; a link in the last 5 minutes of each quarter takes all there is.
-    small = platform(store={"capacity_mbit": 4.0})
-    scene = scenario({"name": "camera", "data_mbit": 30.0}, platforms=[small], hours=1)
-    reason, change = why(scene, rate_kbps=np.where(np.arange(60) % 15 < 10, 0.0, 50.0))
+    # 0.5 Mbit a minute; a link in the last 5 minutes of each quarter takes all there is. The store
+    # has room for the ten minutes before that of one of the two.
+    small = platform(store={"capacity_mbit": 8.0})
+    both = ({"name": name, "data_mbit": 30.0} for name in ("camera", "radar"))
+    scene = scenario(*both, platforms=[small], hours=1)
+    rate_kbps = np.where(np.arange(60) % 15 < 10, 0.0, 50.0)
+    reason, change = why(scene, ("radar", 0), rate_kbps=rate_kbps)
     assert reason == 'rule "storage" in the replay by the minute'
     assert change == (
         "no single change found; 1 constraint blocks the best start, "
