@@ -11,13 +11,11 @@ from functools import cached_property
 import numpy as np
 import pandas as pd
 
+from obsplan.checking.broken_rules import all_rules, broken_rules
+from obsplan.checking.fixes import with_fixes
 from obsplan.checking.margins import Margin, margins
-from obsplan.checking.replay import Books, replay
-from obsplan.checking.resource_rules import resource_violations
-from obsplan.checking.rules import rule_names, slot_violations
-from obsplan.checking.rules_of_one_slot import sending_outside_span
-from obsplan.checking.slots import minutes_to_send, read_slots
-from obsplan.checking.user_rules import own_violations
+from obsplan.checking.replay import Books
+from obsplan.checking.slots import read_slots
 from obsplan.checking.violation import Violation, violations_table
 from obsplan.environment.model import Environment
 from obsplan.inputs.hardware import Platform
@@ -69,7 +67,11 @@ class Verdict:
 
 
 def check_timeline(
-    environment: Environment, slots: pd.DataFrame, now_utc: datetime | None = None
+    environment: Environment,
+    slots: pd.DataFrame,
+    now_utc: datetime | None = None,
+    *,
+    fixes: bool = True,
 ) -> Verdict:
     """Replay a timeline minute by minute and name every rule it breaks.
 
@@ -80,29 +82,24 @@ def check_timeline(
     it lasts and has no other effect. Rows named as in `Scenario.sending_names`, with an
     `end_utc`, say when a platform may send; if there are any, no platform sends outside its own.
     Without any, all send whenever they can. Rules added by `with_rule` are checked too. Margins
-    and fixes are given from `now_utc` on. Raises TableError if slots are not such a table,
-    ValueError if the environment does not cover the span.
+    and fixes are given from `now_utc` on. A fix is a change that was tried: it mends the rule and
+    breaks nothing more. Trying takes a replay for each; `fixes` False leaves them out. Raises
+    TableError if slots are not such a table, ValueError if the environment does not cover the
+    span.
     """
     scenario = environment.scenario
     minutes = _covered_minutes(environment)
     runs, sending = read_slots(scenario, slots)
-    may_send = minutes_to_send(scenario, sending, minutes)
-    books = replay(environment, runs, may_send, minutes)
+    found, books = broken_rules(environment, runs, sending, minutes)
     index = environment.sky.index[:minutes]
     now = 0 if now_utc is None else int(scenario.minutes_of(now_utc))
-    rules = (*rule_names(environment), *environment.user_rules)
-    found = [
-        *slot_violations(environment, runs, minutes, now),
-        *sending_outside_span(scenario, sending, minutes),
-        *resource_violations(environment, runs, books, sending, may_send),
-        *own_violations(environment, runs),
-    ]
-    found.sort(key=lambda v: (v.time_utc, rules.index(v.rule), v.slots, v.message))
+    if fixes and found:
+        found = with_fixes(environment, runs, sending, found, books, minutes, now)
     return Verdict(
         tuple(found),
         _margins_table(scenario, margins(environment, runs, books, minutes, now)),
         {p.name: _minute_table(p, books[p.name], index) for p in scenario.platform},
-        rules,
+        all_rules(environment),
     )
 
 

@@ -8,7 +8,7 @@ at the start, commands in time.
 from collections.abc import Iterator
 from dataclasses import dataclass
 from functools import cached_property
-from math import ceil, inf
+from math import inf
 
 import numpy as np
 
@@ -162,12 +162,9 @@ def _in_contact(activity: Activity, environment: Environment, minutes: int) -> n
 
 
 def condition_violations(
-    environment: Environment, runs: list[Run], minutes: int, now: int
+    environment: Environment, runs: list[Run], minutes: int
 ) -> Iterator[Violation]:
-    """One violation for each unbroken stretch of a slot that misses a requirement.
-
-    The fix is the nearest valid start from minute `now` on.
-    """
+    """One violation for each unbroken stretch of a slot that misses a requirement."""
     scenario = environment.scenario
     required: dict[str, list[Requirement]] = {}
     for run in runs:
@@ -180,13 +177,12 @@ def condition_violations(
             last = min(run.last, minutes) if requirement.throughout else run.first + 1
             if not 0 <= first < last <= minutes or missed[first] == missed[last]:
                 continue
-            fix = _fix(scenario, run, required[name], minutes, now)
             for start, end in first + from_mask(~requirement.met[first:last]):
-                yield _violation(scenario, run, requirement, int(start), int(end), fix)
+                yield _violation(scenario, run, requirement, int(start), int(end))
 
 
 def _violation(
-    scenario: Scenario, run: Run, requirement: Requirement, start: int, end: int, fix: str
+    scenario: Scenario, run: Run, requirement: Requirement, start: int, end: int
 ) -> Violation:
     """The violation of a requirement that minutes `start` to `end` of a slot miss."""
     duration = f"{end - start} min from {scenario.stamp_at(start)}"
@@ -203,7 +199,7 @@ def _violation(
     else:
         problem = f"{run} {requirement.failure} at {scenario.stamp_at(start)}"
     unit = requirement.unit
-    return of_run(scenario, run, requirement.rule, start, amount, unit, problem, fix)
+    return of_run(scenario, run, requirement.rule, start, amount, unit, problem)
 
 
 def _out_of_range(scenario: Scenario, requirement: Requirement, minute: int, excess: float) -> str:
@@ -217,19 +213,3 @@ def _out_of_range(scenario: Scenario, requirement: Requirement, minute: int, exc
         f"{where} is {number_text(value)}{suffix}, {number_text(excess)}{suffix} outside the "
         f"allowed {requirement.allowed}"
     )
-
-
-def _fix(scenario: Scenario, run: Run, required: list[Requirement], minutes: int, now: int) -> str:
-    """The nearest start from `now` on at which a slot meets all its requirements."""
-    if now > 0 and run.start_min < now:
-        return "it has begun: report its outcome in the state (done, shortened or failed)"
-    length, step = scenario.slot_min(run.activity), scenario.span.step_min
-    starts = np.arange(ceil(now / step) * step, minutes - length + 1, step)
-    for requirement in required:
-        ends = starts + (length if requirement.throughout else 1)
-        starts = starts[requirement.missed[ends] == requirement.missed[starts]]
-    if not len(starts):
-        where = f"after {scenario.stamp_at(now)}" if now > 0 else "in the span"
-        return f"no start {where} meets all its conditions; widen them"
-    nearest = starts[np.abs(starts - run.start_min).argmin()]
-    return f"the nearest start that meets its conditions is {scenario.stamp_at(int(nearest))}"

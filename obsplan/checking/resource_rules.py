@@ -25,7 +25,7 @@ class ResourceRule:
     """A limit of a platform and its words: `holder` "lander" `verb` 5 Wh `limit` 20 Wh.
 
     More than `slack` beyond the limit breaks it. lag: by how many minutes the quantity follows
-    what the runs do. The fix is: `do` 5 Wh `how`.
+    what the runs do. keys: those of the platform with which the limit may be kept.
     """
 
     name: str
@@ -35,14 +35,15 @@ class ResourceRule:
     holder: str
     verb: str
     limit: str
-    do: str
-    how: str
+    keys: tuple[str, ...]
 
 
 BATTERY = "Wh", ENERGY_SLACK_WH, 1, "the battery of"
 STORE = "Mbit", DATA_SLACK_MBIT, 1, "the storage of"
-KEEP = "keep", "more in the battery by then"
-SEND = "take", "less, or send that much more, before then"
+LOADS = "idle_w", "heater.power_w"
+SUPPLY = "battery.capacity_wh", "array.area_m2", *LOADS
+END_LIMIT = "store.end_limit_mbit"
+LINK = "radio.rate_kbps", "radio.range_limit_m"
 RULES = (
     ResourceRule(
         "bus power",
@@ -52,13 +53,22 @@ RULES = (
         "the bus of",
         "supplies",
         "more than its limit of",
-        "draw",
-        "less then",
+        ("bus_limit_w", *LOADS),
     ),
-    ResourceRule("state of charge", *BATTERY, "is", "short of its reserve of", *KEEP),
-    ResourceRule("end charge", *BATTERY, "ends the span", "short of the required", *KEEP),
-    ResourceRule("storage", *STORE, "is", "above its capacity of", *SEND),
-    ResourceRule("end storage", *STORE, "ends the span", "above its limit of", *SEND),
+    ResourceRule(
+        "state of charge", *BATTERY, "is", "short of its reserve of", (*SUPPLY, "battery.reserve")
+    ),
+    ResourceRule(
+        "end charge", *BATTERY, "ends the span", "short of the required", (*SUPPLY, "battery.end")
+    ),
+    ResourceRule("storage", *STORE, "is", "above its capacity of", ("store.capacity_mbit", *LINK)),
+    ResourceRule(
+        "end storage",
+        *STORE,
+        "ends the span",
+        "above its limit of",
+        ("store.end_limit_mbit", *LINK),
+    ),
 )
 RESOURCE_RULES = tuple(rule.name for rule in RULES)
 
@@ -75,23 +85,20 @@ def resource_violations(
     for platform in scenario.platform:
         name, book = platform.name, books[platform.name]
         since = environment.read_until(name)
-        unused = np.zeros(len(book.load_w), dtype=bool)
-        if name in may_send:
-            rate_kbps = known(environment.platforms[name], "rate_kbps", name, len(unused))
-            unused = (rate_kbps > 0) & ~may_send[name]
+        unused = unused_contact(environment, name, may_send, len(book.load_w))
         limits = _limits(platform, book)
         for rule in RULES:
             limit, excess = limits[rule.name]
             beyond = excess > rule.slack
             beyond[:since] = False
-            own = [run for run in runs if run.platform in _users(scenario, platform, rule)]
+            own = [run for run in runs if run.platform in users(scenario, platform, rule)]
             for first, after in from_mask(beyond).tolist():
                 worst = first + int(excess[first:after].argmax())
                 amount = float(excess[worst])
                 near = _near(own, max(first - rule.lag, 0), max(worst - rule.lag, 0))
-                row, by_sending = "", ""
-                if rule.unit == "Mbit":
-                    row, by_sending = _unsent(scenario, platform, book, sending, unused, first)
+                row = ""
+                if rule.unit == "Mbit" and (late := unsent(book, unused, first)):
+                    row = _nearest_row(sending, name, *late)
                 much = f"{number_text(amount)} {rule.unit}"
                 yield Violation(
                     rule.name,
@@ -101,7 +108,6 @@ def resource_violations(
                     f'{rule.holder} "{name}" {rule.verb} {much} {rule.limit} {number_text(limit)} '
                     f"{rule.unit} at {scenario.stamp_at(worst)}"
                     f"{_lasting(scenario, first, after, len(book.load_w))}",
-                    f"{rule.do} {much} {rule.how}{_by_moving(near)}{by_sending}",
                     platform=name,
                     slots=tuple(filter(None, [*(run.slot for run in near), row])),
                 )
@@ -123,7 +129,7 @@ def _limits(platform: Platform, book: Books) -> dict[str, tuple[float, np.ndarra
     }
 
 
-def _users(scenario: Scenario, platform: Platform, rule: ResourceRule) -> set[str]:
+def users(scenario: Scenario, platform: Platform, rule: ResourceRule) -> set[str]:
     """The platforms whose runs use the resource: a store takes what others relay through it."""
     relayed = {p.name for p in scenario.platform if p.radio.to == platform.name}
     return {platform.name} | (relayed if rule.unit == "Mbit" else set())
@@ -136,34 +142,37 @@ def _lasting(scenario: Scenario, first: int, after: int, minutes: int) -> str:
     return f" (from {scenario.stamp_at(first)} until {until})"
 
 
-def _unsent(
-    scenario: Scenario,
-    platform: Platform,
-    book: Books,
-    sending: list[SendingRow],
-    unused: np.ndarray,
-    end: int,
-) -> tuple[str, str]:
-    """The transmit window to widen, and in words the contact it leaves unused before `end`.
+def unused_contact(
+    environment: Environment, platform: str, may_send: dict[str, np.ndarray], minutes: int
+) -> np.ndarray:
+    """The minutes (n,) in which the link of a platform is open and it may not send."""
+    if platform not in may_send:
+        return np.zeros(minutes, dtype=bool)
+    rate_kbps = known(environment.platforms[platform], "rate_kbps", platform, minutes)
+    closed: np.ndarray = (rate_kbps > 0) & ~may_send[platform]
+    return closed
+
+
+def unsent(book: Books, unused: np.ndarray, end: int) -> tuple[int, int] | None:
+    """The longest contact left unused before minute `end` while there are data; None if none is.
 
     `unused` are the minutes in which the link is open and the platform may not send. Contact while
     the store is empty would change nothing.
     """
     empty = np.flatnonzero(book.stored_mbit[:end] <= DATA_SLACK_MBIT)
     since = int(empty[-1]) if len(empty) else 0
-    stretches = since + from_mask(unused[since:end])
-    if not len(stretches):
-        return "", ""
-    first, after = max(stretches.tolist(), key=lambda stretch: stretch[1] - stretch[0])
-    name = next(n for n, owner in scenario.sending_names.items() if owner == platform.name)
-    own = [row for row in sending if row.platform == platform.name]
+    stretches = (since + from_mask(unused[since:end])).tolist()
+    if not stretches:
+        return None
+    first, after = max(stretches, key=lambda stretch: stretch[1] - stretch[0])
+    return int(first), int(after)
+
+
+def _nearest_row(sending: list[SendingRow], platform: str, first: int, after: int) -> str:
+    """The id of the transmit window of a platform that is nearest to a stretch of minutes."""
+    own = [row for row in sending if row.platform == platform]
     nearest = min(own, key=lambda r: max(first - r.end_min, r.start_min - after), default=None)
-    row = f'a row "{name}"' if nearest is None else f'"{name}" (slot {nearest.slot})'
-    words = f"from {scenario.stamp_at(first)} to {scenario.stamp_at(after)}"
-    # Whether that takes energy from what is sent now is not tried here.
-    spared = "if later sending does not need that energy"
-    way = f", or by letting {row} send in the contact {words} too, {spared}"
-    return nearest.slot if nearest else "", way
+    return nearest.slot if nearest else ""
 
 
 def _near(runs: list[Run], *minutes: int) -> list[Run]:
@@ -171,9 +180,3 @@ def _near(runs: list[Run], *minutes: int) -> list[Run]:
     running = [r for r in runs if any(r.first <= minute < r.last for minute in minutes)]
     ended = [r for r in runs if r.last <= minutes[-1]]
     return running or ([max(ended, key=lambda r: r.end_min)] if ended else [])
-
-
-def _by_moving(runs: list[Run]) -> str:
-    named = [str(run) for run in runs[:3]]
-    named += [f"{len(runs) - 3} more that run then"] if len(runs) > 3 else []
-    return f", for instance by moving or dropping {' or '.join(named)}" if runs else ""

@@ -54,10 +54,8 @@ def built_in_rules(environment: Environment) -> dict[str, bool]:
     }
 
 
-def slot_violations(
-    environment: Environment, runs: list[Run], minutes: int, now: int = 0
-) -> Iterator[Violation]:
-    """Every rule that the slots, in order of start, break; fixes lie after minute `now`.
+def slot_violations(environment: Environment, runs: list[Run], minutes: int) -> Iterator[Violation]:
+    """Every rule that the slots, in order of start, break.
 
     Rules broken only by slots that are over are left out, except for required runs that are
     missing. A run that failed does not count, nor one that cannot run and breaks a rule by that:
@@ -70,7 +68,7 @@ def slot_violations(
     counted = list(_one_at_a_time(able))
     for violation in chain(
         placement(scenario, runs, minutes),
-        condition_violations(environment, runs, minutes, now),
+        condition_violations(environment, runs, minutes),
         overlaps(scenario, runs),
         gaps(scenario, able),
         orders(scenario, counted),

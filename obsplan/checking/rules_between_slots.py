@@ -1,36 +1,21 @@
 """The rules between slots: overlap, gaps, order and how many runs there are."""
 
 from collections.abc import Iterator
-from math import ceil
 
 from obsplan.checking.slots import Run
 from obsplan.checking.violation import Violation
 from obsplan.common.text import number_text
-from obsplan.inputs.scenario import After, Scenario
+from obsplan.inputs.scenario import Activity, After, Scenario
 
 
 def overlaps(scenario: Scenario, runs: list[Run]) -> Iterator[Violation]:
     """Pairs of slots that may not share a minute, once for each rule that excludes them."""
-    alone = {i.name for i in scenario.instrument if i.one_at_a_time}
-    single = {p.name for p in scenario.platform if p.one_at_a_time}
     # The run of an activity that ends last blocks later ones longest.
     running: dict[str, Run] = {}
     for later in runs:
         running = {n: run for n, run in running.items() if run.end_min > later.start_min}
         for earlier in running.values():
-            a, b = earlier.activity, later.activity
-            reasons = {}
-            if a.name == b.name:
-                reasons["repeat"] = f'runs of "{a.name}" may not overlap'
-            if a.instrument == b.instrument and a.instrument in alone:
-                reasons["instrument"] = f'"{a.instrument}" runs one slot at a time'
-            if earlier.platform == later.platform and later.platform in single:
-                reasons["platform"] = f'"{later.platform}" runs one slot at a time'
-            if a.name in b.not_with or b.name in a.not_with:
-                reasons["not with"] = "they exclude each other"
-            for quiet, other in ((a, b), (b, a)):
-                if quiet.name != other.name and quiet.quiet and other.disturbs:
-                    reasons["quiet"] = f'"{other.name}" disturbs, "{quiet.name}" must be quiet'
+            reasons = why_apart(scenario, earlier.activity, later.activity)
             minutes = min(earlier.end_min, later.end_min) - later.start_min
             for rule, why in reasons.items():
                 yield Violation(
@@ -40,10 +25,9 @@ def overlaps(scenario: Scenario, runs: list[Run]) -> Iterator[Violation]:
                     "min",
                     f"{earlier} and {later} overlap for {number_text(minutes)} min from "
                     f"{scenario.stamp_at(later.start_min)}",
-                    f"start the second at {_next_step(scenario, earlier.end_min)} or later",
                     reason=why,
                     platform=later.platform,
-                    activity=b.name,
+                    activity=later.activity.name,
                     slots=(earlier.slot, later.slot),
                 )
         rival = running.setdefault(later.activity.name, later)
@@ -51,9 +35,24 @@ def overlaps(scenario: Scenario, runs: list[Run]) -> Iterator[Violation]:
             running[later.activity.name] = later
 
 
-def _next_step(scenario: Scenario, minute: float) -> str:
-    step = scenario.span.step_min
-    return scenario.stamp_at(ceil(minute / step) * step)
+def why_apart(scenario: Scenario, a: Activity, b: Activity) -> dict[str, str]:
+    """Each rule by which runs of two activities may not overlap, and the reason in words."""
+    reasons = {}
+    if a.name == b.name:
+        reasons["repeat"] = f'runs of "{a.name}" may not overlap'
+    if a.instrument == b.instrument and any(
+        i.one_at_a_time for i in scenario.instrument if i.name == a.instrument
+    ):
+        reasons["instrument"] = f'"{a.instrument}" runs one slot at a time'
+    name = scenario.platform_of(a)
+    if name == scenario.platform_of(b) and scenario.platform_named(name).one_at_a_time:
+        reasons["platform"] = f'"{name}" runs one slot at a time'
+    if a.name in b.not_with or b.name in a.not_with:
+        reasons["not with"] = "they exclude each other"
+    for quiet, other in ((a, b), (b, a)):
+        if quiet.name != other.name and quiet.quiet and other.disturbs:
+            reasons["quiet"] = f'"{other.name}" disturbs, "{quiet.name}" must be quiet'
+    return reasons
 
 
 def gaps(scenario: Scenario, runs: list[Run]) -> Iterator[Violation]:
@@ -71,7 +70,6 @@ def gaps(scenario: Scenario, runs: list[Run]) -> Iterator[Violation]:
                 "min",
                 f"{run} starts at {scenario.stamp_at(run.start_min)}, {number_text(early)} min too "
                 f"early for the gap of {gap_min} min after slot {previous.slot}",
-                f"start it at {_next_step(scenario, previous.end_min + gap_min)} or later",
                 platform=run.platform,
                 activity=name,
                 slots=(previous.slot, run.slot),
@@ -96,27 +94,22 @@ def orders(scenario: Scenario, runs: list[Run]) -> Iterator[Violation]:
     for (name, after), own in early.items():
         first, soonest = first_ended.get(after.activity), own[0]
         many = f" and {len(own) - 1} more of its runs" if len(own) > 1 else ""
-        starts, it = ("start from", "them") if many else ("starts at", "it")
+        starts = "start from" if many else "starts at"
         which = f"{soonest}{many} {starts} {scenario.stamp_at(soonest.start_min)}"
         before = f"{after.settle_min} min before" if after.settle_min else "before"
         needed = f'a run of "{after.activity}" must have ended {before}'
         if first is None:
             amount, unit = 1.0, "run"
             problem = f"{which}; {needed}, and there is none"
-            latest = scenario.stamp_at(soonest.start_min - after.settle_min)
-            fix = f'place "{after.activity}" to end by {latest}'
         else:
             amount, unit = first.end_min + after.settle_min - soonest.start_min, "min"
             problem = f"{which}, {number_text(amount)} min too early: {needed}"
-            earliest = _next_step(scenario, first.end_min + after.settle_min)
-            fix = f"start {it} at {earliest} or later"
         yield Violation(
             "order",
             scenario.instant_at(soonest.start_min),
             amount,
             unit,
             problem,
-            fix,
             platform=soonest.platform,
             activity=name,
             slots=(*([first.slot] if first else []), *(run.slot for run in own)),
@@ -136,7 +129,6 @@ def counts(scenario: Scenario, runs: list[Run], minutes: int) -> Iterator[Violat
                 float(len(surplus)),
                 "run",
                 f'"{activity.name}" has {len(own)} runs, {activity.count} are requested',
-                f"drop {len(surplus)}, or raise count",
                 platform=platform,
                 activity=activity.name,
                 slots=tuple(run.slot for run in surplus),
@@ -150,7 +142,6 @@ def counts(scenario: Scenario, runs: list[Run], minutes: int) -> Iterator[Violat
                 "run",
                 f'"{activity.name}" has {len(own)} runs by the end of the span, {activity.must} '
                 "are required",
-                f"place {missing} more",
                 platform=platform,
                 activity=activity.name,
                 slots=tuple(run.slot for run in own),

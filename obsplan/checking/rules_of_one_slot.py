@@ -43,38 +43,32 @@ def sending_outside_span(
 
 
 def _outside_span(scenario: Scenario, run: Run, minutes: int) -> Iterator[Violation]:
-    step, length = scenario.span.step_min, scenario.slot_min(run.activity)
     if run.start_min < 0:
         early = -run.start_min
         problem = (
             f"{run} starts at {scenario.stamp_at(run.start_min)}, {number_text(early)} min before "
             "the span"
         )
-        fix = f"start it at {scenario.stamp_at(0)} or later"
-        yield of_run(scenario, run, "span", run.start_min, early, "min", problem, fix)
+        yield of_run(scenario, run, "span", run.start_min, early, "min", problem)
     if run.end_min > minutes:
         late = run.end_min - minutes
         problem = (
             f"{run} ends at {scenario.stamp_at(run.end_min)}, {number_text(late)} min after the "
             "span's last whole step"
         )
-        latest = scenario.stamp_at((minutes - length) // step * step)
-        fix = f"start it at {latest} or earlier" if length <= minutes else "it needs a longer span"
         first = max(run.start_min, minutes)
-        yield of_run(scenario, run, "span", first, late, "min", problem, fix)
+        yield of_run(scenario, run, "span", first, late, "min", problem)
 
 
 def _off_grid(scenario: Scenario, run: Run) -> Iterator[Violation]:
     step = scenario.span.step_min
     off = run.start_min % step
     if off:
-        before = run.start_min - off
         problem = (
             f"{run} starts at {scenario.stamp_at(run.start_min)}, {number_text(off)} min after a "
             f"whole step of {step} min"
         )
-        fix = f"start it at {scenario.stamp_at(before)} or {scenario.stamp_at(before + step)}"
-        yield of_run(scenario, run, "grid", run.start_min, off, "min", problem, fix)
+        yield of_run(scenario, run, "grid", run.start_min, off, "min", problem)
 
 
 def _wrong_length(scenario: Scenario, run: Run) -> Iterator[Violation]:
@@ -84,8 +78,5 @@ def _wrong_length(scenario: Scenario, run: Run) -> Iterator[Violation]:
             f"{run} lasts {number_text(length)} min from {scenario.stamp_at(run.start_min)}, the "
             f"scenario requests {requested} min"
         )
-        fix = f"end it {requested} min after its start"
-        if run.start_min % scenario.span.step_min == 0:
-            fix += f", at {scenario.stamp_at(run.start_min + requested)}"
         amount = abs(length - requested)
-        yield of_run(scenario, run, "duration", run.start_min, amount, "min", problem, fix)
+        yield of_run(scenario, run, "duration", run.start_min, amount, "min", problem)

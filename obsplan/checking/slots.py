@@ -1,5 +1,6 @@
 """The slots of a timeline as the referee sees them: runs and rows of sending, in minutes."""
 
+from collections.abc import Iterable
 from dataclasses import dataclass
 from math import ceil, floor
 from typing import NamedTuple
@@ -74,6 +75,11 @@ def read_slots(scenario: Scenario, slots: pd.DataFrame) -> tuple[list[Run], list
     return _runs(scenario, slots[~sends]), _sending_rows(scenario, slots[sends])
 
 
+def in_order(runs: Iterable[Run]) -> list[Run]:
+    """The runs in order of start."""
+    return sorted(runs, key=lambda run: (run.start_min, run.end_min, run.activity.name, run.slot))
+
+
 def minutes_to_send(
     scenario: Scenario, rows: list[SendingRow], minutes: int
 ) -> dict[str, np.ndarray]:
@@ -138,7 +144,7 @@ def _runs(scenario: Scenario, slots: pd.DataFrame) -> list[Run]:
         end = start + scenario.slot_min(activity) if np.isnan(end) else end
         platform = scenario.platform_of(activity)
         runs.append(Run(str(slot), activity, platform, float(start), float(end), state))
-    return sorted(runs, key=lambda run: (run.start_min, run.end_min, run.activity.name, run.slot))
+    return in_order(runs)
 
 
 def _bounds_min(scenario: Scenario, slots: pd.DataFrame) -> tuple[np.ndarray, np.ndarray]:

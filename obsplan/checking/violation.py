@@ -1,11 +1,13 @@
 """What a broken rule is: typed fields for code, sentences for people."""
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime
 
 import pandas as pd
 
+from obsplan.checking.slot_changes import SlotChange
 from obsplan.checking.slots import Run
+from obsplan.environment.key_changes import KeyChange
 from obsplan.inputs.scenario import Scenario
 
 VIOLATION_COLUMNS = (
@@ -20,6 +22,10 @@ VIOLATION_COLUMNS = (
 )
 
 
+# Changes that go together.
+Way = tuple[SlotChange | KeyChange, ...]
+
+
 @dataclass(frozen=True)
 class Violation:
     """One broken rule of a timeline.
@@ -28,7 +34,10 @@ class Violation:
     `unit`. platform, activity: which of them it concerns, "" if none; of two slots that
     exclude each other the later one's. slots: ids of the slots involved. Only people read
     problem (what is wrong), reason (why that is not allowed, "" if the problem says so) and
-    fix (what would make it valid).
+    fix (what would make it valid, "" if nothing is known to).
+
+    ways: the facts of the fix: each is one change of the slots or of the scenario, or several
+    that go together, which was tried and mends this without breaking anything else.
     """
 
     rule: str
@@ -36,11 +45,17 @@ class Violation:
     amount: float
     unit: str
     problem: str
-    fix: str
+    fix: str = ""
     reason: str = ""
     platform: str = ""
     activity: str = ""
     slots: tuple[str, ...] = ()
+    ways: tuple[Way, ...] = ()
+
+    def with_ways(self, ways: tuple[Way, ...]) -> "Violation":
+        """The same with its fix, in words and as facts."""
+        words = ", or ".join(" and ".join(map(str, way)) for way in ways)
+        return replace(self, fix=words, ways=ways)
 
     @property
     def message(self) -> str:
@@ -56,7 +71,6 @@ def of_run(
     amount: float,
     unit: str,
     problem: str,
-    fix: str,
 ) -> Violation:
     """A rule that one slot breaks by itself, first in `minute` of the span."""
     return Violation(
@@ -65,7 +79,6 @@ def of_run(
         amount,
         unit,
         problem,
-        fix,
         platform=run.platform,
         activity=run.activity.name,
         slots=(run.slot,),
@@ -76,7 +89,7 @@ def sentence(problem: str, reasons: list[str], fixes: list[str]) -> str:
     """What is wrong, why that is not allowed, and the fix; empty texts are left out."""
     but = " and ".join(filter(None, dict.fromkeys(reasons)))
     whole = f"{problem}, but {but}" if but else problem
-    return "; ".join(filter(None, [whole, *dict.fromkeys(fixes)]))
+    return "; ".join([whole, *(f"fix: {fix}" for fix in dict.fromkeys(fixes) if fix)])
 
 
 def violations_table(violations: tuple[Violation, ...]) -> pd.DataFrame:

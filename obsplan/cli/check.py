@@ -34,8 +34,13 @@ commas, semicolons or tabs. Times end in Z or another zone and are rounded to th
 timeline has no rows of the radio, platforms may send whenever they can. A note says if the
 timeline was planned for another scenario (by the input hash in the summary.json beside it).
 
-With --state the check uses what telemetry says; what was reported before a replan is in
-reported.toml of its plan directory and is used too. Slots that are done cannot be changed: rules
+A fix changes one slot, a few slots or a key of the scenario. It was tried: it mends the rule and
+breaks nothing more, all else as it is. Some hundred changes are tried; rules that are not
+reached by then have no fix.
+
+With --state the check uses what telemetry says, and fixes lie ahead of it; what was reported
+before a replan is in reported.toml of its plan directory and is used too. Slots that are locked
+or have begun are not moved. Slots that are done cannot be changed: rules
 broken by them alone, and limits exceeded before telemetry was read, are not reported.
 
 """
@@ -104,7 +109,10 @@ def check(
         echo_oddities(environment, slots, ran, since_utc)
         slots = with_outcomes(scenario, slots, ran, since_utc)
         _echo_too_late(environment, slots, since_utc)
-    verdict = check_timeline(environment, slots, since_utc)
+    verdict = check_timeline(environment, slots, since_utc, fixes=False)
+    if not verdict.is_valid:
+        say("trying what would mend the broken rules ...", err=True)
+        verdict = check_timeline(environment, slots, since_utc)
     write_results({output: verdict.violations})
     if form == "csv":
         hand_over(csv_text(verdict.violations))

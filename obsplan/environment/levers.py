@@ -38,13 +38,24 @@ class Lever:
 def least_change(
     environment: Environment, lever: Lever, mended: Mended, precision: float = FINE
 ) -> KeyChange | None:
-    """The least change of a lever with which the environment is `mended`; None if none is.
+    """The least change of a lever with which the environment is `mended`, as `least_amount`."""
 
-    The change that is returned was tried. It is the least if a larger change never mends less.
+    def is_enough(change: KeyChange) -> bool:
+        return mended(changed(environment, change))
+
+    return least_amount(lever, is_enough, precision)
+
+
+def least_amount(
+    lever: Lever, is_enough: Callable[[KeyChange], bool], precision: float = FINE
+) -> KeyChange | None:
+    """The least change of a lever that is enough; None if none is.
+
+    The change that is returned was tried. It is the least if a larger change never does less.
     """
 
     def tried(value: float) -> bool:
-        return mended(changed(environment, lever.change(value)))
+        return is_enough(lever.change(value))
 
     near, far = lever.now, lever.most
     if near == far or not tried(far):

@@ -54,7 +54,7 @@ class Situation:
         """The verdict on the fixed slots and `booking`, without what is unavoidable."""
         scenario = self.environment.scenario
         rows = slots_table(scenario, booked_rows(scenario, booking))
-        verdict = check_timeline(self.environment, with_fixed(self.fixed, rows))
+        verdict = check_timeline(self.environment, with_fixed(self.fixed, rows), fixes=False)
         avoidable = tuple(v for v in verdict.found if not self._is_unavoidable(v))
         return replace(verdict, found=avoidable)
 

@@ -90,7 +90,8 @@ def make_replan(
     with interruptible():
         fixed, movable = fixed_slots(environment, slots, ran, now_utc, freeze)
         first = first_step(scenario, now_utc)
-        alone = check_timeline(environment, with_fixed(fixed, _open_sending(scenario, first)))
+        with_sending = with_fixed(fixed, _open_sending(scenario, first))
+        alone = check_timeline(environment, with_sending, fixes=False)
         levels = _levels(scenario, alone, first)
         problem, barred = remaining_problem(environment, fixed, first, levels)
         relaxed, _ = remaining_problem(environment, fixed, first, levels, relaxed=True)

@@ -26,7 +26,8 @@ class Replayed(NamedTuple):
 
 def replay_of(environment: Environment) -> Replay:
     """The replay of a booking that is all there is in the timeline."""
-    return lambda booking: check_timeline(environment, plan_slots(environment.scenario, booking))
+    scenario = environment.scenario
+    return lambda plan: check_timeline(environment, plan_slots(scenario, plan), fixes=False)
 
 
 def breaks_own_rules(environment: Environment, booking: Booking) -> bool:

@@ -78,8 +78,8 @@ def test_condition_broken_twice_in_a_slot_is_two_violations():
     assert list(found["time_utc"]) == [START + pd.Timedelta(minutes=m) for m in (65, 100)]
     assert found["message"][0] == (
         '"camera" (slot s1): visible fraction of the Sun at 2028-07-01T01:05Z is 0.2, 0.3 '
-        "outside the allowed 0.5 to 1 (2 min from 2028-07-01T01:05Z); the nearest start that "
-        "meets its conditions is 2028-07-01T01:45Z"
+        "outside the allowed 0.5 to 1 (2 min from 2028-07-01T01:05Z); "
+        'fix: start "camera" (slot s1) at 2028-07-01T01:45Z'
     )
 
 

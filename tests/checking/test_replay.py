@@ -22,8 +22,8 @@ def test_bus_power_sums_base_slots_and_warm_up():
     message = broken(scene, ("oven", 0), ("camera", 15), base_load_w=20.0)["message"][0]
     assert message == (
         'the bus of "lander" supplies 10 W more than its limit of 100 W at 2028-07-01T00:15Z '
-        "(from 2028-07-01T00:15Z until 2028-07-01T00:20Z); draw 10 W less then, for instance by "
-        'moving or dropping "oven" (slot s1) or "camera" (slot s2)'
+        "(from 2028-07-01T00:15Z until 2028-07-01T00:20Z); "
+        'fix: start "camera" (slot s2) at 2028-07-01T01:15Z'
     )
 
 

@@ -55,12 +55,12 @@ class EnergyBalance:
 
 def idle_violations(environment: Environment) -> list[Violation]:
     """The rules that are broken with nothing planned at all, in order of time."""
-    return _lasting(_replay_idle(environment))
+    return _lasting(_replay_idle(environment, fixes=True))
 
 
 def why_not_idle(environment: Environment) -> str:
     """What breaks with nothing planned at all, by how much, when and why; "" if nothing does."""
-    idle = _replay_idle(environment)
+    idle = _replay_idle(environment, fixes=True)
     lines = [f"with no slot at all: {violation.message}" for violation in _lasting(idle)]
     for platform in environment.scenario.platform:
         short = _energy_short(idle, platform)
@@ -71,8 +71,8 @@ def why_not_idle(environment: Environment) -> str:
     return "\n".join(lines)
 
 
-def _replay_idle(environment: Environment) -> Verdict:
-    return check_timeline(environment, slots_table(environment.scenario, []))
+def _replay_idle(environment: Environment, fixes: bool = False) -> Verdict:
+    return check_timeline(environment, slots_table(environment.scenario, []), fixes=fixes)
 
 
 def _lasting(idle: Verdict) -> list[Violation]:
