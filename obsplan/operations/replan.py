@@ -34,7 +34,7 @@ from obsplan.planning.plan import EarlyEnd, Plan, Report
 from obsplan.planning.problem.booking import Booking
 from obsplan.planning.problem.definition import Problem, worth_of_all
 from obsplan.planning.problem.timeline_table import described, slots_table
-from obsplan.planning.reasons.reason_wording import Answer
+from obsplan.planning.reasons.fix_wording import Answer
 from obsplan.planning.reasons.unplaced import explain, unplaced_table
 from obsplan.planning.reasons.what_if import Variant
 from obsplan.planning.search.strategy import Effort, require_effort
@@ -110,7 +110,7 @@ def make_replan(
     value = float(timeline["value"].sum())
     fixed_value = value - booking.value()
     upper = max(min(bound, worth_of_all(relaxed)) + fixed_value, value)
-    answers = _answers(situation, booking, barred, timeline)
+    answers = _answers(situation, booking, barred, timeline, first)
     missing = _unplaced(scenario, booking, answers)
     changes = changes_table(environment, movable, fixed, booking, ids, difference)
     return Replan(
@@ -187,14 +187,18 @@ def _open_sending(scenario: Scenario, first: int) -> pd.DataFrame:
 
 
 def _answers(
-    situation: Situation, booking: Booking, barred: list[np.ndarray], timeline: pd.DataFrame
+    situation: Situation,
+    booking: Booking,
+    barred: list[np.ndarray],
+    timeline: pd.DataFrame,
+    first: int,
 ) -> dict[str, Answer]:
     """Why one more run does not fit, judged with the fixed slots."""
 
     def replay(variant: Variant) -> Verdict:
         return replace(situation, environment=variant.environment).replay(variant.booking)
 
-    return explain(situation.environment, booking, timeline, replay, barred)
+    return explain(situation.environment, booking, timeline, replay, barred, first)
 
 
 def _unplaced(scenario: Scenario, booking: Booking, answers: dict[str, Answer]) -> pd.DataFrame:

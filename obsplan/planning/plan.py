@@ -28,9 +28,9 @@ from obsplan.planning.problem.from_scenario import build_problem
 from obsplan.planning.problem.timeline_table import timeline_table
 from obsplan.planning.reasons.audit import no_room_for_required_runs
 from obsplan.planning.reasons.conflicts import find_conflict
+from obsplan.planning.reasons.fix_wording import Answer
 from obsplan.planning.reasons.idle_energy import why_not_idle
 from obsplan.planning.reasons.permitting_changes import permitting_changes
-from obsplan.planning.reasons.reason_wording import Answer
 from obsplan.planning.reasons.unplaced import explain, unplaced_table
 from obsplan.planning.replayed import Replayed, breaks_own_rules, judge_of, replay_of
 from obsplan.planning.search.exact import above, in_steps, is_small

@@ -44,7 +44,7 @@ def condition_masks(environment: Environment, activity: Activity) -> dict[str, n
 
 def start_mask(environment: Environment, activity: Activity) -> np.ndarray:
     """Steps (n,) at which a slot of `activity` meets all its conditions."""
-    return _all_of(environment.scenario, start_masks(environment, activity))
+    return all_of(environment.scenario, start_masks(environment, activity))
 
 
 def start_masks(environment: Environment, activity: Activity) -> dict[str, np.ndarray]:
@@ -105,10 +105,12 @@ def _held_mbit(scenario: Scenario, activity: Activity) -> float:
     return _store_of(scenario, activity).capacity_mbit + REPLAY_SLACK
 
 
-def _all_of(scenario: Scenario, starts: dict[str, np.ndarray]) -> np.ndarray:
+def all_of(scenario: Scenario, starts: dict[str, np.ndarray], but: str = "") -> np.ndarray:
+    """The steps (n,) at which all conditions of `start_masks` are met, `but` one perhaps."""
     permitted = np.ones(scenario.steps, dtype=bool)
-    for mask in starts.values():
-        permitted &= mask
+    for key, mask in starts.items():
+        if key != but:
+            permitted &= mask
     return permitted
 
 
@@ -147,8 +149,13 @@ def most_runs(environment: Environment, activity: Activity) -> int:
     scenario = environment.scenario
     step_min = scenario.span.step_min
     spacing = scenario.slot_min(activity) // step_min + -(-activity.gap_min // step_min)
+    return room_for(start_mask(environment, activity), spacing)
+
+
+def room_for(starts: np.ndarray, spacing: int) -> int:
+    """How many of the permitted `starts` (steps,) can be taken, `spacing` steps apart."""
     runs, free = 0, 0
-    for start in np.flatnonzero(start_mask(environment, activity)).tolist():
+    for start in np.flatnonzero(starts).tolist():
         if start >= free:
             runs, free = runs + 1, start + spacing
     return runs
@@ -213,33 +220,31 @@ def _storage_words(scenario: Scenario, activity: Activity) -> str:
     )
 
 
-def why_no_window(environment: Environment, activity: Activity) -> str:
-    """Why `activity` has no window, in a sentence without a stop; "" when it has one.
+def why_no_window(environment: Environment, activity: Activity, first: int = 0) -> str:
+    """Why `activity` has no window from step `first` on, in a sentence; "" when it has one.
 
     Conditions that no slot meets even alone are named first; else those whose removal
     alone would open a window; else all.
     """
     scenario = environment.scenario
     starts = start_masks(environment, activity)
-    if _all_of(scenario, starts).any():
+    starts["span"][:first] = False
+    when = "from now on" if first else "in the span"
+    if all_of(scenario, starts).any():
         return ""
-    if not starts.pop("span").any():
-        return "a slot is longer than the span"
+    ahead = starts.pop("span")
+    if not ahead.any():
+        return f"a slot is longer than {'what is left of ' if first else ''}the span"
+    starts = {key: mask & ahead for key, mask in starts.items()}
     words = condition_words(scenario, activity)
     never = [words[key] for key, mask in starts.items() if not mask.any()]
     if never:
-        return f"no slot in the span has {' or '.join(never)}"
-    culprits = [
-        words[key]
-        for key in starts
-        if _all_of(scenario, {k: mask for k, mask in starts.items() if k != key}).any()
-    ]
+        return f"no slot {when} has {' or '.join(never)}"
+    culprits = [words[key] for key in starts if all_of(scenario, starts, but=key).any()]
     if culprits:
         which = "this" if len(culprits) == 1 else "one of these"
         return (
-            f"no slot in the span meets all conditions; dropping {which} would open a window: "
+            f"no slot {when} meets all conditions; dropping {which} would open a window: "
             f"{', '.join(culprits)}"
         )
-    return (
-        f"no slot in the span has all of these at once: {', '.join(words[key] for key in starts)}"
-    )
+    return f"no slot {when} has all of these at once: {', '.join(words[key] for key in starts)}"

@@ -11,17 +11,16 @@ import numpy as np
 from obsplan.planning.problem.booking import Booking
 from obsplan.planning.reasons import remedies
 from obsplan.planning.reasons.blocking import Constraint, overflow_estimate_mbit
-from obsplan.planning.reasons.reason_wording import (
+from obsplan.planning.reasons.fix_wording import (
     Answer,
-    Blocked,
     FasterLink,
     LargerBattery,
     LargerStore,
-    LeftOut,
     MoreContact,
     MoreForData,
     NoFixNeeded,
 )
+from obsplan.planning.reasons.reason_wording import Blocked, LeftOut
 from obsplan.planning.reasons.what_if import Insertion, overflow, with_run
 
 # A link that would have to be more than twice as fast is no small change.
@@ -78,6 +77,7 @@ def _lacks_data(insertion: Insertion, tries: list[tuple[int, Booking]]) -> Answe
     )
     gap_end_min = (step + 1) * insertion.scenario.span.step_min
     gap_min = remedies.last_contact_gap(insertion.variant, n, gap_end_min)
+    gap_min = max(gap_min[0], insertion.first * insertion.scenario.span.step_min), gap_min[1]
     larger_store = partial(remedies.larger_store, n, over_capacity, over_end_limit)
     longest = gap_min[1] - gap_min[0]
     searches = (

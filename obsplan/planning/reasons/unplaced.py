@@ -5,9 +5,8 @@ that one thing is different, battery and store are simulated through the whole s
 replay by the minute accepts the result.
 """
 
-from collections.abc import Iterator
 from dataclasses import replace
-from math import ceil, floor
+from math import ceil
 
 import numpy as np
 import pandas as pd
@@ -15,10 +14,13 @@ import pandas as pd
 from obsplan.common.interruption import interruptible
 from obsplan.environment.model import Environment
 from obsplan.inputs.conditions import requested
-from obsplan.inputs.scenario import Activity, GroundRange
 from obsplan.planning.problem.booking import Booking
 from obsplan.planning.problem.definition import Need
-from obsplan.planning.problem.start_windows import start_mask, start_masks, why_no_window
+from obsplan.planning.problem.start_windows import (
+    all_of,
+    room_for,
+    start_masks,
+)
 from obsplan.planning.reasons import remedies
 from obsplan.planning.reasons.blocking import (
     Constraint,
@@ -26,25 +28,24 @@ from obsplan.planning.reasons.blocking import (
     rival_runs,
     tolerance_of,
 )
-from obsplan.planning.reasons.reason_wording import (
+from obsplan.planning.reasons.fix_wording import (
     Answer,
+    MoreBusPower,
+    NoSingleFix,
+    OrderLifted,
+    RemovedSlot,
+    ShorterGap,
+    ShorterSettling,
+)
+from obsplan.planning.reasons.reason_wording import (
     Blocked,
     BlockedByAll,
     BrokenRules,
     Closed,
-    ContactAtStart,
-    ContactInSlot,
     Excluded,
-    MoreBusPower,
-    NoSingleFix,
+    NoRoom,
     NotAnalysed,
-    OrderLifted,
-    RemovedSlot,
-    ShorterGap,
-    ShorterLead,
-    ShorterSettling,
     Waiting,
-    WiderRange,
 )
 from obsplan.planning.reasons.shortages import fits, fits_or_lacks_data, lacks_energy
 from obsplan.planning.reasons.what_if import (
@@ -54,6 +55,13 @@ from obsplan.planning.reasons.what_if import (
     inserted,
     replayed,
     simulated,
+)
+from obsplan.planning.reasons.window_changes import (
+    Changes,
+    longer_contact,
+    shorter_lead,
+    wider_range,
+    wider_windows,
 )
 
 # Slots whose removal is tried.
@@ -73,13 +81,15 @@ def explain(
     timeline: pd.DataFrame,
     replay: Replay = replayed,
     barred: list[np.ndarray] | None = None,
+    first: int = 0,
 ) -> dict[str, Answer]:
     """Why one more run does not fit, for each activity with fewer runs than requested, by name.
 
     `booking` is the plan with its flow up to date, `timeline` the same plan as a table,
     whose ids name the slots. `replay` is needed if the timeline has more than the booking;
     `barred` has the steps at which a run of each activity may not start regardless of its
-    conditions. After Ctrl-C the remaining activities are not analysed.
+    conditions; nothing before step `first` can be changed any more. After Ctrl-C the remaining
+    activities are not analysed.
     """
     slots = {(slot.activity, slot.start_utc): slot.slot for slot in timeline.itertuples()}
     answers: dict[str, Answer] = {}
@@ -94,8 +104,9 @@ def explain(
                 with interruptible():
                     variant = _with_room_for_one(Variant(booking, environment), i, shut)
                     blocking = blocking_amounts(variant.booking, i)
-                    answer = _answer(Insertion(variant, slots, i, blocking, replay, shut))
-                    never = why_no_window(environment, environment.scenario.activity[i])
+                    insertion = Insertion(variant, slots, i, blocking, replay, shut, first)
+                    answer = _answer(insertion)
+                    never = insertion.why_no_window
                     reason = Closed("", never) if never else answer.reason
                     answers[task.name] = replace(answer, reason=reason)
             except KeyboardInterrupt:  # a second one; the existing plan must not be lost
@@ -139,19 +150,16 @@ def _answer(insertion: Insertion) -> Answer:
         _shorter_gap,
         _more_bus_power,
         _less_waiting,
-        _wider_range,
-        _shorter_lead,
-        _longer_contact,
+        wider_range,
+        shorter_lead,
+        longer_contact,
+        wider_windows,
     ):
         for start, variant, answer in changes(insertion):
             fuller = inserted(variant.booking, insertion.task, start)
             if fuller is not None and insertion.is_valid_with(fuller, variant):
                 return answer
     return _no_single_fix(insertion)
-
-
-# Each of these yields a start, the plan as changed, and the answer if that fits the run.
-Changes = Iterator[tuple[int, Variant, Answer]]
 
 
 def _removed_slot(insertion: Insertion) -> Changes:
@@ -232,117 +240,21 @@ def _less_waiting(insertion: Insertion) -> Changes:
         yield start, variant, Answer(Waiting(name, has_run), fix)
 
 
-def _wider_range(insertion: Insertion) -> Changes:
-    """One range of the activity's conditions a little wider."""
-    environment, activity = insertion.environment, insertion.activity
-    for condition, name, column, limits in requested(activity.when):
-        # A range of local time that passes midnight has no end that could be moved outwards.
-        if isinstance(limits, bool) or limits[0] > limits[1]:
-            continue
-        key = condition.key
-        slots = _slots(insertion, environment.sky[column].to_numpy())
-        lowest, highest = slots.min(axis=1), slots.max(axis=1)
-        outside = np.maximum(limits[0] - lowest, highest - limits[1])
-        otherwise = start_mask(environment, _allowing(activity, key, None)) & ~insertion.barred
-        where = insertion.blocked_only_by(Constraint.WINDOW)
-        where &= otherwise[: len(slots)] & (outside > 0)
-        for start in insertion.best(outside, where):
-            low = min(limits[0], floor(lowest[start] * remedies.TENTHS) / remedies.TENTHS)
-            high = max(limits[1], ceil(highest[start] * remedies.TENTHS) / remedies.TENTHS)
-            wider = _allowing(activity, key, (low, high))
-            starts = start_mask(environment, wider) & ~insertion.barred
-            fields = {"when": wider.when}
-            variant = insertion.variant.with_task(insertion.task, fields, starts=starts)
-            fix = WiderRange(condition, name, low, high, insertion.at(start))
-            yield start, variant, Answer(_closed(insertion, name), fix)
-
-
-def _allowing(activity: Activity, key: str, limits: tuple[float, float] | None) -> Activity:
-    """The activity with other limits in `when.<key>`, or none."""
-    value: GroundRange | tuple[float, float] | None = limits
-    if activity.when.ground and key == "ground" and limits:
-        value = activity.when.ground.model_copy(update={"temperature_k": limits})
-    when = activity.when.model_copy(update={key: value})
-    return activity.model_copy(update={"when": when})
-
-
-def _shorter_lead(insertion: Insertion) -> Changes:
-    """Commands that may reach the platform later before a start."""
-    scenario, environment = insertion.scenario, insertion.environment
-    lead_min = scenario.command_lead_min(insertion.activity)
-    in_contact = environment.in_contact(insertion.node.name)
-    if lead_min is None or not in_contact.any():
-        return
-
-    def starts_with(left_min: int) -> np.ndarray:
-        eased = insertion.activity.model_copy(update={"lead_min": left_min})
-        return start_mask(environment, eased) & ~insertion.barred
-
-    # A command of the first minute in contact is on board when that minute is over.
-    steps = np.arange(len(insertion.blocking[Constraint.WINDOW]))
-    left_min = steps * scenario.span.step_min - (int(np.argmax(in_contact)) + 1)
-    where = insertion.blocked_only_by(Constraint.WINDOW) & starts_with(0)[steps]
-    where &= (left_min >= 0) & (left_min < lead_min)
-    for start in insertion.best(-left_min.astype(float), where):
-        lead = int(left_min[start])
-        fields = {"lead_min": lead}
-        variant = insertion.variant.with_task(insertion.task, fields, starts=starts_with(lead))
-        fix = ShorterLead(lead_min - lead, insertion.at(start))
-        yield start, variant, Answer(_closed(insertion, "uplink"), fix)
-
-
-def _longer_contact(insertion: Insertion) -> Changes:
-    """Contact in those minutes of a slot that have none."""
-    if insertion.activity.contact == "none":
-        return
-    throughout = insertion.activity.contact == "whole"
-    in_contact = insertion.environment.in_contact(insertion.node.name)
-    silent = _slots(insertion, ~in_contact)
-    missing_min = silent.sum(axis=1) if throughout else silent[:, 0].astype(int)
-    unbound = insertion.activity.model_copy(update={"contact": "none"})
-    starts = start_mask(insertion.environment, unbound) & ~insertion.barred
-    where = insertion.blocked_only_by(Constraint.WINDOW)
-    where &= starts[: len(silent)] & (missing_min > 0)
-    step_min = insertion.scenario.span.step_min
-    for start in insertion.best(missing_min, where):
-        first_min, end = start * step_min, start + insertion.what.length
-        fix: ContactAtStart | ContactInSlot = ContactAtStart(insertion.at(start))
-        if throughout:
-            minutes = int(missing_min[start])
-            fix = ContactInSlot(minutes, insertion.at(start), insertion.at(end))
-        longer = in_contact.copy()
-        longer[first_min : end * step_min if throughout else first_min + 1] = True
-        variant = insertion.variant.with_task(insertion.task, {}, starts=starts)
-        variant = variant.with_columns(insertion.what.node, in_contact=longer)
-        yield start, variant, Answer(_closed(insertion, "contact"), fix)
-
-
-def _slots(insertion: Insertion, minutes: np.ndarray) -> np.ndarray:
-    """The minutes of a slot from each start: (starts, minutes of a slot)."""
-    step_min = insertion.scenario.span.step_min
-    within = minutes[: insertion.booking.problem.steps * step_min]
-    if not len(insertion.blocking[Constraint.WINDOW]):
-        return np.zeros((0, 1), dtype=minutes.dtype)
-    view = np.lib.stride_tricks.sliding_window_view(within, insertion.what.length * step_min)
-    return view[::step_min]
-
-
-def _closed(insertion: Insertion, condition: str) -> Closed:
-    never = why_no_window(insertion.environment, insertion.activity)
-    return Closed(condition, never or None)
-
-
 def _no_single_fix(insertion: Insertion) -> Answer:
     """What blocks the permitted start that the fewest constraints block."""
-    never = why_no_window(insertion.environment, insertion.activity)
+    never = insertion.why_no_window
     blocking, what = insertion.blocking, insertion.what
     blocked = np.array([amount > tolerance_of(key) for key, amount in blocking.items()])
     if not blocked.size:
         return Answer(Closed("", never), NoSingleFix())
     overlaps_own = blocking[Constraint.GAP] > what.gap
     count = blocked.sum(axis=0) + overlaps_own
-    keys = (blocking[Constraint.ENERGY], count, blocking[Constraint.WINDOW])
+    # What is over comes last, and is not told.
+    is_over = np.arange(len(count)) < insertion.first
+    keys = (blocking[Constraint.ENERGY], count, blocking[Constraint.WINDOW], is_over)
     start = int(np.lexsort(keys)[0])
+    if is_over[start]:
+        return Answer(_no_room(insertion) or Closed("", never), NoSingleFix())
     constraints = [key for key, blocks in zip(blocking, blocked[:, start]) if blocks]
     if overlaps_own[start]:
         constraints[constraints.index(Constraint.GAP)] = Constraint.OWN_RUNS
@@ -361,8 +273,27 @@ def _no_single_fix(insertion: Insertion) -> Answer:
     if not constraints and not never:
         return _refused_by_replay(insertion, simulated(fuller), start)
     named = tuple(constraints) or (Constraint.REPLAY,)
-    reason = Closed("", never) if never else BlockedByAll(named)
+    reason = _no_room(insertion) or BlockedByAll(named)
     return Answer(reason, NoSingleFix(named, insertion.at(start)))
+
+
+def _no_room(insertion: Insertion) -> NoRoom | None:
+    """The reason if the windows of an activity hold no more than its runs; None if they do."""
+    scenario, what = insertion.scenario, insertion.what
+    runs, spacing = len(insertion.booking.runs[insertion.task]), what.length + what.gap
+    if room_for(what.starts, spacing) > runs:
+        return None
+    masks = start_masks(insertion.environment, insertion.activity)
+    words = {r.condition.key: r.name for r in requested(insertion.activity.when)}
+    limiting = [
+        words.get(key, key)
+        for key in masks
+        if room_for(all_of(scenario, masks, but=key) & ~insertion.barred, spacing) > runs
+    ]
+    # Without its gap, more runs may fit between the same limits.
+    if what.gap and room_for(what.starts, what.length) > runs:
+        limiting.append(f"its gap of {insertion.activity.gap_min} min")
+    return NoRoom(runs, tuple(limiting), from_now_on=insertion.first > 0)
 
 
 def _refused_by_replay(insertion: Insertion, booking: Booking, start: int) -> Answer:

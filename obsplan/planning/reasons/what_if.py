@@ -6,6 +6,7 @@ minute check the result.
 
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass, replace
+from functools import cached_property
 from typing import Any, NamedTuple
 
 import numpy as np
@@ -16,6 +17,7 @@ from obsplan.environment.model import Environment
 from obsplan.inputs.scenario import Activity, Scenario
 from obsplan.planning.problem.booking import Booking
 from obsplan.planning.problem.definition import Node, Task
+from obsplan.planning.problem.start_windows import why_no_window
 from obsplan.planning.problem.timeline_table import plan_slots
 from obsplan.planning.problem.tolerances import TOLERANCE
 from obsplan.planning.reasons.blocking import Constraint, blocking_amounts, tolerance_of
@@ -75,6 +77,7 @@ class Insertion:
 
     variant: the plan as it is. slots: ids by activity and start. blocking: as in
     `blocking_amounts`. barred (steps,): where a run may not start regardless of its conditions.
+    first: the first step of which anything may still be changed.
     """
 
     variant: Variant
@@ -83,6 +86,7 @@ class Insertion:
     blocking: dict[str, np.ndarray]
     replay: Replay
     barred: np.ndarray
+    first: int = 0
 
     @property
     def scenario(self) -> Scenario:
@@ -107,6 +111,11 @@ class Insertion:
     @property
     def node(self) -> Node:
         return self.booking.problem.nodes[self.what.node]
+
+    @cached_property
+    def why_no_window(self) -> str:
+        """Why the activity has no window that is not over; "" if it has one."""
+        return why_no_window(self.environment, self.activity, self.first)
 
     def at(self, step: int) -> pd.Timestamp:
         """The first instant of a step."""

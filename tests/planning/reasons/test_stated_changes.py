@@ -5,20 +5,25 @@ the independent check judges the plan with the run, its data sent in one way or 
 """
 
 from dataclasses import replace
+from datetime import timedelta
 from functools import singledispatch
 
 import numpy as np
+import pandas as pd
 import pytest
-from hypothesis import given, settings
-from tools.small import cases
+from hypothesis import assume, given, settings
+from hypothesis import strategies as st
+from tools.small import cases, platform, scenario, world
 
 from obsplan.checking.check import check_timeline
 from obsplan.environment.model import Environment
 from obsplan.inputs.scenario import Activity
+from obsplan.inputs.timeline_csv import AS_RUN_COLUMNS
+from obsplan.operations.replan import make_replan
 from obsplan.planning.problem.booking import Booking
 from obsplan.planning.problem.from_scenario import build_problem
 from obsplan.planning.problem.timeline_table import timeline_table
-from obsplan.planning.reasons import reason_wording
+from obsplan.planning.reasons import fix_wording
 from obsplan.planning.reasons.unplaced import explain
 from obsplan.planning.search.first_plan import quick_plan
 from obsplan.planning.search.greedy import greedy_plan
@@ -48,14 +53,14 @@ def with_minutes(environment: Environment, name: str, first_utc, minutes: int, *
     return replace(environment, platforms=environment.platforms | {name: table})
 
 
-@applied.register(reason_wording.NoFixNeeded)
-@applied.register(reason_wording.RemovedSlot)
+@applied.register(fix_wording.NoFixNeeded)
+@applied.register(fix_wording.RemovedSlot)
 def _(fix, environment, activity):
     return environment
 
 
 @applied.register
-def _(fix: reason_wording.LargerBattery, environment, activity):
+def _(fix: fix_wording.LargerBattery, environment, activity):
     battery = part_of(environment, fix.platform).battery
     shares = np.array([battery.reserve, battery.start, battery.end or 0.0])
     capacity_wh = battery.capacity_wh + fix.wh
@@ -66,7 +71,7 @@ def _(fix: reason_wording.LargerBattery, environment, activity):
 
 
 @applied.register
-def _(fix: reason_wording.LargerStore, environment, activity):
+def _(fix: fix_wording.LargerStore, environment, activity):
     store = part_of(environment, fix.platform).store
     fields = ["capacity_mbit"] * fix.capacity + ["end_limit_mbit"] * fix.end_limit
     larger = {field: getattr(store, field) + fix.mbit for field in fields}
@@ -75,7 +80,7 @@ def _(fix: reason_wording.LargerStore, environment, activity):
 
 
 @applied.register
-def _(fix: reason_wording.MoreContact, environment, activity):
+def _(fix: fix_wording.MoreContact, environment, activity):
     rate_kbps = environment.platforms[fix.platform]["rate_kbps"]
     usual = rate_kbps[rate_kbps > 0].median()
     columns = {"rate_kbps": usual, "in_contact": True}
@@ -83,38 +88,38 @@ def _(fix: reason_wording.MoreContact, environment, activity):
 
 
 @applied.register
-def _(fix: reason_wording.FasterLink, environment, activity):
+def _(fix: fix_wording.FasterLink, environment, activity):
     table = environment.platforms[fix.platform]
     faster = table.assign(rate_kbps=table["rate_kbps"] * (1 + fix.percent / 100))
     return replace(environment, platforms=environment.platforms | {fix.platform: faster})
 
 
 @applied.register
-def _(fix: reason_wording.MoreBusPower, environment, activity):
+def _(fix: fix_wording.MoreBusPower, environment, activity):
     limit_w = part_of(environment, fix.platform).bus_limit_w + fix.watts
     return with_part(environment, "platform", fix.platform, bus_limit_w=limit_w)
 
 
 @applied.register
-def _(fix: reason_wording.ShorterGap, environment, activity):
+def _(fix: fix_wording.ShorterGap, environment, activity):
     gap_min = activity.gap_min - fix.minutes
     return with_part(environment, "activity", activity.name, gap_min=gap_min)
 
 
 @applied.register
-def _(fix: reason_wording.ShorterLead, environment, activity):
+def _(fix: fix_wording.ShorterLead, environment, activity):
     lead_min = environment.scenario.command_lead_min(activity) - fix.minutes
     return with_part(environment, "activity", activity.name, lead_min=lead_min)
 
 
 @applied.register
-def _(fix: reason_wording.OrderLifted, environment, activity):
+def _(fix: fix_wording.OrderLifted, environment, activity):
     after = tuple(order for order in activity.after if order.activity != fix.activity)
     return with_part(environment, "activity", activity.name, after=after)
 
 
 @applied.register
-def _(fix: reason_wording.ShorterSettling, environment, activity):
+def _(fix: fix_wording.ShorterSettling, environment, activity):
     after = tuple(
         order.model_copy(update={"settle_min": order.settle_min - fix.minutes})
         if order.activity == fix.activity
@@ -125,7 +130,7 @@ def _(fix: reason_wording.ShorterSettling, environment, activity):
 
 
 @applied.register
-def _(fix: reason_wording.WiderRange, environment, activity):
+def _(fix: fix_wording.WiderRange, environment, activity):
     key, limits = fix.condition.key, (fix.low, fix.high)
     if key == "ground":
         limits = activity.when.ground.model_copy(update={"temperature_k": limits})
@@ -133,10 +138,18 @@ def _(fix: reason_wording.WiderRange, environment, activity):
     return with_part(environment, "activity", activity.name, when=when)
 
 
-@applied.register(reason_wording.ContactInSlot)
-@applied.register(reason_wording.ContactAtStart)
+@applied.register
+def _(fix: fix_wording.WiderWindows, environment, activity):
+    index = environment.sky.index
+    wider = environment.user_windows[activity.name].copy()
+    wider[(index >= fix.start_utc) & (index < fix.end_utc)] = True
+    return replace(environment, user_windows=environment.user_windows | {activity.name: wider})
+
+
+@applied.register(fix_wording.ContactInSlot)
+@applied.register(fix_wording.ContactAtStart)
 def _(fix, environment, activity):
-    in_slot = isinstance(fix, reason_wording.ContactInSlot)
+    in_slot = isinstance(fix, fix_wording.ContactInSlot)
     minutes = environment.scenario.slot_min(activity) if in_slot else 1
     carrier = environment.scenario.platform_of(activity)
     return with_minutes(environment, carrier, fix.start_utc, minutes, in_contact=True)
@@ -144,12 +157,12 @@ def _(fix, environment, activity):
 
 def fits_a_run(environment: Environment, booking: Booking, task: int, fix) -> bool:
     """Whether the plan is valid with one more run, whichever one of the changes is made."""
-    if isinstance(fix, reason_wording.MoreForData):
+    if isinstance(fix, fix_wording.MoreForData):
         return all(
             fits_with(environment, booking, task, change, fix.start_utc) for change in fix.changes
         )
     # Another slot makes way for a run somewhere; all other fixes name its start.
-    start_utc = None if isinstance(fix, reason_wording.RemovedSlot) else fix.start_utc
+    start_utc = None if isinstance(fix, fix_wording.RemovedSlot) else fix.start_utc
     return fits_with(environment, booking, task, fix, start_utc)
 
 
@@ -160,7 +173,7 @@ def fits_with(environment: Environment, booking: Booking, task: int, change, sta
         minutes = (instant - environment.sky.index[0]).total_seconds() / 60
         return int(minutes // scene.span.step_min)
 
-    if isinstance(change, reason_wording.RemovedSlot):
+    if isinstance(change, fix_wording.RemovedSlot):
         names = [a.name for a in scene.activity]
         runs[names.index(change.activity)].remove(step(change.slot_utc))
         starts = range(booking.problem.steps - booking.problem.tasks[task].length + 1)
@@ -190,14 +203,62 @@ def is_valid_with(environment, booking: Booking, task: int, start: int) -> bool:
     return False
 
 
-def check_every_fix(environment: Environment, booking: Booking) -> list[reason_wording.Answer]:
+def check_every_fix(environment: Environment, booking: Booking) -> list[fix_wording.Answer]:
     """All answers; each fix that is stated was applied and fits a run."""
     answers = explain(environment, booking, timeline_table(environment, booking))
     names = [task.name for task in booking.problem.tasks]
     for name, answer in answers.items():
-        if not isinstance(answer.fix, reason_wording.NoSingleFix):
+        if not isinstance(answer.fix, fix_wording.NoSingleFix):
             assert fits_a_run(environment, booking, names.index(name), answer.fix), answer
     return list(answers.values())
+
+
+def times_of(fix) -> list[pd.Timestamp]:
+    """Every time that a fix names, but that up to which a store has to hold more."""
+    fields = ("start_utc", "end_utc", "from_utc", "slot_utc")
+    named = [getattr(fix, field) for field in fields if getattr(fix, field, None) is not None]
+    return named + [time for change in getattr(fix, "changes", ()) for time in times_of(change)]
+
+
+def check_no_fix_lies_in_the_past(environment: Environment, now_min: int) -> int:
+    """How many times the fixes of a replan name; none is before now."""
+    booking = greedy_plan(build_problem(environment))
+    now_utc = environment.sky.index[0] + pd.Timedelta(minutes=now_min)
+    slots = timeline_table(environment, booking)
+    none_ran = pd.DataFrame(columns=list(AS_RUN_COLUMNS))
+    made = make_replan(
+        environment, slots, now_utc.to_pydatetime(), ran=none_ran, freeze=timedelta(0)
+    )
+    times = [t for answer in made.plan.answers.values() for t in times_of(answer.fix)]
+    assert all(time >= now_utc for time in times), made.plan.unplaced["would_fit_if"].tolist()
+    return len(times)
+
+
+@settings(max_examples=8)
+@given(cases(hours=(3, 5)), st.sampled_from([70, 120, 160]))
+def test_no_fix_of_a_replan_lies_in_the_past(case, now_min):
+    assume(not Booking(build_problem(case)).flow.short)
+    check_no_fix_lies_in_the_past(case, now_min)
+
+
+@pytest.mark.long
+@settings(max_examples=500)
+@given(cases(hours=(3, 6)), st.sampled_from([70, 120, 160]))
+def test_no_fix_of_hundreds_of_replans_lies_in_the_past(case, now_min):
+    assume(not Booking(build_problem(case)).flow.short)
+    check_no_fix_lies_in_the_past(case, now_min)
+
+
+def test_a_contact_that_is_missing_now_is_not_asked_for_earlier():
+    """No link until 04:00, and a store of 40 Mbit; now it is 02:00."""
+    night = np.arange(360) < 240
+    scene = scenario(
+        {"name": "a", "data_mbit": 20.0, "count": 4, "gap_min": 30},
+        platforms=[platform(store={"capacity_mbit": 40.0}, radio={"rate_kbps": 5.0})],
+        hours=6,
+    )
+    environment = world(scene, rate_kbps=np.where(night, 0.0, 5.0), in_contact=~night)
+    assert check_no_fix_lies_in_the_past(environment, 120) > 0
 
 
 def check_greedy_plan_of(environment: Environment) -> None:
@@ -223,4 +284,4 @@ def test_every_stated_change_fits_a_run_into_the_demo(demo):
     booking = quick_plan(build_problem(demo))
     found = check_every_fix(demo, booking)
     assert len(found) == sum(len(r) < a.count for r, a in zip(booking.runs, demo.scenario.activity))
-    assert not all(isinstance(answer.fix, reason_wording.NoSingleFix) for answer in found)
+    assert not all(isinstance(answer.fix, fix_wording.NoSingleFix) for answer in found)

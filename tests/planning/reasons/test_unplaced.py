@@ -10,6 +10,7 @@ from tools.tiny import heat
 
 from obsplan.checking.user_rules import with_rule
 from obsplan.checking.violation import Violation
+from obsplan.environment.user_windows import with_windows
 from obsplan.planning.problem.timeline_table import timeline_table
 from obsplan.planning.reasons.blocking import Constraint, blocking_amounts, tolerance_of
 from obsplan.planning.reasons.reason_wording import BrokenRules
@@ -36,6 +37,34 @@ def test_one_row_for_each_activity_that_lacks_runs_in_the_order_of_the_scenario(
         environment, booked(scene, environment, ("z", 0), ("z", 8), ("m", 0), ("a", 0))
     )
     assert table[["activity", "requested", "placed"]].values.tolist() == [["z", 3, 2], ["a", 2, 1]]
+
+
+# --- windows that a script gives
+
+
+def test_runs_that_fill_the_windows_of_a_script_are_told_so():
+    """An hour is open, and it is taken: it is the windows that leave no room, not other runs."""
+    scene = scenario({"name": "camera", "count": 2})
+    open_ = (np.arange(1440) >= 300) & (np.arange(1440) < 375)
+    environment = with_windows(world(scene), "camera", open_)
+    table = explained(environment, booked(scene, environment, ("camera", 20)))
+    assert table["reason"][0] == "window: own windows"
+    # The quarter of an hour after the slot is open already.
+    until = "2028-07-01T06:00Z to 2028-07-01T07:00Z"
+    assert table["would_fit_if"][0] == f"its own windows were open from {until} too"
+
+
+def test_windows_that_hold_no_more_are_the_reason_even_if_no_change_is_found():
+    """A rule of the user's forbids a second run, wherever it is."""
+
+    def once(environment, runs):
+        for run in runs[1:].itertuples():
+            yield Violation("", run.start_utc, 1.0, "run", "is one too many", slots=(run.slot,))
+
+    scene = scenario({"name": "camera", "count": 3, "when": {"sun_elevation_deg": [14.4, 90]}})
+    environment = with_rule(world(scene), "once", once)
+    table = explained(environment, booked(scene, environment, ("camera", 91)))
+    assert table["reason"][0] == "its windows leave room for 1 run: Sun elevation"
 
 
 # --- one constraint blocks
@@ -279,7 +308,7 @@ def test_gap_names_by_how_much_it_is_too_long(gap_min, less_min):
 def test_run_that_only_its_own_kind_leaves_no_place_for_has_no_single_change():
     scene = scenario({"name": "sweep", "count": 2}, hours=1)
     reason, change = why(scene, ("sweep", 0))
-    assert reason == "its other runs"
+    assert reason == "its windows leave room for 1 run"
     assert change.endswith("2028-07-01T00:00Z (its other runs)")
 
 

@@ -12,7 +12,8 @@ from obsplan.checking.check import check_timeline
 from obsplan.common.caution import CAUTION
 from obsplan.common.text import raised
 from obsplan.planning.reasons.blocking import Constraint
-from obsplan.planning.reasons.reason_wording import Answer, Blocked
+from obsplan.planning.reasons.fix_wording import Answer
+from obsplan.planning.reasons.reason_wording import Blocked
 from obsplan.reporting.figures.plan import plan_figure
 from obsplan.reporting.figures.resources import resources_figure
 

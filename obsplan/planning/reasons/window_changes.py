@@ -1,0 +1,154 @@
+"""Changes of what keeps a run out of a time: conditions, commands, contact, windows of a script.
+
+Each yields a start, the plan as changed, and the answer if that fits the run.
+"""
+
+from collections.abc import Iterator
+from dataclasses import replace
+from math import ceil, floor
+
+import numpy as np
+
+from obsplan.inputs.conditions import requested
+from obsplan.inputs.scenario import Activity, GroundRange
+from obsplan.planning.problem.start_windows import start_mask
+from obsplan.planning.reasons import remedies
+from obsplan.planning.reasons.blocking import Constraint
+from obsplan.planning.reasons.fix_wording import (
+    Answer,
+    ContactAtStart,
+    ContactInSlot,
+    ShorterLead,
+    WiderRange,
+    WiderWindows,
+)
+from obsplan.planning.reasons.reason_wording import Closed
+from obsplan.planning.reasons.what_if import Insertion, Variant
+
+# The name of the windows that a script gives an activity.
+OWN = "own windows"
+
+Changes = Iterator[tuple[int, Variant, Answer]]
+
+
+def wider_range(insertion: Insertion) -> Changes:
+    """One range of the activity's conditions a little wider."""
+    environment, activity = insertion.environment, insertion.activity
+    for condition, name, column, limits in requested(activity.when):
+        # A range of local time that passes midnight has no end that could be moved outwards.
+        if isinstance(limits, bool) or limits[0] > limits[1]:
+            continue
+        key = condition.key
+        slots = _slots(insertion, environment.sky[column].to_numpy())
+        lowest, highest = slots.min(axis=1), slots.max(axis=1)
+        outside = np.maximum(limits[0] - lowest, highest - limits[1])
+        otherwise = start_mask(environment, _allowing(activity, key, None)) & ~insertion.barred
+        where = insertion.blocked_only_by(Constraint.WINDOW)
+        where &= otherwise[: len(slots)] & (outside > 0)
+        for start in insertion.best(outside, where):
+            low = min(limits[0], floor(lowest[start] * remedies.TENTHS) / remedies.TENTHS)
+            high = max(limits[1], ceil(highest[start] * remedies.TENTHS) / remedies.TENTHS)
+            wider = _allowing(activity, key, (low, high))
+            starts = start_mask(environment, wider) & ~insertion.barred
+            fields = {"when": wider.when}
+            variant = insertion.variant.with_task(insertion.task, fields, starts=starts)
+            fix = WiderRange(condition, name, low, high, insertion.at(start))
+            yield start, variant, Answer(_closed(insertion, name), fix)
+
+
+def _allowing(activity: Activity, key: str, limits: tuple[float, float] | None) -> Activity:
+    """The activity with other limits in `when.<key>`, or none."""
+    value: GroundRange | tuple[float, float] | None = limits
+    if activity.when.ground and key == "ground" and limits:
+        value = activity.when.ground.model_copy(update={"temperature_k": limits})
+    when = activity.when.model_copy(update={key: value})
+    return activity.model_copy(update={"when": when})
+
+
+def shorter_lead(insertion: Insertion) -> Changes:
+    """Commands that may reach the platform later before a start."""
+    scenario, environment = insertion.scenario, insertion.environment
+    lead_min = scenario.command_lead_min(insertion.activity)
+    in_contact = environment.in_contact(insertion.node.name)
+    if lead_min is None or not in_contact.any():
+        return
+
+    def starts_with(left_min: int) -> np.ndarray:
+        eased = insertion.activity.model_copy(update={"lead_min": left_min})
+        return start_mask(environment, eased) & ~insertion.barred
+
+    # A command of the first minute in contact is on board when that minute is over.
+    steps = np.arange(len(insertion.blocking[Constraint.WINDOW]))
+    left_min = steps * scenario.span.step_min - (int(np.argmax(in_contact)) + 1)
+    where = insertion.blocked_only_by(Constraint.WINDOW) & starts_with(0)[steps]
+    where &= (left_min >= 0) & (left_min < lead_min)
+    for start in insertion.best(-left_min.astype(float), where):
+        lead = int(left_min[start])
+        fields = {"lead_min": lead}
+        variant = insertion.variant.with_task(insertion.task, fields, starts=starts_with(lead))
+        fix = ShorterLead(lead_min - lead, insertion.at(start))
+        yield start, variant, Answer(_closed(insertion, "uplink"), fix)
+
+
+def longer_contact(insertion: Insertion) -> Changes:
+    """Contact in those minutes of a slot that have none."""
+    if insertion.activity.contact == "none":
+        return
+    throughout = insertion.activity.contact == "whole"
+    in_contact = insertion.environment.in_contact(insertion.node.name)
+    silent = _slots(insertion, ~in_contact)
+    missing_min = silent.sum(axis=1) if throughout else silent[:, 0].astype(int)
+    unbound = insertion.activity.model_copy(update={"contact": "none"})
+    starts = start_mask(insertion.environment, unbound) & ~insertion.barred
+    where = insertion.blocked_only_by(Constraint.WINDOW)
+    where &= starts[: len(silent)] & (missing_min > 0)
+    step_min = insertion.scenario.span.step_min
+    for start in insertion.best(missing_min, where):
+        first_min, end = start * step_min, start + insertion.what.length
+        fix: ContactAtStart | ContactInSlot = ContactAtStart(insertion.at(start))
+        if throughout:
+            minutes = int(missing_min[start])
+            fix = ContactInSlot(minutes, insertion.at(start), insertion.at(end))
+        longer = in_contact.copy()
+        longer[first_min : end * step_min if throughout else first_min + 1] = True
+        variant = insertion.variant.with_task(insertion.task, {}, starts=starts)
+        variant = variant.with_columns(insertion.what.node, in_contact=longer)
+        yield start, variant, Answer(_closed(insertion, "contact"), fix)
+
+
+def wider_windows(insertion: Insertion) -> Changes:
+    """The windows that a script gave the activity, open for a whole slot more."""
+    environment, activity = insertion.environment, insertion.activity
+    if activity.name not in environment.user_windows:
+        return
+    open_ = environment.user_windows[activity.name]
+    closed_min = _slots(insertion, ~open_).sum(axis=1)
+    others = replace(environment, user_windows={})
+    starts = start_mask(others, activity) & ~insertion.barred
+    where = insertion.blocked_only_by(Constraint.WINDOW) & starts[: len(closed_min)]
+    step_min = insertion.scenario.span.step_min
+    for start in insertion.best(closed_min, where & (closed_min > 0)):
+        end = start + insertion.what.length
+        wider = open_.copy()
+        wider[start * step_min : end * step_min] = True
+        user_windows = environment.user_windows | {activity.name: wider}
+        changed = replace(environment, user_windows=user_windows)
+        permitted = start_mask(changed, activity) & ~insertion.barred
+        variant = insertion.variant.with_task(insertion.task, {}, starts=permitted)
+        changed = replace(variant.environment, user_windows=user_windows)
+        fix = WiderWindows(insertion.at(start), insertion.at(end))
+        yield start, replace(variant, environment=changed), Answer(_closed(insertion, OWN), fix)
+
+
+def _slots(insertion: Insertion, minutes: np.ndarray) -> np.ndarray:
+    """The minutes of a slot from each start: (starts, minutes of a slot)."""
+    step_min = insertion.scenario.span.step_min
+    within = minutes[: insertion.booking.problem.steps * step_min]
+    if not len(insertion.blocking[Constraint.WINDOW]):
+        return np.zeros((0, 1), dtype=minutes.dtype)
+    view = np.lib.stride_tricks.sliding_window_view(within, insertion.what.length * step_min)
+    return view[::step_min]
+
+
+def _closed(insertion: Insertion, condition: str) -> Closed:
+    return Closed(condition, insertion.why_no_window or None)
