@@ -1,4 +1,5 @@
 from obsplan.analysis.command_deadlines import uplink_deadlines as uplink_deadlines
+from obsplan.analysis.gain_from_more import gain_from_more as gain_from_more
 from obsplan.checking.check import Verdict as Verdict
 from obsplan.checking.check import check_timeline as check_timeline
 from obsplan.checking.check import resources_table as resources_table

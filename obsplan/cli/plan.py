@@ -44,7 +44,10 @@ The last lines name the margins of energy, power, storage and link that are used
 a plan without margin breaks as soon as less comes than was predicted.
 
 With --worth, a table after the plan says what one more Wh of battery, W of array, hour of
-contact and Mbit of storage would add to the best possible value. Colour only repeats what
+contact and Mbit of storage would add to the upper bound. If the bound gives no price, since it
+counts all runs as scheduled or more of the resource leaves it as it is, the plan is improved with
+as much more as unplaced.csv names, or a tenth more, and the table says what that adds to its
+value. Colour only repeats what
 the text says; it is switched off in pipes and if NO_COLOR is set.
 
 """
@@ -126,20 +129,26 @@ def plan(
     elif not quiet:
         say_coloured(terminal.plan_lines(made, directory, terminal.colours(sys.stdout)))
     if worth:
-        _print_worth(environment, report)
+        _print_worth(made, report)
 
 
-def _print_worth(environment, report: Callable[[str], None]) -> None:
+def _print_worth(made, report: Callable[[str], None]) -> None:
+    """What more of each resource adds to the bound, and to the plan if the bound has no price."""
+    from obsplan.analysis.gain_from_more import gain_from_more, nothing_to_gain
     from obsplan.planning.reasons.marginal_worth import marginal_worth
     from obsplan.reporting.text import terminal
 
     report("computing what more of each resource would add ...")
     try:
         with interruption.interruptible():
-            worth = marginal_worth(environment)
+            worth, gains = marginal_worth(made.environment), None
+            if not nothing_to_gain(made):
+                report("improving the plan with a little more of what has no price ...")
+                unpriced = worth[~(worth["worth"] > 0)]
+                gains = gain_from_more(made, zip(unpriced["platform"], unpriced["what"]))
     except KeyboardInterrupt:
         raise KeyboardInterrupt("the plan is written, but not what more would add") from None
-    say_coloured(terminal.worth_lines(worth, terminal.colours(sys.stdout)))
+    say_coloured(terminal.worth_lines(worth, gains, terminal.colours(sys.stdout)))
 
 
 def _directory(

@@ -5,15 +5,15 @@ problem changes, whichever rows and columns the figure enters. The largest gains
 confirmed: the relaxation of the problem with one whole unit more is solved again.
 """
 
-from dataclasses import replace
-
 import numpy as np
 import pandas as pd
 
 from obsplan.environment.model import Environment
-from obsplan.inputs.hardware import Platform
-from obsplan.planning.problem.definition import Node, Problem
+from obsplan.planning.problem.booking import Booking
+from obsplan.planning.problem.definition import Problem, worth_of_all
 from obsplan.planning.problem.from_scenario import build_problem
+from obsplan.planning.reasons.resources import RESOURCES, Resource
+from obsplan.planning.reasons.what_if import Variant
 from obsplan.planning.solver.dual_bound import dual_bound
 from obsplan.planning.solver.highs import interior
 from obsplan.planning.solver.matrix import LinearModel
@@ -26,6 +26,8 @@ CONFIRMED = 3
 SHARP = 1e-8
 # Values below this are rounding errors of the solver.
 LEAST_WORTH = 1e-6
+# A bound that is below the worth of all requests by less than this share counts them all.
+ALL_COUNTED = 1e-6
 
 
 def marginal_worth(environment: Environment) -> pd.DataFrame:
@@ -33,34 +35,51 @@ def marginal_worth(environment: Environment) -> pd.DataFrame:
 
     Columns `platform`, `what`, `unit`, `worth` (value per unit at the margin, from the duals) and
     `confirmed` (what one whole unit more adds when solved again; NaN beyond the first three and for
-    what adds nothing). This is how much the upper bound on all plans grows; the best plan may gain
-    less, and an existing plan less still.
+    what adds nothing). This is how much the upper bound on all plans grows; a plan, which is below
+    the bound, may gain more or less. If the bound counts every requested run as placed, it cannot
+    grow and gives no price: then `worth` is NaN. `gain_from_more` tells what a plan gains.
 
-    One more Wh of battery brings its share of reserve, start and end charge. One more W of
-    array is one at the array's best instant, and as much in proportion at others. One more
+    With one more Wh of battery, both its capacity and its charge at the start grow by one. One more
+    W of array is one at the array's best instant, and as much in proportion at others. One more
     hour of contact is spread over the existing contacts, at no more energy; runs that require
-    contact gain no window by it. A platform without array output or contact has no such rows.
+    contact gain no window by it. Storage at the end is what may be left on board then. A platform
+    without array output, contact or limit at the end has no such row.
     """
     relaxed = build_problem(environment, relaxed=True)
     base = build_model(relaxed, coarse=True)
     columns, duals = interior(base, optimality=SHARP)
     bound = dual_bound(base, duals)
+    requested = worth_of_all(relaxed)
+    has_prices = bound < requested * (1 - ALL_COUNTED)
+    as_it_is = Variant(Booking(relaxed), environment)
     rows, richer = [], []
-    for n, platform in enumerate(environment.scenario.platform):
-        for (what, unit), node in _with_more(relaxed, n, platform).items():
-            nodes = (*relaxed.nodes[:n], node, *relaxed.nodes[n + 1 :])
-            richer.append(replace(relaxed, nodes=nodes))
-            gain = _gain(base, build_model(richer[-1], coarse=True), columns, duals, bound)
-            rows.append((platform.name, what, unit, gain if gain > LEAST_WORTH else 0.0))
-    order = sorted(range(len(rows)), key=lambda k: -rows[k][3])
+    for n, resource in resources_of(relaxed):
+        problem = resource.more(n, as_it_is, 1.0).booking.problem
+        richer.append(problem)
+        gain = np.nan
+        if has_prices:
+            gain = _gain(base, build_model(problem, coarse=True), columns, duals, bound)
+            gain = gain if gain > LEAST_WORTH else 0.0
+        rows.append((relaxed.nodes[n].name, resource.what, resource.unit, gain))
+    order = sorted(range(len(rows)), key=lambda k: -rows[k][3]) if has_prices else range(len(rows))
     confirmed = {
         k: max(0.0, _optimum(build_model(richer[k], coarse=True)) - bound)
-        for k in order[:CONFIRMED]
+        for k in list(order)[:CONFIRMED]
         if rows[k][3] > 0
     }
     return pd.DataFrame(
         [(*rows[k], confirmed.get(k, np.nan)) for k in order], columns=list(WORTH_COLUMNS)
     )
+
+
+def resources_of(problem: Problem) -> list[tuple[int, Resource]]:
+    """The resources that each node has some of: its index, and the resource."""
+    return [
+        (n, resource)
+        for n, node in enumerate(problem.nodes)
+        for resource in RESOURCES
+        if resource.amount(problem, node) > 0
+    ]
 
 
 def _gain(
@@ -90,32 +109,3 @@ def _rise(before: np.ndarray, after: np.ndarray) -> np.ndarray:
 
 def _optimum(more: LinearModel) -> float:
     return dual_bound(more, interior(more, optimality=SHARP)[1])
-
-
-def _with_more(relaxed: Problem, n: int, platform: Platform) -> dict[tuple[str, str], Node]:
-    """The node with one unit more, by what it is of and its unit."""
-    node, battery = relaxed.nodes[n], platform.battery
-    end = max(battery.reserve, battery.end or 0.0)
-    ends_full = platform.store.end_limit_mbit is None
-    more = {
-        ("battery", "Wh"): replace(
-            node,
-            capacity_wh=node.capacity_wh + 1,
-            reserve_wh=node.reserve_wh + battery.reserve,
-            start_wh=node.start_wh + battery.start,
-            end_wh=node.end_wh + end,
-        ),
-        ("storage", "Mbit"): replace(
-            node,
-            store_mbit=node.store_mbit + 1,
-            store_end_mbit=node.store_end_mbit + ends_full,
-        ),
-    }
-    best_w = node.generation_w.max()
-    if best_w > 0:
-        generation_w = node.generation_w * (1 + 1 / best_w)
-        more["array", "W"] = replace(node, generation_w=generation_w)
-    contact_h = (node.send_mbit > 0).sum() * relaxed.step_h
-    if contact_h > 0:
-        more["contact", "h"] = replace(node, send_mbit=node.send_mbit * (1 + 1 / contact_h))
-    return more

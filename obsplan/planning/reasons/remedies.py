@@ -132,6 +132,15 @@ def faster_link(n: int, variant: Variant, percent: float) -> Variant:
     return changed.with_columns(n, rate_kbps=rate_kbps)
 
 
+def larger_array(n: int, variant: Variant, watts: float) -> Variant:
+    """Arrays of platform `n` that yield `watts` more at their best, and more in proportion."""
+    node = variant.booking.problem.nodes[n]
+    table = variant.environment.platforms[node.name]
+    factor = 1 + watts / node.generation_w.max()
+    changed = variant.with_node(n, {}, generation_w=node.generation_w * factor)
+    return changed.with_columns(n, generation_w=table["generation_w"].to_numpy() * factor)
+
+
 def last_contact_gap(variant: Variant, n: int, before_min: int) -> tuple[int, int]:
     """The last minutes before `before_min` without a link to Earth; none for a relay's user."""
     node = variant.booking.problem.nodes[n]

@@ -81,7 +81,7 @@ def _lacks_data(insertion: Insertion, tries: list[tuple[int, Booking]]) -> Answe
     larger_store = partial(remedies.larger_store, n, over_capacity, over_end_limit)
     longest = gap_min[1] - gap_min[0]
     searches = (
-        (larger_store, excess, excess + node.store_mbit),
+        (larger_store, excess, excess + node.store_mbit + insertion.what.data_mbit.sum()),
         (partial(remedies.longer_contact, n, gap_min[0]), 10.0, longest),
         (partial(remedies.faster_link, n), 10.0, MOST_FASTER if node.send_mbit.any() else 0.0),
         (partial(remedies.larger_battery, n), 1.0, node.capacity_wh),

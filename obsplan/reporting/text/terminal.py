@@ -81,22 +81,45 @@ def plan_lines(plan: Plan, directory: Path, colour: bool = False) -> list[str]:
     return lines
 
 
-def worth_lines(worth: pd.DataFrame, colour: bool = False) -> list[str]:
-    """What a little more of each resource would add (see `marginal_worth`), as a table."""
-    wide = max([len(name) for name in worth["platform"]] + [len("platform")])
-    lines = [
-        "what one more unit adds to the optimum (this plan may gain less):",
-        painted(
-            f"{'platform':<{wide}}  {'resource':<14}  marginal value  one whole unit, re-solved",
-            "head",
-            colour,
-        ),
-    ]
-    for row in worth.itertuples(index=False):
-        again = "" if pd.isna(row.confirmed) else f"{row.confirmed:25.3f}"
-        more = f"{row.unit} of {row.what}"
-        line = f"{row.platform:<{wide}}  {more:<14}  {row.worth:14.3f}  {again}"
-        lines.append(line.rstrip())
+def worth_lines(worth: pd.DataFrame, gains: pd.DataFrame | None, colour: bool = False) -> list[str]:
+    """What a little more of each resource would add, as tables.
+
+    `worth` is what the upper bound says (see `marginal_worth`), `gains` what the plan gains of the
+    resources that the bound gives no price (see `gain_from_more`); None if nothing is left to gain.
+    """
+    names = [len(f"{row.unit} of {row.what}") for row in worth.itertuples(index=False)]
+    wide, deep = max([len("platform"), *map(len, worth["platform"])]), max(names, default=0)
+    lines = []
+    if worth["worth"].isna().all():
+        lines.append(
+            "the upper bound counts every requested run as scheduled, so it gives more of a "
+            "resource no price"
+        )
+    else:
+        lines.append(
+            "what one more unit adds to the upper bound (a plan below it may gain more or less):"
+        )
+        head = (
+            f"{'platform':<{wide}}  {'resource':<{deep}}  marginal value  one whole unit, re-solved"
+        )
+        lines.append(painted(head, "head", colour))
+        for row in worth.itertuples(index=False):
+            again = "" if pd.isna(row.confirmed) else f"{row.confirmed:25.3f}"
+            more = f"{row.unit} of {row.what}"
+            line = f"{row.platform:<{wide}}  {more:<{deep}}  {row.worth:14.3f}  {again}"
+            lines.append(line.rstrip())
+    if gains is None:
+        lines.append("every requested run that adds value is scheduled: nothing is left to gain")
+    elif len(gains):
+        lines.append(
+            "what this plan gains if it is improved with more of a resource without price:"
+        )
+        head = f"{'platform':<{wide}}  {'resource':<{deep}}  {'more':>10}  value"
+        lines.append(painted(head, "head", colour))
+        for row in gains.itertuples(index=False):
+            gain = f"{row.gain:+.1f}" if row.gain > 0 else "no better plan found"
+            more = f"{row.unit} of {row.what}"
+            lines.append(f"{row.platform:<{wide}}  {more:<{deep}}  {row.more:10.6g}  {gain}")
     return lines
 
 
