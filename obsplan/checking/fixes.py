@@ -18,6 +18,8 @@ MOST_OF_SLOTS, MOST_OF_LIMITS = 1, 2
 # Changes that are tried for one timeline: some seconds for a lunar day. Violations that are not
 # reached by then have no fix.
 MOST_TRIALS = 100
+# With more broken rules than this no fix is sought: the timeline as a whole is wrong.
+MOST_BROKEN = 200
 # What is said where nothing that was tried mends a rule.
 NONE_FOUND = "none found"
 
@@ -32,6 +34,8 @@ def with_fixes(
     now: int,
 ) -> list[Violation]:
     """The violations with the first ways found to mend each; the same slots need one way alone."""
+    if len(found) > MOST_BROKEN:
+        return found
     trials = Trials(environment, runs, sending, found, minutes, now, MOST_TRIALS)
     known: dict[tuple[str, ...], tuple[Way, ...]] = {}
     fixed = []

@@ -97,7 +97,7 @@ def _against_rules(
     runs, _ = read_slots(scenario, table)
     minutes = scenario.steps * scenario.span.step_min
     for violation in (
-        *condition_violations(environment, runs, minutes, 0),
+        *condition_violations(environment, runs, minutes),
         *overlaps(scenario, runs),
         *gaps(scenario, runs),
         *orders(scenario, runs),

@@ -257,7 +257,7 @@ def _event_windows(track, place, profile, first_utc, last_utc) -> dict[str, np.n
     def clearances(stamp: bytes) -> dict[str, np.ndarray]:
         sun_km, earth_km, site_scale = track(np.frombuffer(stamp, dtype="datetime64[s]"))
         sun = elevation_azimuth_range(sun_km, *place)
-        earth = elevation_azimuth_range(earth_km, *place, site_scale)
+        earth = elevation_azimuth_range(earth_km, place[0], place[1], place[2], site_scale)
         separation_deg, sun_radius_deg, earth_radius_deg = sun_against_earth_deg(sun, earth)
         light = disc_clearance_deg(profile, *sun[:2], sun_radius_deg)
         touch = earth_radius_deg + sun_radius_deg - separation_deg

@@ -213,6 +213,7 @@ def test_a_transmit_window_beyond_the_span_is_named(tmp_path):
     )
     verdict = check_timeline(environment(scene), read_timeline(path, scene))
     assert [(v.rule, v.slots) for v in verdict.found] == [("span", ("r3",)), ("span", ("r2",))]
-    assert "60 min beyond the span; keep it between 2028-07-01T00:00Z and 2028-07-01T06:00Z" in (
-        verdict.found[0].message
+    assert (
+        "60 min beyond the span; fix: keep it between 2028-07-01T00:00Z and 2028-07-01T06:00Z"
+        in (verdict.found[0].message)
     )

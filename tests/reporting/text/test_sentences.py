@@ -22,9 +22,9 @@ def test_a_slot_moved_off_the_grid_with_its_end_left_behind_has_a_line_for_each(
     rows = slots(("camera", 125)).assign(end_utc=START + pd.Timedelta(minutes=180))
     assert found(scene, rows) == [
         '2028-07-01T02:05:00Z  grid: "camera" (slot s1) starts at 2028-07-01T02:05Z, 5 min after '
-        "a whole step of 15 min; start it at 2028-07-01T02:00Z or 2028-07-01T02:15Z",
+        'a whole step of 15 min; fix: start "camera" (slot s1) at 2028-07-01T02:00Z',
         '2028-07-01T02:05:00Z  duration: "camera" (slot s1) lasts 55 min from 2028-07-01T02:05Z, '
-        "the scenario requests 60 min; end it 60 min after its start",
+        'the scenario requests 60 min; fix: start "camera" (slot s1) at 2028-07-01T02:00Z',
     ]
 
 
@@ -34,7 +34,7 @@ def test_a_pair_that_overlaps_is_one_line_with_every_reason():
     assert line == (
         '2028-07-01T01:15:00Z  instrument, repeat: "camera" (slot s1) and "camera" (slot s2) '
         'overlap for 45 min from 2028-07-01T01:15Z, but "camera" runs one slot at a time and '
-        'runs of "camera" may not overlap; start the second at 2028-07-01T02:00Z or later'
+        'runs of "camera" may not overlap; fix: start "camera" (slot s2) at 2028-07-01T02:00Z'
     )
 
 
