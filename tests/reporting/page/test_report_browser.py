@@ -195,5 +195,5 @@ def test_print_is_a_few_sheets_with_everything_unfolded(folder):
         words = subprocess.run(["pdftotext", "-layout", path, "-"], capture_output=True, text=True)
         for _, row in made().timeline.query("instrument != 'radio'").iterrows():
             assert row["slot"] in words.stdout
-        assert "Coverage in h of the span; out of reach" in " ".join(words.stdout.split())
+        assert "Coverage of time since the start of the span (h); out of reach" in words.stdout
         assert "Point at a slot" not in words.stdout and "flight rules" in words.stdout
