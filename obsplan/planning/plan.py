@@ -214,10 +214,10 @@ class PlanSearch:
                         break
                 hopeless = partial(breaks_own_rules, self.environment)
                 best = with_last_runs(best, self.replay, is_hopeless=hopeless)
+                if best.booking.value() > value:
+                    self.report(f"filled: {self._standing(best.booking)}")
         except KeyboardInterrupt:
             self.stopped = StopReason.SIGNAL
-        if best.booking.value() > value:
-            self.report(f"filled: {self._standing(best.booking)}")
         return best
 
     def plan(self, best: Replayed) -> Plan:
