@@ -90,8 +90,7 @@ def make_replan(
     with interruptible():
         fixed, movable = fixed_slots(environment, slots, ran, now_utc, freeze)
         first = first_step(scenario, now_utc)
-        with_sending = with_fixed(fixed, _open_sending(scenario, first))
-        alone = check_timeline(environment, with_sending, fixes=False)
+        alone = _alone(environment, fixed, first)
         levels = _levels(scenario, alone, first)
         problem, barred = remaining_problem(environment, fixed, first, levels)
         relaxed, _ = remaining_problem(environment, fixed, first, levels, relaxed=True)
@@ -122,6 +121,12 @@ def make_replan(
         value - float(changes["value_change"].sum()),
         (*assumptions(environment, fixed), *_lost(given_up)),
     )
+
+
+def _alone(environment: Environment, fixed: pd.DataFrame, first: int) -> Verdict:
+    """The verdict on the fixed slots with nothing else planned from step `first` on."""
+    slots = with_fixed(fixed, _open_sending(environment.scenario, first))
+    return check_timeline(environment, slots, fixes=False)
 
 
 def _collected(
