@@ -79,6 +79,9 @@ def _at_exit() -> None:
     """Let a process that only tidies up end as it would, whatever signal comes then."""
     for number in SIGNALS:
         atexit.register(signal.signal, number, signal.SIG_IGN)
+    # An interrupt within exec of a string, as when an import makes a dataclass, lets Python end
+    # itself by SIGINT even if it was caught; the next exec forgets it.
+    atexit.register(exec, "", {})
 
 
 def hold() -> None:

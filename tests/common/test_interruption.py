@@ -135,6 +135,26 @@ def test_a_command_that_is_over_ends_with_its_own_exit_code(number):
     assert done.returncode == 0
 
 
+# Is interrupted within exec of a string, as an import may be, and ends with the signal's own code.
+WITHIN_EXEC = """
+import os, signal, sys
+from obsplan.common import interruption
+with interruption.listening():
+    try:
+        exec("import signal; signal.raise_signal(number)", {"number": int(sys.argv[1])})
+    except KeyboardInterrupt:
+        sys.exit(interruption.exit_code())
+"""
+
+
+@pytest.mark.parametrize("number", SIGNALS)
+def test_an_interrupted_import_ends_with_the_exit_code_of_its_signal(tmp_path, number):
+    (tmp_path / "within_exec.py").write_text(WITHIN_EXEC)
+    words = [sys.executable, "-m", "within_exec", str(int(number))]
+    done = subprocess.run(words, cwd=tmp_path)
+    assert done.returncode == 128 + number
+
+
 # Writes after its terminal was closed, which would be an error.
 ON_A_TERMINAL = """
 import fcntl, sys, termios, time

@@ -432,8 +432,7 @@ def test_full_store_names_the_row_of_sending_that_leaves_contact_unused():
     last = found.iloc[-1]
     assert last["slots"] == "s2 s3"
     assert last["message"].endswith(
-        'or by letting "lander downlink" (slot s3) send in the contact from 2028-07-01T02:10Z to '
-        "2028-07-01T08:00Z too, if later sending does not need that energy"
+        'fix: add a row "lander downlink" from 2028-07-01T02:10Z to 2028-07-01T08:00Z'
     )
     # Without the row, and with sending left open, all is sent.
     assert broken(scene, *rows[:2]).empty
@@ -447,4 +446,4 @@ def test_platform_whose_rows_of_sending_are_gone_is_told_to_have_one():
     )
     (row,) = broken(scene, ("camera", 0), ("rover downlink", 120, 480)).itertuples()
     assert (row.rule, row.slots) == ("end storage", "s1")
-    assert 'by letting a row "lander downlink" send in the contact' in row.message
+    assert 'fix: add a row "lander downlink" from 2028-07-01T02:00Z to' in row.message
