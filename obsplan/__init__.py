@@ -11,11 +11,8 @@ The public names are those of the stub beside this file, `__init__.pyi`. They lo
 use, so that importing the package costs nothing.
 """
 
-import ast
 from functools import cache
 from importlib import import_module
-from inspect import isfunction
-from pathlib import Path
 
 __version__ = "0.1.0"
 
@@ -23,6 +20,9 @@ __version__ = "0.1.0"
 @cache
 def _homes() -> dict[str, str]:
     """Public name -> the module that defines it, as the stub says."""
+    import ast
+    from pathlib import Path
+
     stub = ast.parse(Path(__file__).with_suffix(".pyi").read_text(encoding="utf-8"))
     return {
         alias.name: str(node.module)
@@ -35,6 +35,8 @@ def _homes() -> dict[str, str]:
 @cache
 def _public(name: str) -> object:
     """A public name; a function with a check of the kinds of its arguments before it."""
+    from inspect import isfunction
+
     found = getattr(import_module(_homes()[name]), name)
     if not isfunction(found):
         return found

@@ -70,6 +70,3 @@ def main() -> None:
 
 for _command in (start, keys, skyline, sky, link, days, sites, plan, check, replan, compare):
     main.add_command(_command)
-
-if __name__ == "__main__":
-    main()

@@ -61,9 +61,9 @@ def did_you_mean(name: str, known: Iterable[str]) -> str:
     # Comparing takes time that grows with the square of the length.
     nearest = same or get_close_matches(name[:LONGEST_VALUE], known, n=1, cutoff=0.5)
     if nearest:
-        return f"did you mean '{nearest[0]}'?"
+        return f"did you mean '{shortened(nearest[0])}'?"
     more = f" and {len(known) - MOST_NAMES} more" if len(known) > MOST_NAMES else ""
-    return f"known: {', '.join(known[:MOST_NAMES]) or 'none'}{more}"
+    return f"known: {', '.join(map(shortened, known[:MOST_NAMES])) or 'none'}{more}"
 
 
 def _folded(name: str) -> str:

@@ -11,7 +11,8 @@ from itertools import pairwise
 from typing import Any, TypeGuard
 
 from obsplan.common.instants import in_utc, instant_from, stamp
-from obsplan.common.text import did_you_mean
+from obsplan.common.text import did_you_mean, shortened
+from obsplan.inputs.error_text import shown
 
 MOST_ACTIVITIES = 300
 MOST_DAYS = 60
@@ -24,7 +25,7 @@ def reference_errors(raw: Table) -> list[str]:
     stations, platforms, instruments, activities = (
         _tables(raw, key) for key in ("station", "platform", "instrument", "activity")
     )
-    lines = [*_span_errors(raw.get("span"))]
+    lines = [*_span_errors(raw.get("span")), *_uplink_errors(raw.get("uplink"), raw.get("span"))]
     for key, rows in (
         ("station", stations),
         ("platform", platforms),
@@ -34,7 +35,7 @@ def reference_errors(raw: Table) -> list[str]:
         lines += _repeated_names(key, rows)
     lines += _reserved_names(platforms, activities)
     for row in instruments:
-        where = f'instrument "{row["name"]}".platform'
+        where = f"{_titled('instrument', row)}.platform"
         lines += _unknown(where, row.get("platform"), _names(platforms), "platform")
     for row in stations:
         lines += _station_errors(row)
@@ -67,6 +68,10 @@ def _names(rows: list[Table]) -> list[str]:
     return [row["name"] for row in rows]
 
 
+def _titled(kind: str, row: Table) -> str:
+    return f'{kind} "{shortened(row["name"])}"'
+
+
 def _list(value: Any) -> list[Any]:
     return list(value) if isinstance(value, list | tuple) else []
 
@@ -86,13 +91,13 @@ def _instant(value: Any) -> datetime | None:
 def _unknown(where: str, name: Any, known: Iterable[str], what: str) -> Iterator[str]:
     known = list(known)
     if isinstance(name, str) and name not in known:
-        yield f'{where} = "{name}": no such {what}; {did_you_mean(name, known)}'
+        yield f"{where} = {shown(name)}: no such {what}; {did_you_mean(name, known)}"
 
 
-def _repeated_names(key: str, rows: list[Table]) -> Iterator[str]:
+def _repeated_names(kind: str, rows: list[Table]) -> Iterator[str]:
     for name, times in sorted(Counter(_names(rows)).items()):
         if times > 1:
-            yield f'{key} "{name}": the name is used {times} times; names must differ'
+            yield f'{kind} "{shortened(name)}": the name is used {times} times; names must differ'
 
 
 def _reserved_names(platforms: list[Table], activities: list[Table]) -> Iterator[str]:
@@ -100,7 +105,7 @@ def _reserved_names(platforms: list[Table], activities: list[Table]) -> Iterator
         yield 'platform "earth": the name is reserved for the Earth itself; choose another'
     reserved = {sending_name(n, to) for n in _names(platforms) for to in ("earth", "relay")}
     for name in sorted(reserved & set(_names(activities))):
-        yield f'activity "{name}": the name is reserved for the radio; choose another'
+        yield f'activity "{shortened(name)}": the name is reserved for the radio; choose another'
 
 
 def _span_errors(span: Any) -> Iterator[str]:
@@ -118,8 +123,19 @@ def _span_errors(span: Any) -> Iterator[str]:
         yield f"span: {(end - start).days} days long; at most {MOST_DAYS} are allowed"
 
 
+def _uplink_errors(uplink: Any, span: Any) -> Iterator[str]:
+    if not isinstance(uplink, dict) or not isinstance(span, dict):
+        return
+    loaded, end = _instant(uplink.get("loaded_until_utc")), _instant(span.get("end_utc"))
+    if loaded is not None and end is not None and loaded > end:
+        yield (
+            f"uplink.loaded_until_utc = {stamp(loaded)}: after the end of the span; allowed is up "
+            f"to {stamp(end)}"
+        )
+
+
 def _station_errors(station: Table) -> Iterator[str]:
-    where = f'station "{station["name"]}"'
+    where = _titled("station", station)
     if station.get("skyline") is not None and "mask_deg" in station:
         yield f"{where}: give either mask_deg or a skyline file"
     noise, beam = station.get("system_temperature_k"), station.get("beam_width_deg")
@@ -133,7 +149,7 @@ def _radio_errors(platform: Table, platforms: list[Table], stations: list[Table]
     radio = platform.get("radio")
     if not isinstance(radio, dict):
         return
-    where = f'platform "{platform["name"]}".radio'
+    where = f"{_titled('platform', platform)}.radio"
     budget, to = radio.get("budget"), radio.get("to", "earth")
     if (radio.get("rate_kbps") is None) == (budget is None):
         yield f"{where}: give either rate_kbps or a budget table"
@@ -145,30 +161,28 @@ def _radio_errors(platform: Table, platforms: list[Table], stations: list[Table]
     elif budget is not None:
         for station in stations:
             if station.get("g_over_t_db_k") is None:
-                yield (
-                    f'station "{station["name"]}".g_over_t_db_k: required, because {where} has '
-                    "a budget"
-                )
+                title = _titled("station", station)
+                yield f"{title}.g_over_t_db_k: required, because {where} has a budget"
 
 
 def _relay_errors(where: str, radio: Table, relay: Table) -> Iterator[str]:
     """Settings that are not allowed for a radio that sends to a relay instead of to Earth."""
     to, onward = radio["to"], relay.get("radio")
     if isinstance(onward, dict) and onward.get("to", "earth") != "earth":
-        yield f'{where}.to = "{to}": the relay itself must send to "earth"'
+        yield f'{where}.to = {shown(to)}: the relay itself must send to "earth"'
     if radio.get("budget") is not None:
         yield f"{where}.budget: a radio that sends to a relay needs rate_kbps instead"
     if radio.get("handover_min", 0) != 0:
         yield (
-            f"{where}.handover_min = {radio['handover_min']}: applies only to ground stations; "
-            f'for a radio to "{to}" it must be 0'
+            f"{where}.handover_min = {shown(radio['handover_min'])}: applies only to ground "
+            f"stations; for a radio to {shown(to)} it must be 0"
         )
 
 
 def _track_errors(platform: Table, span: Any) -> Iterator[str]:
     """Range limit and track must come together, and the track must cover the span."""
     radio, track = platform.get("radio"), _list(platform.get("track"))
-    where = f'platform "{platform["name"]}"'
+    where = _titled("platform", platform)
     if not isinstance(radio, dict):
         return
     limited = radio.get("range_limit_m") is not None
@@ -194,7 +208,7 @@ def _track_errors(platform: Table, span: Any) -> Iterator[str]:
 
 def _level_errors(platform: Table) -> Iterator[str]:
     """Levels of battery and store that contradict each other."""
-    where = f'platform "{platform["name"]}"'
+    where = _titled("platform", platform)
     battery, store = platform.get("battery"), platform.get("store")
     if isinstance(battery, dict):
         reserve = battery.get("reserve")
@@ -216,7 +230,7 @@ def _level_errors(platform: Table) -> Iterator[str]:
 def _activity_errors(
     activity: Table, instruments: list[str], activities: list[str]
 ) -> Iterator[str]:
-    where = f'activity "{activity["name"]}"'
+    where = _titled("activity", activity)
     yield from _unknown(
         f"{where}.instrument", activity.get("instrument"), instruments, "instrument"
     )
@@ -255,5 +269,5 @@ def _order_cycles(activities: list[Table]) -> Iterator[str]:
     for name in before:
         walk(name, ())
     for cycle in sorted(cycles):
-        order = " after ".join((*cycle, cycle[0]))
+        order = " after ".join(map(shortened, (*cycle, cycle[0])))
         yield f"activity.after: circular order, {order}; none of them can run first"

@@ -1,5 +1,7 @@
 """Validation errors of the models, worded with the keys and values of the file."""
 
+import json
+import re
 from collections.abc import Iterator
 from typing import Any, get_args
 
@@ -16,6 +18,7 @@ PATTERNS = {
     "space at either end",
     LINE_PATTERN: "must have at most 200 characters and no line break or other control character",
 }
+BARE_KEY = re.compile("[A-Za-z0-9_-]+")  # other keys of TOML stand in quotes
 Loc = tuple[int | str, ...]  # path of an error in the file, as pydantic gives it
 
 
@@ -80,7 +83,9 @@ def key_path(raw: Any, loc: Loc) -> str:
             words += f" {part + 1}" + (f' "{shortened(name)}"' if isinstance(name, str) else "")
         else:
             raw = raw.get(part) if isinstance(raw, dict) else None
-            words += f".{part}" if words else str(part)
+            written = part if BARE_KEY.fullmatch(part) else json.dumps(part, ensure_ascii=False)
+            key = shortened(written)
+            words += f".{key}" if words else key
     return words or "the file"
 
 

@@ -79,7 +79,8 @@ def read_as_run(
     """Read what ran, as rows in the order of the file, under the same rules as `read_timeline`.
 
     Columns `slot, activity, start_utc, end_utc, outcome, reason`; the file needs only
-    `activity` and `start_utc`. A missing slot id stays empty. A missing outcome is `done`.
+    `activity` and `start_utc`. A missing slot id stays empty. A missing outcome is `done`, unless
+    the row has a reason: then it is a mistake.
     A missing end means the length in the scenario if the run was done, and the start if it
     failed; a shortened run must say when it ended. A failed run may end as it starts. Raises
     TableError with a line for every mistake in the file: also for a run that cannot have been
@@ -192,7 +193,11 @@ def _read_row(file: CsvFile, row: Row, words: Words, length_min: Length | None) 
     """
     cells = row.cells
     word = cells[words.column].lower() or words.allowed[0]
-    if word not in words.allowed:
+    if words is OUTCOME and cells["reason"] and not cells[words.column]:
+        why = f"the row has a reason, '{shortened(cells['reason'])}'"
+        file.wrong(row, f"{why}; allowed are {', '.join(words.allowed)}", words.column)
+        word = ""
+    elif word not in words.allowed:
         file.wrong(row, f"allowed are {', '.join(words.allowed)}, or nothing", words.column)
         word = ""
     start, end = file.time(row, "start_utc"), None

@@ -20,6 +20,7 @@ import numpy as np
 from obsplan.common.errors import ScenarioError
 from obsplan.common.input_file import require_file
 from obsplan.common.model_files import LABELS, label_of
+from obsplan.common.text import shortened
 from obsplan.physics.lunar_map import LunarMap, lunar_map, sides_m, whole
 
 # GDAL's driver by suffix; no other may try, since some follow addresses that a file names.
@@ -35,6 +36,11 @@ CACHE_MB = 64
 # Far beyond any height on the Moon, some 11 km (common practice, no source), and far below
 # its radius: tells heights from radii, and metres from kilometres.
 RELIEF_M = 20_000.0
+# What samples of a PDS3 image are, aliases included (PDS3 data dictionary, from memory). The reals
+# of a VAX are not among them: GDAL would read them as others.
+SAMPLE_TYPE = re.compile(
+    "((MSB_|LSB_|SUN_|MAC_|PC_|VAX_)?((UN)?SIGNED_)?INTEGER|(IEEE_|SUN_|MAC_|PC_)?REAL|FLOAT)", re.I
+)
 STEEPEST = 0.5  # relief over the size of a model; slopes of rest are below 35 degrees
 UNITS_M = {
     "m": 1.0,
@@ -106,7 +112,10 @@ def read_model(path: str | Path) -> Model:
         lunar = lunar_map(path, source)
         whole_label = _label(source)
         _require_all_bytes(path, source, whole_label)
+        _require_all_blocks(path, source)
         label = _image(whole_label)
+        if source.driver == "PDS":
+            _require_sample_type(path, label)
         scale, offset, nodata, kept = _stored(source, label)
         unit = (source.units[0] or str(label.get("UNIT", ""))).strip().lower()
         stated = _stated(source, label, scale, offset)
@@ -221,6 +230,34 @@ def _require_all_bytes(path: Path, source, label: dict[str, Any]) -> None:
         raise ScenarioError(
             f"{path}: its image {Path(images[0]).name} is cut off: {needed} bytes are needed, "
             f"{size} are there"
+        )
+
+
+def _require_all_blocks(path: Path, source) -> None:
+    """GDAL reads as zeros the blocks that a GeoTIFF leaves out, if it states no nodata value."""
+    all_valid = "all_valid" in {flag.name for flag in source.mask_flag_enums[0]}
+    if source.driver != "GTiff" or not all_valid:
+        return
+    rows, columns = (-(-size // block) for size, block in zip(source.shape, source.block_shapes[0]))
+    places = (f"{column}_{row}" for row in range(rows) for column in range(columns))
+    missing = sum(
+        source.get_tag_item(f"BLOCK_OFFSET_{place}", "TIFF", bidx=1) is None for place in places
+    )
+    if missing:
+        raise ScenarioError(
+            f"{path}: {missing} of its {rows * columns} blocks are missing and would be read as "
+            "zeros; set its nodata value, or write all blocks"
+        )
+
+
+def _require_sample_type(path: Path, label: dict[str, Any]) -> None:
+    """GDAL takes the first byte of a sample for the highest if a PDS3 label does not say."""
+    told = str(label.get("SAMPLE_TYPE", ""))
+    if not SAMPLE_TYPE.fullmatch(told):
+        what = f"says SAMPLE_TYPE = {shortened(told)}" if told else "has no SAMPLE_TYPE"
+        raise ScenarioError(
+            f"{path}: its label {what}; allowed are LSB_INTEGER, MSB_INTEGER, the same with "
+            "UNSIGNED, PC_REAL and IEEE_REAL"
         )
 
 

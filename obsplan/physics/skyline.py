@@ -46,6 +46,8 @@ def _points(file: CsvFile) -> dict[float, tuple[float, Row]]:
     points: dict[float, tuple[float, Row]] = {}
     for row in file.rows:
         azimuth, elevation = (file.number(row, c, *limits) for c, limits in COLUMNS.items())
+        if np.isnan(azimuth):
+            continue  # which is noted
         if azimuth in points:
             number = points[azimuth][1].number
             file.wrong(
@@ -53,7 +55,7 @@ def _points(file: CsvFile) -> dict[float, tuple[float, Row]]:
             )
             continue
         across = points.get({0.0: 360.0, 360.0: 0.0}.get(azimuth, np.nan))
-        if across is not None and across[0] != elevation:
+        if across is not None and abs(across[0] - elevation) > 0:  # NaN is noted already
             file.wrong(
                 row,
                 f"row {across[1].number} has {across[0]:g}; azimuths 0 and 360 are both north and "

@@ -25,6 +25,31 @@ def test_unknown_name_without_a_near_one_lists_what_there_is():
     assert line == 'activity "look".not_with = "zzz": no such activity; known: open, look'
 
 
+def test_very_long_names_are_shortened():
+    long = "x" * 5000
+    radio = {"to": long, "rate_kbps": 1.0}
+    lines = errors(
+        {"name": long, "not_with": [long + "y"]},
+        {"name": long},
+        after("a", "b" * 5000),
+        after("b" * 5000, "a"),
+        platforms=[platform() | {"name": long, "radio": radio}],
+    )
+    assert len(lines) == 4
+    assert max(map(len, lines)) < 600, lines
+
+
+@pytest.mark.parametrize("loaded, wrong", [("2028-07-05", False), ("2029-07-01", True)])
+def test_slots_loaded_until_after_the_span_are_named(loaded, wrong):
+    span = {"start_utc": "2028-07-01T00:00:00Z", "end_utc": "2028-07-05T00:00:00Z"}
+    told = errors(span=span, uplink={"lead_min": 30, "loaded_until_utc": f"{loaded}T00:00:00Z"})
+    line = (
+        "uplink.loaded_until_utc = 2029-07-01T00:00Z: after the end of the span; allowed is up to "
+        "2028-07-05T00:00Z"
+    )
+    assert told == [line] * wrong
+
+
 def test_unknown_name_where_there_is_none_at_all():
     (line,) = errors(instrument=[{"name": "camera", "platform": "x"}], platform=[])
     assert line == 'instrument "camera".platform = "x": no such platform; known: none'

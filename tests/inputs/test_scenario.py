@@ -367,7 +367,13 @@ def test_value_too_long_to_show_is_cut():
 
 def test_key_with_a_line_break_stays_in_one_line():
     (line,) = complaints(changed({"a\nb": 1}))
-    assert line.startswith("a\\nb: unknown key")
+    assert line.startswith('"a\\nb": unknown key')
+
+
+def test_key_in_quotes_is_shown_in_quotes():
+    site = RAW["site"] | {"": 1, "a b": 1}
+    keys = [line.split(": unknown key")[0] for line in complaints(RAW | {"": 1, "site": site})]
+    assert keys == ['site.""', 'site."a b"', '""']
 
 
 @pytest.mark.parametrize(

@@ -301,6 +301,21 @@ def test_what_ran_is_read_with_its_outcome(tmp_path):
     assert ran["reason"][1] == "low charge, dust" and ran["slot"][3] == ""
 
 
+def test_a_reason_without_an_outcome_is_no_run_that_was_done(tmp_path):
+    path = tmp_path / "as_run.csv"
+    path.write_text(
+        "slot,activity,start_utc,end_utc,outcome,reason\n"
+        "s1,panorama,2028-07-01T10:00Z,,,camera off\n"
+        "s2,panorama,2028-07-01T12:00Z,,done,late by a minute\n"
+    )
+    with pytest.raises(TableError) as caught:
+        read_as_run(path, SCENARIO)
+    assert str(caught.value) == (
+        f"{path}: row 2, outcome is missing: the row has a reason, 'camera off'; allowed are done, "
+        "shortened, failed"
+    )
+
+
 def test_mistakes_in_what_ran_are_named(tmp_path):
     path = tmp_path / "as_run.csv"
     path.write_text(

@@ -2,6 +2,7 @@
 
 import numpy as np
 import pytest
+import rasterio
 from click.testing import CliRunner
 from rasterio.transform import Affine
 from tools.models import (
@@ -131,6 +132,62 @@ def test_label_may_not_lead_out_of_its_folder(tmp_path):
     (tmp_path / "in" / "dem.IMG").rename(tmp_path / "dem.IMG")
     path.write_text(path.read_text().replace('"dem.IMG"', '"../dem.IMG"'))
     assert "names a file outside its folder" in refusal(path)
+
+
+@pytest.mark.parametrize(
+    "told, what",
+    [
+        ("", "its label has no SAMPLE_TYPE"),
+        ("SAMPLE_TYPE = LSB_INTEGERS", "its label says SAMPLE_TYPE = LSB_INTEGERS"),
+        ("SAMPLE_TYPE = VAX_REAL", "its label says SAMPLE_TYPE = VAX_REAL"),
+    ],
+)
+def test_pds3_label_that_does_not_say_in_which_order_bytes_are_is_refused(tmp_path, told, what):
+    path = pds3(tmp_path / "dem.LBL", STORED, PIXEL_M, **HALF)
+    path.write_text(path.read_text().replace("SAMPLE_TYPE = LSB_INTEGER", told))
+    line = refusal(path)
+    assert f"{what}; allowed are LSB_INTEGER, MSB_INTEGER," in line
+
+
+@pytest.mark.parametrize("name", ["LSB_INTEGER", "PC_INTEGER", "msb_integer", "SUN_INTEGER"])
+def test_pds3_samples_are_read_in_the_order_that_the_label_says(tmp_path, plain, name):
+    path = pds3(tmp_path / "dem.LBL", STORED, PIXEL_M, **HALF)
+    path.write_text(path.read_text().replace("LSB_INTEGER", name))
+    order = "<" if name in ("LSB_INTEGER", "PC_INTEGER") else ">"
+    path.with_suffix(".IMG").write_bytes(STORED.astype(f"{order}i2").tobytes())
+    seen = site_view([path], *SITE)
+    assert seen.ground_height_m == pytest.approx(plain.ground_height_m, abs=1e-3)
+
+
+@pytest.mark.parametrize("nodata", [None, -32768])
+def test_geotiff_that_leaves_out_blocks_needs_a_nodata_value(tmp_path, nodata):
+    size = 64
+    half = PIXEL_M * 4 * size / 2
+    path = tmp_path / "dem.tif"
+    with rasterio.open(
+        path,
+        "w",
+        driver="GTiff",
+        width=4 * size,
+        height=4 * size,
+        count=1,
+        dtype="int16",
+        crs=SOUTH,
+        transform=Affine(PIXEL_M, 0, -half, 0, -PIXEL_M, half),
+        nodata=nodata,
+        tiled=True,
+        blockxsize=size,
+        blockysize=size,
+        SPARSE_OK=True,
+    ) as target:
+        for row in range(3):
+            window = ((row * size, (row + 1) * size), (0, 4 * size))
+            target.write(np.full((size, 4 * size), -1900, "int16"), 1, window=window)
+    if nodata is None:
+        line = refusal(path)
+        assert "4 of its 16 blocks are missing and would be read as zeros; set its nodata" in line
+    else:
+        assert "nodata 25 %" in site_view([path], *SITE).assumed[0]
 
 
 # ------------------------------------------------------------------ heights that contradict

@@ -79,6 +79,8 @@ def test_azimuth_360_closes_the_circle(tmp_path, rows):
             "azimuth_deg,elevation_deg\n10,1\n20,1\n10,3\n",
             ["row 4, azimuth_deg = '10': row 2 has it already"],
         ),
+        ("azimuth_deg,elevation_deg\n0,nan\n360,1\n", ["row 2, elevation_deg = 'nan': allowed"]),
+        ("azimuth_deg,elevation_deg\n0,1\n360,nan\n", ["row 3, elevation_deg = 'nan': allowed"]),
         ("azimuth_deg,elevation_deg\n0,1\n360,2\n", ["row 3", "elevation_deg", "row 2", "north"]),
         ("azimuth_deg,elevation_deg\n", ["no row below the header; at least one is needed"]),
         ("azimuth,elevation_deg\n10,1\n", ["row 1", "'azimuth'; did you mean 'azimuth_deg'?"]),
@@ -91,6 +93,15 @@ def test_a_bad_row_is_named_in_one_line(tmp_path, text, words):
     message = str(caught.value)
     assert message.startswith(str(path)) and "\n" not in message
     assert [word for word in words if word not in message] == []
+
+
+def test_two_azimuths_that_cannot_be_read_do_not_repeat_each_other(tmp_path):
+    with pytest.raises(ScenarioError) as caught:
+        read_profile(written(tmp_path, "azimuth_deg,elevation_deg\nnan,1\nnorth,2\n"))
+    assert [line.split(": ", 1)[1] for line in str(caught.value).splitlines()] == [
+        "row 2, azimuth_deg = 'nan': allowed is a number from 0 to 360",
+        "row 3, azimuth_deg = 'north': allowed is a number from 0 to 360",
+    ]
 
 
 def test_all_bad_rows_are_named_at_once(tmp_path):

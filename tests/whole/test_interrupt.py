@@ -18,6 +18,7 @@ from matplotlib.figure import Figure
 from tools.small import SMALL, cases, platform, scenario, world
 from tools.tiny import tiny_problem
 
+import obsplan
 from obsplan.cli.main import main
 from obsplan.operations import replan as replan_room
 from obsplan.planning import plan as plan_room
@@ -248,6 +249,29 @@ def test_a_terminal_closed_during_the_search_keeps_the_plan(tmp_path):
     finally:
         running.kill()
     assert json.loads((tmp_path / "plan" / "summary.json").read_text())["interrupted"] is True
+
+
+@pytest.mark.parametrize("at", ["obsplan.cli.main", "click", "obsplan.common.errors"])
+@pytest.mark.parametrize("begun", ["import obsplan.__main__ as m; m.run()", "-m"])
+def test_ctrl_c_while_the_command_loads_ends_it_quietly(tmp_path, at, begun):
+    # A finder of modules is asked first whenever one is imported.
+    (tmp_path / "sitecustomize.py").write_text(
+        "import signal, sys\n"
+        "class Finder:\n"
+        "    def find_spec(self, name, *_):\n"
+        f"        if name == {at!r}: signal.raise_signal(signal.SIGINT)\n"
+        "sys.meta_path.insert(0, Finder())\n"
+    )
+    words = ["-m", "obsplan"] if begun == "-m" else ["-c", begun]
+    ended = subprocess.run(
+        [sys.executable, *words, "keys"],
+        capture_output=True,
+        text=True,
+        cwd=tmp_path,
+        env=os.environ | {"PYTHONPATH": f"{tmp_path}:{Path(obsplan.__file__).parents[1]}"},
+        preexec_fn=lambda: signal.signal(signal.SIGINT, signal.SIG_DFL),
+    )
+    assert (ended.returncode, ended.stdout, ended.stderr) == (130, "", "")
 
 
 def test_ctrl_c_before_there_is_a_plan_stays_an_interruption(monkeypatch):

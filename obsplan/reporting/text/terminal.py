@@ -75,7 +75,7 @@ def plan_lines(plan: Plan, directory: Path, colour: bool = False) -> list[str]:
     if plan.interrupted:
         lines.append("search interrupted: this is the best plan found so far")
     lines.append(painted(plan.verdict.summary, "good" if plan.verdict.is_valid else "bad", colour))
-    lines += [*margin_lines(plan.verdict), f"written to {directory}"]
+    lines += [*margin_lines(plan.verdict), f"written to {readable(str(directory))}"]
     if any(i.hazard != "none" for i in scenario.instrument):
         lines.append(f"caution: {CAUTION}")
     return lines

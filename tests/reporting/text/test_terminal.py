@@ -8,6 +8,7 @@ import pty
 import subprocess
 import sys
 from dataclasses import replace
+from pathlib import Path
 
 import pytest
 from click.testing import CliRunner
@@ -47,6 +48,11 @@ def test_the_table_counts_runs_and_adds_them_up(made, tmp_path):
     assert lines[4] == "value 48.0, proven optimal on this time grid"
     assert lines[5].startswith("no violations; ")
     assert lines[6].startswith("smallest margin:") and lines[-1] == f"written to {tmp_path}"
+
+
+def test_the_directory_cannot_colour_the_line_that_names_it(made):
+    last = terminal.plan_lines(made, Path("a\x1b[31mb"), colour=True)[-1]
+    assert last == "written to a\\x1b[31mb"
 
 
 def test_the_end_names_the_margins_that_are_used_up(made, tmp_path):
