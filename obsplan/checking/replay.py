@@ -44,12 +44,13 @@ def replay(
     are not in it may send at any time. In each minute its data enter the stores first; then
     platforms that send to another send, in order of name, then those that send to Earth. A
     platform sends what its rate, its store and the receiver's free storage allow. The
-    transmitter is on for the share of the minute that this takes, and stays off if it would
-    break the bus limit. A platform sends less, or nothing, if sending would leave the battery
-    short (or shorter) of what later loads need. A station receives one platform at a time: the
-    one whose store is fuller relative to its capacity. From each time that telemetry was
-    read, charge and data continue from its readings. A failed run draws
-    power while it lasts and yields no data.
+    transmitter is on for the share of the minute that this takes, from the minute's beginning, and
+    stays off if it would break the bus limit. What the arrays yield beyond the loads charges the
+    battery while it is off. A platform sends less, or nothing, if sending would leave the
+    battery short (or shorter) of what later loads need. A station receives one platform at a
+    time: the one whose store is fuller relative to its capacity. From each time that telemetry
+    was read, charge and data continue from its readings. A failed run draws power while it lasts
+    and yields no data.
     """
     books = {
         platform.name: PlatformBook(
@@ -133,6 +134,7 @@ class PlatformBook:
         self.wh_per_w_in = self.battery.charge_efficiency * MINUTE_H
         self.wh_per_w_out = MINUTE_H / self.battery.discharge_efficiency
         self.quiet_change_wh = [self.change_wh(net_w) for net_w in self.net_w]
+        self.sending_change_wh = [self.change_wh(net_w - self.transmit_w) for net_w in self.net_w]
         self.need_wh = self._needs_wh()
 
         self.mbit: float = platform.store.start_mbit
@@ -185,9 +187,10 @@ class PlatformBook:
         # If the battery is short even without sending, sending may not make it worse.
         now_wh = self.level_wh(minute)
         silent_wh = min(now_wh + self.quiet_change_wh[minute], self.full_wh)
-        least_wh = min(self.need_wh[minute + 1], silent_wh) - now_wh
-        least_w = least_wh / (self.wh_per_w_in if least_wh >= 0 else self.wh_per_w_out)
-        amount = min(amount, quota_mbit * (self.net_w[minute] - least_w) / self.transmit_w)
+        least_wh = min(self.need_wh[minute + 1], silent_wh)
+        quiet_wh = self.quiet_change_wh[minute]
+        if (cost_wh := quiet_wh - self.sending_change_wh[minute]) > 0:
+            amount = min(amount, quota_mbit * (now_wh + quiet_wh - least_wh) / cost_wh)
         return amount if amount > DATA_DUST_MBIT else 0.0
 
     def send(self, amount_mbit: float) -> None:
@@ -199,8 +202,9 @@ class PlatformBook:
         """Enter the minute in the books: the data it leaves, and what sending took."""
         self.stored_mbit.append(self.mbit)
         if self.sent:
-            sending_w = self.transmit_w * self.sent / self.quota_mbit[minute]
-            change_wh = self.change_wh(self.net_w[minute] - sending_w)
+            on = self.sent / self.quota_mbit[minute]
+            change_wh = on * self.sending_change_wh[minute]
+            change_wh += (1 - on) * self.quiet_change_wh[minute]
             self.stored_wh.append(min(self.level_wh(minute) + change_wh, self.full_wh))
             self.sent_mbit[minute], self.sent = self.sent, 0.0
 
@@ -209,16 +213,19 @@ class PlatformBook:
         self.level_wh(len(self.sent_mbit))
         sent_mbit, stored_wh = np.array(self.sent_mbit), np.array(self.stored_wh)
         quota_mbit = np.maximum(self.quota_mbit, DATA_DUST_MBIT)
-        load_w = self.quiet_w + self.transmit_w * sent_mbit / quota_mbit
-        net_w = self.generation_w - load_w
-        offered_wh = np.array([self.change_wh(net) for net in net_w.tolist()])
+        on = sent_mbit / quota_mbit
+        offered_wh = on * np.array(self.sending_change_wh)
+        offered_wh += (1 - on) * np.array(self.quiet_change_wh)
         refused_wh = (stored_wh[:-1] + offered_wh - stored_wh[1:]) / self.battery.charge_efficiency
         # Never below zero by rounding.
         spilled_wh = np.maximum(refused_wh, 0.0)
-        spilled_wh += np.maximum(net_w - self.charge_limit_w, 0.0) * MINUTE_H
+        for share, drawn_w in ((on, self.quiet_w + self.transmit_w), (1 - on, self.quiet_w)):
+            beyond_w = np.maximum(self.generation_w - drawn_w - self.charge_limit_w, 0.0)
+            spilled_wh += share * beyond_w * MINUTE_H
         # The jump to a measured level is not spilled energy.
         spilled_wh[[minute - 1 for minute in self.readings if minute > 0]] = 0.0
         stored_mbit = np.array(self.stored_mbit)
+        load_w = self.quiet_w + self.transmit_w * on
         return Books(self.generation_w, load_w, stored_wh, spilled_wh, stored_mbit, sent_mbit)
 
     def _needs_wh(self) -> list[float]:

@@ -134,9 +134,12 @@ def _with_fixed_loads(
     ahead = np.arange(scenario.steps) >= first
     draw_w, data_mbit = draw_w.reshape(shape), data_mbit.reshape(shape)
     peak_w = draw_w.min(axis=1) if relaxed else draw_w.max(axis=1)
+    # The best minute may be one in which the fixed slots draw least.
+    above_mean_w = node.above_mean_w + (draw_w.mean(axis=1) - draw_w.min(axis=1)) * relaxed
     return replace(
         node,
         generation_w=node.generation_w * ahead,
+        above_mean_w=above_mean_w * ahead,
         base_w=(node.base_w + draw_w.mean(axis=1)) * ahead,
         base_peak_w=np.minimum(node.base_peak_w + peak_w, node.bus_limit_w) * ahead,
         base_data_mbit=(node.base_data_mbit + data_mbit.sum(axis=1)) * ahead,
@@ -172,6 +175,8 @@ def _feasible(node: Node, step_h: float) -> Node:
     return replace(
         node,
         generation_w=generation_w,
+        # Sending may still be free where less is generated here than there.
+        above_mean_w=node.above_mean_w + np.maximum(node.generation_w - generation_w, 0.0),
         start_wh=max(node.start_wh, node.reserve_wh),
         end_wh=min(node.end_wh, max(level, node.reserve_wh)),
         store_mbit=max(node.store_mbit, fullest.max(initial=0.0)),

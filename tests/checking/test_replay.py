@@ -357,16 +357,27 @@ def check_balance(world) -> None:
     for part in scene.platform:
         table, battery = tables[part.name], part.battery
         level_wh = table["stored_wh"].to_numpy()
+        net_w = (table["generation_w"] - table["load_w"]).to_numpy()
+        quota_mbit = np.maximum(columns[f"{part.name}_rate_kbps"] * 0.06, 1e-12)
+        on = table["sent_mbit"].to_numpy() / quota_mbit
+        offered_w, beyond_w = np.zeros(len(net_w)), np.zeros(len(net_w))
+        # The transmitter is on for a share of the minute, and off for the rest.
+        off_w = net_w + on * part.radio.transmit_w
+        for share, phase_w in ((on, off_w - part.radio.transmit_w), (1 - on, off_w)):
+            kept_w = np.minimum(phase_w, battery.charge_limit_w or np.inf)
+            rate = np.where(
+                kept_w >= 0, battery.charge_efficiency, 1 / battery.discharge_efficiency
+            )
+            offered_w += share * kept_w * rate
+            beyond_w += share * (phase_w - kept_w)
         spilled_w = table["spilled_wh"].to_numpy() * 60
-        kept_w = (table["generation_w"] - table["load_w"]).to_numpy() - spilled_w
-        rate = np.where(kept_w >= 0, battery.charge_efficiency, 1 / battery.discharge_efficiency)
-        assert level_wh[1:] - level_wh[:-1] == pytest.approx((kept_w * rate / 60)[:-1], abs=1e-9)
+        refused_w = spilled_w - beyond_w
+        change_w = offered_w - refused_w * battery.charge_efficiency
+        assert level_wh[1:] - level_wh[:-1] == pytest.approx((change_w / 60)[:-1], abs=1e-9)
         assert (spilled_w >= -1e-9).all() and (level_wh <= battery.capacity_wh).all()
-        assert (kept_w <= (battery.charge_limit_w or np.inf) + 1e-9).all()
-        # Only what the battery has no room or no way for is spilled.
-        limited = kept_w >= (battery.charge_limit_w or np.inf) - 1e-9
+        # Only what the battery has no way or no room for is spilled.
         full = np.append(level_wh[1:] >= battery.capacity_wh - 1e-9, True)
-        assert (limited | full | (spilled_w <= 1e-9)).all()
+        assert (refused_w >= -1e-9).all() and (full | (refused_w <= 1e-9)).all()
         new_mbit = into[part.name].copy()
         for activity, start in runs:
             if activity == taken[part.name][0]:

@@ -7,7 +7,7 @@ import numpy as np
 from scipy.optimize import linprog
 
 from obsplan.checking.check import check_timeline
-from obsplan.planning.problem.definition import Problem
+from obsplan.planning.problem.definition import Node, Problem
 from tools.small import slots
 from tools.tiny import tiny_problem
 
@@ -114,15 +114,12 @@ def resources_hold(problem: Problem, runs) -> bool:
             bounds[charge[n, t]] = (floor, node.capacity_wh)
             roof = min(node.store_mbit, node.store_end_mbit) if last else node.store_mbit
             bounds[held[n, t]] = (0, roof)
-            draw, spare = node.transmit_w * node.send_share[t], node.generation_w[t] - load[n, t]
-            for slope in (node.charge_efficiency * hour, hour / node.discharge_efficiency):
-                below.append({charge[n, t]: 1.0, share[n, t]: slope * draw})
-                below_rhs.append(slope * spare)
-                _before(below, below_rhs, charge[n], t, node.start_wh)
-            if np.isfinite(node.charge_limit_w):
-                below.append({charge[n, t]: 1.0})
-                below_rhs.append(node.charge_limit_w * node.charge_efficiency * hour)
-                _before(below, below_rhs, charge[n], t, node.start_wh)
+            # The transmitter is on for a share of the step and off for the rest.
+            spare_w = node.generation_w[t] - load[n, t]
+            off, on = (_charged_wh(node, w, hour) for w in (spare_w, spare_w - node.transmit_w))
+            below.append({charge[n, t]: 1.0, share[n, t]: node.send_share[t] * (off - on)})
+            below_rhs.append(off)
+            _before(below, below_rhs, charge[n], t, node.start_wh)
             kept = {held[n, t]: 1.0, share[n, t]: node.send_mbit[t]}
             for m in senders:
                 kept[share[m, t]] = -problem.nodes[m].send_mbit[t]
@@ -156,16 +153,19 @@ def _silent_charge_holds(problem: Problem, load: np.ndarray) -> bool:
     for node, load_w in zip(problem.nodes, load):
         charge = node.start_wh
         for net_w in node.generation_w - load_w:
-            if net_w >= 0:
-                net_w = min(net_w, node.charge_limit_w) * node.charge_efficiency
-            else:
-                net_w = net_w / node.discharge_efficiency
-            charge = min(node.capacity_wh, charge + net_w * problem.step_h)
+            charge = min(node.capacity_wh, charge + _charged_wh(node, net_w, problem.step_h))
             if charge < node.reserve_wh - 1e-9:
                 return False
         if charge < node.end_wh - 1e-9:
             return False
     return True
+
+
+def _charged_wh(node: Node, net_w: float, hour: float) -> float:
+    """What a surplus adds to the battery in a step, or a deficit takes from it."""
+    if net_w >= 0:
+        return min(net_w, node.charge_limit_w) * node.charge_efficiency * hour
+    return net_w / node.discharge_efficiency * hour
 
 
 def _before(rows: list[dict], right: list[float], level: np.ndarray, t: int, start: float) -> None:

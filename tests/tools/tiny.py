@@ -96,6 +96,7 @@ def level_node(steps: int, **changes) -> Node:
     """A lossless node on which nothing changes; numbers given stand for every step."""
     figures = {
         "generation_w": 0.0,
+        "above_mean_w": 0.0,
         "base_w": 0.0,
         "base_peak_w": changes.get("base_w", 0.0),
         "base_data_mbit": 0.0,
@@ -131,6 +132,7 @@ def _tiny_node(rng: np.random.Generator, steps: int, hour: float, k: int) -> Nod
     return Node(
         name=f"n{k}",
         generation_w=rng.choice([0.0, 6.0, 14.0], steps),
+        above_mean_w=np.zeros(steps),
         base_w=base_w,
         base_peak_w=base_w,
         base_data_mbit=np.zeros(steps),

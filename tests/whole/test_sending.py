@@ -96,14 +96,13 @@ def test_loss_on_the_way_out_leaves_less_to_send_with():
 
 
 @pytest.mark.parametrize(
-    "end_wh, share, level_wh", [(99.75, 0.25, 60.25), (99.5, 0.5, 60.0), (99.0, 0.7, 59.5)]
+    "end_wh, share, level_wh", [(99.75, 1 / 7, 60.25), (99.5, 2 / 7, 60.0), (99.0, 4 / 7, 59.5)]
 )
 def test_charge_forgone_and_charge_drawn_both_count(end_wh, share, level_wh):
     """60 W for 80 min put in 40 Wh at 0.5; what the end leaves spare of them is sent with.
 
-    Up to half of the minute, 120 W leave less of the 60 W to charge with: a Wh forgone is
-    2 Wh for the radio. Beyond that the battery gives, and a Wh drawn is 0.8 Wh for it:
-    1 Wh of spare is 0.5 Wh for 0.5 of the minute and 0.5 Wh x 0.8 x 60 / 120 W = 0.2 of it.
+    While it is on, the radio takes the 60 W that would charge with 30 W, and 60 W more of the
+    battery, which gives 75 W for them: a minute of it costs 105 W min, or 1.75 Wh.
     """
     lossy = in_all_minutes(60.0, end=end_wh / 100, charge_efficiency=0.5, discharge_efficiency=0.8)
     lossy |= {"radio": {"transmit_w": 120.0, "rate_kbps": 20.0}, "bus_limit_w": 120.0}
@@ -201,15 +200,22 @@ def test_battery_below_its_reserve_fills_up_to_it_before_sending():
 
 
 def test_power_above_the_charge_limit_is_sent_with_though_the_end_charge_cannot_be_met():
-    """30 of 60 W go in, 2 x 30 Wh in 2 h; the rest drives 60 W for half of each minute."""
+    """30 of 90 W go in, 2 x 30 Wh in 2 h; the rest drives 60 W until all is sent."""
     scene = scenario(platforms=[in_all_minutes(30.0, end=1.0, charge_limit_w=30.0)], hours=2)
-    world = {"generation_w": 60.0, "rate_kbps": 20.0}
+    world = {"generation_w": 90.0, "rate_kbps": 20.0}
     minutes, short_wh = shortage(scene, **world)
-    assert minutes == list(range(40))
+    assert minutes == list(range(20))
     assert short_wh == pytest.approx([10.0])
     table = sent_minutes(scene, **world)[1].resources["lander"]
-    assert table["sent_mbit"].iloc[:40].tolist() == pytest.approx([0.6] * 40)
-    assert table["spilled_wh"].iloc[:41].tolist() == pytest.approx([0.0] * 40 + [0.5])
+    assert table["sent_mbit"].iloc[:20].tolist() == pytest.approx([1.2] * 20)
+    assert table["spilled_wh"].iloc[:21].tolist() == pytest.approx([0.0] * 20 + [1.0])
+
+
+def test_transmitter_that_takes_from_what_charges_is_off_if_the_end_charge_cannot_be_met():
+    """30 of 60 W go in; 60 W of sending would leave none of them, though 30 W are spilled."""
+    scene = scenario(platforms=[in_all_minutes(30.0, end=1.0, charge_limit_w=30.0)], hours=2)
+    minutes, short_wh = shortage(scene, generation_w=60.0, rate_kbps=20.0)
+    assert minutes == [] and short_wh == pytest.approx([10.0])
 
 
 def test_platform_without_energy_to_send_with_does_not_keep_the_station():

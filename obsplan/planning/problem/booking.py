@@ -14,8 +14,7 @@ from obsplan.planning.problem.resource_flow import (
     Flow,
     Loads,
     Walk,
-    gain_wh,
-    gained_wh,
+    change_wh,
     needed_wh,
     relays_first,
     walked,
@@ -194,9 +193,10 @@ class Booking:
         if (flow.stored_wh[n, ends] - needed).min() >= most_wh:
             return np.ones(count, dtype=bool)
         inside = slice(part.start, last)
-        net_w = node.generation_w[inside] - self.load_w[n, inside] - self.sending_w(n)[inside]
+        net_w = node.generation_w[inside] - self.load_w[n, inside]
         net_w = sliding_window_view(net_w, what.length) - what.load_w
-        gained = np.cumsum(gain_wh(node, net_w, hour), axis=1)
+        on = sliding_window_view(self.sending(n)[inside], what.length)
+        gained = np.cumsum(change_wh(node, net_w, on, hour), axis=1)
         # The level is the least of what was stored and of any full battery since, plus gains.
         least = np.minimum(
             flow.stored_wh[n, part, None],
@@ -217,11 +217,10 @@ class Booking:
                 return False
         return self.fits_bus() and self.fits_budgets()
 
-    def sending_w(self, n: int) -> np.ndarray:
-        """Mean draw (steps,) of the transmitter of node `n`, as the flow has it."""
-        node = self.problem.nodes[n]
-        mean_w: np.ndarray = self.flow.sent_share[n] * node.transmit_w * node.send_share
-        return mean_w
+    def sending(self, n: int) -> np.ndarray:
+        """Share (steps,) of each step in which node `n` has its transmitter on, as in the flow."""
+        on: np.ndarray = self.flow.sent_share[n] * self.problem.nodes[n].send_share
+        return on
 
     def bus_carries_transmitter(self, n: int) -> np.ndarray:
         """Steps (steps,) in which the bus has room for the transmitter of node `n`.
@@ -264,8 +263,9 @@ class Booking:
         The charge needed then includes the sending; data and shortage stay as they were.
         """
         what, flow = self.problem.nodes[node], self.flow
-        net_w = what.generation_w - self.load_w[node] - self.sending_w(node)
-        gained = gained_wh(what, net_w, self.problem.step_h)
+        net_w = what.generation_w - self.load_w[node]
+        changes = change_wh(what, net_w, self.sending(node), self.problem.step_h)
+        gained = np.concatenate([[0.0], np.cumsum(changes)])
         room = what.capacity_wh - gained
         room[0] = what.start_wh
         stored, needed = flow.stored_wh.copy(), flow.needed_wh.copy()
@@ -283,9 +283,10 @@ class Booking:
         nodes, relayed = self.problem.nodes, np.zeros_like(self.data_mbit)
         for n in relays_first(nodes):
             node, share = nodes[n], self.flow.sent_share[n]
-            spare_w = node.generation_w - self.load_w[n] - node.transmit_w * node.send_share
+            net_w = node.generation_w - self.load_w[n]
+            yields = change_wh(node, net_w, node.send_share, self.problem.step_h) >= 0
             full = self.flow.stored_wh[n, 1:] >= node.capacity_wh - TOLERANCE
-            share = np.where(full & (spare_w >= 0) & self.may_send[n], 1.0, share)
+            share = np.where(full & yields & self.may_send[n], 1.0, share)
             share = np.where(self.bus_carries_transmitter(n), share, 0.0)
             new = self.data_mbit[n] + relayed[n]
             grown = np.concatenate([[0.0], np.cumsum(new - share * node.send_mbit)])

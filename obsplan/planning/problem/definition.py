@@ -73,11 +73,13 @@ class Node:
 
     send_mbit is the most that can leave in a step, send_share the part of the step in which
     the transmitter is then on, `receiver` the node it goes to (-1 is Earth). Peak base load
-    counts for the bus, mean base load for the battery.
+    counts for the bus, mean base load for the battery. In a relaxed problem the best minute of a
+    step leaves `above_mean_w` more of generation than its mean does, in a strict one 0.
     """
 
     name: str
     generation_w: np.ndarray
+    above_mean_w: np.ndarray
     base_w: np.ndarray
     base_peak_w: np.ndarray
     base_data_mbit: np.ndarray

@@ -63,6 +63,7 @@ def _node(booking: Booking, fixed: Booking, n: int, first: int, last: int) -> No
     return replace(
         node,
         generation_w=node.generation_w[part],
+        above_mean_w=node.above_mean_w[part],
         base_w=fixed.load_w[n, part],
         base_peak_w=fixed.peak_w[n, part],
         base_data_mbit=fixed.data_mbit[n, part],

@@ -153,6 +153,8 @@ def _node(environment: Environment, platform: Platform, relaxed: bool) -> Node:
 
     slack = REPLAY_SLACK if relaxed else 0.0
     rate_kbps, base_w = per_step("rate_kbps"), per_step("base_load_w")
+    surplus_w = per_step("generation_w") - base_w
+    above_mean_w = surplus_w.max(axis=1) - surplus_w.mean(axis=1)
     fastest_kbps = np.maximum(rate_kbps.max(axis=1), 1e-12)
     station = table["station"].to_numpy().reshape(steps, step_min)
     # A station counts for a step when it serves the platform in all its sending minutes.
@@ -163,6 +165,7 @@ def _node(environment: Environment, platform: Platform, relaxed: bool) -> Node:
     return Node(
         name=platform.name,
         generation_w=per_step("generation_w").mean(axis=1),
+        above_mean_w=above_mean_w if relaxed else np.zeros(steps),
         base_w=base_w.mean(axis=1),
         base_peak_w=base_w.min(axis=1) if relaxed else base_w.max(axis=1),
         base_data_mbit=np.zeros(steps),

@@ -139,16 +139,11 @@ def _left_wh(
     `net_w` (steps,) is left by the booked loads, and `need_wh` (steps + 1,) is needed as each
     step begins. Below zero where too much is sent.
     """
-    missing = need_wh[1:] - flow.stored_wh[n, :-1]
-    # As `_walk_on` has it for one step.
-    least_w = np.where(
-        missing >= 0,
-        missing / (node.charge_efficiency * hour),
-        missing * node.discharge_efficiency / hour,
-    )
-    sent_w = flow.sent_share[n] * node.transmit_w * node.send_share
-    left_w: np.ndarray = np.maximum(0.0, net_w - least_w) - sent_w
-    return left_w * hour
+    quiet_wh = gain_wh(node, net_w, hour)
+    sent_wh = quiet_wh - change_wh(node, net_w, flow.sent_share[n] * node.send_share, hour)
+    spare_wh = flow.stored_wh[n, :-1] + quiet_wh - need_wh[1:]
+    left_wh: np.ndarray = np.maximum(0.0, spare_wh) - sent_wh
+    return left_wh
 
 
 def _take_over(source: Flow, target: Flow, steps: slice) -> None:
@@ -185,6 +180,16 @@ def gain_wh(node: Node, net_w: np.ndarray, step_h: float) -> np.ndarray:
     return np.where(net_w >= 0, charged_w, net_w / node.discharge_efficiency) * step_h
 
 
+def change_wh(node: Node, net_w: np.ndarray, on: np.ndarray, step_h: float) -> np.ndarray:
+    """As `gain_wh`, with the transmitter on for the share `on` of each step (steps,).
+
+    It is on or off: what the arrays yield beyond the loads is charged while it is off.
+    """
+    quiet = gain_wh(node, net_w, step_h)
+    change: np.ndarray = quiet + on * (gain_wh(node, net_w - node.transmit_w, step_h) - quiet)
+    return change
+
+
 def relays_first(nodes: tuple[Node, ...]) -> list[int]:
     """Nodes in the order in which data move within a step: those that send to another first."""
     return sorted(range(len(nodes)), key=lambda n: (nodes[n].receiver < 0, n))
@@ -218,26 +223,27 @@ def _walk(
 def _walk_on(problem: Problem, loads: Loads, flow: Flow, part: slice) -> Shortage | None:
     """Fill `flow` in the steps of `part`; return what falls short."""
     hour, nodes = problem.step_h, problem.nodes
-    rows = [
-        (
-            n,
-            loads.net_w[n, part].tolist(),
-            loads.data_mbit[n, part].tolist(),
-            loads.able_mbit[n, part].tolist(),
-            (nodes[n].transmit_w * nodes[n].send_share[part]).tolist(),
-            flow.needed_wh[n, part.start + 1 : part.stop + 1].tolist(),
-            nodes[n].station[part].tolist(),
+    rows = []
+    for n in relays_first(nodes):
+        net_w, send_share = loads.net_w[n, part], nodes[n].send_share[part]
+        gain = gain_wh(nodes[n], net_w, hour)
+        lists = (
+            gain,
+            loads.data_mbit[n, part],
+            loads.able_mbit[n, part],
+            gain - change_wh(nodes[n], net_w, send_share, hour),
+            flow.needed_wh[n, part.start + 1 : part.stop + 1],
+            nodes[n].station[part],
         )
-        for n in relays_first(nodes)
-    ]
+        rows.append((n, *(each.tolist() for each in lists)))
     stored, held, shares = flow.stored_wh, flow.held_mbit, flow.sent_share
     charge, data = stored[:, part.start].tolist(), held[:, part.start].tolist()
     for t in range(part.stop - part.start):
         busy: dict[int, float] = {}
-        for n, net_w, new, able, draw, need, station in rows:
+        for n, gain, new, able, cost, need, station in rows:
             node = nodes[n]
             data[n] += new[t]
-            net = net_w[t]
+            level = charge[n] + gain[t]
             share = 0.0
             if able[t] > 0 and data[n] > 0:
                 share = min(1.0, data[n] / able[t])
@@ -246,15 +252,10 @@ def _walk_on(problem: Problem, loads: Loads, flow: Flow, part: slice) -> Shortag
                     share = min(share, room / able[t])
                 elif station[t] >= 0:
                     share = min(share, 1.0 - busy.get(station[t], 0.0))
-                if draw[t] > 0 and share > 0:
-                    missing = need[t] - charge[n]
-                    if missing >= 0:
-                        least = missing / (node.charge_efficiency * hour)
-                    else:
-                        least = missing * node.discharge_efficiency / hour
-                    share = max(0.0, min(share, (net - least) / draw[t]))
+                if cost[t] > 0 and share > 0:
+                    share = max(0.0, min(share, (level - need[t]) / cost[t]))
                 if share > 0:
-                    net -= share * draw[t]
+                    level -= share * cost[t]
                     data[n] -= share * able[t]
                     shares[n, part.start + t] = share
                     if node.receiver >= 0:
@@ -263,10 +264,6 @@ def _walk_on(problem: Problem, loads: Loads, flow: Flow, part: slice) -> Shortag
                         busy[station[t]] = busy.get(station[t], 0.0) + share
             if data[n] > node.store_mbit + TOLERANCE:
                 return Shortage("storage", n)
-            if net >= 0:
-                gain = min(net, node.charge_limit_w) * node.charge_efficiency * hour
-                charge[n] = min(charge[n] + gain, node.capacity_wh)
-            else:
-                charge[n] += net / node.discharge_efficiency * hour
+            charge[n] = min(level, node.capacity_wh)
             stored[n, part.start + t + 1], held[n, part.start + t + 1] = charge[n], data[n]
     return None

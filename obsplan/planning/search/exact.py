@@ -164,7 +164,9 @@ def _is_stricter(problem: Problem, relaxed: Problem) -> bool:
 
 
 def _strict_figures(part: Task | Node) -> tuple[np.ndarray, ...]:
-    return (part.peak_w,) if isinstance(part, Task) else (part.base_peak_w, part.send_share)
+    if isinstance(part, Task):
+        return (part.peak_w,)
+    return part.base_peak_w, part.send_share, part.above_mean_w
 
 
 def best_plan(

@@ -135,5 +135,7 @@ def sent_for_less(booking: Booking) -> Booking:
 
 def sending_wh(booking: Booking) -> float:
     """Energy of sending, all platforms together."""
-    nodes = range(len(booking.problem.nodes))
-    return sum(float(booking.sending_w(n).sum()) for n in nodes) * booking.problem.step_h
+    drawn_w = [
+        node.transmit_w * booking.sending(n).sum() for n, node in enumerate(booking.problem.nodes)
+    ]
+    return float(sum(drawn_w)) * booking.problem.step_h

@@ -35,7 +35,7 @@ def add_supplies(
         for task, its_starts in own:
             load += profile_terms(its_starts, task.load_w, 1.0)
         _bus(builder, node, own, _cliques(mine, problem.exclusive), shares[n])
-        _battery(builder, problem, node, own, load, every)
+        _battery(builder, problem, node, own, load, shares[n], every)
         _store(builder, problem, n, own, shares, every)
     _stations(builder, problem, shares)
     _budgets(builder, problem, starts)
@@ -91,13 +91,17 @@ def _sending_share(builder: MatrixBuilder, node: Node) -> np.ndarray:
     return share
 
 
-def _battery(builder: MatrixBuilder, problem: Problem, node: Node, own, load, every: int) -> None:
+def _battery(
+    builder: MatrixBuilder, problem: Problem, node: Node, own, load, shares: np.ndarray, every: int
+) -> None:
     """stored[k+1] <= stored[k] + the gain of row k, concave in its net power.
 
     What passes through the battery loses on the way, so the gain is
     charge_efficiency * net - (1 / discharge_efficiency - charge_efficiency) * drawn, and
     each run that needs more than the arrays yield draws at least the difference.
     Otherwise fractional runs that add up to the yield would bypass the battery.
+    So does the transmitter while it is on: drawn is convex in the load and 0 at none, so what
+    several draws take beyond the yield is no less than what each takes beyond it alone.
     """
     row, hour = np.arange(problem.steps) // every, problem.step_h
     hours = np.bincount(row) * hour
@@ -120,7 +124,7 @@ def _battery(builder: MatrixBuilder, problem: Problem, node: Node, own, load, ev
     # The highest yield of a row for all its steps: slow changes would leave tiny coefficients.
     firsts = np.flatnonzero(np.diff(row, prepend=-1))
     best_w = np.maximum.reduceat(np.maximum(surplus_w, 0.0), firsts)
-    drawn = _drawn(own, best_w[row])
+    drawn = _drawn(own, best_w[row]) + _sent(node, shares, surplus_w)
     for slope, lost in ((node.charge_efficiency, detour), (1 / node.discharge_efficiency, 0.0)):
         losses = ((row[r], c, f * hour * lost) for r, c, f in drawn if lost)
         builder.add_rows(
@@ -162,6 +166,16 @@ def _drawn(own: list[tuple[Task, Starts]], yield_w: np.ndarray) -> list[tuple]:
             if k < len(yield_w) and beyond.any():
                 terms.append((starts.rows, shifted(starts.columns, int(k)), beyond))
     return terms
+
+
+def _sent(node: Node, shares: np.ndarray, surplus_w: np.ndarray) -> list[tuple]:
+    """The term, one row per step, of the least that the transmitter draws beyond the yield.
+
+    In the best minute of a step the arrays yield most for it.
+    """
+    yield_w = np.maximum(surplus_w + node.above_mean_w, 0.0)
+    beyond_w = node.send_share * np.maximum(node.transmit_w - yield_w, 0.0)
+    return [(np.arange(len(shares)), shares, np.where(beyond_w >= LEAST_DRAW_W, beyond_w, 0.0))]
 
 
 def _store(builder: MatrixBuilder, problem: Problem, n: int, own, share, every: int) -> None:

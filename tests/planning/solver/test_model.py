@@ -8,9 +8,13 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy.optimize import Bounds, LinearConstraint, milp
 from tools.brute import best_of_tiny, plan_worth, resources_hold
+from tools.small import platform, scenario, slots, world
 from tools.tiny import level_node, tiny_problem
 
+from obsplan.checking.check import check_timeline
+from obsplan.planning.problem.booking import Booking
 from obsplan.planning.problem.definition import Problem
+from obsplan.planning.problem.from_scenario import build_problem
 from obsplan.planning.solver import model as model_module
 from obsplan.planning.solver.model import build_model, cliques
 
@@ -127,6 +131,37 @@ def test_transmitter_is_on_or_off_and_never_at_half_power(bus_limit_w, sends):
     )
     value, _ = optimum(build_model(Problem(1, 0.25, (), (node,), frozenset())))
     assert (value == 0.0) == sends
+
+
+def most_sent(problem):
+    """The largest share that the relaxation lets the first node send in the first step."""
+    model = build_model(problem)
+    model.cost[model.sending[0][0]] = 1.0
+    return optimum(model, whole=False)[0]
+
+
+def test_sending_in_the_sunny_half_of_a_step_is_free():
+    """The arrays yield the transmitter's 30 W in the minutes in contact, and nothing after.
+
+    On the hour's mean they yield 15 W, of which it takes half while it is on: of 12 Wh that
+    would be stored, a full share costs 12 + 0.5 x 15 W x (1 / 0.8 - 0.8) = 15.375 Wh.
+    """
+    part = platform(
+        battery={"start": 0.2, "charge_efficiency": 0.8, "discharge_efficiency": 0.8},
+        radio={"transmit_w": 30.0, "rate_kbps": 20.0},
+        store={"start_mbit": 36.0},
+    )
+    scene = scenario(platforms=[part], hours=1, step_min=60)
+    sunny = np.arange(60) < 30
+    columns = {"generation_w": np.where(sunny, 30.0, 0.0), "rate_kbps": np.where(sunny, 20.0, 0.0)}
+    offered = world(scene, **columns)
+    table = check_timeline(offered, slots()).resources["lander"]
+    assert table["sent_mbit"].sum() == pytest.approx(36.0)
+    assert table["stored_wh"].to_numpy() == pytest.approx(200.0)
+    assert most_sent(build_problem(offered, relaxed=True)) == pytest.approx(1.0)
+    strict = build_problem(offered)
+    assert most_sent(strict) == pytest.approx(12 / 15.375)
+    assert Booking(strict).flow.sent_share[0, 0] == pytest.approx(12 / 15.375)
 
 
 @given(count=st.integers(1, 7), excludes=st.lists(st.booleans(), min_size=21, max_size=21))
