@@ -1,6 +1,5 @@
 """The fix of each broken rule: a change that was tried from now on and breaks nothing more."""
 
-from collections.abc import Iterator
 from dataclasses import replace
 from itertools import islice
 
@@ -15,11 +14,10 @@ from obsplan.environment.model import Environment
 
 # Ways that are told for a rule of slots, and for a limit of a platform.
 MOST_OF_SLOTS, MOST_OF_LIMITS = 1, 2
-# Changes that are tried for one timeline: some seconds for a lunar day. Violations that are not
-# reached by then have no fix.
-MOST_TRIALS = 100
-# With more broken rules than this no fix is sought: the timeline as a whole is wrong.
-MOST_BROKEN = 200
+# Changes that are tried for one timeline, and the runs and violations of all these trials: some
+# seconds for a lunar day, and as much for a timeline that is wrong as a whole. Violations that are
+# not reached by then have no fix.
+MOST_TRIALS, MOST_IN_TRIALS = 100, 80_000
 # What is said where nothing that was tried mends a rule.
 NONE_FOUND = "none found"
 
@@ -33,30 +31,37 @@ def with_fixes(
     minutes: int,
     now: int,
 ) -> list[Violation]:
-    """The violations with the first ways found to mend each; the same slots need one way alone."""
-    if len(found) > MOST_BROKEN:
-        return found
-    trials = Trials(environment, runs, sending, found, minutes, now, MOST_TRIALS)
+    """The violations with the first ways found to mend each; the same slots need one way alone.
+
+    A violation of the user's that has a fix in the user's own words keeps it.
+    """
+    most = min(MOST_TRIALS, MOST_IN_TRIALS // (len(runs) + len(found)))
+    trials = Trials(environment, runs, sending, found, minutes, now, most)
     known: dict[tuple[str, ...], tuple[Way, ...]] = {}
     fixed = []
     for violation in found:
-        of_slots = violation.rule not in RESOURCE_RULES
-        ways = known.get(violation.slots, ()) if of_slots and violation.slots else ()
-        if not ways or not all(trials.mends(violation, way) for way in ways):
-            most = MOST_OF_SLOTS if of_slots else MOST_OF_LIMITS
-            ways = tuple(islice(_ways(trials, books, violation), most))
-        if of_slots and ways:
-            known[violation.slots] = ways
-        if not ways and not violation.fix and trials.left > 0:
-            violation = replace(violation, fix=NONE_FOUND)
-        fixed.append(violation.with_ways(ways) if ways else violation)
+        if not violation.fix and trials.left > 0:
+            ways = _ways(trials, books, violation, known)
+            if ways:
+                violation = violation.with_ways(ways)
+            elif trials.left > 0:
+                violation = replace(violation, fix=NONE_FOUND)
+        fixed.append(violation)
     return fixed
 
 
-def _ways(trials: Trials, books: dict[str, Books], violation: Violation) -> Iterator[Way]:
-    if violation.fix:
-        return  # a rule of the user's comes with the user's own words
+def _ways(
+    trials: Trials,
+    books: dict[str, Books],
+    violation: Violation,
+    known: dict[tuple[str, ...], tuple[Way, ...]],
+) -> tuple[Way, ...]:
+    """The first ways found; for a rule of slots those `known` for the same slots, if they do."""
     if violation.rule in RESOURCE_RULES:
-        yield from resource_ways(trials, books, violation)
-    else:
-        yield from slot_ways(trials, violation)
+        return tuple(islice(resource_ways(trials, books, violation), MOST_OF_LIMITS))
+    ways = known.get(violation.slots, ())
+    if not ways or not all(trials.mends(violation, way) for way in ways):
+        ways = tuple(islice(slot_ways(trials, violation), MOST_OF_SLOTS))
+    if ways and violation.slots:
+        known[violation.slots] = ways
+    return ways

@@ -72,12 +72,15 @@ def open_starts(trials: Trials, activity: Activity, others: list[Run]) -> np.nda
     for requirement in requirements(activity, trials.environment, minutes):
         ends = starts + (length if requirement.throughout else 1)
         starts = starts[requirement.missed[ends] == requirement.missed[starts]]
-    for other in others:
-        if not why_apart(scenario, activity, other.activity):
+    for name in dict.fromkeys(other.activity.name for other in others):
+        if not why_apart(scenario, activity, scenario.activity_named(name)):
             continue
-        gap = activity.gap_min if other.activity.name == activity.name else 0
-        apart = (starts >= other.end_min + gap) | (starts + length + gap <= other.start_min)
-        starts = starts[apart]
+        gap = activity.gap_min if name == activity.name else 0
+        # A start is barred while more of these runs have come too near than have gone.
+        own = [other for other in others if other.activity.name == name]
+        near = np.sort([other.start_min - length - gap for other in own])
+        gone = np.sort([other.end_min + gap for other in own])
+        starts = starts[np.searchsorted(near, starts) == np.searchsorted(gone, starts, "right")]
     for after in activity.after:
         ended = [o.end_min for o in others if o.activity.name == after.activity]
         starts = starts[starts >= min(ended, default=np.inf) + after.settle_min]

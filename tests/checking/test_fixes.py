@@ -13,13 +13,20 @@ from tools.replayed import START, environment, platform, scenario, slots
 from tools.small import cases
 
 from obsplan.checking.check import check_timeline
+from obsplan.checking.fixes import MOST_IN_TRIALS
+from obsplan.checking.rules_between_slots import why_apart
 from obsplan.checking.slot_changes import Drop, End, Fail, Move, Place, Send
+from obsplan.checking.slot_fixes import open_starts
+from obsplan.checking.slots import read_slots
+from obsplan.checking.trials import Trials
+from obsplan.checking.user_rules import with_rule
 from obsplan.checking.violation import Violation
 from obsplan.environment.key_changes import KeyChange
 from obsplan.planning.problem.booking import Booking
 from obsplan.planning.problem.from_scenario import build_problem
 from obsplan.planning.problem.timeline_table import timeline_table
 from obsplan.planning.search.greedy import greedy_plan
+from obsplan.reporting.text.sentences import summary_lines
 
 COLUMNS = ["slot", "activity", "start_utc", "end_utc", "state"]
 
@@ -238,6 +245,44 @@ def test_where_nothing_mends_a_rule_none_is_told():
     assert violation.ways == () and violation.message.endswith("; fix: none found")
 
 
+def test_the_words_of_a_rule_of_the_users_are_kept():
+    """The camera starts off the grid; moving it would mend both rules."""
+    told = Violation(
+        "odd", START + pd.Timedelta(hours=1), 1.0, "min", "odd", fix="ask first", slots=("s1",)
+    )
+
+    def odd(_, runs):
+        return [told] if (runs["start_utc"].dt.minute % 15 > 0).any() else []
+
+    world = with_rule(environment(scenario({"name": "camera"})), "odd", odd)
+    found = check_timeline(world, slots(("camera", 65))).found
+    assert {v.rule: v.fix for v in found} == {
+        "grid": 'start "camera" (slot s1) at 2028-07-01T01:00Z',
+        "odd": "ask first",
+    }
+
+
+def test_a_timeline_that_is_wrong_as_a_whole_is_told_fixes_for_what_comes_first(monkeypatch):
+    """A thousand runs where nine are wanted; so many are replayed only a few times."""
+    trials = []
+    mends = Trials.mends
+
+    def counting(self, violation, changes):
+        if self.left:
+            trials.append(changes)
+        return mends(self, violation, changes)
+
+    monkeypatch.setattr(Trials, "mends", counting)
+    world = environment(scenario({"name": "camera"}, {"name": "radar"}))
+    rows = slots(*((("camera", "radar")[k % 2], 7 * k % 1380) for k in range(1000)))
+    verdict = check_timeline(world, rows)
+    many = len(verdict.found)
+    assert many > 2000 and len(trials) == MOST_IN_TRIALS // (1000 + many) > 3
+    sought = [bool(violation.fix) for violation in verdict.found]
+    assert 0 < sum(sought) <= len(trials) and sought == sorted(sought, reverse=True)
+    assert f"fixes were sought for {sum(sought)} of {many} violations" in summary_lines(verdict)
+
+
 # --- random timelines
 
 
@@ -268,6 +313,36 @@ def hand_edits(draw):
     now = draw(st.sampled_from([None, None, 60, 100]))
     now_utc = None if now is None else (START + pd.Timedelta(minutes=now)).to_pydatetime()
     return environment, table.reset_index(drop=True), now_utc
+
+
+@settings(max_examples=25)
+@given(hand_edits())
+def test_starts_that_are_open_are_those_that_no_other_slot_excludes(case):
+    environment, table, _ = case
+    scene = environment.scenario
+    runs, sending = read_slots(scene, table)
+    minutes = scene.steps * scene.span.step_min
+    trials = Trials(environment, runs, sending, [], minutes, 0, 0)
+    others = [run for run in runs if run.state != "failed"]
+    for activity in scene.activity:
+        length = scene.slot_min(activity)
+
+        def clear(start, other, activity=activity, length=length):
+            gap = activity.gap_min if other.activity.name == activity.name else 0
+            overlap = start < other.end_min + gap and other.start_min < start + length + gap
+            return not overlap or not why_apart(scene, activity, other.activity)
+
+        def has_come(start, after):
+            ends = [run.end_min for run in others if run.activity.name == after.activity]
+            return any(end + after.settle_min <= start for end in ends)
+
+        alone = open_starts(trials, activity.model_copy(update={"after": ()}), [])
+        assert list(open_starts(trials, activity, runs)) == [
+            start
+            for start in alone
+            if all(clear(start, other) for other in others)
+            and all(has_come(start, after) for after in activity.after)
+        ]
 
 
 @settings(max_examples=25)

@@ -35,9 +35,11 @@ def verdict_lines(verdict: Verdict) -> list[str]:
 
 
 def summary_lines(verdict: Verdict) -> list[str]:
-    """The verdict, the smallest margins and the rules that were checked."""
+    """The verdict, how many fixes were sought, the smallest margins, and the rules checked."""
+    many, sought = len(verdict.found), sum(bool(violation.fix) for violation in verdict.found)
+    fixes = [] if sought == many else [f"fixes were sought for {sought} of {many} violations"]
     rules = ", ".join(verdict.rules)
-    return [verdict.summary, *margin_lines(verdict), f"rules checked: {rules}"]
+    return [verdict.summary, *fixes, *margin_lines(verdict), f"rules checked: {rules}"]
 
 
 def violation_lines(verdict: Verdict) -> list[str]:
