@@ -59,10 +59,13 @@ def environment_of(scenario, ephemeris: Path | None, telemetry=None):
     say("computing Sun, Earth, ground, power and link ...", err=True)
     echo_cautions(scenario)
     if telemetry is None:
-        return make_environment(scenario, ephemeris)
+        environment = make_environment(scenario, ephemeris)
+        echo_pass_cautions(environment)
+        return environment
     from obsplan.operations.telemetry import stations_out, with_telemetry
 
     environment = make_environment(scenario, ephemeris, stations_out(scenario, telemetry))
+    echo_pass_cautions(environment)
     return with_telemetry(environment, telemetry)
 
 
@@ -71,6 +74,14 @@ def echo_cautions(scenario) -> None:
     from obsplan.environment.site_skyline import skyline_cautions
 
     for caution in skyline_cautions(scenario.skyline_paths(), *scenario.site.place):
+        say(f"caution: {caution}", err=True)
+
+
+def echo_pass_cautions(environment) -> None:
+    """Say on standard error which booked time does not count, as it is not visible."""
+    from obsplan.environment.booked_passes import pass_cautions
+
+    for caution in pass_cautions(environment):
         say(f"caution: {caution}", err=True)
 
 

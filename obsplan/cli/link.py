@@ -5,7 +5,7 @@ from pathlib import Path
 
 import click
 
-from obsplan.cli.files import echo_cautions, write_or_print
+from obsplan.cli.files import echo_cautions, echo_pass_cautions, write_or_print
 from obsplan.cli.options import (
     ALLOW_OUTSIDE,
     EPHEMERIS,
@@ -65,6 +65,7 @@ def link(
         say("computing Sun, Earth and link ...", err=True)
         echo_cautions(scenario)
         environment = make_link_environment(scenario, ephemeris)
+        echo_pass_cautions(environment)
         table, drawing = environment.contacts if output or at is None else None, None
         if figure:
             from obsplan.reporting.figures.link import link_figure

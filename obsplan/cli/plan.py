@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from obsplan.cli.files import echo_cautions
+from obsplan.cli.files import echo_cautions, echo_pass_cautions
 from obsplan.cli.options import (
     ALLOW_OUTSIDE,
     EPHEMERIS,
@@ -119,6 +119,7 @@ def plan(
     if directory is None:
         _audit(environment, quiet, as_json)
         return
+    echo_pass_cautions(environment)
     _report_problem(environment, report)
     interruption.hold()
     made = make_plan(environment, gap, report, effort, patience)

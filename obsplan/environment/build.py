@@ -119,13 +119,14 @@ def _linked(
     stations_out: dict[str, np.ndarray] | None = None,
 ) -> Environment:
     """The environment without ground, power and events."""
-    links, contacts = {}, []
+    links, contacts, unseen = {}, [], []
     for platform in scenario.platform:
         if platform.radio.to == "earth":
-            links[platform.name], rows = link_columns(
+            links[platform.name], rows, not_seen = link_columns(
                 platform, scenario, ephemeris, profile, minutes, stations_out
             )
             contacts.append(rows)
+            unseen.append(not_seen)
     for platform in scenario.platform:
         if platform.radio.to != "earth":
             in_contact = links[platform.radio.to]["in_contact"]
@@ -138,6 +139,7 @@ def _linked(
         pd.concat(contacts, ignore_index=True),
         pd.DataFrame({"event": [], "time_utc": pd.DatetimeIndex([], tz="UTC")}),
         ephemeris.files,
+        unseen=pd.concat(unseen, ignore_index=True),
     )
 
 

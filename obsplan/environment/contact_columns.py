@@ -6,9 +6,11 @@ CONTACTS = (
     Column("platform", "", "platform that sends to Earth"),
     Column("station", "", "ground station"),
     Column(
-        "acquisition_utc", "", "start of the contact by geometry, or of the span if it is later"
+        "acquisition_utc",
+        "",
+        "start of the contact by geometry and booking, or of the span if it is later",
     ),
-    Column("loss_utc", "", "end of the contact by geometry"),
+    Column("loss_utc", "", "end of the contact by geometry and booking"),
     Column("duration_min", "", "from acquisition to loss"),
     Column("max_station_elevation_deg", "", "largest elevation of the Moon at the station"),
     Column("earth_elevation_deg", "", "mean elevation of the station at the site"),

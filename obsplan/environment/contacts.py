@@ -5,8 +5,10 @@ from typing import NamedTuple
 import numpy as np
 import pandas as pd
 
-from obsplan.common.intervals import from_mask, subtract
+from obsplan.common.intervals import from_mask, intersect, subtract
+from obsplan.environment.booked_passes import booked_windows
 from obsplan.environment.contact_columns import CONTACT_COLUMNS
+from obsplan.environment.model import UNSEEN_COLUMNS
 from obsplan.environment.station_choice import assign_stations
 from obsplan.ephemeris import Ephemeris
 from obsplan.inputs.hardware import Platform, Radio, Station
@@ -35,6 +37,8 @@ class StationPasses(NamedTuple):
     windows: acquisition and loss (k, 2), datetime64[s], possibly from before the span.
     seen: the line of sight in each minute. rate_kbps: what the radio reaches in each minute
     (n,), in contact or not. data_kbps: the same in the minutes in which data flow, else 0.
+    unbooked_kbps: the same in those in which data would flow if more of the visible time were
+    booked. unseen: booked time (j, 2) within the span that is not visible.
     """
 
     station: Station
@@ -42,6 +46,8 @@ class StationPasses(NamedTuple):
     seen: earth_station.StationView
     rate_kbps: np.ndarray
     data_kbps: np.ndarray
+    unbooked_kbps: np.ndarray
+    unseen: np.ndarray
 
 
 def link_columns(
@@ -51,11 +57,13 @@ def link_columns(
     profile: np.ndarray,
     minutes: np.ndarray,
     stations_out: dict[str, np.ndarray] | None = None,
-) -> tuple[dict[str, np.ndarray], pd.DataFrame]:
-    """Rate, station and contact of a platform that sends to Earth, and its contacts.
+) -> tuple[dict[str, np.ndarray], pd.DataFrame, pd.DataFrame]:
+    """Rate, station and contact of a platform that sends to Earth, its contacts, and the booked
+    time that is not visible.
 
     `minutes` (n,) datetime64[s] are the whole minutes of the span; the columns are (n,).
-    A contact lasts from acquisition to loss by geometry. Data flow once the station is set
+    A contact lasts from acquisition to loss by geometry, and no longer than the station is booked
+    (if it has passes). Data flow once the station is set
     up, from `data_from_utc` on (none if the contact ends before), in the minutes that lie
     wholly between that and the loss: `volume_mbit` is what those could carry, `used_min`
     how many of them the platform spends with this station rather than another.
@@ -67,7 +75,7 @@ def link_columns(
     for station in scenario.station:
         out = (stations_out or {}).get(station.name)
         passes.append(
-            _station_passes(scenario, ephemeris, platform.radio, station, profile, minutes, out)
+            _station_passes(scenario, ephemeris, platform, station, profile, minutes, out)
         )
     data_kbps = np.array([p.data_kbps for p in passes])
     used = assign_stations(data_kbps, handover_steps=platform.radio.handover_min)
@@ -77,20 +85,24 @@ def link_columns(
         "station": names[used],
         "in_contact": used >= 0,
     }
-    return columns, _contact_table(platform.name, passes, used, minutes)
+    unbooked_kbps = np.where(used < 0, [p.unbooked_kbps for p in passes], 0.0)
+    fastest = np.where(unbooked_kbps.any(axis=0), unbooked_kbps.argmax(axis=0), -1)
+    columns |= {"unbooked_kbps": unbooked_kbps.max(axis=0), "unbooked_station": names[fastest]}
+    unseen = [(platform.name, p.station.name, *window) for p in passes for window in p.unseen]
+    return columns, _contact_table(platform.name, passes, used, minutes), _unseen_table(unseen)
 
 
 def _station_passes(
     scenario: Scenario,
     ephemeris: Ephemeris,
-    radio: Radio,
+    platform: Platform,
     station: Station,
     profile: np.ndarray,
     minutes: np.ndarray,
     out: np.ndarray | None,
 ) -> StationPasses:
-    """When the site and a station can talk by geometry, and at which rate."""
-    mask = mask_profile(scenario, station)
+    """When a platform and a station can talk by geometry and booking, and at which rate."""
+    mask, radio = mask_profile(scenario, station), platform.radio
     set_up = _set_up(station)
 
     def margin_deg(times_utc):
@@ -98,14 +110,23 @@ def _station_passes(
         return margins_deg(seen, profile, mask, radio, station).min(axis=0)
 
     # From before the span, since a station may be set up by then.
-    windows = windows_where(margin_deg, minutes[0] - set_up, minutes[-1] + MINUTE)
+    visible = windows_where(margin_deg, minutes[0] - set_up, minutes[-1] + MINUTE)
+    booked = booked_windows(scenario, station, platform.name)
+    windows = visible if booked is None else intersect(visible, booked)
+    span = np.array([[minutes[0], minutes[-1] + MINUTE]])
+    unseen = windows[:0] if booked is None else intersect(subtract(booked, visible), span)
+    unbooked = subtract(visible, windows)
     if out is not None:
-        windows = subtract(windows, out)
-    data_windows = np.column_stack([windows[:, 0] + set_up, windows[:, 1]])
+        windows, unbooked = subtract(windows, out), subtract(unbooked, out)
     seen = view(scenario, ephemeris, station, minutes)
     rate_kbps = rate_of(radio, station, seen, scenario.site.height_m)
-    data_kbps = np.where(_whole_minutes(data_windows, minutes), rate_kbps, 0.0)
-    return StationPasses(station, windows, seen, rate_kbps, data_kbps)
+
+    def flowing_kbps(served: np.ndarray) -> np.ndarray:
+        with_data = np.column_stack([served[:, 0] + set_up, served[:, 1]])
+        return np.where(_whole_minutes(with_data, minutes), rate_kbps, 0.0)
+
+    data_kbps, unbooked_kbps = flowing_kbps(windows), flowing_kbps(unbooked)
+    return StationPasses(station, windows, seen, rate_kbps, data_kbps, unbooked_kbps, unseen)
 
 
 def _contact_table(
@@ -113,7 +134,7 @@ def _contact_table(
 ) -> pd.DataFrame:
     """One row per contact that includes a minute of the span; `used` (n,) numbers the stations."""
     rows = []
-    for number, (station, windows, seen, rate_kbps, data_kbps) in enumerate(passes):
+    for number, (station, windows, seen, rate_kbps, data_kbps, *_) in enumerate(passes):
         for acquisition, loss in windows:
             data_from = max(acquisition + _set_up(station), minutes[0])
             acquisition = max(acquisition, minutes[0])
@@ -141,6 +162,13 @@ def _contact_table(
     return contacts.sort_values(["acquisition_utc", "station"], ignore_index=True)
 
 
+def _unseen_table(rows: list[tuple]) -> pd.DataFrame:
+    table = pd.DataFrame(rows, columns=list(UNSEEN_COLUMNS))
+    for column in UNSEEN_COLUMNS[2:]:
+        table[column] = pd.to_datetime(table[column], utc=True)
+    return table
+
+
 def _set_up(station: Station) -> np.timedelta64:
     return np.timedelta64(60 * station.set_up_min, "s")
 
@@ -161,6 +189,8 @@ def relay_columns(
         "rate_kbps": np.where(in_range, platform.radio.rate_kbps, 0.0),
         "station": np.full(len(minutes), "", dtype=object),
         "in_contact": in_range & np.asarray(receiver_in_contact, dtype=bool),
+        "unbooked_kbps": np.zeros(len(minutes)),
+        "unbooked_station": np.full(len(minutes), "", dtype=object),
     }
 
 

@@ -19,6 +19,9 @@ class Reading:
     stored_mbit: float | None = None
 
 
+UNSEEN_COLUMNS = ("platform", "station", "from_utc", "until_utc")
+
+
 @dataclass(frozen=True)
 class Environment:
     """Sun, Earth, ground, power and contacts at the site of a scenario, minute by minute.
@@ -27,7 +30,8 @@ class Environment:
     sky: one row a minute (UTC index), columns of the sky table (README, tables).
     platforms: per platform, on the same minutes, `generation_w`, `base_load_w` (idle and
         heater), `rate_kbps` (at which it can send), `station` (the one it uses, "" if
-        none or through a relay) and `in_contact` (it can reach Earth).
+        none or through a relay) and `in_contact` (it can reach Earth); in other minutes
+        `unbooked_kbps` and `unbooked_station`: the fastest station that could be booked.
     contacts: one row per contact of a platform that sends to Earth.
     events: first and last light, eclipses: columns `event`, `time_utc`.
     kernels: names and SHA-256 sums of the ephemeris files.
@@ -36,6 +40,8 @@ class Environment:
         in which its slots may be.
     user_rules: per name, the function that checks a user-defined rule (see `with_rule`).
     readings: per platform with known telemetry, its readings in order of time.
+    unseen: booked time that does not count because the station does not see the platform then:
+        columns `platform`, `station`, `from_utc`, `until_utc`.
     telemetry: what was reported, if anything was; all above includes it (see `with_telemetry`).
     """
 
@@ -49,6 +55,7 @@ class Environment:
     readings: dict[str, tuple[Reading, ...]] = field(default_factory=dict)
     user_windows: dict[str, np.ndarray] = field(default_factory=dict)
     user_rules: dict[str, Callable] = field(default_factory=dict)
+    unseen: pd.DataFrame = field(default_factory=lambda: pd.DataFrame(columns=UNSEEN_COLUMNS))
     telemetry: State | None = None
 
     def read_until(self, platform: str) -> int:

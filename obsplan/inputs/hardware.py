@@ -51,6 +51,12 @@ class Station(FrozenModel):
     """Terrain around the station, used instead of mask_deg.
 
     The name of a CSV beside the scenario with the columns azimuth_deg, elevation_deg."""
+    passes: str | None = None
+    """Booked passes: only time that is booked and visible counts as contact.
+
+    The name of a CSV beside the scenario with the columns station, acquisition_utc, loss_utc and,
+    if passes are booked for one platform, platform; contacts.csv, edited, serves. Without this key
+    all visible time counts, as it does on other days and at other sites."""
     sun_limit_deg: Annotated[Number, Field(ge=0, le=90)] = 2.0
     """Smallest angle between Sun and Moon in the station's sky at which the link works."""
     set_up_min: Pause = 0

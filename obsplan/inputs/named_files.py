@@ -18,24 +18,35 @@ from obsplan.inputs.toml_file import read_toml
 IN_ITS_PLACE = "move the file there, or allow it with --allow-outside (allow_outside=True)"
 
 
+PROFILE = "a CSV profile beside the scenario"
+
+
 class NamedFile(NamedTuple):
-    """A file that a scenario names, under a key; `instead` is what else the key allows."""
+    """A file that a scenario names, under a key, and what the key allows."""
 
     key: str
     name: str
-    instead: str = ""
+    allowed: str
 
 
-def skyline_files(raw: dict[str, Any]) -> Iterator[NamedFile]:
-    """The skylines of the site and the stations; values that are no file names are skipped."""
+def files_named_in(raw: dict[str, Any]) -> Iterator[NamedFile]:
+    """The skylines of the site and the stations, and the stations' booked passes.
+
+    Values that are no file names are skipped.
+    """
     site, stations = raw.get("site"), raw.get("station")
     if isinstance(site, dict):
         for name in _names(site.get("skyline")):
             if name != "flat":
-                yield NamedFile("site.skyline", name, ', elevation models or "flat"')
+                allowed = f'{PROFILE}, elevation models or "flat"'
+                yield NamedFile("site.skyline", name, allowed)
     for station in stations if isinstance(stations, list | tuple) else ():
-        if isinstance(station, dict) and isinstance(station.get("skyline"), str):
-            yield NamedFile(f'station "{station.get("name")}".skyline', station["skyline"])
+        for key, allowed in (
+            ("skyline", PROFILE),
+            ("passes", "a CSV of passes beside the scenario"),
+        ):
+            if isinstance(station, dict) and isinstance(station.get(key), str):
+                yield NamedFile(f'station "{station.get("name")}".{key}', station[key], allowed)
 
 
 def files_of_scenario(path: Path) -> list[Path]:
@@ -44,7 +55,7 @@ def files_of_scenario(path: Path) -> list[Path]:
     The scenario need not be valid; raises ScenarioError if it is no TOML.
     """
     raw, _ = read_toml(path, ScenarioError)
-    return [file for named in skyline_files(raw) for file in files_of(path.parent / named.name)]
+    return [file for named in files_named_in(raw) for file in files_of(path.parent / named.name)]
 
 
 def _names(value: Any) -> tuple[str, ...]:

@@ -14,7 +14,7 @@ from obsplan.common.errors import ScenarioError
 from obsplan.common.model_files import give_content
 from obsplan.inputs.cross_checks import reference_errors
 from obsplan.inputs.error_text import error_line, shown
-from obsplan.inputs.named_files import IN_ITS_PLACE, NamedFile, leads_outside, skyline_files
+from obsplan.inputs.named_files import IN_ITS_PLACE, NamedFile, files_named_in, leads_outside
 from obsplan.inputs.scenario import INNER, Scenario
 from obsplan.inputs.toml_file import read_toml, refusal
 
@@ -30,7 +30,7 @@ def read_scenario(path: str | Path, *, allow_outside: bool = False) -> Scenario:
     digest = hashlib.sha256(content)
     mistakes = [
         line
-        for file in skyline_files(raw)
+        for file in files_named_in(raw)
         if (line := _mistake_in(file, path.parent, allow_outside, digest.update))
     ]
     scenario = _scenario(raw, str(path), mistakes)
@@ -76,4 +76,4 @@ def _mistake_in(
         why = f"cannot be read ({problem.strerror})"
     else:
         return ""
-    return f"{where}: {why}; name a CSV profile beside the scenario{file.instead}"
+    return f"{where}: {why}; name {file.allowed}"

@@ -372,6 +372,10 @@ class Scenario(FrozenModel):
         """The file of a station's own skyline, or None if it has a level mask."""
         return None if station.skyline is None else self.folder / station.skyline
 
+    def passes_path(self, station: Station) -> Path | None:
+        """The file of a station's booked passes, or None if all visible time counts."""
+        return None if station.passes is None else self.folder / station.passes
+
 
 T = TypeVar("T", Activity, Platform)
 

@@ -210,8 +210,16 @@ class Planner:
         if uplink is not None and uplink.loaded_until_utc is not None:
             uplink = uplink.model_copy(update={"loaded_until_utc": uplink.loaded_until_utc + shift})
         span = scenario.span.model_copy(update={"start_utc": start, "end_utc": end})
+        # Passes are booked for the scenario's own dates and site alone.
+        stations = tuple(s.model_copy(update={"passes": None}) for s in scenario.station)
         return scenario.model_copy(
-            update={"site": site, "span": span, "platform": platforms, "uplink": uplink}
+            update={
+                "site": site,
+                "span": span,
+                "station": stations,
+                "platform": platforms,
+                "uplink": uplink,
+            }
         )
 
 

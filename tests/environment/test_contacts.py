@@ -50,7 +50,7 @@ def minutes_of(scene):
 def worked(scene):
     """The lander's columns as a table, and its contacts."""
     minutes = minutes_of(scene)
-    columns, rows = contacts.link_columns(scene.platform[0], scene, EPHEMERIS, FLAT, minutes)
+    columns, rows, _ = contacts.link_columns(scene.platform[0], scene, EPHEMERIS, FLAT, minutes)
     return pd.DataFrame(columns, index=pd.DatetimeIndex(minutes).tz_localize("UTC")), rows
 
 

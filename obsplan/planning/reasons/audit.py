@@ -9,6 +9,7 @@ from collections.abc import Iterator
 
 import pandas as pd
 
+from obsplan.environment.booked_passes import pass_cautions
 from obsplan.environment.model import Environment
 from obsplan.environment.site_skyline import skyline_cautions
 from obsplan.inputs.scenario import Scenario
@@ -34,6 +35,7 @@ def findings(environment: Environment) -> list[Finding]:
     found = [
         *_idle(environment),
         *_skyline(environment.scenario),
+        *_passes(environment),
         *platform_findings(environment),
         *_grid(environment),
         *activity_findings(environment),
@@ -62,6 +64,11 @@ def _idle(environment: Environment) -> Iterator[Finding]:
 def _skyline(scenario: Scenario) -> Iterator[Finding]:
     for caution in skyline_cautions(scenario.skyline_paths(), *scenario.site.place):
         yield Finding(Severity.WARNING, "site.skyline", caution, "")
+
+
+def _passes(environment: Environment) -> Iterator[Finding]:
+    for caution in pass_cautions(environment):
+        yield Finding(Severity.WARNING, "station.passes", caution, "")
 
 
 def _grid(environment: Environment) -> Iterator[Finding]:

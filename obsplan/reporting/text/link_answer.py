@@ -1,5 +1,6 @@
 """Is there contact with Earth at an instant, and how much in the whole span."""
 
+from collections.abc import Iterator
 from datetime import datetime
 
 import numpy as np
@@ -7,6 +8,7 @@ import pandas as pd
 
 from obsplan.common import intervals
 from obsplan.common.instants import full_stamp
+from obsplan.environment.booked_passes import unbooked_passes
 from obsplan.environment.contacts import (
     MINUTE,
     distance_m,
@@ -20,6 +22,9 @@ from obsplan.environment.site_skyline import site_profile
 from obsplan.ephemeris import Ephemeris
 from obsplan.inputs.hardware import Platform
 from obsplan.physics import link_budget
+
+# Passes without a booking that are listed; the rest is counted.
+MOST_UNBOOKED = 5
 
 
 def answer(
@@ -62,6 +67,7 @@ def totals(environment: Environment) -> list[str]:
     lines, contacts = [], environment.contacts
     first, last = span_ends(scenario)
     edges = np.append(np.arange(first, last, MINUTE), last)
+    unbooked = unbooked_passes(environment)
     for platform in scenario.platform:
         table = environment.platforms[platform.name]
         in_contact = environment.in_contact(platform.name)
@@ -78,6 +84,7 @@ def totals(environment: Environment) -> list[str]:
                 f"{mine['duration_min'].sum() / 60:.1f} h, up to "
                 f"{mine['volume_mbit'].sum():.0f} Mbit"
             )
+        lines += _unbooked(unbooked[unbooked["platform"] == platform.name])
         if not in_contact.any():
             lines.append(f"{platform.name}: no contact in the span")
             continue
@@ -90,6 +97,17 @@ def totals(environment: Environment) -> list[str]:
             f"longest contact gap {gap_h:.1f} h, {_capacity(platform, table)}"
         )
     return lines
+
+
+def _unbooked(passes: pd.DataFrame) -> Iterator[str]:
+    """The largest passes of a platform that no one has booked."""
+    for row in passes.head(MOST_UNBOOKED).itertuples(index=False):
+        yield (
+            f"{row.platform} through {row.station}: visible and not booked from "
+            f"{_text(row.from_utc)} to {_text(row.until_utc)}, up to {row.volume_mbit:.0f} Mbit"
+        )
+    if (more := len(passes) - MOST_UNBOOKED) > 0:
+        yield f"{passes['platform'].iloc[0]}: and {more} smaller passes that are not booked"
 
 
 def _capacity(platform: Platform, table: pd.DataFrame) -> str:
@@ -157,6 +175,8 @@ def _reasons(environment, ephemeris, platform, minute, at_utc) -> list[str]:
 def _not_yet(environment, platform, station, minute, instant) -> str:
     """Why no data flow although geometry allows a contact."""
     contact = _contact(environment, platform, station.name, pd.Timestamp(instant, tz="UTC"))
+    if contact is None and station.passes is not None:
+        return "the station is not booked"
     if contact is None:
         return "the contact lasts less than a minute"
     minute_start = environment.sky.index[minute]

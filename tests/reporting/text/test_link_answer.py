@@ -35,7 +35,7 @@ def linked(hours=30.0, stations=({}, {}), radio=None, platforms=(), start=START,
     minutes = np.arange(*span_ends(scene), np.timedelta64(1, "m"))
     index = pd.DatetimeIndex(minutes, name="time_utc").tz_localize("UTC")
     around = world(scene)
-    columns, rows = contacts.link_columns(scene.platform[0], scene, EPHEMERIS, FLAT, minutes)
+    columns, rows, _ = contacts.link_columns(scene.platform[0], scene, EPHEMERIS, FLAT, minutes)
     tables = {"lander": around.platforms["lander"].set_axis(index).assign(**columns)}
     for part in scene.platform[1:]:
         relayed = contacts.relay_columns(part, columns["in_contact"], minutes)

@@ -1,0 +1,62 @@
+"""Booked passes: which of the visible time a station serves, and what else it could serve."""
+
+import numpy as np
+import pandas as pd
+
+from obsplan.common.instants import stamp
+from obsplan.common.intervals import from_mask, union
+from obsplan.environment.model import Environment
+from obsplan.inputs.hardware import Station
+from obsplan.inputs.passes_csv import read_passes
+from obsplan.inputs.scenario import Scenario
+
+UNBOOKED_COLUMNS = ("platform", "station", "from_utc", "until_utc", "duration_min", "volume_mbit")
+
+
+def booked_windows(scenario: Scenario, station: Station, platform: str) -> np.ndarray | None:
+    """Windows (k, 2) datetime64[s] booked for a platform; None if the station is never booked.
+
+    Raises TableError for mistakes in the file of the passes.
+    """
+    path = scenario.passes_path(station)
+    if path is None:
+        return None
+    earthward = [p.name for p in scenario.platform if p.radio.to == "earth"]
+    rows = read_passes(path, earthward, [s.name for s in scenario.station])
+    rows = rows[(rows["station"] == station.name) & rows["platform"].isin(["", platform])]
+    times = rows[["acquisition_utc", "loss_utc"]].apply(lambda column: column.dt.tz_localize(None))
+    windows = union(times.to_numpy(dtype="datetime64[s]"))
+    # contacts.csv begins with the span: what is booked from there on was booked before.
+    first = np.datetime64(scenario.span.start_utc.replace(tzinfo=None), "s")
+    since = first - np.timedelta64(60 * station.set_up_min, "s")
+    starts = np.where(windows[:, :1] == first, since, windows[:, :1])
+    return np.concatenate([starts, windows[:, 1:]], axis=1)
+
+
+def unbooked_passes(environment: Environment) -> pd.DataFrame:
+    """Time in which a station could serve a platform that has no contact, were it booked.
+
+    One row per unbroken stretch, most data first: columns UNBOOKED_COLUMNS. Of several stations
+    the fastest is named.
+    """
+    rows = []
+    for name, table in environment.platforms.items():
+        station, rate_kbps = table["unbooked_station"], table["unbooked_kbps"].to_numpy()
+        for each in pd.unique(station[station != ""]):
+            for start, end in from_mask((station == each).to_numpy()):
+                since, minutes = table.index[start], int(end - start)
+                volume_mbit = rate_kbps[start:end].sum() * 60 / 1000
+                until = since + pd.Timedelta(minutes=minutes)
+                rows.append((name, each, since, until, minutes, volume_mbit))
+    found = pd.DataFrame(rows, columns=list(UNBOOKED_COLUMNS))
+    order = ["volume_mbit", "from_utc"]
+    return found.sort_values(order, ascending=[False, True], kind="stable", ignore_index=True)
+
+
+def pass_cautions(environment: Environment) -> list[str]:
+    """A sentence for each stretch of booked time that is not visible and so does not count."""
+    return [
+        f'station "{row.station}" is booked from {stamp(row.from_utc)} to {stamp(row.until_utc)} '
+        f'for "{row.platform}", but cannot see it then; that time does not count'
+        for row in environment.unseen.itertuples(index=False)
+    ]
