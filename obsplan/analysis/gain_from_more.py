@@ -55,7 +55,7 @@ def gain_from_more(plan: Plan, resources: Iterable[tuple[str, str]] | None = Non
     """
     if plan.now_utc is not None:
         raise ValueError("gain_from_more: this is a replan; allowed are plans of the whole span")
-    as_it_is = Variant(_booked(plan), plan.environment)
+    as_it_is = Variant(booked_in_steps(plan), plan.environment)
     problem = as_it_is.booking.problem
     wanted = None if resources is None else set(resources)
     rows = []
@@ -67,7 +67,7 @@ def gain_from_more(plan: Plan, resources: Iterable[tuple[str, str]] | None = Non
         least = min((row.amount for row in named), default=None)
         more = A_LITTLE * resource.amount(problem, problem.nodes[n]) if least is None else least
         runs = [(row.task, row.start) for row in named if row.amount == least]
-        gain = _best_value(as_it_is, resource.more(n, as_it_is, more), runs) - plan.value
+        gain = best_value_near(as_it_is, resource.more(n, as_it_is, more), runs) - plan.value
         rows.append((name, resource.what, resource.unit, more, max(gain, 0.0)))
     rows.sort(key=lambda row: -row[4])
     return pd.DataFrame(rows, columns=list(GAIN_COLUMNS))
@@ -78,7 +78,7 @@ def nothing_to_gain(plan: Plan) -> bool:
     return plan.value >= worth_of_all(build_problem(plan.environment)) - SAME_VALUE
 
 
-def _booked(plan: Plan) -> Booking:
+def booked_in_steps(plan: Plan) -> Booking:
     """The plan in steps, with its sending."""
     scenario, problem = plan.environment.scenario, build_problem(plan.environment)
     booking, step_min = Booking(problem), scenario.span.step_min
@@ -131,7 +131,7 @@ def _named(plan: Plan, problem: Problem) -> Iterator[_Named]:
                     yield _Named(change.platform, "storage at the end", change.mbit, i, start)
 
 
-def _best_value(as_it_is: Variant, richer: Variant, runs: list[tuple[int, int]]) -> float:
+def best_value_near(as_it_is: Variant, richer: Variant, runs: list[tuple[int, int]]) -> float:
     """The highest value found near a plan with more of something; its own if none is found.
 
     The replay accepts that plan, and does not without the more. `runs` are tasks and starts, each

@@ -136,20 +136,28 @@ def plan(
 def _print_worth(made, report: Callable[[str], None]) -> None:
     """What more of each resource adds to the bound, and to the plan if the bound has no price."""
     from obsplan.analysis.gain_from_more import gain_from_more, nothing_to_gain
+    from obsplan.analysis.gain_from_passes import gain_from_passes
+    from obsplan.environment.booked_passes import unbooked_passes
     from obsplan.planning.reasons.marginal_worth import marginal_worth
     from obsplan.reporting.text import terminal
 
     report("computing what more of each resource would add ...")
     try:
         with interruption.interruptible():
-            worth, gains = marginal_worth(made.environment), None
+            worth, gains, passes = marginal_worth(made.environment), None, None
             if not nothing_to_gain(made):
                 report("improving the plan with a little more of what has no price ...")
                 unpriced = worth[~(worth["worth"] > 0)]
                 gains = gain_from_more(made, zip(unpriced["platform"], unpriced["what"]))
+                if len(unbooked_passes(made.environment)):
+                    report("improving the plan with passes that are not booked ...")
+                    passes = gain_from_passes(made)
     except KeyboardInterrupt:
         raise KeyboardInterrupt("the plan is written, but not what more would add") from None
-    say_coloured(terminal.worth_lines(worth, gains, terminal.colours(sys.stdout)))
+    colour = terminal.colours(sys.stdout)
+    say_coloured(terminal.worth_lines(worth, gains, colour))
+    if passes is not None:
+        say_coloured(terminal.pass_lines(passes, colour))
 
 
 def _directory(

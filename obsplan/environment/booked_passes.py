@@ -1,5 +1,8 @@
 """Booked passes: which of the visible time a station serves, and what else it could serve."""
 
+from dataclasses import replace
+from typing import NamedTuple
+
 import numpy as np
 import pandas as pd
 
@@ -10,7 +13,16 @@ from obsplan.inputs.hardware import Station
 from obsplan.inputs.passes_csv import read_passes
 from obsplan.inputs.scenario import Scenario
 
-UNBOOKED_COLUMNS = ("platform", "station", "from_utc", "until_utc", "duration_min", "volume_mbit")
+
+class Pass(NamedTuple):
+    """A stretch in which a station could serve a platform, and what it could carry."""
+
+    platform: str
+    station: str
+    from_utc: pd.Timestamp
+    until_utc: pd.Timestamp
+    duration_min: int
+    volume_mbit: float
 
 
 def booked_windows(scenario: Scenario, station: Station, platform: str) -> np.ndarray | None:
@@ -36,8 +48,8 @@ def booked_windows(scenario: Scenario, station: Station, platform: str) -> np.nd
 def unbooked_passes(environment: Environment) -> pd.DataFrame:
     """Time in which a station could serve a platform that has no contact, were it booked.
 
-    One row per unbroken stretch, most data first: columns UNBOOKED_COLUMNS. Of several stations
-    the fastest is named.
+    One row per unbroken stretch, most data first: the fields of `Pass` are the columns. Of several
+    stations the fastest is named.
     """
     rows = []
     for name, table in environment.platforms.items():
@@ -47,10 +59,35 @@ def unbooked_passes(environment: Environment) -> pd.DataFrame:
                 since, minutes = table.index[start], int(end - start)
                 volume_mbit = rate_kbps[start:end].sum() * 60 / 1000
                 until = since + pd.Timedelta(minutes=minutes)
-                rows.append((name, each, since, until, minutes, volume_mbit))
-    found = pd.DataFrame(rows, columns=list(UNBOOKED_COLUMNS))
+                rows.append(Pass(name, each, since, until, minutes, volume_mbit))
+    found = pd.DataFrame(rows, columns=list(Pass._fields))
     order = ["volume_mbit", "from_utc"]
     return found.sort_values(order, ascending=[False, True], kind="stable", ignore_index=True)
+
+
+def with_pass_booked(environment: Environment, booked: Pass) -> Environment:
+    """The environment in which one more pass, a row of `unbooked_passes`, is booked.
+
+    It fills minutes without contact alone, and leaves the radio its pause between stations.
+    """
+    platform = environment.scenario.platform_named(booked.platform)
+    table = environment.platforms[platform.name]
+    other = table["in_contact"] & (table["station"] != booked.station)
+    pause = 2 * platform.radio.handover_min + 1
+    near = other.rolling(pause, center=True, min_periods=1).max() > 0
+    inside = (table.index >= booked.from_utc) & (table.index < booked.until_utc) & ~near
+    served = table.assign(
+        rate_kbps=table["rate_kbps"].mask(inside, table["unbooked_kbps"]),
+        station=table["station"].mask(inside, booked.station),
+        in_contact=table["in_contact"] | inside,
+    )
+    platforms = environment.platforms | {platform.name: served}
+    for relayed in environment.scenario.platform:
+        if relayed.radio.to == platform.name:
+            through = platforms[relayed.name]
+            in_contact = (through["rate_kbps"] > 0) & served["in_contact"]
+            platforms[relayed.name] = through.assign(in_contact=in_contact)
+    return replace(environment, platforms=platforms)
 
 
 def pass_cautions(environment: Environment) -> list[str]:

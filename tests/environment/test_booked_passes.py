@@ -9,13 +9,16 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from tools.small import SMALL, platform, scenario_table
 
+from obsplan.analysis.gain_from_passes import gain_from_passes
 from obsplan.cli.main import main
 from obsplan.common.csv_file import write_csv
 from obsplan.common.errors import ScenarioError, TableError
-from obsplan.environment.booked_passes import pass_cautions, unbooked_passes
-from obsplan.environment.build import make_link_environment
+from obsplan.environment.booked_passes import pass_cautions, unbooked_passes, with_pass_booked
+from obsplan.environment.build import make_environment, make_link_environment
 from obsplan.inputs.passes_csv import read_passes
 from obsplan.inputs.read_scenario import read_scenario, scenario_from
+from obsplan.planning.plan import make_plan
+from obsplan.reporting.text.terminal import pass_lines
 from obsplan.survey.landing_days import Planner, place_of
 
 HEADER = "station,acquisition_utc,loss_utc\n"
@@ -213,3 +216,42 @@ def test_a_plan_sends_only_in_booked_time(tmp_path):
     assert sent["sent_mbit"].sum() == pytest.approx(72.0)
     (contact,) = pd.read_csv(out / "contacts.csv").itertuples(index=False)
     assert (contact.duration_min, contact.volume_mbit) == (12, 72)
+
+
+def planned_with(folder, rows):
+    """A plan of a lander that can only take images as it sends them, with its passes booked."""
+    full = platform(store={"capacity_mbit": 40.0, "end_limit_mbit": 5.0})
+    raw = scenario_table(
+        {"name": "image", "data_mbit": 30.0, "count": 4}, platforms=[full], hours=30.0, step_min=30
+    )
+    (folder / "passes.csv").write_text(HEADER + rows)
+    for station in raw["station"]:
+        station["passes"] = "passes.csv"
+    scene = scenario_from(raw).model_copy(update={"folder": folder})
+    return make_plan(make_environment(scene))
+
+
+def test_a_pass_that_is_not_booked_is_worth_the_runs_it_would_let_happen(tmp_path):
+    poor = planned_with(tmp_path, "")
+    assert poor.value == 0.0
+    passes = gain_from_passes(poor)
+    assert passes["gain"].iloc[0] >= 1.0 and passes["gain"].is_monotonic_decreasing
+    best = next(passes.itertuples(index=False))
+    assert any("image" not in line and best.station in line for line in pass_lines(passes))
+    row = f"{best.station},{best.from_utc:%Y-%m-%dT%H:%MZ},{best.until_utc:%Y-%m-%dT%H:%MZ}\n"
+    assert planned_with(tmp_path, row).value >= best.gain
+
+
+def test_a_pass_is_added_to_contact_and_takes_none_away(tmp_path):
+    pair = [platform(), platform("rover", kind="rover", radio={"to": "lander"})]
+    contact = made(platforms=pair).contacts.iloc[1]
+    since = contact["acquisition_utc"] + pd.Timedelta(hours=1)
+    row = f"{contact['station']},{since:%Y-%m-%dT%H:%MZ},{contact['loss_utc']:%Y-%m-%dT%H:%MZ}\n"
+    booked = made(tmp_path, HEADER + row, platforms=pair)
+    for one in unbooked_passes(booked).itertuples(index=False):
+        more = with_pass_booked(booked, one)
+        for name in ("lander", "rover"):
+            was, now = booked.in_contact(name), more.in_contact(name)
+            assert (now >= was).all() and (now & ~was).sum() == one.duration_min
+        table = more.platforms["lander"]
+        assert (table["station"] != "").equals(table["in_contact"])

@@ -12,6 +12,7 @@ import pandas as pd
 
 from obsplan.analysis.missing_runs import scheduled_runs
 from obsplan.common.caution import CAUTION
+from obsplan.common.instants import stamp
 from obsplan.common.text import readable
 from obsplan.planning.plan import BetterPlan, Plan
 from obsplan.planning.reasons.audit import Severity
@@ -120,6 +121,22 @@ def worth_lines(worth: pd.DataFrame, gains: pd.DataFrame | None, colour: bool = 
             gain = f"{row.gain:+.1f}" if row.gain > 0 else "no better plan found"
             more = f"{row.unit} of {row.what}"
             lines.append(f"{row.platform:<{wide}}  {more:<{deep}}  {row.more:10.6g}  {gain}")
+    return lines
+
+
+def pass_lines(passes: pd.DataFrame, colour: bool = False) -> list[str]:
+    """What the plan gains if one more pass is booked, as a table; see `gain_from_passes`."""
+    wide, deep = (max([len(name), *map(len, passes[name])]) for name in ("platform", "station"))
+    head = f"{'platform':<{wide}}  {'station':<{deep}}  {'from':<17}  {'until':<17}"
+    head += f"  {'Mbit':>6}  value"
+    lines = ["what this plan gains if it is improved with one more pass booked:"]
+    lines.append(painted(head, "head", colour))
+    for row in passes.itertuples(index=False):
+        gain = f"{row.gain:+.1f}" if row.gain > 0 else "no better plan found"
+        lines.append(
+            f"{row.platform:<{wide}}  {row.station:<{deep}}  {stamp(row.from_utc):<17}  "
+            f"{stamp(row.until_utc):<17}  {row.volume_mbit:6.0f}  {gain}"
+        )
     return lines
 
 
