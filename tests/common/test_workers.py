@@ -89,7 +89,7 @@ def test_processes_end_at_once_with_the_one_that_began_them(tmp_path, how):
             assert parent.poll() is None
             time.sleep(0.02)
         parent.send_signal(getattr(signal, how))
-        parent.wait(timeout=60)
+        parent.wait(timeout=300)
     finally:
         parent.kill()
     deadline = time.monotonic() + 60

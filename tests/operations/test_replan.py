@@ -121,7 +121,7 @@ def check_replan(environment, data) -> None:
             assert violation.rule in alone, violation
         else:
             # A run that stays too early for its order names the new run that it misses as well.
-            stays_late = violation.rule in alone and violation.slots[-1] in stuck
+            stays_late = violation.rule in alone and bool(stuck & {*violation.slots})
             own_fault = set(violation.slots) <= stuck or stays_late
             assert own_fault or (violation.rule == "must" and lost), violation
     if weaker == 1.0 and outcome == "done":

@@ -4,17 +4,16 @@ import pandas as pd
 import pytest
 
 from obsplan.checking.check import check_timeline
+from obsplan.planning.minute_repair import tightened_problem
 from obsplan.planning.problem.from_scenario import build_problem
 from obsplan.planning.problem.timeline_table import plan_slots
-from obsplan.planning.search.first_plan import quick_plan
 
 
 @pytest.fixture(scope="module")
 def planned(demo):
-    """The quick plan of the demo as slots."""
-    environment = demo
-    scenario = demo.scenario
-    return plan_slots(scenario, quick_plan(build_problem(environment)))
+    """A quick plan of the demo that holds by the minute, as slots."""
+    _, booking = tightened_problem(demo, build_problem(demo))
+    return plan_slots(demo.scenario, booking)
 
 
 def at(text: str) -> pd.Timestamp:
