@@ -110,6 +110,7 @@ def resource_violations(
                     f"{_lasting(scenario, first, after, len(book.load_w))}",
                     platform=name,
                     slots=tuple(filter(None, [*(run.slot for run in near), row])),
+                    until_utc=scenario.instant_at(after),
                 )
 
 

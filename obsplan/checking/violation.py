@@ -37,7 +37,8 @@ class Violation:
     fix (what would make it valid, "" if nothing is known to).
 
     ways: the facts of the fix: each is one change of the slots or of the scenario, or several
-    that go together, which was tried and mends this without breaking anything else.
+    that go together, which was tried and mends this without breaking anything else. until_utc:
+    when a limit of a platform is kept again; None for other rules.
     """
 
     rule: str
@@ -51,6 +52,7 @@ class Violation:
     activity: str = ""
     slots: tuple[str, ...] = ()
     ways: tuple[Way, ...] = ()
+    until_utc: datetime | None = None
 
     def with_ways(self, ways: tuple[Way, ...]) -> "Violation":
         """The same with its fix, in words and as facts."""

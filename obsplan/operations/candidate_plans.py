@@ -14,6 +14,7 @@ import pandas as pd
 
 from obsplan.checking.check import Verdict, check_timeline
 from obsplan.checking.resource_rules import RESOURCE_RULES
+from obsplan.checking.trials import AMOUNT_SLACK
 from obsplan.checking.violation import Violation
 from obsplan.environment.model import Environment
 from obsplan.inputs.scenario import Scenario
@@ -31,8 +32,6 @@ from obsplan.planning.search.window_by_window import reoptimised_windows, time_w
 STRONG, TIE_BREAK, MODERATE = 0.5, 0.01, 0.2
 # Hours replanned at a time, and how far beyond them the plan must remain feasible.
 WINDOW_H, TAIL_H = 8, 4
-# Two replays may differ by this much, in rounding.
-AMOUNT_SLACK = 1e-6
 # Prefix of the ids of fixed slots, and of no others, while candidates are replayed.
 FIXED_MARK = "="
 
@@ -59,7 +58,7 @@ class Situation:
         return replace(verdict, found=avoidable)
 
     def _is_unavoidable(self, violation: Violation) -> bool:
-        """Whether the fixed slots break the same rule by themselves, as early and as badly."""
+        """Whether the fixed slots break the same rule by themselves, no less and for as long."""
         if violation.rule == "must":
             return violation.activity in self.given_up
         same = [
@@ -73,9 +72,17 @@ class Situation:
         if violation.slots and violation.rule not in RESOURCE_RULES:
             return any(known.slots == violation.slots for known in same)
         return any(
-            known.time_utc <= violation.time_utc and known.amount >= violation.amount - AMOUNT_SLACK
+            known.time_utc <= violation.time_utc
+            and self._last_step(violation) <= self._last_step(known)
+            and known.amount >= violation.amount - AMOUNT_SLACK
             for known in same
         )
+
+    def _last_step(self, violation: Violation) -> int:
+        """The step in which a limit is kept again, since a plan resolves no less."""
+        scenario = self.environment.scenario
+        end_utc = violation.until_utc or violation.time_utc
+        return int(scenario.minutes_of(end_utc) // scenario.span.step_min)
 
 
 def _too_early(order: Violation) -> tuple[str, ...]:

@@ -12,6 +12,7 @@ import pandas as pd
 
 from obsplan.environment.model import Environment
 from obsplan.inputs.scenario import Scenario
+from obsplan.planning.problem.booking import Booking
 from obsplan.planning.problem.definition import Node, Problem, Task
 from obsplan.planning.problem.from_scenario import build_problem, needs_of
 from obsplan.planning.problem.slot_profile import slot_profile
@@ -50,12 +51,17 @@ def remaining_problem(
         node = _with_fixed_loads(
             scenario, node, draw_w, data_mbit, first, levels[node.name], relaxed
         )
-        nodes.append(_feasible(node, whole.step_h))
+        nodes.append(_with_reserve_kept(node, whole.step_h))
     # A run that was cut short counts in full, as for the referee; one that failed does not.
     begun = runs.loc[runs["state"] != "failed", "activity"].tolist()
     counts = [begun.count(task.name) for task in whole.tasks]
     budgets = tuple(budget.after(counts) for budget in whole.budgets)
-    return replace(whole, tasks=tasks, nodes=tuple(nodes), budgets=budgets), barred
+    rest = replace(whole, tasks=tasks, budgets=budgets)
+    problem = replace(rest, nodes=tuple(_with_data_later(node) for node in nodes))
+    if Booking(problem).flow.short:
+        # More than the contacts keeps the data back.
+        problem = replace(rest, nodes=tuple(_with_larger_store(node) for node in nodes))
+    return problem, barred
 
 
 def _commandable(environment: Environment, i: int, first: int) -> np.ndarray:
@@ -151,8 +157,8 @@ def _with_fixed_loads(
     )
 
 
-def _feasible(node: Node, step_h: float) -> Node:
-    """The node with limits that the fixed slots meet, and no room for more if they break one.
+def _with_reserve_kept(node: Node, step_h: float) -> Node:
+    """The node with a battery that the fixed slots do not drain, and no room for more if they do.
 
     While the battery would be below its reserve, generation is assumed to keep it there: any
     further load would bring it lower. The level required at the end is lowered accordingly.
@@ -171,7 +177,6 @@ def _feasible(node: Node, step_h: float) -> Node:
             rise /= node.charge_efficiency if rise >= 0 else 1 / node.discharge_efficiency
             generation_w[step] = base + rise
         level = after
-    fullest = _least_held(node)
     return replace(
         node,
         generation_w=generation_w,
@@ -179,8 +184,29 @@ def _feasible(node: Node, step_h: float) -> Node:
         above_mean_w=node.above_mean_w + np.maximum(node.generation_w - generation_w, 0.0),
         start_wh=max(node.start_wh, node.reserve_wh),
         end_wh=min(node.end_wh, max(level, node.reserve_wh)),
-        store_mbit=max(node.store_mbit, fullest.max(initial=0.0)),
-        store_end_mbit=max(node.store_end_mbit, fullest[-1]),
+    )
+
+
+def _with_data_later(node: Node) -> Node:
+    """The node in which data beyond the capacity of the store come once there is room for them."""
+    held_mbit = _least_held(node)
+    beyond_mbit = np.maximum(held_mbit - node.store_mbit, 0.0)
+    held_mbit -= beyond_mbit
+    return replace(
+        node,
+        base_data_mbit=node.base_data_mbit - np.diff(beyond_mbit),
+        store_start_mbit=float(held_mbit[0]),
+        store_end_mbit=max(node.store_end_mbit, float(held_mbit[-1])),
+    )
+
+
+def _with_larger_store(node: Node) -> Node:
+    """The node with a store that holds what fixed slots put into it."""
+    held_mbit = _least_held(node)
+    return replace(
+        node,
+        store_mbit=max(node.store_mbit, float(held_mbit.max())),
+        store_end_mbit=max(node.store_end_mbit, float(held_mbit[-1])),
     )
 
 

@@ -45,10 +45,10 @@ class Replan:
     """A new plan from now on.
 
     plan: the whole timeline, completed slots included. Its verdict names what no plan can avoid:
-    rules that fixed slots break by themselves (bus, battery and store no earlier and no worse
-    than they do), and required runs that no longer fit. changes, price_list: as
-    `changes_table` and `price_list` give them. fixed: the fixed slots and why (see
-    `fixed_slots`). kept: movable runs that did not move. old_value: the value if the old plan
+    rules that fixed slots break by themselves (bus, battery and store no earlier, no worse and,
+    in whole steps, no longer than they do), and required runs that no longer fit. changes,
+    price_list: as `changes_table` and `price_list` give them. fixed: the fixed slots and why
+    (see `fixed_slots`). kept: movable runs that did not move. old_value: the value if the old plan
     were left unchanged. assumptions: what the plan assumes, in sentences.
     """
 
