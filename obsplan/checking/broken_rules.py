@@ -5,6 +5,7 @@ from obsplan.checking.resource_rules import resource_violations
 from obsplan.checking.rules import rule_names, slot_violations
 from obsplan.checking.rules_of_one_slot import sending_outside_span
 from obsplan.checking.slots import Run, SendingRow, minutes_to_send
+from obsplan.checking.temperature_rules import temperature_violations
 from obsplan.checking.user_rules import own_violations
 from obsplan.checking.violation import Violation
 from obsplan.environment.model import Environment
@@ -21,6 +22,7 @@ def broken_rules(
         *slot_violations(environment, runs, minutes),
         *sending_outside_span(environment.scenario, sending, minutes),
         *resource_violations(environment, runs, books, sending, may_send),
+        *temperature_violations(environment, runs, books),
         *own_violations(environment, runs),
     ]
     found.sort(key=lambda v: (v.time_utc, rules.index(v.rule), v.slots, v.message))

@@ -30,7 +30,8 @@ class Verdict:
     (platform or slot), `condition`, `time_utc`, `amount`, `unit`, `room` (the most that the
     amount could be, 0 for margins in time), `thin` (as good as used up). resources: per platform
     one row a minute: `generation_w`, `load_w`, `stored_wh` and `state_of_charge` (at the
-    minute's start), `spilled_wh`, `stored_mbit` (at the minute's start), `sent_mbit`.
+    minute's start), `spilled_wh`, `stored_mbit` (at the minute's start), `sent_mbit`, and the
+    temperature of its units (at the minute's start), `Unit.columns`.
     rules: names of the rules that apply and were checked.
     """
 
@@ -108,7 +109,8 @@ def resources_table(scenario: Scenario, verdict: Verdict) -> pd.DataFrame:
 
     Columns `platform`, `generation_w` and `load_w` (mean over the step),
     `state_of_charge` and `stored_mbit` (at the step's start), `spilled_wh` and `sent_mbit`
-    (sum over the step); rows by time, then by platform as in the scenario.
+    (sum over the step), and the temperature of every unit (at the step's start), which is missing
+    in rows of other platforms; rows by time, then by platform as in the scenario.
     """
     how = {
         "generation_w": np.mean,
@@ -119,10 +121,12 @@ def resources_table(scenario: Scenario, verdict: Verdict) -> pd.DataFrame:
         "sent_mbit": np.sum,
     }
     step = scenario.span.step_min
+    unit_columns = list(dict.fromkeys(c for unit in scenario.units for c in unit.columns))
     parts = []
     for name, table in verdict.resources.items():
         part = pd.DataFrame({"platform": name}, index=table.index[::step])
-        for column, gather in how.items():
+        units = {c: None for c in table if c in unit_columns}
+        for column, gather in (how | units).items():
             steps = table[column].to_numpy().reshape(-1, step)
             part[column] = gather(steps, axis=1) if gather else steps[:, 0]
         parts.append(part)
@@ -164,6 +168,7 @@ def _minute_table(platform: Platform, book: Books, index: pd.DatetimeIndex) -> p
             "spilled_wh": book.spilled_wh,
             "stored_mbit": book.stored_mbit[:-1],
             "sent_mbit": book.sent_mbit,
+            **{column: level_k[:-1] for column, level_k in book.temperature_k.items()},
         },
         index=index,
     )

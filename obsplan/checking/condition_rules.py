@@ -63,14 +63,16 @@ def requirements(activity: Activity, environment: Environment, minutes: int) -> 
 def _conditions(
     activity: Activity, environment: Environment, minutes: int
 ) -> Iterator[Requirement]:
-    for condition, name, column, allowed in requested(activity.when):
+    for condition, name, column, allowed, upper_column in requested(activity.when):
         value = environment.sky[column].to_numpy(dtype=float)[:minutes]
         if isinstance(allowed, bool):
             failure = f"has {condition.states[not allowed]}"
             yield Requirement(condition.words, value == allowed, failure=failure)
             continue
         low, high = allowed
-        met, excess = (value >= low) & (value <= high), np.maximum(low - value, value - high)
+        upper = environment.sky[upper_column].to_numpy(dtype=float)[:minutes]
+        met, excess = (value >= low) & (upper <= high), np.maximum(low - value, upper - high)
+        value = np.where(upper - high > low - value, upper, value)
         if period := condition.period:
             # Outside a range that wraps around, the distance to its nearer end counts.
             met = met if low <= high else (value >= low) | (value <= high)

@@ -11,7 +11,9 @@ from math import inf
 import numpy as np
 import pandas as pd
 
+from obsplan.checking.run_profiles import run_profiles
 from obsplan.checking.slots import Run
+from obsplan.checking.unit_replay import replay_units
 from obsplan.environment.model import Environment
 from obsplan.inputs.hardware import Battery, Platform
 
@@ -25,7 +27,10 @@ DATA_DUST_MBIT = 1e-9
 
 @dataclass(frozen=True)
 class Books:
-    """Power and data of a platform over n minutes; levels (n+1,) are those at minute starts."""
+    """Power and data of a platform over n minutes; levels (n+1,) are those at minute starts.
+
+    temperature_k: the levels of its units by `Unit.columns`.
+    """
 
     generation_w: np.ndarray
     load_w: np.ndarray
@@ -33,6 +38,7 @@ class Books:
     spilled_wh: np.ndarray
     stored_mbit: np.ndarray
     sent_mbit: np.ndarray
+    temperature_k: dict[str, np.ndarray]
 
 
 def replay(
@@ -50,7 +56,8 @@ def replay(
     battery short (or shorter) of what later loads need. A station receives one platform at a
     time: the one whose store is fuller relative to its capacity. From each time that telemetry
     was read, charge and data continue from its readings. A failed run draws power while it lasts
-    and yields no data.
+    and yields no data. Runs warm the units of their platform, so that heaters draw less; a battery
+    that is too cold takes no charge.
     """
     books = {
         platform.name: PlatformBook(
@@ -117,24 +124,27 @@ class PlatformBook:
         self.battery, self.to = platform.battery, platform.radio.to
         self.transmit_w = platform.radio.transmit_w
         self.readings = {each.minute: each for each in environment.readings.get(name, ())}
-        drawn_w, taken_mbit = _profiles(runs, minutes)
+        drawn_w, taken_mbit = run_profiles(runs, minutes)
         self.generation_w = known(table, "generation_w", name, minutes)
-        self.quiet_w = known(table, "base_load_w", name, minutes) + drawn_w
+        self.units = replay_units(environment, platform, runs, minutes)
+        base_w = known(table, "base_load_w", name, minutes) + self.units.more_heater_w
+        self.quiet_w = base_w + drawn_w
         allowed = self.quiet_w + self.transmit_w <= platform.bus_limit_w + POWER_SLACK_W
         rate_kbps = known(table, "rate_kbps", name, minutes)
         quota_mbit = np.where(allowed & may_send, rate_kbps * MBIT_PER_KBPS_MIN, 0.0)
 
         # Lists are read faster than arrays, one number at a time.
-        self.net_w: list[float] = (self.generation_w - self.quiet_w).tolist()
         self.taken_mbit: list[float] = taken_mbit.tolist()
         self.quota_mbit: list[float] = quota_mbit.tolist()
         self.station = table["station"].tolist()
         self.full_wh, self.full_mbit = self.battery.capacity_wh, platform.store.capacity_mbit
-        self.charge_limit_w = self.battery.charge_limit_w or inf
+        limit_w = np.where(self.units.charges, self.battery.charge_limit_w or inf, 0.0)
+        self.charge_limit_w = np.broadcast_to(limit_w, minutes)
         self.wh_per_w_in = self.battery.charge_efficiency * MINUTE_H
         self.wh_per_w_out = MINUTE_H / self.battery.discharge_efficiency
-        self.quiet_change_wh = [self.change_wh(net_w) for net_w in self.net_w]
-        self.sending_change_wh = [self.change_wh(net_w - self.transmit_w) for net_w in self.net_w]
+        net_w = self.generation_w - self.quiet_w
+        self.quiet_change_wh = self.changes_wh(net_w)
+        self.sending_change_wh = self.changes_wh(net_w - self.transmit_w)
         self.need_wh = self._needs_wh()
 
         self.mbit: float = platform.store.start_mbit
@@ -148,11 +158,13 @@ class PlatformBook:
         """Share of the store that is taken."""
         return self.mbit / self.full_mbit
 
-    def change_wh(self, net_w: float) -> float:
-        """Change of the stored energy by a minute of surplus or deficit, ignoring the capacity."""
-        if net_w >= 0:
-            return min(net_w, self.charge_limit_w) * self.wh_per_w_in
-        return net_w * self.wh_per_w_out
+    def changes_wh(self, net_w: np.ndarray) -> list[float]:
+        """Change of the stored energy by the surplus of each minute, ignoring the capacity."""
+        charged_wh = np.minimum(net_w, self.charge_limit_w) * self.wh_per_w_in
+        changes_wh: list[float] = np.where(
+            net_w >= 0, charged_wh, net_w * self.wh_per_w_out
+        ).tolist()
+        return changes_wh
 
     def level_wh(self, minute: int) -> float:
         """Stored energy when the minute begins."""
@@ -226,7 +238,15 @@ class PlatformBook:
         spilled_wh[[minute - 1 for minute in self.readings if minute > 0]] = 0.0
         stored_mbit = np.array(self.stored_mbit)
         load_w = self.quiet_w + self.transmit_w * on
-        return Books(self.generation_w, load_w, stored_wh, spilled_wh, stored_mbit, sent_mbit)
+        return Books(
+            self.generation_w,
+            load_w,
+            stored_wh,
+            spilled_wh,
+            stored_mbit,
+            sent_mbit,
+            self.units.temperature_k,
+        )
 
     def _needs_wh(self) -> list[float]:
         """Least energy at each minute's start (n+1) that lasts to the end without sending."""
@@ -249,21 +269,6 @@ def known(table: pd.DataFrame, column: str, platform: str, minutes: int) -> np.n
     if not np.isfinite(values).all():
         raise ValueError(f'platform "{platform}": {column} is not known in every minute')
     return values
-
-
-def _profiles(runs: list[Run], minutes: int) -> tuple[np.ndarray, np.ndarray]:
-    """W drawn and Mbit taken per minute by the runs: warm-up first, then the run itself."""
-    drawn_w, taken_mbit = np.zeros(minutes), np.zeros(minutes)
-    for run in runs:
-        activity = run.activity
-        warm = run.first + activity.warm_up_min
-        marks = (run.first, warm, warm + activity.duration_min)
-        first, warm, done = (min(max(min(m, run.last), 0), minutes) for m in marks)
-        drawn_w[first:warm] += activity.warm_up_w
-        drawn_w[warm:done] += activity.power_w
-        if run.state != "failed":
-            taken_mbit[warm:done] += activity.data_mbit / activity.duration_min
-    return drawn_w, taken_mbit
 
 
 def needed_wh(battery: Battery, change_wh: list[float], end: float) -> list[float]:

@@ -95,7 +95,7 @@ def resource_violations(
             for first, after in from_mask(beyond).tolist():
                 worst = first + int(excess[first:after].argmax())
                 amount = float(excess[worst])
-                near = _near(own, max(first - rule.lag, 0), max(worst - rule.lag, 0))
+                near = near_runs(own, max(first - rule.lag, 0), max(worst - rule.lag, 0))
                 row = ""
                 if rule.unit == "Mbit" and (late := unsent(book, unused, first)):
                     row = _nearest_row(sending, name, *late)
@@ -107,7 +107,7 @@ def resource_violations(
                     rule.unit,
                     f'{rule.holder} "{name}" {rule.verb} {much} {rule.limit} {number_text(limit)} '
                     f"{rule.unit} at {scenario.stamp_at(worst)}"
-                    f"{_lasting(scenario, first, after, len(book.load_w))}",
+                    f"{lasting(scenario, first, after, len(book.load_w))}",
                     platform=name,
                     slots=tuple(filter(None, [*(run.slot for run in near), row])),
                     until_utc=scenario.instant_at(after),
@@ -136,7 +136,8 @@ def users(scenario: Scenario, platform: Platform, rule: ResourceRule) -> set[str
     return {platform.name} | (relayed if rule.unit == "Mbit" else set())
 
 
-def _lasting(scenario: Scenario, first: int, after: int, minutes: int) -> str:
+def lasting(scenario: Scenario, first: int, after: int, minutes: int) -> str:
+    """From when until when a limit is broken, in brackets; "" at the end of the span."""
     if first == minutes:
         return ""
     until = scenario.stamp_at(after) if after <= minutes else "the end of the span"
@@ -176,7 +177,7 @@ def _nearest_row(sending: list[SendingRow], platform: str, first: int, after: in
     return nearest.slot if nearest else ""
 
 
-def _near(runs: list[Run], *minutes: int) -> list[Run]:
+def near_runs(runs: list[Run], *minutes: int) -> list[Run]:
     """The runs in progress in these minutes, else the one that ended last before them."""
     running = [r for r in runs if any(r.first <= minute < r.last for minute in minutes)]
     ended = [r for r in runs if r.last <= minutes[-1]]

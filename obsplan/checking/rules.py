@@ -10,6 +10,7 @@ from obsplan.checking.condition_rules import condition_violations, in_service
 from obsplan.checking.rules_between_slots import counts, gaps, orders, overlaps
 from obsplan.checking.rules_of_one_slot import placement
 from obsplan.checking.slots import Run
+from obsplan.checking.temperature_rules import RANGES
 from obsplan.checking.violation import Violation
 from obsplan.environment.model import Environment
 from obsplan.inputs.conditions import CONDITIONS
@@ -51,6 +52,10 @@ def built_in_rules(environment: Environment) -> dict[str, bool]:
         "end charge": any(p.battery.end is not None for p in platforms),
         "storage": True,
         "end storage": any(p.store.end_limit_mbit is not None for p in platforms),
+        **{
+            rule: any(getattr(unit, key) is not None for unit in scenario.units)
+            for rule, key in RANGES.items()
+        },
     }
 
 

@@ -18,6 +18,7 @@ from obsplan.environment.model import Environment, span_ends, wanted_depths_m
 from obsplan.environment.power_columns import power_columns
 from obsplan.environment.site_skyline import site_profile
 from obsplan.environment.sun_and_earth import UNCOVERED, sun_and_earth
+from obsplan.environment.unit_columns import table_columns
 from obsplan.ephemeris import Ephemeris, open_ephemeris
 from obsplan.inputs.conditions import depth_column
 from obsplan.inputs.scenario import Scenario
@@ -40,7 +41,8 @@ def make_environment(
     service; another may be used then.
 
     Raises EphemerisError unless the kernels cover the span and, for the temperature of the
-    ground, two years and two months before it; ScenarioError if the skyline cannot be read.
+    ground, two years and two months before it; ScenarioError if the skyline or a thermal table
+    cannot be used.
     """
     ephemeris = open_ephemeris(ephemeris_directory)
     profile = site_profile(scenario)
@@ -49,6 +51,7 @@ def make_environment(
     depths_m = [0.0, *wanted_depths_m(scenario)]
     ground_k = ground_temperature_k(scenario.site, ephemeris, profile, minutes, over, depths_m)
     sky_table = linked.sky.assign(**_ground_columns(ground_k, depths_m))
+    sky_table = sky_table.assign(**table_columns(scenario, sky_table))
     platforms = {
         p.name: pd.concat([power_columns(p, sky_table), linked.platforms[p.name]], axis=1)
         for p in scenario.platform

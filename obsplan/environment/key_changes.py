@@ -110,12 +110,13 @@ def _updated(part: Any, path: tuple[str, ...], value: Any) -> Any:
 def _power(
     environment: Environment, table: pd.DataFrame, old: Platform, new: Platform
 ) -> dict[str, np.ndarray]:
-    """Generation and base load; what telemetry knows of the arrays stays in proportion."""
+    """Generation, base load and units; what telemetry knows of the arrays stays in proportion."""
     before, after = (power_columns(p, environment.sky) for p in (old, new))
     was_w, is_w = (columns["generation_w"].to_numpy() for columns in (before, after))
     share = np.divide(is_w, was_w, out=np.ones(len(was_w)), where=was_w > 0)
     more_w = (after["base_load_w"] - before["base_load_w"]).to_numpy()
-    return {
+    units = {column: after[column].to_numpy() for column in after.columns[2:]}
+    return units | {
         "generation_w": table["generation_w"].to_numpy() * share,
         "base_load_w": table["base_load_w"].to_numpy() + more_w,
     }

@@ -195,14 +195,14 @@ def condition_ways(
 
 def condition_levers(environment: Environment, activity: Activity) -> Iterator[tuple[str, Lever]]:
     """Each end of each range of a condition, as far as its quantity ever goes; keys first."""
-    for condition, _, column, limits in requested(activity.when):
+    for condition, _, column, limits, upper_column in requested(activity.when):
         # A range of local time may pass midnight, so that no end of it leads outwards.
         if isinstance(limits, bool) or condition.period:
             continue
-        deeper = ("temperature_k",) if condition.key == "ground" else ()
+        deeper = ("temperature_k",) if condition.key in ("ground", "unit") else ()
         path = ("when", condition.key, *deeper)
-        values = environment.sky[column].to_numpy(dtype=float)
-        for side, most in ((0, np.nanmin(values)), (1, np.nanmax(values))):
+        lower, upper = (environment.sky[c].to_numpy(dtype=float) for c in (column, upper_column))
+        for side, most in ((0, np.nanmin(lower)), (1, np.nanmax(upper))):
             now = limits[side]
             outwards = most < now if side == 0 else most > now
             if not outwards:

@@ -29,9 +29,11 @@ class Environment:
     scenario: the scenario it was computed for.
     sky: one row a minute (UTC index), columns of the sky table (README, tables).
     platforms: per platform, on the same minutes, `generation_w`, `base_load_w` (idle and
-        heater), `rate_kbps` (at which it can send), `station` (the one it uses, "" if
+        heaters), `rate_kbps` (at which it can send), `station` (the one it uses, "" if
         none or through a relay) and `in_contact` (it can reach Earth); in other minutes
-        `unbooked_kbps` and `unbooked_station`: the fastest station that could be booked.
+        `unbooked_kbps` and `unbooked_station`: the fastest station that could be booked. If it
+        has units: `unit_heater_w` (the part of `base_load_w` that their heaters draw), and for
+        each node its temperature, as in `NAME_k`; both while nothing runs.
     contacts: one row per contact of a platform that sends to Earth.
     events: first and last light, eclipses: columns `event`, `time_utc`.
     kernels: names and SHA-256 sums of the ephemeris files.

@@ -1,16 +1,22 @@
-"""Generation of a platform's arrays and its base load, minute by minute."""
+"""Generation of a platform's arrays, its idle units and its base load, minute by minute."""
 
 import numpy as np
 import pandas as pd
 
+from obsplan.environment.unit_columns import HEATER_COLUMN, unit_columns
 from obsplan.inputs.hardware import Platform
 from obsplan.physics import array_power
+from obsplan.physics.unit_temperature import MINUTE_S
 
 
-def power_columns(platform: Platform, sky_table: pd.DataFrame) -> pd.DataFrame:
-    """Columns `generation_w` (all arrays) and `base_load_w` (idle and heater), by the minute.
+def power_columns(
+    platform: Platform, sky_table: pd.DataFrame, step_s: float = MINUTE_S
+) -> pd.DataFrame:
+    """Columns `generation_w` (all arrays), `base_load_w` (idle and heaters) and of its units.
 
-    `sky_table` is that of the environment.
+    `sky_table` is that of the environment, or one with rows every `step_s`. Units have the
+    columns of `unit_columns`, as they are while nothing runs; their heaters are part of
+    `base_load_w`.
     """
     sun = (
         sky_table["irradiance_w_m2"].to_numpy(),
@@ -36,6 +42,9 @@ def power_columns(platform: Platform, sky_table: pd.DataFrame) -> pd.DataFrame:
         base_load_w += array_power.heater_below_w(
             surface_k, platform.heater.below_k, platform.heater.power_w
         )
+    units = unit_columns(platform, sky_table, step_s)
+    if HEATER_COLUMN in units:
+        base_load_w += units[HEATER_COLUMN]
     return pd.DataFrame(
-        {"generation_w": generation_w, "base_load_w": base_load_w}, index=sky_table.index
+        {"generation_w": generation_w, "base_load_w": base_load_w} | units, index=sky_table.index
     )

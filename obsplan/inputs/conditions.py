@@ -1,14 +1,16 @@
 """The conditions that an activity may set in `when`: one row each.
 
 A row's key is the field of `When` and the column of the sky table; only the ground temperature has
-a column of its own for each depth. Planner and referee evaluate the conditions independently; only
-names and units are shared, and they are defined here.
+a column of its own for each depth, and the temperature of units two for each unit. Planner and
+referee evaluate the conditions independently; only names and units are shared, and they are defined
+here.
 """
 
 from math import isinf
 from typing import NamedTuple
 
-from obsplan.inputs.scenario import GroundRange, When
+from obsplan.inputs.thermal import case_columns
+from obsplan.inputs.when import GroundRange, UnitRange, When
 
 
 class Condition(NamedTuple):
@@ -43,6 +45,7 @@ CONDITIONS = (
     Condition("earth_phase_deg", "Earth phase", "deg"),
     Condition("surface_temperature_k", "surface temperature", "K"),
     Condition("ground", "ground temperature", "K"),
+    Condition("unit", "unit temperature", "K"),
     Condition("local_time_h", "local time", "h", period=24.0),
     Condition(
         "in_terrain_shadow",
@@ -66,12 +69,15 @@ class Requested(NamedTuple):
     name: the quantity in words, with the depth of a ground temperature.
     column: its column in the sky table.
     allowed: the lowest and the highest value, or which of two states.
+    upper_column: the column that must keep to the highest value; `column` unless there are a cold
+        and a hot case.
     """
 
     condition: Condition
     name: str
     column: str
     allowed: tuple[float, float] | bool
+    upper_column: str
 
     @property
     def words(self) -> str:
@@ -86,11 +92,15 @@ def requested(when: When) -> list[Requested]:
     found = []
     for condition in CONDITIONS:
         allowed, column, name = getattr(when, condition.key), condition.key, condition.words
+        upper_column = column
         if isinstance(allowed, GroundRange):
             column, name = depth_column(allowed.depth_m), f"{name} at {allowed.depth_m:g} m"
-            allowed = allowed.temperature_k
+            upper_column, allowed = column, allowed.temperature_k
+        if isinstance(allowed, UnitRange):
+            column, upper_column = case_columns(allowed.name)
+            name, allowed = f'temperature of "{allowed.name}"', allowed.temperature_k
         if allowed is not None:
-            found.append(Requested(condition, name, column, allowed))
+            found.append(Requested(condition, name, column, allowed, upper_column))
     return found
 
 

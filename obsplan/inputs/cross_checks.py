@@ -13,6 +13,7 @@ from typing import Any, TypeGuard
 from obsplan.common.instants import in_utc, instant_from, stamp
 from obsplan.common.text import did_you_mean, shortened
 from obsplan.inputs.error_text import shown
+from obsplan.inputs.unit_checks import unit_errors
 
 MOST_ACTIVITIES = 300
 MOST_DAYS = 60
@@ -43,6 +44,7 @@ def reference_errors(raw: Table) -> list[str]:
         lines += _radio_errors(row, platforms, stations)
         lines += _track_errors(row, raw.get("span"))
         lines += _level_errors(row)
+    lines += unit_errors(platforms, instruments, activities)
     for row in activities:
         lines += _activity_errors(row, _names(instruments), _names(activities))
     if len(activities) > MOST_ACTIVITIES:

@@ -21,6 +21,7 @@ from obsplan.inputs.field_types import (
     Utc,
 )
 from obsplan.inputs.frozen_model import FrozenModel
+from obsplan.inputs.thermal import Unit
 
 
 def _on_the_ground(kind: Any) -> Any:
@@ -223,7 +224,9 @@ class Platform(FrozenModel):
     battery: Battery
     """The battery."""
     heater: Heater | None = None
-    """A survival heater that follows the ground temperature."""
+    """A survival heater that follows the ground; the simple form of a unit with a thermostat."""
+    unit: Several[Unit] = ()
+    """Units of hardware whose temperature counts, each begun with [[platform.unit]]."""
     radio: Radio
     """The radio: to Earth or through another platform."""
     track: Several[Stay] = ()

@@ -33,6 +33,8 @@ UNITS = {
     "_per_k": "1/K",
     "_kbps": "kbit/s",
     "_mbit": "Mbit",
+    "_j_k": "J/K",
+    "_w_k": "W/K",
     "_mhz": "MHz",
     "_dbw": "dBW",
     "_dbi": "dBi",

@@ -14,6 +14,7 @@ from obsplan.common.errors import ScenarioError
 from obsplan.common.model_files import files_of
 from obsplan.inputs.field_types import file_names
 from obsplan.inputs.toml_file import read_toml
+from obsplan.inputs.unit_checks import table_files
 
 IN_ITS_PLACE = "move the file there, or allow it with --allow-outside (allow_outside=True)"
 
@@ -30,7 +31,7 @@ class NamedFile(NamedTuple):
 
 
 def files_named_in(raw: dict[str, Any]) -> Iterator[NamedFile]:
-    """The skylines of the site and the stations, and the stations' booked passes.
+    """The skylines of the site and the stations, the stations' booked passes, thermal tables.
 
     Values that are no file names are skipped.
     """
@@ -47,6 +48,8 @@ def files_named_in(raw: dict[str, Any]) -> Iterator[NamedFile]:
         ):
             if isinstance(station, dict) and isinstance(station.get(key), str):
                 yield NamedFile(f'station "{station.get("name")}".{key}', station[key], allowed)
+    for key, name in table_files(raw):
+        yield NamedFile(key, name, "a CSV beside the scenario")
 
 
 def files_of_scenario(path: Path) -> list[Path]:

@@ -16,7 +16,6 @@ from obsplan.inputs.field_types import (
     Azimuth,
     Elevation,
     Files,
-    HoursOfDay,
     Latitude,
     Line,
     Longitude,
@@ -34,6 +33,8 @@ from obsplan.inputs.field_types import (
 )
 from obsplan.inputs.frozen_model import FrozenModel
 from obsplan.inputs.hardware import Instrument, Platform, Station
+from obsplan.inputs.thermal import Unit
+from obsplan.inputs.when import When
 
 if TYPE_CHECKING:
     import numpy as np
@@ -120,47 +121,6 @@ class Span(FrozenModel):
     """End of the plan, exclusive; at most 60 days after the start."""
     step_min: Annotated[int, Field(ge=1, le=120)] = 15
     """Grid of the plan: slots start and end on whole steps, counted from start_utc."""
-
-
-class GroundRange(FrozenModel):
-    """An allowed range of ground temperature at a depth."""
-
-    depth_m: Annotated[Number, Field(gt=0, le=2)]
-    """Depth below the surface."""
-    temperature_k: Range
-    """Lowest and highest temperature allowed at this depth."""
-
-
-class When(FrozenModel):
-    """Conditions to be met during the whole slot, warm-up included.
-
-    Each key is also a column of the sky table.
-    """
-
-    sun_elevation_deg: Range | None = None
-    """Elevation of the Sun's centre above the local level plane."""
-    sun_visible_fraction: Range | None = None
-    """Share of the Sun's disc above the skyline and not covered by the Earth, 0 to 1."""
-    earth_elevation_deg: Range | None = None
-    """Elevation of the Earth's centre above the local level plane."""
-    earth_phase_deg: Range | None = None
-    """Angle at the Earth between the Sun and the site: 0 when the Earth is full, 180 when new."""
-    surface_temperature_k: Range | None = None
-    """Temperature of the ground at the surface."""
-    ground: GroundRange | None = None
-    """Temperature of the ground at a depth: { depth_m = 0.4, temperature_k = [230, 250] }."""
-    local_time_h: HoursOfDay | None = None
-    """Lunar local solar time, 12 when the Sun is on the meridian.
-
-    The range may pass midnight, as in [22, 4]."""
-    in_terrain_shadow: bool | None = None
-    """true: only while the Sun is up but behind terrain; false: only while it is not.
-
-    Lit terrain then is all that lights the ground."""
-    in_magnetotail: bool | None = None
-    """true: only while the Moon is in the Earth's magnetotail; false: only while it is not.
-
-    See magnetotail_limit_deg of the site."""
 
 
 class Coverage(FrozenModel):
@@ -350,6 +310,16 @@ class Scenario(FrozenModel):
         if activity.lead_min is not None or self.uplink is None:
             return activity.lead_min
         return self.uplink.lead_min
+
+    @property
+    def units(self) -> tuple[Unit, ...]:
+        """The units of all platforms, in order."""
+        return tuple(unit for platform in self.platform for unit in platform.unit)
+
+    def table_path(self, unit: Unit) -> Path:
+        """The thermal table of a unit that has one."""
+        assert unit.table is not None
+        return self.folder / unit.table
 
     @property
     def sending_names(self) -> dict[str, str]:

@@ -13,7 +13,7 @@ import pandas as pd
 from obsplan.environment.model import Environment
 from obsplan.inputs.scenario import Scenario
 from obsplan.planning.problem.booking import Booking
-from obsplan.planning.problem.definition import Node, Problem, Task
+from obsplan.planning.problem.definition import Heater, Node, Problem, Task
 from obsplan.planning.problem.from_scenario import build_problem, needs_of
 from obsplan.planning.problem.slot_profile import slot_profile
 from obsplan.planning.problem.start_windows import commandable
@@ -51,7 +51,8 @@ def remaining_problem(
         node = _with_fixed_loads(
             scenario, node, draw_w, data_mbit, first, levels[node.name], relaxed
         )
-        nodes.append(_with_reserve_kept(node, whole.step_h))
+        heaters = tuple(_heater_ahead(scenario, heater, own, first) for heater in node.heaters)
+        nodes.append(_with_reserve_kept(_heated(node, heaters, whole.step_h), whole.step_h))
     # A run that was cut short counts in full, as for the referee; one that failed does not.
     begun = runs.loc[runs["state"] != "failed", "activity"].tolist()
     counts = [begun.count(task.name) for task in whole.tasks]
@@ -155,6 +156,27 @@ def _with_fixed_loads(
         start_wh=min(level[0], node.capacity_wh),
         store_start_mbit=level[1],
     )
+
+
+def _heater_ahead(scenario: Scenario, heater: Heater, runs: pd.DataFrame, first: int) -> Heater:
+    """The heater from step `first` on, with what its unit may hold by then, and fixed runs."""
+    share = dict(zip([a.name for a in scenario.activity], heater.share))
+    least_wh = heater.least_wh.copy()
+    for name in set(runs["activity"]):
+        draw_w, _ = _profiles(scenario, runs[runs["activity"] == name])
+        least_wh -= share[name] * draw_w.reshape(scenario.steps, -1).sum(axis=1) / 60
+    least_wh[:first] = 0.0
+    least_wh[first : first + 1] -= heater.spare_wh[first : first + 1]
+    return replace(heater, least_wh=least_wh)
+
+
+def _heated(node: Node, heaters: tuple[Heater, ...], step_h: float) -> Node:
+    """The node with these heaters, or with none if the battery cannot surely bear them."""
+    drawn_w = sum(np.maximum(heater.least_wh, 0.0) for heater in heaters) / step_h
+    loaded = replace(node, base_w=node.base_w + drawn_w)
+    kept = _with_reserve_kept(loaded, step_h)
+    is_borne = np.array_equal(kept.generation_w, node.generation_w) and kept.end_wh == node.end_wh
+    return replace(node, heaters=heaters if is_borne else ())
 
 
 def _with_reserve_kept(node: Node, step_h: float) -> Node:

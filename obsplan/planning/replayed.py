@@ -1,6 +1,7 @@
 """Plans and what the replay by the minute says of them."""
 
 from collections.abc import Callable
+from dataclasses import replace
 from typing import NamedTuple
 
 from obsplan.checking.check import Verdict, check_timeline
@@ -9,6 +10,7 @@ from obsplan.checking.user_rules import own_violations
 from obsplan.environment.model import Environment
 from obsplan.inputs.scenario import Scenario
 from obsplan.planning.problem.booking import Booking
+from obsplan.planning.problem.from_scenario import build_problem
 from obsplan.planning.problem.timeline_table import booked_rows, plan_slots, slot_ids
 from obsplan.planning.search.exact import Judge, Run
 from obsplan.planning.search.transmit_windows import ways_to_send
@@ -41,16 +43,37 @@ def breaks_own_rules(environment: Environment, booking: Booking) -> bool:
 def judge_of(environment: Environment, replay: Replay) -> Judge:
     """The replay as the judge of best plans: each is tried with its data sent in several ways.
 
-    User-defined rules are no part of the model and have no say here; a plan is repaired for them.
+    Steps do not know when heaters draw less for the heat of runs, so with such heaters a plan that
+    is short of energy in steps is tried too. User-defined rules are no part of the model and have
+    no say here; a plan is repaired for them.
     """
+    saves_heat = any(node.heaters for node in build_problem(environment, relaxed=True).nodes)
 
     def judge(booking: Booking) -> Booking | None:
-        for sent in ways_to_send(booking):
+        eased = [with_less_reserve(booking)] if saves_heat and booking.flow.short else []
+        for sent in (*ways_to_send(booking), *eased):
             if all(violation.rule in environment.user_rules for violation in replay(sent).found):
                 return sent
         return None
 
     return judge
+
+
+def with_less_reserve(booking: Booking) -> Booking:
+    """The same runs in a problem whose batteries may run empty, and below, in steps."""
+    eased = booking.copy()
+    nodes = (
+        replace(
+            node,
+            reserve_wh=node.reserve_wh - node.capacity_wh,
+            end_wh=node.end_wh - node.capacity_wh,
+        )
+        for node in booking.problem.nodes
+    )
+    eased.problem = replace(booking.problem, nodes=tuple(nodes))
+    eased.may_send[:] = True
+    eased.flow = eased.simulate()
+    return eased
 
 
 def runs_by_slot(scenario: Scenario, booking: Booking) -> dict[str, Run]:

@@ -19,6 +19,7 @@ from obsplan.environment import contacts
 from obsplan.environment.ground import soil_of
 from obsplan.environment.power_columns import power_columns
 from obsplan.environment.site_skyline import read_skyline
+from obsplan.environment.unit_columns import table_columns
 from obsplan.inputs.hardware import Platform
 from obsplan.inputs.scenario import Scenario
 from obsplan.inputs.sites_csv import Place
@@ -27,6 +28,7 @@ from obsplan.physics.crossings import windows_where
 from obsplan.physics.skyline import skyline_elevation_deg
 from obsplan.physics.sun_disc import disc_clearance_deg, disc_overlap, disc_share_above
 from obsplan.survey.lunar_days import (
+    HOUR_S,
     PER_HOUR,
     SCAN_S,
     Range,
@@ -212,7 +214,10 @@ def _skies(scenario: Scenario, shared: Range, places: list[Place], profile) -> l
                 sun[0][k],
                 seen["earth"][0][k],
                 (above * (1.0 - uncovered))[k],
-                tuple(part[k] for part in by_hour),
+                (
+                    *(part[k] for part in by_hour),
+                    sky.local_time_h(vectors[0][:, ::PER_HOUR], place.longitude_deg),
+                ),
                 light.of(k),
                 windows,
                 pairs,
@@ -341,11 +346,13 @@ def _site_links(scenario, shared, spot, profile, links, k):
 
 def _course(scenario, shared, place: Place, over: _Sky, surface_k, days) -> SiteCourse:
     """One site's course, with generation and base load of its platforms."""
-    names = ("irradiance_w_m2", "sun_visible_fraction", "sun_elevation_deg", "sun_azimuth_deg")
+    sun = ("irradiance_w_m2", "sun_visible_fraction", "sun_elevation_deg", "sun_azimuth_deg")
+    names = (*sun, "local_time_h")
     by_hour = pd.DataFrame(dict(zip(names, over.hourly_sun)) | {"surface_temperature_k": surface_k})
+    by_hour = by_hour.assign(**table_columns(scenario, by_hour))
     generation_w, base_load_w = {}, {}
     for platform in scenario.platform:
-        columns = power_columns(platform, by_hour)
+        columns = power_columns(platform, by_hour, HOUR_S)
         generation_w[platform.name] = columns["generation_w"].to_numpy()
         base_load_w[platform.name] = columns["base_load_w"].to_numpy()
     return SiteCourse(

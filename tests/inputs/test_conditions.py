@@ -5,7 +5,7 @@ from typing import get_args
 import numpy as np
 import pandas as pd
 import pytest
-from tools.small import scenario, scenario_table, slots, world
+from tools.small import platform, scenario, scenario_table, slots, world
 
 from obsplan.checking.check import check_timeline
 from obsplan.common.errors import ScenarioError
@@ -25,6 +25,7 @@ from obsplan.planning.problem.start_windows import coverage_bin, start_mask, why
 # The fields themselves, so that a new one is tried without a word here.
 FIELDS = sorted(When.model_fields)
 BAD_MIN = 95  # in the second hour only
+BOX = {"name": "box", "table": "box.csv"}
 
 
 def row_of(key: str) -> Condition:
@@ -38,6 +39,8 @@ def allowed_good_bad(key: str) -> list[tuple]:
         return [(True, True, [False]), (False, False, [True])]
     if key == "ground":
         return [({"depth_m": 0.3, "temperature_k": [240, 250]}, 245.0, [239.0, 251.0])]
+    if key == "unit":
+        return [({"name": "box", "temperature_k": [240, 250]}, 245.0, [239.0, 251.0])]
     asked = [([3, 5], 4.0, [2.9, 5.1])]
     if condition.period:
         high = condition.period - 1
@@ -47,11 +50,12 @@ def allowed_good_bad(key: str) -> list[tuple]:
 
 def place(key: str, allowed, good, bad=None):
     """An environment in which all but one minute are good, and one is `bad`."""
-    scene = scenario({"name": "look", "when": {key: allowed}})
+    scene = scenario({"name": "look", "when": {key: allowed}}, platforms=[platform(unit=[BOX])])
     (asked,) = requested(scene.activity[0].when)
     minutes = np.arange(1440)
     value = np.where(minutes == BAD_MIN, good if bad is None else bad, good)
-    return world(scene, {asked.column: value})
+    box = {"box_cold_k": 245.0, "box_hot_k": 245.0, "box_heater_w": 0.0}
+    return world(scene, box | {asked.column: value, asked.upper_column: value})
 
 
 def test_every_field_has_one_row_and_every_row_a_field():
@@ -62,10 +66,14 @@ def test_every_field_has_one_row_and_every_row_a_field():
 
 
 @pytest.fixture(scope="module")
-def sky():
+def sky(tmp_path_factory):
     """The sky table of a scenario that asks for a ground temperature, from the physics."""
-    table = scenario_table({"name": "look", "when": {"ground": GROUND}}, hours=1.0)
-    return make_environment(scenario_from(table)).sky
+    when = {"ground": GROUND, "unit": {"name": "box", "temperature_k": [100, 300]}}
+    look = {"name": "look", "when": when}
+    table = scenario_table(look, platforms=[platform(unit=[BOX])], hours=1.0)
+    folder = tmp_path_factory.mktemp("scene")
+    (folder / "box.csv").write_text("local_time_h,cold_k,hot_k\n0,200,210\n24,220,230\n")
+    return make_environment(scenario_from(table).model_copy(update={"folder": folder})).sky
 
 
 GROUND = {"depth_m": 0.42, "temperature_k": [100, 300]}
@@ -73,10 +81,11 @@ GROUND = {"depth_m": 0.42, "temperature_k": [100, 300]}
 
 @pytest.mark.parametrize("key", FIELDS)
 def test_every_row_has_a_column_that_the_physics_fill(key, sky):
-    column = depth_column(GROUND["depth_m"]) if key == "ground" else row_of(key).key
-    assert column in sky.columns
-    assert sky[column].notna().all()
-    assert (sky[column].dtype == bool) == bool(row_of(key).states)
+    columns = {"ground": [depth_column(GROUND["depth_m"])], "unit": ["box_cold_k", "box_hot_k"]}
+    for column in columns.get(key, [row_of(key).key]):
+        assert column in sky.columns
+        assert sky[column].notna().all()
+        assert (sky[column].dtype == bool) == bool(row_of(key).states)
 
 
 @pytest.mark.parametrize("key", FIELDS)

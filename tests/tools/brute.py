@@ -195,7 +195,7 @@ def accepted_worth(environment, above: float, tries: int) -> float | None:
     options = []
     for activity in scene.activity:
         rows = [(activity.name, step * k) for k in range(scene.steps)]
-        found = check_timeline(environment, slots(*rows)).violations
+        found = check_timeline(environment, slots(*rows), fixes=False).violations
         wrong = {int(slot[1:]) - 1 for slot in found["slots"][found["rule"].isin(PLACEMENT)]}
         starts = [minute for k, (_, minute) in enumerate(rows) if k not in wrong]
         reach = scene.slot_min(activity) + activity.gap_min
@@ -211,7 +211,7 @@ def accepted_worth(environment, above: float, tries: int) -> float | None:
     plans = sorted((p for p in plans if p[0] > above), key=lambda p: -p[0])
     for worth, runs in plans[:tries]:
         rows = [(a.name, s) for a, starts in zip(scene.activity, runs) for s in starts]
-        if check_timeline(environment, slots(*rows)).is_valid:
+        if check_timeline(environment, slots(*rows), fixes=False).is_valid:
             return worth
     return None
 

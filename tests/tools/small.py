@@ -5,6 +5,7 @@ import pandas as pd
 from hypothesis import strategies as st
 
 from obsplan.environment.model import Environment
+from obsplan.environment.unit_columns import HEATER_COLUMN, unit_columns
 from obsplan.environment.user_windows import with_windows
 from obsplan.inputs.read_scenario import scenario_from
 from obsplan.inputs.scenario import Scenario
@@ -120,7 +121,8 @@ def world(scene: Scenario, sky: dict | None = None, **columns) -> Environment:
     """An environment by the minute: a Sun that rises, contact all the time, no generation.
 
     `sky` replaces columns of the sky, `columns` those of every platform, or of one as
-    `lander_rate_kbps`; each may be a number or one value a minute.
+    `lander_rate_kbps`; each may be a number or one value a minute. Heaters of units are added to
+    the base load; units with a table need their columns in `sky`.
     """
     minute = np.arange(scene.steps * scene.span.step_min)
     index = pd.date_range(START, periods=len(minute), freq="min", name="time_utc")
@@ -138,6 +140,7 @@ def world(scene: Scenario, sky: dict | None = None, **columns) -> Environment:
         "temperature_30cm_k": 240 + minute / 144,
         "local_time_h": (20 + minute / 60) % 24,
     }
+    sky_table = pd.DataFrame(sky_table | (sky or {}), index=index)
     platforms = {}
     for part in scene.platform:
         relays = part.radio.to != "earth"
@@ -150,11 +153,13 @@ def world(scene: Scenario, sky: dict | None = None, **columns) -> Environment:
         }
         for key in table:
             table[key] = columns.get(f"{part.name}_{key}", columns.get(key, table[key]))
-        platforms[part.name] = pd.DataFrame(table, index=index)
+        units = unit_columns(part, sky_table)
+        table["base_load_w"] = table["base_load_w"] + units.get(HEATER_COLUMN, 0.0)
+        platforms[part.name] = pd.DataFrame(table | units, index=index)
     none = pd.DataFrame()
     return Environment(
         scene,
-        pd.DataFrame(sky_table | (sky or {}), index=index),
+        sky_table,
         platforms,
         contacts=none,
         events=none,

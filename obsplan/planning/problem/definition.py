@@ -68,13 +68,30 @@ class Task:
 
 
 @dataclass(frozen=True)
+class Heater:
+    """A thermostat heater in a relaxed problem; all in Wh but power_w.
+
+    However it is used, from any step on it draws no less than the sum of least_wh (steps,) less
+    the heat that is spared: `share` (tasks,) of what runs draw, and spare_wh (steps,) of the step
+    at which one begins to count, which the unit may hold then. It never draws more than power_w.
+    """
+
+    power_w: float
+    least_wh: np.ndarray
+    spare_wh: np.ndarray
+    share: np.ndarray
+
+
+@dataclass(frozen=True)
 class Node:
     """One platform; arrays have one entry per step.
 
     send_mbit is the most that can leave in a step, send_share the part of the step in which
     the transmitter is then on, `receiver` the node it goes to (-1 is Earth). Peak base load
     counts for the bus, mean base load for the battery. In a relaxed problem the best minute of a
-    step leaves `above_mean_w` more of generation than its mean does, in a strict one 0.
+    step leaves `above_mean_w` more of generation than its mean does, in a strict one 0. heaters:
+    those that runs save power of, which are no part of the base load then; none unless the problem
+    is relaxed.
     """
 
     name: str
@@ -99,6 +116,7 @@ class Node:
     store_mbit: float
     store_start_mbit: float
     store_end_mbit: float
+    heaters: tuple[Heater, ...] = ()
 
 
 @dataclass(frozen=True)

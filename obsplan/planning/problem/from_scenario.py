@@ -15,6 +15,7 @@ from obsplan.environment.model import Environment
 from obsplan.inputs.hardware import Platform
 from obsplan.inputs.scenario import Activity, Scenario
 from obsplan.planning.problem.definition import Need, Node, Problem, Task, after
+from obsplan.planning.problem.platform_power import heat_saved, platform_power
 from obsplan.planning.problem.slot_profile import slot_profile
 from obsplan.planning.problem.start_windows import coverage_bin, start_mask
 from obsplan.planning.problem.tolerances import REPLAY_SLACK
@@ -96,12 +97,15 @@ def _task(environment: Environment, activity: Activity, names: list[str], relaxe
         profile.reshape(-1, step_min) for profile in slot_profile(activity, slot_min)
     )
     platforms = [p.name for p in scenario.platform]
+    starts = start_mask(environment, activity, relaxed)
+    # In a relaxed problem the heaters have rows of their own.
+    saved = 0.0 if relaxed else heat_saved(environment, activity, np.repeat(starts, step_min))
     bins = coverage_bin(environment, activity)
     return Task(
         name=activity.name,
         node=platforms.index(scenario.platform_of(activity)),
         length=slot_min // step_min,
-        load_w=draw_w.mean(axis=1),
+        load_w=draw_w.mean(axis=1) * (1 - saved),
         peak_w=draw_w.min(axis=1) if relaxed else draw_w.max(axis=1),
         data_mbit=data_mbit.sum(axis=1),
         count=activity.count,
@@ -109,7 +113,7 @@ def _task(environment: Environment, activity: Activity, names: list[str], relaxe
         gap=-(-activity.gap_min // step_min),
         value=activity.value,
         repeat_worth=activity.repeat_worth,
-        starts=start_mask(environment, activity),
+        starts=starts,
         bins=bins,
         needs=tuple(need for _, need in needs_of(scenario, activity)),
         held=np.zeros(max(1, bins.max() + 1), dtype=int),
@@ -148,12 +152,13 @@ def _node(environment: Environment, platform: Platform, relaxed: bool) -> Node:
     stations = [s.name for s in scenario.station]
     battery, store = platform.battery, platform.store
 
-    def per_step(column: str) -> np.ndarray:
-        return np.asarray(table[column], dtype=float).reshape(steps, step_min)
+    def per_step(by_minute: np.ndarray) -> np.ndarray:
+        return np.asarray(by_minute, dtype=float).reshape(steps, step_min)
 
     slack = REPLAY_SLACK if relaxed else 0.0
-    rate_kbps, base_w = per_step("rate_kbps"), per_step("base_load_w")
-    surplus_w = per_step("generation_w") - base_w
+    power, rate_kbps = platform_power(environment, platform, relaxed), per_step(table["rate_kbps"])
+    base_w, peak_w = per_step(power.base_w), per_step(power.peak_w)
+    surplus_w = per_step(power.generation_w) - base_w
     above_mean_w = surplus_w.max(axis=1) - surplus_w.mean(axis=1)
     fastest_kbps = np.maximum(rate_kbps.max(axis=1), 1e-12)
     station = table["station"].to_numpy().reshape(steps, step_min)
@@ -164,10 +169,10 @@ def _node(environment: Environment, platform: Platform, relaxed: bool) -> Node:
     ]
     return Node(
         name=platform.name,
-        generation_w=per_step("generation_w").mean(axis=1),
+        generation_w=per_step(power.generation_w).mean(axis=1),
         above_mean_w=above_mean_w if relaxed else np.zeros(steps),
         base_w=base_w.mean(axis=1),
-        base_peak_w=base_w.min(axis=1) if relaxed else base_w.max(axis=1),
+        base_peak_w=peak_w.min(axis=1) if relaxed else peak_w.max(axis=1),
         base_data_mbit=np.zeros(steps),
         bus_limit_w=platform.bus_limit_w + slack,
         capacity_wh=battery.capacity_wh,
@@ -189,4 +194,5 @@ def _node(environment: Environment, platform: Platform, relaxed: bool) -> Node:
         store_end_mbit=store.capacity_mbit
         if store.end_limit_mbit is None
         else min(store.end_limit_mbit, store.capacity_mbit) + slack,
+        heaters=power.heaters,
     )

@@ -14,6 +14,7 @@ from obsplan.inputs.conditions import depth_column, requested
 from obsplan.inputs.hardware import Store
 from obsplan.inputs.scenario import Activity, Scenario
 from obsplan.planning.problem.slot_profile import least_store_mbit
+from obsplan.planning.problem.temperature_starts import temperature_starts, temperature_words
 from obsplan.planning.problem.tolerances import REPLAY_SLACK
 
 
@@ -23,13 +24,13 @@ def condition_masks(environment: Environment, activity: Activity) -> dict[str, n
     Keys are those of `when`, "contact", "instrument" (in service) and "own windows".
     """
     masks = {}
-    for condition, _, column, allowed in requested(activity.when):
+    for condition, _, column, allowed, upper_column in requested(activity.when):
         value = environment.sky[column].to_numpy()
         if isinstance(allowed, bool):
             masks[condition.key] = value == allowed
             continue
         low, high = allowed
-        above, below = value >= low, value <= high
+        above, below = value >= low, environment.sky[upper_column].to_numpy() <= high
         # Only of a quantity that starts again may the range run from high to low.
         masks[condition.key] = above & below if low <= high else above | below
     if activity.contact == "whole":
@@ -42,17 +43,20 @@ def condition_masks(environment: Environment, activity: Activity) -> dict[str, n
     return masks
 
 
-def start_mask(environment: Environment, activity: Activity) -> np.ndarray:
+def start_mask(environment: Environment, activity: Activity, relaxed: bool = False) -> np.ndarray:
     """Steps (n,) at which a slot of `activity` meets all its conditions."""
-    return all_of(environment.scenario, start_masks(environment, activity))
+    return all_of(environment.scenario, start_masks(environment, activity, relaxed))
 
 
-def start_masks(environment: Environment, activity: Activity) -> dict[str, np.ndarray]:
+def start_masks(
+    environment: Environment, activity: Activity, relaxed: bool = False
+) -> dict[str, np.ndarray]:
     """The steps (n,) at which a slot that ends within the span meets each condition, by key.
 
     Keys are "span" (no other condition), those of `condition_masks`, and for the start of
     a slot "contact at the start", "uplink" and "coverage". If a run yields more data than the
-    store holds, "storage": enough of them can be sent meanwhile, if it was empty.
+    store holds, "storage": enough of them can be sent meanwhile, if it was empty. Further keys are
+    those of `temperature_starts`, which alone is `relaxed` at times.
     """
     scenario = environment.scenario
     steps, step_min = scenario.steps, scenario.span.step_min
@@ -70,6 +74,7 @@ def start_masks(environment: Environment, activity: Activity) -> dict[str, np.nd
         starts["uplink"] = commandable(environment, activity)[::step_min]
     if activity.coverage is not None:
         starts["coverage"] = coverage_bin(environment, activity) >= 0
+    starts |= temperature_starts(environment, activity, relaxed)
     if activity.data_mbit > _store_of(scenario, activity).capacity_mbit:
         needed_mbit = least_store_mbit(environment, activity)
         starts["storage"] = needed_mbit <= _held_mbit(scenario, activity)
@@ -209,6 +214,7 @@ def condition_words(scenario: Scenario, activity: Activity) -> dict[str, str]:
         "uplink": f"a contact to command it {lead_min} min or more before its start",
         "coverage": "its start in a coverage bin",
         "storage": _storage_words(scenario, activity),
+        **temperature_words(scenario, activity),
     }
 
 

@@ -8,7 +8,7 @@ import numpy as np
 import pandas as pd
 
 from obsplan.checking.check import Verdict, check_timeline
-from obsplan.checking.resource_rules import RESOURCE_RULES
+from obsplan.checking.temperature_rules import IDLE_RULES
 from obsplan.checking.violation import Violation
 from obsplan.environment.model import Environment
 from obsplan.inputs.hardware import Platform
@@ -27,7 +27,7 @@ FULL_WH = 1e-6
 class EnergyBalance:
     """Energy of an idling platform from its last full battery until its battery is short.
 
-    heater_wh is None for a platform without a heater; dark_h are hours without any Sun.
+    heater_wh is None for a platform without heaters; dark_h are hours without any Sun.
     """
 
     platform: str
@@ -40,7 +40,7 @@ class EnergyBalance:
     dark_h: float
 
     def __str__(self) -> str:
-        heater = "" if self.heater_wh is None else f" and the heater {self.heater_wh:.1f} Wh"
+        heater = "" if self.heater_wh is None else f" and heating {self.heater_wh:.1f} Wh"
         dark = (
             f"; for {self.dark_h:.1f} h of that the Sun is below the skyline or behind the Earth"
             if self.dark_h
@@ -76,7 +76,7 @@ def _replay_idle(environment: Environment, fixes: bool = False) -> Verdict:
 
 
 def _lasting(idle: Verdict) -> list[Violation]:
-    return [violation for violation in idle.found if violation.rule in RESOURCE_RULES]
+    return [violation for violation in idle.found if violation.rule in IDLE_RULES]
 
 
 def _energy_short(verdict: Verdict, platform: Platform) -> list[Violation]:
@@ -102,6 +102,8 @@ def _rules(platform: Platform) -> Iterator[tuple[str, str]]:
     if (heater := platform.heater) is not None:
         words = f'heater of {heater.power_w:g} W below {heater.below_k:g} K on "{platform.name}"'
         yield "heater", words
+    elif platform.unit:
+        yield "heater", f'heaters of the units of "{platform.name}"'
     yield "reserve", reserve_words(platform)
     if platform.battery.end is not None:
         yield "end charge", end_charge_words(platform)
@@ -130,8 +132,12 @@ def _under(environment: Environment, platform: Platform, keys: set[str]) -> Verd
 def _loads_w(environment: Environment, platform: Platform) -> tuple[np.ndarray, np.ndarray]:
     """Idle load and heater, each in watts by the minute."""
     base_w = environment.platforms[platform.name]["base_load_w"].to_numpy(dtype=float)
-    idle_w = base_w if platform.heater is None else np.minimum(base_w, platform.idle_w)
+    idle_w = np.minimum(base_w, platform.idle_w) if _heats(platform) else base_w
     return idle_w, base_w - idle_w
+
+
+def _heats(platform: Platform) -> bool:
+    return platform.heater is not None or bool(platform.unit)
 
 
 def _balance(
@@ -155,7 +161,7 @@ def _balance(
         start_utc=scenario.stamp_at(first),
         end_utc=scenario.stamp_at(end),
         idle_wh=idle_wh,
-        heater_wh=None if platform.heater is None else heater_wh,
+        heater_wh=heater_wh if _heats(platform) else None,
         stored_wh=max(0.0, stored_wh[first]),
         generated_wh=max(0.0, table["generation_w"].to_numpy()[taken].sum() / 60),
         dark_h=(~sunlit).sum() / 60,

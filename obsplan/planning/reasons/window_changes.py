@@ -10,7 +10,8 @@ from math import ceil, floor
 import numpy as np
 
 from obsplan.inputs.conditions import requested
-from obsplan.inputs.scenario import Activity, GroundRange
+from obsplan.inputs.scenario import Activity
+from obsplan.inputs.when import GroundRange, UnitRange
 from obsplan.planning.problem.start_windows import start_mask
 from obsplan.planning.reasons import remedies
 from obsplan.planning.reasons.blocking import Constraint
@@ -34,17 +35,17 @@ Changes = Iterator[tuple[int, Variant, Answer]]
 def wider_range(insertion: Insertion) -> Changes:
     """One range of the activity's conditions a little wider."""
     environment, activity = insertion.environment, insertion.activity
-    for condition, name, column, limits in requested(activity.when):
+    for condition, name, column, limits, upper_column in requested(activity.when):
         # A range of local time that passes midnight has no end that could be moved outwards.
         if isinstance(limits, bool) or limits[0] > limits[1]:
             continue
         key = condition.key
-        slots = _slots(insertion, environment.sky[column].to_numpy())
-        lowest, highest = slots.min(axis=1), slots.max(axis=1)
+        lowest = _slots(insertion, environment.sky[column].to_numpy()).min(axis=1)
+        highest = _slots(insertion, environment.sky[upper_column].to_numpy()).max(axis=1)
         outside = np.maximum(limits[0] - lowest, highest - limits[1])
         otherwise = start_mask(environment, _allowing(activity, key, None)) & ~insertion.barred
         where = insertion.blocked_only_by(Constraint.WINDOW)
-        where &= otherwise[: len(slots)] & (outside > 0)
+        where &= otherwise[: len(lowest)] & (outside > 0)
         for start in insertion.best(outside, where):
             low = min(limits[0], floor(lowest[start] * remedies.TENTHS) / remedies.TENTHS)
             high = max(limits[1], ceil(highest[start] * remedies.TENTHS) / remedies.TENTHS)
@@ -58,9 +59,10 @@ def wider_range(insertion: Insertion) -> Changes:
 
 def _allowing(activity: Activity, key: str, limits: tuple[float, float] | None) -> Activity:
     """The activity with other limits in `when.<key>`, or none."""
-    value: GroundRange | tuple[float, float] | None = limits
-    if activity.when.ground and key == "ground" and limits:
-        value = activity.when.ground.model_copy(update={"temperature_k": limits})
+    value: GroundRange | UnitRange | tuple[float, float] | None = limits
+    whole = getattr(activity.when, key)
+    if isinstance(whole, GroundRange | UnitRange) and limits:
+        value = whole.model_copy(update={"temperature_k": limits})
     when = activity.when.model_copy(update={key: value})
     return activity.model_copy(update={"when": when})
 

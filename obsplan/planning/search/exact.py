@@ -44,6 +44,8 @@ SMALL_STARTS = 400
 SMALL_NODES = 200
 # Steps times permitted starts that are solved again at most if the best plan is refused.
 MOST_CELLS = 400_000
+# A model is never so small that it counts for less: its solver has to start too.
+LEAST_CELLS = 4_000
 # What rounding in the solver may do to a bound, and so to the proof that a plan is best.
 ROUNDING = 2e-6
 
@@ -140,7 +142,7 @@ def _judged(
         apart += [] if shorter else map(every_run, solutions)
         solutions, upper = best_solutions(question, problem, apart=apart, stop=stop)
         bound = min(bound, upper) if solutions and not apart else bound
-        cells += question.steps * starts_of(question)
+        cells += max(question.steps * starts_of(question), LEAST_CELLS)
     return None, bound
 
 
@@ -165,8 +167,8 @@ def _is_stricter(problem: Problem, relaxed: Problem) -> bool:
 
 def _strict_figures(part: Task | Node) -> tuple[np.ndarray, ...]:
     if isinstance(part, Task):
-        return (part.peak_w,)
-    return part.base_peak_w, part.send_share, part.above_mean_w
+        return part.peak_w, part.starts
+    return part.base_peak_w, part.send_share, part.above_mean_w, part.base_w, part.generation_w
 
 
 def best_plan(

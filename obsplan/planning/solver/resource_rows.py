@@ -8,6 +8,7 @@ import numpy as np
 
 from obsplan.planning.problem.definition import Node, Problem, Task
 from obsplan.planning.problem.tolerances import BUS_TOLERANCE_W
+from obsplan.planning.solver.heater_rows import heater_draw
 from obsplan.planning.solver.matrix import (
     MatrixBuilder,
     Starts,
@@ -31,9 +32,13 @@ def add_supplies(
     for n, node in enumerate(problem.nodes):
         mine = [i for i, task in enumerate(problem.tasks) if task.node == n]
         own = [(problem.tasks[i], starts[i]) for i in mine]
-        load = [(np.arange(problem.steps), shares[n], node.transmit_w * node.send_share)]
+        load: list[tuple] = [
+            (np.arange(problem.steps), shares[n], node.transmit_w * node.send_share)
+        ]
         for task, its_starts in own:
             load += profile_terms(its_starts, task.load_w, 1.0)
+        for heater in node.heaters:
+            load.append(heater_draw(builder, problem, heater, starts, node.bus_limit_w, every))
         _bus(builder, node, own, _cliques(mine, problem.exclusive), shares[n])
         _battery(builder, problem, node, own, load, shares[n], every)
         _store(builder, problem, n, own, shares, every)

@@ -19,8 +19,8 @@ def test_idle_load_and_heater_are_told_apart():
     told = why_not_idle(environment).splitlines()
     assert "120 Wh short of its reserve of 200 Wh at 2028-07-02T00:00Z" in told[0]
     assert told[1] == (
-        '"lander" from 2028-07-01T00:00Z to 2028-07-02T00:00Z: idling takes 240.0 Wh and the '
-        "heater 480.0 Wh; its battery begins with 800.0 Wh and its arrays give 0.0 Wh; for "
+        '"lander" from 2028-07-01T00:00Z to 2028-07-02T00:00Z: idling takes 240.0 Wh and '
+        "heating 480.0 Wh; its battery begins with 800.0 Wh and its arrays give 0.0 Wh; for "
         "12.0 h of that "
         "the Sun is below the skyline or behind the Earth"
     )

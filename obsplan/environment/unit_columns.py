@@ -1,0 +1,79 @@
+"""Temperatures of the platforms' units while nothing runs, and what surrounds them."""
+
+import numpy as np
+import pandas as pd
+
+from obsplan.inputs.hardware import Platform
+from obsplan.inputs.scenario import Scenario
+from obsplan.inputs.thermal import Unit
+from obsplan.inputs.thermal_table import read_thermal_table
+from obsplan.physics.unit_temperature import (
+    MINUTE_S,
+    NO_HEATER,
+    History,
+    Node,
+    Thermostat,
+    node_history,
+)
+
+HEATER_COLUMN = "unit_heater_w"
+
+
+def table_columns(scenario: Scenario, sky_table: pd.DataFrame) -> dict[str, np.ndarray]:
+    """Columns (n,) of the sky table for units with a thermal table: cold, hot and heater.
+
+    Raises ScenarioError if a table cannot be used or does not reach what the span needs.
+    """
+    columns: dict[str, np.ndarray] = {}
+    for unit in scenario.units:
+        if unit.table is not None:
+            table = read_thermal_table(scenario.table_path(unit))
+            names = (*unit.columns, unit.heater_column)
+            columns |= dict(zip(names, table.values(sky_table[table.against].to_numpy())))
+    return columns
+
+
+def unit_columns(
+    platform: Platform, sky_table: pd.DataFrame, step_s: float = MINUTE_S
+) -> dict[str, np.ndarray]:
+    """Temperature (n,) of each node while nothing runs, and `HEATER_COLUMN`, all heaters' draw."""
+    columns, heater_w = {}, np.zeros(len(sky_table))
+    for unit in platform.unit:
+        if unit.table is not None:
+            heater_w = heater_w + sky_table[unit.heater_column].to_numpy()
+            continue
+        idle = unit_history(unit, sky_table, np.zeros(len(sky_table)), step_s)
+        columns[unit.columns[0]] = idle.temperature_k[:-1]
+        heater_w = heater_w + idle.heater_w
+    return columns | ({HEATER_COLUMN: heater_w} if platform.unit else {})
+
+
+def unit_history(
+    unit: Unit, sky_table: pd.DataFrame, run_heat_w: np.ndarray, step_s: float = MINUTE_S
+) -> History:
+    """The node of a unit over the first n rows of the sky table, heated by runs (n,)."""
+    heat_w, ground_k = surroundings(unit, sky_table.iloc[: len(run_heat_w)])
+    assert unit.start_k is not None  # read_scenario requires it of a node
+    node, thermostat = node_of(unit), thermostat_of(unit)
+    return node_history(node, heat_w + run_heat_w, ground_k, unit.start_k, thermostat, step_s)
+
+
+def node_of(unit: Unit) -> Node:
+    """The node of a unit without a table."""
+    assert unit.heat_capacity_j_k is not None  # read_scenario requires it of a node
+    return Node(unit.heat_capacity_j_k, unit.ground_w_k, unit.radiating_m2)
+
+
+def thermostat_of(unit: Unit) -> Thermostat:
+    """The heater of a unit, one without power if it has none."""
+    heater = unit.thermostat
+    if heater is None:
+        return NO_HEATER
+    return Thermostat(heater.power_w, heater.on_below_k, heater.off_above_k)
+
+
+def surroundings(unit: Unit, sky_table: pd.DataFrame) -> tuple[np.ndarray, np.ndarray]:
+    """Heat (n,) from sunlight and from idling, and the temperature (n,) of the ground."""
+    sunlight_w_m2 = sky_table["irradiance_w_m2"] * sky_table["sun_visible_fraction"]
+    heat_w = unit.idle_heat_w + unit.absorbing_m2 * sunlight_w_m2.to_numpy(dtype=float)
+    return heat_w, sky_table["surface_temperature_k"].to_numpy(dtype=float)

@@ -1,0 +1,62 @@
+"""The conditions that an activity may set on the minutes of its slots."""
+
+from typing import Annotated
+
+from pydantic import Field
+
+from obsplan.inputs.field_types import HoursOfDay, Name, Number, Range
+from obsplan.inputs.frozen_model import FrozenModel
+
+
+class GroundRange(FrozenModel):
+    """An allowed range of ground temperature at a depth."""
+
+    depth_m: Annotated[Number, Field(gt=0, le=2)]
+    """Depth below the surface."""
+    temperature_k: Range
+    """Lowest and highest temperature allowed at this depth."""
+
+
+class UnitRange(FrozenModel):
+    """An allowed range of the temperature of a unit that has a thermal table."""
+
+    name: Name
+    """Name of the unit."""
+    temperature_k: Range
+    """Lowest temperature allowed in the cold case, and highest in the hot case."""
+
+
+class When(FrozenModel):
+    """Conditions to be met during the whole slot, warm-up included.
+
+    Each key is also a column of the sky table.
+    """
+
+    sun_elevation_deg: Range | None = None
+    """Elevation of the Sun's centre above the local level plane."""
+    sun_visible_fraction: Range | None = None
+    """Share of the Sun's disc above the skyline and not covered by the Earth, 0 to 1."""
+    earth_elevation_deg: Range | None = None
+    """Elevation of the Earth's centre above the local level plane."""
+    earth_phase_deg: Range | None = None
+    """Angle at the Earth between the Sun and the site: 0 when the Earth is full, 180 when new."""
+    surface_temperature_k: Range | None = None
+    """Temperature of the ground at the surface."""
+    ground: GroundRange | None = None
+    """Temperature of the ground at a depth: { depth_m = 0.4, temperature_k = [230, 250] }."""
+    unit: UnitRange | None = None
+    """Temperature of a unit with a table: { name = "camera", temperature_k = [253, 313] }.
+
+    A unit that is computed as a node has operating_k and switch_on_k instead."""
+    local_time_h: HoursOfDay | None = None
+    """Lunar local solar time, 12 when the Sun is on the meridian.
+
+    The range may pass midnight, as in [22, 4]."""
+    in_terrain_shadow: bool | None = None
+    """true: only while the Sun is up but behind terrain; false: only while it is not.
+
+    Lit terrain then is all that lights the ground."""
+    in_magnetotail: bool | None = None
+    """true: only while the Moon is in the Earth's magnetotail; false: only while it is not.
+
+    See magnetotail_limit_deg of the site."""

@@ -1,0 +1,78 @@
+"""Generation and base load of a platform as the planner counts them, by the minute."""
+
+from typing import NamedTuple
+
+import numpy as np
+
+from obsplan.environment.model import Environment
+from obsplan.inputs.hardware import Platform
+from obsplan.inputs.scenario import Activity
+from obsplan.planning.problem.definition import Heater
+from obsplan.planning.problem.unit_bounds import heated_by_runs, heater_bound
+
+
+class PlatformPower(NamedTuple):
+    """By the minute (n,); `heaters` are those that are no part of the base load."""
+
+    generation_w: np.ndarray
+    base_w: np.ndarray
+    peak_w: np.ndarray
+    heaters: tuple[Heater, ...]
+
+
+def platform_power(environment: Environment, platform: Platform, relaxed: bool) -> PlatformPower:
+    """Power of a platform without its runs.
+
+    Heaters that runs save power of draw as they do while nothing runs, and on the bus may be on
+    whenever they can be; if `relaxed` they stand beside the base load. While the battery is too
+    cold to charge, what idling leaves of the arrays counts as lost, unless `relaxed`.
+    """
+    scenario, table = environment.scenario, environment.platforms[platform.name]
+    minutes = scenario.steps * scenario.span.step_min
+    generation_w, base_w = (
+        table[column].to_numpy(dtype=float)[:minutes] for column in ("generation_w", "base_load_w")
+    )
+    heated = list(heated_by_runs(environment, platform))
+    idle_w = sum((limits.idle_heater_w[:minutes] for _, limits in heated), np.zeros(minutes))
+    if relaxed:
+        heaters = tuple(heater_bound(environment, unit, limits) for unit, limits in heated)
+        # Never below zero by rounding.
+        base_w = np.maximum(base_w - idle_w, 0.0) if heated else base_w
+        return PlatformPower(generation_w, base_w, base_w, heaters)
+    peak_w = base_w - idle_w
+    for unit, limits in heated:
+        assert unit.thermostat is not None
+        peak_w = peak_w + unit.thermostat.power_w * limits.may_heat(unit)[:minutes]
+    cold = _too_cold_to_charge(environment, platform)[:minutes]
+    generation_w = np.where(cold, np.minimum(generation_w, base_w), generation_w)
+    return PlatformPower(generation_w, base_w, peak_w, ())
+
+
+def heat_saved(environment: Environment, activity: Activity, starts: np.ndarray) -> float:
+    """Share (0 to 1) of the draw of a run that heaters are expected to save, from its heat.
+
+    That is its heat, but no more than the heaters of its units draw on the mean in the minutes
+    (n,) of the permitted `starts` while nothing runs. The replay knows better.
+    """
+    scenario = environment.scenario
+    saved_w, mean_w = 0.0, 60 * activity.energy_wh / scenario.slot_min(activity)
+    if mean_w == 0 or not starts.any():
+        return 0.0
+    for unit, limits in heated_by_runs(
+        environment, scenario.platform_named(scenario.platform_of(activity))
+    ):
+        if activity.instrument in unit.instruments:
+            idle_w = limits.idle_heater_w[: len(starts)][starts].mean()
+            saved_w += min(unit.run_heat_share * mean_w, float(idle_w))
+    return min(saved_w / mean_w, 1.0)
+
+
+def _too_cold_to_charge(environment: Environment, platform: Platform) -> np.ndarray:
+    """Minutes (n,) in which the battery takes no charge while nothing runs."""
+    table = environment.platforms[platform.name]
+    cold = np.zeros(len(table), dtype=bool)
+    for unit in platform.unit:
+        if unit.charges_above_k is not None:
+            where = environment.sky if unit.table is not None else table
+            cold |= where[unit.columns[0]].to_numpy(dtype=float) < unit.charges_above_k
+    return cold

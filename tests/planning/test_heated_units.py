@@ -1,0 +1,109 @@
+"""Plans whose runs warm a unit that a thermostat heats: valid, and under a bound that holds."""
+
+import numpy as np
+import pytest
+from tools.brute import accepted_worth
+from tools.heated import heated_case
+from tools.small import platform, scenario, slots, world
+
+from obsplan.checking.check import check_timeline
+from obsplan.common.errors import Infeasible
+from obsplan.planning.plan import make_plan
+from obsplan.planning.problem.from_scenario import build_problem
+from obsplan.planning.problem.start_windows import start_mask
+from obsplan.planning.problem.unit_bounds import bounds
+from obsplan.planning.solver.dual_bound import upper_bound
+
+# Cases in which a loop over refused plans would take long are left to the long test.
+SOME = [0, 3, 4, 5, 6, 7, 8, 10, 13, 17, 19]
+
+
+def check_no_timeline_beats_the_bound(seed: int, tries: int) -> float | None:
+    """The gap of the plan; None if there is none, nor any timeline that the replay accepts."""
+    environment = heated_case(seed)
+    try:
+        made = make_plan(environment)
+    except Infeasible:
+        assert accepted_worth(environment, above=-1.0, tries=tries) is None
+        return None
+    assert made.verdict.is_valid
+    assert accepted_worth(environment, above=made.bound + 1e-6, tries=tries) is None
+    # The relaxation of a long day is not small: its bound is held too.
+    relaxed = upper_bound(build_problem(environment, relaxed=True))
+    assert accepted_worth(environment, above=relaxed + 1e-6, tries=tries) is None
+    return made.gap
+
+
+@pytest.mark.parametrize("seed", SOME)
+def test_no_timeline_beats_the_bound_when_heat_saves_heater_power(seed):
+    check_no_timeline_beats_the_bound(seed, tries=100)
+
+
+@pytest.mark.long
+def test_no_timeline_of_many_cold_days_beats_the_bound():
+    gaps = [check_no_timeline_beats_the_bound(seed, tries=1000) for seed in range(100, 160)]
+    assert np.mean([gap < 1e-4 for gap in gaps if gap is not None]) > 0.7
+
+
+def thrifty(**unit):
+    """A cold platform whose heater takes all but 6 Wh; a run that is heat takes 10 Wh."""
+    node = {
+        "name": "box",
+        "instruments": ["oven"],
+        "heat_capacity_j_k": 2000.0,
+        "start_k": 268.0,
+        "ground_w_k": 0.1,
+        "thermostat": {"power_w": 15.0, "on_below_k": 268.0, "off_above_k": 269.0},
+    }
+    battery = {"capacity_wh": 100.0, "reserve": 0.2, "start": 0.2 + 0.48}
+    part = platform(unit=[node | unit], battery=battery)
+    scene = scenario({"name": "oven", "power_w": 10.0}, platforms=[part], hours=6)
+    return world(scene, {"surface_temperature_k": 198.0})
+
+
+def test_a_run_fits_that_only_its_own_heat_pays_for():
+    made = make_plan(thrifty())
+    assert made.value == made.bound == 1.0
+    assert check_timeline(thrifty(), slots(("oven", 120))).is_valid
+    # Without its heat the same run takes 10 Wh of the 6 that are left.
+    other = thrifty(run_heat_share=0.0)
+    assert make_plan(other).value == 0.0
+    assert not check_timeline(other, slots(("oven", 120))).is_valid
+
+
+def test_bounds_enclose_every_unit_of_every_timeline():
+    for seed in range(20):
+        environment = heated_case(seed)
+        (unit,) = environment.scenario.units
+        limits = bounds(environment, unit)
+        step, (first, _) = environment.scenario.span.step_min, environment.scenario.activity
+        rows = [("a0", at * step) for at in (seed % 2, 4)[: first.count]]
+        resources = check_timeline(environment, slots(*rows), fixes=False).resources["lander"]
+        level_k = resources["box_k"].to_numpy()
+        # The straight line through each minute differs by less.
+        assert (level_k >= limits.coldest_k[:-1] - 1e-3).all()
+        assert (level_k <= limits.warmest_k[:-1] + 1e-3).all()
+
+
+def test_starts_keep_the_ranges_of_an_idle_unit_and_of_the_run_itself():
+    def starts(relaxed=False, **unit):
+        node = {
+            "name": "box",
+            "instruments": ["oven"],
+            "heat_capacity_j_k": 4000.0,
+            "start_k": 260.0,
+            "ground_w_k": 0.2,
+        }
+        part = platform(unit=[node | unit])
+        scene = scenario({"name": "oven", "power_w": 30.0}, platforms=[part])
+        offered = world(scene, {"surface_temperature_k": 200.0})
+        return start_mask(offered, scene.activity[0], relaxed).nonzero()[0]
+
+    # Idle it falls to 230 K in 231 min; a run warms it by 24.7 K, less what it loses meanwhile.
+    assert starts(switch_on_k=[230.0, 300.0]).tolist() == list(range(16))
+    assert starts(operating_k=[230.0, 300.0]).tolist() == list(range(12))
+    high = starts(operating_k=[0.0, 260.0])
+    assert high[0] > 0
+    # At best the run warms the unit itself, and others have warmed it before.
+    assert set(starts(relaxed=True, operating_k=[230.0, 300.0])) > set(range(12))
+    assert starts(relaxed=True, operating_k=[0.0, 260.0]).tolist() == high.tolist()
