@@ -22,7 +22,7 @@ def greedy_plan(problem: Problem, booking: Booking | None = None) -> Booking:
     earliest of its most valuable starts.
     """
     booking = booking or Booking(problem)
-    for task in _in_order(problem):
+    for task in in_order(problem):
         is_awaited = task in problem.prerequisites
         while len(booking.runs[task]) < max(problem.tasks[task].must, int(is_awaited)):
             if not _place(booking, task):
@@ -38,7 +38,7 @@ def greedy_plan(problem: Problem, booking: Booking | None = None) -> Booking:
     return booking
 
 
-def _in_order(problem: Problem) -> list[int]:
+def in_order(problem: Problem) -> list[int]:
     """Tasks in topological order: each after those it waits for."""
     order: list[int] = []
 

@@ -1,0 +1,104 @@
+"""`kernel.anneal` compiled: once for each machine and version, in a process of its own.
+
+Compiling takes some twenty seconds, in which no other thread of its process gets on. So `begin`
+starts it beside the first plan and the relaxation, `ready` waits for it, and the compiled search
+is read from the compiler's cache. Whatever goes wrong is told in a line, and the search goes on:
+compiled anew, or as plain Python, which finds the same plans some hundred times as slowly.
+"""
+
+import os
+import subprocess
+import sys
+from collections.abc import Callable
+from functools import cache
+from pathlib import Path
+from threading import Event
+
+import numpy as np
+
+from obsplan.planning.problem.booking import Booking
+from obsplan.planning.problem.definition import Node, Problem, Task
+from obsplan.planning.search import kernel
+from obsplan.planning.search.kernel_arrays import instance_of, state_of
+
+Anneal = Callable[[kernel.Instance, kernel.State, int], None]
+
+# Set in the process that compiles, which starts no other.
+MARK = "OBSPLAN_COMPILES"
+COMPILE = "from obsplan.planning.search.compiled import annealing; annealing()"
+# Between two looks if the search is to stop.
+LOOK_S = 0.05
+
+
+class Compiling:
+    """A process that fills the compiler's cache; None if nothing needs be done."""
+
+    def __init__(self) -> None:
+        self.process: subprocess.Popen[bytes] | None = None
+        if MARK not in os.environ and sys.executable and _is_missing():
+            self.process = subprocess.Popen(
+                [sys.executable, "-c", COMPILE],
+                env={**os.environ, MARK: "1"},
+                stdin=subprocess.DEVNULL,
+                stdout=subprocess.DEVNULL,
+                stderr=subprocess.DEVNULL,
+            )
+
+    def wait(self, stop: Event) -> None:
+        """Wait for the process, or until `stop` is set."""
+        while self.process is not None and not stop.is_set():
+            try:
+                self.process.wait(LOOK_S)
+            except subprocess.TimeoutExpired:
+                continue
+            self.process = None
+
+
+def _is_missing() -> bool:
+    """Whether a cache can be written that has nothing of this version yet."""
+    try:
+        dispatcher = _jitted(cached=True)
+    except Exception:
+        return False  # `annealing` tells why
+    source, folder = Path(kernel.__file__), Path(dispatcher.stats.cache_path)
+    found = [path.stat().st_mtime for path in folder.glob("kernel.anneal-*.nbi")]
+    return not found or max(found) < source.stat().st_mtime
+
+
+def _jitted(cached: bool):
+    # Imported here, as it takes half a second.
+    from numba import njit
+
+    return njit(nogil=True, cache=cached)(kernel.anneal)
+
+
+@cache
+def annealing() -> tuple[Anneal, str]:
+    """The kernel as well as it can be had, and a line if that is not compiled and cached."""
+    told = []
+    for cached in (True, False):
+        try:
+            compiled = _jitted(cached)
+            compiled(*_smallest(), 1)
+        except Exception as why:
+            told.append(" ".join(f"{type(why).__name__}: {why}".split())[:200])
+            continue
+        if cached:
+            return compiled, ""
+        return compiled, f"the search was compiled without a cache, as in every run ({told[0]})"
+    return kernel.anneal, f"the search is not compiled and takes very long ({told[-1]})"
+
+
+def _smallest() -> tuple[kernel.Instance, kernel.State]:
+    """Arrays of the kernel, of the kinds that all have."""
+    one, none = np.ones(1), np.zeros(1)
+    task = Task(
+        "run", 0, 1, none, none, none, 1, 0, 0, 1.0, 1.0, one > 0, none.astype(int), (),
+        none.astype(int), none,
+    )  # fmt: skip
+    node = Node(
+        "platform", one, none, none, none, none, 1.0, 1.0, 0.0, 1.0, 0.0, 1.0, 1.0, np.inf, 0.0,
+        none, none, -1, none.astype(int) - 1, 1.0, 0.0, 1.0,
+    )  # fmt: skip
+    booking = Booking(Problem(1, 1.0, (task,), (node,), frozenset()))
+    return instance_of(booking.problem), state_of(booking, 0, 1, 0.1)

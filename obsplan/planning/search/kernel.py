@@ -1,0 +1,1026 @@
+"""The inner loop of ruin and recreate, over plain arrays, compiled if there is a compiler.
+
+`anneal` clears some hours of a plan, fills them again in another order, and keeps what comes out
+if it is better or, ever more rarely, a little worse (simulated annealing). All that it calls
+stands in this file, as the compiler's cache watches no other. The functions are plain Python too,
+and give the same numbers to the last bit. Rules and figures are those of `problem.booking` and
+`problem.resource_flow`, a test compares them.
+"""
+
+from collections.abc import Callable
+from math import exp, inf, log
+from typing import NamedTuple
+
+import numpy as np
+
+from obsplan.planning.problem.tolerances import BUS_TOLERANCE_W, TAKEN_OVER, TOLERANCE
+
+try:
+    from numba.extending import register_jitable
+except Exception:  # whatever keeps the compiler from this machine; `compiled` tells
+
+    def register_jitable(function: Callable) -> Callable:
+        """The function as it is."""
+        return function
+
+
+# Figures of a plan by node and step, the first index of `now`: what is left of them after the
+# step at index step + 1 for STORED, NEEDED and HELD.
+FIGURES = 11
+LOAD, PEAK, DATA, CHANGE, STORED, NEEDED, SHARE, HELD, SENT, RELAYED, MAY = range(FIGURES)
+# Columns of `nodes`, first index of `supplies`, columns of `tasks` and first index of `profiles`.
+(CAPACITY, RESERVE, START, END, CHARGING, DISCHARGING, CHARGE_LIMIT, TRANSMIT, BUS) = range(9)
+STORE, STORE_START, STORE_END, NODE_FIGURES = range(9, 13)
+GENERATION, SEND_MBIT, SEND_SHARE = range(3)
+NODE, LENGTH, GAP, COUNT, MUST, AWAITED, NEARBY = range(7)
+# Counters and sums of a search; MOVES and GAIN are those of one try.
+SEED_1, SEED_2, SPENT, WORK, NEXT_PERMIT, ACCEPTED, MOVES, FIRST, LAST, COUNTERS = range(10)
+GAIN, AHEAD, BEST_AHEAD, MEAN_WORTH, FIRST_LOSS, LAST_LOSS, SUMS = range(7)
+
+# Most hours cleared at once, and how far beyond them runs may come back.
+CLEARED_H = 12.0
+BESIDE_H = 6.0
+# Probability that they may come back anywhere in the span.
+ANYWHERE = 0.2
+# Up to this share of the runs in the cleared hours is kept.
+KEPT = 0.6
+# Probability that runs which others need are cleared too.
+WITH_NEEDED = 0.25
+# Probability that sending is planned anew before the refill.
+RESENT = 0.05
+# Noise in the order in which runs come back: standard deviation of the logarithm.
+SPREAD = 0.4
+# Probability that runs come back with regard to prices first.
+PRICED = 0.5
+SMALLEST_GAIN = 1e-6
+# Tries between two searches for another way of sending, and what one counts.
+PERMIT_EVERY = 100
+# Energy of a Mbit is told in so many classes; so much more than must leave may be sent at first.
+CLASSES = 64
+FIRST_MARGIN, LAST_MARGIN, WIDER = 0.01, 200.0, 3.0
+
+
+class Instance(NamedTuple):
+    """A problem as arrays; see the constants above for what an index means.
+
+    In the order of their indices: nodes (nodes, figures); supplies (figures, nodes, steps);
+    station (nodes, steps); receiver, order (nodes,); tasks (tasks, figures); task_order (tasks,);
+    profiles (3, tasks, steps of a run); bins, preference, price (tasks, steps); worth (tasks,
+    runs in a bin); shares (tasks, resources); rivals (tasks, rivals), needs_of (tasks, 2): first
+    and last of its needs; naming (tasks, needs that name it), both filled up with -1; reach
+    (needs, 2); use (budgets, tasks).
+    """
+
+    step_h: float
+    nodes: np.ndarray
+    supplies: np.ndarray
+    station: np.ndarray
+    receiver: np.ndarray
+    order: np.ndarray
+    tasks: np.ndarray
+    task_order: np.ndarray
+    profiles: np.ndarray
+    bins: np.ndarray
+    preference: np.ndarray
+    price: np.ndarray
+    worth: np.ndarray
+    shares: np.ndarray
+    rivals: np.ndarray
+    needs_of: np.ndarray
+    naming: np.ndarray
+    reach: np.ndarray
+    use: np.ndarray
+
+
+class State(NamedTuple):
+    """A plan while it is searched, the best so far, and room to work in.
+
+    now, kept (figures, nodes, steps + 1): the plan that is tried, and the last that was accepted.
+    runs (tasks, runs), of which the first `placed` (tasks,) count. taken (tasks, bins): runs in
+    the bin, those held elsewhere too. barred (tasks, steps): how many runs bar a start. met
+    (needs, steps): how many meet a need. left (budgets,). moves (moves, 3): task, start and sign
+    of what a try has changed. touched, changed (nodes, 2): first and last step of what it
+    changed in `now`, and of that in loads and data.
+    """
+
+    now: np.ndarray
+    kept: np.ndarray
+    runs: np.ndarray
+    placed: np.ndarray
+    taken: np.ndarray
+    barred: np.ndarray
+    met: np.ndarray
+    left: np.ndarray
+    best_runs: np.ndarray
+    best_placed: np.ndarray
+    best_may: np.ndarray
+    counters: np.ndarray
+    sums: np.ndarray
+    moves: np.ndarray
+    touched: np.ndarray
+    changed: np.ndarray
+    weights: np.ndarray
+    work: np.ndarray
+    busy: np.ndarray
+    classes: np.ndarray
+
+
+@register_jitable
+def drawn(counters):
+    """A random number in (0, 1).
+
+    Two multiplicative generators combined (L'Ecuyer 1988, figure 3), in integers of 64 bits.
+    """
+    counters[SEED_1] = counters[SEED_1] * 40014 % 2147483563
+    counters[SEED_2] = counters[SEED_2] * 40692 % 2147483399
+    difference = counters[SEED_1] - counters[SEED_2]
+    if difference < 1:
+        difference += 2147483562
+    return difference / 2147483563.0
+
+
+@register_jitable
+def gain_wh(net_w, charging, discharging, limit_w, step_h):
+    """What a step adds to the battery, or takes from it."""
+    if net_w >= 0:
+        return min(net_w, limit_w) * charging * step_h
+    return net_w / discharging * step_h
+
+
+@register_jitable
+def book_place(
+    i, start, sign, tasks, bins, rivals, naming, reach, use, runs, placed, taken, barred, met, left
+):
+    """Book a run as far as it bars, meets, counts and uses up; `sign` -1 takes it back."""
+    steps, length = barred.shape[1], tasks[i, LENGTH]
+    spaced, stop = length + tasks[i, GAP], min(steps, start + length)
+    for t in range(max(0, start - spaced + 1), min(steps, start + spaced)):
+        barred[i, t] += sign
+    for k in range(rivals.shape[1]):
+        rival = rivals[i, k]
+        if rival < 0:
+            break
+        for t in range(max(0, start - tasks[rival, LENGTH] + 1), stop):
+            barred[rival, t] += sign
+    for k in range(naming.shape[1]):
+        need = naming[i, k]
+        if need < 0:
+            break
+        low = max(0, start - reach[need, 1])
+        for t in range(low, min(steps, start - reach[need, 0] + 1)):
+            met[need, t] += sign
+    for k in range(len(left)):
+        left[k] -= sign * use[k, i]
+    taken[i, bins[i, start]] += sign
+    if sign > 0:
+        runs[i, placed[i]] = start
+        placed[i] += 1
+    else:
+        placed[i] -= 1
+        for k in range(placed[i]):
+            if runs[i, k] == start:
+                runs[i, k] = runs[i, placed[i]]
+
+
+@register_jitable
+def book_loads(i, start, sign, tasks, profiles, now, changed):
+    """Add the draw and the data of a run, or take them away."""
+    n, stop = tasks[i, NODE], start + tasks[i, LENGTH]
+    for k in range(tasks[i, LENGTH]):
+        now[LOAD, n, start + k] += sign * profiles[0, i, k]
+        now[PEAK, n, start + k] += sign * profiles[1, i, k]
+        now[DATA, n, start + k] += sign * profiles[2, i, k]
+    changed[n, 0] = min(changed[n, 0], start)
+    changed[n, 1] = max(changed[n, 1], stop)
+
+
+@register_jitable
+def recharge(n, low, high, first, last, step_h, nodes, supplies, now, touched):
+    """Charge and charge needed after loads or sending have changed in the steps low...high.
+
+    Charge is known up to step `last` then, and charge needed from `first` on; `spread` does the
+    rest for a plan that is kept.
+    """
+    charging, discharging = nodes[n, CHARGING], nodes[n, DISCHARGING]
+    limit_w, transmit_w = nodes[n, CHARGE_LIMIT], nodes[n, TRANSMIT]
+    capacity, reserve = nodes[n, CAPACITY], nodes[n, RESERVE]
+    for t in range(low, high):
+        net = supplies[GENERATION, n, t] - now[LOAD, n, t]
+        change = gain_wh(net, charging, discharging, limit_w, step_h)
+        on = now[SHARE, n, t] * supplies[SEND_SHARE, n, t]
+        if on > 0:
+            sending = gain_wh(net - transmit_w, charging, discharging, limit_w, step_h)
+            change += on * (sending - change)
+        now[CHANGE, n, t] = change
+    t = low
+    level = now[STORED, n, t]
+    while t < last:
+        level = min(level + now[CHANGE, n, t], capacity)
+        t += 1
+        if t >= high and abs(level - now[STORED, n, t]) <= TAKEN_OVER:
+            break
+        now[STORED, n, t] = level
+    touched[n, 1] = max(touched[n, 1], t)
+    t = high - 1
+    need = now[NEEDED, n, high]
+    while t >= first:
+        need = max(reserve, need - now[CHANGE, n, t])
+        if t < low and abs(need - now[NEEDED, n, t]) <= TAKEN_OVER:
+            break
+        now[NEEDED, n, t] = need
+        t -= 1
+    touched[n, 0] = min(touched[n, 0], max(t, 0))
+
+
+@register_jitable
+def spread(n, first, last, nodes, now, touched):
+    """Charge after step `last`, and charge needed before step `first`, as far as they change."""
+    steps, capacity, reserve = now.shape[2] - 1, nodes[n, CAPACITY], nodes[n, RESERVE]
+    t = last
+    level = now[STORED, n, t]
+    while t < steps:
+        level = min(level + now[CHANGE, n, t], capacity)
+        t += 1
+        if abs(level - now[STORED, n, t]) <= TAKEN_OVER:
+            break
+        now[STORED, n, t] = level
+    touched[n, 1] = max(touched[n, 1], t)
+    t = first - 1
+    need = now[NEEDED, n, first]
+    while t >= 0:
+        need = max(reserve, need - now[CHANGE, n, t])
+        if abs(need - now[NEEDED, n, t]) <= TAKEN_OVER:
+            break
+        now[NEEDED, n, t] = need
+        t -= 1
+    touched[n, 0] = min(touched[n, 0], max(t, 0))
+
+
+@register_jitable
+def restock(nodes, supplies, receiver, order, now, touched, changed):
+    """Data held, with sending as it was, after data have changed; whether they fit.
+
+    `changed` (nodes, 2) are the steps in which they have; what a relay sends changes them at its
+    receiver.
+    """
+    steps = now.shape[2] - 1
+    fits = True
+    for k in range(len(order)):
+        n = order[k]
+        t, last, to = changed[n, 0], changed[n, 1], receiver[n]
+        if t >= last:
+            continue
+        touched[n, 0] = min(touched[n, 0], t)
+        held = now[HELD, n, t]
+        while t < steps:
+            data = held + now[DATA, n, t] + now[RELAYED, n, t]
+            sent = 0.0
+            if now[PEAK, n, t] + nodes[n, TRANSMIT] <= nodes[n, BUS] + BUS_TOLERANCE_W:
+                sent = min(data, now[SHARE, n, t] * supplies[SEND_MBIT, n, t])
+            held = data - sent
+            if held > nodes[n, STORE] + TOLERANCE:
+                fits = False
+            if to >= 0 and sent != now[SENT, n, t]:
+                now[RELAYED, to, t] += sent - now[SENT, n, t]
+                changed[to, 0] = min(changed[to, 0], t)
+                changed[to, 1] = max(changed[to, 1], t + 1)
+            now[SENT, n, t] = sent
+            t += 1
+            if t >= last and abs(held - now[HELD, n, t]) <= TAKEN_OVER:
+                break
+            now[HELD, n, t] = held
+        touched[n, 1] = max(touched[n, 1], t)
+        if now[HELD, n, steps] > nodes[n, STORE_END] + TOLERANCE:
+            fits = False
+    return fits
+
+
+@register_jitable
+def walk(step_h, nodes, supplies, station, receiver, order, now, touched, work, busy):
+    """Send anew, as early as the permitted steps allow; whether charge and data fit.
+
+    `work` (2, nodes, steps + 1) is room for the quiet change and the charge needed without
+    sending, `busy` (stations,) for what of a step each station receives.
+    """
+    steps = now.shape[2] - 1
+    for n in range(len(nodes)):
+        touched[n, 0], touched[n, 1] = 0, steps
+        need = nodes[n, END]
+        work[1, n, steps] = need
+        for t in range(steps - 1, -1, -1):
+            net = supplies[GENERATION, n, t] - now[LOAD, n, t]
+            quiet = gain_wh(
+                net,
+                nodes[n, CHARGING],
+                nodes[n, DISCHARGING],
+                nodes[n, CHARGE_LIMIT],
+                step_h,
+            )
+            work[0, n, t] = quiet
+            need = max(nodes[n, RESERVE], need - quiet)
+            work[1, n, t] = need
+        if need > nodes[n, START] + TOLERANCE:
+            return False
+        now[STORED, n, 0] = nodes[n, START]
+        now[HELD, n, 0] = nodes[n, STORE_START]
+        for t in range(steps):
+            now[RELAYED, n, t] = 0.0
+    fits = True
+    for t in range(steps):
+        for k in range(len(busy)):
+            busy[k] = 0.0
+        for k in range(len(order)):
+            n = order[k]
+            data = now[HELD, n, t] + now[DATA, n, t] + now[RELAYED, n, t]
+            quiet, able = work[0, n, t], supplies[SEND_MBIT, n, t]
+            share, change, at, to = 0.0, quiet, station[n, t], receiver[n]
+            if (
+                now[MAY, n, t] > 0
+                and able > 0
+                and data > 0
+                and now[PEAK, n, t] + nodes[n, TRANSMIT] <= nodes[n, BUS] + BUS_TOLERANCE_W
+            ):
+                share = min(1.0, data / able)
+                if to >= 0:
+                    there = now[HELD, to, t] + now[RELAYED, to, t]
+                    share = min(share, max(0.0, nodes[to, STORE] - there) / able)
+                elif at >= 0:
+                    share = min(share, 1.0 - busy[at])
+                net = supplies[GENERATION, n, t] - now[LOAD, n, t] - nodes[n, TRANSMIT]
+                sending = gain_wh(
+                    net,
+                    nodes[n, CHARGING],
+                    nodes[n, DISCHARGING],
+                    nodes[n, CHARGE_LIMIT],
+                    step_h,
+                )
+                taken = supplies[SEND_SHARE, n, t] * (quiet - sending)
+                if taken > 0 and share > 0:
+                    spare = now[STORED, n, t] + quiet - work[1, n, t + 1]
+                    share = max(0.0, min(share, spare / taken))
+                if share > 0:
+                    change -= share * taken
+                    if to >= 0:
+                        now[RELAYED, to, t] += share * able
+                    elif at >= 0:
+                        busy[at] += share
+            now[SHARE, n, t] = share
+            now[SENT, n, t] = share * able
+            now[CHANGE, n, t] = change
+            data -= share * able
+            now[HELD, n, t + 1] = data
+            now[STORED, n, t + 1] = min(now[STORED, n, t] + change, nodes[n, CAPACITY])
+            if data > nodes[n, STORE] + TOLERANCE:
+                return False
+    for n in range(len(nodes)):
+        if now[HELD, n, steps] > nodes[n, STORE_END] + TOLERANCE:
+            fits = False
+        need = nodes[n, END]
+        now[NEEDED, n, steps] = need
+        for t in range(steps - 1, -1, -1):
+            need = max(nodes[n, RESERVE], need - now[CHANGE, n, t])
+            now[NEEDED, n, t] = need
+    return fits
+
+
+@register_jitable
+def permit(
+    step_h, nodes, supplies, station, receiver, order, now, kept, touched, work, busy, classes
+):
+    """Permit sending where a Mbit takes least from the battery; whether charge and data fit.
+
+    So much that what must leave can, with some margin, and more if that does not do. What is
+    not sent then is not permitted either, so that later runs find the energy.
+    `classes` (CLASSES + 1,) is room.
+    """
+    steps = now.shape[2] - 1
+    margin = FIRST_MARGIN
+    while margin <= LAST_MARGIN:
+        for k in range(len(order)):
+            n = order[k]
+            leaves = nodes[n, STORE_START] - nodes[n, STORE_END]
+            for t in range(steps):
+                leaves += now[DATA, n, t]
+            for m in range(len(nodes)):
+                if receiver[m] == n:
+                    leaves += work[1, m, 0]
+            # As `order` has relays first, what they pass on is known here.
+            work[1, n, 0] = max(0.0, leaves)
+        for n in range(len(nodes)):
+            leaves = work[1, n, 0]
+            capacity, transmit_w = nodes[n, CAPACITY], nodes[n, TRANSMIT]
+            charging, discharging = nodes[n, CHARGING], nodes[n, DISCHARGING]
+            most = 0.0
+            for t in range(steps):
+                net = supplies[GENERATION, n, t] - now[LOAD, n, t]
+                quiet = gain_wh(net, charging, discharging, nodes[n, CHARGE_LIMIT], step_h)
+                sending = gain_wh(
+                    net - transmit_w, charging, discharging, nodes[n, CHARGE_LIMIT], step_h
+                )
+                # What a full battery refuses is free.
+                taken_in = min(quiet, capacity - kept[STORED, n, t])
+                able = supplies[SEND_MBIT, n, t]
+                cost = -1.0
+                if able > 0 and now[PEAK, n, t] + transmit_w <= nodes[n, BUS] + BUS_TOLERANCE_W:
+                    taken = supplies[SEND_SHARE, n, t] * max(0.0, taken_in - sending)
+                    cost = taken / able
+                    most = max(most, cost)
+                work[0, n, t] = cost
+            for k in range(CLASSES + 1):
+                classes[k] = 0.0
+            scale = CLASSES / most if most > 0 else 0.0
+            for t in range(steps):
+                if work[0, n, t] >= 0:
+                    classes[int(work[0, n, t] * scale)] += supplies[SEND_MBIT, n, t]
+            last, room = 0, classes[0]
+            while last < CLASSES and room < (1 + margin) * leaves:
+                last += 1
+                room += classes[last]
+            for t in range(steps):
+                cost = work[0, n, t]
+                now[MAY, n, t] = 1.0 if cost >= 0 and int(cost * scale) <= last else 0.0
+        if walk(step_h, nodes, supplies, station, receiver, order, now, touched, work, busy):
+            for n in range(len(nodes)):
+                for t in range(steps):
+                    now[MAY, n, t] = 1.0 if now[SHARE, n, t] > 0 else 0.0
+            return True
+        margin *= WIDER
+    return False
+
+
+@register_jitable
+def may_start(i, start, step_h, nodes, supplies, tasks, profiles, needs_of, met, now):
+    """Whether bus and charge suffice for a run at a start that nothing bars, with its needs."""
+    length, n, steps = tasks[i, LENGTH], tasks[i, NODE], now.shape[2] - 1
+    if start + length > steps:
+        return False
+    for need in range(needs_of[i, 0], needs_of[i, 1]):
+        if met[need, start] <= 0:
+            return False
+    charging, discharging = nodes[n, CHARGING], nodes[n, DISCHARGING]
+    limit_w, transmit_w = nodes[n, CHARGE_LIMIT], nodes[n, TRANSMIT]
+    capacity, most_w = nodes[n, CAPACITY], nodes[n, BUS] + BUS_TOLERANCE_W
+    level = now[STORED, n, start]
+    for k in range(length):
+        t = start + k
+        if now[PEAK, n, t] + profiles[1, i, k] > most_w:
+            return False
+        net = supplies[GENERATION, n, t] - now[LOAD, n, t] - profiles[0, i, k]
+        change = gain_wh(net, charging, discharging, limit_w, step_h)
+        on = now[SHARE, n, t] * supplies[SEND_SHARE, n, t]
+        if on > 0:
+            sending = gain_wh(net - transmit_w, charging, discharging, limit_w, step_h)
+            change += on * (sending - change)
+        level = min(level + change, capacity)
+        if level < now[NEEDED, n, t + 1] - TOLERANCE:
+            return False
+    return True
+
+
+@register_jitable
+def most_gain(i, low, high, part, bins, preference, price, worth, taken, barred):
+    """The most that one more run of `i` gains at a start in low...high that nothing bars.
+
+    `part` of its price is taken off.
+    """
+    most = 0.0
+    for t in range(low, high):
+        if barred[i, t] == 0:
+            gain = worth[i, taken[i, bins[i, t]]] + preference[i, t] - part * price[i, t]
+            most = max(most, gain)
+    return most
+
+
+@register_jitable
+def best_start(
+    i,
+    low,
+    high,
+    from_end,
+    most,
+    part,
+    step_h,
+    nodes,
+    supplies,
+    tasks,
+    profiles,
+    bins,
+    worth,
+    preference,
+    price,
+    needs_of,
+    taken,
+    barred,
+    met,
+    now,
+):
+    """The start in low...high at which a run gains most, of equal ones the first from one side.
+
+    -1 if there is none; no start gains more than `most`.
+    """
+    n, length = tasks[i, NODE], tasks[i, LENGTH]
+    count = min(high, now.shape[2] - length) - low
+    # With every watt a battery gains at least so much less, unless it is charged at its limit.
+    lost = nodes[n, CHARGING] * step_h if nodes[n, CHARGE_LIMIT] == inf else 0.0
+    drawn_wh = -TOLERANCE
+    for k in range(length):
+        drawn_wh += profiles[0, i, k] * lost
+    first = low + count - 1 if from_end else low
+    change = 0.0
+    if count > 0:
+        for k in range(length):
+            change += now[CHANGE, n, first + k]
+    best, start = SMALLEST_GAIN, -1
+    for k in range(count):
+        t = first - k if from_end else first + k
+        if k > 0 and from_end:
+            change += now[CHANGE, n, t] - now[CHANGE, n, t + length]
+        elif k > 0:
+            change += now[CHANGE, n, t + length - 1] - now[CHANGE, n, t - 1]
+        if barred[i, t] != 0:
+            continue
+        if now[STORED, n, t] + change - drawn_wh < now[NEEDED, n, t + length]:
+            continue
+        gain = worth[i, taken[i, bins[i, t]]] + preference[i, t] - part * price[i, t]
+        if gain > best + SMALLEST_GAIN and may_start(
+            i, t, step_h, nodes, supplies, tasks, profiles, needs_of, met, now
+        ):
+            best, start = gain, t
+            if gain >= most - SMALLEST_GAIN:
+                break
+    return start
+
+
+@register_jitable
+def clear(instance, state, middle, reach, only, keep, with_needed):
+    """Take out runs near the `middle`, each with probability 1 - keep, if platform `only` (or
+    -1 for any) has them; what others need stays unless `with_needed`."""
+    tasks, runs, placed = instance.tasks, state.runs, state.placed
+    counters, moves = state.counters, state.moves
+    for i in range(len(tasks)):
+        if only >= 0 and tasks[i, NODE] != only:
+            continue
+        first = -1
+        if tasks[i, AWAITED] and not with_needed:
+            if tasks[i, NEARBY]:
+                continue
+            # Any earlier run will do, so that only the first stays.
+            first = instance.bins.shape[1]
+            for k in range(placed[i]):
+                first = min(first, runs[i, k])
+        for k in range(placed[i]):
+            start = runs[i, k]
+            if abs(start - middle) < reach and start != first and drawn(counters) >= keep:
+                m = counters[MOVES]
+                moves[m, 0], moves[m, 1], moves[m, 2] = i, start, -1
+                counters[MOVES] += 1
+
+
+@register_jitable
+def take_out(instance, state, done):
+    """Take back the runs that are listed in the moves from `done` on."""
+    step_h, nodes, supplies = instance.step_h, instance.nodes, instance.supplies
+    tasks, profiles, bins, worth = instance.tasks, instance.profiles, instance.bins, instance.worth
+    rivals, naming, reach = instance.rivals, instance.naming, instance.reach
+    preference, use = instance.preference, instance.use
+    runs, placed, taken, barred = state.runs, state.placed, state.taken, state.barred
+    met, left, now, moves, sums = state.met, state.left, state.now, state.moves, state.sums
+    touched, changed = state.touched, state.changed
+    first, last = state.counters[FIRST], state.counters[LAST]
+    for m in range(done, state.counters[MOVES]):
+        i, start = moves[m, 0], moves[m, 1]
+        book_place(
+            i,
+            start,
+            -1,
+            tasks,
+            bins,
+            rivals,
+            naming,
+            reach,
+            use,
+            runs,
+            placed,
+            taken,
+            barred,
+            met,
+            left,
+        )
+        book_loads(i, start, -1, tasks, profiles, now, changed)
+        sums[GAIN] -= worth[i, taken[i, bins[i, start]]] + preference[i, start]
+    for n in range(len(nodes)):
+        if changed[n, 0] < changed[n, 1]:
+            recharge(
+                n, changed[n, 0], changed[n, 1], first, last, step_h, nodes, supplies, now, touched
+            )
+
+
+@register_jitable
+def put_back(instance, state, low, high, done):
+    """Runs that others need and that were taken out in the moves from `done` on, at random starts
+    in low...high."""
+    step_h, nodes, supplies = instance.step_h, instance.nodes, instance.supplies
+    tasks, profiles, bins, worth = instance.tasks, instance.profiles, instance.bins, instance.worth
+    rivals, naming, reach = instance.rivals, instance.naming, instance.reach
+    preference, use, needs_of = instance.preference, instance.use, instance.needs_of
+    task_order = instance.task_order
+    runs, placed, taken, barred = state.runs, state.placed, state.taken, state.barred
+    met, left, now, moves, sums = state.met, state.left, state.now, state.moves, state.sums
+    touched, changed, counters = state.touched, state.changed, state.counters
+    last, span = counters[MOVES], high - low
+    for j in range(len(tasks)):
+        i = task_order[j]
+        for m in range(done, last):
+            if moves[m, 0] != i or not tasks[i, AWAITED]:
+                continue
+            first = low + int(drawn(counters) * span)
+            for k in range(span):
+                t = first + k if first + k < high else first + k - span
+                if barred[i, t] == 0 and may_start(
+                    i, t, step_h, nodes, supplies, tasks, profiles, needs_of, met, now
+                ):
+                    sums[GAIN] += worth[i, taken[i, bins[i, t]]] + preference[i, t]
+                    book_place(
+                        i,
+                        t,
+                        1,
+                        tasks,
+                        bins,
+                        rivals,
+                        naming,
+                        reach,
+                        use,
+                        runs,
+                        placed,
+                        taken,
+                        barred,
+                        met,
+                        left,
+                    )
+                    book_loads(i, t, 1, tasks, profiles, now, changed)
+                    recharge(
+                        tasks[i, NODE],
+                        t,
+                        t + tasks[i, LENGTH],
+                        counters[FIRST],
+                        counters[LAST],
+                        step_h,
+                        nodes,
+                        supplies,
+                        now,
+                        touched,
+                    )
+                    m = counters[MOVES]
+                    moves[m, 0], moves[m, 1], moves[m, 2] = i, t, 1
+                    counters[MOVES] += 1
+                    break
+
+
+@register_jitable
+def list_lacking(instance, state):
+    """List all runs that lack a run they need among the moves, to be taken out."""
+    needs_of, met, runs, placed = instance.needs_of, state.met, state.runs, state.placed
+    counters, moves = state.counters, state.moves
+    nodes, now, touched, before = instance.nodes, state.now, state.touched, counters[MOVES]
+    for i in range(len(placed)):
+        for k in range(placed[i]):
+            for need in range(needs_of[i, 0], needs_of[i, 1]):
+                if met[need, runs[i, k]] <= 0:
+                    m = counters[MOVES]
+                    moves[m, 0], moves[m, 1], moves[m, 2] = i, runs[i, k], -1
+                    counters[MOVES] += 1
+                    break
+    if counters[MOVES] > before:
+        # They may lie anywhere.
+        for n in range(len(nodes)):
+            spread(n, counters[FIRST], counters[LAST], nodes, now, touched)
+        counters[FIRST], counters[LAST] = 0, now.shape[2] - 1
+
+
+@register_jitable
+def refill(instance, state, low, high):
+    """Book runs until none fits in low...high: the most worth for what it uses first.
+
+    Weights of the resources, noise, and the side from which starts are taken are random. With some
+    probability runs are chosen by their worth less a share of their price first.
+    """
+    step_h, nodes, supplies = instance.step_h, instance.nodes, instance.supplies
+    tasks, profiles, bins, worth = instance.tasks, instance.profiles, instance.bins, instance.worth
+    rivals, naming, reach = instance.rivals, instance.naming, instance.reach
+    preference, price, use = instance.preference, instance.price, instance.use
+    needs_of, shares = instance.needs_of, instance.shares
+    runs, placed, taken, barred = state.runs, state.placed, state.taken, state.barred
+    met, left, now, moves, sums = state.met, state.left, state.now, state.moves, state.sums
+    touched, changed, counters, weights = (
+        state.touched,
+        state.changed,
+        state.counters,
+        state.weights,
+    )
+    count = len(tasks)
+    power, from_end = drawn(counters), drawn(counters) < 0.5
+    part = drawn(counters) if drawn(counters) < PRICED else 0.0
+    for k in range(shares.shape[1]):
+        weights[2, k] = drawn(counters)
+    for i in range(count):
+        cost = 1e-9
+        for k in range(shares.shape[1]):
+            cost += shares[i, k] * weights[2, k]
+        # Of variance one.
+        noise = 2 * (drawn(counters) + drawn(counters) + drawn(counters) - 1.5)
+        weights[0, i] = exp(SPREAD * noise - power * log(cost))
+    while True:
+        for i in range(count):
+            weights[1, i] = 0.0
+            if placed[i] < tasks[i, COUNT]:
+                most = most_gain(i, low, high, part, bins, preference, price, worth, taken, barred)
+                weights[1, i] = weights[0, i] * most
+        while True:
+            i = 0
+            for j in range(1, count):
+                if weights[1, j] > weights[1, i]:
+                    i = j
+            if weights[1, i] <= 0.0:
+                break
+            start = -1
+            fits = True
+            for k in range(len(left)):
+                fits = fits and left[k] >= use[k, i] - TOLERANCE
+            if fits:
+                most = weights[1, i] / weights[0, i]
+                start = best_start(
+                    i,
+                    low,
+                    high,
+                    from_end,
+                    most,
+                    part,
+                    step_h,
+                    nodes,
+                    supplies,
+                    tasks,
+                    profiles,
+                    bins,
+                    worth,
+                    preference,
+                    price,
+                    needs_of,
+                    taken,
+                    barred,
+                    met,
+                    now,
+                )
+            weights[1, i] = 0.0
+            if start < 0:
+                continue
+            sums[GAIN] += worth[i, taken[i, bins[i, start]]] + preference[i, start]
+            book_place(
+                i,
+                start,
+                1,
+                tasks,
+                bins,
+                rivals,
+                naming,
+                reach,
+                use,
+                runs,
+                placed,
+                taken,
+                barred,
+                met,
+                left,
+            )
+            book_loads(i, start, 1, tasks, profiles, now, changed)
+            recharge(
+                tasks[i, NODE],
+                start,
+                start + tasks[i, LENGTH],
+                counters[FIRST],
+                counters[LAST],
+                step_h,
+                nodes,
+                supplies,
+                now,
+                touched,
+            )
+            m = counters[MOVES]
+            moves[m, 0], moves[m, 1], moves[m, 2] = i, start, 1
+            counters[MOVES] += 1
+            if placed[i] < tasks[i, COUNT]:
+                most = most_gain(i, low, high, part, bins, preference, price, worth, taken, barred)
+                weights[1, i] = weights[0, i] * most
+            for k in range(rivals.shape[1]):
+                j = rivals[i, k]
+                if j >= 0 and weights[1, j] > 0.0:
+                    most = most_gain(
+                        j, low, high, part, bins, preference, price, worth, taken, barred
+                    )
+                    weights[1, j] = weights[0, j] * most
+        if part == 0.0:
+            break
+        part = 0.0
+
+
+@register_jitable
+def is_new(moves, count):
+    """Whether the first `count` moves do not cancel out."""
+    for m in range(count):
+        total = 0
+        for k in range(count):
+            if moves[k, 0] == moves[m, 0] and moves[k, 1] == moves[m, 1]:
+                total += moves[k, 2]
+        if total != 0:
+            return True
+    return False
+
+
+@register_jitable
+def is_accepted(instance, state):
+    """Whether the try is kept: it has the required runs, is good enough, and battery and store
+    suffice."""
+    step_h, nodes, supplies = instance.step_h, instance.nodes, instance.supplies
+    station, receiver, order = instance.station, instance.receiver, instance.order
+    tasks, placed, counters, sums = instance.tasks, state.placed, state.counters, state.sums
+    now, touched, changed, work, busy = (
+        state.now,
+        state.touched,
+        state.changed,
+        state.work,
+        state.busy,
+    )
+    for i in range(len(tasks)):
+        if placed[i] < tasks[i, MUST]:
+            return False
+    if not is_new(state.moves, counters[MOVES]):
+        return False
+    cooled = counters[SPENT] / counters[WORK]
+    loss = sums[FIRST_LOSS] * exp(cooled * log(sums[LAST_LOSS] / sums[FIRST_LOSS]))
+    if sums[GAIN] < sums[MEAN_WORTH] * loss * log(drawn(counters)):
+        return False
+    better = sums[AHEAD] + sums[GAIN] > sums[BEST_AHEAD] + SMALLEST_GAIN
+    if restock(nodes, supplies, receiver, order, now, touched, changed) and not better:
+        return True
+    if walk(step_h, nodes, supplies, station, receiver, order, now, touched, work, busy):
+        return True
+    if not better or counters[SPENT] < counters[NEXT_PERMIT]:
+        return False
+    counters[NEXT_PERMIT] = counters[SPENT] + PERMIT_EVERY
+    return permit(
+        step_h,
+        nodes,
+        supplies,
+        station,
+        receiver,
+        order,
+        now,
+        state.kept,
+        touched,
+        work,
+        busy,
+        state.classes,
+    )
+
+
+@register_jitable
+def keep_best(state):
+    """The plan as it is becomes the best."""
+    runs, placed, best_runs, best_placed = (
+        state.runs,
+        state.placed,
+        state.best_runs,
+        state.best_placed,
+    )
+    now, best_may = state.now, state.best_may
+    state.sums[BEST_AHEAD] = state.sums[AHEAD]
+    for i in range(len(placed)):
+        best_placed[i] = placed[i]
+        for k in range(placed[i]):
+            best_runs[i, k] = runs[i, k]
+    for n in range(best_may.shape[0]):
+        for t in range(best_may.shape[1]):
+            best_may[n, t] = now[MAY, n, t]
+
+
+@register_jitable
+def undo(instance, state):
+    """Take all moves back."""
+    tasks, bins, rivals, naming = instance.tasks, instance.bins, instance.rivals, instance.naming
+    reach, use, runs, placed = instance.reach, instance.use, state.runs, state.placed
+    taken, barred, met, left = state.taken, state.barred, state.met, state.left
+    moves = state.moves
+    for m in range(state.counters[MOVES] - 1, -1, -1):
+        i, start, sign = moves[m, 0], moves[m, 1], -moves[m, 2]
+        book_place(
+            i,
+            start,
+            sign,
+            tasks,
+            bins,
+            rivals,
+            naming,
+            reach,
+            use,
+            runs,
+            placed,
+            taken,
+            barred,
+            met,
+            left,
+        )
+
+
+@register_jitable
+def copy_figures(source, target, touched):
+    """Copy what was touched."""
+    for f in range(FIGURES):
+        for n in range(len(touched)):
+            for t in range(touched[n, 0], touched[n, 1] + 1):
+                target[f, n, t] = source[f, n, t]
+
+
+def anneal(instance, state, until):
+    """Ruin and recreate until so many tries are spent; the best plan is in `state`.
+
+    The state goes on from where it was left; a new one begins with a walk, and has no tries left if
+    that falls short.
+    """
+    step_h, now, kept, tasks = instance.step_h, state.now, state.kept, instance.tasks
+    counters, sums, touched, changed = state.counters, state.sums, state.touched, state.changed
+    steps, platforms = now.shape[2] - 1, now.shape[1]
+    awaited = False
+    for i in range(len(tasks)):
+        awaited = awaited or tasks[i, AWAITED] > 0
+    if counters[SPENT] == 0:
+        if not walk(
+            step_h,
+            instance.nodes,
+            instance.supplies,
+            instance.station,
+            instance.receiver,
+            instance.order,
+            now,
+            touched,
+            state.work,
+            state.busy,
+        ):
+            counters[SPENT] = counters[WORK]
+        copy_figures(now, kept, touched)
+    while counters[SPENT] < until:
+        counters[SPENT] += 1
+        counters[MOVES] = 0
+        sums[GAIN] = 0.0
+        for n in range(platforms):
+            touched[n, 0], touched[n, 1] = steps, 0
+            changed[n, 0], changed[n, 1] = steps, 0
+        middle = int(drawn(counters) * steps)
+        around = drawn(counters) * CLEARED_H / 2 / step_h
+        only = int(drawn(counters) * platforms) if drawn(counters) < 0.5 else -1
+        keep = drawn(counters) * KEPT
+        with_needed = awaited and drawn(counters) < WITH_NEEDED
+        clear(instance, state, middle, around, only, keep, with_needed)
+        if counters[MOVES] == 0:
+            continue
+        low, high = 0, steps
+        if drawn(counters) >= ANYWHERE:
+            low = max(0, int(middle - around - BESIDE_H / step_h))
+            high = min(steps, int(middle + around + BESIDE_H / step_h))
+        counters[FIRST] = low
+        counters[LAST] = min(steps, high + instance.profiles.shape[2])
+        done = 0
+        while done < counters[MOVES]:
+            take_out(instance, state, done)
+            again, done = done, counters[MOVES]
+            if with_needed:
+                put_back(instance, state, low, high, again)
+                done = counters[MOVES]
+                list_lacking(instance, state)
+        if drawn(counters) < RESENT and not permit(
+            step_h,
+            instance.nodes,
+            instance.supplies,
+            instance.station,
+            instance.receiver,
+            instance.order,
+            now,
+            kept,
+            touched,
+            state.work,
+            state.busy,
+            state.classes,
+        ):
+            undo(instance, state)
+            copy_figures(kept, now, touched)
+            continue
+        refill(instance, state, low, high)
+        if is_accepted(instance, state):
+            counters[ACCEPTED] += 1
+            sums[AHEAD] += sums[GAIN]
+            if sums[AHEAD] > sums[BEST_AHEAD] + SMALLEST_GAIN:
+                keep_best(state)
+            for n in range(platforms):
+                spread(n, counters[FIRST], counters[LAST], instance.nodes, now, touched)
+            copy_figures(now, kept, touched)
+        else:
+            undo(instance, state)
+            copy_figures(kept, now, touched)

@@ -1,0 +1,178 @@
+"""A problem and a plan as the plain arrays of the kernel, and back."""
+
+import numpy as np
+
+from obsplan.planning.problem.booking import Booking
+from obsplan.planning.problem.definition import Node, Problem
+from obsplan.planning.problem.resource_flow import relays_first
+from obsplan.planning.search import kernel
+from obsplan.planning.search.greedy import in_order, shares_used
+
+# Seeds of the two generators lie below their moduli.
+SEED_1, SEED_2 = 2147483562, 2147483398
+# Temperature at the end, as a share of a run's mean worth.
+LAST_LOSS = 0.003
+
+
+def instance_of(problem: Problem, price: np.ndarray | None = None) -> kernel.Instance:
+    """The problem as arrays of the kernel."""
+    tasks, steps = problem.tasks, problem.steps
+    needs = [need for task in tasks for need in task.needs]
+    ends = np.cumsum([0] + [len(task.needs) for task in tasks])
+    most_runs = max((int(t.held.max()) + t.count for t in tasks), default=0) + 1
+    longest = max((task.length for task in tasks), default=1)
+    count = len(tasks)
+    profiles = np.zeros((3, count, longest))
+    for i, task in enumerate(tasks):
+        for k, profile in enumerate((task.load_w, task.peak_w, task.data_mbit)):
+            profiles[k, i, : task.length] = profile
+    places = np.arange(count)
+    return kernel.Instance(
+        step_h=float(problem.step_h),
+        nodes=np.array([_node(node) for node in problem.nodes]).reshape(-1, kernel.NODE_FIGURES),
+        supplies=np.array(
+            [
+                [getattr(node, name) for node in problem.nodes]
+                for name in ("generation_w", "send_mbit", "send_share")
+            ],
+            dtype=float,
+        ),
+        station=np.array([node.station for node in problem.nodes], dtype=np.int64),
+        receiver=np.array([node.receiver for node in problem.nodes], dtype=np.int64),
+        order=np.array(relays_first(problem.nodes), dtype=np.int64),
+        tasks=np.array(
+            [
+                [
+                    task.node,
+                    task.length,
+                    min(task.gap, steps),
+                    task.count,
+                    task.must,
+                    i in problem.prerequisites,
+                    i in problem.needed_nearby,
+                ]
+                for i, task in enumerate(tasks)
+            ],
+            dtype=np.int64,
+        ).reshape(-1, 7),
+        task_order=np.array(in_order(problem), dtype=np.int64),
+        profiles=profiles,
+        bins=np.array([np.maximum(task.bins, 0) for task in tasks], dtype=np.int64),
+        preference=np.array([task.preference for task in tasks], dtype=float),
+        price=np.zeros((count, steps)) if price is None else np.maximum(price, 0.0),
+        worth=np.array(
+            [[t.value * t.repeat_worth**k for k in range(most_runs + 1)] for t in tasks],
+            dtype=float,
+        ),
+        shares=np.array([shares_used(problem, i) for i in range(count)]),
+        rivals=_rows(
+            [
+                [j for j in places if (min(i, j), max(i, j)) in problem.exclusive]
+                for i in range(count)
+            ]
+        ),
+        needs_of=np.array([ends[:-1], ends[1:]], dtype=np.int64).T.copy(),
+        naming=_rows([[k for k, n in enumerate(needs) if n.task == i] for i in range(count)]),
+        reach=np.array([[n.first, n.last] for n in needs], dtype=np.int64).reshape(-1, 2),
+        use=np.array([b.use for b in problem.budgets], dtype=float).reshape(-1, count),
+    )
+
+
+def _node(node: Node) -> list[float]:
+    return [
+        node.capacity_wh,
+        node.reserve_wh,
+        node.start_wh,
+        node.end_wh,
+        node.charge_efficiency,
+        node.discharge_efficiency,
+        # One that never matters is none, which allows a quicker look at starts.
+        node.charge_limit_w
+        if node.charge_limit_w < (node.generation_w - node.base_w).max()
+        else np.inf,
+        node.transmit_w,
+        node.bus_limit_w,
+        node.store_mbit,
+        node.store_start_mbit,
+        node.store_end_mbit,
+    ]
+
+
+def _rows(lists: list[list[int]]) -> np.ndarray:
+    """The lists as rows (lists, longest), filled up with -1."""
+    table = np.full((len(lists), max(map(len, lists), default=0)), -1, dtype=np.int64)
+    for row, numbers in zip(table, lists):
+        row[: len(numbers)] = numbers
+    return table
+
+
+def state_of(booking: Booking, seed: int, tries: int, first_loss: float) -> kernel.State:
+    """The booked plan as arrays of the kernel, before the first of `tries`."""
+    problem = booking.problem
+    tasks, steps, platforms = problem.tasks, problem.steps, len(problem.nodes)
+    count = len(tasks)
+    most = max((task.count for task in tasks), default=0)
+    runs = np.zeros((count, most + 1), dtype=np.int64)
+    placed = np.array([len(starts) for starts in booking.runs], dtype=np.int64)
+    bins = max((len(task.held) for task in tasks), default=1)
+    taken = np.zeros((count, bins), dtype=np.int64)
+    barred = booking.barred.astype(np.int64)
+    for i, (task, starts) in enumerate(zip(tasks, booking.runs)):
+        runs[i, : len(starts)] = sorted(starts)
+        taken[i, : len(task.held)] = task.held
+        for start in starts:
+            taken[i, max(0, task.bins[start])] += 1
+        barred[i, ~task.starts] += 1
+        barred[i, max(0, steps - task.length + 1) :] += 1
+    needs = [need for task in tasks for need in task.needs]
+    met = np.array([need.met for need in needs], dtype=np.int64).reshape(-1, steps)
+    for row, need in zip(met, needs):
+        for start in booking.runs[need.task]:
+            row[max(0, start - need.last) : max(0, start - need.first + 1)] += 1
+    now = np.zeros((kernel.FIGURES, platforms, steps + 1))
+    now[kernel.LOAD, :, :steps] = booking.load_w
+    now[kernel.PEAK, :, :steps] = booking.peak_w
+    now[kernel.DATA, :, :steps] = booking.data_mbit
+    now[kernel.MAY, :, :steps] = booking.may_send
+    counters = np.zeros(kernel.COUNTERS, dtype=np.int64)
+    counters[kernel.SEED_1] = 1 + (seed * 7919 + 12345) % SEED_1
+    counters[kernel.SEED_2] = 1 + (seed * 104729 + 67890) % SEED_2
+    counters[kernel.WORK] = tries
+    sums = np.zeros(kernel.SUMS)
+    sums[kernel.MEAN_WORTH] = booking.value() / max(1, placed.sum())
+    sums[kernel.FIRST_LOSS], sums[kernel.LAST_LOSS] = first_loss, LAST_LOSS
+    stations = max((int(node.station.max(initial=-1)) for node in problem.nodes), default=-1)
+    resources = 3 + len(problem.budgets)
+    return kernel.State(
+        now=now,
+        kept=now.copy(),
+        runs=runs,
+        placed=placed,
+        taken=taken,
+        barred=barred,
+        met=met,
+        left=np.array([booking.left(budget) for budget in problem.budgets]),
+        best_runs=runs.copy(),
+        best_placed=placed.copy(),
+        best_may=now[kernel.MAY, :, :steps].copy(),
+        counters=counters,
+        sums=sums,
+        moves=np.zeros((6 * sum(task.count for task in tasks) + 8, 3), dtype=np.int64),
+        touched=np.zeros((platforms, 2), dtype=np.int64),
+        changed=np.zeros((platforms, 2), dtype=np.int64),
+        weights=np.zeros((3, max(count, resources))),
+        work=np.zeros((2, platforms, steps + 1)),
+        busy=np.zeros(stations + 1),
+        classes=np.zeros(kernel.CLASSES + 1),
+    )
+
+
+def best_of(problem: Problem, state: kernel.State) -> Booking:
+    """The best plan of a search."""
+    booking = Booking(problem)
+    for i, (starts, placed) in enumerate(zip(state.best_runs, state.best_placed)):
+        for start in sorted(starts[:placed].tolist()):
+            booking.add(i, start)
+    booking.may_send = state.best_may > 0
+    booking.flow = booking.simulate()
+    return booking
