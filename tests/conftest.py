@@ -1,18 +1,26 @@
 """What all tests share: a steady hypothesis profile, and the demo worked out once."""
 
 from pathlib import Path
+from threading import Event
 
 import pytest
 from hypothesis import settings
 
 from obsplan.environment.build import make_environment
 from obsplan.inputs.read_scenario import read_scenario
+from obsplan.planning.search.compiled import Compiling
 
 # The same examples every time, and no example fails because the machine is busy.
 settings.register_profile("steady", deadline=None, derandomize=True)
 settings.load_profile("steady")
 
 DEMO = Path(__file__).parent.parent / "examples" / "demo.toml"
+
+
+def pytest_sessionstart(session):
+    """The search is compiled before there are workers, who would all do so at once."""
+    if session.config.getoption("numprocesses", None):
+        Compiling().wait(Event())
 
 
 @pytest.fixture(scope="session")

@@ -168,5 +168,5 @@ def _candidates(start: Booking, runs: list[tuple[int, int]]) -> Iterator[Booking
     yield from sorted(filled, key=lambda plan: -plan.value())
     if filled:
         best = max(filled, key=lambda plan: plan.value())
-        better = list(ruin_and_recreate(best, None, Event(), seed=0, rounds=ROUNDS))
+        better = list(ruin_and_recreate(best, Event(), seed=0, rounds=ROUNDS))
         yield from reversed(better)

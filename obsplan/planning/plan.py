@@ -247,16 +247,11 @@ class PlanSearch:
     ) -> Generator[tuple[Booking, float], None, None]:
         """Ever better plans, in a problem with enough in reserve for the replay to accept them."""
         lighter = partial(lighter_plan, replay=self.replay)
-        problem, first = self.problem, None
-        if not is_small(self.relaxed):
-            first = quick_plan(problem, stop)
-            first = first if stop.is_set() else lighter(first) or first
-            problem = first.problem
         yield from better_plans(
-            problem,
+            self.problem,
             self.relaxed,
             gap,
-            first,
+            None,
             self.bounds.append,
             effort,
             stop,

@@ -75,11 +75,11 @@ def _jitted(cached: bool):
 @cache
 def annealing() -> tuple[Anneal, str]:
     """The kernel as well as it can be had, and a line if that is not compiled and cached."""
-    told = []
+    told, smallest = [], _smallest()
     for cached in (True, False):
         try:
             compiled = _jitted(cached)
-            compiled(*_smallest(), 1)
+            compiled(*smallest, 1)
         except Exception as why:
             told.append(" ".join(f"{type(why).__name__}: {why}".split())[:200])
             continue

@@ -131,7 +131,7 @@ def _searched(alone: Problem, stop: Event) -> Booking | None:
     for start, rounds in _first_plans(eased, relaxed.shares):
         runs = sum(map(len, start.runs))
         rounds = -(-rounds * required // max(1, runs))
-        for booking in chain([start], ruin_and_recreate(start, None, stop, seed=0, rounds=rounds)):
+        for booking in chain([start], ruin_and_recreate(start, stop, seed=0, rounds=rounds)):
             if all(len(runs) >= task.must for task, runs in zip(alone.tasks, booking.runs)):
                 return booking
     return None

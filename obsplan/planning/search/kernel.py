@@ -19,7 +19,7 @@ try:
     from numba.extending import register_jitable
 except Exception:  # whatever keeps the compiler from this machine; `compiled` tells
 
-    def register_jitable(function: Callable) -> Callable:
+    def register_jitable(function: Callable) -> Callable:  # type: ignore[no-redef]
         """The function as it is."""
         return function
 

@@ -22,11 +22,7 @@ def instance_of(problem: Problem, price: np.ndarray | None = None) -> kernel.Ins
     most_runs = max((int(t.held.max()) + t.count for t in tasks), default=0) + 1
     longest = max((task.length for task in tasks), default=1)
     count = len(tasks)
-    profiles = np.zeros((3, count, longest))
-    for i, task in enumerate(tasks):
-        for k, profile in enumerate((task.load_w, task.peak_w, task.data_mbit)):
-            profiles[k, i, : task.length] = profile
-    places = np.arange(count)
+    places = range(count)
     return kernel.Instance(
         step_h=float(problem.step_h),
         nodes=np.array([_node(node) for node in problem.nodes]).reshape(-1, kernel.NODE_FIGURES),
@@ -40,23 +36,9 @@ def instance_of(problem: Problem, price: np.ndarray | None = None) -> kernel.Ins
         station=np.array([node.station for node in problem.nodes], dtype=np.int64),
         receiver=np.array([node.receiver for node in problem.nodes], dtype=np.int64),
         order=np.array(relays_first(problem.nodes), dtype=np.int64),
-        tasks=np.array(
-            [
-                [
-                    task.node,
-                    task.length,
-                    min(task.gap, steps),
-                    task.count,
-                    task.must,
-                    i in problem.prerequisites,
-                    i in problem.needed_nearby,
-                ]
-                for i, task in enumerate(tasks)
-            ],
-            dtype=np.int64,
-        ).reshape(-1, 7),
+        tasks=_tasks(problem),
         task_order=np.array(in_order(problem), dtype=np.int64),
-        profiles=profiles,
+        profiles=_profiles(problem, longest),
         bins=np.array([np.maximum(task.bins, 0) for task in tasks], dtype=np.int64),
         preference=np.array([task.preference for task in tasks], dtype=float),
         price=np.zeros((count, steps)) if price is None else np.maximum(price, 0.0),
@@ -76,6 +58,30 @@ def instance_of(problem: Problem, price: np.ndarray | None = None) -> kernel.Ins
         reach=np.array([[n.first, n.last] for n in needs], dtype=np.int64).reshape(-1, 2),
         use=np.array([b.use for b in problem.budgets], dtype=float).reshape(-1, count),
     )
+
+
+def _tasks(problem: Problem) -> np.ndarray:
+    rows = [
+        [
+            task.node,
+            task.length,
+            min(task.gap, problem.steps),
+            task.count,
+            task.must,
+            i in problem.prerequisites,
+            i in problem.needed_nearby,
+        ]
+        for i, task in enumerate(problem.tasks)
+    ]
+    return np.array(rows, dtype=np.int64).reshape(-1, 7)
+
+
+def _profiles(problem: Problem, longest: int) -> np.ndarray:
+    profiles = np.zeros((3, len(problem.tasks), longest))
+    for i, task in enumerate(problem.tasks):
+        for k, profile in enumerate((task.load_w, task.peak_w, task.data_mbit)):
+            profiles[k, i, : task.length] = profile
+    return profiles
 
 
 def _node(node: Node) -> list[float]:

@@ -5,7 +5,8 @@ accepted, ever more rarely as the temperature falls, so that the search escapes 
 inner loop is `kernel.anneal`, compiled; here are its arrays and how it is called.
 """
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
+from concurrent.futures import ThreadPoolExecutor
 from threading import Event
 
 import numpy as np
@@ -13,12 +14,15 @@ import numpy as np
 from obsplan.planning.problem.booking import Booking
 from obsplan.planning.search import kernel
 from obsplan.planning.search.compiled import annealing
+from obsplan.planning.search.greedy import greedy_plan
 from obsplan.planning.search.kernel_arrays import best_of, instance_of, state_of
+from obsplan.planning.search.transmit_windows import COARSE, with_planned_sending
 
 # Tries after which a stop is heard.
 BATCH = 2000
 # Temperature at the start, as a share of a run's mean worth.
 FIRST_LOSS = 0.1
+SMALLEST_GAIN = 1e-6
 
 
 def ruin_and_recreate(
@@ -48,3 +52,32 @@ def ruin_and_recreate(
         if state.sums[kernel.BEST_AHEAD] > best:
             best = state.sums[kernel.BEST_AHEAD]
             yield best_of(problem, state)
+
+
+def best_of_calls(
+    booking: Booking,
+    pool: ThreadPoolExecutor,
+    stop: Event,
+    seed: int,
+    first_losses: Sequence[float],
+    rounds: int,
+    price: np.ndarray | None = None,
+) -> Booking:
+    """The best of a call for each of `first_losses`, side by side, with seeds from `seed` on.
+
+    Its sending is planned for the least energy, and it is filled up with what fits then.
+    """
+
+    def last(seed: int, first_loss: float) -> Booking:
+        better = list(ruin_and_recreate(booking, stop, seed, rounds, first_loss, price))
+        return better[-1] if better else booking
+
+    under_way = [pool.submit(last, seed + k, loss) for k, loss in enumerate(first_losses)]
+    best = max((call.result() for call in under_way), key=Booking.objective)
+    filled = greedy_plan(best.problem, with_planned_sending(best, (COARSE,)))
+    return filled if is_better(filled, best) else best
+
+
+def is_better(one: Booking, other: Booking) -> bool:
+    """Whether a plan is better by more than rounding."""
+    return one.objective() > other.objective() + SMALLEST_GAIN

@@ -4,14 +4,12 @@ from dataclasses import replace
 from threading import Event
 
 import numpy as np
-import pytest
 from hypothesis import assume, given, settings
 from hypothesis import strategies as st
 from tools.brute import best_value
 from tools.small import cases
 from tools.tiny import level_node, task, tiny_problem, waits
 
-import obsplan.planning.search.ruin_and_recreate
 from obsplan.planning.problem.booking import Booking
 from obsplan.planning.problem.definition import Problem
 from obsplan.planning.problem.from_scenario import build_problem
@@ -21,7 +19,7 @@ from obsplan.planning.search.ruin_and_recreate import ruin_and_recreate
 
 
 def improved(booking, rounds=40, seed=1):
-    return [booking, *ruin_and_recreate(booking, None, Event(), seed, rounds)]
+    return [booking, *ruin_and_recreate(booking, Event(), seed, rounds)]
 
 
 def planned(*tasks, exclusive=(), steps=8, **node):
@@ -113,8 +111,8 @@ def test_an_old_start_is_kept_where_it_is_preferred():
 def test_nothing_is_begun_once_the_search_is_stopped():
     stop = Event()
     stop.set()
-    assert list(ruin_and_recreate(one_long_run(), None, stop, 1, 40)) == []
-    assert list(ruin_and_recreate(one_long_run(), None, Event(), 1, 40))
+    assert list(ruin_and_recreate(one_long_run(), stop, 1, 40)) == []
+    assert list(ruin_and_recreate(one_long_run(), Event(), 1, 40))
 
 
 def test_a_plan_without_runs_stays_as_it_is():
@@ -173,38 +171,3 @@ def test_data_do_not_fit_where_the_bus_bars_the_transmitter():
     assert booking.fits_stores()
     booking.add(0, 5)
     assert not booking.fits_stores() and booking.simulate().short
-
-
-def test_the_incumbent_is_kept_on_ctrl_c(monkeypatch):
-    calls = []
-
-    def interrupted(*args):
-        calls.append(args)
-        if len(calls) > 30:
-            raise KeyboardInterrupt
-        return recreated_once(*args)
-
-    recreated_once = obsplan.planning.search.ruin_and_recreate._recreated
-    monkeypatch.setattr(obsplan.planning.search.ruin_and_recreate, "_recreated", interrupted)
-    greedy, found = one_long_run(), []
-    with pytest.raises(KeyboardInterrupt):
-        for better in ruin_and_recreate(greedy, None, Event(), 1, 4000):
-            found.append(better)
-    assert found[-1].value() > greedy.value()
-
-
-def test_a_higher_temperature_accepts_more_losses(monkeypatch):
-    gone_on: dict[float, int] = {}
-    booking = one_long_run()
-    loss = 0.1 * booking.value() / 2
-    monkeypatch.setattr(
-        obsplan.planning.search.ruin_and_recreate,
-        "_recreated",
-        lambda plan, *_: (plan.copy(), -loss),
-    )
-    for first_loss in (0.03, 0.3):
-        tried = []
-        monkeypatch.setattr(Booking, "fits_stores", lambda self: not tried.append(self))
-        assert list(ruin_and_recreate(booking, None, Event(), 1, 200, first_loss)) == []
-        gone_on[first_loss] = len(tried)
-    assert 0 < gone_on[0.03] < gone_on[0.3]

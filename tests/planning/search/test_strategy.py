@@ -118,18 +118,6 @@ def test_summed_rows_never_bring_the_bound_below_the_optimum(seeds, exclusion_h,
         )
 
 
-def test_sharper_bound_is_computed_where_summed_rows_are_weaker():
-    def asked(step_h: float, *tasks, exclusive=()):
-        question = Problem(8, step_h, tasks, (level_node(8),), frozenset(exclusive))
-        return strategy.can_be_sharper(question)
-
-    apart = {"exclusive": {(0, 1)}}
-    assert not asked(0.25, task("a"), task("b"))
-    assert asked(0.25, task("a"), task("b"), **apart) and asked(1.0, task("a"), task("b"), **apart)
-    assert asked(0.25, task("a", gap=2)) and not asked(1.0, task("a", gap=2))
-    assert not asked(4.0, task("a"), task("b"), **apart)
-
-
 @given(
     seed=st.deferred(lambda: st.sampled_from(feasible(range(50)))),
     noise=st.integers(0, 2**32 - 1),
