@@ -27,7 +27,7 @@ class Verdict:
     """What the replay of a timeline found.
 
     found: the violations, in order of time. margins: the tightest spots: `margin`, `where`
-    (platform or slot), `condition`, `time_utc`, `amount`, `unit`, `room` (the most that the
+    (platform, unit or slot), `condition`, `time_utc`, `amount`, `unit`, `room` (the most that the
     amount could be, 0 for margins in time), `thin` (as good as used up). resources: per platform
     one row a minute: `generation_w`, `load_w`, `stored_wh` and `state_of_charge` (at the
     minute's start), `spilled_wh`, `stored_mbit` (at the minute's start), `sent_mbit`, and the

@@ -8,8 +8,10 @@ import numpy as np
 from obsplan.checking.condition_rules import Requirement, requirements
 from obsplan.checking.replay import MBIT_PER_KBPS_MIN, Books, known
 from obsplan.checking.slots import Run
+from obsplan.checking.temperature_rules import RANGES, SURVIVAL, SWITCH_ON, room_k
 from obsplan.environment.model import Environment
 from obsplan.inputs.hardware import Platform
+from obsplan.inputs.thermal import Unit
 
 # Smaller amounts are rounding errors of sums.
 DUST = 1e-9
@@ -24,8 +26,8 @@ CONTACT_LEFT = "contact left after slot"
 class Margin(NamedTuple):
     """How much is left to a limit, at its least; `minute` counts from the start of the span.
 
-    where: a platform or the id of a slot. condition: the rule whose window a slot is in, "" for
-    all other margins. room: the most that the amount could be, 0 for margins in time.
+    where: a platform, a unit or the id of a slot. condition: the rule whose window a slot is in,
+    "" for all other margins. room: the most that the amount could be, 0 for margins in time.
     """
 
     margin: str
@@ -50,15 +52,18 @@ def margins(
     """The margins from minute `now` to the first `minutes`.
 
     The least room of every battery, bus and store, what is left to a required end charge, and the
-    link to an end limit of storage; of the slots that require contact the one with
-    the least contact left; and of the slots with a condition those that begin soonest after the
-    condition is first met and end soonest before it is no longer met. A window that is open when
-    the span begins or ends has no edge there, and slots that are over have no margin.
+    link to an end limit of storage; the least distance of units to the ends of their ranges; of the
+    slots that require contact the one with the least contact left; and of the slots with a
+    condition those that begin soonest after the condition is first met and end soonest before it is
+    no longer met. A window that is open when the span begins or ends has no edge there, and slots
+    that are over have no margin.
     """
     rows: list[Margin] = []
     for platform in environment.scenario.platform:
         since = min(max(now, environment.read_until(platform.name)), minutes)
         rows += _platform_margins(environment, platform, books[platform.name], since, minutes)
+        for unit in platform.unit:
+            rows += _unit_margins(unit, books[platform.name], runs, since)
     ahead = [run for run in runs if not run.is_over and run.last > now]
     rows += _contact_left(environment, ahead, minutes)
     rows += _window_edges(environment, ahead, minutes)
@@ -89,6 +94,25 @@ def _platform_margins(
     yield least("free storage", full_mbit - book.stored_mbit, "Mbit", full_mbit)
     if platform.store.end_limit_mbit is not None:
         yield _link_left(environment, platform, book, since, minutes)
+
+
+def _unit_margins(unit: Unit, book: Books, runs: list[Run], since: int) -> Iterator[Margin]:
+    """How near a unit comes to the ends of its ranges, while it must keep them, from `since` on."""
+    runs = [r for r in runs if r.activity.instrument in unit.instruments and not r.is_over]
+    for rule, key in RANGES.items():
+        if (allowed_k := getattr(unit, key)) is None:
+            continue
+        inside_k = room_k(unit, rule, book)
+        bound = np.zeros(len(inside_k), dtype=bool)
+        for run in runs:
+            bound[max(run.first, 0) : run.first + 1 if rule == SWITCH_ON else run.last + 1] = True
+        bound |= rule == SURVIVAL
+        bound[:since] = False
+        if bound.any():
+            tightest = int(np.where(bound, inside_k, np.inf).argmin())
+            amount = float(inside_k[tightest])
+            room = float(allowed_k[1] - allowed_k[0]) / 2
+            yield Margin(f"{rule} in range", unit.name, "", tightest, amount, "K", room)
 
 
 def _link_left(

@@ -176,3 +176,16 @@ def test_a_failed_run_needs_no_temperature():
     rows = slots(("camera", 60)).assign(state="failed")
     assert check_timeline(world(scene), rows).is_valid
     assert not check_timeline(world(scene), slots(("camera", 60))).is_valid
+
+
+def test_margins_say_how_near_units_come_to_the_ends_of_their_ranges():
+    ranges = {"operating_k": [230.0, 300.0], "surviving_k": [195.0, 300.0]}
+    scene = scenario(CAMERA | {"power_w": 0.0}, platforms=[lander(**ranges)])
+    margins = replayed(scene, ("camera", 60)).margins.set_index("margin")
+    operating = margins.loc["operating temperature in range"]
+    assert operating["where"] == "box" and operating["unit"] == "K" and operating["room"] == 35.0
+    assert operating["amount"] == pytest.approx(falling_k(120) - 230, abs=1e-9)
+    assert (operating["time_utc"] - small.START).total_seconds() == 120 * 60
+    survival = margins.loc["survival temperature in range"]
+    assert survival["amount"] == pytest.approx(falling_k(DAY_MIN) - 195, abs=1e-9)
+    assert "switch-on temperature in range" not in margins.index

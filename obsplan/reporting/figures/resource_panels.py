@@ -82,6 +82,37 @@ def power_panel(ax: Axes, plan: Plan, platform: Platform) -> None:
     )
 
 
+def temperature_panel(ax: Axes, plan: Plan, platform: Platform) -> None:
+    """Temperature of every unit of a platform; a table's cold and hot case as a band.
+
+    The ranges of a unit are thin lines in its style: operating, else surviving.
+    """
+    table, labels = plan.verdict.resources[platform.name], list[layout.Label]()
+    hours = np.arange(len(table)) / 60
+    values, limits = [], []
+    for k, unit in enumerate(platform.unit):
+        style = LINE_STYLES[k % len(LINE_STYLES)]
+        lower_k, upper_k = (table[column].to_numpy() for column in unit.columns)
+        ax.fill_between(hours, lower_k, upper_k, color=layout.RULE, linewidth=0, zorder=1)
+        for level_k in (lower_k, upper_k) if unit.table is not None else (lower_k,):
+            ax.plot(hours, level_k, zorder=3, path_effects=layout.halo(2.0), **style)
+            values += [level_k.min(), level_k.max()]
+        name = layout.shortened(unit.name, 12)
+        ends = f"{lower_k[-1]:.0f}" + ("" if unit.table is None else f" to {upper_k[-1]:.0f}")
+        labels.append((upper_k[-1], f"{name} {ends} K at end", style))
+        limits += [(limit, name, style) for limit in unit.operating_k or unit.surviving_k or ()]
+    low, high = min(values), max(values)
+    room = 0.25 * max(high - low, 20.0)
+    ax.set_ylim(low - room, high + room)
+    for limit_k, name, style in limits:
+        if low - room < limit_k < high + room:
+            thin: dict = style | {"linewidth": 0.7}
+            ax.axhline(limit_k, zorder=2, **thin)
+            labels.append((limit_k, f"{name} limit {limit_k:g} K", thin))
+    layout.name_axis(ax, f"{layout.shortened(platform.name, 18)} units\n(K)")
+    layout.label_lines(ax, labels)
+
+
 def store_panel(ax: Axes, plan: Plan) -> None:
     """How full every store is; the capacity is drawn if any store comes near it."""
     labels: list[layout.Label] = []

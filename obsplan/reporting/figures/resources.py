@@ -15,7 +15,12 @@ from obsplan.reporting.figures.events import (
     shade_darkness,
 )
 from obsplan.reporting.figures.layout import LINE_STYLES, Panel, styled
-from obsplan.reporting.figures.resource_panels import LIMIT_STYLE, charge_panel, power_panel
+from obsplan.reporting.figures.resource_panels import (
+    LIMIT_STYLE,
+    charge_panel,
+    power_panel,
+    temperature_panel,
+)
 from obsplan.reporting.hours import darkness
 
 LEFT_IN, RIGHT_IN = 1.75, 1.7
@@ -25,10 +30,10 @@ RATE_STYLE = {"color": layout.LINE_STYLES[1]["color"], "linewidth": 0.9, "linest
 
 @styled
 def resources_figure(plan: Plan) -> Figure:
-    """Four panels for every platform, each with its limit drawn.
+    """Four or five panels for every platform, each with its limit drawn.
 
     State of charge over the reserve, generation and load under the bus limit, stored data
-    under the capacity, and the rate sent against the rate of the link.
+    under the capacity, the rate sent against the rate of the link, and temperatures of its units.
     """
     environment, verdict, now_utc = plan.environment, plan.verdict, plan.now_utc
     scenario = environment.scenario
@@ -37,7 +42,7 @@ def resources_figure(plan: Plan) -> Figure:
     figure, axes = layout.new_page(
         scenario.title,
         f"{verdict.summary}\n{layout.place_and_span(scenario)}",
-        [room, *(Panel(h, 1) for _ in scenario.platform for h in (0.75, 0.65, 0.6, 0.6))],
+        [room, *(Panel(h, 1) for p in scenario.platform for h in _heights(p))],
         LEFT_IN,
         RIGHT_IN,
         legend=darkness_legend(night, eclipse),
@@ -47,8 +52,9 @@ def resources_figure(plan: Plan) -> Figure:
     shade_darkness(axes, night, eclipse)
     draw_events(events, placed)
     mark_events(axes, environment, now_utc)
-    for k, platform in enumerate(scenario.platform):
-        charge, power, store, sending = axes[4 * k : 4 * k + 4]
+    for platform in scenario.platform:
+        charge, power, store, sending, *units = axes[: len(_heights(platform))]
+        axes = axes[len(_heights(platform)) :]
         table = verdict.resources[platform.name]
         charge_panel(charge, plan, [platform])
         layout.name_axis(
@@ -58,7 +64,14 @@ def resources_figure(plan: Plan) -> Figure:
         _store_panel(store, platform, table["stored_mbit"].to_numpy())
         rate_kbps = environment.platforms[platform.name]["rate_kbps"].to_numpy()
         _sending_panel(sending, platform, table["sent_mbit"].to_numpy(), rate_kbps)
+        for panel in units:
+            temperature_panel(panel, plan, platform)
     return figure
+
+
+def _heights(platform: Platform) -> tuple[float, ...]:
+    """Heights of the panels of a platform."""
+    return (0.55, 0.45, 0.4, 0.4, 0.55) if platform.unit else (0.75, 0.65, 0.6, 0.6)
 
 
 def _store_panel(ax: Axes, platform: Platform, stored_mbit: np.ndarray) -> None:

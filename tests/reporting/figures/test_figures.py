@@ -198,6 +198,9 @@ def test_resources_show_every_limit():
         assert any(text.startswith(reserve) for text in told)
         sent_mbit = plan.verdict.resources[platform.name]["sent_mbit"].sum()
         assert f"sent, {sent_mbit:,.0f} Mbit" in told
+        for unit in platform.unit:
+            last_k = plan.verdict.resources[platform.name][unit.columns[0]].iloc[-1]
+            assert f"{unit.name} {last_k:.0f} K at end" in told
 
 
 def test_under_reserve_is_filled_and_shown_in_numbers():

@@ -139,7 +139,7 @@ def test_a_line_stands_at_now_and_hollow_marks_after_it():
     resources = resources_figure(empty)
     for figure, panels in (
         (drawn, 3 + 2 + len(scenario.platform) - 1),
-        (resources, 4 * len(scenario.platform)),
+        (resources, sum(4 + bool(p.unit) for p in scenario.platform)),
     ):
         assert f"now, {now_utc:%H:%M}" in words(figure)
         lines = [
