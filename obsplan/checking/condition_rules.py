@@ -15,6 +15,7 @@ import numpy as np
 from obsplan.checking.replay import known
 from obsplan.checking.slots import Run
 from obsplan.checking.violation import Violation, of_run
+from obsplan.common.instants import stamp
 from obsplan.common.intervals import from_mask
 from obsplan.common.text import number_text
 from obsplan.environment.model import Environment
@@ -56,6 +57,7 @@ def requirements(activity: Activity, environment: Environment, minutes: int) -> 
         *_coverage(activity, environment, minutes),
         *_contact(activity, environment, minutes),
         *_service(activity, environment, minutes),
+        *_keep_outs(activity, environment, minutes),
         *_commands(activity, environment, minutes),
     ]
 
@@ -126,6 +128,15 @@ def _service(activity: Activity, environment: Environment, minutes: int) -> Iter
     if activity.name in environment.user_windows:
         open_ = environment.user_windows[activity.name][:minutes]
         yield Requirement("own window", open_, failure="is outside its own windows")
+
+
+def _keep_outs(activity: Activity, environment: Environment, minutes: int) -> Iterator[Requirement]:
+    scenario, begins = environment.scenario, np.arange(minutes)
+    for each in scenario.keep_outs_of(activity):
+        before = begins + 1 <= scenario.minutes_of(each.from_utc)
+        after = begins >= scenario.minutes_of(each.until_utc)
+        failure = f"is in the keep-out from {stamp(each.from_utc)} to {stamp(each.until_utc)}"
+        yield Requirement("keep-out", before | after, failure=failure)
 
 
 def in_service(environment: Environment, run: Run) -> bool:

@@ -37,6 +37,7 @@ def built_in_rules(environment: Environment) -> dict[str, bool]:
         "contact": any(a.contact != "none" for a in activities),
         "uplink": any(scenario.command_lead_min(a) is not None for a in activities),
         "outage": any(minutes.any() for minutes in environment.out.values()),
+        "keep-out": bool(scenario.keep_out),
         "own window": bool(environment.user_windows),
         "instrument": any(i.one_at_a_time for i in scenario.instrument),
         "platform": any(p.one_at_a_time for p in platforms),

@@ -1,5 +1,6 @@
 """Arguments and options that several commands share, and how their values are parsed."""
 
+from collections.abc import Sequence
 from datetime import UTC, datetime
 from pathlib import Path
 
@@ -8,6 +9,9 @@ import click
 from obsplan.cli.paths import InputPath, OutputDirectory, OutputFile, Picture
 from obsplan.common.errors import ScenarioError
 from obsplan.common.instants import full_stamp, instant_from
+
+# Where a name of --keep-out is looked for, in order.
+KEEP_OUT_KINDS = ("activity", "instrument", "platform")
 
 
 class Date(click.ParamType):
@@ -72,6 +76,34 @@ def instant_of(text: str, option: str) -> datetime:
         raise ScenarioError(f"{option} {text!r}: {problem}") from None
 
 
+def with_keep_outs(scenario, given: Sequence[tuple[str, str, str]]):
+    """The scenario with keep-outs of the option --keep-out: a name, from and until.
+
+    The name is that of an activity, an instrument or a platform, the first that has it. Raises
+    ScenarioError if nothing has it, for a time that is none, and if the times cross.
+    """
+    from obsplan.common.text import did_you_mean
+    from obsplan.inputs.keep_out import KeepOut
+
+    keep_outs = list(scenario.keep_out)
+    for name, since, until in given:
+        from_utc, until_utc = (instant_of(text, "--keep-out") for text in (since, until))
+        if from_utc.second or until_utc.second:
+            raise ScenarioError(f"--keep-out {name!r}: the times must be whole minutes")
+        if until_utc <= from_utc:
+            raise ScenarioError(f"--keep-out {name!r}: {until} must be after {since}")
+        parts = {k: [p.name for p in getattr(scenario, k)] for k in KEEP_OUT_KINDS}
+        kind = next((k for k in KEEP_OUT_KINDS if name in parts[k]), None)
+        if kind is None:
+            known = [each for names in parts.values() for each in names]
+            raise ScenarioError(
+                f"--keep-out {name!r}: no such activity, instrument or platform; "
+                f"{did_you_mean(name, known)}"
+            )
+        keep_outs.append(KeepOut(**{kind: name}, from_utc=from_utc, until_utc=until_utc))
+    return scenario.model_copy(update={"keep_out": tuple(keep_outs)})
+
+
 def instant_in_span(text: str, scenario, option: str) -> datetime:
     """The same for a time in the scenario's span; raises ScenarioError if it lies outside."""
     instant = instant_of(text, option)
@@ -110,6 +142,14 @@ OUTPUT_FILE, OUTPUT_DIRECTORY, PICTURE = OutputFile(), OutputDirectory(), Pictur
 
 SCENARIO = click.argument(
     "scenario_path", metavar="SCENARIO", type=InputPath(named=_files_of_scenario)
+)
+KEEP_OUT = click.option(
+    "--keep-out",
+    "keep_outs",
+    nargs=3,
+    multiple=True,
+    metavar="NAME FROM UNTIL",
+    help="Another keep-out of an activity, instrument or platform, for a quick try.",
 )
 ALLOW_OUTSIDE = click.option(
     "--allow-outside",

@@ -13,11 +13,13 @@ from obsplan.cli.options import (
     EPHEMERIS,
     FORMAT,
     GAP,
+    KEEP_OUT,
     OUTPUT_DIRECTORY,
     PATIENCE,
     SCENARIO,
     effort_option,
     example,
+    with_keep_outs,
 )
 from obsplan.cli.paths import command
 from obsplan.cli.say import hand_over, say_coloured
@@ -66,6 +68,7 @@ the text says; it is switched off in pipes and if NO_COLOR is set.
 @effort_option("normal")
 @PATIENCE
 @FORMAT
+@KEEP_OUT
 @click.option(
     "--worth", is_flag=True, help="Also print what one more unit of each resource would add."
 )
@@ -81,6 +84,7 @@ def plan(
     effort: "Effort",
     patience: float | None,
     form: str,
+    keep_outs: tuple[tuple[str, str, str], ...],
     worth: bool,
     dry_run: bool,
     quiet: bool,
@@ -113,6 +117,7 @@ def plan(
         plan_directory.require_replaceable(directory)
     report = (lambda line: None) if quiet else terminal.progress(sys.stderr)
     scenario = read_scenario(scenario_path, allow_outside=allow_outside)
+    scenario = with_keep_outs(scenario, keep_outs)
     report("computing Sun, Earth, ground, power and link ...")
     echo_cautions(scenario)
     environment = make_environment(scenario, ephemeris)

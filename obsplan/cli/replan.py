@@ -20,6 +20,7 @@ from obsplan.cli.options import (
     FORMAT,
     GAP,
     INPUT,
+    KEEP_OUT,
     OUTPUT_DIRECTORY,
     PATIENCE,
     SCENARIO,
@@ -30,6 +31,7 @@ from obsplan.cli.options import (
     effort_option,
     example,
     instant_in_span,
+    with_keep_outs,
 )
 from obsplan.cli.paths import command
 from obsplan.cli.say import say
@@ -104,6 +106,7 @@ plan; deadlines before --now are left out of it and of deadlines.csv.
 @effort_option("low")
 @PATIENCE
 @FORMAT
+@KEEP_OUT
 @ALLOW_OUTSIDE
 @EPHEMERIS
 def replan(
@@ -119,6 +122,7 @@ def replan(
     effort: "Effort",
     patience: float | None,
     form: str,
+    keep_outs: tuple[tuple[str, str, str], ...],
     allow_outside: bool,
     ephemeris: Path | None,
 ) -> None:
@@ -138,6 +142,7 @@ def replan(
 
     plan_directory.require_replaceable(output)
     scenario = read_scenario(scenario_path, allow_outside=allow_outside)
+    scenario = with_keep_outs(scenario, keep_outs)
     now_utc = instant_in_span(now, scenario, "--now")
     slots = read_slots(timeline, scenario, "planned for this one", now_utc)
     old_directory = timeline_path(timeline).parent

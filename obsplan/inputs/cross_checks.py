@@ -47,6 +47,9 @@ def reference_errors(raw: Table) -> list[str]:
     lines += unit_errors(platforms, instruments, activities)
     for row in activities:
         lines += _activity_errors(row, _names(instruments), _names(activities))
+    known = {"activity": activities, "instrument": instruments, "platform": platforms}
+    for number, row in enumerate(_rows(raw, "keep_out"), start=1):
+        lines += _keep_out_errors(f"keep_out {number}", row, known)
     if len(activities) > MOST_ACTIVITIES:
         lines.append(
             f"activity: there are {len(activities)}; at most {MOST_ACTIVITIES} are allowed"
@@ -62,8 +65,13 @@ def sending_name(platform: str, to: str) -> str:
 
 def _tables(raw: Table, key: str) -> list[Table]:
     """The tables that have a name; a single one may be written as [key] instead of [[key]]."""
+    return [table for table in _rows(raw, key) if isinstance(table.get("name"), str)]
+
+
+def _rows(raw: Table, key: str) -> list[Table]:
+    """The tables, with a name or without."""
     tables = [raw[key]] if isinstance(raw.get(key), dict) else _list(raw.get(key))
-    return [t for t in tables if isinstance(t, dict) and isinstance(t.get("name"), str)]
+    return [table for table in tables if isinstance(table, dict)]
 
 
 def _names(rows: list[Table]) -> list[str]:
@@ -247,6 +255,18 @@ def _activity_errors(
             f"{where}.must = {must}: more runs are required than requested (count = {count}); "
             f"allowed is 0 to {count}"
         )
+
+
+def _keep_out_errors(where: str, row: Table, known: dict[str, list[Table]]) -> Iterator[str]:
+    named = [kind for kind in known if row.get(kind) is not None]
+    if len(named) != 1:
+        given = " and ".join(named) or "none"
+        yield f"{where}: give one of {', '.join(known)}, not {given}"
+    for kind in named:
+        yield from _unknown(f"{where}.{kind}", row[kind], _names(known[kind]), kind)
+    since, until = _instant(row.get("from_utc")), _instant(row.get("until_utc"))
+    if since is not None and until is not None and until <= since:
+        yield f"{where}.until_utc = {stamp(until)}: must be after its from_utc, {stamp(since)}"
 
 
 def _order_cycles(activities: list[Table]) -> Iterator[str]:

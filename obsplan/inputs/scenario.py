@@ -33,6 +33,7 @@ from obsplan.inputs.field_types import (
 )
 from obsplan.inputs.frozen_model import FrozenModel
 from obsplan.inputs.hardware import Instrument, Platform, Station
+from obsplan.inputs.keep_out import KeepOut
 from obsplan.inputs.thermal import Unit
 from obsplan.inputs.when import When
 
@@ -249,6 +250,8 @@ class Scenario(FrozenModel):
     """Instruments, each begun with [[instrument]]."""
     activity: Several[Activity] = ()
     """Kinds of runs, each begun with [[activity]]; at most 300."""
+    keep_out: Several[KeepOut] = ()
+    """Times in which an activity, an instrument or a platform may not run."""
     uplink: Uplink | None = None
     """How slots are commanded; without this table most slots need no commands."""
     landing: Landing = Landing()
@@ -310,6 +313,11 @@ class Scenario(FrozenModel):
         if activity.lead_min is not None or self.uplink is None:
             return activity.lead_min
         return self.uplink.lead_min
+
+    def keep_outs_of(self, activity: Activity) -> list[KeepOut]:
+        """The times in which no slot of the activity may be."""
+        names = activity.name, activity.instrument, self.platform_of(activity)
+        return [each for each in self.keep_out if each.applies_to(*names)]
 
     @property
     def units(self) -> tuple[Unit, ...]:

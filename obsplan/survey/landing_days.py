@@ -206,6 +206,12 @@ class Planner:
             )
             for p in scenario.platform
         )
+        keep_outs = tuple(
+            each.model_copy(
+                update={"from_utc": each.from_utc + shift, "until_utc": each.until_utc + shift}
+            )
+            for each in scenario.keep_out
+        )
         uplink = scenario.uplink
         if uplink is not None and uplink.loaded_until_utc is not None:
             uplink = uplink.model_copy(update={"loaded_until_utc": uplink.loaded_until_utc + shift})
@@ -218,6 +224,7 @@ class Planner:
                 "span": span,
                 "station": stations,
                 "platform": platforms,
+                "keep_out": keep_outs,
                 "uplink": uplink,
             }
         )

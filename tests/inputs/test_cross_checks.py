@@ -203,3 +203,21 @@ TABLES = st.dictionaries(
 @given(raw=TABLES)
 def test_any_nonsense_gives_lines_and_no_crash(raw):
     assert all(isinstance(line, str) for line in reference_errors(raw))
+
+
+KEPT = {"from_utc": "2028-07-02T00:00:00Z", "until_utc": "2028-07-03T00:00:00Z"}
+BAD_KEEP_OUTS = {
+    "keep_out 1: give one of activity, instrument, platform, not none": KEPT,
+    "keep_out 1: give one of activity, instrument, platform, not activity and platform": KEPT
+    | {"activity": "look", "platform": "lander"},
+    "keep_out 1.activity = \"loke\": no such activity; did you mean 'look'?": KEPT
+    | {"activity": "loke"},
+    "keep_out 1.until_utc = 2028-07-02T00:00Z: must be after its from_utc, 2028-07-02T00:00Z": KEPT
+    | {"activity": "look", "until_utc": "2028-07-02T00:00:00Z"},
+}
+
+
+@pytest.mark.parametrize("line", BAD_KEEP_OUTS)
+def test_keep_outs_that_mean_nothing_are_named(line):
+    assert errors({"name": "look"}, keep_out=[BAD_KEEP_OUTS[line]]) == [line]
+    assert errors({"name": "look"}, keep_out=[KEPT | {"activity": "look"}]) == []

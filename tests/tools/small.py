@@ -7,6 +7,7 @@ from hypothesis import strategies as st
 from obsplan.environment.model import Environment
 from obsplan.environment.unit_columns import HEATER_COLUMN, unit_columns
 from obsplan.environment.user_windows import with_windows
+from obsplan.inputs.keep_out import KeepOut
 from obsplan.inputs.read_scenario import scenario_from
 from obsplan.inputs.scenario import Scenario
 
@@ -264,6 +265,8 @@ def cases(draw, hours=(2, 8), activities=(1, 4), level=False, lossless=False) ->
             activity["when"] = {"sun_elevation_deg": [low, 90.0]}
         asked.append(activity)
     scene = scenario(*asked, platforms=parts, hours=span_h, step_min=step)
+    if draw(st.integers(0, 3)) == 0:
+        scene = scene.model_copy(update={"keep_out": (_keep_out(draw, scene, minutes, grid),)})
     columns = {}
     sunlight = st.sampled_from([6.0, 9.0, 15.0, 22.0]) if lossless else watts
     for part in scene.platform:
@@ -290,6 +293,20 @@ def cases(draw, hours=(2, 8), activities=(1, 4), level=False, lossless=False) ->
     if draw(st.integers(0, 3)) == 0:
         offered = with_windows(offered, "a0", _pieces(draw, minutes, st.booleans(), grid))
     return offered
+
+
+def _keep_out(draw, scene, minutes, grid) -> KeepOut:
+    """A time of any length in which an activity, or all of a platform, may not run."""
+    kind, parts = draw(
+        st.sampled_from([("activity", scene.activity), ("platform", scene.platform)])
+    )
+    since = draw(st.integers(0, minutes // grid - 1)) * grid
+    until = since + draw(st.integers(1, 6)) * grid
+    return KeepOut(
+        **{kind: draw(st.sampled_from(parts)).name},
+        from_utc=scene.instant_at(since),
+        until_utc=scene.instant_at(until),
+    )
 
 
 def landing_table(**landing) -> dict:

@@ -21,7 +21,7 @@ from obsplan.planning.problem.tolerances import REPLAY_SLACK
 def condition_masks(environment: Environment, activity: Activity) -> dict[str, np.ndarray]:
     """The minutes (n,) that meet each condition on the whole of a slot, by its key.
 
-    Keys are those of `when`, "contact", "instrument" (in service) and "own windows".
+    Keys are those of `when`, "contact", "instrument" (in service), "keep-out" and "own windows".
     """
     masks = {}
     for condition, _, column, allowed, upper_column in requested(activity.when):
@@ -38,6 +38,12 @@ def condition_masks(environment: Environment, activity: Activity) -> dict[str, n
         masks["contact"] = environment.in_contact(name)
     if activity.instrument in environment.out:
         masks["instrument"] = ~environment.out[activity.instrument]
+    if keep_outs := environment.scenario.keep_outs_of(activity):
+        masks["keep-out"] = np.ones(len(environment.sky), dtype=bool)
+        for each in keep_outs:
+            times = map(environment.scenario.minutes_of, (each.from_utc, each.until_utc))
+            since, until = (max(int(minute), 0) for minute in times)
+            masks["keep-out"][since:until] = False
     if activity.name in environment.user_windows:
         masks["own windows"] = environment.user_windows[activity.name]
     return masks
@@ -209,6 +215,7 @@ def condition_words(scenario: Scenario, activity: Activity) -> dict[str, str]:
         **{r.condition.key: r.words for r in requested(activity.when)},
         "contact": "contact throughout",
         "instrument": f'"{activity.instrument}" in service',
+        "keep-out": "its whole length outside its keep-outs",
         "own windows": "its whole length inside its own windows",
         "contact at the start": "contact at its start",
         "uplink": f"a contact to command it {lead_min} min or more before its start",

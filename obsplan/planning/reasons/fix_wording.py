@@ -216,6 +216,18 @@ class WiderWindows:
 
 
 @dataclass(frozen=True)
+class ShorterKeepOut:
+    """The keep-outs of the activity leave out a whole slot."""
+
+    start_utc: pd.Timestamp
+    end_utc: pd.Timestamp
+
+    def __str__(self) -> str:
+        until = f"{stamp(self.start_utc)} to {stamp(self.end_utc)}"
+        return f"its keep-out did not cover {until}"
+
+
+@dataclass(frozen=True)
 class NoSingleFix:
     """No single change was found; these constraints block the best start, if there is one.
 
@@ -249,6 +261,7 @@ Fix = (
     | ContactInSlot
     | ContactAtStart
     | WiderWindows
+    | ShorterKeepOut
     | NoSingleFix
 )
 

@@ -59,6 +59,7 @@ from obsplan.planning.reasons.what_if import (
 from obsplan.planning.reasons.window_changes import (
     Changes,
     longer_contact,
+    shorter_keep_out,
     shorter_lead,
     wider_range,
     wider_windows,
@@ -153,6 +154,7 @@ def _answer(insertion: Insertion) -> Answer:
         wider_range,
         shorter_lead,
         longer_contact,
+        shorter_keep_out,
         wider_windows,
     ):
         for start, variant, answer in changes(insertion):

@@ -5,20 +5,23 @@ Each yields a start, the plan as changed, and the answer if that fits the run.
 
 from collections.abc import Iterator
 from dataclasses import replace
+from datetime import datetime
 from math import ceil, floor
 
 import numpy as np
 
 from obsplan.inputs.conditions import requested
-from obsplan.inputs.scenario import Activity
+from obsplan.inputs.keep_out import KeepOut
+from obsplan.inputs.scenario import Activity, Scenario
 from obsplan.inputs.when import GroundRange, UnitRange
-from obsplan.planning.problem.start_windows import start_mask
+from obsplan.planning.problem.start_windows import condition_masks, start_mask
 from obsplan.planning.reasons import remedies
 from obsplan.planning.reasons.blocking import Constraint
 from obsplan.planning.reasons.fix_wording import (
     Answer,
     ContactAtStart,
     ContactInSlot,
+    ShorterKeepOut,
     ShorterLead,
     WiderRange,
     WiderWindows,
@@ -26,8 +29,8 @@ from obsplan.planning.reasons.fix_wording import (
 from obsplan.planning.reasons.reason_wording import Closed
 from obsplan.planning.reasons.what_if import Insertion, Variant
 
-# The name of the windows that a script gives an activity.
-OWN = "own windows"
+# Keys of `condition_masks`: windows that a script gives an activity, and times it is kept out of.
+OWN, KEEP_OUT = "own windows", "keep-out"
 
 Changes = Iterator[tuple[int, Variant, Answer]]
 
@@ -140,6 +143,44 @@ def wider_windows(insertion: Insertion) -> Changes:
         changed = replace(variant.environment, user_windows=user_windows)
         fix = WiderWindows(insertion.at(start), insertion.at(end))
         yield start, replace(variant, environment=changed), Answer(_closed(insertion, OWN), fix)
+
+
+def shorter_keep_out(insertion: Insertion) -> Changes:
+    """The keep-outs of the activity without the time of a whole slot."""
+    environment, activity, scenario = insertion.environment, insertion.activity, insertion.scenario
+    barring = scenario.keep_outs_of(activity)
+    if not barring:
+        return
+    free = condition_masks(environment, activity)[KEEP_OUT]
+    kept_min = _slots(insertion, ~free).sum(axis=1)
+    others = tuple(each for each in scenario.keep_out if each not in barring)
+    lifted = replace(environment, scenario=scenario.model_copy(update={"keep_out": others}))
+    starts = start_mask(lifted, activity) & ~insertion.barred
+    where = insertion.blocked_only_by(Constraint.WINDOW) & starts[: len(kept_min)]
+    for start in insertion.best(kept_min, where & (kept_min > 0)):
+        first, last = insertion.at(start), insertion.at(start + insertion.what.length)
+        shorter = without(scenario, activity, first.to_pydatetime(), last.to_pydatetime())
+        permitted = start_mask(replace(environment, scenario=shorter), activity)
+        variant = insertion.variant.with_task(
+            insertion.task, {}, starts=permitted & ~insertion.barred
+        )
+        kept = variant.scenario.model_copy(update={"keep_out": shorter.keep_out})
+        variant = replace(variant, environment=replace(variant.environment, scenario=kept))
+        fix = ShorterKeepOut(first, last)
+        yield start, variant, Answer(_closed(insertion, KEEP_OUT), fix)
+
+
+def without(scenario: Scenario, activity: Activity, first: datetime, last: datetime) -> Scenario:
+    """The scenario in which no keep-out of the activity covers any of the time given."""
+    pieces: list[KeepOut] = []
+    for each in scenario.keep_out:
+        if each not in scenario.keep_outs_of(activity):
+            pieces.append(each)
+            continue
+        before = each.model_copy(update={"until_utc": min(each.until_utc, first)})
+        after = each.model_copy(update={"from_utc": max(each.from_utc, last)})
+        pieces += [part for part in (before, after) if part.from_utc < part.until_utc]
+    return scenario.model_copy(update={"keep_out": tuple(pieces)})
 
 
 def _slots(insertion: Insertion, minutes: np.ndarray) -> np.ndarray:

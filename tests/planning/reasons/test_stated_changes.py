@@ -146,6 +146,18 @@ def _(fix: fix_wording.WiderWindows, environment, activity):
     return replace(environment, user_windows=environment.user_windows | {activity.name: wider})
 
 
+@applied.register
+def _(fix: fix_wording.ShorterKeepOut, environment, activity):
+    pieces = []
+    for each in environment.scenario.keep_out:
+        for since, until in ((each.from_utc, fix.start_utc), (fix.end_utc, each.until_utc)):
+            since, until = max(since, each.from_utc), min(until, each.until_utc)
+            if since < until:
+                pieces.append(each.model_copy(update={"from_utc": since, "until_utc": until}))
+    scene = environment.scenario.model_copy(update={"keep_out": tuple(pieces)})
+    return replace(environment, scenario=scene)
+
+
 @applied.register(fix_wording.ContactInSlot)
 @applied.register(fix_wording.ContactAtStart)
 def _(fix, environment, activity):
