@@ -164,7 +164,7 @@ def _minute_table(platform: Platform, book: Books, index: pd.DatetimeIndex) -> p
             "generation_w": book.generation_w,
             "load_w": book.load_w,
             "stored_wh": book.stored_wh[:-1],
-            "state_of_charge": book.stored_wh[:-1] / platform.battery.capacity_wh,
+            "state_of_charge": book.stored_wh[:-1] / platform.battery.usable_wh,
             "spilled_wh": book.spilled_wh,
             "stored_mbit": book.stored_mbit[:-1],
             "sent_mbit": book.sent_mbit,

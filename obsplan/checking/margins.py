@@ -82,7 +82,7 @@ def _platform_margins(
         amount = amount if abs(amount) > DUST else 0.0
         return Margin(margin, name, "", tightest, amount, unit, float(room))
 
-    full_wh = battery.capacity_wh
+    full_wh = battery.usable_wh
     usable_wh = full_wh * (1 - battery.reserve) or full_wh
     reserve_wh = battery.reserve * full_wh
     yield least("state of charge above reserve", book.stored_wh - reserve_wh, "Wh", usable_wh)
@@ -91,6 +91,9 @@ def _platform_margins(
         yield least("charge above the required end", left_wh, "Wh", usable_wh, minutes)
     bus_w = platform.bus_limit_w
     yield least("bus power headroom", bus_w - book.load_w, "W", bus_w, min(since, minutes - 1))
+    if (limit_w := battery.discharge_limit_w) is not None:
+        left_w = limit_w - (book.load_w - book.generation_w)
+        yield least("battery power headroom", left_w, "W", limit_w, min(since, minutes - 1))
     yield least("free storage", full_mbit - book.stored_mbit, "Mbit", full_mbit)
     if platform.store.end_limit_mbit is not None:
         yield _link_left(environment, platform, book, since, minutes)

@@ -4,6 +4,7 @@ The arithmetic is this module's own. It shares nothing with the planner, so that
 mistake there cannot hide here.
 """
 
+from collections.abc import Callable
 from dataclasses import dataclass
 from itertools import accumulate
 from math import inf
@@ -129,7 +130,9 @@ class PlatformBook:
         self.units = replay_units(environment, platform, runs, minutes)
         base_w = known(table, "base_load_w", name, minutes) + self.units.more_heater_w
         self.quiet_w = base_w + drawn_w
-        allowed = self.quiet_w + self.transmit_w <= platform.bus_limit_w + POWER_SLACK_W
+        delivered_w = self.generation_w + (self.battery.discharge_limit_w or inf)
+        limit_w = np.minimum(platform.bus_limit_w, delivered_w)
+        allowed = self.quiet_w + self.transmit_w <= limit_w + POWER_SLACK_W
         rate_kbps = known(table, "rate_kbps", name, minutes)
         quota_mbit = np.where(allowed & may_send, rate_kbps * MBIT_PER_KBPS_MIN, 0.0)
 
@@ -137,12 +140,13 @@ class PlatformBook:
         self.taken_mbit: list[float] = taken_mbit.tolist()
         self.quota_mbit: list[float] = quota_mbit.tolist()
         self.station = table["station"].tolist()
-        self.full_wh, self.full_mbit = self.battery.capacity_wh, platform.store.capacity_mbit
+        self.full_wh, self.full_mbit = self.battery.usable_wh, platform.store.capacity_mbit
         limit_w = np.where(self.units.charges, self.battery.charge_limit_w or inf, 0.0)
         self.charge_limit_w = np.broadcast_to(limit_w, minutes)
         self.wh_per_w_in = self.battery.charge_efficiency * MINUTE_H
         self.wh_per_w_out = MINUTE_H / self.battery.discharge_efficiency
         net_w = self.generation_w - self.quiet_w
+        self.after_wh = charging(self.battery)
         self.quiet_change_wh = self.changes_wh(net_w)
         self.sending_change_wh = self.changes_wh(net_w - self.transmit_w)
         self.need_wh = self._needs_wh()
@@ -170,11 +174,7 @@ class PlatformBook:
         """Stored energy when the minute begins."""
         silent = self.quiet_change_wh[len(self.stored_wh) - 1 : minute]
         if silent:
-            levels_wh = accumulate(
-                silent,
-                lambda level, change: min(level + change, self.full_wh),
-                initial=self.stored_wh.pop(),
-            )
+            levels_wh = accumulate(silent, self.after_wh, initial=self.stored_wh.pop())
             self.stored_wh.extend(levels_wh)
         return self.stored_wh[minute]
 
@@ -198,7 +198,7 @@ class PlatformBook:
             return amount
         # If the battery is short even without sending, sending may not make it worse.
         now_wh = self.level_wh(minute)
-        silent_wh = min(now_wh + self.quiet_change_wh[minute], self.full_wh)
+        silent_wh = self.after_wh(now_wh, self.quiet_change_wh[minute])
         least_wh = min(self.need_wh[minute + 1], silent_wh)
         quiet_wh = self.quiet_change_wh[minute]
         if (cost_wh := quiet_wh - self.sending_change_wh[minute]) > 0:
@@ -217,7 +217,7 @@ class PlatformBook:
             on = self.sent / self.quota_mbit[minute]
             change_wh = on * self.sending_change_wh[minute]
             change_wh += (1 - on) * self.quiet_change_wh[minute]
-            self.stored_wh.append(min(self.level_wh(minute) + change_wh, self.full_wh))
+            self.stored_wh.append(self.after_wh(self.level_wh(minute), change_wh))
             self.sent_mbit[minute], self.sent = self.sent, 0.0
 
     def settled(self) -> Books:
@@ -277,11 +277,33 @@ def needed_wh(battery: Battery, change_wh: list[float], end: float) -> list[floa
     It lasts to the end of the minutes given, with a share `end` of the capacity left, or until
     the battery is full: what comes after that is the same for any level before.
     """
-    reserve_wh = battery.reserve * battery.capacity_wh
-    end_wh = max(battery.reserve, end) * battery.capacity_wh
-    backward = accumulate(
-        reversed(change_wh),
-        lambda need, change: max(min(need, battery.capacity_wh) - change, reserve_wh),
-        initial=end_wh,
+    full_wh, taper = battery.usable_wh, taper_of(battery)
+    reserve_wh = battery.reserve * full_wh
+    end_wh = max(battery.reserve, end) * full_wh
+
+    def before_wh(need_wh: float, change_wh: float) -> float:
+        need_wh = min(need_wh, full_wh)
+        least_wh = need_wh - change_wh
+        if 0 < taper < 1 and change_wh > 0:
+            least_wh = max(least_wh, (need_wh - taper * full_wh) / (1 - taper))
+        return max(least_wh, reserve_wh)
+
+    return list(accumulate(reversed(change_wh), before_wh, initial=end_wh))[::-1]
+
+
+def charging(battery: Battery) -> Callable[[float, float], float]:
+    """The level after a change: no more than full, and near full no faster than it takes."""
+    full_wh, taper = battery.usable_wh, taper_of(battery)
+    if not taper:
+        return lambda level_wh, change_wh: min(level_wh + change_wh, full_wh)
+    return lambda level_wh, change_wh: min(
+        level_wh + min(change_wh, taper * (full_wh - level_wh)), full_wh
     )
-    return list(backward)[::-1]
+
+
+def taper_of(battery: Battery) -> float:
+    """What the battery takes in a minute at most, per Wh that it lacks to be full; 0: no limit."""
+    if battery.taper_above is None or battery.charge_limit_w is None:
+        return 0.0
+    slope_w = battery.charge_limit_w / (1 - battery.taper_above)
+    return slope_w * battery.charge_efficiency * MINUTE_H / battery.usable_wh

@@ -56,6 +56,16 @@ RULES = (
         ("bus_limit_w", *LOADS),
     ),
     ResourceRule(
+        "battery power",
+        "W",
+        POWER_SLACK_W,
+        0,
+        "the battery of",
+        "delivers",
+        "more than its limit of",
+        ("battery.discharge_limit_w", *LOADS, "array.area_m2"),
+    ),
+    ResourceRule(
         "state of charge", *BATTERY, "is", "short of its reserve of", (*SUPPLY, "battery.reserve")
     ),
     ResourceRule(
@@ -117,12 +127,14 @@ def resource_violations(
 def _limits(platform: Platform, book: Books) -> dict[str, tuple[float, np.ndarray]]:
     """Per rule, the limit and by how much each minute is beyond it."""
     battery, store = platform.battery, platform.store
-    reserve_wh = battery.reserve * battery.capacity_wh
-    end_wh = -inf if battery.end is None else battery.end * battery.capacity_wh
+    reserve_wh = battery.reserve * battery.usable_wh
+    end_wh = -inf if battery.end is None else battery.end * battery.usable_wh
     end_mbit = inf if store.end_limit_mbit is None else store.end_limit_mbit
     earlier = np.full(len(book.load_w), -inf)
+    battery_w = battery.discharge_limit_w or inf
     return {
         "bus power": (platform.bus_limit_w, book.load_w - platform.bus_limit_w),
+        "battery power": (battery_w, book.load_w - book.generation_w - battery_w),
         "state of charge": (reserve_wh, reserve_wh - book.stored_wh),
         "end charge": (end_wh, np.append(earlier, end_wh - book.stored_wh[-1])),
         "storage": (store.capacity_mbit, book.stored_mbit - store.capacity_mbit),

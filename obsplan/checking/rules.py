@@ -49,6 +49,7 @@ def built_in_rules(environment: Environment) -> dict[str, bool]:
         "count": True,
         "must": any(a.must for a in activities),
         "bus power": True,
+        "battery power": any(p.battery.discharge_limit_w is not None for p in platforms),
         "state of charge": True,
         "end charge": any(p.battery.end is not None for p in platforms),
         "storage": True,

@@ -53,7 +53,9 @@ def make_environment(
     sky_table = linked.sky.assign(**_ground_columns(ground_k, depths_m))
     sky_table = sky_table.assign(**table_columns(scenario, sky_table))
     platforms = {
-        p.name: pd.concat([power_columns(p, sky_table), linked.platforms[p.name]], axis=1)
+        p.name: pd.concat(
+            [power_columns(p, sky_table, scenario.folder), linked.platforms[p.name]], axis=1
+        )
         for p in scenario.platform
     }
     first, last = span_ends(scenario)

@@ -111,7 +111,9 @@ def _power(
     environment: Environment, table: pd.DataFrame, old: Platform, new: Platform
 ) -> dict[str, np.ndarray]:
     """Generation, base load and units; what telemetry knows of the arrays stays in proportion."""
-    before, after = (power_columns(p, environment.sky) for p in (old, new))
+    before, after = (
+        power_columns(p, environment.sky, environment.scenario.folder) for p in (old, new)
+    )
     was_w, is_w = (columns["generation_w"].to_numpy() for columns in (before, after))
     share = np.divide(is_w, was_w, out=np.ones(len(was_w)), where=was_w > 0)
     more_w = (after["base_load_w"] - before["base_load_w"]).to_numpy()

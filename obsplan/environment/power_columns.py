@@ -1,22 +1,26 @@
 """Generation of a platform's arrays, its idle units and its base load, minute by minute."""
 
+from pathlib import Path
+
 import numpy as np
 import pandas as pd
 
 from obsplan.environment.unit_columns import HEATER_COLUMN, unit_columns
 from obsplan.inputs.hardware import Platform
+from obsplan.inputs.shadow_table import read_shadow_table
 from obsplan.physics import array_power
 from obsplan.physics.unit_temperature import MINUTE_S
 
 
 def power_columns(
-    platform: Platform, sky_table: pd.DataFrame, step_s: float = MINUTE_S
+    platform: Platform, sky_table: pd.DataFrame, folder: Path, step_s: float = MINUTE_S
 ) -> pd.DataFrame:
     """Columns `generation_w` (all arrays), `base_load_w` (idle and heaters) and of its units.
 
-    `sky_table` is that of the environment, or one with rows every `step_s`. Units have the
+    `sky_table` is that of the environment, or one with rows every `step_s`; `folder` has the files
+    that arrays name. Units have the
     columns of `unit_columns`, as they are while nothing runs; their heaters are part of
-    `base_load_w`.
+    `base_load_w`. Raises ScenarioError if a table of shadows cannot be used.
     """
     sun = (
         sky_table["irradiance_w_m2"].to_numpy(),
@@ -28,7 +32,7 @@ def power_columns(
     generation_w = np.zeros(len(sky_table))
     for array in platform.array:
         facing = "sun" if array.facing == "sun" else (array.azimuth_deg, array.tilt_deg)
-        generation_w += array_power.array_power_w(
+        lit_w = array_power.array_power_w(
             *sun,
             area_m2=array.area_m2,
             efficiency=array.efficiency,
@@ -37,6 +41,10 @@ def power_columns(
             temperature_coefficient_per_k=array.temperature_coefficient_per_k,
             dust_loss=array.dust_loss,
         )
+        if array.shadow is not None:
+            shadow = read_shadow_table(folder / array.shadow)
+            lit_w = lit_w * shadow.factor_at(sun[3], sun[2], sun[1] > 0)
+        generation_w += lit_w
     base_load_w = np.full(len(sky_table), platform.idle_w)
     if platform.heater is not None:
         base_load_w += array_power.heater_below_w(

@@ -221,6 +221,8 @@ def _level_errors(platform: Table) -> Iterator[str]:
     where = _titled("platform", platform)
     battery, store = platform.get("battery"), platform.get("store")
     if isinstance(battery, dict):
+        if battery.get("taper_above") is not None and battery.get("charge_limit_w") is None:
+            yield f"{where}.battery.taper_above: needs charge_limit_w, from which the power falls"
         reserve = battery.get("reserve")
         for key in ("start", "end"):
             level = battery.get(key)

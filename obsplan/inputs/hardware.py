@@ -93,9 +93,18 @@ class Array(FrozenModel):
     tilt_deg: Annotated[Number, Field(ge=0, le=180)] = 0.0
     """Tilt of a fixed array: 0 faces the zenith, 90 the skyline."""
     temperature_coefficient_per_k: Annotated[Number, Field(ge=-0.02, le=0)] = -0.0023
-    """Relative change of efficiency per kelvin of cell temperature above 28 degrees C."""
+    """Relative change of efficiency per kelvin of cell temperature above 28 degrees C.
+
+    The default is that of triple-junction cells, from current and voltage coefficients of a data
+    sheet, as quoted by others."""
     dust_loss: Share = 0.0
-    """Share of the sunlight that dust blocks."""
+    """Share of the sunlight that dust blocks; 0.02 to 0.1 after touchdown is common practice, no
+    source."""
+    shadow: str | None = None
+    """A CSV beside the scenario: output factor of the array in the shadow of its own platform.
+
+    Columns: sun_azimuth_deg, sun_elevation_deg, factor (0 in full shadow, 1 in none); a row for
+    every pair of the azimuths and elevations in it. Between them it is a straight line."""
 
 
 class Battery(FrozenModel):
@@ -113,11 +122,26 @@ class Battery(FrozenModel):
     end: Share | None = None
     """Lowest state of charge allowed at the end of the span; not below the reserve."""
     charge_efficiency: Efficiency = 0.95
-    """Share of the charging energy that reaches the battery."""
+    """Share of the charging energy that reaches the battery; 0.95 is common practice, no source."""
     discharge_efficiency: Efficiency = 0.95
-    """Share of the energy taken from the battery that reaches the bus."""
+    """Share of the energy taken from the battery that reaches the bus.
+
+    0.95 is common practice, no source."""
     charge_limit_w: Positive | None = None
     """Highest charging power; power that the battery does not take is lost (spilled_wh)."""
+    taper_above: Annotated[Number, Field(ge=0.5, le=0.99)] | None = None
+    """State of charge above which charging power falls to zero at full; needs charge_limit_w.
+
+    It falls on a straight line; 0.8 to 0.9 is common practice, no source."""
+    discharge_limit_w: Positive | None = None
+    """Highest power that the battery delivers to the bus, together with what the arrays yield."""
+    fade: Annotated[Number, Field(ge=0, le=0.9)] = 0.0
+    """Share of capacity_wh that is lost by age and cycles; states of charge are of what is left."""
+
+    @property
+    def usable_wh(self) -> float:
+        """Energy in the full battery as it is now."""
+        return self.capacity_wh * (1 - self.fade)
 
 
 class Heater(FrozenModel):

@@ -31,7 +31,7 @@ class NamedFile(NamedTuple):
 
 
 def files_named_in(raw: dict[str, Any]) -> Iterator[NamedFile]:
-    """The skylines of the site and the stations, the stations' booked passes, thermal tables.
+    """Skylines of the site and the stations, booked passes, tables of units and arrays.
 
     Values that are no file names are skipped.
     """

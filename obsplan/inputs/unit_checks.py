@@ -128,10 +128,14 @@ def _numbers(*values: Any) -> tuple[float, ...]:
 
 
 def table_files(raw: Table) -> Iterator[tuple[str, str]]:
-    """Key and file name of every thermal table of a scenario as parsed."""
+    """Key and file name of every table of units and arrays of a scenario as parsed."""
     platforms = raw.get("platform")
     for platform in platforms if isinstance(platforms, list | tuple) else [platforms]:
         if isinstance(platform, dict) and isinstance(platform.get("name"), str):
             for unit in units_of(platform):
                 if isinstance(unit.get("table"), str):
                     yield f"{_where(platform, unit)}.table", unit["table"]
+            arrays = platform.get("array")
+            for array in arrays if isinstance(arrays, list | tuple) else [arrays]:
+                if isinstance(array, dict) and isinstance(array.get("shadow"), str):
+                    yield f'platform "{platform["name"]}".array.shadow', array["shadow"]

@@ -100,7 +100,7 @@ def _read_utc(state: State, part: PlatformState) -> datetime:
 
 def _reading(platform: Platform, minute: int, part: PlatformState) -> Reading:
     charge = part.state_of_charge
-    stored_wh = None if charge is None else charge * platform.battery.capacity_wh
+    stored_wh = None if charge is None else charge * platform.battery.usable_wh
     return Reading(minute, stored_wh, part.stored_mbit)
 
 

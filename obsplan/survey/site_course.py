@@ -352,7 +352,7 @@ def _course(scenario, shared, place: Place, over: _Sky, surface_k, days) -> Site
     by_hour = by_hour.assign(**table_columns(scenario, by_hour))
     generation_w, base_load_w = {}, {}
     for platform in scenario.platform:
-        columns = power_columns(platform, by_hour, HOUR_S)
+        columns = power_columns(platform, by_hour, scenario.folder, HOUR_S)
         generation_w[platform.name] = columns["generation_w"].to_numpy()
         base_load_w[platform.name] = columns["base_load_w"].to_numpy()
     return SiteCourse(

@@ -266,5 +266,5 @@ def _energy_supply_wh(platform: Platform, course: SiteCourse, first_s: int, last
     net_w = course.generation_w[platform.name] - course.base_load_w[platform.name]
     battery = platform.battery
     floor = max(battery.reserve, battery.end or 0.0)
-    stored_wh = (battery.start - floor) * battery.capacity_wh * battery.discharge_efficiency
+    stored_wh = (battery.start - floor) * battery.usable_wh * battery.discharge_efficiency
     return course.hourly_sum(net_w, first_s, last_s) + stored_wh

@@ -1,5 +1,7 @@
 """Every property of an array and a heater in the scenario reaches generation or load."""
 
+from pathlib import Path
+
 import numpy as np
 import pandas as pd
 import pytest
@@ -20,8 +22,10 @@ SKY = pd.DataFrame(
 ARRAY = {"area_m2": 0.5, "efficiency": 0.3}
 
 
-def columns(*arrays, **parts):
-    return power_columns(Platform.model_validate(platform(array=list(arrays), **parts)), SKY)
+def columns(*arrays, folder=Path(), **parts):
+    return power_columns(
+        Platform.model_validate(platform(array=list(arrays), **parts)), SKY, folder
+    )
 
 
 def generation_w(*arrays):
@@ -63,3 +67,11 @@ def test_arrays_add_up_and_none_gives_nothing():
 def test_base_load_is_idle_and_the_heater_while_the_ground_is_cold():
     table = columns(idle_w=7.0, heater={"power_w": 20.0, "below_k": 200.0})
     np.testing.assert_array_equal(table["base_load_w"], [7.0, 7.0, 27.0])
+
+
+def test_own_shadow_reaches_the_generation(tmp_path):
+    rows = [f"{azimuth},{elevation},0.25" for azimuth in (0, 180) for elevation in (-90, 90)]
+    text = "\n".join(["sun_azimuth_deg,sun_elevation_deg,factor", *rows, ""])
+    (tmp_path / "body.csv").write_text(text)
+    shaded_w = columns(ARRAY | {"shadow": "body.csv"}, folder=tmp_path)["generation_w"]
+    assert shaded_w.to_numpy() == pytest.approx(0.25 * generation_w(ARRAY), rel=1e-12)

@@ -12,7 +12,10 @@ from obsplan.planning.problem.unit_bounds import heated_by_runs, heater_bound
 
 
 class PlatformPower(NamedTuple):
-    """By the minute (n,); `heaters` are those that are no part of the base load."""
+    """By the minute (n,); `heaters` are those that are no part of the base load.
+
+    peak_w: what the bus carries, and as much more as the battery cannot deliver of the bus limit.
+    """
 
     generation_w: np.ndarray
     base_w: np.ndarray
@@ -33,13 +36,15 @@ def platform_power(environment: Environment, platform: Platform, relaxed: bool) 
         table[column].to_numpy(dtype=float)[:minutes] for column in ("generation_w", "base_load_w")
     )
     heated = list(heated_by_runs(environment, platform))
+    delivered_w = generation_w + (platform.battery.discharge_limit_w or np.inf)
+    undelivered_w = np.maximum(platform.bus_limit_w - delivered_w, 0.0)
     idle_w = sum((limits.idle_heater_w[:minutes] for _, limits in heated), np.zeros(minutes))
     if relaxed:
         heaters = tuple(heater_bound(environment, unit, limits) for unit, limits in heated)
         # Never below zero by rounding.
         base_w = np.maximum(base_w - idle_w, 0.0) if heated else base_w
-        return PlatformPower(generation_w, base_w, base_w, heaters)
-    peak_w = base_w - idle_w
+        return PlatformPower(generation_w, base_w, base_w + undelivered_w, heaters)
+    peak_w = base_w - idle_w + undelivered_w
     for unit, limits in heated:
         assert unit.thermostat is not None
         peak_w = peak_w + unit.thermostat.power_w * limits.may_heat(unit)[:minutes]

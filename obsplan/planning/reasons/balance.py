@@ -29,7 +29,7 @@ def balance(environment: Environment) -> pd.DataFrame:
         battery, store = platform.battery, platform.store
         end = max(battery.reserve, battery.end or 0.0)
         available_wh = table["generation_w"].sum() / 60
-        available_wh += (battery.start - end) * battery.capacity_wh
+        available_wh += (battery.start - end) * battery.usable_wh
         gaps = intervals.from_mask(rate_kbps <= 0)
         gap_h = float(np.diff(gaps).max(initial=0)) / 60
         needed = {}

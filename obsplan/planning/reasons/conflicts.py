@@ -239,12 +239,12 @@ def _levers(platform: Platform, *keys: str) -> tuple[Way, ...]:
 def reserve_words(platform: Platform) -> str:
     """The rule of the battery's reserve."""
     battery = platform.battery
-    return f'battery reserve of {battery.reserve * battery.capacity_wh:g} Wh on "{platform.name}"'
+    return f'battery reserve of {battery.reserve * battery.usable_wh:g} Wh on "{platform.name}"'
 
 
 def end_charge_words(platform: Platform) -> str:
     """The rule of the charge at the end of the span."""
-    end_wh = (platform.battery.end or 0.0) * platform.battery.capacity_wh
+    end_wh = (platform.battery.end or 0.0) * platform.battery.usable_wh
     return f'end charge of {end_wh:g} Wh on "{platform.name}"'
 
 

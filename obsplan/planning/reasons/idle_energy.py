@@ -149,7 +149,7 @@ def _balance(
     stored_wh = table["stored_wh"].to_numpy()
     # There is no row for the end of the span.
     end = min(int(table.index.searchsorted(pd.Timestamp(short_utc))), len(table))
-    full = np.flatnonzero(stored_wh[:end] >= platform.battery.capacity_wh - FULL_WH)
+    full = np.flatnonzero(stored_wh[:end] >= platform.battery.usable_wh - FULL_WH)
     first = int(full[-1]) if len(full) else 0
     while end < len(table) and stored_wh[end] < stored_wh[end - 1]:
         end += 1

@@ -83,13 +83,13 @@ def _is_valid_by_the_minute(
 def larger_battery(n: int, variant: Variant, wh: float) -> Variant:
     """A battery of platform `n` with `wh` more capacity, charged from the start."""
     node, battery = variant.booking.problem.nodes[n], variant.scenario.platform[n].battery
-    capacity_wh = battery.capacity_wh + wh
+    usable_wh = battery.usable_wh + wh
 
     def share(of_old: float, more_wh: float = 0.0) -> float:
-        return (of_old * battery.capacity_wh + more_wh) / capacity_wh
+        return (of_old * battery.usable_wh + more_wh) / usable_wh
 
     larger = {
-        "capacity_wh": capacity_wh,
+        "capacity_wh": usable_wh / (1 - battery.fade),
         "reserve": share(battery.reserve),
         "start": share(battery.start, wh),
         "end": None if battery.end is None else share(battery.end),
