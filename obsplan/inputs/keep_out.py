@@ -5,7 +5,7 @@ from obsplan.inputs.frozen_model import FrozenModel
 
 
 class KeepOut(FrozenModel):
-    """A time in which one activity, or all of an instrument or a platform, may not run."""
+    """A time in which an activity, an instrument or a platform may not run."""
 
     activity: Name | None = None
     """Name of the activity; give this, an instrument or a platform."""
