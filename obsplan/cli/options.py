@@ -182,7 +182,8 @@ PATIENCE = click.option(
     "--patience",
     type=Finite(0, min_open=True),
     metavar="SECONDS",
-    help="Stop the search after this time; the plan then depends on the machine's speed.",
+    help="Stop search and explanations after this time; the plan then depends on the machine's "
+    "speed. Tables and figures are written all the same.",
 )
 FORMAT = click.option(
     "--format",

@@ -14,6 +14,7 @@ import numpy as np
 import pandas as pd
 
 from obsplan.checking.check import Verdict, check_timeline
+from obsplan.checking.violation import Violation
 from obsplan.common.interruption import interruptible
 from obsplan.environment.model import Environment
 from obsplan.inputs.scenario import Scenario
@@ -76,13 +77,12 @@ def make_replan(
 ) -> Replan:
     """The timeline `slots` (see `read_timeline`) replanned from `now_utc` on.
 
-    `environment` includes telemetry (see `with_telemetry`), `ran` what ran (`reported_runs`).
-    `fixed_slots` says which slots are fixed. Of all plans found whose remaining value is at least
-    (1 - `keep`) of the best, the one with the fewest moves is chosen. If fixed slots break a rule
-    by themselves, the plan is made around them, and its verdict says so. Transmit windows are
-    planned freely and do not count as moves. `gap`, `effort` and `patience_s` limit the search as
-    in `make_plan`; effort is low by default, since the team waits. Raises StateError if what ran
-    contradicts the timeline.
+    `environment` includes telemetry (see `with_telemetry`), `ran` what ran (`reported_runs`). Of
+    all plans found whose remaining value is at least (1 - `keep`) of the best, the one with the
+    fewest moves is chosen. If fixed slots (see `fixed_slots`) break a rule by themselves, the plan
+    is made around them, and its verdict says so. Transmit windows are planned freely and are no
+    moves. `gap`, `effort` (low, since the team waits) and `patience_s` limit the search as in
+    `make_plan`. Raises StateError if what ran contradicts the timeline.
     """
     require_effort(effort)
     scenario = environment.scenario
@@ -90,26 +90,27 @@ def make_replan(
     with interruptible():
         fixed, movable = fixed_slots(environment, slots, ran, now_utc, freeze)
         first = first_step(scenario, now_utc)
-        alone = _alone(environment, fixed, first)
-        levels = _levels(scenario, alone, first)
+        unavoidable, levels = _alone(environment, fixed, first)
         problem, barred = remaining_problem(environment, fixed, first, levels)
         relaxed, _ = remaining_problem(environment, fixed, first, levels, relaxed=True)
         old = old_starts(scenario, problem, movable)
         problem, relaxed, given_up = without_impossible_runs(problem, relaxed, old)
-    situation = Situation(environment, fixed, alone.found, given_up)
+    situation = Situation(environment, fixed, unavoidable, given_up)
     report(f"{len(fixed)} rows are fixed, {len(movable)} slots may move")
-
     candidates = partial(candidate_plans, situation, problem, relaxed, old, first, gap, effort)
-    plans, bound, interrupted = _collected(candidates, scenario, movable, patience_s, report)
-    found = [(plan.value(), differences(scenario, movable, plan)) for plan in plans]
-    chosen = fewest_moves(found, keep)
-    booking, difference = plans[chosen], found[chosen][1]
-    rows, ids = named_slots(scenario, fixed, movable, booking, difference)
-    timeline, verdict = _timeline(environment, fixed, rows, booking.problem, now_utc)
-    value = float(timeline["value"].sum())
-    fixed_value = value - booking.value()
-    upper = max(min(bound, worth_of_all(relaxed)) + fixed_value, value)
-    answers = _answers(situation, booking, barred, timeline, first)
+    end = EarlyEnd()
+    with end.clock(patience_s):
+        plans, bound = _collected(candidates, scenario, movable, end, report)
+        interrupted = end.reason is not None
+        found = [(plan.value(), differences(scenario, movable, plan)) for plan in plans]
+        chosen = fewest_moves(found, keep)
+        booking, difference = plans[chosen], found[chosen][1]
+        rows, ids = named_slots(scenario, fixed, movable, booking, difference)
+        timeline, verdict = _timeline(environment, fixed, rows, booking.problem, now_utc)
+        value = float(timeline["value"].sum())
+        fixed_value = value - booking.value()
+        upper = max(min(bound, worth_of_all(relaxed)) + fixed_value, value)
+        answers = _answers(situation, booking, barred, timeline, first, end.expired)
     missing = _unplaced(scenario, booking, answers)
     changes = changes_table(environment, movable, fixed, booking, ids, difference)
     return Replan(
@@ -123,35 +124,41 @@ def make_replan(
     )
 
 
-def _alone(environment: Environment, fixed: pd.DataFrame, first: int) -> Verdict:
-    """The verdict on the fixed slots with nothing else planned from step `first` on."""
+def _alone(
+    environment: Environment, fixed: pd.DataFrame, first: int
+) -> tuple[tuple[Violation, ...], dict[str, tuple[float, float]]]:
+    """What the fixed slots break with nothing else planned from step `first` on.
+
+    With it come Wh and Mbit of every platform when that step begins.
+    """
     slots = with_fixed(fixed, _open_sending(environment.scenario, first))
-    return check_timeline(environment, slots, fixes=False)
+    alone = check_timeline(environment, slots, fixes=False)
+    return alone.found, _levels(environment.scenario, alone, first)
 
 
 def _collected(
     candidates: Callable[[Event], Iterator[tuple[Booking, float]]],
     scenario: Scenario,
     movable: pd.DataFrame,
-    patience_s: float | None,
+    end: EarlyEnd,
     report: Report,
-) -> tuple[list[Booking], float, bool]:
-    """All plans, the last upper bound, and whether the search was stopped before its end.
+) -> tuple[list[Booking], float]:
+    """All plans, and the last upper bound.
 
     `candidates` gives the plans, and ends soon once its event is set.
     """
     plans: list[Booking] = []
-    bound, end = np.inf, EarlyEnd(has_plan=lambda: bool(plans))
-    with end.possible(patience_s):
+    bound = np.inf
+    with end.by_signal():
         for booking, upper in candidates(end.stop):
             plans.append(booking)
-            bound = upper
+            bound, end.has_plan = upper, True
             moves = sum(d.moves for d in differences(scenario, movable, booking).values())
             head = "another plan" if plans[1:] else "old plan repaired"
             report(f"{head}: remaining value {booking.value():.1f}, {moves} moves")
     if end.reason:
         report(end.reason.value)
-    return plans, bound, end.reason is not None
+    return plans, bound
 
 
 def _timeline(
@@ -197,13 +204,14 @@ def _answers(
     barred: list[np.ndarray],
     timeline: pd.DataFrame,
     first: int,
+    expired: Event,
 ) -> dict[str, Answer]:
     """Why one more run does not fit, judged with the fixed slots."""
 
     def replay(variant: Variant) -> Verdict:
         return replace(situation, environment=variant.environment).replay(variant.booking)
 
-    return explain(situation.environment, booking, timeline, replay, barred, first)
+    return explain(situation.environment, booking, timeline, replay, barred, first, expired)
 
 
 def _unplaced(scenario: Scenario, booking: Booking, answers: dict[str, Answer]) -> pd.DataFrame:

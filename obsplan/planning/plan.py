@@ -17,7 +17,7 @@ import pandas as pd
 from obsplan.checking.check import Verdict
 from obsplan.common.errors import Infeasible
 from obsplan.common.interruption import calling, interruptible
-from obsplan.common.text import raised
+from obsplan.common.text import gap_text, proven, raised
 from obsplan.environment.model import Environment
 from obsplan.planning.last_runs import with_last_runs
 from obsplan.planning.minute_repair import lighter_plan, valid_plan
@@ -31,6 +31,7 @@ from obsplan.planning.reasons.conflicts import find_conflict
 from obsplan.planning.reasons.fix_wording import Answer
 from obsplan.planning.reasons.idle_energy import why_not_idle
 from obsplan.planning.reasons.permitting_changes import permitting_changes
+from obsplan.planning.reasons.reason_wording import NotAnalysed
 from obsplan.planning.reasons.unplaced import explain, unplaced_table
 from obsplan.planning.replayed import Replayed, breaks_own_rules, judge_of, replay_of
 from obsplan.planning.search.exact import above, in_steps, is_small
@@ -43,10 +44,6 @@ Report = Callable[[str], None]
 
 class BetterPlan(str):
     """A line of progress about a better plan, which makes the one before it obsolete."""
-
-
-# Values that differ by less are the same.
-SAME_VALUE = 1e-9
 
 
 @dataclass(frozen=True)
@@ -94,21 +91,23 @@ def make_plan(
     """The best plan found for a scenario, within `gap` of the optimum if it can be.
 
     `effort` ("low", "normal", "high") limits the search in counts of work, so that the same
-    input gives the same plan everywhere; `patience_s`, if given, ends it by the clock and
-    says so. `report` hears of progress, a line at a time. Ctrl-C, once there is a first
-    plan, ends the search with the best so far; TERM and HUP do the same to a command. Raises
+    input gives the same plan everywhere; `patience_s`, if given, ends search and explanations by
+    the clock and says so. `report` hears of progress, a line at a time. Ctrl-C, once there is a
+    first plan, ends the search with the best so far; TERM and HUP do the same to a command. Raises
     Infeasible if required runs cannot be placed or a platform cannot even idle through the
     span, ValueError for another effort.
     """
     require_effort(effort)
-    with interruptible():
-        if why := why_not_idle(environment):
-            raise Infeasible(*why.splitlines())
-        if findings := no_room_for_required_runs(environment):
-            raise Infeasible(*(finding.line for finding in findings))
-        search = PlanSearch(environment, report)
-    best = search.run(gap, effort, patience_s)
-    return search.plan(search.filled(best))
+    end = EarlyEnd()
+    with end.clock(patience_s):
+        with interruptible():
+            if why := why_not_idle(environment):
+                raise Infeasible(*why.splitlines())
+            if findings := no_room_for_required_runs(environment):
+                raise Infeasible(*(finding.line for finding in findings))
+            search = PlanSearch(environment, report, end)
+        best = search.run(gap, effort)
+        return search.plan(search.filled(best))
 
 
 class StopReason(Enum):
@@ -125,32 +124,39 @@ class EarlyEnd:
     Ctrl-C and other signals if it `has_plan`.
     """
 
-    def __init__(self, has_plan: Callable[[], bool]):
-        self.has_plan = has_plan
+    def __init__(self) -> None:
+        self.has_plan = False
         self.stop, self.expired = Event(), Event()
         self.reason: StopReason | None = None
 
     @contextmanager
-    def possible(self, patience_s: float | None) -> Iterator[None]:
-        """Within, the search may be ended; KeyboardInterrupt passes only without a plan."""
+    def clock(self, patience_s: float | None) -> Iterator[None]:
+        """Within, patience runs out after so many seconds; with None, never."""
         clock = Timer(patience_s or 0.0, self._expire)
         clock.daemon = True
         if patience_s is not None:
             clock.start()
         try:
-            with calling(self._hear):
-                yield
-        except KeyboardInterrupt:  # from outside a command
-            self._hear()
+            yield
         finally:
             clock.cancel()
+
+    @contextmanager
+    def by_signal(self) -> Iterator[None]:
+        """Within, a signal ends the search; KeyboardInterrupt passes only without a plan."""
+        try:
+            with calling(self.hear):
+                yield
+        except KeyboardInterrupt:  # from outside a command
+            self.hear()
 
     def _expire(self) -> None:
         self.expired.set()
         self._end(StopReason.PATIENCE)
 
-    def _hear(self) -> None:
-        if not self.has_plan():
+    def hear(self) -> None:
+        """A signal came."""
+        if not self.has_plan:
             raise KeyboardInterrupt
         self._end(StopReason.SIGNAL)
 
@@ -160,15 +166,16 @@ class EarlyEnd:
 
 
 class PlanSearch:
-    """A search with what is known of it by now: the best plan, the bounds, why it was stopped.
+    """A search with what is known of it by now: the best plan and the bounds.
 
     `bounds` gathers the upper bounds as soon as they are known, which depends on the clock;
     `bound` is the one that came with the last plan, which does not.
     """
 
-    def __init__(self, environment: Environment, report: Report):
+    def __init__(self, environment: Environment, report: Report, end: EarlyEnd | None = None):
         self.environment = environment
         self.report = report
+        self.end = end or EarlyEnd()
         self.problem = build_problem(environment)
         self.relaxed = build_problem(environment, relaxed=True)
         self.replay = replay_of(environment)
@@ -177,60 +184,66 @@ class PlanSearch:
         self.requested_value = worth_of_all(self.relaxed)
         self.bounds: list[float] = []
         self.bound = np.inf
-        self.stopped: StopReason | None = None
 
-    def run(self, gap: float, effort: Effort, patience_s: float | None) -> Replayed:
+    def run(self, gap: float, effort: Effort) -> Replayed:
         """The best plan found until within `gap` of the bound, `effort` is spent, or stopped.
 
         Raises Infeasible when no place is found for all required runs, KeyboardInterrupt
         when interrupted before there is a plan.
         """
-        end = EarlyEnd(has_plan=lambda: self.best is not None)
         try:
             with (
-                end.possible(patience_s),
-                closing(self._plans(gap, effort, end.stop)) as plans,
+                self.end.by_signal(),
+                closing(self._plans(gap, effort, self.end.stop)) as plans,
             ):
                 for booking, bound in plans:
                     self._take(booking, bound)
         except NoPlaceFound as failure:
             with interruptible():
-                raise Infeasible(self._why_no_place(failure, end.expired)) from None
-        if end.reason:
-            self.stopped = end.reason
-            self.report(end.reason.value)
+                raise Infeasible(self._why_no_place(failure, self.end.expired)) from None
+        if self.end.reason:
+            self.report(self.end.reason.value)
         assert self.best is not None  # a search that yields no plan raises
         return self.best
 
     def filled(self, best: Replayed) -> Replayed:
-        """The plan tidied, and filled with what then fits too, if the replay accepts that."""
-        value = best.booking.value()
+        """The plan tidied, and filled with what then fits too, if the replay accepts that.
+
+        Nothing is tried once patience ran out.
+        """
+        value, stopped = best.booking.value(), self.end.reason
+        expired = self.end.expired
         try:
             with interruptible():
-                for booking in tidy_plans(best.booking):
+                for booking in () if expired.is_set() else tidy_plans(best.booking):
                     verdict = self.replay(booking)
                     if verdict.is_valid:
                         best = Replayed(booking, verdict)
                         break
                 hopeless = partial(breaks_own_rules, self.environment)
-                best = with_last_runs(best, self.replay, is_hopeless=hopeless)
+                best = with_last_runs(best, self.replay, expired, hopeless)
                 if best.booking.value() > value:
                     self.report(f"filled: {self._standing(best.booking)}")
         except KeyboardInterrupt:
-            self.stopped = StopReason.SIGNAL
+            self.end.hear()
+        if self.end.reason and not stopped:
+            self.report(self.end.reason.value)
         return best
 
     def plan(self, best: Replayed) -> Plan:
         """The plan as tables, with the reasons of what is not in it."""
         booking, verdict = best
+        interrupted = self.end.reason is not None
         timeline = timeline_table(self.environment, booking)
         if any(len(runs) < task.count for task, runs in zip(self.problem.tasks, booking.runs)):
             self.report("checking what would allow more runs ...")
         bounds = [self.bound, self.requested_value]
         # What is known by now depends on the clock, so it counts only if the search was stopped.
-        if self.stopped:
+        if interrupted:
             bounds += self.bounds
-        answers = explain(self.environment, booking, timeline)
+        answers = explain(self.environment, booking, timeline, expired=self.end.expired)
+        if untold := [name for name, a in answers.items() if isinstance(a.reason, NotAnalysed)]:
+            self.report(f"what would allow more runs is left out for {', '.join(untold)}")
         return Plan(
             self.environment,
             timeline,
@@ -238,7 +251,7 @@ class PlanSearch:
             verdict,
             plan_value(self.problem, booking.runs),
             above(min(bounds), booking),
-            self.stopped is not None,
+            interrupted,
             answers=answers,
         )
 
@@ -281,6 +294,7 @@ class PlanSearch:
             self.bounds.append(bound)
         if self.best is None or np.isfinite(bound):
             self.best = valid_plan(self.environment, self.problem, booking, self.best)
+            self.end.has_plan = True
             head = "plan" if np.isfinite(bound) else "first plan"
             standing = self._standing(self.best.booking)
             self.report(f"{head}: {standing}; {self.best.verdict.summary}")
@@ -293,11 +307,12 @@ class PlanSearch:
     def _standing(self, booking: Booking) -> str:
         """The value, and an upper bound on the gap to the optimum, as known by now."""
         value, bound = booking.value(), min([self.requested_value, *self.bounds])
-        proven = value >= bound - SAME_VALUE
-        if not self.bounds and not proven:
+        if proven(value, bound):
+            return f"value {value:.1f}, upper bound {raised(bound)}, gap 0.0 %"
+        if not self.bounds:
             return f"value {value:.1f} of {raised(bound)} requested, no upper bound yet"
-        gap_percent = 0.0 if proven else 100 * (1 - value / bound)
-        return f"value {value:.1f}, upper bound {raised(bound)}, gap {raised(gap_percent)} %"
+        gap = gap_text(value, bound)
+        return f"value {value:.1f}, upper bound {raised(bound)}, gap {gap}"
 
     def _why_no_place(self, failure: NoPlaceFound, expired: Event) -> str:
         """Which rules conflict, or the required runs if that is not found; and what permits a plan.

@@ -115,8 +115,9 @@ class OverheardSearch(PlanSearch):
         self.bounds = _OverheardBounds(hear)
 
     def made(self, gap: float, patience_s: float | None) -> Plan:
-        best = self.run(gap, "normal", patience_s)
-        return self.plan(self.filled(best))
+        with self.end.clock(patience_s):
+            best = self.run(gap, "normal")
+            return self.plan(self.filled(best))
 
     def _take(self, booking, bound: float) -> None:
         super()._take(booking, bound)

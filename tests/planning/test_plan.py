@@ -15,6 +15,7 @@ from obsplan.common.csv_file import write_csv
 from obsplan.common.errors import Infeasible
 from obsplan.inputs.timeline_columns import TIMELINE_COLUMNS
 from obsplan.inputs.timeline_csv import read_timeline
+from obsplan.planning import plan as plan_room
 from obsplan.planning.plan import make_plan
 
 
@@ -202,3 +203,29 @@ def test_settling_longer_than_the_span_leaves_no_place():
 def test_an_effort_that_does_not_exist_is_refused():
     with pytest.raises(ValueError, match="effort = 'lo': allowed are low, normal, high"):
         make_plan(world(scenario({"name": "a"})), effort="lo")
+
+
+def test_once_patience_ran_out_a_plan_is_neither_tidied_nor_explained_and_says_so(monkeypatch):
+    def fail(*_):
+        raise AssertionError
+
+    monkeypatch.setattr(plan_room, "tidy_plans", fail)
+    scene = scenario({"name": "a", "count": 9}, {"name": "b", "count": 9}, hours=4)
+    told = []
+    made = make_plan(world(scene), report=told.append, patience_s=1e-6)
+    assert made.interrupted and made.verdict.is_valid and made.value > 0
+    assert set(made.unplaced["reason"]) == {"not analysed: patience ran out"}
+    assert "what would allow more runs is left out for a, b" in told
+
+
+def test_patience_that_runs_out_while_a_plan_is_filled_says_so(monkeypatch):
+    def slowly(plan, replay, stop, is_hopeless):
+        assert stop.wait(60)
+        return plan
+
+    monkeypatch.setattr(plan_room, "with_last_runs", slowly)
+    told = []
+    scene = scenario({"name": "a", "count": 9}, hours=4)
+    made = make_plan(world(scene), report=told.append, patience_s=3.0)
+    assert made.interrupted and made.verdict.is_valid
+    assert "patience ran out; another run may give a different plan" in told

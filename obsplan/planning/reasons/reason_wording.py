@@ -10,10 +10,12 @@ from obsplan.planning.reasons.blocking import Constraint
 
 @dataclass(frozen=True)
 class NotAnalysed:
-    """The user interrupted the analysis."""
+    """The analysis ended before, and why: the user interrupted it, or patience ran out."""
+
+    why: str
 
     def __str__(self) -> str:
-        return "not analysed: interrupted"
+        return f"not analysed: {self.why}"
 
     def short(self, platform: str) -> str:
         return "not analysed"

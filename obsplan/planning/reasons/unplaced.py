@@ -7,6 +7,7 @@ replay by the minute accepts the result.
 
 from dataclasses import replace
 from math import ceil
+from threading import Event
 
 import numpy as np
 import pandas as pd
@@ -83,22 +84,24 @@ def explain(
     replay: Replay = replayed,
     barred: list[np.ndarray] | None = None,
     first: int = 0,
+    expired: Event | None = None,
 ) -> dict[str, Answer]:
     """Why one more run does not fit, for each activity with fewer runs than requested, by name.
 
     `booking` is the plan with its flow up to date, `timeline` the same plan as a table,
     whose ids name the slots. `replay` is needed if the timeline has more than the booking;
     `barred` has the steps at which a run of each activity may not start regardless of its
-    conditions; nothing before step `first` can be changed any more. After Ctrl-C the remaining
-    activities are not analysed.
+    conditions; nothing before step `first` can be changed any more. After Ctrl-C, and once
+    `expired` is set, the remaining activities are not analysed.
     """
     slots = {(slot.activity, slot.start_utc): slot.slot for slot in timeline.itertuples()}
     answers: dict[str, Answer] = {}
-    interrupted = False
+    interrupted = ""
     for i, task in enumerate(booking.problem.tasks):
         if len(booking.runs[i]) >= task.count:
             continue
-        answers[task.name] = Answer(NotAnalysed(), None)
+        if expired is not None and expired.is_set():
+            interrupted = interrupted or "patience ran out"
         if not interrupted:
             shut = barred[i] if barred else np.zeros(booking.problem.steps, dtype=bool)
             try:
@@ -111,7 +114,9 @@ def explain(
                     reason = Closed("", never) if never else answer.reason
                     answers[task.name] = replace(answer, reason=reason)
             except KeyboardInterrupt:  # a second one; the existing plan must not be lost
-                interrupted = True
+                interrupted = "interrupted"
+        if interrupted:
+            answers[task.name] = Answer(NotAnalysed(interrupted), None)
     return answers
 
 
