@@ -1,7 +1,9 @@
 """The command that checks a timeline."""
 
 import sys
+from collections.abc import Callable
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import click
 
@@ -11,6 +13,7 @@ from obsplan.cli.files import (
     environment_of,
     read_slots,
     reported_before,
+    timeline_path,
     write_results,
 )
 from obsplan.cli.options import (
@@ -25,7 +28,12 @@ from obsplan.cli.options import (
 )
 from obsplan.cli.paths import command
 from obsplan.cli.say import hand_over, say
+from obsplan.common import interruption
+from obsplan.common.errors import ObsplanError
 from obsplan.common.instants import stamp
+
+if TYPE_CHECKING:
+    from obsplan.checking.check import Verdict
 
 DETAILS = """Only the columns activity and start_utc are required (and end_utc for rows of the
 radio); `obsplan keys timeline` explains them all. If you move a slot, clear its end_utc or move
@@ -52,6 +60,7 @@ broken by them alone, and limits exceeded before telemetry was read, are not rep
         "obsplan check mine/scenario.toml mine/plan/timeline.csv",
         "obsplan check mine/scenario.toml mine/plan --state telemetry.toml",
         "obsplan check mine/scenario.toml mine/day5",
+        "obsplan check mine/scenario.toml edited.csv --watch",
     ),
 )
 @SCENARIO
@@ -64,6 +73,11 @@ broken by them alone, and limits exceeded before telemetry was read, are not rep
     default="text",
     show_default=True,
     help="Print the broken rules as sentences or as CSV.",
+)
+@click.option(
+    "--watch",
+    is_flag=True,
+    help="Check again whenever the timeline is saved, the worst first; Ctrl-C ends it.",
 )
 @TELEMETRY
 @click.option(
@@ -78,6 +92,7 @@ def check(
     timeline: Path,
     output: Path | None,
     form: str,
+    watch: bool,
     telemetry: Path | None,
     now: str | None,
     allow_outside: bool,
@@ -94,9 +109,10 @@ def check(
     from obsplan.checking.check import check_timeline
     from obsplan.common.csv_file import csv_text
     from obsplan.inputs.read_scenario import read_scenario
-    from obsplan.operations.fixed_slots import with_outcomes
     from obsplan.reporting.text.sentences import summary_lines, verdict_lines
 
+    if watch and (output or form == "csv"):
+        raise click.UsageError("--watch prints sentences: use it without -o and --format csv")
     scenario = read_scenario(scenario_path, allow_outside=allow_outside)
     slots = read_slots(timeline, scenario, "checked against this one")
     now_utc = instant_in_span(now, scenario, "--now") if now else None
@@ -105,10 +121,17 @@ def check(
         raise click.UsageError("--now needs --state")
     state, ran, since_utc = _reported(telemetry, scenario, now_utc, slots, earlier)
     environment = environment_of(scenario, ephemeris, state)
-    if since_utc is not None:
-        echo_oddities(environment, slots, ran, since_utc)
-        slots = with_outcomes(scenario, slots, ran, since_utc)
-        _echo_too_late(environment, slots, since_utc)
+
+    if watch:
+
+        def judge(fixes: bool) -> "Verdict":
+            slots = read_slots(timeline, scenario, "checked against this one")
+            _, ran, since_utc = _reported(telemetry, scenario, now_utc, slots, earlier)
+            slots = _as_reported(environment, slots, ran, since_utc)
+            return check_timeline(environment, slots, since_utc, fixes=fixes)
+
+        sys.exit(_watched(timeline_path(timeline), judge))
+    slots = _as_reported(environment, slots, ran, since_utc)
     verdict = check_timeline(environment, slots, since_utc, fixes=False)
     if not verdict.is_valid:
         say("trying what would mend the broken rules ...", err=True)
@@ -120,6 +143,31 @@ def check(
         say(line, err=form == "csv")
     if not verdict.is_valid:
         sys.exit(1)
+
+
+def _watched(path: Path, judge: "Callable[[bool], Verdict]") -> int:
+    """Print a verdict after each save, fixes once the file rests; the last exit code."""
+    from obsplan.cli.watch import saves
+    from obsplan.reporting.text.sentences import verdict_lines, worst_first
+
+    code = 0
+    try:
+        with interruption.interruptible():
+            for is_new in saves(path):
+                if not is_new and code != 1:
+                    continue
+                try:
+                    verdict = judge(not is_new)
+                    lines, code = verdict_lines(worst_first(verdict)), int(not verdict.is_valid)
+                except ObsplanError as problem:
+                    lines, code = list(problem.args), problem.exit_code
+                click.clear()
+                for line in lines:
+                    say(line)
+                say(f"{path}: Ctrl-C ends the watch")
+    except KeyboardInterrupt:
+        say("no longer watched; the exit code is that of the last check", err=True)
+    return code
 
 
 def _reported(path: Path | None, scenario, now_utc, slots, earlier):
@@ -136,6 +184,18 @@ def _reported(path: Path | None, scenario, now_utc, slots, earlier):
     ran = reported_runs(state, slots)
     # What the timeline says has run is past.
     return state, ran, now_utc or max(state.at_utc, latest_report(scenario, slots, ran))
+
+
+def _as_reported(environment, slots, ran, since_utc):
+    """The slots with what became of them, and notes on what is odd or too late."""
+    if since_utc is None:
+        return slots
+    from obsplan.operations.fixed_slots import with_outcomes
+
+    echo_oddities(environment, slots, ran, since_utc)
+    slots = with_outcomes(environment.scenario, slots, ran, since_utc)
+    _echo_too_late(environment, slots, since_utc)
+    return slots
 
 
 def _echo_too_late(environment, slots, since_utc) -> None:

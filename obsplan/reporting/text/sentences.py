@@ -1,6 +1,7 @@
 """What a plan, a check, a comparison or a replan found: one line for each finding."""
 
 from collections import Counter
+from dataclasses import replace
 from datetime import datetime
 from math import ceil, isinf
 
@@ -8,6 +9,7 @@ import pandas as pd
 
 from obsplan.checking.check import Verdict
 from obsplan.checking.margins import THIN_MIN, THIN_SHARE
+from obsplan.checking.temperature_rules import IDLE_RULES
 from obsplan.checking.violation import Violation, sentence
 from obsplan.common.instants import full_stamp, stamp
 from obsplan.common.text import gap_text, proven, raised
@@ -32,6 +34,22 @@ def verdict_lines(verdict: Verdict) -> list[str]:
             f"{many} violations in {len(lines)} {parts}: one for each rule that a line names"
         )
     return [*lines, *summary_lines(verdict)]
+
+
+def worst_first(verdict: Verdict) -> Verdict:
+    """The verdict with its violations in order of harm instead of time.
+
+    First what runs out or overheats, then required runs that are lost, then the rest by rule; of
+    each rule the largest amount comes first.
+    """
+
+    ranks = {rule: rank for rank, rule in enumerate(verdict.rules)}
+
+    def harm(violation: Violation) -> tuple:
+        rank = ranks.get(violation.rule, len(ranks))
+        return violation.rule not in IDLE_RULES, violation.rule != "must", rank, -violation.amount
+
+    return replace(verdict, found=tuple(sorted(verdict.found, key=harm)))
 
 
 def summary_lines(verdict: Verdict) -> list[str]:
