@@ -15,6 +15,7 @@ from obsplan.common import intervals
 from obsplan.environment.contacts import link_columns, relay_columns
 from obsplan.environment.ground import ground_temperature_k
 from obsplan.environment.model import Environment, span_ends, wanted_depths_m
+from obsplan.environment.night import night_after
 from obsplan.environment.power_columns import power_columns
 from obsplan.environment.site_skyline import site_profile
 from obsplan.environment.sun_and_earth import UNCOVERED, sun_and_earth
@@ -64,7 +65,8 @@ def make_environment(
         columns=["event", "time_utc"],
     )
     events["time_utc"] = pd.to_datetime(events["time_utc"], utc=True)
-    return replace(linked, sky=sky_table, platforms=platforms, events=events)
+    night = night_after(scenario, ephemeris, profile)
+    return replace(linked, sky=sky_table, platforms=platforms, events=events, night=night)
 
 
 def make_link_environment(

@@ -44,6 +44,7 @@ class Environment:
     readings: per platform with known telemetry, its readings in order of time.
     unseen: booked time that does not count because the station does not see the platform then:
         columns `platform`, `station`, `from_utc`, `until_utc`.
+    night: last and first light of the night that ends next after the span; None if not known.
     telemetry: what was reported, if anything was; all above includes it (see `with_telemetry`).
     """
 
@@ -58,6 +59,7 @@ class Environment:
     user_windows: dict[str, np.ndarray] = field(default_factory=dict)
     user_rules: dict[str, Callable] = field(default_factory=dict)
     unseen: pd.DataFrame = field(default_factory=lambda: pd.DataFrame(columns=UNSEEN_COLUMNS))
+    night: tuple[pd.Timestamp, pd.Timestamp] | None = None
     telemetry: State | None = None
 
     def read_until(self, platform: str) -> int:

@@ -237,6 +237,11 @@ class Platform(FrozenModel):
     Every platform has the sky of the landing site, so an orbiter is not allowed."""
     idle_w: NotNegative
     """Power that the platform always draws: computer, receiver, thermal control."""
+    night_w: NotNegative | None = None
+    """Power drawn through the night after the plan, heaters included.
+
+    It tells how long the battery lasts then. Without this key: idle_w and all heaters at full
+    power; heaters in a thermal table are left out."""
     bus_limit_w: Positive
     """Highest power on the bus at any time: idle, heater, sending and all instruments.
 

@@ -37,7 +37,13 @@ from obsplan.reporting.page.sections import (
     latency_part,
 )
 from obsplan.reporting.page.timeline import picture
-from obsplan.reporting.text.sentences import THIN, optimality, thin_margins, violation_lines
+from obsplan.reporting.text.sentences import (
+    THIN,
+    night_lines,
+    optimality,
+    thin_margins,
+    violation_lines,
+)
 
 FIRST_MARGINS, FIRST_DEADLINES = 3, 8
 SECTIONS = (
@@ -72,7 +78,7 @@ def report_page(made: Plan | Replan) -> str:
         "picture": [picture(plan)],
         **({"changes": changes_part(replan)} if replan else {}),
         **({} if plan.verdict.is_valid else {"broken": _broken(plan)}),
-        "margins": _margins(margins, in_time),
+        "margins": [*_margins(margins, in_time), *map(paragraph, night_lines(plan))],
         "unplaced": _unplaced(plan),
         "decisions": [*_deadlines(deadlines), *_leeway(leeway)],
         "activities": [activity_part(plan, a) for a in scenario.activity],

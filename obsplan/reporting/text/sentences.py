@@ -7,6 +7,7 @@ from math import ceil, isinf
 
 import pandas as pd
 
+from obsplan.analysis.night_energy import NightEnergy, night_energy
 from obsplan.checking.check import Verdict
 from obsplan.checking.margins import THIN_MIN, THIN_SHARE
 from obsplan.checking.temperature_rules import IDLE_RULES
@@ -90,6 +91,26 @@ def margin_lines(verdict: Verdict) -> list[str]:
         spots = "; ".join(f"{margin} ({', '.join(where)})" for margin, where in thin.items())
         lines.append(f"margins used up (less than {THIN} left): {spots}")
     return lines
+
+
+def night_lines(plan: Plan) -> list[str]:
+    """One line for each platform: how far into the night after the plan its battery lasts."""
+    return [_night_line(row) for row in night_energy(plan)]
+
+
+def _night_line(row: NightEnergy) -> str:
+    draw = f"drawing {row.draw_w:g} W of {row.stored_wh:.0f} Wh"
+    night = f"{row.night_h:.1f} h of this night"
+    after = f"after last light ({stamp(row.last_light_utc)})"
+    if row.reserve_h >= row.night_h:
+        return f'night: "{row.platform}" stays above its reserve for all {night} {after}, {draw}'
+    empty = f"is empty after {row.empty_h:.1f} h of the {night}"
+    if row.empty_h >= row.night_h:
+        empty = f"lasts all {night}"
+    return (
+        f'night: "{row.platform}" reaches its reserve {row.reserve_h:.1f} h {after}, and its '
+        f"battery {empty}, {draw}"
+    )
 
 
 THIN = f"{100 * THIN_SHARE:g} % or {THIN_MIN:g} min"

@@ -16,7 +16,7 @@ from obsplan.common.instants import stamp
 from obsplan.common.text import readable
 from obsplan.planning.plan import BetterPlan, Plan
 from obsplan.planning.reasons.audit import Severity
-from obsplan.reporting.text.sentences import bound_line, margin_lines
+from obsplan.reporting.text.sentences import bound_line, margin_lines, night_lines
 
 TONES = {"good": "32", "short": "33", "bad": "31", "head": "1"}
 LONGEST_GAP = "storage in longest gap"
@@ -76,7 +76,11 @@ def plan_lines(plan: Plan, directory: Path, colour: bool = False) -> list[str]:
     if plan.interrupted:
         lines.append("search interrupted: this is the best plan found so far")
     lines.append(painted(plan.verdict.summary, "good" if plan.verdict.is_valid else "bad", colour))
-    lines += [*margin_lines(plan.verdict), f"written to {readable(str(directory))}"]
+    lines += [
+        *margin_lines(plan.verdict),
+        *night_lines(plan),
+        f"written to {readable(str(directory))}",
+    ]
     if any(i.hazard != "none" for i in scenario.instrument):
         lines.append(f"caution: {CAUTION}")
     return lines
