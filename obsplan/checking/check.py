@@ -83,10 +83,10 @@ def check_timeline(
     it lasts and has no other effect. Rows named as in `Scenario.sending_names`, with an
     `end_utc`, say when a platform may send; if there are any, no platform sends outside its own.
     Without any, all send whenever they can. Rules added by `with_rule` are checked too. Margins
-    and fixes are given from `now_utc` on. A fix is a change that was tried: it mends the rule and
-    breaks nothing more. Trying takes a replay for each; `fixes` False leaves them out. Raises
-    TableError if slots are not such a table, ValueError if the environment does not cover the
-    span.
+    and fixes are given from `now_utc` on, fixes only after all that is over. A fix is a change that
+    was tried: it mends the rule and breaks nothing more. Trying takes a replay for each; `fixes`
+    False leaves them out. Raises TableError if slots are not such a table, ValueError if the
+    environment does not cover the span.
     """
     scenario = environment.scenario
     minutes = _covered_minutes(environment)
@@ -95,7 +95,9 @@ def check_timeline(
     index = environment.sky.index[:minutes]
     now = 0 if now_utc is None else int(scenario.minutes_of(now_utc))
     if fixes and found:
-        found = with_fixes(environment, runs, sending, found, books, minutes, now)
+        # What is over is past, even if nobody says what time it is.
+        ahead = max([now, *(run.last for run in runs if run.is_over)])
+        found = with_fixes(environment, runs, sending, found, books, minutes, ahead)
     return Verdict(
         tuple(found),
         _margins_table(scenario, margins(environment, runs, books, minutes, now)),

@@ -43,8 +43,8 @@ timeline has no rows of the radio, platforms may send whenever they can. A note 
 timeline was planned for another scenario (by the input hash in the summary.json beside it).
 
 A fix changes one slot, a few slots or a key of the scenario. It was tried: it mends the rule and
-breaks nothing more, all else as it is. Some hundred changes are tried; rules that are not
-reached by then have no fix.
+breaks nothing more, all else as it is. Up to a hundred changes are tried, fewer if very much is
+broken. What comes first is mended first; a line says for how many violations fixes were sought.
 
 With --state the check uses what telemetry says, and fixes lie ahead of it; what was reported
 before a replan is in reported.toml of its plan directory and is used too. Slots that are locked
@@ -83,7 +83,8 @@ broken by them alone, and limits exceeded before telemetry was read, are not rep
 @click.option(
     "--now",
     metavar="TIME",
-    help="With telemetry: the time now. Default: when it was read.",
+    help="With telemetry: the time now. Default: when it was read, or when the last reported run "
+    "ended, if that is later.",
 )
 @ALLOW_OUTSIDE
 @EPHEMERIS

@@ -151,8 +151,9 @@ def _print_worth(made, report: Callable[[str], None]) -> None:
         with interruption.interruptible():
             worth, gains, passes = marginal_worth(made.environment), None, None
             if not nothing_to_gain(made):
-                report("improving the plan with a little more of what has no price ...")
                 unpriced = worth[~(worth["worth"] > 0)]
+                if len(unpriced):
+                    report("improving the plan with a little more of what has no price ...")
                 gains = gain_from_more(made, zip(unpriced["platform"], unpriced["what"]))
                 if len(unbooked_passes(made.environment)):
                     report("improving the plan with passes that are not booked ...")

@@ -6,6 +6,7 @@ from datetime import UTC, datetime, timedelta
 MINUTE = timedelta(minutes=1)
 YEARS = (1900, 2200)
 WRITE_IT_LIKE = "write it like 2028-07-01T00:00:00Z"
+NO_TIME_OF_DAY = f"no time of day; {WRITE_IT_LIKE}"
 
 
 def stamp(instant: datetime) -> str:
@@ -23,7 +24,10 @@ def instant_from(text: str) -> datetime:
 
     Raises ValueError that says what is wrong and what is allowed.
     """
-    return in_utc(_parsed(text))
+    instant = _parsed(text)
+    if len(text) <= len("2028-07-01"):
+        raise ValueError(NO_TIME_OF_DAY)
+    return in_utc(instant)
 
 
 def utc_from(text: str) -> datetime:
@@ -35,7 +39,7 @@ def utc_from(text: str) -> datetime:
     text = re.sub(r"\s*(z|utc)$", "", text, flags=re.IGNORECASE)
     instant = _parsed(text)
     if not re.search(r"[T ]\d\d:?\d\d", text):
-        raise ValueError(f"no time of day; {WRITE_IT_LIKE}")
+        raise ValueError(NO_TIME_OF_DAY)
     return in_utc(instant if instant.tzinfo else instant.replace(tzinfo=UTC))
 
 

@@ -11,12 +11,22 @@ from pydantic_core import ErrorDetails
 
 from obsplan.common.text import did_you_mean, shortened
 from obsplan.inputs.field_types import LINE_PATTERN, NAME_PATTERN
+from obsplan.inputs.outcomes import OTHER_NAMES
 
 # What texts of a pattern look like.
 PATTERNS = {
     NAME_PATTERN: "must have 1 to 60 characters, no comma, semicolon, quote or line break, and no "
     "space at either end",
     LINE_PATTERN: "must have at most 200 characters and no line break or other control character",
+}
+# Names that people give to keys of the telemetry file.
+MEANT = {
+    "now": "at_utc",
+    "soc": "state_of_charge",
+    "battery": "state_of_charge",
+    "charge": "state_of_charge",
+    "id": "slot",
+    **dict.fromkeys(OTHER_NAMES, "outcome"),
 }
 BARE_KEY = re.compile("[A-Za-z0-9_-]+")  # other keys of TOML stand in quotes
 Loc = tuple[int | str, ...]  # path of an error in the file, as pydantic gives it
@@ -30,8 +40,9 @@ def error_line(root: type[BaseModel], raw: dict[str, Any], error: ErrorDetails) 
     loc, kind, context = error["loc"], error["type"], error.get("ctx", {})
     where = key_path(raw, loc)
     if kind == "extra_forbidden":
-        known = _known_keys(root, loc[:-1])
-        return f"{where}: unknown key; {did_you_mean(str(loc[-1]), known)}"
+        known, name = _known_keys(root, loc[:-1]), str(loc[-1])
+        meant = MEANT.get(name, name)
+        return f"{where}: unknown key; {did_you_mean(meant if meant in known else name, known)}"
     if kind == "missing" and isinstance(loc[-1], int):
         return f"{key_path(raw, loc[:-1])}: must be a pair [low, high]"
     if kind == "missing":

@@ -13,7 +13,7 @@ from obsplan.common.csv_file import CsvFile, Row, read_csv
 from obsplan.common.input_file import read_input
 from obsplan.common.text import did_you_mean, number_text, shortened
 from obsplan.inputs.impossible_runs import ToldRun, impossible
-from obsplan.inputs.outcomes import OUTCOMES, STATES
+from obsplan.inputs.outcomes import OTHER_NAMES, OUTCOMES, STATES
 from obsplan.inputs.scenario import Scenario
 from obsplan.inputs.timeline_columns import COMPARED, NEEDED, READ_COLUMNS, UNITS
 
@@ -38,7 +38,7 @@ class Words(NamedTuple):
 
 
 STATE = Words("state", STATES, ("status", "outcome", "result"))
-OUTCOME = Words("outcome", OUTCOMES, ("status", "state", "result"))
+OUTCOME = Words("outcome", OUTCOMES, OTHER_NAMES)
 
 
 def read_timeline(

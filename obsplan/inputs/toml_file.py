@@ -21,7 +21,8 @@ def read_toml(path: Path, error: type[ObsplanError]) -> tuple[dict[str, Any], by
     except RecursionError:
         raise error(f"{path}: not valid TOML: tables or lists are nested too deep") from None
     except ValueError as problem:  # of the parser, or of a number with thousands of digits
-        raise error(f"{path}: not valid TOML: {problem}") from None
+        hint = "; texts need quotes" if str(problem).startswith("Invalid value") else ""
+        raise error(f"{path}: not valid TOML: {problem}{hint}") from None
 
 
 def refusal(source: str | Path, mistakes: Iterable[str], error: type[ObsplanError]) -> ObsplanError:

@@ -202,6 +202,16 @@ def test_a_start_that_is_told_lies_ahead():
     assert late.fix == 'drop "camera" (slot s1), for which no other start was found'
 
 
+def test_a_fix_lies_after_what_is_over_even_if_no_time_is_given():
+    """The radar is out of contact at 08:15; the camera was done until 07:00, or until 08:00."""
+    scene = scenario({"name": "camera"}, {"name": "radar", "contact": "whole"})
+    world = environment(scene)
+    rows = slots(("camera", 360), ("radar", 495)).assign(state=["done", "planned"])
+    assert only(world, rows).fix == 'start "radar" (slot s2) at 2028-07-01T07:00Z'
+    rows = slots(("camera", 420), ("radar", 495)).assign(state=["done", "planned"])
+    assert only(world, rows).fix == 'drop "radar" (slot s2), for which no other start was found'
+
+
 def test_missing_runs_are_told_where_they_fit_together():
     scene = scenario({"name": "camera", "must": 2, "gap_min": 60, "contact": "whole"})
     world = environment(scene)

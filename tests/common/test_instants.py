@@ -24,6 +24,7 @@ def test_another_zone_becomes_utc():
     ("text", "words"),
     [
         ("soon", "not a time; write it like 2028-07-01T00:00:00Z"),
+        ("2028-07-01", "no time of day; write it like 2028-07-01T00:00:00Z"),
         ("2028-07-01T00:00:00", "the time has no zone; end it with Z for UTC"),
         ("1899-12-31T00:00:00Z", "the year is out of range; allowed are 1900 to 2200"),
     ],

@@ -32,6 +32,16 @@ def test_mistakes_in_several_tables_are_named_at_once_without_marks_that_a_termi
     [
         (b"\xff", "not UTF-8 text"),
         (b"a = ", "not valid TOML: Invalid value"),
+        (b"a = lander", "not valid TOML: Invalid value (at line 1, column 5); texts need quotes"),
+        (b"now = 1", "now: unknown key; did you mean 'at_utc'?"),
+        (
+            b'[[platform]]\nname = "lander"\nsoc = 0.7',
+            'platform 1 "lander".soc: unknown key; did you ',
+        ),
+        (
+            b'[[slot]]\nslot = "s1"\noutcome = "done"\nstatus = "ok"',
+            "slot 1 \"s1\".status: unknown key; did you mean 'outcome'?",
+        ),
         (b"colour = 1", "colour: unknown key; known: at_utc"),
     ],
 )
