@@ -1,6 +1,6 @@
 """Whether a change would mend a broken rule: the timeline is changed and checked again.
 
-A change counts only if the rule is broken once less, and no rule is broken more.
+A change counts only if the violation is gone, and no rule is broken more.
 """
 
 from collections import defaultdict
@@ -52,11 +52,13 @@ class Trials:
 
     def mends(self, violation: Violation, changes: Way) -> bool:
         """Whether these changes mend a violation and break nothing more."""
-        key = violation.rule, violation.platform, violation.activity
         if self.left <= 0:
             return False
         self.left -= 1
-        after = _totals(self._after(changes))
+        found = self._after(changes)
+        key, after = _key(violation), _totals(found)
+        if any(_is_still(violation, other) for other in found if _key(other) == key):
+            return False
         return after.get(key, (0, 0.0))[0] < self.before[key][0] and all(
             count <= self.before.get(one, (0, 0.0))[0]
             and amount <= self.before.get(one, (0, 0.0))[1] + AMOUNT_SLACK
@@ -71,9 +73,20 @@ class Trials:
         return broken_rules(environment, runs, sending, self.minutes)[0]
 
 
+def _key(violation: Violation) -> tuple[str, str, str]:
+    return violation.rule, violation.platform, violation.activity
+
+
+def _is_still(before: Violation, after: Violation) -> bool:
+    """Whether two violations of a rule, before and after a change, are the same one."""
+    if before.until_utc and after.until_utc:
+        return before.time_utc < after.until_utc and after.time_utc < before.until_utc
+    return before.slots == after.slots and bool(before.slots or before.time_utc == after.time_utc)
+
+
 def _totals(found: list[Violation]) -> Totals:
     totals: Totals = defaultdict(lambda: (0, 0.0))
     for v in found:
-        count, amount = totals[v.rule, v.platform, v.activity]
-        totals[v.rule, v.platform, v.activity] = count + 1, amount + v.amount
+        count, amount = totals[_key(v)]
+        totals[_key(v)] = count + 1, amount + v.amount
     return dict(totals)

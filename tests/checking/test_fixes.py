@@ -67,6 +67,15 @@ def added(table: pd.DataFrame, activity: str, start_utc, end_utc) -> pd.DataFram
     return both
 
 
+def is_there(violation: Violation, other: Violation) -> bool:
+    """Whether a rule is still broken by the same slots, or a limit during the same time."""
+    if (violation.rule, violation.platform) != (other.rule, other.platform):
+        return False
+    if violation.until_utc:
+        return other.until_utc > violation.time_utc and other.time_utc < violation.until_utc
+    return bool(violation.slots) and violation.slots == other.slots
+
+
 def count(found: tuple[Violation, ...]) -> Counter:
     return Counter((v.rule, v.platform, v.activity) for v in found)
 
@@ -98,7 +107,9 @@ def check_every_fix(environment, table: pd.DataFrame, now_utc=None) -> list:
                     was = table[table["slot"] == getattr(change, "slot", "")]
                     if now_utc is not None and len(was) and not isinstance(change, Fail):
                         assert (was["start_utc"] >= now_utc).all(), way
-            left = count(check_timeline(after, rows, now_utc, fixes=False).found)
+            found_then = check_timeline(after, rows, now_utc, fixes=False).found
+            left = count(found_then)
+            assert not any(is_there(violation, other) for other in found_then), violation.message
             before = count(found)
             assert (
                 left[violation.rule, violation.platform, violation.activity]
@@ -162,6 +173,22 @@ def test_a_slot_too_small_for_the_amount_is_not_named_alone():
     assert violation.amount == pytest.approx(70.0)
     (way,) = check_every_fix(world, rows)
     assert [type(change) for change in way] == [Drop, Drop, Drop]
+
+
+def test_what_mends_only_another_violation_of_the_rule_is_no_fix():
+    """Two slots at once, twice; the first pair is locked, so only a key can mend it."""
+    scene = scenario(
+        {"name": "drill", "power_w": 30.0},
+        {"name": "radar", "power_w": 30.0},
+        platforms=[platform(bus_limit_w=50.0)],
+    )
+    rows = slots(("drill", 60), ("radar", 60), ("drill", 300), ("radar", 300))
+    rows = rows.assign(state=["locked", "locked", "planned", "planned"])
+    world = environment(scene)
+    first, second = check_timeline(world, rows).found
+    assert first.rule == second.rule == "bus power"
+    assert "(slot" not in first.fix and "(slot s3)" in second.fix
+    check_every_fix(world, rows)
 
 
 def test_a_key_is_named_where_no_change_of_slots_is_enough():
