@@ -1,7 +1,8 @@
 """Data latency: how old data are when they reach Earth.
 
 The replay gives how much each platform sends in every minute, not which data. Here each
-store is a queue, first in, first out, and relayed data queue again in the receiver's store.
+store is a queue by priority, first in, first out within one, and relayed data queue again in the
+receiver's store.
 """
 
 from collections import deque
@@ -11,6 +12,7 @@ from typing import NamedTuple
 import numpy as np
 import pandas as pd
 
+from obsplan.analysis.latency_columns import LATENCY_COLUMNS
 from obsplan.inputs.scenario import Scenario
 from obsplan.planning.plan import Plan
 
@@ -18,23 +20,45 @@ from obsplan.planning.plan import Plan
 DUST_MBIT = 1e-9
 # Rounding of sums over some ten thousand minutes.
 ROUNDING_MBIT = 1e-4
-LATENCY_COLUMNS = (
-    "instrument",
-    "taken_mbit",
-    "received_mbit",
-    "median_h",
-    "longest_h",
-    "longest_taken_utc",
-    "still_stored_mbit",
-)
+# Data that nobody in the plan has taken leave first.
+BEFORE_ALL = 0
 
 
 class Parcel(NamedTuple):
-    """Data of one label that were taken in one minute."""
+    """Data of one label that were taken in one minute; priority 1 leaves first."""
 
     label: str
     taken_min: int
     mbit: float
+    priority: int = 3
+
+
+class Queue:
+    """Parcels by priority, first in, first out within one."""
+
+    def __init__(self) -> None:
+        self.parcels: dict[int, deque[Parcel]] = {}
+        self.mbit = 0.0
+
+    def put(self, parcel: Parcel) -> None:
+        self.parcels.setdefault(parcel.priority, deque()).append(parcel)
+        self.mbit += parcel.mbit
+
+    def removed(self, mbit: float) -> list[Parcel]:
+        """The parcels that leave first, `mbit` in all; the last of them may be cut."""
+        out = []
+        for priority in sorted(self.parcels):
+            queue = self.parcels[priority]
+            while mbit > DUST_MBIT and queue:
+                first = queue.popleft()
+                share = min(first.mbit, mbit)
+                if share > 0:
+                    out.append(first._replace(mbit=share))
+                if first.mbit - share > DUST_MBIT:
+                    queue.appendleft(first._replace(mbit=first.mbit - share))
+                mbit -= share
+        self.mbit -= sum(parcel.mbit for parcel in out)
+        return out
 
 
 def received(
@@ -47,64 +71,44 @@ def received(
 
     `taken` holds the parcels of every platform, `sent_mbit` (n,) what it sends in each
     minute, `receiver` the platform it sends to or "earth". Within a minute new data enter
-    the stores, then relays send, then those that send to Earth, as in the replay. What is
-    never sent is not returned; a parcel sent in pieces is returned in pieces.
+    the stores, then relays send, then those that send to Earth, as in the replay. What has the
+    lowest number of priority leaves first, and of that the oldest in the store. What is never
+    sent is not returned; a parcel sent in pieces is returned in pieces.
 
     `stored_mbit` (n,) is what each store holds at the start of a minute (initially nothing,
-    if not given). If that is less than the queue, as after telemetry, the oldest data are
+    if not given). If that is less than the queue, as after telemetry, what would leave first is
     taken as sent by then; if it is more, the difference is sent first and not returned.
     """
     order = sorted(sent_mbit, key=lambda name: (receiver[name] == "earth", name))
-    queues: dict[str, deque[Parcel]] = {name: deque() for name in order}
-    queued_mbit = dict.fromkeys(order, 0.0)
+    queues = {name: Queue() for name in order}
     arriving = {name: deque(sorted(taken[name], key=lambda p: p.taken_min)) for name in order}
     at_earth = []
 
-    def put(name: str, parcel: Parcel) -> None:
-        queues[name].append(parcel)
-        queued_mbit[name] += parcel.mbit
-
     def send(name: str, mbit: float, minute: int) -> None:
-        for parcel in _removed(queues[name], mbit):
-            queued_mbit[name] -= parcel.mbit
+        for parcel in queues[name].removed(mbit):
             if receiver[name] != "earth":
-                put(receiver[name], parcel)
+                queues[receiver[name]].put(parcel)
             elif parcel.label:
                 at_earth.append((parcel, minute))
 
     for minute in range(max(map(len, sent_mbit.values()), default=0)):
         if stored_mbit:
             for name in order:
-                surplus = queued_mbit[name] - float(stored_mbit[name][minute])
+                surplus = queues[name].mbit - float(stored_mbit[name][minute])
                 if surplus > ROUNDING_MBIT:
                     send(name, surplus, minute)
                 elif surplus < -ROUNDING_MBIT:
-                    queues[name].appendleft(Parcel("", minute, -surplus))
-                    queued_mbit[name] -= surplus
+                    queues[name].put(Parcel("", minute, -surplus, BEFORE_ALL))
         for name in order:
             while arriving[name] and arriving[name][0].taken_min <= minute:
-                put(name, arriving[name].popleft())
+                queues[name].put(arriving[name].popleft())
         for name in order:
             send(name, float(sent_mbit[name][minute]), minute)
     return at_earth
 
 
-def _removed(queue: deque[Parcel], mbit: float) -> list[Parcel]:
-    """The first `mbit` of a queue, removed from it."""
-    out = []
-    while mbit > DUST_MBIT and queue:
-        first = queue.popleft()
-        share = min(first.mbit, mbit)
-        if share > 0:
-            out.append(first._replace(mbit=share))
-        if first.mbit - share > DUST_MBIT:
-            queue.appendleft(first._replace(mbit=first.mbit - share))
-        mbit -= share
-    return out
-
-
 def latency_table(plan: Plan) -> pd.DataFrame:
-    """Latency of each instrument's data, from taken to received: columns `LATENCY_COLUMNS`.
+    """Latency of each activity's data, from taken to received: columns `LATENCY_COLUMNS`.
 
     `median_h` is that of the data, not of the slots; `still_stored_mbit` is what is left when
     the span ends. Data that telemetry found gone from a store count as received by then.
@@ -120,18 +124,19 @@ def latency_table(plan: Plan) -> pd.DataFrame:
     )
     start_utc = pd.Timestamp(scenario.span.start_utc)
     rows = []
-    for instrument in scenario.instrument:
-        own = [p for parcels in taken.values() for p in parcels if p.label == instrument.name]
+    for activity in scenario.activity:
+        own = [p for parcels in taken.values() for p in parcels if p.label == activity.name]
         if not own:
             continue
         arrived = [
             (minute - parcel.taken_min, parcel)
             for parcel, minute in at_earth
-            if parcel.label == instrument.name
+            if parcel.label == activity.name
         ]
         all_mbit, got_mbit = (sum(p.mbit for p in some) for some in (own, [p for _, p in arrived]))
         row = {
-            "instrument": instrument.name,
+            "activity": activity.name,
+            "priority": activity.priority,
             "taken_mbit": all_mbit,
             "received_mbit": got_mbit,
             "still_stored_mbit": max(all_mbit - got_mbit, 0.0),
@@ -147,7 +152,7 @@ def latency_table(plan: Plan) -> pd.DataFrame:
                 "longest_taken_utc": start_utc + pd.Timedelta(minutes=oldest.taken_min),
             }
         rows.append(row)
-    table = pd.DataFrame(rows, columns=list(LATENCY_COLUMNS))
+    table = pd.DataFrame(rows, columns=LATENCY_COLUMNS)
     table["longest_taken_utc"] = pd.to_datetime(table["longest_taken_utc"], utc=True)
     return table
 
@@ -170,7 +175,7 @@ def _parcels(scenario: Scenario, timeline: pd.DataFrame, minutes: int) -> dict[s
             last = min(ceil(scenario.minutes_of(slot.end_utc)), minutes)
         mbit = activity.data_mbit / activity.duration_min
         taken[scenario.platform_of(activity)] += [
-            Parcel(activity.instrument, minute, mbit)
+            Parcel(activity.name, minute, mbit, activity.priority)
             for minute in range(max(warm, 0), min(warm + activity.duration_min, last))
         ]
     return taken

@@ -163,6 +163,8 @@ class Activity(FrozenModel):
     """Power of the instrument during the run."""
     data_mbit: NotNegative = 0.0
     """Data that a run yields, evenly over its duration."""
+    priority: Annotated[int, Field(ge=1, le=9)] = 3
+    """Data of priority 1 leave each store before those of 2, and so on; the oldest first."""
     count: Annotated[int, Field(ge=1, le=2000)] = 1
     """Number of runs requested."""
     must: Annotated[int, Field(ge=0, le=2000)] = 0

@@ -1,12 +1,13 @@
 """The columns of tables that are only written, as `obsplan keys` explains them."""
 
+from obsplan.analysis.latency_columns import LATENCY
 from obsplan.environment.contact_columns import CONTACTS
 from obsplan.inputs.key_reference import Part, columns_part
 from obsplan.survey.day_columns import DAYS
 
 
 def table_parts() -> dict[str, Part]:
-    """Parts for the tables of contacts and of lunar days, by name."""
+    """Parts for the tables of contacts, latency and lunar days, by name."""
     found = [
         columns_part(
             "contacts",
@@ -14,6 +15,13 @@ def table_parts() -> dict[str, Part]:
             "The contacts of a platform and a station, one row each.",
             "A contact lasts from acquisition to loss by geometry; data flow in whole minutes.",
             CONTACTS,
+        ),
+        columns_part(
+            "latency",
+            "columns of latency.csv",
+            "The data of each activity, one row each: how long they wait.",
+            "Each store is emptied by priority, 1 first, and the oldest first within one.",
+            LATENCY,
         ),
         columns_part(
             "days",

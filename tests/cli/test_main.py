@@ -59,6 +59,7 @@ def test_plan_writes_every_table_and_check_accepts_it(run, planned):
         "timeline.csv",
         "sky.csv",
         "contacts.csv",
+        "latency.csv",
         "resources.csv",
         "unplaced.csv",
         "summary.json",

@@ -166,7 +166,8 @@ def latency_part(latency: pd.DataFrame) -> list[Html]:
         return [paragraph("No run produces data.")]
     rows = [
         (
-            r.instrument,
+            r.activity,
+            str(r.priority),
             f"{r.taken_mbit:,.1f}",
             f"{r.received_mbit:,.1f}",
             f"{r.still_stored_mbit:,.1f}",
@@ -178,15 +179,16 @@ def latency_part(latency: pd.DataFrame) -> list[Html]:
     ]
     return [
         paragraph(
-            "Time from acquisition to reception. Storage is assumed to be emptied first in, "
-            "first out, also on the relay; half of an instrument's data arrive sooner than the "
-            "median. Data that telemetry found gone from storage count as received by then. "
-            "The light time of about 1.3 s is not included."
+            "Time from acquisition to reception. Storage is emptied by priority, 1 first, and the "
+            "oldest first within one, also on the relay; half of an activity's data arrive sooner "
+            "than the median. Data that telemetry found gone from storage count as received by "
+            "then. The light time of about 1.3 s is not included."
         ),
         table(
-            "Data latency of each instrument",
+            "Data latency of each activity",
             [
-                "instrument",
+                "activity",
+                "priority",
                 "acquired (Mbit)",
                 "received",
                 "on board at the end",

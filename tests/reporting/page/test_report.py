@@ -358,7 +358,7 @@ def test_latency_assumptions_hashes_and_caution_are_told(page):
     assert len(received)
     for row in received.itertuples():
         assert f"{row.median_h:.1f} h" in page.section("latency")
-    assert "first in, first out" in page.section("latency")
+    assert "by priority, 1 first" in page.section("latency")
     for digest in around.kernels.values():
         assert digest[:16] in page.section("assumptions")
     assert CAUTION in page.section("caution")
