@@ -4,7 +4,6 @@ The search first prefers the old starts strongly, then only as a tie-break, then
 """
 
 from collections.abc import Iterator
-from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, replace
 from functools import partial
 from threading import Event
@@ -23,15 +22,16 @@ from obsplan.planning.problem.booking import Booking
 from obsplan.planning.problem.definition import Problem
 from obsplan.planning.problem.timeline_table import booked_rows, slots_table
 from obsplan.planning.replayed import Replayed
+from obsplan.planning.search.compiled import Compiling
 from obsplan.planning.search.first_plan import NoPlaceFound, quick_plan
 from obsplan.planning.search.from_old_plan import repaired
+from obsplan.planning.search.ruin_and_recreate import ruin_and_recreate
 from obsplan.planning.search.strategy import Effort, better_plans
-from obsplan.planning.search.window_by_window import reoptimised_windows, time_windows
 
 # Bonus of an old start in the search, as a share of the mean run's value.
 STRONG, TIE_BREAK, MODERATE = 0.5, 0.01, 0.2
-# Hours replanned at a time, and how far beyond them the plan must remain feasible.
-WINDOW_H, TAIL_H = 8, 4
+# Calls of ruin and recreate that make the most of the plan they are given.
+SEED, ROUNDS, COOL = 0, 100, 0.03
 # Prefix of the ids of fixed slots, and of no others, while candidates are replayed.
 FIXED_MARK = "="
 
@@ -102,25 +102,26 @@ def candidate_plans(
     problem: Problem,
     relaxed: Problem,
     old: list[list[int]],
-    first: int,
     gap: float,
     effort: Effort,
     stop: Event,
 ) -> Iterator[tuple[Booking, float]]:
-    """Valid plans from step `first` on, beginning with the old one repaired.
+    """Valid plans from now on, beginning with the old one repaired.
 
     `old` holds the old starts per task. With each plan comes an upper bound on the value of
     any; it is infinite until the search has one. `gap` and `effort` limit the search for new
     plans (see `better_plans`); once `stop` is set, it ends soon after the first plan.
     """
     environment, replay = situation.environment, situation.replay
+    compiling = Compiling()
     tight, booking = tightened_problem(
         environment, problem, replay, lambda problem: repaired(problem, old)
     )
     best = valid_plan(environment, problem, booking or repaired(problem, old), None, replay)
     yield best.booking, np.inf
     first_booking = best.booking
-    improved = _improved(first_booking, _preferring(tight, old, STRONG), first, stop)
+    compiling.wait(stop)
+    improved = _improved(first_booking, _preferring(tight, old, STRONG), stop)
     if (verdict := replay(improved)).is_valid:
         best = max(best, Replayed(improved, verdict), key=lambda plan: plan.booking.value())
         yield improved, np.inf
@@ -138,7 +139,7 @@ def candidate_plans(
     yield best.booking, bound
     if best.booking is improved or stop.is_set():
         return  # an improved old plan already prefers the old starts more strongly
-    moderate = _improved(best.booking, _preferring(tight, old, MODERATE), first, stop, old)
+    moderate = _improved(best.booking, _preferring(tight, old, MODERATE), stop)
     if replay(moderate).is_valid:
         yield moderate, bound
 
@@ -167,33 +168,15 @@ def _new_plans(
     return list(plans)
 
 
-def _improved(
-    booking: Booking,
-    problem: Problem,
-    first: int,
-    stop: Event,
-    unless_at: list[list[int]] | None = None,
-) -> Booking:
-    """`booking` improved window by window, in a `problem` that prefers some starts.
-
-    Windows in which it has all the starts of `unless_at` are left out.
-    """
+def _improved(booking: Booking, problem: Problem, stop: Event) -> Booking:
+    """`booking` improved a little, in a `problem` that prefers some starts."""
     incumbent = booking.copy()
     incumbent.problem = problem
-    moved = [
-        start
-        for runs, starts in zip(incumbent.runs, unless_at or [])
-        for start in starts
-        if start not in runs
-    ]
-    windows = [
-        window
-        for window in time_windows(problem, WINDOW_H, TAIL_H, first)
-        if unless_at is None or any(window.free[0] <= start < window.free[1] for start in moved)
-    ]
-    with ThreadPoolExecutor(max_workers=2) as pool:
-        improvements = list(reoptimised_windows(incumbent, windows, pool, stop))
-    return improvements[-1] if improvements else incumbent
+    incumbent.flow = incumbent.simulate()
+    if incumbent.flow.short:
+        return incumbent
+    better = list(ruin_and_recreate(incumbent, stop, SEED, ROUNDS, COOL))
+    return better[-1] if better else incumbent
 
 
 def _preferring(problem: Problem, old: list[list[int]], share: float) -> Problem:

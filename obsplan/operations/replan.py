@@ -97,7 +97,7 @@ def make_replan(
         problem, relaxed, given_up = without_impossible_runs(problem, relaxed, old)
     situation = Situation(environment, fixed, unavoidable, given_up)
     report(f"{len(fixed)} rows are fixed, {len(movable)} slots may move")
-    candidates = partial(candidate_plans, situation, problem, relaxed, old, first, gap, effort)
+    candidates = partial(candidate_plans, situation, problem, relaxed, old, gap, effort)
     end = EarlyEnd()
     with end.clock(patience_s):
         plans, bound = _collected(candidates, scenario, movable, end, report)

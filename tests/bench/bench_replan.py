@@ -20,7 +20,7 @@ from obsplan.operations.replan import make_replan
 from obsplan.operations.telemetry import with_telemetry
 from obsplan.planning.plan import make_plan
 
-DEMO = Path(__file__).parents[2] / "examples" / "demo.toml"
+DEMO = Path(__file__).parents[2] / "tests" / "bench" / "demo.toml"
 NOW = datetime(2028, 7, 6, 12, tzinfo=UTC)
 
 

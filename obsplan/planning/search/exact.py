@@ -25,7 +25,6 @@ from obsplan.planning.search.model_solution import (
     book_solution,
 )
 from obsplan.planning.search.transmit_windows import with_planned_sending
-from obsplan.planning.search.window_by_window import NODE_LIMIT, PLAIN_SEARCH
 from obsplan.planning.solver.dual_bound import upper_bound
 from obsplan.planning.solver.highs import (
     end_once,
@@ -42,6 +41,15 @@ from obsplan.planning.solver.model import build_model
 # proven in a second.
 SMALL_STARTS = 400
 SMALL_NODES = 200
+# Nodes for the choice among equal plans. The solver's heuristics would take most of the time and
+# find nothing, and strong branching a third of what is left.
+TIE_NODES = 10
+PLAIN_SEARCH = {
+    "mip_pscost_minreliable": 0,
+    "mip_heuristic_run_rins": False,
+    "mip_heuristic_run_rens": False,
+    "mip_heuristic_run_root_reduced_cost": False,
+}
 # Steps times permitted starts that are solved again at most if the best plan is refused.
 MOST_CELLS = 400_000
 # A model is never so small that it counts for less: its solver has to start too.
@@ -248,6 +256,6 @@ def _preferred(model: LinearModel, problem: Problem, solved):
     add_tie_break_costs(tied, problem)
     # Here they are the only costs, so they are scaled up.
     tied.cost /= LATENESS_COST
-    solver = loaded(tied, mixed=True, mip_rel_gap=1e-3, mip_max_nodes=NODE_LIMIT, **PLAIN_SEARCH)
+    solver = loaded(tied, mixed=True, mip_rel_gap=1e-3, mip_max_nodes=TIE_NODES, **PLAIN_SEARCH)
     solver.run()
     return solver if has_answer(solver) else solved
