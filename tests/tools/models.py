@@ -82,7 +82,8 @@ def stereographic(path, height, pixel_m, pixels, centre=(0.0, 0.0), **tags):
     x, y = _centres(transform, pixels)
     latitude = np.degrees(2 * np.arctan(np.hypot(x, y) / (2 * RADIUS_M))) - 90
     values = height(latitude, np.degrees(np.arctan2(x, y)))
-    return write(path, values.astype("float32"), SOUTH, transform, **tags)
+    values = values.astype(tags.pop("dtype", "float32"))
+    return write(path, values, SOUTH, transform, **tags)
 
 
 def _centres(transform, pixels):

@@ -209,6 +209,12 @@ def _hours(hours: float) -> str:
 # ------------------------------------------------------------------------ small print
 
 
+UNIT_TABLE = "temperature in a cold and a hot case from a table; heat of runs changes nothing."
+UNIT_NODE = (
+    "one node, with the ground, the Sun, idling and runs; no heat from other units or from sending."
+)
+
+
 def assumptions_part(environment: Environment) -> list[Html]:
     """What the plan assumes, and the versions it was made with."""
     scenario = environment.scenario
@@ -221,7 +227,7 @@ def assumptions_part(environment: Environment) -> list[Html]:
             f"{p.bus_limit_w:g} W",
             f"{sum(a.area_m2 for a in p.array):g} m², dust "
             f"{100 * max((a.dust_loss for a in p.array), default=0):g} %",
-            f"{p.battery.capacity_wh:g} Wh, reserve {100 * p.battery.reserve:g} %, starts at "
+            f"{p.battery.usable_wh:g} Wh, reserve {100 * p.battery.reserve:g} %, starts at "
             f"{100 * p.battery.start:g} %"
             + ("" if p.battery.end is None else f", must end at {100 * p.battery.end:g} %"),
             f"to {p.radio.to}, {p.radio.transmit_w:g} W",
@@ -241,6 +247,11 @@ def assumptions_part(environment: Environment) -> list[Html]:
             for caution in skyline_cautions(scenario.skyline_paths(), *site.place)
         ),
         "Ground: no rocks or layers; terrain lights and warms it like the wall of a bowl.",
+        *(
+            f"{unit.name}: {UNIT_TABLE if unit.table else UNIT_NODE}"
+            for p in scenario.platform
+            for unit in p.unit
+        ),
         "Contacts follow from geometry and link budget; whether a station is booked is not known.",
         *(
             f"{name} also has time windows that are not in the scenario file."
