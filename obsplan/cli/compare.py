@@ -41,7 +41,7 @@ from obsplan.common.instants import stamp
     "--now",
     metavar="TIME",
     help="The UTC time now: slots that end later are to come. "
-    "Default: when the last reported run ended.",
+    "Default: when the last reported run ended, or telemetry was read for the plan.",
 )
 @TABLE
 @FIGURE
@@ -81,10 +81,13 @@ def compare(
     now_utc = min(instant_of(now, "--now"), scenario.span.end_utc) if now else None
     slots = read_slots(planned, scenario, "compared using this one", now_utc)
     ran = read_as_run(as_run, scenario, slots, now_utc)
+    earlier = reported_before(planned, scenario)
     if now_utc is None:
-        now_utc = latest_report(scenario, slots, ran)
-        echo_note(f"compared at {stamp(now_utc)}, the end of the last reported run; see --now")
-    environment = environment_of(scenario, ephemeris, reported_before(planned, scenario))
+        now_utc, what = latest_report(scenario, slots, ran), "the end of the last reported run"
+        if earlier and earlier.at_utc and earlier.at_utc > now_utc:
+            now_utc, what = earlier.at_utc, "when telemetry was read for this plan"
+        echo_note(f"compared at {stamp(now_utc)}, {what}; see --now")
+    environment = environment_of(scenario, ephemeris, earlier)
     table = compare_as_run(environment, slots, ran, now_utc)
     echo_oddities(environment, slots, ran, now_utc)
     drawing = None

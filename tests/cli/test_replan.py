@@ -136,3 +136,9 @@ def test_a_second_replan_goes_on_from_what_was_reported_for_the_first(planned, t
     assert verdict in text.splitlines()
     code, text = run("check", scene, second, "--state", tmp_path / "state1.toml")
     assert code == 2 and "allowed is 2028-07-04T01:00Z or later" in text
+    # So does compare, which counts as due what was over when telemetry was read.
+    (tmp_path / "ran.csv").write_text("activity,start_utc\n")
+    code, text = run("compare", scene, second, tmp_path / "ran.csv")
+    assert code == 0
+    said = "compared at 2028-07-04T01:00Z, when telemetry was read for this plan; see --now"
+    assert f"note: {said}" in text
