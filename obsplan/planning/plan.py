@@ -184,6 +184,7 @@ class PlanSearch:
         self.requested_value = worth_of_all(self.relaxed)
         self.bounds: list[float] = []
         self.bound = np.inf
+        self.end_is_told = False
 
     def run(self, gap: float, effort: Effort) -> Replayed:
         """The best plan found until within `gap` of the bound, `effort` is spent, or stopped.
@@ -201,8 +202,7 @@ class PlanSearch:
         except NoPlaceFound as failure:
             with interruptible():
                 raise Infeasible(self._why_no_place(failure, self.end.expired)) from None
-        if self.end.reason:
-            self.report(self.end.reason.value)
+        self._tell_end()
         assert self.best is not None  # a search that yields no plan raises
         return self.best
 
@@ -211,8 +211,7 @@ class PlanSearch:
 
         Nothing is tried once patience ran out.
         """
-        value, stopped = best.booking.value(), self.end.reason
-        expired = self.end.expired
+        value, expired = best.booking.value(), self.end.expired
         try:
             with interruptible():
                 for booking in () if expired.is_set() else tidy_plans(best.booking):
@@ -226,9 +225,14 @@ class PlanSearch:
                     self.report(f"filled: {self._standing(best.booking)}")
         except KeyboardInterrupt:
             self.end.hear()
-        if self.end.reason and not stopped:
-            self.report(self.end.reason.value)
+        self._tell_end()
         return best
+
+    def _tell_end(self) -> None:
+        """Report once why the search was ended, if it was."""
+        if self.end.reason and not self.end_is_told:
+            self.end_is_told = True
+            self.report(self.end.reason.value)
 
     def plan(self, best: Replayed) -> Plan:
         """The plan as tables, with the reasons of what is not in it."""
