@@ -1,5 +1,7 @@
 """Temperatures of the platforms' units while nothing runs, and what surrounds them."""
 
+from functools import lru_cache
+
 import numpy as np
 import pandas as pd
 
@@ -36,11 +38,16 @@ def table_columns(scenario: Scenario, sky_table: pd.DataFrame) -> dict[str, np.n
 def unit_columns(
     platform: Platform, sky_table: pd.DataFrame, step_s: float = MINUTE_S
 ) -> dict[str, np.ndarray]:
-    """Temperature (n,) of each node while nothing runs, and `HEATER_COLUMN`, all heaters' draw."""
+    """Temperature (n,) of each node while nothing runs, and `HEATER_COLUMN`, all heaters' draw.
+
+    In steps longer than a minute only the heaters count: nodes without one are left out.
+    """
     columns, heater_w = {}, np.zeros(len(sky_table))
     for unit in platform.unit:
         if unit.table is not None:
             heater_w = heater_w + sky_table[unit.heater_column].to_numpy()
+            continue
+        if step_s > MINUTE_S and unit.thermostat is None:
             continue
         idle = unit_history(unit, sky_table, np.zeros(len(sky_table)), step_s)
         columns[unit.columns[0]] = idle.temperature_k[:-1]
@@ -53,9 +60,17 @@ def unit_history(
 ) -> History:
     """The node of a unit over the first n rows of the sky table, heated by runs (n,)."""
     heat_w, ground_k = surroundings(unit, sky_table.iloc[: len(run_heat_w)])
+    return _history(unit, (heat_w + run_heat_w).tobytes(), ground_k.tobytes(), step_s)
+
+
+@lru_cache(maxsize=32)  # a replay after a change on one platform has the same heat on others
+def _history(unit: Unit, heat: bytes, ground: bytes, step_s: float) -> History:
     assert unit.start_k is not None  # read_scenario requires it of a node
-    node, thermostat = node_of(unit), thermostat_of(unit)
-    return node_history(node, heat_w + run_heat_w, ground_k, unit.start_k, thermostat, step_s)
+    around = np.frombuffer(heat), np.frombuffer(ground), unit.start_k
+    found = node_history(node_of(unit), *around, thermostat_of(unit), step_s)
+    for part in found:
+        part.flags.writeable = False
+    return found
 
 
 def node_of(unit: Unit) -> Node:

@@ -1,5 +1,7 @@
 """Plans whose runs warm a unit that a thermostat heats: valid, and under a bound that holds."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from tools.brute import accepted_worth
@@ -107,3 +109,38 @@ def test_starts_keep_the_ranges_of_an_idle_unit_and_of_the_run_itself():
     # At best the run warms the unit itself, and others have warmed it before.
     assert set(starts(relaxed=True, operating_k=[230.0, 300.0])) > set(range(12))
     assert starts(relaxed=True, operating_k=[0.0, 260.0]).tolist() == high.tolist()
+
+
+def test_units_of_the_demo_close_no_window_and_take_no_power(demo):
+    bare = tuple(p.model_copy(update={"unit": ()}) for p in demo.scenario.platform)
+    without = replace(demo, scenario=demo.scenario.model_copy(update={"platform": bare}))
+    for relaxed in (False, True):
+        ours, theirs = (build_problem(each, relaxed) for each in (demo, without))
+        for task, other in zip(ours.tasks, theirs.tasks):
+            assert (task.starts == other.starts).all() and (task.load_w == other.load_w).all()
+        for node, other in zip(ours.nodes, theirs.nodes):
+            assert (node.base_w == other.base_w).all() and node.heaters == ()
+            assert (node.generation_w == other.generation_w).all()
+
+
+def test_a_unit_that_freezes_while_idle_is_kept_alive_by_runs_or_by_nothing():
+    def freezing(**unit):
+        node = {
+            "name": "box",
+            "instruments": ["oven"],
+            "heat_capacity_j_k": 4000.0,
+            "start_k": 260.0,
+            "ground_w_k": 0.1,
+            "surviving_k": [230.0, 400.0],
+        }
+        battery = {"capacity_wh": 400.0, "reserve": 0.0, "start": 1.0}
+        part = platform(unit=[node | unit], battery=battery)
+        oven = {"name": "oven", "power_w": 10.0, "duration_min": 240, "must": 1}
+        scene = scenario(oven, platforms=[part], hours=12)
+        return world(scene, {"surface_temperature_k": 200.0})
+
+    # Idle it falls below 230 K after 7.7 h; 10 W for four hours keep it above for all 12 h.
+    made = make_plan(freezing())
+    assert made.verdict.is_valid and made.value == 1.0
+    with pytest.raises(Infeasible, match='with no slot at all: "lander": "box" has .* survival'):
+        make_plan(freezing(instruments=[]))

@@ -39,7 +39,7 @@ def temperature_starts(
     """
     found: dict[str, np.ndarray] = {}
     for unit, rule, allowed_k in _ranges(environment.scenario, activity):
-        levels = (_levels_at_best if relaxed else _idle_levels)(environment, unit)
+        levels = (levels_at_best if relaxed else _idle_levels)(environment, unit)
         last = 0 if rule == SWITCH_ON else environment.scenario.slot_min(activity)
         kept = _kept(environment.scenario, activity, unit, levels, allowed_k, last)
         found[rule] = found[rule] & kept if rule in found else kept
@@ -77,7 +77,7 @@ def _idle_levels(environment: Environment, unit: Unit) -> Levels:
     return Levels(level_k, level_k, level_k if unit.run_heat_share else None)
 
 
-def _levels_at_best(environment: Environment, unit: Unit) -> Levels:
+def levels_at_best(environment: Environment, unit: Unit) -> Levels:
     """The warmest level for a lower limit, the coldest for an upper one."""
     if unit.table is not None:
         return _table_levels(environment, unit)

@@ -8,10 +8,12 @@ import numpy as np
 import pandas as pd
 
 from obsplan.checking.check import Verdict, check_timeline
-from obsplan.checking.temperature_rules import IDLE_RULES
+from obsplan.checking.resource_rules import RESOURCE_RULES
+from obsplan.checking.temperature_rules import SURVIVAL
 from obsplan.checking.violation import Violation
 from obsplan.environment.model import Environment
 from obsplan.inputs.hardware import Platform
+from obsplan.planning.problem.temperature_starts import levels_at_best
 from obsplan.planning.problem.timeline_table import slots_table
 from obsplan.planning.reasons.conflicts import (
     Conflict,
@@ -55,13 +57,15 @@ class EnergyBalance:
 
 def idle_violations(environment: Environment) -> list[Violation]:
     """The rules that are broken with nothing planned at all, in order of time."""
-    return _lasting(_replay_idle(environment, fixes=True))
+    return _lasting(environment, _replay_idle(environment, fixes=True))
 
 
 def why_not_idle(environment: Environment) -> str:
     """What breaks with nothing planned at all, by how much, when and why; "" if nothing does."""
     idle = _replay_idle(environment, fixes=True)
-    lines = [f"with no slot at all: {violation.message}" for violation in _lasting(idle)]
+    lines = [
+        f"with no slot at all: {violation.message}" for violation in _lasting(environment, idle)
+    ]
     for platform in environment.scenario.platform:
         short = _energy_short(idle, platform)
         if short:
@@ -75,8 +79,25 @@ def _replay_idle(environment: Environment, fixes: bool = False) -> Verdict:
     return check_timeline(environment, slots_table(environment.scenario, []), fixes=fixes)
 
 
-def _lasting(idle: Verdict) -> list[Violation]:
-    return [violation for violation in idle.found if violation.rule in IDLE_RULES]
+def _lasting(environment: Environment, idle: Verdict) -> list[Violation]:
+    """What no plan mends; the heat of runs may keep a unit alive that idling lets freeze."""
+    return [
+        violation
+        for violation in idle.found
+        if violation.rule in RESOURCE_RULES
+        or (violation.rule == SURVIVAL and _is_lost(environment, violation.platform))
+    ]
+
+
+def _is_lost(environment: Environment, platform: str) -> bool:
+    """Whether a unit leaves its surviving range whatever runs."""
+    for unit in environment.scenario.platform_named(platform).unit:
+        if unit.surviving_k is None:
+            continue
+        levels, (low_k, high_k) = levels_at_best(environment, unit), unit.surviving_k
+        if (levels.lower_k < low_k).any() or (levels.upper_k > high_k).any():
+            return True
+    return False
 
 
 def _energy_short(verdict: Verdict, platform: Platform) -> list[Violation]:
