@@ -11,6 +11,8 @@ import numpy as np
 
 from obsplan.planning.problem.booking import Booking
 from obsplan.planning.replayed import Replay, Replayed
+from obsplan.planning.search.exact import is_small
+from obsplan.planning.search.ruin_and_recreate import first_fit
 from obsplan.planning.search.transmit_windows import COARSE, ways_to_send
 
 
@@ -40,6 +42,8 @@ def with_last_runs(
         return None
 
     tasks, before = plan.booking.problem.tasks, None
+    # With few starts a look at each takes less than the compiled search takes to load.
+    is_quick = is_small(plan.booking.problem)
     done = np.zeros((len(tasks), plan.booking.problem.steps), dtype=bool)
     while plan is not before:
         before = plan
@@ -47,8 +51,11 @@ def with_last_runs(
             starts = _worthy_starts(plan.booking, i, done[i])
             starts = starts[:: max(1, len(starts) // tries)] if tries else starts
             while len(starts) and not (stop is not None and stop.is_set()):
-                start, starts = int(starts[0]), starts[1:]
-                done[i, start] = True
+                passed = 0 if is_quick else first_fit(plan.booking, i, starts)
+                done[i, starts[: passed + 1]] = True
+                if passed == len(starts):
+                    break
+                start, starts = int(starts[passed]), starts[passed + 1 :]
                 if found := fuller(plan.booking, i, start):
                     plan = found
                     starts = starts[np.isin(starts, _worthy_starts(plan.booking, i, done[i]))]

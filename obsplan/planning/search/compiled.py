@@ -1,4 +1,4 @@
-"""`kernel.anneal` compiled: once for each machine and version, in a process of its own.
+"""The kernel compiled: once for each machine and version, in a process of its own.
 
 Compiling takes some twenty seconds, in which no other thread of its process gets on. So `begin`
 starts it beside the first plan and the relaxation, `ready` waits for it, and the compiled search
@@ -13,6 +13,7 @@ from collections.abc import Callable
 from functools import cache
 from pathlib import Path
 from threading import Event
+from typing import NamedTuple
 
 import numpy as np
 
@@ -21,11 +22,18 @@ from obsplan.planning.problem.definition import Node, Problem, Task
 from obsplan.planning.search import kernel
 from obsplan.planning.search.kernel_arrays import instance_of, state_of
 
-Anneal = Callable[[kernel.Instance, kernel.State, int], None]
+
+class Kernel(NamedTuple):
+    """What is called of the kernel, and a line if it is not compiled and cached."""
+
+    anneal: Callable[[kernel.Instance, kernel.State, int], None]
+    first_fit: Callable[[kernel.Instance, kernel.State, np.ndarray], int]
+    told: str = ""
+
 
 # Set in the process that compiles, which starts no other.
 MARK = "OBSPLAN_COMPILES"
-COMPILE = "from obsplan.planning.search.compiled import annealing; annealing()"
+COMPILE = "from obsplan.planning.search.compiled import compiled; compiled()"
 # Between two looks if the search is to stop.
 LOOK_S = 0.05
 
@@ -57,36 +65,43 @@ class Compiling:
 def _is_missing() -> bool:
     """Whether a cache can be written that has nothing of this version yet."""
     try:
-        dispatcher = _jitted(cached=True)
+        functions = _jitted(cached=True)
     except Exception:
-        return False  # `annealing` tells why
-    source, folder = Path(kernel.__file__), Path(dispatcher.stats.cache_path)
-    found = [path.stat().st_mtime for path in folder.glob("kernel.anneal-*.nbi")]
-    return not found or max(found) < source.stat().st_mtime
+        return False  # `compiled` tells why
+    source = Path(kernel.__file__).stat().st_mtime
+    for function in functions:
+        folder, name = Path(function.stats.cache_path), function.py_func.__name__
+        found = [path.stat().st_mtime for path in folder.glob(f"kernel.{name}-*.nbi")]
+        if not found or max(found) < source:
+            return True
+    return False
 
 
-def _jitted(cached: bool):
+def _jitted(cached: bool) -> list:
     # Imported here, as it takes half a second.
     from numba import njit
 
-    return njit(nogil=True, cache=cached)(kernel.anneal)
+    return [njit(nogil=True, cache=cached)(each) for each in (kernel.anneal, kernel.first_fit)]
 
 
 @cache
-def annealing() -> tuple[Anneal, str]:
-    """The kernel as well as it can be had, and a line if that is not compiled and cached."""
+def compiled() -> Kernel:
+    """The kernel as well as it can be had."""
     told, smallest = [], _smallest()
     for cached in (True, False):
         try:
-            compiled = _jitted(cached)
-            compiled(*smallest, 1)
+            anneal, first_fit = _jitted(cached)
+            anneal(*smallest, 1)
+            first_fit(*smallest, np.zeros((1, 2), dtype=np.int64))
         except Exception as why:
             told.append(" ".join(f"{type(why).__name__}: {why}".split())[:200])
             continue
         if cached:
-            return compiled, ""
-        return compiled, f"the search was compiled without a cache, as in every run ({told[0]})"
-    return kernel.anneal, f"the search is not compiled and takes very long ({told[-1]})"
+            return Kernel(anneal, first_fit)
+        why_not = f"the search was compiled without a cache, as in every run ({told[0]})"
+        return Kernel(anneal, first_fit, why_not)
+    why_not = f"the search is not compiled and takes very long ({told[-1]})"
+    return Kernel(kernel.anneal, kernel.first_fit, why_not)
 
 
 def _smallest() -> tuple[kernel.Instance, kernel.State]:

@@ -1,10 +1,11 @@
 """The inner loop of ruin and recreate, over plain arrays, compiled if there is a compiler.
 
 `anneal` clears some hours of a plan, fills them again in another order, and keeps what comes out
-if it is better or, ever more rarely, a little worse (simulated annealing). All that it calls
-stands in this file, as the compiler's cache watches no other. The functions are plain Python too,
-and give the same numbers to the last bit. Rules and figures are those of `problem.booking` and
-`problem.resource_flow`, a test compares them.
+if it is better or, ever more rarely, a little worse (simulated annealing). `first_fit` looks for a
+run that battery and store still bear. All that they call stands in this file, as the compiler's
+cache watches no other. The functions are plain Python too, and give the same numbers to the last
+bit. Rules and figures are those of `problem.booking` and `problem.resource_flow`; a test compares
+them.
 """
 
 from collections.abc import Callable
@@ -1024,3 +1025,42 @@ def anneal(instance, state, until):
         else:
             undo(instance, state)
             copy_figures(kept, now, touched)
+
+
+def first_fit(instance, state, starts):
+    """Index of the first of `starts` (runs, 2), task and start, with which battery and store
+    suffice; -1 if there is none.
+
+    Data are sent where the plan in `state` permits it, or as early as can be. Nothing else is
+    judged, and the plan is as it was afterwards.
+    """
+    step_h, now, kept, touched = instance.step_h, state.now, state.kept, state.touched
+    tasks, profiles, changed = instance.tasks, instance.profiles, state.changed
+    steps = now.shape[2] - 1
+    for k in range(len(starts)):
+        book_loads(starts[k, 0], starts[k, 1], 1, tasks, profiles, now, changed)
+        fits, way = False, 0
+        while way < 2 and not fits:
+            if way == 1:
+                for n in range(now.shape[1]):
+                    for t in range(steps):
+                        now[MAY, n, t] = 1.0
+            fits = walk(
+                step_h,
+                instance.nodes,
+                instance.supplies,
+                instance.station,
+                instance.receiver,
+                instance.order,
+                now,
+                touched,
+                state.work,
+                state.busy,
+            )
+            way += 1
+        for n in range(now.shape[1]):
+            touched[n, 0], touched[n, 1] = 0, steps
+        copy_figures(kept, now, touched)
+        if fits:
+            return k
+    return -1

@@ -13,7 +13,7 @@ import numpy as np
 
 from obsplan.planning.problem.booking import Booking
 from obsplan.planning.search import kernel
-from obsplan.planning.search.compiled import annealing
+from obsplan.planning.search.compiled import compiled
 from obsplan.planning.search.greedy import greedy_plan
 from obsplan.planning.search.kernel_arrays import best_of, instance_of, state_of
 from obsplan.planning.search.transmit_windows import COARSE, with_planned_sending
@@ -46,7 +46,7 @@ def ruin_and_recreate(
     tries = rounds * runs
     instance = instance_of(problem, price)
     state = state_of(booking, seed, tries, first_loss)
-    (anneal, _), best = annealing(), 0.0
+    anneal, best = compiled().anneal, 0.0
     while state.counters[kernel.SPENT] < tries and not stop.is_set():
         anneal(instance, state, min(tries, int(state.counters[kernel.SPENT]) + BATCH))
         if state.sums[kernel.BEST_AHEAD] > best:
@@ -81,3 +81,12 @@ def best_of_calls(
 def is_better(one: Booking, other: Booking) -> bool:
     """Whether a plan is better by more than rounding."""
     return one.objective() > other.objective() + SMALLEST_GAIN
+
+
+def first_fit(booking: Booking, task: int, starts: np.ndarray) -> int:
+    """Index of the first of `starts` (runs,) at which one more run of `task` leaves enough charge
+    and storage, with sending as planned or as early as can be; their number if there is none."""
+    runs = np.column_stack([np.full(len(starts), task), starts]).astype(np.int64)
+    state = state_of(booking, 0, 1, FIRST_LOSS)
+    found = compiled().first_fit(instance_of(booking.problem), state, runs)
+    return found if found >= 0 else len(starts)

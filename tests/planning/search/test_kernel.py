@@ -17,10 +17,10 @@ from obsplan.planning.problem.booking import Booking
 from obsplan.planning.problem.from_scenario import build_problem
 from obsplan.planning.problem.tolerances import TOLERANCE
 from obsplan.planning.search import kernel
-from obsplan.planning.search.compiled import annealing
+from obsplan.planning.search.compiled import compiled
 from obsplan.planning.search.greedy import greedy_plan
 from obsplan.planning.search.kernel_arrays import best_of, instance_of, state_of
-from obsplan.planning.search.ruin_and_recreate import ruin_and_recreate
+from obsplan.planning.search.ruin_and_recreate import first_fit, ruin_and_recreate
 
 
 def annealed(anneal, booking: Booking, seed: int, tries: int, price=None) -> kernel.State:
@@ -52,7 +52,7 @@ def test_compiled_and_plain_it_gives_the_same_bytes(case, seed):
     booking = greedy_plan(build_problem(case))
     assume(is_a_start(booking))
     price = np.random.default_rng(seed).random((len(booking.runs), booking.problem.steps))
-    one, two = (annealed(a, booking, seed, 60, price) for a in (annealing()[0], kernel.anneal))
+    one, two = (annealed(a, booking, seed, 60, price) for a in (compiled().anneal, kernel.anneal))
     for name, mine, other in zip(kernel.State._fields, one, two):
         assert mine.tobytes() == other.tobytes(), name
 
@@ -64,7 +64,7 @@ def test_after_many_tries_its_books_are_those_of_a_booking_with_its_runs(seed, n
     booking = greedy_plan(tiny_problem(seed, nearby=nearby))
     assume(is_a_start(booking))
     problem = booking.problem
-    state = annealed(annealing()[0], booking, seed, 300)
+    state = annealed(compiled().anneal, booking, seed, 300)
     again = booked(problem, runs_of(state))
     fresh = state_of(again, seed, 300, 0.3)
     for name in ("taken", "barred", "met", "placed"):
@@ -81,9 +81,9 @@ def test_after_many_tries_its_books_are_those_of_a_booking_with_its_runs(seed, n
 def test_its_walk_is_that_of_a_booking(seed):
     booking = greedy_plan(tiny_problem(seed))
     assume(is_a_start(booking))
-    state = annealed(annealing()[0], booking, seed, 0)
+    state = annealed(compiled().anneal, booking, seed, 0)
     state.counters[kernel.WORK] = 1
-    annealing()[0](instance_of(booking.problem), state, 0)
+    compiled().anneal(instance_of(booking.problem), state, 0)
     flow, now = booking.simulate(), state.now
     # The same sums in another order.
     assert np.allclose(now[kernel.STORED], flow.stored_wh, atol=1e-9)
@@ -99,7 +99,7 @@ def test_its_walk_is_that_of_a_booking(seed):
 def test_charge_and_data_are_known_to_rounding_while_runs_come_and_go(seed):
     booking = greedy_plan(tiny_problem(seed))
     assume(is_a_start(booking))
-    state = annealed(annealing()[0], booking, seed, 200)
+    state = annealed(compiled().anneal, booking, seed, 200)
     now, nodes = state.now, booking.problem.nodes
     for n, node in enumerate(nodes):
         change, stored = now[kernel.CHANGE, n, :-1], now[kernel.STORED, n]
@@ -117,11 +117,29 @@ def test_charge_and_data_are_known_to_rounding_while_runs_come_and_go(seed):
 def test_its_best_plan_is_feasible_and_worth_what_it_says(seed):
     booking = greedy_plan(tiny_problem(seed))
     assume(is_a_start(booking))
-    state = annealed(annealing()[0], booking, seed, 300)
+    state = annealed(compiled().anneal, booking, seed, 300)
     best = best_of(booking.problem, state)
     assert not best.flow.short and best.keeps_rules() and not best.lacks_required_runs()
     ahead = state.sums[kernel.BEST_AHEAD]
     assert best.objective() == pytest.approx(booking.objective() + ahead, abs=1e-6)
+
+
+@given(seed=st.integers(0, 100_000), task=st.integers(0, 100))
+@settings(max_examples=100)
+def test_one_more_run_fits_where_a_booking_bears_it(seed, task):
+    booking = greedy_plan(tiny_problem(seed))
+    assume(is_a_start(booking))
+    task %= len(booking.runs)
+    last = booking.problem.steps - booking.problem.tasks[task].length
+    bearing = []
+    for start in range(last + 1):
+        more = booking.copy()
+        more.add(task, start)
+        free = more.copy()
+        free.may_send[:] = True
+        bearing.append(not (more.simulate().short and free.simulate().short))
+    found = first_fit(booking, task, np.arange(last + 1))
+    assert found == (bearing.index(True) if any(bearing) else last + 1)
 
 
 def test_random_numbers_are_those_of_the_source():
@@ -139,12 +157,12 @@ def test_random_numbers_are_those_of_the_source():
 PLAN = """
 from threading import Event
 from tools.tiny import tiny_problem
-from obsplan.planning.search.compiled import annealing
+from obsplan.planning.search.compiled import compiled
 from obsplan.planning.search.greedy import greedy_plan
 from obsplan.planning.search.ruin_and_recreate import ruin_and_recreate
 booking = greedy_plan(tiny_problem(3))
 print([plan.runs for plan in ruin_and_recreate(booking, Event(), 1, 20)])
-print(annealing()[1])
+print(compiled().told)
 """
 
 
