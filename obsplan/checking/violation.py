@@ -38,7 +38,8 @@ class Violation:
 
     ways: the facts of the fix: each is one change of the slots or of the scenario, or several
     that go together, which was tried and mends this without breaking anything else. until_utc:
-    when a limit of a platform is kept again; None for other rules.
+    when a limit of a platform is kept again, a minute past the span if it is still broken at its
+    end; None for other rules.
     """
 
     rule: str
