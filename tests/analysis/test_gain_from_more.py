@@ -8,7 +8,7 @@ from tools.small import SMALL, START, cases, platform, scenario, world
 
 from obsplan.analysis.gain_from_more import (
     GAIN_COLUMNS,
-    _booked,
+    booked_in_steps,
     _named,
     gain_from_more,
     nothing_to_gain,
@@ -81,7 +81,7 @@ def check_gains_agree_with_reasons(environment) -> int:
         made = make_plan(environment)
     except Infeasible:
         return 0
-    booking: Booking = _booked(made)
+    booking: Booking = booked_in_steps(made)
     named = list(_named(made, booking.problem))
     if not named:
         return 0
