@@ -8,8 +8,8 @@ from tools.small import SMALL, START, cases, platform, scenario, world
 
 from obsplan.analysis.gain_from_more import (
     GAIN_COLUMNS,
-    booked_in_steps,
     _named,
+    booked_in_steps,
     gain_from_more,
     nothing_to_gain,
 )
