@@ -32,6 +32,11 @@ def _readable_errors() -> Iterator[None]:
         raise
 
 
+def _end_interrupted(ctx: click.Context, what: str) -> None:
+    say(f"interrupted by {interruption.name()}: {what or interruption.outcome()}", err=True)
+    ctx.exit(interruption.exit_code())
+
+
 class _Commands(click.Group):
     """Lists the commands in the order of the work and prints errors as plain lines."""
 
@@ -52,9 +57,12 @@ class _Commands(click.Group):
                     say(line, err=True)
                 ctx.exit(problem.exit_code)
             except KeyboardInterrupt as problem:
-                what = str(problem) or interruption.outcome()
-                say(f"interrupted by {interruption.name()}: {what}", err=True)
-                ctx.exit(interruption.exit_code())
+                _end_interrupted(ctx, str(problem))
+            except Exception as problem:
+                # What is imported may make another error of it.
+                if "KeyboardInterrupt" not in str(problem) or not interruption.has_raised():
+                    raise
+                _end_interrupted(ctx, "")
 
 
 @click.group(cls=_Commands)

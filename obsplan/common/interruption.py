@@ -26,6 +26,7 @@ TOGETHER_S = 1.0
 
 
 def _raise() -> None:
+    _now.raised = True
     raise KeyboardInterrupt
 
 
@@ -38,6 +39,7 @@ class _Now:
 
     action: Callable[[], None] = staticmethod(_raise)
     waits = False
+    raised = False
     ends_all = False
     outcome = "nothing was written"
     last = signal.SIGINT
@@ -121,6 +123,11 @@ def _waited() -> bool:
     """Whether a signal waits to be heard; then it is."""
     came, _now.waits = _now.waits or _now.ends_all, False
     return came
+
+
+def has_raised() -> bool:
+    """Whether a signal has raised KeyboardInterrupt."""
+    return _now.raised
 
 
 def settle(outcome: str) -> None:

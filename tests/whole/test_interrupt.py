@@ -137,6 +137,19 @@ def test_a_signal_before_there_is_a_result_is_told_with_its_exit_code(
     assert not (here / "out").exists()
 
 
+def test_an_interruption_that_an_import_makes_another_error_of_is_told_as_one(here, monkeypatch):
+    def building(*_):
+        try:
+            signal.raise_signal(signal.SIGINT)
+        except KeyboardInterrupt:
+            raise ValueError("Error building validator: KeyboardInterrupt: ") from None
+
+    monkeypatch.setattr("obsplan.inputs.read_scenario.reference_errors", building)
+    done = run("sky", "small.toml", "-o", "out")
+    assert done.exit_code == 130
+    assert done.stderr.splitlines()[-1] == "interrupted by Ctrl-C: nothing was written"
+
+
 @pytest.mark.parametrize("words", [["days"], ["sites", "sites.csv"]])
 def test_a_survey_never_takes_the_value_of_an_interrupted_search_for_that_of_a_day(
     here, monkeypatch, words
