@@ -275,6 +275,7 @@ class PlanSearch:
             lighter,
             self._judged,
             finer_problems(self.environment, self.relaxed),
+            self.report,
         )
 
     def _judged(self, booking: Booking) -> Booking | None:

@@ -41,7 +41,7 @@ def ruin_and_recreate(
     """
     problem = booking.problem
     runs = sum(map(len, booking.runs))
-    if not runs:
+    if not runs or stop.is_set():
         return
     tries = rounds * runs
     instance = instance_of(problem, price)

@@ -15,7 +15,7 @@ import numpy as np
 
 from obsplan.planning.problem.booking import Booking
 from obsplan.planning.problem.definition import Problem
-from obsplan.planning.search.compiled import Compiling
+from obsplan.planning.search.compiled import Compiling, compiled
 from obsplan.planning.search.exact import (
     Judge,
     above,
@@ -71,6 +71,7 @@ def better_plans(
     lighter: Lighter = lambda booking: None,
     judge: Judge | None = None,
     finer: Iterable[Problem] = (),
+    report: Callable[[str], None] = lambda line: None,
 ) -> Iterator[tuple[Booking, float]]:
     """Ever better plans, each with an upper bound on the value of any plan.
 
@@ -82,7 +83,8 @@ def better_plans(
     returns a plan with less in it; the search goes on from there, and may then yield plans of
     lower value.
 
-    `on_bound` hears every bound as soon as it is known. Closing the iterator, or setting `stop`,
+    `on_bound` hears every bound as soon as it is known, `report` if the search is compiled first or
+    cannot be. Closing the iterator, or setting `stop`,
     ends the search soon. Raises NoPlaceFound if no place is found for the required
     runs.
     """
@@ -99,11 +101,21 @@ def better_plans(
             bounds = Bounds(relaxed, exact.bound_in_steps, gap, pool, stop, on_bound)
             start = exact.plan or first or quick_plan(problem, stop)
             yield start, np.inf
-            compiling.wait(stop)
+            if not bounds.are_met_by(start) and not stop.is_set():
+                _compile(compiling, stop, report)
             for booking, bound in _searched(start, bounds, CALLS[effort], lighter):
                 yield booking, bound if np.isinf(bound) else min(bound, exact.bound)
         finally:
             stop.set()
+
+
+def _compile(compiling: Compiling, stop: Event, report: Callable[[str], None]) -> None:
+    """Wait until the search is compiled, and report what takes time or is not as usual."""
+    if compiling.process is not None:
+        report("compiling the search, once for this machine and version ...")
+    compiling.wait(stop)
+    if not stop.is_set() and (told := compiled().told):
+        report(told)
 
 
 class Bounds:
