@@ -59,6 +59,8 @@ VICTIMS = {
     ),
 }
 Contents = dict[str, bytes]
+# What Python says if it is interrupted before it has started.
+NOT_STARTED = "Fatal Python error: init_import_site"
 OWN_CODE = f"{Path(obsplan.__file__).parent}{os.sep}"
 
 
@@ -145,10 +147,12 @@ def kill(
     found = contents(folder, victim)
     outcome = judged(folder, victim, variant, old, found, new)
     ended = {-number} if number == signal.SIGKILL else {-number, 128 + number}
+    if said.startswith(NOT_STARTED):
+        ended.add(1)
     allowed = {"old": ended, "new": {0} | ended, "kept": {0}}.get(outcome, set())
     assert run.returncode in allowed, f"{outcome}, exit {run.returncode}: {said}"
     # Python itself may be interrupted before it has come to obsplan.
-    in_python = run.returncode == -signal.SIGINT and OWN_CODE not in said
+    in_python = run.returncode in (1, -signal.SIGINT) and OWN_CODE not in said
     assert "Traceback" not in said or in_python, said
     return Killed(outcome, run.returncode, hidden(folder), said)
 
