@@ -163,6 +163,7 @@ def _watched(path: Path, judge: "Callable[[bool], Verdict]") -> int:
                 except ObsplanError as problem:
                     lines, code = list(problem.args), problem.exit_code
                 click.clear()
+                say(f"{path}, as saved:" if is_new else f"{path}, with fixes:")
                 for line in lines:
                     say(line)
                 say(f"{path}: Ctrl-C ends the watch")

@@ -18,6 +18,10 @@ CONTACTS = (
     Column("rate_kbps", "", "mean rate that the link allows during the contact"),
     Column("volume_mbit", "", "what the contact could carry in whole minutes after the set-up"),
     Column("data_from_utc", "", "end of the station's set-up; empty if the contact ends before"),
-    Column("used_min", "", "minutes in which the platform uses this station, not another"),
+    Column(
+        "used_min",
+        "",
+        "minutes in which a plan sends through the station; without a plan, in which it could",
+    ),
 )
 CONTACT_COLUMNS = [column.name for column in CONTACTS]

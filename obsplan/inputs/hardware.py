@@ -134,7 +134,7 @@ class Battery(FrozenModel):
 
     It falls on a straight line; 0.8 to 0.9 is common practice, no source."""
     discharge_limit_w: Positive | None = None
-    """Highest power that the battery delivers to the bus, together with what the arrays yield."""
+    """Highest power that the battery delivers to the bus, on top of what the arrays yield."""
     fade: Annotated[Number, Field(ge=0, le=0.9)] = 0.0
     """Share of capacity_wh that is lost by age and cycles; states of charge are of what is left."""
 

@@ -13,6 +13,7 @@ import pandas as pd
 
 from obsplan import __version__
 from obsplan.analysis.command_deadlines import has_uplink_lead, uplink_deadlines
+from obsplan.analysis.contact_use import used_contacts
 from obsplan.analysis.data_latency import latency_table
 from obsplan.analysis.missing_runs import scheduled_runs
 from obsplan.checking.check import resources_table
@@ -154,7 +155,7 @@ FILES = {
     ),
     "contacts.csv": OutputFile(
         "every contact of a platform and a station, its rate and what it can carry",
-        lambda results: results.plan.environment.contacts,
+        lambda results: used_contacts(results.plan),
     ),
     "latency.csv": OutputFile(
         "per activity: how long its data wait until they reach Earth",

@@ -171,7 +171,9 @@ def _stations(environment: Environment) -> Iterator[Finding]:
                 Severity.WARNING,
                 f'station "{station.name}"',
                 "is never in contact in the span",
-                "check its mask_deg, its location and the skyline of the site",
+                "check its mask_deg, its location and the skyline of the site"
+                if station.passes is None
+                else "book passes in which it is visible; obsplan link lists them",
             )
 
 

@@ -206,8 +206,12 @@ def _platform_rules(scenario: Scenario, nodes: tuple[Node, ...]) -> Iterator[Rul
     """Bus, battery, store and link of every platform."""
     platforms = list(enumerate(zip(scenario.platform, nodes)))
     for n, (platform, node) in platforms:
-        words = f'bus limit of {platform.bus_limit_w:g} W on "{platform.name}"'
-        ways = _levers(platform, "bus_limit_w")
+        words, keys = f"bus limit of {platform.bus_limit_w:g} W", ["bus_limit_w"]
+        if (battery_w := platform.battery.discharge_limit_w) is not None:
+            words += f" or battery power of {battery_w:g} W"
+            keys = ["battery.discharge_limit_w", *keys]
+        words += f' on "{platform.name}"'
+        ways = _levers(platform, *keys)
         yield Rule(words, _on_node(n, bus_limit_w=node.bus_limit_w), ways)
     for n, (platform, node) in platforms:
         ways = _levers(platform, "battery.capacity_wh", "array.area_m2", "battery.reserve")

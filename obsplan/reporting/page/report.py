@@ -6,6 +6,7 @@ It needs no network and no other file, and is the same bytes for the same plan.
 import pandas as pd
 
 from obsplan.analysis.command_deadlines import LOADED_BEFORE, has_uplink_lead, uplink_deadlines
+from obsplan.analysis.contact_use import used_contacts
 from obsplan.analysis.data_latency import latency_table
 from obsplan.analysis.missing_runs import scheduled_runs
 from obsplan.analysis.start_leeway import leeway_table
@@ -82,7 +83,7 @@ def report_page(made: Plan | Replan) -> str:
         "unplaced": _unplaced(plan),
         "decisions": [*_deadlines(deadlines), *_leeway(leeway)],
         "activities": [activity_part(plan, a) for a in scenario.activity],
-        "contacts": contacts_part(environment.contacts),
+        "contacts": contacts_part(used_contacts(plan), environment.contacts["used_min"].sum() / 60),
         "latency": latency_part(latency_table(plan)),
         "assumptions": assumptions_part(environment),
         "caution": caution_part(scenario),

@@ -9,6 +9,7 @@ from obsplan.environment.ground import soil_of
 from obsplan.environment.model import Environment
 from obsplan.environment.site_skyline import skyline_cautions
 from obsplan.inputs.conditions import QUANTITIES
+from obsplan.inputs.hardware import Battery
 from obsplan.inputs.scenario import Activity, Coverage, Scenario
 from obsplan.planning.plan import Plan
 from obsplan.planning.problem.start_windows import coverage_bin, start_mask
@@ -124,8 +125,8 @@ def _bins(
 # ----------------------------------------------------------------- contacts and data
 
 
-def contacts_part(contacts: pd.DataFrame) -> list[Html]:
-    """Every contact, folded under the sum."""
+def contacts_part(contacts: pd.DataFrame, up_h: float) -> list[Html]:
+    """Every contact as the plan uses it, folded under the sum; the link is up for `up_h`."""
     if contacts.empty:
         return [paragraph("There is no contact in the span.")]
     rows = [
@@ -142,7 +143,7 @@ def contacts_part(contacts: pd.DataFrame) -> list[Html]:
         )
         for c in contacts.itertuples(index=False)
     ]
-    total = contacts["used_min"].sum() / 60
+    sent_h = contacts["used_min"].sum() / 60
     heads = [
         "station",
         "platform",
@@ -155,9 +156,21 @@ def contacts_part(contacts: pd.DataFrame) -> list[Html]:
         "used",
     ]
     return [
-        paragraph(f"{len(contacts)} contacts; the link is up for {total:.1f} h."),
+        paragraph(
+            f"{len(contacts)} contacts; the link is up for {up_h:.1f} h, and something is sent in "
+            f"{sent_h:.1f} h of it."
+        ),
         folded("All contacts", table("Contacts", heads, rows)),
     ]
+
+
+def _booked(scenario: Scenario) -> str:
+    """Which stations count only while they are booked."""
+    names = [station.name for station in scenario.station if station.passes is not None]
+    if not names:
+        return "whether a station is booked is not known"
+    many = "" if len(names) == len(scenario.station) else ", the others whenever they are visible"
+    return f"only booked time counts of {', '.join(names)}{many}"
 
 
 def latency_part(latency: pd.DataFrame) -> list[Html]:
@@ -202,6 +215,20 @@ def latency_part(latency: pd.DataFrame) -> list[Html]:
     ]
 
 
+def _battery_text(battery: Battery) -> str:
+    """Its capacity, what of that is lost, and its limits of power."""
+    text = f"{battery.usable_wh:g} Wh"
+    if battery.fade:
+        text += f" ({battery.capacity_wh:g} Wh less {100 * battery.fade:g} % fade)"
+    if battery.charge_limit_w is not None:
+        taper = battery.taper_above
+        less = "" if taper is None else f", less above {100 * taper:g} %"
+        text += f", charges with at most {battery.charge_limit_w:g} W{less}"
+    if battery.discharge_limit_w is not None:
+        text += f", gives at most {battery.discharge_limit_w:g} W"
+    return text
+
+
 def _hours(hours: float) -> str:
     return "" if pd.isna(hours) else f"{hours:.1f} h"
 
@@ -227,7 +254,7 @@ def assumptions_part(environment: Environment) -> list[Html]:
             f"{p.bus_limit_w:g} W",
             f"{sum(a.area_m2 for a in p.array):g} m², dust "
             f"{100 * max((a.dust_loss for a in p.array), default=0):g} %",
-            f"{p.battery.usable_wh:g} Wh, reserve {100 * p.battery.reserve:g} %, starts at "
+            f"{_battery_text(p.battery)}, reserve {100 * p.battery.reserve:g} %, starts at "
             f"{100 * p.battery.start:g} %"
             + ("" if p.battery.end is None else f", must end at {100 * p.battery.end:g} %"),
             f"to {p.radio.to}, {p.radio.transmit_w:g} W",
@@ -252,7 +279,7 @@ def assumptions_part(environment: Environment) -> list[Html]:
             for p in scenario.platform
             for unit in p.unit
         ),
-        "Contacts follow from geometry and link budget; whether a station is booked is not known.",
+        f"Contacts follow from geometry and link budget; {_booked(scenario)}.",
         *(
             f"{name} also has time windows that are not in the scenario file."
             for name in environment.user_windows
