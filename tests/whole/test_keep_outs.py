@@ -7,6 +7,7 @@ from tools.small import SMALL, START, scenario, slots, world
 
 from obsplan.checking.check import check_timeline
 from obsplan.cli.main import main
+from obsplan.cli.options import with_keep_outs
 from obsplan.inputs.keep_out import KeepOut
 from obsplan.planning.plan import make_plan
 from obsplan.planning.problem.start_windows import start_mask
@@ -66,9 +67,14 @@ def run(folder, *words):
     return CliRunner().invoke(main, [words[0], str(folder / "small.toml"), *words[1:]])
 
 
-@pytest.mark.parametrize("name", ["sweep", "probe", "lander"])
-def test_a_quick_try_keeps_plan_and_replan_out_of_a_time(tmp_path, name):
-    out = tmp_path / name
+@pytest.mark.parametrize("kind, name", [("activity", "look"), ("instrument", "eye")])
+def test_a_name_given_for_a_quick_try_may_be_of_several_kinds(kind, name):
+    scene = with_keep_outs(kept_out(0, 60, activity="gaze").scenario, [(name, *TIMES)])
+    assert len(scene.keep_out) == 2 and getattr(scene.keep_out[1], kind) == name
+
+
+def test_a_quick_try_keeps_plan_and_replan_out_of_a_time(tmp_path):
+    out, name = tmp_path / "plan", "lander"
     done = run(tmp_path, "plan", "-o", str(out), "--keep-out", name, *TIMES)
     assert done.exit_code == 0, done.output
     rows = pd.read_csv(out / "timeline.csv", parse_dates=["start_utc", "end_utc"])
