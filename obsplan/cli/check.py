@@ -38,7 +38,7 @@ if TYPE_CHECKING:
 DETAILS = """Only the columns activity and start_utc are required (and end_utc for rows of the
 radio); `obsplan keys timeline` explains them all. If you move a slot, clear its end_utc or move
 that too. Columns may come in any order, and unknown ones are ignored. They are separated by
-commas, semicolons or tabs. Times end in Z or another zone and are rounded to the second. If a
+commas, semicolons or tabs. Times are UTC unless they have a zone, and rounded to the second. If a
 timeline has no rows of the radio, platforms may send whenever they can. A note says if the
 timeline was planned for another scenario (by the input hash in the summary.json beside it).
 
@@ -105,7 +105,7 @@ def check(
     time, amount and fix. Then come the smallest margins and the rules that were checked.
 
     Exit code: 0 if no violation is found, 1 if there is one, 2 if the file cannot be read
-    as a timeline (for example a time without a zone, or an unknown name).
+    as a timeline (for example a time that is none, or an unknown name).
     """
     from obsplan.checking.check import check_timeline
     from obsplan.common.csv_file import csv_text
