@@ -58,9 +58,9 @@ class _Commands(click.Group):
                 ctx.exit(problem.exit_code)
             except KeyboardInterrupt as problem:
                 _end_interrupted(ctx, str(problem))
-            except Exception as problem:
-                # What is imported may make another error of it.
-                if "KeyboardInterrupt" not in str(problem) or not interruption.has_raised():
+            except Exception:
+                # A library may turn the interrupt into an error of its own, without its cause.
+                if not interruption.has_raised():
                     raise
                 _end_interrupted(ctx, "")
 

@@ -49,7 +49,7 @@ With --worth, a table after the plan says what one more Wh of battery, W of arra
 contact and Mbit of storage would add to the upper bound. If the bound gives no price, since it
 counts all runs as scheduled or more of the resource leaves it as it is, the plan is improved with
 as much more as unplaced.csv names, or a tenth more, and the table says what that adds to its
-value.
+value. If a station has booked passes, another table says what one more pass adds.
 
 Colour only repeats what the text says; it is switched off in pipes and if NO_COLOR is set.
 

@@ -93,7 +93,7 @@ def with_pass_booked(environment: Environment, booked: Pass) -> Environment:
 def pass_cautions(environment: Environment) -> list[str]:
     """A sentence for each stretch of booked time that is not visible and so does not count."""
     return [
-        f'station "{row.station}" is booked from {stamp(row.from_utc)} to {stamp(row.until_utc)} '
-        f'for "{row.platform}", but cannot see it then; that time does not count'
+        f'station "{row.station}" is booked for "{row.platform}" from {stamp(row.from_utc)} to '
+        f"{stamp(row.until_utc)}, when the site is not in view; that time does not count"
         for row in environment.unseen.itertuples(index=False)
     ]

@@ -67,8 +67,8 @@ def test_booked_time_that_is_not_visible_is_cut_and_named(tmp_path):
         contact["loss_utc"],
     )
     (line,) = pass_cautions(booked)
-    assert f'station "{contact["station"]}" is booked from {early:%Y-%m-%dT%H:%MZ} to ' in line
-    assert "but cannot see it then" in line
+    booked_from = f'"{contact["station"]}" is booked for "lander" from {early:%Y-%m-%dT%H:%MZ} to '
+    assert booked_from in line and "when the site is not in view" in line
 
 
 def test_a_shorter_pass_is_set_up_from_its_own_beginning(tmp_path):
@@ -237,7 +237,8 @@ def test_a_pass_that_is_not_booked_is_worth_the_runs_it_would_let_happen(tmp_pat
     passes = gain_from_passes(poor)
     assert passes["gain"].iloc[0] >= 1.0 and passes["gain"].is_monotonic_decreasing
     best = next(passes.itertuples(index=False))
-    assert any("image" not in line and best.station in line for line in pass_lines(passes))
+    told = pass_lines(passes)[2]
+    assert told.split()[:2] == ["lander", best.station] and told.endswith(f"+{best.gain:.1f}")
     row = f"{best.station},{best.from_utc:%Y-%m-%dT%H:%MZ},{best.until_utc:%Y-%m-%dT%H:%MZ}\n"
     assert planned_with(tmp_path, row).value >= best.gain
 
