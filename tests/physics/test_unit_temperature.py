@@ -14,7 +14,7 @@ from obsplan.physics.unit_temperature import (
     warmed_k,
 )
 
-SIGMA = 5.670374419e-8
+SIGMA = 5.670374419e-8  # W m-2 K-4, CODATA 2018 (exact)
 C_J_K = 20_000.0
 HOURS = (1, 6, 24)
 
