@@ -35,6 +35,7 @@ WITHIN_PLANNING = [
     "replayed",
     "last_runs",
     "minute_repair",
+    "tie_breaks",
     "plan",
 ]
 OWNERS = {

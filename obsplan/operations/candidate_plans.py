@@ -17,6 +17,7 @@ from obsplan.checking.trials import AMOUNT_SLACK
 from obsplan.checking.violation import Violation
 from obsplan.environment.model import Environment
 from obsplan.inputs.scenario import Scenario
+from obsplan.operations.old_plan_repair import repaired
 from obsplan.planning.minute_repair import lighter_plan, tightened_problem, valid_plan
 from obsplan.planning.problem.booking import Booking
 from obsplan.planning.problem.definition import Problem
@@ -24,7 +25,6 @@ from obsplan.planning.problem.timeline_table import booked_rows, slots_table
 from obsplan.planning.replayed import Replayed
 from obsplan.planning.search.compiled import Compiling
 from obsplan.planning.search.first_plan import NoPlaceFound, quick_plan
-from obsplan.planning.search.from_old_plan import repaired
 from obsplan.planning.search.ruin_and_recreate import ruin_and_recreate
 from obsplan.planning.search.strategy import Effort, better_plans
 

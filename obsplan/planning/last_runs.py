@@ -13,7 +13,7 @@ from obsplan.planning.problem.booking import Booking
 from obsplan.planning.replayed import Replay, Replayed
 from obsplan.planning.search.exact import is_small
 from obsplan.planning.search.ruin_and_recreate import first_fit
-from obsplan.planning.search.transmit_windows import COARSE, ways_to_send
+from obsplan.planning.solver.transmit_windows import COARSE, ways_to_send
 
 
 def with_last_runs(

@@ -37,7 +37,7 @@ from obsplan.planning.replayed import Replayed, breaks_own_rules, judge_of, repl
 from obsplan.planning.search.exact import above, in_steps, is_small
 from obsplan.planning.search.first_plan import NoPlaceFound, quick_plan
 from obsplan.planning.search.strategy import Effort, better_plans, require_effort
-from obsplan.planning.search.tie_breaks import tidy_plans
+from obsplan.planning.tie_breaks import tidy_plans
 
 Report = Callable[[str], None]
 

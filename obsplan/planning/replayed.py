@@ -13,7 +13,7 @@ from obsplan.planning.problem.booking import Booking
 from obsplan.planning.problem.from_scenario import build_problem
 from obsplan.planning.problem.timeline_table import booked_rows, plan_slots, slot_ids
 from obsplan.planning.search.exact import Judge, Run
-from obsplan.planning.search.transmit_windows import ways_to_send
+from obsplan.planning.solver.transmit_windows import ways_to_send
 
 # The verdict on a booking; its slots have the ids of `slot_ids`, in order.
 Replay = Callable[[Booking], Verdict]

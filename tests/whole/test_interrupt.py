@@ -21,12 +21,12 @@ from tools.tiny import tiny_problem
 import obsplan
 from obsplan.cli.main import main
 from obsplan.operations import replan as replan_room
+from obsplan.operations.old_plan_repair import repaired
 from obsplan.planning import plan as plan_room
 from obsplan.planning.problem.booking import Booking
 from obsplan.planning.problem.definition import worth_of_all
 from obsplan.planning.problem.from_scenario import build_problem
 from obsplan.planning.search.first_plan import quick_plan
-from obsplan.planning.search.from_old_plan import repaired
 from obsplan.planning.search.greedy import greedy_plan
 from obsplan.planning.search.strategy import better_plans
 from obsplan.reporting import plan_directory

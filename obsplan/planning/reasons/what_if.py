@@ -21,7 +21,7 @@ from obsplan.planning.problem.start_windows import why_no_window
 from obsplan.planning.problem.timeline_table import plan_slots
 from obsplan.planning.problem.tolerances import TOLERANCE
 from obsplan.planning.reasons.blocking import Constraint, blocking_amounts, tolerance_of
-from obsplan.planning.search.transmit_windows import COARSE, with_planned_sending
+from obsplan.planning.solver.transmit_windows import COARSE, with_planned_sending
 
 # Starts that are tried for one kind of change.
 MOST_STARTS = 4

@@ -19,12 +19,6 @@ from obsplan.planning.problem.definition import (
     starts_of,
     worth_of_all,
 )
-from obsplan.planning.search.model_solution import (
-    LATENESS_COST,
-    add_tie_break_costs,
-    book_solution,
-)
-from obsplan.planning.search.transmit_windows import with_planned_sending
 from obsplan.planning.solver.dual_bound import upper_bound
 from obsplan.planning.solver.highs import (
     end_once,
@@ -36,6 +30,12 @@ from obsplan.planning.solver.highs import (
 )
 from obsplan.planning.solver.matrix import LEAST_FIGURE, LinearModel, with_rows
 from obsplan.planning.solver.model import build_model
+from obsplan.planning.solver.model_solution import (
+    LATENESS_COST,
+    add_tie_break_costs,
+    book_solution,
+)
+from obsplan.planning.solver.transmit_windows import with_planned_sending
 
 # So few permitted starts are a small problem; the limit of nodes ends the few that are not
 # proven in a second.

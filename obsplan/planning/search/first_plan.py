@@ -16,13 +16,13 @@ from obsplan.planning.problem.booking import Booking
 from obsplan.planning.problem.definition import Problem
 from obsplan.planning.problem.resource_flow import Shortage
 from obsplan.planning.search.greedy import greedy_plan
-from obsplan.planning.search.model_solution import book_solution
 from obsplan.planning.search.rounding import plan_by_shares
 from obsplan.planning.search.ruin_and_recreate import ruin_and_recreate
-from obsplan.planning.search.transmit_windows import with_planned_sending
 from obsplan.planning.solver.dual_bound import relaxation
 from obsplan.planning.solver.highs import has_answer, is_impossible, loaded
 from obsplan.planning.solver.model import build_model
+from obsplan.planning.solver.model_solution import book_solution
+from obsplan.planning.solver.transmit_windows import with_planned_sending
 
 # Branch and bound is tried up to this many steps of all required tasks, for this many nodes;
 # above that, its root alone may take minutes.

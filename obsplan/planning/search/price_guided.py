@@ -19,9 +19,9 @@ from obsplan.planning.problem.definition import Problem
 from obsplan.planning.search.greedy import greedy_plan
 from obsplan.planning.search.merging import merged_starts
 from obsplan.planning.search.rounding import plan_by_shares
-from obsplan.planning.search.transmit_windows import with_planned_sending
 from obsplan.planning.search.two_lane_sweep import Lane, starts_along, two_lanes
 from obsplan.planning.solver.dual_bound import Relaxation
+from obsplan.planning.solver.transmit_windows import with_planned_sending
 
 # How far a sweep's rewards are moved from the last, as shares of a run's value: towards as many
 # runs as the relaxation has, at random for some of the tasks (with probability MOVED), and at

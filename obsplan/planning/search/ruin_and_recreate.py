@@ -16,7 +16,7 @@ from obsplan.planning.search import kernel
 from obsplan.planning.search.compiled import compiled
 from obsplan.planning.search.greedy import greedy_plan
 from obsplan.planning.search.kernel_arrays import best_of, instance_of, state_of
-from obsplan.planning.search.transmit_windows import COARSE, with_planned_sending
+from obsplan.planning.solver.transmit_windows import COARSE, with_planned_sending
 
 # Tries after which a stop is heard.
 BATCH = 2000

@@ -1,1 +1,4 @@
-"""The linear model of a problem, the solver, and the dual bound. Begin with model and bounds."""
+"""The linear model of a problem, the solver, the dual bound, and when platforms send.
+
+Begin with model and dual_bound.
+"""

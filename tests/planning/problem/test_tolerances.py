@@ -19,8 +19,8 @@ from obsplan.planning.problem.tolerances import (
     TOLERANCE,
 )
 from obsplan.planning.search.exact import ROUNDING
-from obsplan.planning.search.model_solution import SENDING
 from obsplan.planning.solver.matrix import LEAST_FIGURE
+from obsplan.planning.solver.model_solution import SENDING
 
 
 def test_the_relaxed_problem_gives_way_by_more_than_the_referee_forgives():

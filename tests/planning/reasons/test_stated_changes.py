@@ -27,7 +27,7 @@ from obsplan.planning.reasons import fix_wording
 from obsplan.planning.reasons.unplaced import explain
 from obsplan.planning.search.first_plan import quick_plan
 from obsplan.planning.search.greedy import greedy_plan
-from obsplan.planning.search.transmit_windows import with_planned_sending
+from obsplan.planning.solver.transmit_windows import with_planned_sending
 
 
 @singledispatch

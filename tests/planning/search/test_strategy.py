@@ -18,10 +18,10 @@ from obsplan.planning.search import exact, strategy
 from obsplan.planning.search.exact import best_plan
 from obsplan.planning.search.first_plan import NoPlaceFound, quick_plan
 from obsplan.planning.search.strategy import better_plans
-from obsplan.planning.search.transmit_windows import with_planned_sending
 from obsplan.planning.solver import model as model_module
 from obsplan.planning.solver.dual_bound import Relaxation, dual_bound, relaxation, upper_bound
 from obsplan.planning.solver.model import build_model
+from obsplan.planning.solver.transmit_windows import with_planned_sending
 
 # Seeds of tiny problems.
 MANY = pytest.mark.parametrize(

@@ -2,8 +2,8 @@
 
 from tools.tiny import heat, level_node, task
 
+from obsplan.operations.old_plan_repair import repaired
 from obsplan.planning.problem.definition import Problem
-from obsplan.planning.search.from_old_plan import repaired
 
 
 def test_an_old_plan_over_its_budget_keeps_the_runs_worth_most():

@@ -10,7 +10,7 @@ from obsplan.planning.problem.booking import Booking
 from obsplan.planning.problem.definition import Problem
 from obsplan.planning.problem.from_scenario import build_problem
 from obsplan.planning.search.greedy import greedy_plan
-from obsplan.planning.search.tie_breaks import (
+from obsplan.planning.tie_breaks import (
     sending_wh,
     sent_for_less,
     starts_in_order,

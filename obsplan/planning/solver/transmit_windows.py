@@ -11,9 +11,9 @@ import numpy as np
 
 from obsplan.planning.problem.booking import Booking
 from obsplan.planning.problem.definition import Problem
-from obsplan.planning.search.model_solution import sending_steps
 from obsplan.planning.solver.highs import is_optimal, loaded, solution
 from obsplan.planning.solver.model import build_model, steps_summed
+from obsplan.planning.solver.model_solution import sending_steps
 
 # Battery and store summed over hours, or step by step.
 COARSE, BY_STEP = True, False

@@ -4,7 +4,7 @@ from obsplan.planning.problem.booking import Booking
 from obsplan.planning.problem.definition import Problem
 from obsplan.planning.search.first_plan import quick_plan
 from obsplan.planning.search.greedy import greedy_plan
-from obsplan.planning.search.transmit_windows import with_planned_sending
+from obsplan.planning.solver.transmit_windows import with_planned_sending
 
 
 def repaired(problem: Problem, old: list[list[int]]) -> Booking:

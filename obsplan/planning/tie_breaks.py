@@ -11,7 +11,7 @@ import numpy as np
 
 from obsplan.planning.problem.booking import Booking
 from obsplan.planning.search.greedy import greedy_plan
-from obsplan.planning.search.transmit_windows import BY_STEP, with_planned_sending
+from obsplan.planning.solver.transmit_windows import BY_STEP, with_planned_sending
 
 # Earlier starts that are tried for one run, and swaps for one platform.
 MOST_TRIES = 2
