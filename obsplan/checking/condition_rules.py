@@ -1,8 +1,8 @@
 """What an activity requires of the minutes of its slots, and which slots violate it.
 
 Some requirements apply to every minute of a slot: conditions, contact throughout, its
-instrument in service, its own windows. Others apply to the start alone: coverage, contact
-at the start, commands in time.
+instrument in service, its teams on console, its own windows. Others apply to the start alone:
+coverage, contact at the start, commands in time.
 """
 
 from collections.abc import Iterator
@@ -15,7 +15,7 @@ import numpy as np
 from obsplan.checking.replay import known
 from obsplan.checking.slots import Run
 from obsplan.checking.violation import Violation, of_run
-from obsplan.common.instants import stamp
+from obsplan.common.instants import MINUTE, stamp
 from obsplan.common.intervals import from_mask
 from obsplan.common.text import number_text
 from obsplan.environment.model import Environment
@@ -57,6 +57,7 @@ def requirements(activity: Activity, environment: Environment, minutes: int) -> 
         *_coverage(activity, environment, minutes),
         *_contact(activity, environment, minutes),
         *_service(activity, environment, minutes),
+        *_team_hours(activity, environment, minutes),
         *_keep_outs(activity, environment, minutes),
         *_commands(activity, environment, minutes),
     ]
@@ -128,6 +129,20 @@ def _service(activity: Activity, environment: Environment, minutes: int) -> Iter
     if activity.name in environment.user_windows:
         open_ = environment.user_windows[activity.name][:minutes]
         yield Requirement("own window", open_, failure="is outside its own windows")
+
+
+def _team_hours(
+    activity: Activity, environment: Environment, minutes: int
+) -> Iterator[Requirement]:
+    begins = environment.sky.index[:minutes].tz_localize(None)
+    for team in activity.needs:
+        if team not in environment.shifts:
+            continue
+        on_console = np.zeros(minutes, dtype=bool)
+        for start, end in environment.shifts[team]:
+            on_console |= (begins >= start) & (begins + MINUTE <= end)
+        failure = f'needs "{team}" outside its hours'
+        yield Requirement("team hours", on_console, failure=failure)
 
 
 def _keep_outs(activity: Activity, environment: Environment, minutes: int) -> Iterator[Requirement]:

@@ -10,6 +10,7 @@ from obsplan.checking.condition_rules import condition_violations, in_service
 from obsplan.checking.rules_between_slots import counts, gaps, orders, overlaps
 from obsplan.checking.rules_of_one_slot import placement
 from obsplan.checking.slots import Run
+from obsplan.checking.team_rules import crowded_teams
 from obsplan.checking.temperature_rules import RANGES
 from obsplan.checking.violation import Violation
 from obsplan.environment.model import Environment
@@ -37,6 +38,7 @@ def built_in_rules(environment: Environment) -> dict[str, bool]:
         "contact": any(a.contact != "none" for a in activities),
         "uplink": any(scenario.command_lead_min(a) is not None for a in activities),
         "outage": any(minutes.any() for minutes in environment.out.values()),
+        "team hours": any(team in environment.shifts for a in activities for team in a.needs),
         "keep-out": bool(scenario.keep_out),
         "own window": bool(environment.user_windows),
         "instrument": any(i.one_at_a_time for i in scenario.instrument),
@@ -46,6 +48,7 @@ def built_in_rules(environment: Environment) -> dict[str, bool]:
         "not with": any(a.not_with for a in activities),
         "quiet": any(a.quiet for a in activities),
         "order": any(a.after for a in activities),
+        "team at once": any(a.needs for a in activities),
         "count": True,
         "must": any(a.must for a in activities),
         "bus power": True,
@@ -79,6 +82,7 @@ def slot_violations(environment: Environment, runs: list[Run], minutes: int) -> 
         overlaps(scenario, runs),
         gaps(scenario, able),
         orders(scenario, counted),
+        crowded_teams(scenario, runs),
         counts(scenario, counted, minutes),
     ):
         if violation.rule == "must" or not violation.slots or not over.issuperset(violation.slots):

@@ -9,6 +9,7 @@ from obsplan.checking.condition_rules import requirements
 from obsplan.checking.rules_between_slots import why_apart
 from obsplan.checking.slot_changes import Drop, End, Fail, Move, Place, SlotChange
 from obsplan.checking.slots import Run
+from obsplan.checking.team_rules import watching
 from obsplan.checking.trials import Trials
 from obsplan.checking.violation import Violation, Way
 from obsplan.environment.key_changes import KeyChange
@@ -81,6 +82,10 @@ def open_starts(trials: Trials, activity: Activity, others: list[Run]) -> np.nda
         near = np.sort([other.start_min - length - gap for other in own])
         gone = np.sort([other.end_min + gap for other in own])
         starts = starts[np.searchsorted(near, starts) == np.searchsorted(gone, starts, "right")]
+    for team in activity.needs:
+        known = scenario.team_named(team)
+        for since, until in watching(known, others, known.at_once):
+            starts = starts[(starts + length <= since) | (starts >= until)]
     for after in activity.after:
         ended = [o.end_min for o in others if o.activity.name == after.activity]
         starts = starts[starts >= min(ended, default=np.inf) + after.settle_min]

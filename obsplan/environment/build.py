@@ -19,6 +19,7 @@ from obsplan.environment.night import night_after
 from obsplan.environment.power_columns import power_columns
 from obsplan.environment.site_skyline import site_profile
 from obsplan.environment.sun_and_earth import UNCOVERED, sun_and_earth
+from obsplan.environment.team_shifts import team_shifts
 from obsplan.environment.unit_columns import table_columns
 from obsplan.ephemeris import Ephemeris, open_ephemeris
 from obsplan.inputs.conditions import depth_column
@@ -147,6 +148,7 @@ def _linked(
         pd.DataFrame({"event": [], "time_utc": pd.DatetimeIndex([], tz="UTC")}),
         ephemeris.files,
         unseen=pd.concat(unseen, ignore_index=True),
+        shifts=team_shifts(scenario),
     )
 
 

@@ -12,6 +12,7 @@ from obsplan.environment.model import Environment
 from obsplan.inputs.conditions import requested
 from obsplan.inputs.hardware import Platform
 from obsplan.inputs.scenario import Activity, Scenario
+from obsplan.inputs.team import Team, hours_key
 
 # No key is raised beyond this multiple of its value: more is another machine.
 MOST = 100.0
@@ -146,6 +147,16 @@ def activity_lever(activity: Activity, key: str, most: float) -> Lever:
     return Lever(old, most, change, is_whole)
 
 
+def team_lever(scenario: Scenario, team: Team) -> Lever:
+    """How many runs a team can watch at once, up to as many as there are."""
+    most = max(team.at_once, sum(a.count for a in scenario.activity if team.name in a.needs))
+
+    def change(value: float) -> KeyChange:
+        return KeyChange("team", team.name, ("at_once",), team.at_once, int(value))
+
+    return Lever(team.at_once, min(most, 300), change, whole=True)
+
+
 def lead_lever(scenario: Scenario, activity: Activity) -> Lever | None:
     """How long before a start its commands must have arrived; None if they never must."""
     lead_min = scenario.command_lead_min(activity)
@@ -222,7 +233,8 @@ def _outwards(value: float, side: int) -> float:
 
 
 def removals(activity: Activity) -> Iterator[tuple[str, KeyChange]]:
-    """Each condition of the activity left out, and its contact; keys of `start_masks` first."""
+    """Each condition of the activity left out, its contact and its teams; keys of `start_masks`
+    first."""
     for condition in requested(activity.when):
         key = condition.condition.key
         old = condition.allowed
@@ -230,6 +242,10 @@ def removals(activity: Activity) -> Iterator[tuple[str, KeyChange]]:
     if activity.contact != "none":
         key = "contact" if activity.contact == "whole" else "contact at the start"
         yield key, KeyChange("activity", activity.name, ("contact",), activity.contact, "none")
+    for team in activity.needs:
+        others = tuple(name for name in activity.needs if name != team)
+        without = KeyChange("activity", activity.name, ("needs",), activity.needs, others)
+        yield hours_key(team), without
 
 
 def activity_changes(

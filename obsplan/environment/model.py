@@ -45,6 +45,8 @@ class Environment:
     unseen: booked time that does not count because the station does not see the platform then:
         columns `platform`, `station`, `from_utc`, `until_utc`.
     night: last and first light of the night that ends next after the span; None if not known.
+    shifts: per team that is not always on console, the windows (k, 2) datetime64[s], UTC, in which
+        it is.
     telemetry: what was reported, if anything was; all above includes it (see `with_telemetry`).
     """
 
@@ -60,6 +62,7 @@ class Environment:
     user_rules: dict[str, Callable] = field(default_factory=dict)
     unseen: pd.DataFrame = field(default_factory=lambda: pd.DataFrame(columns=UNSEEN_COLUMNS))
     night: tuple[pd.Timestamp, pd.Timestamp] | None = None
+    shifts: dict[str, np.ndarray] = field(default_factory=dict)
     telemetry: State | None = None
 
     def read_until(self, platform: str) -> int:

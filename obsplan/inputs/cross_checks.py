@@ -13,6 +13,7 @@ from typing import Any, TypeGuard
 from obsplan.common.instants import in_utc, instant_from, stamp
 from obsplan.common.text import did_you_mean, shortened
 from obsplan.inputs.error_text import shown
+from obsplan.inputs.team_checks import team_errors
 from obsplan.inputs.unit_checks import unit_errors
 
 MOST_ACTIVITIES = 300
@@ -23,14 +24,15 @@ Table = dict[str, Any]
 
 def reference_errors(raw: Table) -> list[str]:
     """One line for every repeated or unknown name and for every contradiction."""
-    stations, platforms, instruments, activities = (
-        _tables(raw, key) for key in ("station", "platform", "instrument", "activity")
+    stations, platforms, instruments, teams, activities = (
+        _tables(raw, key) for key in ("station", "platform", "instrument", "team", "activity")
     )
     lines = [*_span_errors(raw.get("span")), *_uplink_errors(raw.get("uplink"), raw.get("span"))]
     for key, rows in (
         ("station", stations),
         ("platform", platforms),
         ("instrument", instruments),
+        ("team", teams),
         ("activity", activities),
     ):
         lines += _repeated_names(key, rows)
@@ -45,6 +47,7 @@ def reference_errors(raw: Table) -> list[str]:
         lines += _track_errors(row, raw.get("span"))
         lines += _level_errors(row)
     lines += unit_errors(platforms, instruments, activities)
+    lines += team_errors(teams, activities)
     for row in activities:
         lines += _activity_errors(row, _names(instruments), _names(activities))
     known = {"activity": activities, "instrument": instruments, "platform": platforms}

@@ -31,7 +31,7 @@ class NamedFile(NamedTuple):
 
 
 def files_named_in(raw: dict[str, Any]) -> Iterator[NamedFile]:
-    """Skylines of the site and the stations, booked passes, tables of units and arrays.
+    """Skylines of the site and the stations, booked passes, shifts, tables of units and arrays.
 
     Values that are no file names are skipped.
     """
@@ -48,6 +48,11 @@ def files_named_in(raw: dict[str, Any]) -> Iterator[NamedFile]:
         ):
             if isinstance(station, dict) and isinstance(station.get(key), str):
                 yield NamedFile(f'station "{station.get("name")}".{key}', station[key], allowed)
+    teams = raw.get("team")
+    for team in teams if isinstance(teams, list | tuple) else ():
+        if isinstance(team, dict) and isinstance(team.get("shifts"), str):
+            key = f'team "{team.get("name")}".shifts'
+            yield NamedFile(key, team["shifts"], "a CSV of shifts beside the scenario")
     for key, name in table_files(raw):
         yield NamedFile(key, name, "a CSV beside the scenario")
 

@@ -34,6 +34,7 @@ from obsplan.inputs.field_types import (
 from obsplan.inputs.frozen_model import FrozenModel
 from obsplan.inputs.hardware import Instrument, Platform, Station
 from obsplan.inputs.keep_out import KeepOut
+from obsplan.inputs.team import Team
 from obsplan.inputs.thermal import Unit
 from obsplan.inputs.when import When
 
@@ -192,6 +193,8 @@ class Activity(FrozenModel):
     """Names of activities that may not overlap a run of this one."""
     after: Several[After] = ()
     """Activities of which one run must have ended before the first run of this one starts."""
+    needs: Names = ()
+    """Names of teams that must be on console during the whole slot, warm-up included."""
     when: When = When()
     """Conditions that must be met during the whole slot."""
     coverage: Coverage | None = None
@@ -252,6 +255,8 @@ class Scenario(FrozenModel):
     """Instruments, each begun with [[instrument]]."""
     activity: Several[Activity] = ()
     """Kinds of runs, each begun with [[activity]]; at most 300."""
+    team: Several[Team] = ()
+    """Teams that must be on console while activities run, each begun with [[team]]."""
     keep_out: Several[KeepOut] = ()
     """Times in which an activity, an instrument or a platform may not run."""
     uplink: Uplink | None = None
@@ -316,6 +321,10 @@ class Scenario(FrozenModel):
             return activity.lead_min
         return self.uplink.lead_min
 
+    def team_named(self, name: str) -> Team:
+        """The team of that name; raises KeyError if there is none."""
+        return _named(self.team, name)
+
     def keep_outs_of(self, activity: Activity) -> list[KeepOut]:
         """The times in which no slot of the activity may be."""
         names = activity.name, activity.instrument, self.platform_of(activity)
@@ -356,8 +365,12 @@ class Scenario(FrozenModel):
         """The file of a station's booked passes, or None if all visible time counts."""
         return None if station.passes is None else self.folder / station.passes
 
+    def shifts_path(self, team: Team) -> Path | None:
+        """The file of a team's shifts, or None if it has none."""
+        return None if team.shifts is None else self.folder / team.shifts
 
-T = TypeVar("T", Activity, Platform)
+
+T = TypeVar("T", Activity, Platform, Team)
 
 
 def _named(parts: tuple[T, ...], name: str) -> T:

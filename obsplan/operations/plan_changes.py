@@ -247,6 +247,9 @@ def _why_not(
     for budget in booking.problem.budgets:
         if blocks[budget.name]:
             return f"{budget.name} is used up by other runs"
+    for k in booking.teams[i]:
+        if blocks[(team := booking.problem.teams[k].name)]:
+            return f"{team} watches other runs"
     if blocks[Constraint.ENERGY]:
         missing = amounts[Constraint.ENERGY]
         lack = f": {number_text(missing)} Wh short" if np.isfinite(missing) else ""

@@ -13,7 +13,7 @@ import pandas as pd
 from obsplan.environment.model import Environment
 from obsplan.inputs.scenario import Scenario
 from obsplan.planning.problem.booking import Booking
-from obsplan.planning.problem.definition import Heater, Node, Problem, Task
+from obsplan.planning.problem.definition import Heater, Node, Problem, Task, Team
 from obsplan.planning.problem.from_scenario import build_problem, needs_of
 from obsplan.planning.problem.slot_profile import slot_profile
 from obsplan.planning.problem.start_windows import commandable
@@ -57,7 +57,9 @@ def remaining_problem(
     begun = runs.loc[runs["state"] != "failed", "activity"].tolist()
     counts = [begun.count(task.name) for task in whole.tasks]
     budgets = tuple(budget.after(counts) for budget in whole.budgets)
-    rest = replace(whole, tasks=tasks, budgets=budgets)
+    watched = runs[runs["state"] != "failed"]
+    teams = tuple(_team(scenario, team, watched) for team in whole.teams)
+    rest = replace(whole, tasks=tasks, budgets=budgets, teams=teams)
     problem = replace(rest, nodes=tuple(_with_data_later(node) for node in nodes))
     if Booking(problem).flow.short:
         # More than the contacts keeps the data back.
@@ -109,6 +111,17 @@ def _task(
         needs=tuple(need for _, need in needs),
         held=task.held + np.bincount(places, minlength=len(task.held)).astype(int),
     )
+
+
+def _team(scenario: Scenario, team: Team, runs: pd.DataFrame) -> Team:
+    """The team without the people who watch these runs, which cover steps in part too."""
+    step_min = scenario.span.step_min
+    needing = [a.name for a, needs in zip(scenario.activity, team.needed_by) if needs]
+    watched = np.zeros(scenario.steps * step_min, dtype=int)
+    for run in runs[runs["activity"].isin(needing)].itertuples(index=False):
+        watched[max(floor(run.start_min), 0) : max(ceil(run.end_min), 0)] += 1
+    most = watched.reshape(-1, step_min).max(axis=1)
+    return replace(team, at_once=np.maximum(team.at_once - most, 0))
 
 
 def _profiles(scenario: Scenario, runs: pd.DataFrame) -> tuple[np.ndarray, np.ndarray]:

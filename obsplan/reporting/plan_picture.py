@@ -2,6 +2,8 @@
 
 from dataclasses import dataclass
 
+import numpy as np
+
 from obsplan.analysis.missing_runs import missing_places, scheduled_runs
 from obsplan.inputs.outcomes import OUTCOMES
 from obsplan.planning.plan import Plan
@@ -17,13 +19,16 @@ class PlanPicture:
     """A plan, and by name of the activity what is drawn in addition to its slots.
 
     placed: runs scheduled (see `scheduled_runs`). windows: permitted windows. missing: a place for
-    each missing run (see `missing_places`).
+    each missing run (see `missing_places`). By name of the team, on_console: its hours; watching:
+    when slots need it.
     """
 
     plan: Plan
     placed: dict[str, int]
     windows: dict[str, Windows]
     missing: dict[str, Windows]
+    on_console: dict[str, Windows]
+    watching: dict[str, Windows]
 
     def without_room(self) -> dict[str, int]:
         """Missing runs of each activity for which its windows have no room."""
@@ -48,4 +53,23 @@ def plan_picture(plan: Plan) -> PlanPicture:
         placed,
         windows,
         missing_places(plan),
+        *_teams(plan),
     )
+
+
+def _teams(plan: Plan) -> tuple[dict[str, Windows], dict[str, Windows]]:
+    """The hours of each team, and when slots need it."""
+    environment, timeline = plan.environment, plan.timeline
+    scenario = environment.scenario
+    needing = {
+        team.name: [a.name for a in scenario.activity if team.name in a.needs]
+        for team in scenario.team
+    }
+    on_console, watching = {}, {}
+    for name, activities in needing.items():
+        whole = np.array([[0.0, len(environment.sky) / 60]])
+        shifts = environment.shifts.get(name)
+        on_console[name] = whole if shifts is None else span_windows(environment, *shifts.T)
+        own = timeline[timeline["activity"].isin(activities) & (timeline["state"] != "failed")]
+        watching[name] = span_windows(environment, own["start_utc"], own["end_utc"])
+    return on_console, watching

@@ -218,11 +218,14 @@ class Planner:
         span = scenario.span.model_copy(update={"start_utc": start, "end_utc": end})
         # Passes are booked for the scenario's own dates and site alone.
         stations = tuple(s.model_copy(update={"passes": None}) for s in scenario.station)
+        # So are shifts; other hours are the same every day.
+        teams = tuple(t.model_copy(update={"shifts": None}) for t in scenario.team)
         return scenario.model_copy(
             update={
                 "site": site,
                 "span": span,
                 "station": stations,
+                "team": teams,
                 "platform": platforms,
                 "keep_out": keep_outs,
                 "uplink": uplink,

@@ -170,7 +170,7 @@ MISTAKES = [
     (
         {"colour": 1},
         "colour: unknown key; known: title, site, span, station, platform, "
-        "instrument, activity, keep_out, uplink, landing",
+        "instrument, activity, team, keep_out, uplink, landing",
     ),
     (
         {"activity.0.durationmin": 3},

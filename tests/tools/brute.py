@@ -36,7 +36,7 @@ def _plans(problem: Problem):
         for task in problem.tasks
     ]
     for runs in product(*options):
-        if not _exclusive(problem, runs) and _ordered(problem, runs):
+        if _watched(problem, runs) and not _exclusive(problem, runs) and _ordered(problem, runs):
             yield plan_worth(problem, runs), runs
 
 
@@ -58,6 +58,17 @@ def _exclusive(problem: Problem, runs) -> bool:
         for task, starts in zip(problem.tasks, runs)
     ]
     return any(busy[i] & busy[j] for i, j in problem.exclusive)
+
+
+def _watched(problem: Problem, runs) -> bool:
+    for team in problem.teams:
+        watched = np.zeros(problem.steps, dtype=int)
+        for task, starts, needs in zip(problem.tasks, runs, team.needed_by):
+            for start in starts if needs else ():
+                watched[start : start + task.length] += 1
+        if (watched > team.at_once).any():
+            return False
+    return True
 
 
 def within_budgets(problem: Problem, runs) -> bool:
@@ -216,7 +227,10 @@ def accepted_worth(environment, above: float, tries: int) -> float | None:
     return None
 
 
-PLACEMENT = ("span", "grid", "duration", "Sun elevation", "coverage", "contact", "own window")
+PLACEMENT = (
+    *("span", "grid", "duration", "Sun elevation", "coverage", "contact", "own window"),
+    "team hours",
+)
 
 
 def timeline_worth(scene, runs) -> float:

@@ -5,11 +5,13 @@ import pandas as pd
 from hypothesis import strategies as st
 
 from obsplan.environment.model import Environment
+from obsplan.environment.team_shifts import team_shifts
 from obsplan.environment.unit_columns import HEATER_COLUMN, unit_columns
 from obsplan.environment.user_windows import with_windows
 from obsplan.inputs.keep_out import KeepOut
 from obsplan.inputs.read_scenario import scenario_from
 from obsplan.inputs.scenario import Scenario
+from obsplan.inputs.team import Team
 
 START = pd.Timestamp("2028-07-01T00:00Z")
 STATIONS = ["alpha", "beta"]
@@ -165,6 +167,7 @@ def world(scene: Scenario, sky: dict | None = None, **columns) -> Environment:
         contacts=none,
         events=none,
         kernels={},
+        shifts=team_shifts(scene),
     )
 
 
@@ -265,6 +268,8 @@ def cases(draw, hours=(2, 8), activities=(1, 4), level=False, lossless=False) ->
             activity["when"] = {"sun_elevation_deg": [low, 90.0]}
         asked.append(activity)
     scene = scenario(*asked, platforms=parts, hours=span_h, step_min=step)
+    if draw(st.integers(0, 2)) == 0:
+        scene = _watched(draw, scene, minutes, grid)
     if draw(st.integers(0, 3)) == 0:
         scene = scene.model_copy(update={"keep_out": (_keep_out(draw, scene, minutes, grid),)})
     columns = {}
@@ -293,6 +298,20 @@ def cases(draw, hours=(2, 8), activities=(1, 4), level=False, lossless=False) ->
     if draw(st.integers(0, 3)) == 0:
         offered = with_windows(offered, "a0", _pieces(draw, minutes, st.booleans(), grid))
     return offered
+
+
+def _watched(draw, scene, minutes, grid) -> Scenario:
+    """The scenario with teams, which some activities need: one in part of the span, one always."""
+    since = draw(st.integers(0, minutes // grid - 1)) * grid
+    until = min(since + draw(st.integers(3, 20)) * grid, 24 * 60 - 1)
+    hours = tuple(f"{minute // 60:02}:{minute % 60:02}" for minute in (since, until))
+    teams = (
+        Team(name="drivers", hours_utc=(hours,), at_once=draw(st.sampled_from([1, 2]))),
+        Team(name="desk", at_once=draw(st.sampled_from([1, 2]))),
+    )
+    needed = st.sampled_from([(), (), ("desk",), ("desk",), ("drivers",), ("drivers", "desk")])
+    activities = (a.model_copy(update={"needs": draw(needed)}) for a in scene.activity)
+    return scene.model_copy(update={"team": teams, "activity": tuple(activities)})
 
 
 def _keep_out(draw, scene, minutes, grid) -> KeepOut:

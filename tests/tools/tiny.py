@@ -3,7 +3,7 @@
 import numpy as np
 from hypothesis import strategies as st
 
-from obsplan.planning.problem.definition import Budget, Need, Node, Problem, Task, after
+from obsplan.planning.problem.definition import Budget, Need, Node, Problem, Task, Team, after
 
 STEPS = 24
 
@@ -83,7 +83,14 @@ def tiny_problem(seed: int, nearby: bool = False) -> Problem:
         assert count >= tasks[-1].must
     pairs = [(i, j) for j in range(len(tasks)) for i in range(j) if rng.random() < 0.5]
     budgets = [_tiny_budget(rng, len(tasks), k) for k in range(rng.choice([0, 0, 0, 1, 1, 2]))]
-    return Problem(steps, hour, tuple(tasks), tuple(nodes), frozenset(pairs), tuple(budgets))
+    teams = tuple(_tiny_team(rng, len(tasks), steps, k) for k in range(rng.choice([0, 0, 1, 2])))
+    return Problem(steps, hour, tuple(tasks), tuple(nodes), frozenset(pairs), tuple(budgets), teams)
+
+
+def _tiny_team(rng: np.random.Generator, tasks: int, steps: int, k: int) -> Team:
+    """A team that watches one or two runs at once, and fewer in some steps."""
+    at_once = np.maximum(int(rng.integers(1, 3)) - (rng.random(steps) < 0.1), 0)
+    return Team(f"team {k}", f"at most so many for team {k}", rng.random(tasks) < 0.7, at_once)
 
 
 def _tiny_budget(rng: np.random.Generator, tasks: int, k: int) -> Budget:

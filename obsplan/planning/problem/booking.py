@@ -43,6 +43,12 @@ class Booking:
             [j for j in range(len(tasks)) if (min(i, j), max(i, j)) in problem.exclusive]
             for i in range(len(tasks))
         ]
+        # How many booked runs need each team (teams, steps), and the teams of each task.
+        self.watched = np.zeros((len(problem.teams), steps), dtype=np.int16)
+        self.teams = [
+            [k for k, team in enumerate(problem.teams) if team.needed_by[i]]
+            for i in range(len(tasks))
+        ]
         self.walk: Walk | None = None
         self.flow = self.simulate()
 
@@ -58,6 +64,7 @@ class Booking:
         for rival in self.rivals[task]:
             first = max(0, start - self.problem.tasks[rival].length + 1)
             self.barred[rival, first : inside.stop] += sign
+        self.watched[self.teams[task], inside] += sign
         if sign > 0:
             self.runs[task].append(start)
         else:
@@ -76,10 +83,10 @@ class Booking:
     def copy(self) -> "Booking":
         """An independent copy with the same runs."""
         twin = Booking.__new__(Booking)
-        twin.problem, twin.rivals = self.problem, self.rivals
+        twin.problem, twin.rivals, twin.teams = self.problem, self.rivals, self.teams
         twin.flow, twin.walk = self.flow, self.walk
         twin.runs = [list(starts) for starts in self.runs]
-        for name in ("load_w", "peak_w", "data_mbit", "may_send", "barred"):
+        for name in ("load_w", "peak_w", "data_mbit", "may_send", "barred", "watched"):
             setattr(twin, name, getattr(self, name).copy())
         return twin
 
@@ -109,9 +116,19 @@ class Booking:
         return gain
 
     def clear_starts(self, task: int) -> np.ndarray:
-        """Starts (steps,) at which a run overlaps no rival and keeps its own gap."""
+        """Starts (steps,) at which a run overlaps no rival, keeps its own gap and has its teams."""
         clear: np.ndarray = self.problem.tasks[task].starts & (self.barred[task] == 0)
+        for team in self.teams[task]:
+            clear &= self.busy_steps(team, task) == 0
         return clear
+
+    def busy_steps(self, team: int, task: int) -> np.ndarray:
+        """In how many steps of a run of `task`, by its start (steps,), the team has no one free."""
+        busy = self.watched[team] >= self.problem.teams[team].at_once
+        before = np.concatenate([[0], np.cumsum(busy)])
+        ends = np.minimum(np.arange(len(busy)) + self.problem.tasks[task].length, len(busy))
+        steps: np.ndarray = before[ends] - before[:-1]
+        return steps
 
     def met(self, need: Need) -> np.ndarray:
         """Starts (steps,) at which a booked run meets the need."""
@@ -144,7 +161,7 @@ class Booking:
 
     def open_starts(self, task: int, among: slice = slice(None)) -> np.ndarray:
         """Starts (steps,) at which one more run keeps count, budgets, exclusions, gap and order,
-        and at which bus and charge suffice.
+        and at which teams, bus and charge suffice.
 
         Only starts `among` these are looked at. Data and the energy of sending are judged
         only by `simulate`.
@@ -206,7 +223,8 @@ class Booking:
         return np.asarray(enough.all(axis=1))
 
     def keeps_rules(self) -> bool:
-        """Whether the booked runs keep counts, gaps, exclusions, orders, budgets and bus limit."""
+        """Whether the booked runs keep counts, gaps, exclusions, orders, budgets, teams and bus
+        limit."""
         for i, (task, starts) in enumerate(zip(self.problem.tasks, self.runs)):
             if (
                 len(starts) > task.count
@@ -215,7 +233,7 @@ class Booking:
                 or (task.needs and not self.needs_met(i)[starts].all())
             ):
                 return False
-        return self.fits_bus() and self.fits_budgets()
+        return self.fits_bus() and self.fits_budgets() and self.fits_teams()
 
     def sending(self, n: int) -> np.ndarray:
         """Share (steps,) of each step in which node `n` has its transmitter on, as in the flow."""
@@ -239,6 +257,11 @@ class Booking:
     def fits_budgets(self) -> bool:
         """Whether the booked runs use up no more than each budget has."""
         return all(self.left(budget) >= -TOLERANCE for budget in self.problem.budgets)
+
+    def fits_teams(self) -> bool:
+        """Whether no team watches more of the booked runs at a time than it can."""
+        teams = zip(self.watched, self.problem.teams)
+        return all((watched <= team.at_once).all() for watched, team in teams)
 
     def simulate(self) -> Flow:
         """Run battery and store of every node through the span.

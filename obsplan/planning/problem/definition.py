@@ -1,4 +1,4 @@
-"""The scheduling problem in whole steps: tasks, nodes, budgets and what excludes what.
+"""The scheduling problem in whole steps: tasks, nodes, budgets, teams and what excludes what.
 
 It knows no scenario, no solver and no clock.
 """
@@ -143,8 +143,21 @@ class Budget:
 
 
 @dataclass(frozen=True)
+class Team:
+    """People who watch runs: of the tasks that need them, at most `at_once` (steps,) at a time.
+
+    needed_by (tasks,): which tasks need them. `name` and `rule` as of a budget.
+    """
+
+    name: str
+    rule: str
+    needed_by: np.ndarray
+    at_once: np.ndarray
+
+
+@dataclass(frozen=True)
 class Problem:
-    """Tasks, nodes, the pairs of tasks that may not overlap, and budgets of all runs."""
+    """Tasks, nodes, the pairs of tasks that may not overlap, budgets of all runs, and teams."""
 
     steps: int
     step_h: float
@@ -152,6 +165,7 @@ class Problem:
     nodes: tuple[Node, ...]
     exclusive: frozenset[tuple[int, int]]
     budgets: tuple[Budget, ...] = ()
+    teams: tuple[Team, ...] = ()
 
     @cached_property
     def prerequisites(self) -> frozenset[int]:

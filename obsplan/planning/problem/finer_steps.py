@@ -46,7 +46,8 @@ def with_steps(environment: Environment, relaxed: Problem, step_min: int) -> Pro
     finer = replace(environment, scenario=scenario.model_copy(update={"span": span}))
     problem = build_problem(finer, relaxed=True)
     tasks = (_on_grid(short, task, parts) for short, task in zip(problem.tasks, relaxed.tasks))
-    return replace(problem, tasks=tuple(tasks), budgets=relaxed.budgets)
+    teams = (replace(t, at_once=np.repeat(t.at_once, parts)) for t in relaxed.teams)
+    return replace(problem, tasks=tuple(tasks), budgets=relaxed.budgets, teams=tuple(teams))
 
 
 def _on_grid(short: Task, task: Task, parts: int) -> Task:

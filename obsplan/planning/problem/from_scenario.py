@@ -4,7 +4,7 @@ A problem is built from a scenario and its environment: activities become tasks 
 permitted starts and load profiles, platforms become nodes with energy and data per step.
 """
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Iterator
 from enum import Enum
 from math import ceil
 from typing import NamedTuple
@@ -14,7 +14,7 @@ import numpy as np
 from obsplan.environment.model import Environment
 from obsplan.inputs.hardware import Platform
 from obsplan.inputs.scenario import Activity, Scenario
-from obsplan.planning.problem.definition import Need, Node, Problem, Task, after
+from obsplan.planning.problem.definition import Need, Node, Problem, Task, Team, after
 from obsplan.planning.problem.platform_power import heat_saved, platform_power
 from obsplan.planning.problem.slot_profile import slot_profile
 from obsplan.planning.problem.start_windows import coverage_bin, start_mask
@@ -37,7 +37,21 @@ def build_problem(environment: Environment, relaxed: bool = False) -> Problem:
         tasks=tuple(_task(environment, a, names, relaxed) for a in scenario.activity),
         nodes=tuple(_node(environment, p, relaxed) for p in scenario.platform),
         exclusive=frozenset(exclusive_pairs(scenario)),
+        teams=tuple(_teams(scenario)),
     )
+
+
+def _teams(scenario: Scenario) -> Iterator[Team]:
+    """The teams that can be too few, in the order of the scenario."""
+    for team in scenario.team:
+        needed_by = np.array([team.name in a.needs for a in scenario.activity], dtype=bool)
+        most = f"{team.at_once} run{'s' if team.at_once > 1 else ''}"
+        yield Team(
+            name=f'team "{team.name}"',
+            rule=f'at most {most} at once for team "{team.name}"',
+            needed_by=needed_by,
+            at_once=np.full(scenario.steps, team.at_once),
+        )
 
 
 class ExclusionKind(Enum):

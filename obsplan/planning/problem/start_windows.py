@@ -13,6 +13,7 @@ from obsplan.environment.model import Environment
 from obsplan.inputs.conditions import depth_column, requested
 from obsplan.inputs.hardware import Store
 from obsplan.inputs.scenario import Activity, Scenario
+from obsplan.inputs.team import hours_key
 from obsplan.planning.problem.slot_profile import least_store_mbit
 from obsplan.planning.problem.temperature_starts import temperature_starts, temperature_words
 from obsplan.planning.problem.tolerances import REPLAY_SLACK
@@ -21,7 +22,8 @@ from obsplan.planning.problem.tolerances import REPLAY_SLACK
 def condition_masks(environment: Environment, activity: Activity) -> dict[str, np.ndarray]:
     """The minutes (n,) that meet each condition on the whole of a slot, by its key.
 
-    Keys are those of `when`, "contact", "instrument" (in service), "keep-out" and "own windows".
+    Keys are those of `when`, "contact", "instrument" (in service), those of `hours_key`, "keep-out"
+    and "own windows".
     """
     masks = {}
     for condition, _, column, allowed, upper_column in requested(activity.when):
@@ -38,6 +40,13 @@ def condition_masks(environment: Environment, activity: Activity) -> dict[str, n
         masks["contact"] = environment.in_contact(name)
     if activity.instrument in environment.out:
         masks["instrument"] = ~environment.out[activity.instrument]
+    minute = environment.sky.index.tz_localize(None).to_numpy(dtype="datetime64[s]")
+    for team in activity.needs:
+        if (shifts := environment.shifts.get(team)) is not None:
+            # A minute counts if it lies wholly within one shift.
+            k = np.searchsorted(shifts[:, 0], minute, side="right") - 1
+            ends = np.append(shifts[:, 1], np.datetime64("NaT"))[k]
+            masks[hours_key(team)] = (k >= 0) & (minute + np.timedelta64(60, "s") <= ends)
     if keep_outs := environment.scenario.keep_outs_of(activity):
         masks["keep-out"] = np.ones(len(environment.sky), dtype=bool)
         for each in keep_outs:
@@ -215,6 +224,7 @@ def condition_words(scenario: Scenario, activity: Activity) -> dict[str, str]:
         **{r.condition.key: r.words for r in requested(activity.when)},
         "contact": "contact throughout",
         "instrument": f'"{activity.instrument}" in service',
+        **{hours_key(t): f'its whole length within the hours of "{t}"' for t in activity.needs},
         "keep-out": "its whole length outside its keep-outs",
         "own windows": "its whole length inside its own windows",
         "contact at the start": "contact at its start",

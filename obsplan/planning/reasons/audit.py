@@ -37,6 +37,7 @@ def findings(environment: Environment) -> list[Finding]:
         *_skyline(environment.scenario),
         *_passes(environment),
         *platform_findings(environment),
+        *_teams(environment.scenario),
         *_grid(environment),
         *activity_findings(environment),
     ]
@@ -69,6 +70,14 @@ def _skyline(scenario: Scenario) -> Iterator[Finding]:
 def _passes(environment: Environment) -> Iterator[Finding]:
     for caution in pass_cautions(environment):
         yield Finding(Severity.WARNING, "station.passes", caution, "")
+
+
+def _teams(scenario: Scenario) -> Iterator[Finding]:
+    needed = {team for activity in scenario.activity for team in activity.needs}
+    for team in scenario.team:
+        if team.name not in needed:
+            fix = "name it in needs of an activity, or remove it"
+            yield Finding(Severity.WARNING, f'team "{team.name}"', "no activity needs it", fix)
 
 
 def _grid(environment: Environment) -> Iterator[Finding]:

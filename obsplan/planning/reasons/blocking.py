@@ -11,7 +11,7 @@ from obsplan.planning.problem.tolerances import BUS_TOLERANCE_W, TOLERANCE
 
 
 class Constraint(StrEnum):
-    """What may block a run, budgets aside; the text is its name in sentences."""
+    """What may block a run, budgets and teams aside; the text is its name in sentences."""
 
     WINDOW = "window"
     EXCLUSION = "exclusion"
@@ -27,12 +27,13 @@ class Constraint(StrEnum):
 def blocking_amounts(booking: Booking, task: int) -> dict[str, np.ndarray]:
     """By how much each constraint blocks one more run of `task` (0: not at all).
 
-    Keys are each Constraint that is judged here, and the names of the budgets.
+    Keys are each Constraint that is judged here, and the names of the budgets and teams.
 
     Arrays have one entry per start (steps - length + 1,). WINDOW: 1; EXCLUSION: number of
     rival slots; GAP and ORDER: steps too close or too early; BUS_POWER: W over the limit;
     ENERGY: Wh missing from the battery at the start, inf if a full battery is not enough;
-    budgets: what is missing, at any start. Data is judged only by a simulation.
+    budgets: what is missing, at any start; teams: runs too many at once. Data is judged only by a
+    simulation.
     """
     problem, what = booking.problem, booking.problem.tasks[task]
     starts = _all_starts(booking, task)
@@ -46,17 +47,24 @@ def blocking_amounts(booking: Booking, task: int) -> dict[str, np.ndarray]:
     over_w = booking.peak_w[what.node] - problem.nodes[what.node].bus_limit_w
     for k, peak_w in enumerate(what.peak_w if len(starts) else ()):
         bus_w = np.maximum(bus_w, over_w[k : k + len(starts)] + peak_w)
-    return {
-        Constraint.WINDOW: np.where(what.starts[: len(starts)], 0.0, 1.0),
-        Constraint.EXCLUSION: exclusion,
-        Constraint.GAP: gap,
-        Constraint.ORDER: order,
-        Constraint.BUS_POWER: bus_w,
-        Constraint.ENERGY: _missing_wh(booking, task),
-    } | {
-        budget.name: np.full(len(starts), max(0.0, budget.use[task] - booking.left(budget)))
-        for budget in problem.budgets
-    }
+    return (
+        {
+            Constraint.WINDOW: np.where(what.starts[: len(starts)], 0.0, 1.0),
+            Constraint.EXCLUSION: exclusion,
+            Constraint.GAP: gap,
+            Constraint.ORDER: order,
+            Constraint.BUS_POWER: bus_w,
+            Constraint.ENERGY: _missing_wh(booking, task),
+        }
+        | {
+            budget.name: np.full(len(starts), max(0.0, budget.use[task] - booking.left(budget)))
+            for budget in problem.budgets
+        }
+        | {
+            problem.teams[k].name: _runs_too_many(booking, k, task)[: len(starts)]
+            for k in booking.teams[task]
+        }
+    )
 
 
 def tolerance_of(constraint: str) -> float:
@@ -90,6 +98,16 @@ def overflow_estimate_mbit(booking: Booking, task: int) -> np.ndarray:
         overflow += np.maximum(0.0, what.data_mbit.sum() + worst[starts + 1] + unused[starts])
         n = node.receiver
     return overflow
+
+
+def _runs_too_many(booking: Booking, team: int, task: int) -> np.ndarray:
+    """By how many runs a team would watch too many at the worst step of a run, per start."""
+    beyond = booking.watched[team] + 1 - booking.problem.teams[team].at_once
+    length = booking.problem.tasks[task].length
+    if length > len(beyond):
+        return np.zeros(0)
+    worst = np.lib.stride_tricks.sliding_window_view(beyond, length).max(axis=1)
+    return np.maximum(0.0, worst)
 
 
 def _all_starts(booking: Booking, task: int) -> np.ndarray:

@@ -18,11 +18,12 @@ from obsplan.environment.levers import (
     condition_ways,
     order_ways,
     platform_lever,
+    team_lever,
 )
 from obsplan.environment.model import Environment
 from obsplan.inputs.hardware import Platform
 from obsplan.inputs.scenario import Scenario
-from obsplan.planning.problem.definition import Budget, Need, Node, Problem
+from obsplan.planning.problem.definition import Budget, Need, Node, Problem, Team
 from obsplan.planning.problem.from_scenario import (
     Exclusion,
     ExclusionKind,
@@ -199,6 +200,8 @@ def _rules(environment: Environment, required: Problem) -> Iterator[Rule]:
             yield Rule(words, partial(_exclusive, (i, j)), (way,))
     for budget in required.budgets:
         yield Rule(budget.rule, partial(_budgeted, budget))
+    for team, known in zip(required.teams, scenario.team):
+        yield Rule(team.rule, partial(_watched, team), (team_lever(scenario, known),))
     yield from _platform_rules(scenario, required.nodes)
 
 
@@ -313,7 +316,9 @@ def _without_rules(required: Problem) -> Problem:
                 station=np.full(length, -1),
             )
         )
-    return replace(required, tasks=tasks, nodes=tuple(nodes), exclusive=frozenset(), budgets=())
+    return replace(
+        required, tasks=tasks, nodes=tuple(nodes), exclusive=frozenset(), budgets=(), teams=()
+    )
 
 
 def _on_task(i: int, **figures) -> Callable[[Problem], Problem]:
@@ -338,6 +343,10 @@ def _exclusive(pair: tuple[int, int], problem: Problem) -> Problem:
 
 def _budgeted(budget: Budget, problem: Problem) -> Problem:
     return replace(problem, budgets=(*problem.budgets, budget))
+
+
+def _watched(team: Team, problem: Problem) -> Problem:
+    return replace(problem, teams=(*problem.teams, team))
 
 
 def _reserve(n: int, reserve_wh: float, problem: Problem) -> Problem:

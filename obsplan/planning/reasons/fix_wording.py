@@ -228,10 +228,35 @@ class ShorterKeepOut:
 
 
 @dataclass(frozen=True)
+class LongerHours:
+    """The hours of a team include a whole slot more."""
+
+    team: str
+    start_utc: pd.Timestamp
+    end_utc: pd.Timestamp
+
+    def __str__(self) -> str:
+        until = f"{stamp(self.start_utc)} to {stamp(self.end_utc)}"
+        return f'"{self.team}" were on console from {until} too'
+
+
+@dataclass(frozen=True)
+class LargerTeam:
+    """A team can watch more runs at once."""
+
+    team: str
+    at_once: int
+    start_utc: pd.Timestamp
+
+    def __str__(self) -> str:
+        return f'"{self.team}" could watch {self.at_once} runs at once{_start(self.start_utc)}'
+
+
+@dataclass(frozen=True)
 class NoSingleFix:
     """No single change was found; these constraints block the best start, if there is one.
 
-    They are members of `Constraint`, budgets by name, or rules in words.
+    They are members of `Constraint`, budgets and teams by name, or rules in words.
     """
 
     constraints: tuple[str, ...] = ()
@@ -262,6 +287,8 @@ Fix = (
     | ContactAtStart
     | WiderWindows
     | ShorterKeepOut
+    | LongerHours
+    | LargerTeam
     | NoSingleFix
 )
 

@@ -36,9 +36,9 @@ class LeftOut:
 
 @dataclass(frozen=True)
 class Blocked:
-    """One constraint blocks the run, on a platform if it is one of a platform."""
+    """One constraint, or a team by name, blocks the run; on a platform if it is one of its."""
 
-    constraint: Constraint
+    constraint: str
     platform: str | None = None
 
     def __str__(self) -> str:

@@ -31,6 +31,7 @@ from obsplan.planning.reasons.blocking import (
 )
 from obsplan.planning.reasons.fix_wording import (
     Answer,
+    LargerTeam,
     MoreBusPower,
     NoSingleFix,
     OrderLifted,
@@ -60,6 +61,7 @@ from obsplan.planning.reasons.what_if import (
 from obsplan.planning.reasons.window_changes import (
     Changes,
     longer_contact,
+    longer_hours,
     shorter_keep_out,
     shorter_lead,
     wider_range,
@@ -160,6 +162,8 @@ def _answer(insertion: Insertion) -> Answer:
         shorter_lead,
         longer_contact,
         shorter_keep_out,
+        longer_hours,
+        _larger_team,
         wider_windows,
     ):
         for start, variant, answer in changes(insertion):
@@ -215,6 +219,16 @@ def _more_bus_power(insertion: Insertion) -> Changes:
         fields = {"bus_limit_w": insertion.scenario.platform[n].bus_limit_w + more_w}
         variant = insertion.variant.with_node(n, fields, bus_limit_w=node.bus_limit_w + more_w)
         yield start, variant, Answer(Blocked(Constraint.BUS_POWER, node.name), fix)
+
+
+def _larger_team(insertion: Insertion) -> Changes:
+    for k in insertion.booking.teams[insertion.task]:
+        name, team = insertion.booking.problem.teams[k].name, insertion.scenario.team[k]
+        more = insertion.blocking[name]
+        for start in insertion.best(more, insertion.blocked_only_by(name)):
+            at_once = team.at_once + int(more[start])
+            fix = LargerTeam(team.name, at_once, insertion.at(start))
+            yield start, insertion.variant.with_team(k, at_once), Answer(Blocked(name), fix)
 
 
 def _less_waiting(insertion: Insertion) -> Changes:

@@ -58,6 +58,16 @@ class Variant:
         booking = _with_problem(self.booking, nodes=tuple(nodes))
         return Variant(booking, replace(self.environment, scenario=scenario))
 
+    def with_team(self, k: int, at_once: int) -> "Variant":
+        """A team that can watch more or fewer runs at once."""
+        scenario, teams = self.scenario, list(self.booking.problem.teams)
+        team = scenario.team[k]
+        more = at_once - team.at_once
+        teams[k] = replace(teams[k], at_once=teams[k].at_once + more)
+        scenario = scenario.with_part("team", team.name, at_once=at_once)
+        booking = _with_problem(self.booking, teams=tuple(teams))
+        return Variant(booking, replace(self.environment, scenario=scenario))
+
     def with_columns(self, n: int, **columns: np.ndarray) -> "Variant":
         """Other columns in the environment of platform `n`."""
         name, platforms = self.booking.problem.nodes[n].name, self.environment.platforms

@@ -10,9 +10,11 @@ from math import ceil, floor
 
 import numpy as np
 
+from obsplan.common.intervals import union
 from obsplan.inputs.conditions import requested
 from obsplan.inputs.keep_out import KeepOut
 from obsplan.inputs.scenario import Activity, Scenario
+from obsplan.inputs.team import hours_key
 from obsplan.inputs.when import GroundRange, UnitRange
 from obsplan.planning.problem.start_windows import condition_masks, start_mask
 from obsplan.planning.reasons import remedies
@@ -21,6 +23,7 @@ from obsplan.planning.reasons.fix_wording import (
     Answer,
     ContactAtStart,
     ContactInSlot,
+    LongerHours,
     ShorterKeepOut,
     ShorterLead,
     WiderRange,
@@ -168,6 +171,32 @@ def shorter_keep_out(insertion: Insertion) -> Changes:
         variant = replace(variant, environment=replace(variant.environment, scenario=kept))
         fix = ShorterKeepOut(first, last)
         yield start, variant, Answer(_closed(insertion, KEEP_OUT), fix)
+
+
+def longer_hours(insertion: Insertion) -> Changes:
+    """The hours of a team of the activity, longer by a whole slot."""
+    environment, activity = insertion.environment, insertion.activity
+    masks = condition_masks(environment, activity)
+    for team in activity.needs:
+        if team not in environment.shifts:
+            continue
+        off_min = _slots(insertion, ~masks[hours_key(team)]).sum(axis=1)
+        others = {name: shifts for name, shifts in environment.shifts.items() if name != team}
+        starts = start_mask(replace(environment, shifts=others), activity) & ~insertion.barred
+        where = insertion.blocked_only_by(Constraint.WINDOW) & starts[: len(off_min)]
+        for start in insertion.best(off_min, where & (off_min > 0)):
+            slot_utc = insertion.at(start), insertion.at(start + insertion.what.length)
+            slot = np.array([[utc.to_datetime64() for utc in slot_utc]], dtype="datetime64[s]")
+            shifts = environment.shifts | {
+                team: union(np.append(environment.shifts[team], slot, 0))
+            }
+            permitted = start_mask(replace(environment, shifts=shifts), activity)
+            variant = insertion.variant.with_task(
+                insertion.task, {}, starts=permitted & ~insertion.barred
+            )
+            variant = replace(variant, environment=replace(variant.environment, shifts=shifts))
+            answer = Answer(_closed(insertion, hours_key(team)), LongerHours(team, *slot_utc))
+            yield start, variant, answer
 
 
 def without(scenario: Scenario, activity: Activity, first: datetime, last: datetime) -> Scenario:

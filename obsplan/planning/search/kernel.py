@@ -68,8 +68,9 @@ class Instance(NamedTuple):
     station (nodes, steps); receiver, order (nodes,); tasks (tasks, figures); task_order (tasks,);
     profiles (3, tasks, steps of a run); bins, preference, price (tasks, steps); worth (tasks,
     runs in a bin); shares (tasks, resources); rivals (tasks, rivals), needs_of (tasks, 2): first
-    and last of its needs; naming (tasks, needs that name it), both filled up with -1; reach
-    (needs, 2); use (budgets, tasks).
+    and last of its needs; naming (tasks, needs that name it); teams (tasks, teams it needs) and
+    members (teams, tasks that need it), all filled up with -1; reach (needs, 2); use (budgets,
+    tasks); at_once (teams, steps).
     """
 
     step_h: float
@@ -91,6 +92,9 @@ class Instance(NamedTuple):
     naming: np.ndarray
     reach: np.ndarray
     use: np.ndarray
+    teams: np.ndarray
+    members: np.ndarray
+    at_once: np.ndarray
 
 
 class State(NamedTuple):
@@ -99,9 +103,9 @@ class State(NamedTuple):
     now, kept (figures, nodes, steps + 1): the plan that is tried, and the last that was accepted.
     runs (tasks, runs), of which the first `placed` (tasks,) count. taken (tasks, bins): runs in
     the bin, those held elsewhere too. barred (tasks, steps): how many runs bar a start. met
-    (needs, steps): how many meet a need. left (budgets,). moves (moves, 3): task, start and sign
-    of what a try has changed. touched, changed (nodes, 2): first and last step of what it
-    changed in `now`, and of that in loads and data.
+    (needs, steps): how many meet a need. left (budgets,). watched (teams, steps). moves (moves,
+    3): task, start and sign of what a try has changed. touched, changed (nodes, 2): first and
+    last step of what it changed in `now`, and of that in loads and data.
     """
 
     now: np.ndarray
@@ -112,6 +116,7 @@ class State(NamedTuple):
     barred: np.ndarray
     met: np.ndarray
     left: np.ndarray
+    watched: np.ndarray
     best_runs: np.ndarray
     best_placed: np.ndarray
     best_may: np.ndarray
@@ -150,7 +155,25 @@ def gain_wh(net_w, charging, discharging, limit_w, step_h):
 
 @register_jitable
 def book_place(
-    i, start, sign, tasks, bins, rivals, naming, reach, use, runs, placed, taken, barred, met, left
+    i,
+    start,
+    sign,
+    tasks,
+    bins,
+    rivals,
+    naming,
+    reach,
+    use,
+    runs,
+    placed,
+    taken,
+    barred,
+    met,
+    left,
+    teams,
+    members,
+    at_once,
+    watched,
 ):
     """Book a run as far as it bars, meets, counts and uses up; `sign` -1 takes it back."""
     steps, length = barred.shape[1], tasks[i, LENGTH]
@@ -172,6 +195,22 @@ def book_place(
             met[need, t] += sign
     for k in range(len(left)):
         left[k] -= sign * use[k, i]
+    for k in range(teams.shape[1]):
+        team = teams[i, k]
+        if team < 0:
+            break
+        for t in range(start, stop):
+            # A team that has no one free bars every run that needs it.
+            was_busy = watched[team, t] >= at_once[team, t]
+            watched[team, t] += sign
+            if (watched[team, t] >= at_once[team, t]) == was_busy:
+                continue
+            for m in range(members.shape[1]):
+                j = members[team, m]
+                if j < 0:
+                    break
+                for first in range(max(0, t - tasks[j, LENGTH] + 1), t + 1):
+                    barred[j, first] += sign
     taken[i, bins[i, start]] += sign
     if sign > 0:
         runs[i, placed[i]] = start
@@ -584,8 +623,10 @@ def take_out(instance, state, done):
     tasks, profiles, bins, worth = instance.tasks, instance.profiles, instance.bins, instance.worth
     rivals, naming, reach = instance.rivals, instance.naming, instance.reach
     preference, use = instance.preference, instance.use
+    teams, members, at_once = instance.teams, instance.members, instance.at_once
     runs, placed, taken, barred = state.runs, state.placed, state.taken, state.barred
-    met, left, now, moves, sums = state.met, state.left, state.now, state.moves, state.sums
+    met, left, watched = state.met, state.left, state.watched
+    now, moves, sums = state.now, state.moves, state.sums
     touched, changed = state.touched, state.changed
     first, last = state.counters[FIRST], state.counters[LAST]
     for m in range(done, state.counters[MOVES]):
@@ -606,6 +647,10 @@ def take_out(instance, state, done):
             barred,
             met,
             left,
+            teams,
+            members,
+            at_once,
+            watched,
         )
         book_loads(i, start, -1, tasks, profiles, now, changed)
         sums[GAIN] -= worth[i, taken[i, bins[i, start]]] + preference[i, start]
@@ -624,9 +669,11 @@ def put_back(instance, state, low, high, done):
     tasks, profiles, bins, worth = instance.tasks, instance.profiles, instance.bins, instance.worth
     rivals, naming, reach = instance.rivals, instance.naming, instance.reach
     preference, use, needs_of = instance.preference, instance.use, instance.needs_of
+    teams, members, at_once = instance.teams, instance.members, instance.at_once
     task_order = instance.task_order
     runs, placed, taken, barred = state.runs, state.placed, state.taken, state.barred
-    met, left, now, moves, sums = state.met, state.left, state.now, state.moves, state.sums
+    met, left, watched = state.met, state.left, state.watched
+    now, moves, sums = state.now, state.moves, state.sums
     touched, changed, counters = state.touched, state.changed, state.counters
     last, span = counters[MOVES], high - low
     for j in range(len(tasks)):
@@ -657,6 +704,10 @@ def put_back(instance, state, low, high, done):
                         barred,
                         met,
                         left,
+                        teams,
+                        members,
+                        at_once,
+                        watched,
                     )
                     book_loads(i, t, 1, tasks, profiles, now, changed)
                     recharge(
@@ -709,9 +760,11 @@ def refill(instance, state, low, high):
     tasks, profiles, bins, worth = instance.tasks, instance.profiles, instance.bins, instance.worth
     rivals, naming, reach = instance.rivals, instance.naming, instance.reach
     preference, price, use = instance.preference, instance.price, instance.use
+    teams, members, at_once = instance.teams, instance.members, instance.at_once
     needs_of, shares = instance.needs_of, instance.shares
     runs, placed, taken, barred = state.runs, state.placed, state.taken, state.barred
-    met, left, now, moves, sums = state.met, state.left, state.now, state.moves, state.sums
+    met, left, watched = state.met, state.left, state.watched
+    now, moves, sums = state.now, state.moves, state.sums
     touched, changed, counters, weights = (
         state.touched,
         state.changed,
@@ -791,6 +844,10 @@ def refill(instance, state, low, high):
                 barred,
                 met,
                 left,
+                teams,
+                members,
+                at_once,
+                watched,
             )
             book_loads(i, start, 1, tasks, profiles, now, changed)
             recharge(
@@ -818,6 +875,14 @@ def refill(instance, state, low, high):
                         j, low, high, part, bins, preference, price, worth, taken, barred
                     )
                     weights[1, j] = weights[0, j] * most
+            for k in range(teams.shape[1]):
+                for m in range(members.shape[1] if teams[i, k] >= 0 else 0):
+                    j = members[teams[i, k], m]
+                    if j >= 0 and weights[1, j] > 0.0:
+                        most = most_gain(
+                            j, low, high, part, bins, preference, price, worth, taken, barred
+                        )
+                        weights[1, j] = weights[0, j] * most
         if part == 0.0:
             break
         part = 0.0
@@ -909,7 +974,8 @@ def undo(instance, state):
     tasks, bins, rivals, naming = instance.tasks, instance.bins, instance.rivals, instance.naming
     reach, use, runs, placed = instance.reach, instance.use, state.runs, state.placed
     taken, barred, met, left = state.taken, state.barred, state.met, state.left
-    moves = state.moves
+    teams, members, at_once = instance.teams, instance.members, instance.at_once
+    watched, moves = state.watched, state.moves
     for m in range(state.counters[MOVES] - 1, -1, -1):
         i, start, sign = moves[m, 0], moves[m, 1], -moves[m, 2]
         book_place(
@@ -928,6 +994,10 @@ def undo(instance, state):
             barred,
             met,
             left,
+            teams,
+            members,
+            at_once,
+            watched,
         )
 
 

@@ -57,6 +57,9 @@ def instance_of(problem: Problem, price: np.ndarray | None = None) -> kernel.Ins
         naming=_rows([[k for k, n in enumerate(needs) if n.task == i] for i in range(count)]),
         reach=np.array([[n.first, n.last] for n in needs], dtype=np.int64).reshape(-1, 2),
         use=np.array([b.use for b in problem.budgets], dtype=float).reshape(-1, count),
+        teams=_rows([[k for k, t in enumerate(problem.teams) if t.needed_by[i]] for i in places]),
+        members=_rows([np.flatnonzero(team.needed_by).tolist() for team in problem.teams]),
+        at_once=np.array([t.at_once for t in problem.teams], dtype=np.int64).reshape(-1, steps),
     )
 
 
@@ -122,14 +125,11 @@ def state_of(booking: Booking, seed: int, tries: int, first_loss: float) -> kern
     placed = np.array([len(starts) for starts in booking.runs], dtype=np.int64)
     bins = max((len(task.held) for task in tasks), default=1)
     taken = np.zeros((count, bins), dtype=np.int64)
-    barred = booking.barred.astype(np.int64)
     for i, (task, starts) in enumerate(zip(tasks, booking.runs)):
         runs[i, : len(starts)] = sorted(starts)
         taken[i, : len(task.held)] = task.held
         for start in starts:
             taken[i, max(0, task.bins[start])] += 1
-        barred[i, ~task.starts] += 1
-        barred[i, max(0, steps - task.length + 1) :] += 1
     needs = [need for task in tasks for need in task.needs]
     met = np.array([need.met for need in needs], dtype=np.int64).reshape(-1, steps)
     for row, need in zip(met, needs):
@@ -155,9 +155,10 @@ def state_of(booking: Booking, seed: int, tries: int, first_loss: float) -> kern
         runs=runs,
         placed=placed,
         taken=taken,
-        barred=barred,
+        barred=_barred(booking),
         met=met,
         left=np.array([booking.left(budget) for budget in problem.budgets]),
+        watched=booking.watched.astype(np.int64),
         best_runs=runs.copy(),
         best_placed=placed.copy(),
         best_may=now[kernel.MAY, :, :steps].copy(),
@@ -171,6 +172,18 @@ def state_of(booking: Booking, seed: int, tries: int, first_loss: float) -> kern
         busy=np.zeros(stations + 1),
         classes=np.zeros(kernel.CLASSES + 1),
     )
+
+
+def _barred(booking: Booking) -> np.ndarray:
+    """How many runs, steps of busy teams, windows and ends of the span bar each start (tasks,
+    steps)."""
+    barred = booking.barred.astype(np.int64)
+    for i, task in enumerate(booking.problem.tasks):
+        for team in booking.teams[i]:
+            barred[i] += booking.busy_steps(team, i)
+        barred[i, ~task.starts] += 1
+        barred[i, max(0, booking.problem.steps - task.length + 1) :] += 1
+    return barred
 
 
 def best_of(problem: Problem, state: kernel.State) -> Booking:

@@ -40,7 +40,8 @@ def merged_starts(
         )
         for task, may, held in zip(problem.tasks, among, plans[0].sum(axis=1).tolist())
     )
-    model = build_model(Problem(problem.steps, problem.step_h, tasks, (), problem.exclusive))
+    chosen_among = replace(problem, tasks=tasks, nodes=(), budgets=())
+    model = build_model(chosen_among)
     column = np.array(model.start)
     model.cost[column[among]] -= resource_cost[among]
     solver = loaded(model, mixed=True, mip_rel_gap=MERGE_GAP, mip_max_nodes=MERGE_NODES)

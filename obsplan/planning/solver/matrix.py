@@ -149,28 +149,34 @@ class Starts:
         return total[until] - total[since]
 
 
-def at_most_one(
-    builder: MatrixBuilder, intervals: list[tuple[Starts, int, int]], summed: int = 1
+def at_most(
+    builder: MatrixBuilder,
+    intervals: list[tuple[Starts, int, int]],
+    most: np.ndarray | int = 1,
+    summed: int = 1,
+    is_exclusion: bool = True,
 ) -> None:
-    """At most one start within all `intervals` (starts, back, ahead), where two could be.
+    """At most so many starts, at each step or (steps,), within all `intervals` (starts, back,
+    ahead), where there could be more.
 
     One row for every `summed` steps, the sum of theirs.
     """
-    needed = np.sum([s.possible(back, ahead) for s, back, ahead in intervals], axis=0) > 1
+    could = np.sum([s.possible(back, ahead) for s, back, ahead in intervals], axis=0)
+    most = np.broadcast_to(most, could.shape)
+    needed = could > most
     if summed == 1:
         # If no start can be added, the row of the step before implies this one.
-        needed &= np.sum([s.possible(1 - ahead, ahead) for s, _, ahead in intervals], axis=0) > 0
+        added = np.sum([s.possible(1 - ahead, ahead) for s, _, ahead in intervals], axis=0) > 0
+        needed &= added | (most < np.append(most[:1], most[:-1]))
     group = np.arange(len(needed)) // summed
-    allowed = np.bincount(group, needed)
-    number = np.cumsum(allowed > 0) - 1
+    allowed, rows = np.bincount(group, needed * most), np.bincount(group, needed) > 0
+    number = np.cumsum(rows) - 1
     terms = [
         (number[group[row[needed[row]]]], column[needed[row]], factor)
         for s, back, ahead in intervals
         for row, column, factor in s.within(back, ahead)
     ]
-    builder.add_rows(
-        int((allowed > 0).sum()), -np.inf, allowed[allowed > 0], *terms, is_exclusion=True
-    )
+    builder.add_rows(int(rows.sum()), -np.inf, allowed[rows], *terms, is_exclusion=is_exclusion)
 
 
 def profile_terms(own: Starts, profile: np.ndarray, sign: float) -> list[tuple]:

@@ -10,7 +10,7 @@ them all.
 import numpy as np
 
 from obsplan.planning.problem.definition import Problem, Task
-from obsplan.planning.solver.matrix import LinearModel, MatrixBuilder, Starts, at_most_one
+from obsplan.planning.solver.matrix import LinearModel, MatrixBuilder, Starts, at_most
 from obsplan.planning.solver.resource_rows import add_supplies
 
 # As many starts as three days have at a quarter of an hour; above that, sums are differences of
@@ -52,9 +52,10 @@ def build_model(
         window = task.length + task.gap
         # Without a gap the exclusion rows imply this, where there are any.
         if window > 1 and (task.gap or i not in rivals):
-            at_most_one(builder, [(starts[-1], window, 0)], spaced)
+            at_most(builder, [(starts[-1], window, 0)], summed=spaced)
     _needs(builder, problem, starts)
     _exclusion(builder, problem, starts, together)
+    _teams(builder, problem, starts, together)
     before = builder.row_count
     sending = add_supplies(builder, problem, starts, every)
     return builder.linear_model(starts, sending, before)
@@ -141,14 +142,23 @@ def _exclusion(builder: MatrixBuilder, problem: Problem, starts: list[Starts], s
     """
     tasks = problem.tasks
     for clique in cliques(len(tasks), problem.exclusive):
-        at_most_one(builder, [(starts[i], tasks[i].length, 0) for i in clique], summed)
+        at_most(builder, [(starts[i], tasks[i].length, 0) for i in clique], summed=summed)
     if problem.steps > SPELL_OUT_STARTS:
         return
     for pair in sorted(problem.exclusive):
         for p, q in (pair, pair[::-1]):
             reach = min(tasks[p].gap, tasks[q].length - 1)
             if reach > 0:
-                at_most_one(
+                at_most(
                     builder,
                     [(starts[p], tasks[p].length, reach), (starts[q], tasks[q].length - reach, 0)],
                 )
+
+
+def _teams(builder: MatrixBuilder, problem: Problem, starts: list[Starts], summed: int) -> None:
+    """At each step no more runs that need a team than it can watch."""
+    for team in problem.teams:
+        needing = np.flatnonzero(team.needed_by).tolist()
+        intervals = [(starts[i], problem.tasks[i].length, 0) for i in needing]
+        if intervals:
+            at_most(builder, intervals, team.at_once, summed, is_exclusion=False)

@@ -101,11 +101,12 @@ def _legend(picture: PlanPicture, nights: int, eclipses: int) -> list[tuple[str,
     few = any(picture.placed[a.name] < a.count for a in activities)
     rest = not picture.plan.unplaced.empty and any(n > 0 for n in picture.without_room().values())
     missing = "requested, not scheduled" + (" (+ n: no room for n more)" if rest else "")
+    teams = bool(picture.plan.environment.scenario.team)
     shown = (
         ("night", layout.NIGHT_STYLE, nights),
         ("eclipse", layout.ECLIPSE_STYLE, eclipses),
         ("contact", layout.CONTACT_STYLE, True),
-        ("permitted window", layout.WINDOW_STYLE, True),
+        ("permitted window" + ", team's hours" * teams, layout.WINDOW_STYLE, True),
         ("slot (colour: instrument)", layout.slot_style(0, 0), True),
         *(
             (
@@ -117,7 +118,7 @@ def _legend(picture: PlanPicture, nights: int, eclipses: int) -> list[tuple[str,
         ),
         ("required run", REQUIRED_MARK, any(a.must for a in activities)),
         (missing, layout.MISSING_STYLE, few),
-        ("transmit window", SENDING_STYLE, True),
+        ("transmit window" + ", team at work" * teams, SENDING_STYLE, True),
         ("violates a rule", BROKEN_MARK, picture.plan.verdict.slots_at_fault),
     )
     return [(words, style) for words, style, is_shown in shown if is_shown]

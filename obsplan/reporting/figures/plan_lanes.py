@@ -19,7 +19,8 @@ from obsplan.reporting.hours import Windows, contact_windows, hours_of, minute_e
 from obsplan.reporting.plan_picture import OTHERWISE, PlanPicture
 
 LANE_IN = 0.16
-STATION_LANES, SENDING_LANES, HEADING_LANES = 0.85, 0.8, 0.95  # heights, in lanes of an activity
+# Heights, in lanes of an activity.
+STATION_LANES, TEAM_LANES, SENDING_LANES, HEADING_LANES = 0.85, 0.75, 0.8, 0.95
 # The columns at the right: runs placed, their value (its right edge), why some are missing.
 PLACED_IN, VALUE_IN, REASON_IN = 0.07, 1.43, 1.55
 SENDING_STYLE = {"facecolor": INK, "edgecolor": INK, "linewidth": 0.3}
@@ -42,16 +43,17 @@ BROKEN_MARK = {
 
 
 class Lane(NamedTuple):
-    """One line of the plan: a station's contacts, an activity's slots, a platform's sending.
+    """One line of the plan: a station's contacts, a team, an activity's slots, sending.
 
-    A station has no platform (""), and sending no instrument (""). `middle` counts lanes of
-    an activity's height from the top.
+    Stations and teams have no platform (""), and sending no instrument (""). `middle` counts lanes
+    of an activity's height from the top.
     """
 
     platform: str
     instrument: str
     name: str
     middle: float
+    is_team: bool = False
 
 
 class Lanes(NamedTuple):
@@ -78,19 +80,23 @@ class Sums(NamedTuple):
 
 
 def lanes_of(scenario: Scenario) -> Lanes:
-    """Lanes from the top: stations, then platform by platform its instruments and its sending."""
+    """Lanes from the top: stations, teams, then platform by platform instruments and sending."""
     lanes: list[Lane] = []
     groups: dict[str, tuple[float, float]] = {}
     y = 0.25
     sending = {platform: name for name, platform in scenario.sending_names.items()}
 
-    def add(platform: str, instrument: str, name: str, tall: float = 1.0) -> None:
+    def add(
+        platform: str, instrument: str, name: str, tall: float = 1.0, is_team: bool = False
+    ) -> None:
         nonlocal y
-        lanes.append(Lane(platform, instrument, name, y + tall / 2))
+        lanes.append(Lane(platform, instrument, name, y + tall / 2, is_team))
         y += tall
 
     for station in scenario.station:
         add("", "", station.name, STATION_LANES)
+    for team in scenario.team:
+        add("", "", team.name, TEAM_LANES, is_team=True)
     for platform in scenario.platform:
         # The first group leaves room for the heads of the columns at the right.
         y += 0.45 if groups else HEADING_LANES
@@ -119,7 +125,9 @@ def draw_lanes(ax: Axes, picture: PlanPicture, lanes: Lanes) -> None:
     activities = {a.name: a for a in environment.scenario.activity}
     for lane in lanes.lanes:
         own = plan.timeline[plan.timeline["activity"] == lane.name]
-        if not lane.platform:
+        if lane.is_team:
+            sums = _team_lane(ax, picture, lane)
+        elif not lane.platform:
             sums = _station_lane(ax, environment, lane)
         elif lane.name in activities:
             style, activity = styles[lane.instrument], activities[lane.name]
@@ -134,6 +142,15 @@ def _station_lane(ax: Axes, environment: Environment, lane: Lane) -> Sums:
     open_h = contact_windows(environment, station=lane.name)
     layout.draw_bars(ax, open_h, lane.middle, 0.55, zorder=3, **layout.CONTACT_STYLE)
     return Sums(f"{np.ptp(open_h, axis=1).sum():.1f} h contact")
+
+
+def _team_lane(ax: Axes, picture: PlanPicture, lane: Lane) -> Sums:
+    """The hours of a team, and when slots need it."""
+    on_console_h, watching_h = picture.on_console[lane.name], picture.watching[lane.name]
+    layout.draw_bars(ax, on_console_h, lane.middle, 0.55, zorder=1.5, **layout.WINDOW_STYLE)
+    layout.draw_bars(ax, watching_h, lane.middle, 0.26, zorder=3, **SENDING_STYLE)
+    hours = [np.ptp(windows_h, axis=1).sum() for windows_h in (watching_h, on_console_h)]
+    return Sums(f"{hours[0]:.1f} of {hours[1]:.1f} h")
 
 
 def _activity_lane(

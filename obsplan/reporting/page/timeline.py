@@ -22,7 +22,8 @@ def picture(plan: Plan) -> Html:
     environment = plan.environment
     shown, (night_h, eclipse_h) = plan_picture(plan), darkness(environment)
     names, lanes = [], []
-    for name, words, lane in (*_station_lanes(environment), *_platform_lanes(shown)):
+    above = *_station_lanes(environment), *_team_lanes(shown)
+    for name, words, lane in (*above, *_platform_lanes(shown)):
         names.append(
             tag("div", name, class_="name head")
             if words is None
@@ -97,14 +98,15 @@ def _legend(shown: PlanPicture, nights: int, eclipses: int) -> Html:
     def occurs(state: str) -> bool:
         return bool((shown.plan.timeline["state"] == state).any())
 
+    teams = bool(shown.on_console)
     rows = [
         ("slot", "slot (colour: instrument, hatching: platform)", True),
         *((f"slot {state}", f"{state} run", occurs(state)) for state in OTHERWISE),
         ("slot broken", "violates a rule", not shown.plan.verdict.is_valid),
         ("missing", missing, missing),
-        ("window", "permitted window", True),
+        ("window", "permitted window" + ", team's hours" * teams, True),
         ("contact", "contact", True),
-        ("sending", "transmit window", True),
+        ("sending", "transmit window" + ", team at work" * teams, True),
         ("night", "night", nights),
         ("eclipse", "eclipse by the Earth", eclipses),
     ]
@@ -129,6 +131,21 @@ def _station_lanes(environment: Environment):
                 aria_label=f"{station.name}: {len(open_h)} contacts, {hours:.1f} h",
             ),
         )
+
+
+def _team_lanes(shown: PlanPicture):
+    """The hours of each team, and when slots need it."""
+    span_h = len(shown.plan.environment.sky) / 60
+    if shown.on_console:
+        yield "teams", None, tag("div", class_="lane head")
+    for name, on_console_h in shown.on_console.items():
+        watching_h = shown.watching[name]
+        hours = (
+            f"{np.ptp(watching_h, axis=1).sum():.1f} of {np.ptp(on_console_h, axis=1).sum():.1f} h"
+        )
+        marks = *bars("window", on_console_h, span_h), *bars("sending", watching_h, span_h)
+        words = f"{name}: at work in {hours} on console"
+        yield name, hours, tag("div", *marks, class_="lane thin", role="img", aria_label=words)
 
 
 def _platform_lanes(shown: PlanPicture):

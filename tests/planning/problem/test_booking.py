@@ -257,6 +257,15 @@ def _allowed(booking: Booking, task: int, start: int) -> bool:
             s < start + what.length + gap and start < s + length + gap for s in starts
         ):
             return False
+    for team in question.teams:
+        for step in range(start, start + what.length if team.needed_by[task] else start):
+            on = sum(
+                s <= step < s + t.length
+                for t, needs, starts in zip(question.tasks, team.needed_by, booking.runs)
+                for s in (starts if needs else ())
+            )
+            if on >= team.at_once[step]:
+                return False
     for need in what.needs:
         near = [s for s in booking.runs[need.task] if need.first <= s - start <= need.last]
         if not near and not need.met[start]:

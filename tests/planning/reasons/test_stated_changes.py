@@ -16,6 +16,7 @@ from hypothesis import strategies as st
 from tools.small import cases, platform, scenario, world
 
 from obsplan.checking.check import check_timeline
+from obsplan.common.intervals import union
 from obsplan.environment.model import Environment
 from obsplan.inputs.scenario import Activity
 from obsplan.inputs.timeline_csv import AS_RUN_COLUMNS
@@ -156,6 +157,18 @@ def _(fix: fix_wording.ShorterKeepOut, environment, activity):
                 pieces.append(each.model_copy(update={"from_utc": since, "until_utc": until}))
     scene = environment.scenario.model_copy(update={"keep_out": tuple(pieces)})
     return replace(environment, scenario=scene)
+
+
+@applied.register
+def _(fix: fix_wording.LongerHours, environment, activity):
+    more = [np.datetime64(utc.tz_localize(None), "s") for utc in (fix.start_utc, fix.end_utc)]
+    shifts = union(np.array([*environment.shifts[fix.team], more]))
+    return replace(environment, shifts=environment.shifts | {fix.team: shifts})
+
+
+@applied.register
+def _(fix: fix_wording.LargerTeam, environment, activity):
+    return with_part(environment, "team", fix.team, at_once=fix.at_once)
 
 
 @applied.register(fix_wording.ContactInSlot)
