@@ -24,6 +24,18 @@ from obsplan.reporting.figures.sky import sky_figure
 
 DEMO = Path(__file__).parents[2] / "examples" / "demo.toml"
 
+# Every limit that a unit may have, and one far from all its temperatures.
+BATTERY_BOX = {
+    "name": "battery box",
+    "heat_capacity_j_k": 20_000.0,
+    "start_k": 280.0,
+    "ground_w_k": 0.05,
+    "operating_k": [253.0, 323.0],
+    "switch_on_k": [258.0, 313.0],
+    "surviving_k": [243.0, 600.0],
+    "charges_above_k": 273.0,
+}
+
 
 def utc(text):
     return pd.Timestamp(text).to_pydatetime()
@@ -63,6 +75,7 @@ def night():
                     "battery": {"capacity_wh": 300.0, "reserve": 0.2},
                     "radio": {"transmit_w": 10.0, "rate_kbps": 20.0},
                     "store": {"capacity_mbit": 50.0},
+                    "unit": [BATTERY_BOX],
                 }
             ],
         }

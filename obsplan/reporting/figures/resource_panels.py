@@ -1,4 +1,4 @@
-"""Panels of a plan's resources: battery, bus and store of every platform."""
+"""Panels of a plan's resources: battery, bus, store and units of every platform."""
 
 from collections.abc import Sequence
 
@@ -6,11 +6,17 @@ import numpy as np
 from matplotlib.axes import Axes
 
 from obsplan.inputs.hardware import Platform
+from obsplan.inputs.thermal import Unit
 from obsplan.planning.plan import Plan
 from obsplan.reporting.figures import layout
 from obsplan.reporting.figures.layout import INK, LINE_STYLES, PAPER
 
 LIMIT_STYLE = {"color": INK, "linewidth": 0.9, "linestyle": (0, (4, 2))}
+OPERATING_STYLE = {"color": INK, "linewidth": 0.7}
+SWITCH_ON_STYLE = {"color": INK, "linewidth": 0.9, "linestyle": (0, (1, 1.5))}
+CHARGES_STYLE = {"color": INK, "linewidth": 0.9, "linestyle": (0, (5, 1.5, 1, 1.5))}
+# Height of a label; a limit farther than this from all temperatures is named but not drawn.
+LABEL_IN, REACH_K = 0.14, 100.0
 RESERVE_STYLE = {
     "facecolor": layout.RULE,
     "edgecolor": PAPER,
@@ -82,35 +88,51 @@ def power_panel(ax: Axes, plan: Plan, platform: Platform) -> None:
     )
 
 
-def temperature_panel(ax: Axes, plan: Plan, platform: Platform) -> None:
-    """Temperature of every unit of a platform; a table's cold and hot case as a band.
+def unit_height_in(unit: Unit) -> float:
+    """Height of the panel of a unit that has room for the label of every limit."""
+    return max(0.45, LABEL_IN * (1 + len(_limits(unit))))
 
-    The ranges of a unit are thin lines in its style: operating, else surviving.
-    """
-    table, labels = plan.verdict.resources[platform.name], list[layout.Label]()
+
+def unit_panel(ax: Axes, plan: Plan, platform: Platform, unit: Unit) -> None:
+    """Temperature of a unit with all its limits; a table's cold and hot case as a band."""
+    table = plan.verdict.resources[platform.name]
     hours = np.arange(len(table)) / 60
-    values, limits = [], []
-    for k, unit in enumerate(platform.unit):
-        style = LINE_STYLES[k % len(LINE_STYLES)]
-        lower_k, upper_k = (table[column].to_numpy() for column in unit.columns)
-        ax.fill_between(hours, lower_k, upper_k, color=layout.RULE, linewidth=0, zorder=1)
-        for level_k in (lower_k, upper_k) if unit.table is not None else (lower_k,):
-            ax.plot(hours, level_k, zorder=3, path_effects=layout.halo(2.0), **style)
-            values += [level_k.min(), level_k.max()]
-        name = layout.shortened(unit.name, 12)
-        ends = f"{lower_k[-1]:.0f}" + ("" if unit.table is None else f" to {upper_k[-1]:.0f}")
-        labels.append((upper_k[-1], f"{name} {ends} K at end", style))
-        limits += [(limit, name, style) for limit in unit.operating_k or unit.surviving_k or ()]
-    low, high = min(values), max(values)
-    room = 0.25 * max(high - low, 20.0)
+    lower_k, upper_k = (table[column].to_numpy() for column in unit.columns)
+    style = LINE_STYLES[0]
+    ax.fill_between(hours, lower_k, upper_k, color=layout.RULE, linewidth=0, zorder=1)
+    for level_k in (lower_k, upper_k) if unit.table is not None else (lower_k,):
+        ax.plot(hours, level_k, zorder=3, path_effects=layout.halo(2.0), **style)
+    ends = f"{lower_k[-1]:.0f}" + ("" if unit.table is None else f" to {upper_k[-1]:.0f}")
+    labels: list[layout.Label] = [(upper_k[-1], f"{ends} K at end", style)]
+    low, high = lower_k.min(), upper_k.max()
+    reached = [k for k, _, _ in _limits(unit) if low - REACH_K <= k <= high + REACH_K]
+    low, high = min(low, *reached, high - 20), max(high, *reached, low + 20)
+    room = 0.08 * (high - low)
     ax.set_ylim(low - room, high + room)
-    for limit_k, name, style in limits:
-        if low - room < limit_k < high + room:
-            thin: dict = style | {"linewidth": 0.7}
-            ax.axhline(limit_k, zorder=2, **thin)
-            labels.append((limit_k, f"{name} limit {limit_k:g} K", thin))
-    layout.name_axis(ax, f"{layout.shortened(platform.name, 18)} units\n(K)")
+    for limit_k, words, limit_style in _limits(unit):
+        if limit_k in reached:
+            ax.axhline(limit_k, zorder=2, **limit_style)
+        labels.append((limit_k, words, limit_style if limit_k in reached else layout.NO_LINE))
+    name = layout.shortened(unit.name, 18)
+    layout.name_axis(ax, f"{layout.shortened(platform.name, 18)}\n{name}\n(K)")
     layout.label_lines(ax, labels)
+
+
+def _limits(unit: Unit) -> list[layout.Label]:
+    """Every limit of a unit's temperature with its words and line style."""
+    ranges = (
+        ("operating", unit.operating_k, OPERATING_STYLE),
+        ("switch-on", unit.switch_on_k, SWITCH_ON_STYLE),
+        ("survival", unit.surviving_k, LIMIT_STYLE),
+    )
+    limits: list[layout.Label] = []
+    for name, range_k, style in ranges:
+        if range_k is not None:
+            limits += [(range_k[0], f"{name} from {range_k[0]:g} K", style)]
+            limits += [(range_k[1], f"{name} to {range_k[1]:g} K", style)]
+    if (charges_k := unit.charges_above_k) is not None:
+        limits.append((charges_k, f"charges above {charges_k:g} K", CHARGES_STYLE))
+    return limits
 
 
 def store_panel(ax: Axes, plan: Plan) -> None:

@@ -19,7 +19,8 @@ from obsplan.reporting.figures.resource_panels import (
     LIMIT_STYLE,
     charge_panel,
     power_panel,
-    temperature_panel,
+    unit_height_in,
+    unit_panel,
 )
 from obsplan.reporting.hours import darkness
 
@@ -30,10 +31,10 @@ RATE_STYLE = {"color": layout.LINE_STYLES[1]["color"], "linewidth": 0.9, "linest
 
 @styled
 def resources_figure(plan: Plan) -> Figure:
-    """Four or five panels for every platform, each with its limit drawn.
+    """Four panels for every platform and one for each of its units, with all limits drawn.
 
     State of charge over the reserve, generation and load under the bus limit, stored data
-    under the capacity, the rate sent against the rate of the link, and temperatures of its units.
+    under the capacity, the rate sent against the rate of the link, and temperatures of units.
     """
     environment, verdict, now_utc = plan.environment, plan.verdict, plan.now_utc
     scenario = environment.scenario
@@ -64,14 +65,15 @@ def resources_figure(plan: Plan) -> Figure:
         _store_panel(store, platform, table["stored_mbit"].to_numpy())
         rate_kbps = environment.platforms[platform.name]["rate_kbps"].to_numpy()
         _sending_panel(sending, platform, table["sent_mbit"].to_numpy(), rate_kbps)
-        for panel in units:
-            temperature_panel(panel, plan, platform)
+        for panel, unit in zip(units, platform.unit):
+            unit_panel(panel, plan, platform, unit)
     return figure
 
 
 def _heights(platform: Platform) -> tuple[float, ...]:
     """Heights of the panels of a platform."""
-    return (0.55, 0.45, 0.4, 0.4, 0.55) if platform.unit else (0.75, 0.65, 0.6, 0.6)
+    usual = (0.5, 0.45, 0.4, 0.4) if platform.unit else (0.75, 0.65, 0.6, 0.6)
+    return *usual, *map(unit_height_in, platform.unit)
 
 
 def _store_panel(ax: Axes, platform: Platform, stored_mbit: np.ndarray) -> None:

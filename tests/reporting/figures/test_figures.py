@@ -198,9 +198,26 @@ def test_resources_show_every_limit():
         assert any(text.startswith(reserve) for text in told)
         sent_mbit = plan.verdict.resources[platform.name]["sent_mbit"].sum()
         assert f"sent, {sent_mbit:,.0f} Mbit" in told
-        for unit in platform.unit:
-            last_k = plan.verdict.resources[platform.name][unit.columns[0]].iloc[-1]
-            assert f"{unit.name} {last_k:.0f} K at end" in told
+
+
+def test_a_panel_of_a_unit_draws_and_names_every_limit_within_reach():
+    figure = picture("resources", "night")
+    (panel,) = [ax for ax in figure.axes if "battery box" in ax.get_ylabel()]
+    level = [line.get_ydata()[0] for line in panel.lines if len(set(line.get_ydata())) == 1]
+    assert sorted(level) == [243.0, 253.0, 258.0, 273.0, 313.0, 323.0]
+    low, high = panel.get_ylim()
+    assert low < min(level) and max(level) < high < 600
+    last_k = night().verdict.resources["lander"]["battery box_k"].iloc[-1]
+    assert words(figure) >= {
+        f"{last_k:.0f} K at end",
+        "operating from 253 K",
+        "operating to 323 K",
+        "switch-on from 258 K",
+        "switch-on to 313 K",
+        "survival from 243 K",
+        "survival to 600 K",
+        "charges above 273 K",
+    }
 
 
 def test_under_reserve_is_filled_and_shown_in_numbers():
