@@ -12,6 +12,7 @@ import numpy as np
 import pandas as pd
 
 from obsplan.checking.broken_rules import all_rules, broken_rules
+from obsplan.checking.cold_charging import ColdCharging, cold_charging
 from obsplan.checking.fixes import with_fixes
 from obsplan.checking.margins import Margin, margins
 from obsplan.checking.replay import Books
@@ -32,13 +33,15 @@ class Verdict:
     one row a minute: `generation_w`, `load_w`, `stored_wh` and `state_of_charge` (at the
     minute's start), `spilled_wh`, `stored_mbit` (at the minute's start), `sent_mbit`, and the
     temperature of its units (at the minute's start), `Unit.columns`.
-    rules: names of the rules that apply and were checked.
+    rules: names of the rules that apply and were checked. cold_charging: the platforms that lose
+    charge because their battery is too cold, which is no violation.
     """
 
     found: tuple[Violation, ...]
     margins: pd.DataFrame
     resources: dict[str, pd.DataFrame]
     rules: tuple[str, ...]
+    cold_charging: tuple[ColdCharging, ...] = ()
 
     @cached_property
     def violations(self) -> pd.DataFrame:
@@ -103,6 +106,7 @@ def check_timeline(
         _margins_table(scenario, margins(environment, runs, books, minutes, now)),
         {p.name: _minute_table(p, books[p.name], index) for p in scenario.platform},
         all_rules(environment),
+        tuple(cold_charging(environment, books, now)),
     )
 
 

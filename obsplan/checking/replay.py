@@ -30,7 +30,8 @@ DATA_DUST_MBIT = 1e-9
 class Books:
     """Power and data of a platform over n minutes; levels (n+1,) are those at minute starts.
 
-    temperature_k: the levels of its units by `Unit.columns`.
+    temperature_k: the levels of its units by `Unit.columns`. too_cold: the minutes (n,) in which
+    the battery is too cold to take charge.
     """
 
     generation_w: np.ndarray
@@ -40,6 +41,7 @@ class Books:
     stored_mbit: np.ndarray
     sent_mbit: np.ndarray
     temperature_k: dict[str, np.ndarray]
+    too_cold: np.ndarray
 
 
 def replay(
@@ -246,6 +248,7 @@ class PlatformBook:
             stored_mbit,
             sent_mbit,
             self.units.temperature_k,
+            np.broadcast_to(np.logical_not(self.units.charges), len(sent_mbit)),
         )
 
     def _needs_wh(self) -> list[float]:

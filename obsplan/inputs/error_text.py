@@ -3,7 +3,7 @@
 import json
 import re
 from collections.abc import Iterator
-from typing import Any, get_args
+from typing import Any, get_args, get_origin
 
 from pydantic import BaseModel
 from pydantic.fields import FieldInfo
@@ -19,8 +19,9 @@ PATTERNS = {
     "space at either end",
     LINE_PATTERN: "must have at most 200 characters and no line break or other control character",
 }
-# Names that people give to keys of the telemetry file.
+# Names that people give to other keys of a table.
 MEANT = {
+    "heater": "thermostat",  # of a unit
     "now": "at_utc",
     "soc": "state_of_charge",
     "battery": "state_of_charge",
@@ -42,6 +43,8 @@ def error_line(root: type[BaseModel], raw: dict[str, Any], error: ErrorDetails) 
     if kind == "extra_forbidden":
         known, name = _known_keys(root, loc[:-1]), str(loc[-1])
         meant = MEANT.get(name, name)
+        if meant not in known and (places := list(_places(root, name))):
+            return f"{where}: unknown key here; it belongs {', or '.join(places)}"
         return f"{where}: unknown key; {did_you_mean(meant if meant in known else name, known)}"
     if kind == "missing" and isinstance(loc[-1], int):
         return f"{key_path(raw, loc[:-1])}: must be a pair [low, high]"
@@ -82,6 +85,27 @@ def shown(value: Any) -> str:
 
 def _heading(loc: Loc) -> str:
     return ".".join(part for part in loc if isinstance(part, str))
+
+
+def _places(model: type[BaseModel], name: str, above: tuple[str, ...] = ()) -> Iterator[str]:
+    """Where tables of this name belong, and how they begin there."""
+    for key, field in model.model_fields.items():
+        inner = model_in(field.annotation)
+        if inner is not None and not field.exclude:
+            path = ".".join((*above, key))
+            if key == name:
+                head = f"[[{path}]]" if get_origin(field.annotation) is tuple else f"[{path}]"
+                yield f"{_inside(above)}: {head}"
+            yield from _places(inner, name, (*above, key))
+
+
+def _inside(above: tuple[str, ...]) -> str:
+    """The place inside these tables: "to a platform", "to the when of an activity"."""
+    if not above:
+        return "at the top of the file"
+    outer, *inner = above
+    article = "an" if outer[0] in "aeiou" else "a"
+    return "to " + " of ".join([*(f"the {key}" for key in reversed(inner)), f"{article} {outer}"])
 
 
 def key_path(raw: Any, loc: Loc) -> str:

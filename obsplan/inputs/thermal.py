@@ -43,7 +43,7 @@ class Unit(FrozenModel):
     heat_capacity_j_k: Annotated[Number, Field(ge=100, le=1e8)] | None = None
     """Heat capacity of the node in J/K; about 900 J/K for a kilogram of aluminium."""
     start_k: Kelvin | None = None
-    """Temperature of the node at the start of the span."""
+    """Temperature of the node at the start of the span; within surviving_k."""
     ground_w_k: Annotated[Number, Field(ge=0, le=1000)] = 0.0
     """Conductance from the node to the surface of the ground, in W/K."""
     radiating_m2: Annotated[Number, Field(ge=0, le=1000)] = 0.0

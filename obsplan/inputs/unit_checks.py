@@ -72,6 +72,7 @@ def _unit_errors(where: str, unit: Table, instruments: list[str]) -> Iterator[st
         if given := [key for key in OF_A_NODE if key in unit]:
             yield f"{where}: give either a table or {' and '.join(given)}, which is of a node"
         return
+    yield from _start_errors(where, unit)
     missing = [key for key in ("heat_capacity_j_k", "start_k") if unit.get(key) is None]
     if missing:
         yield f"{where}: give a table, or {' and '.join(missing)} for a node"
@@ -82,6 +83,15 @@ def _unit_errors(where: str, unit: Table, instruments: list[str]) -> Iterator[st
         )
     if isinstance(heater := unit.get("thermostat"), dict):
         yield from _thermostat_errors(f"{where}.thermostat", unit, heater)
+
+
+def _start_errors(where: str, unit: Table) -> Iterator[str]:
+    start_k, surviving_k = unit.get("start_k"), unit.get("surviving_k")
+    if not isinstance(surviving_k, list | tuple) or len(surviving_k) != 2:
+        return
+    low_k, high_k = surviving_k
+    if _numbers(start_k, low_k, high_k) and (start_k < low_k or high_k < start_k):
+        yield f"{where}.start_k = {start_k}: outside surviving_k; allowed is {low_k} to {high_k}"
 
 
 def _thermostat_errors(where: str, unit: Table, heater: Table) -> Iterator[str]:

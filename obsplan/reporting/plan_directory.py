@@ -265,6 +265,16 @@ def summary_of(plan: Plan) -> dict:
             }
             for row in plan.verdict.margins.itertuples(index=False)
         ],
+        "cold_charging": [
+            {
+                "platform": row.platform,
+                "unit": row.unit,
+                "hours": round(row.hours, 3),
+                "lost_wh": round(row.lost_wh, 3),
+                "times_utc": [[full_stamp(t) for t in times] for times in row.times_utc],
+            }
+            for row in plan.verdict.cold_charging
+        ],
         "counts": {
             activity.name: {"requested": activity.count, "placed": placed[activity.name]}
             for activity in scenario.activity

@@ -1,11 +1,20 @@
 """Units in the replay: the heat of runs, heaters on the bus, cold batteries, permitted ranges."""
 
+from pathlib import Path
+
 import numpy as np
+import pandas as pd
 import pytest
 from tools import small
 from tools.replayed import DAY_MIN, platform, scenario, slots
 
 from obsplan.checking.check import check_timeline, resources_table
+from obsplan.common.instants import stamp
+from obsplan.planning.plan import make_plan
+from obsplan.planning.reasons.audit import audit
+from obsplan.reporting.plan_directory import summary_of
+from obsplan.reporting.text.sentences import verdict_lines
+from obsplan.reporting.text.terminal import plan_lines
 
 # 0.2 W/K to ground of 200 K, 4000 J/K: a time constant of 5.6 h.
 NODE = {
@@ -126,15 +135,51 @@ def test_a_cold_battery_takes_no_charge():
     battery = {"start": 0.5}
     part = platform(unit=[NODE | {"charges_above_k": 230.0}], battery=battery)
     scene = scenario(CAMERA, platforms=[part])
-    table = replayed(scene, generation_w=12.0).resources["lander"]
+    verdict = replayed(scene, generation_w=12.0)
+    table = verdict.resources["lander"]
     cold = (table["box_k"] < 230.0).to_numpy()
     gained_wh = np.diff(table["stored_wh"])
     assert cold.any() and gained_wh[~cold[:-1]] == pytest.approx(0.2)
     assert (gained_wh[cold[:-1]] == 0).all()
     assert table["spilled_wh"][cold].to_numpy() == pytest.approx(0.2)
+    (told,) = verdict.cold_charging
+    ends = table.index[cold.argmax()], small.START + pd.Timedelta(minutes=DAY_MIN)
+    assert told[:4] == ("lander", "box", 230.0, (ends,)) and told.hours == cold.sum() / 60
+    assert told.lost_wh == pytest.approx(0.2 * cold.sum())
     # Loads may still use what the arrays give, and take the rest from the battery.
     run = replayed(scene, ("camera", 600), generation_w=4.0).resources["lander"]
     assert np.diff(run["stored_wh"])[600:660] == pytest.approx(-0.1)
+
+
+@pytest.mark.parametrize(
+    "changes, generation_w",
+    [
+        ({"battery": {"start": 1.0}}, 12.0),  # full
+        ({}, 0.0),  # nothing to charge with
+        ({"unit": [NODE | {"charges_above_k": 190.0}]}, 12.0),  # warm enough
+    ],
+)
+def test_a_cold_battery_that_misses_no_charge_is_not_told(changes, generation_w):
+    cold = {"unit": [NODE | {"charges_above_k": 230.0}], "battery": {"start": 0.5}}
+    scene = scenario(CAMERA, platforms=[platform(**cold | changes)])
+    assert replayed(scene, generation_w=generation_w).cold_charging == ()
+
+
+def test_audit_plan_and_check_say_when_a_battery_is_too_cold_to_charge():
+    part = platform(unit=[NODE | {"charges_above_k": 230.0}], battery={"start": 0.5})
+    offered = world(scenario(CAMERA, platforms=[part]), generation_w=12.0)
+    made = make_plan(offered)
+    (cold,) = made.verdict.cold_charging
+    assert str(cold) == (
+        f'"lander" cannot charge its battery for {cold.hours:.1f} h, as "box" is colder than '
+        f"230 K: {stamp(cold.times_utc[0][0])} to 2028-07-02T00:00Z; {cold.lost_wh:.1f} Wh are lost"
+    )
+    line = f"too cold to charge: {cold}"
+    assert line in plan_lines(made, Path("plan")) and line in verdict_lines(made.verdict)
+    (idle,) = audit(offered).query("finding.str.contains('cannot charge')").itertuples()
+    assert idle.severity == "warning"
+    (told,) = summary_of(made)["cold_charging"]
+    assert told["hours"] == round(cold.hours, 3) and told["times_utc"][0][1].endswith("Z")
 
 
 # ------------------------------------------------------------------------------ tables

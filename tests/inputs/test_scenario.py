@@ -180,6 +180,21 @@ MISTAKES = [
         {"platform.0.battery.capacity": 3},
         "platform 1 \"lander\".battery.capacity: unknown key; did you mean 'capacity_wh'?",
     ),
+    (
+        {"unit": [{"name": "box"}]},
+        "unit: unknown key here; it belongs to a platform: [[platform.unit]], or to the when of an "
+        "activity: [activity.when.unit]",
+    ),
+    ({"battery": {}}, "battery: unknown key here; it belongs to a platform: [platform.battery]"),
+    (
+        {"budget": {}},
+        "budget: unknown key here; it belongs to the radio of a platform: [platform.radio.budget]",
+    ),
+    (
+        {"activity.0.station": []},
+        'activity 1 "plasma sweep".station: unknown key here; it belongs at the top of the file: '
+        "[[station]]",
+    ),
     ({"folder": "x"}, "folder: unknown key"),
     ({"input_hash": "x"}, "input_hash: unknown key"),
     ({"title": GONE}, "title: required but missing"),

@@ -51,6 +51,11 @@ MISTAKES = [
         "allowed is 10 s or more",
     ),
     (
+        [NODE | {"surviving_k": [233.0, 280.0]}],
+        'platform "lander".unit "box".start_k = 290.0: outside surviving_k; allowed is 233.0 to '
+        "280.0",
+    ),
+    (
         [NODE | {"instruments": ["lok"]}],
         'platform "lander".unit "box".instruments = "lok": no such instrument on its platform; '
         "did you mean 'look'?",

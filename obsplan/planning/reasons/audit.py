@@ -9,6 +9,7 @@ from collections.abc import Iterator
 
 import pandas as pd
 
+from obsplan.checking.temperature_rules import SURVIVAL
 from obsplan.environment.booked_passes import pass_cautions
 from obsplan.environment.model import Environment
 from obsplan.environment.site_skyline import skyline_cautions
@@ -17,10 +18,14 @@ from obsplan.planning.problem.start_windows import start_mask
 from obsplan.planning.reasons.audit_activity import activity_findings, room_findings
 from obsplan.planning.reasons.audit_platform import platform_findings
 from obsplan.planning.reasons.finding import Finding, Severity
-from obsplan.planning.reasons.idle_energy import idle_violations
+from obsplan.planning.reasons.idle_energy import idle_verdict
 
 # More permitted starts than these make the search slow and the linear model large.
 MANY_STARTS = 100_000
+UNIT_ADVICE = (
+    "a better balance of its heat (thermostat, idle_heat_w, absorbing_m2, ground_w_k, "
+    "radiating_m2), or a corrected table if it has one"
+)
 FINDING_COLUMNS = ("severity", "where", "finding", "fix")
 
 
@@ -57,9 +62,12 @@ def no_room_for_required_runs(environment: Environment) -> list[Finding]:
 
 
 def _idle(environment: Environment) -> Iterator[Finding]:
-    for violation in idle_violations(environment):
-        where = "with no slot at all"
-        yield Finding(Severity.INFEASIBLE, where, violation.problem, violation.fix)
+    where, verdict = "with no slot at all", idle_verdict(environment)
+    for violation in verdict.found:
+        advice = violation.fix or (UNIT_ADVICE if violation.rule == SURVIVAL else "")
+        yield Finding(Severity.INFEASIBLE, where, violation.problem, advice)
+    for cold in verdict.cold_charging:
+        yield Finding(Severity.WARNING, where, str(cold))
 
 
 def _skyline(scenario: Scenario) -> Iterator[Finding]:

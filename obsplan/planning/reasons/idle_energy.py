@@ -55,9 +55,10 @@ class EnergyBalance:
         )
 
 
-def idle_violations(environment: Environment) -> list[Violation]:
-    """The rules that are broken with nothing planned at all, in order of time."""
-    return _lasting(environment, _replay_idle(environment, fixes=True))
+def idle_verdict(environment: Environment) -> Verdict:
+    """The replay with nothing planned at all, with those violations alone that no plan mends."""
+    idle = _replay_idle(environment, fixes=True)
+    return replace(idle, found=tuple(_lasting(environment, idle)))
 
 
 def why_not_idle(environment: Environment) -> str:

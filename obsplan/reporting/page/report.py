@@ -40,6 +40,7 @@ from obsplan.reporting.page.sections import (
 from obsplan.reporting.page.timeline import picture
 from obsplan.reporting.text.sentences import (
     THIN,
+    cold_lines,
     night_lines,
     optimality,
     thin_margins,
@@ -79,7 +80,10 @@ def report_page(made: Plan | Replan) -> str:
         "picture": [picture(plan)],
         **({"changes": changes_part(replan)} if replan else {}),
         **({} if plan.verdict.is_valid else {"broken": _broken(plan)}),
-        "margins": [*_margins(margins, in_time), *map(paragraph, night_lines(plan))],
+        "margins": [
+            *_margins(margins, in_time),
+            *(paragraph(plain(line)) for line in (*cold_lines(plan.verdict), *night_lines(plan))),
+        ],
         "unplaced": _unplaced(plan),
         "decisions": [*_deadlines(deadlines), *_leeway(leeway)],
         "activities": [activity_part(plan, a) for a in scenario.activity],

@@ -80,7 +80,7 @@ def violation_lines(verdict: Verdict) -> list[str]:
 
 
 def margin_lines(verdict: Verdict) -> list[str]:
-    """One line for each margin, and one that names those that are used up, if any are."""
+    """One line for each margin, one that names those that are used up, and `cold_lines`."""
     lines = [
         f"smallest margin: {', '.join(filter(None, [row.margin, row.where, row.condition]))}: "
         f"{round(row.amount, 1) + 0.0:.1f} {row.unit} "
@@ -90,7 +90,12 @@ def margin_lines(verdict: Verdict) -> list[str]:
     if thin := thin_margins(verdict):
         spots = "; ".join(f"{margin} ({', '.join(where)})" for margin, where in thin.items())
         lines.append(f"margins used up (less than {THIN} left): {spots}")
-    return lines
+    return lines + cold_lines(verdict)
+
+
+def cold_lines(verdict: Verdict) -> list[str]:
+    """One line for each platform whose battery is too cold to charge at times."""
+    return [f"too cold to charge: {each}" for each in verdict.cold_charging]
 
 
 def night_lines(plan: Plan) -> list[str]:

@@ -15,6 +15,7 @@ from tools.page import SWEEP, TITLE, Page, made, replanned
 from obsplan.analysis.command_deadlines import uplink_deadlines
 from obsplan.analysis.data_latency import latency_table
 from obsplan.checking.check import check_timeline
+from obsplan.checking.cold_charging import ColdCharging
 from obsplan.common.caution import CAUTION
 from obsplan.reporting.figures import layout
 from obsplan.reporting.page import report
@@ -40,6 +41,16 @@ def page(text):
 
 def test_the_same_plan_gives_the_same_bytes(text):
     assert report.report_page(made()) == text
+
+
+def test_page_tells_when_a_battery_is_too_cold_to_charge(text):
+    times = tuple(made().environment.sky.index[[0, 90]])
+    cold = ColdCharging("lander", "box", 273.0, (times,), 1.5, 4.0)
+    verdict = replace(made().verdict, cold_charging=(cold,))
+    told = plain_words(f"too cold to charge: {cold}")
+    told_page = Page(report.report_page(replace(made(), verdict=verdict)))
+    assert told in told_page.section("margins")
+    assert "too cold to charge" not in text
 
 
 def test_page_is_one_file_that_asks_for_no_other(text, page):
