@@ -63,7 +63,8 @@ def margins(
         since = min(max(now, environment.read_until(platform.name)), minutes)
         rows += _platform_margins(environment, platform, books[platform.name], since, minutes)
         for unit in platform.unit:
-            rows += _unit_margins(unit, books[platform.name], runs, since)
+            known = max(since, min(environment.measured_until(unit.name), minutes))
+            rows += _unit_margins(unit, books[platform.name], runs, known)
     ahead = [run for run in runs if not run.is_over and run.last > now]
     rows += _contact_left(environment, ahead, minutes)
     rows += _window_edges(environment, ahead, minutes)

@@ -65,7 +65,8 @@ def _bound(
         if unit.switch_on_k is not None:
             yield SWITCH_ON, slice(run.first, run.first + 1), run
     if unit.surviving_k is not None:
-        yield SURVIVAL, slice(environment.read_until(platform.name), minutes + 1), None
+        known = max(environment.read_until(platform.name), environment.measured_until(unit.name))
+        yield SURVIVAL, slice(known, minutes + 1), None
 
 
 def _violation(

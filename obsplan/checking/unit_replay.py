@@ -47,7 +47,12 @@ def replay_units(
         else:
             own = [run for run in runs if run.activity.instrument in unit.instruments]
             drawn_w, _ = run_profiles(own, minutes)
-            history = unit_history(unit, sky, unit.run_heat_share * drawn_w)
+            history = unit_history(
+                unit,
+                sky,
+                unit.run_heat_share * drawn_w,
+                readings=environment.unit_readings.get(unit.name, ()),
+            )
             temperature_k[unit.columns[0]] = history.temperature_k
             heater_w += history.heater_w
         if unit.charges_above_k is not None:

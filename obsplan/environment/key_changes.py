@@ -112,7 +112,13 @@ def _power(
 ) -> dict[str, np.ndarray]:
     """Generation, base load and units; what telemetry knows of the arrays stays in proportion."""
     before, after = (
-        power_columns(p, environment.sky, environment.scenario.folder) for p in (old, new)
+        power_columns(
+            p,
+            environment.sky,
+            environment.scenario.folder,
+            measured=environment.unit_readings,
+        )
+        for p in (old, new)
     )
     was_w, is_w = (columns["generation_w"].to_numpy() for columns in (before, after))
     share = np.divide(is_w, was_w, out=np.ones(len(was_w)), where=was_w > 0)

@@ -8,6 +8,7 @@ import pandas as pd
 
 from obsplan.inputs.scenario import Scenario
 from obsplan.inputs.telemetry_file import State
+from obsplan.physics.unit_temperature import Readings
 
 
 @dataclass(frozen=True)
@@ -42,6 +43,7 @@ class Environment:
         in which its slots may be.
     user_rules: per name, the function that checks a user-defined rule (see `with_rule`).
     readings: per platform with known telemetry, its readings in order of time.
+    unit_readings: per unit whose temperature was measured, the minutes and temperatures in kelvin.
     unseen: booked time that does not count because the station does not see the platform then:
         columns `platform`, `station`, `from_utc`, `until_utc`.
     night: last and first light of the night that ends next after the span; None if not known.
@@ -58,6 +60,7 @@ class Environment:
     kernels: dict[str, str]
     out: dict[str, np.ndarray] = field(default_factory=dict)
     readings: dict[str, tuple[Reading, ...]] = field(default_factory=dict)
+    unit_readings: dict[str, Readings] = field(default_factory=dict)
     user_windows: dict[str, np.ndarray] = field(default_factory=dict)
     user_rules: dict[str, Callable] = field(default_factory=dict)
     unseen: pd.DataFrame = field(default_factory=lambda: pd.DataFrame(columns=UNSEEN_COLUMNS))
@@ -68,6 +71,10 @@ class Environment:
     def read_until(self, platform: str) -> int:
         """The minute of the platform's last reading, 0 if there is none."""
         return max((reading.minute for reading in self.readings.get(platform, ())), default=0)
+
+    def measured_until(self, unit: str) -> int:
+        """The minute in which the unit's temperature was last measured, 0 if it never was."""
+        return max((minute for minute, _ in self.unit_readings.get(unit, ())), default=0)
 
     def in_contact(self, platform: str) -> np.ndarray:
         """Minutes (n,) in which the platform can reach Earth, itself or through its relay."""

@@ -1,19 +1,24 @@
 """Generation of a platform's arrays, its idle units and its base load, minute by minute."""
 
+from collections.abc import Mapping
 from pathlib import Path
 
 import numpy as np
 import pandas as pd
 
-from obsplan.environment.unit_columns import HEATER_COLUMN, unit_columns
+from obsplan.environment.unit_columns import HEATER_COLUMN, NO_READINGS, unit_columns
 from obsplan.inputs.hardware import Platform
 from obsplan.inputs.shadow_table import read_shadow_table
 from obsplan.physics import array_power
-from obsplan.physics.unit_temperature import MINUTE_S
+from obsplan.physics.unit_temperature import MINUTE_S, Readings
 
 
 def power_columns(
-    platform: Platform, sky_table: pd.DataFrame, folder: Path, step_s: float = MINUTE_S
+    platform: Platform,
+    sky_table: pd.DataFrame,
+    folder: Path,
+    step_s: float = MINUTE_S,
+    measured: Mapping[str, Readings] = NO_READINGS,
 ) -> pd.DataFrame:
     """Columns `generation_w` (all arrays), `base_load_w` (idle and heaters) and of its units.
 
@@ -50,7 +55,7 @@ def power_columns(
         base_load_w += array_power.heater_below_w(
             surface_k, platform.heater.below_k, platform.heater.power_w
         )
-    units = unit_columns(platform, sky_table, step_s)
+    units = unit_columns(platform, sky_table, step_s, measured)
     if HEATER_COLUMN in units:
         base_load_w += units[HEATER_COLUMN]
     return pd.DataFrame(

@@ -1,6 +1,8 @@
 """Temperatures of the platforms' units while nothing runs, and what surrounds them."""
 
-from functools import lru_cache
+from collections.abc import Mapping
+from functools import lru_cache, partial
+from types import MappingProxyType
 
 import numpy as np
 import pandas as pd
@@ -14,10 +16,13 @@ from obsplan.physics.unit_temperature import (
     NO_HEATER,
     History,
     Node,
+    Readings,
     Thermostat,
     node_history,
+    resumed,
 )
 
+NO_READINGS: Mapping[str, Readings] = MappingProxyType({})
 HEATER_COLUMN = "unit_heater_w"
 
 
@@ -36,11 +41,15 @@ def table_columns(scenario: Scenario, sky_table: pd.DataFrame) -> dict[str, np.n
 
 
 def unit_columns(
-    platform: Platform, sky_table: pd.DataFrame, step_s: float = MINUTE_S
+    platform: Platform,
+    sky_table: pd.DataFrame,
+    step_s: float = MINUTE_S,
+    measured: Mapping[str, Readings] = NO_READINGS,
 ) -> dict[str, np.ndarray]:
     """Temperature (n,) of each node while nothing runs, and `HEATER_COLUMN`, all heaters' draw.
 
-    In steps longer than a minute only the heaters count: nodes without one are left out.
+    In steps longer than a minute only the heaters count: nodes without one are left out. Nodes go
+    on from the temperatures that were `measured`, by name of the unit.
     """
     columns, heater_w = {}, np.zeros(len(sky_table))
     for unit in platform.unit:
@@ -49,25 +58,31 @@ def unit_columns(
             continue
         if step_s > MINUTE_S and unit.thermostat is None:
             continue
-        idle = unit_history(unit, sky_table, np.zeros(len(sky_table)), step_s)
+        readings = measured.get(unit.name, ())
+        idle = unit_history(unit, sky_table, np.zeros(len(sky_table)), step_s, readings)
         columns[unit.columns[0]] = idle.temperature_k[:-1]
         heater_w = heater_w + idle.heater_w
     return columns | ({HEATER_COLUMN: heater_w} if platform.unit else {})
 
 
 def unit_history(
-    unit: Unit, sky_table: pd.DataFrame, run_heat_w: np.ndarray, step_s: float = MINUTE_S
+    unit: Unit,
+    sky_table: pd.DataFrame,
+    run_heat_w: np.ndarray,
+    step_s: float = MINUTE_S,
+    readings: Readings = (),
 ) -> History:
     """The node of a unit over the first n rows of the sky table, heated by runs (n,)."""
     heat_w, ground_k = surroundings(unit, sky_table.iloc[: len(run_heat_w)])
-    return _history(unit, (heat_w + run_heat_w).tobytes(), ground_k.tobytes(), step_s)
+    return _history(unit, (heat_w + run_heat_w).tobytes(), ground_k.tobytes(), step_s, readings)
 
 
 @lru_cache(maxsize=32)  # a replay after a change on one platform has the same heat on others
-def _history(unit: Unit, heat: bytes, ground: bytes, step_s: float) -> History:
+def _history(unit: Unit, heat: bytes, ground: bytes, step_s: float, readings: Readings) -> History:
     assert unit.start_k is not None  # read_scenario requires it of a node
     around = np.frombuffer(heat), np.frombuffer(ground), unit.start_k
-    found = node_history(node_of(unit), *around, thermostat_of(unit), step_s)
+    march = partial(node_history, node_of(unit), thermostat=thermostat_of(unit), step_s=step_s)
+    found = resumed(march, *around, readings)
     for part in found:
         part.flags.writeable = False
     return found

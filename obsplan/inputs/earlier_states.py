@@ -4,30 +4,37 @@ from collections.abc import Iterable
 from datetime import datetime
 from typing import TypeVar
 
-from obsplan.inputs.telemetry_file import Outage, PlatformState, State
+from obsplan.inputs.telemetry_file import Outage, PlatformState, State, UnitState
 
-Part = TypeVar("Part", PlatformState, Outage)
+Read = TypeVar("Read", PlatformState, UnitState)
+Part = TypeVar("Part", PlatformState, UnitState, Outage)
 
 
 def with_earlier(earlier: State, state: State) -> State:
     """A state and what was reported before it, as far as that still applies or is past.
 
-    Readings of platforms all stay, each with its time. What was said of an instrument or station
-    stays too, up to the time of `state` if that says something else of it. Slots are those of
-    `state` alone.
+    Readings of platforms and units all stay, each with its time. What was said of an instrument
+    or station stays too, up to the time of `state` if that says something else of it. Slots are
+    those of `state` alone.
     """
     earlier, state = with_times(earlier), with_times(state)
-    read: dict[tuple[str, datetime | None], PlatformState] = {}
-    for part in (*earlier.platform, *state.platform):
-        known = read.get((part.name, part.at_utc), part)
-        read[part.name, part.at_utc] = known.model_copy(update=told(part))
     return state.model_copy(
         update={
-            "platform": tuple(sorted(read.values(), key=lambda part: (part.name, part.at_utc))),
+            "platform": _readings(earlier.platform, state.platform),
+            "unit": _readings(earlier.unit, state.unit),
             "instrument": _outages(earlier.instrument, state.instrument, state.at_utc),
             "station": _outages(earlier.station, state.station, state.at_utc),
         }
     )
+
+
+def _readings(earlier: tuple[Read, ...], later: tuple[Read, ...]) -> tuple[Read, ...]:
+    """Earlier and later readings in order; those of one time are one reading."""
+    read: dict[tuple[str, datetime | None], Read] = {}
+    for part in earlier + later:
+        known = read.get((part.name, part.at_utc), part)
+        read[part.name, part.at_utc] = known.model_copy(update=told(part))
+    return tuple(sorted(read.values(), key=lambda part: (part.name, part.at_utc)))
 
 
 def with_times(state: State) -> State:
@@ -37,6 +44,7 @@ def with_times(state: State) -> State:
     return state.model_copy(
         update={
             "platform": _filled(state.platform, read),
+            "unit": _filled(state.unit, read),
             "instrument": _filled(state.instrument, since),
             "station": _filled(state.station, since),
         }
@@ -47,7 +55,7 @@ def _filled(parts: Iterable[Part], values: dict[str, datetime | None]) -> tuple[
     return tuple(part.model_copy(update={**values, **told(part)}) for part in parts)
 
 
-def told(part: PlatformState | Outage) -> dict[str, object]:
+def told(part: PlatformState | UnitState | Outage) -> dict[str, object]:
     """What an entry says, without what it leaves out."""
     return {key: value for key, value in part if value is not None}
 

@@ -19,7 +19,7 @@ from obsplan.inputs.error_text import error_line
 from obsplan.inputs.impossible_runs import ToldRun, impossible
 from obsplan.inputs.outcomes import OUTCOMES
 from obsplan.inputs.scenario import Scenario
-from obsplan.inputs.telemetry_file import Fate, State
+from obsplan.inputs.telemetry_file import Fate, PlatformState, State, UnitState
 from obsplan.inputs.toml_file import read_toml, refusal
 
 
@@ -53,7 +53,10 @@ def read_state(
         state = state.model_copy(update={"slot": here})
     mistakes += [
         *_time_errors(state, scenario, now_utc, "at_utc" in raw),
-        *_platform_errors(state, scenario, now_utc),
+        *_reading_errors("platform", state.platform, state, scenario, now_utc),
+        *_reading_errors("unit", state.unit, state, scenario, now_utc),
+        *_platform_errors(state, scenario),
+        *_unit_errors(state, scenario),
         *_outage_errors("instrument", state, scenario),
         *_outage_errors("station", state, scenario),
         *_slot_errors(state.slot, scenario, now_utc or state.at_utc, slots),
@@ -72,7 +75,7 @@ def _validated(raw: dict[str, Any]) -> tuple[State, list[str]]:
     """The state as far as the file's values are sound, and a line for each that is not.
 
     An entry keeps what is sound in it, so that the rest of it can be checked too. A slot without a
-    sound outcome or end has the outcome "", and an entry without a name is left out.
+    sound outcome or end has the outcome "", and an entry without what it must have is left out.
     """
     try:
         return State.model_validate(raw), []
@@ -82,7 +85,7 @@ def _validated(raw: dict[str, Any]) -> tuple[State, list[str]]:
     left_out: set[tuple[int | str, ...]] = set()
     unsure: set[int | str] = set()
     for top, *inside in (error["loc"] for error in errors):
-        if len(inside) < 2 or inside[1] in ("slot", "name"):
+        if len(inside) < 2 or inside[1] in ("slot", "name", "temperature_k"):
             left_out.add((top, *inside[:1]))
             continue
         sound[top][inside[0]].pop(inside[1], None)
@@ -119,26 +122,48 @@ def _time_errors(
         yield f"at_utc = {stamp(state.at_utc)}: is after --now; allowed is up to {stamp(now_utc)}"
 
 
-def _platform_errors(state: State, scenario: Scenario, now_utc: datetime | None) -> Iterator[str]:
+def _reading_errors(
+    kind: Literal["platform", "unit"],
+    parts: tuple[PlatformState, ...] | tuple[UnitState, ...],
+    state: State,
+    scenario: Scenario,
+    now_utc: datetime | None,
+) -> Iterator[str]:
+    """Mistakes in when platforms or units were read."""
+    read = Counter((part.name, part.at_utc or state.at_utc) for part in parts)
+    for (name, _), times in read.items():
+        if times > 1:
+            yield f'{kind} "{name}": appears {times} times for one time; only once is allowed'
+    first, last = scenario.span.start_utc, now_utc or scenario.span.end_utc
+    for part in parts:
+        if part.at_utc and not first <= part.at_utc <= last:
+            yield (
+                f'{kind} "{part.name}".at_utc = {stamp(part.at_utc)}: allowed is {stamp(first)} '
+                f"to {stamp(last)}"
+            )
+
+
+def _platform_errors(state: State, scenario: Scenario) -> Iterator[str]:
     capacity_mbit = {p.name: p.store.capacity_mbit for p in scenario.platform}
     for name in dict.fromkeys(part.name for part in state.platform):
         yield from _unknown("platform", name, capacity_mbit)
-    read = Counter((part.name, part.at_utc or state.at_utc) for part in state.platform)
-    for (name, _), times in read.items():
-        if times > 1:
-            yield f'platform "{name}": appears {times} times for one time; only once is allowed'
-    first, last = scenario.span.start_utc, now_utc or scenario.span.end_utc
     for part in state.platform:
-        if part.at_utc and not first <= part.at_utc <= last:
-            yield (
-                f'platform "{part.name}".at_utc = {stamp(part.at_utc)}: allowed is {stamp(first)} '
-                f"to {stamp(last)}"
-            )
         most_mbit = capacity_mbit.get(part.name, inf)
         if part.stored_mbit is not None and part.stored_mbit > most_mbit:
             yield (
                 f'platform "{part.name}".stored_mbit = {part.stored_mbit:g}: more than the '
                 f"storage capacity; allowed is 0 to {most_mbit:g}"
+            )
+
+
+def _unit_errors(state: State, scenario: Scenario) -> Iterator[str]:
+    has_table = {unit.name: unit.table is not None for unit in scenario.units}
+    for name in dict.fromkeys(part.name for part in state.unit):
+        yield from _unknown("unit", name, has_table)
+        if has_table.get(name):
+            yield (
+                f'unit "{name}".temperature_k: not allowed, as the unit has a table; mend the '
+                "table instead"
             )
 
 

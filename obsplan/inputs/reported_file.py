@@ -35,7 +35,7 @@ def reported_text(state: State) -> str:
     """A state as the file that the next replan reads, the same characters every time."""
     state = with_times(state)
     lines = [HEAD + f"at_utc = {_toml(state.at_utc)}"]
-    for table in ("platform", "instrument", "station"):
+    for table in ("platform", "unit", "instrument", "station"):
         for part in dict.fromkeys(getattr(state, table)):
             lines.append(f"\n[[{table}]]")
             lines += [f"{key} = {_toml(value)}" for key, value in told(part).items()]

@@ -10,6 +10,7 @@ from pydantic import Field
 from obsplan.inputs.field_types import Line, Name, NotNegative, Number, Several, Share, Utc
 from obsplan.inputs.frozen_model import FrozenModel
 from obsplan.inputs.outcomes import Outcome
+from obsplan.inputs.thermal import Kelvin
 
 
 class PlatformState(FrozenModel):
@@ -27,6 +28,17 @@ class PlatformState(FrozenModel):
     """Measured array output divided by what the scenario predicts, earlier factors left out.
 
     It applies from the reading on. If it is left out, the factor stays as reported before, or 1."""
+
+
+class UnitState(FrozenModel):
+    """The measured temperature of a unit of hardware that has no thermal table."""
+
+    name: Name
+    """Name of the unit; it may be there once for each time that was read."""
+    at_utc: Utc | None = None
+    """When this was read; at_utc of the file if left out."""
+    temperature_k: Kelvin
+    """Temperature of the unit then; its heater counts as on if it is below on_below_k."""
 
 
 class Outage(FrozenModel):
@@ -68,6 +80,8 @@ class State(FrozenModel):
     """When telemetry was read; --now if left out."""
     platform: Several[PlatformState] = ()
     """What telemetry says of platforms, each begun with [[platform]]."""
+    unit: Several[UnitState] = ()
+    """Measured temperatures of units of hardware, each begun with [[unit]]."""
     instrument: Several[Outage] = ()
     """Instruments that are out of service, each begun with [[instrument]]."""
     station: Several[Outage] = ()

@@ -14,11 +14,13 @@ import pandas as pd
 from obsplan.common.errors import StateError
 from obsplan.common.instants import MINUTE, stamp
 from obsplan.environment.model import Environment, Reading
+from obsplan.environment.unit_columns import HEATER_COLUMN, unit_columns
 from obsplan.inputs.hardware import Platform
 from obsplan.inputs.read_state import told_run
 from obsplan.inputs.scenario import Scenario
-from obsplan.inputs.telemetry_file import Fate, Outage, PlatformState, State
+from obsplan.inputs.telemetry_file import Fate, Outage, PlatformState, State, UnitState
 from obsplan.inputs.timeline_csv import AS_RUN_COLUMNS
+from obsplan.physics.unit_temperature import Readings
 
 
 def stations_out(scenario: Scenario, state: State) -> dict[str, np.ndarray]:
@@ -50,13 +52,14 @@ def with_telemetry(environment: Environment, state: State) -> Environment:
     scenario = environment.scenario
     index = environment.sky.index
     platforms = {name: table.copy() for name, table in environment.platforms.items()}
-    readings = {}
+    readings, measured = {}, _measured(scenario, state)
     for platform in scenario.platform:
         read = _in_order(scenario, state, platform.name)
         factor = np.ones(len(index))
         for minute, part in read:
             factor[minute:] = factor[minute] if part.array_factor is None else part.array_factor
         platforms[platform.name]["generation_w"] *= factor
+        _resume_units(platforms[platform.name], platform, environment.sky, measured)
         readings[platform.name] = tuple(
             _reading(platform, minute, part)
             for minute, part in read
@@ -82,7 +85,35 @@ def with_telemetry(environment: Environment, state: State) -> Environment:
         if state.station and platform.radio.to != "earth":
             platforms[platform.name]["in_contact"] &= platforms[platform.radio.to]["in_contact"]
     readings = {name: read for name, read in readings.items() if read}
-    return replace(environment, platforms=platforms, out=out, readings=readings, telemetry=state)
+    return replace(
+        environment,
+        platforms=platforms,
+        out=out,
+        readings=readings,
+        unit_readings=measured,
+        telemetry=state,
+    )
+
+
+def _measured(scenario: Scenario, state: State) -> dict[str, Readings]:
+    """The measured temperatures of units, each with its minute, in order of time."""
+    found: dict[str, Readings] = {}
+    for part in sorted(state.unit, key=lambda part: _read_utc(state, part)):
+        minute = int(scenario.minutes_of(_read_utc(state, part)))
+        found[part.name] = (*found.get(part.name, ()), (minute, part.temperature_k))
+    return found
+
+
+def _resume_units(
+    table: pd.DataFrame, platform: Platform, sky: pd.DataFrame, measured: dict[str, Readings]
+) -> None:
+    """Put idle units and their heaters into the platform's table as they are after telemetry."""
+    if not any(unit.name in measured for unit in platform.unit):
+        return
+    before_w = table[HEATER_COLUMN].to_numpy()
+    for column, values in unit_columns(platform, sky, measured=measured).items():
+        table[column] = values
+    table["base_load_w"] += table[HEATER_COLUMN].to_numpy() - before_w
 
 
 def _in_order(scenario: Scenario, state: State, name: str) -> list[tuple[int, PlatformState]]:
@@ -92,7 +123,7 @@ def _in_order(scenario: Scenario, state: State, name: str) -> list[tuple[int, Pl
     return sorted(read, key=lambda each: each[0])
 
 
-def _read_utc(state: State, part: PlatformState) -> datetime:
+def _read_utc(state: State, part: PlatformState | UnitState) -> datetime:
     read_utc = part.at_utc or state.at_utc
     assert read_utc is not None  # `read_state` always says when telemetry was read
     return read_utc

@@ -8,6 +8,7 @@ temperature at its start, so that the node follows an exponential and the heater
 times. In a minute the straight line is off by far less than 1e-3 K.
 """
 
+from collections.abc import Callable
 from math import exp, inf, log
 from typing import NamedTuple
 
@@ -42,6 +43,34 @@ class History(NamedTuple):
 
     temperature_k: np.ndarray
     heater_w: np.ndarray
+
+
+# Temperatures that were measured, each with its minute, in order.
+Readings = tuple[tuple[int, float], ...]
+
+
+def resumed(
+    march: Callable[[np.ndarray, np.ndarray, float], History],
+    heat_w: np.ndarray,
+    ground_k: np.ndarray,
+    start_k: float,
+    readings: Readings,
+) -> History:
+    """A march of a node over (n,) steps that goes on from each reading at its temperature."""
+    firsts, levels_k = [0], [start_k]
+    for step, measured_k in readings:
+        if step < len(heat_w):
+            firsts.append(step)
+            levels_k.append(measured_k)
+    parts = [
+        march(heat_w[first:last], ground_k[first:last], level_k)
+        for first, last, level_k in zip(firsts, [*firsts[1:], len(heat_w)], levels_k)
+    ]
+    ends_k = [part.temperature_k[:-1] for part in parts]
+    return History(
+        np.concatenate([*ends_k, parts[-1].temperature_k[-1:]]),
+        np.concatenate([part.heater_w for part in parts]),
+    )
 
 
 def node_history(

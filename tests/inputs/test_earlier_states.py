@@ -9,9 +9,12 @@ from obsplan.common.errors import StateError
 from obsplan.inputs.earlier_states import with_earlier, with_times
 from obsplan.inputs.read_state import read_state
 from obsplan.inputs.reported_file import REPORTED, reported_beside, reported_text
-from obsplan.inputs.telemetry_file import Fate, Outage, PlatformState, State
+from obsplan.inputs.telemetry_file import Fate, Outage, PlatformState, State, UnitState
 
-SCENE = scenario({"name": "look"}, {"name": r"a\b{}"}, platforms=[platform(), platform("rover")])
+BOX = {"name": "box", "heat_capacity_j_k": 4000.0, "start_k": 280.0, "ground_w_k": 0.2}
+SCENE = scenario(
+    {"name": "look"}, {"name": r"a\b{}"}, platforms=[platform(unit=[BOX]), platform("rover")]
+)
 
 
 def at(hours):
@@ -24,6 +27,7 @@ FIRST = State(
         PlatformState(name="lander", state_of_charge=0.7, array_factor=0.8),
         PlatformState(name="rover", stored_mbit=3.0),
     ),
+    unit=(UnitState(name="box", temperature_k=270.5),),
     instrument=(
         Outage(name="look"),
         Outage(name=r"a\b{}", from_utc=at(1), until_utc=at(9)),
@@ -34,6 +38,7 @@ FIRST = State(
 SECOND = State(
     at_utc=at(6),
     platform=(PlatformState(name="lander", stored_mbit=1.0),),
+    unit=(UnitState(name="box", temperature_k=265.0),),
     instrument=(Outage(name="look", until_utc=at(8)),),
     station=(Outage(name="alpha", from_utc=at(10)),),
     slot=(Fate(slot="s2", outcome="failed"),),

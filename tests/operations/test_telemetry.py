@@ -1,6 +1,6 @@
 """A state is read with every mistake named, and told to environment and replay."""
 
-from datetime import UTC, datetime
+from datetime import UTC, datetime, timedelta
 
 import numpy as np
 import pandas as pd
@@ -9,7 +9,9 @@ from tools.small import START, platform, scenario, slots, world
 
 from obsplan.checking.check import check_timeline
 from obsplan.common.errors import StateError
+from obsplan.environment.key_changes import KeyChange, changed
 from obsplan.inputs.read_state import read_state
+from obsplan.inputs.telemetry_file import State, UnitState
 from obsplan.operations.fixed_slots import with_outcomes
 from obsplan.operations.telemetry import reported_runs, stations_out, with_telemetry
 from obsplan.planning.problem.start_windows import start_mask
@@ -19,6 +21,22 @@ NOW = datetime(2028, 7, 1, 6, tzinfo=UTC)
 
 def scene(**parts):
     return scenario({"name": "sweep", "count": 3, "power_w": 10.0}, hours=12, **parts)
+
+
+# 0.2 W/K to ground of 200 K, 4000 J/K: a time constant of 5.6 h.
+BOX = {
+    "name": "box",
+    "instruments": ["sweep"],
+    "heat_capacity_j_k": 4000.0,
+    "start_k": 280.0,
+    "ground_w_k": 0.2,
+    "thermostat": {"power_w": 30.0, "on_below_k": 250.0, "off_above_k": 252.0},
+    "surviving_k": [240.0, 300.0],
+}
+
+
+def with_box(*others):
+    return scene(platforms=[platform(unit=[BOX, *others])])
 
 
 def told(tmp_path, text: str, scene_, now=NOW):
@@ -34,6 +52,14 @@ def told(tmp_path, text: str, scene_, now=NOW):
         ('[[platform]]\nname = "landr"', "no such platform in the scenario; did you mean 'lander'"),
         ('[[instrument]]\nname = "laser"', "no such instrument"),
         ('[[station]]\nname = "gamma"', "no such station"),
+        ('[[unit]]\nname = "bxo"\ntemperature_k = 280', "no such unit in the scenario; did you"),
+        ('[[unit]]\nname = "box"\ntemperature_k = 19', "out of range: allowed is 20 to 600"),
+        ('[[unit]]\nname = "box"', "temperature_k: required but missing"),
+        ('[[unit]]\nname = "bay"\ntemperature_k = 280', "not allowed, as the unit has a table"),
+        (
+            '[[unit]]\nname = "box"\nat_utc = 2028-07-01T07:00:00Z\ntemperature_k = 280',
+            "allowed is 2028-07-01T00:00Z to 2028-07-01T06:00Z",
+        ),
         (
             '[[platform]]\nname = "lander"\nstored_mbit = 51',
             "more than the storage capacity; allowed is 0 to 50",
@@ -66,7 +92,7 @@ def told(tmp_path, text: str, scene_, now=NOW):
 )
 def test_every_mistake_is_one_line(tmp_path, text, line):
     with pytest.raises(StateError) as caught:
-        told(tmp_path, text, scene())
+        told(tmp_path, text, with_box({"name": "bay", "table": "bay.csv"}))
     assert line in str(caught.value) and "\n" not in str(caught.value)
     assert str(caught.value).startswith(str(tmp_path / "state.toml"))
 
@@ -230,3 +256,46 @@ def test_each_reading_counts_from_its_time_on(tmp_path):
     assert books["spilled_wh"].max() == 0
     with pytest.raises(ValueError, match="telemetry already"):
         with_telemetry(offered, state)
+
+
+def test_units_and_their_heaters_go_on_from_measured_temperatures():
+    scene = with_box()
+    offered = world(scene, {"surface_temperature_k": 200.0}, base_load_w=1.0)
+    times = [NOW, NOW - timedelta(hours=2)]
+    read = zip(times, (270.0, 235.0))
+    units = tuple(UnitState(name="box", at_utc=at, temperature_k=k) for at, k in read)
+    known = with_telemetry(offered, State(at_utc=NOW, unit=units))
+    assert known.unit_readings == {"box": ((240, 235.0), (360, 270.0))}
+    before, after = (check_timeline(each, slots()).resources["lander"] for each in (offered, known))
+    level_k = after["box_k"].to_numpy()
+    assert (level_k[:240] == before["box_k"].to_numpy()[:240]).all()
+    assert level_k[240] == 235.0 and level_k[360] == 270.0
+    # It cools to 250 K in 1.8 h before the heater turns on.
+    cooling = np.arange(100)
+    falling_k = 200 + 70 * np.exp(-cooling * 60 * 0.2 / 4000)
+    assert level_k[360:460] == pytest.approx(falling_k, abs=1e-9)
+    # Idle loads are those of the replay, and the heater is on at once at 235 K.
+    assert (after["load_w"] == known.platforms["lander"]["base_load_w"]).all()
+    assert after["load_w"].iloc[240] == pytest.approx(31.0)
+    assert after["load_w"].iloc[360] == pytest.approx(1.0)
+
+
+def test_survival_counts_from_the_measured_temperature_on():
+    offered = world(with_box(), {"surface_temperature_k": 200.0}, base_load_w=1.0)
+    cold = UnitState(name="box", temperature_k=239.0)
+    verdict = check_timeline(with_telemetry(offered, State(at_utc=NOW, unit=(cold,))), slots())
+    (broken,) = verdict.found
+    assert broken.rule == "survival temperature" and broken.time_utc == NOW
+    assert broken.amount == pytest.approx(1.0)
+    (left,) = verdict.margins.query("margin == 'survival temperature in range'")["amount"]
+    assert left == pytest.approx(-1.0)
+
+
+def test_a_changed_key_keeps_measured_temperatures():
+    offered = world(with_box(), {"surface_temperature_k": 200.0}, generation_w=0.0)
+    warm = UnitState(name="box", temperature_k=270.0)
+    known = with_telemetry(offered, State(at_utc=NOW, unit=(warm,)))
+    more = changed(known, KeyChange("platform", "lander", ("idle_w",), 0.0, 5.0))
+    level_k, load_w = (more.platforms["lander"][c] for c in ("box_k", "base_load_w"))
+    assert level_k.iloc[360] == 270.0
+    assert load_w.iloc[360] == pytest.approx(known.platforms["lander"]["base_load_w"].iloc[360] + 5)

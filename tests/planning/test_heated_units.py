@@ -1,15 +1,19 @@
 """Plans whose runs warm a unit that a thermostat heats: valid, and under a bound that holds."""
 
 from dataclasses import replace
+from datetime import timedelta
 
 import numpy as np
 import pytest
 from tools.brute import accepted_worth
 from tools.heated import heated_case
-from tools.small import platform, scenario, slots, world
+from tools.small import START, platform, scenario, slots, world
 
 from obsplan.checking.check import check_timeline
 from obsplan.common.errors import Infeasible
+from obsplan.environment.model import Environment
+from obsplan.inputs.telemetry_file import State, UnitState
+from obsplan.operations.telemetry import with_telemetry
 from obsplan.planning.plan import make_plan
 from obsplan.planning.problem.from_scenario import build_problem
 from obsplan.planning.problem.start_windows import start_mask
@@ -20,9 +24,17 @@ from obsplan.planning.solver.dual_bound import upper_bound
 SOME = [0, 3, 4, 5, 6, 7, 8, 10, 13, 17, 19]
 
 
-def check_no_timeline_beats_the_bound(seed: int, tries: int) -> float | None:
+def measured_case(seed: int) -> Environment:
+    """A heated case in which the temperature of its unit is measured in its second hour."""
+    environment, rng = heated_case(seed), np.random.default_rng(seed)
+    read = UnitState(name="box", temperature_k=float(rng.choice([262, 269, 276])))
+    at_utc = START.to_pydatetime() + timedelta(minutes=int(rng.integers(60, 120)))
+    return with_telemetry(environment, State(at_utc=at_utc, unit=(read,)))
+
+
+def check_no_timeline_beats_the_bound(seed: int, tries: int, case=heated_case) -> float | None:
     """The gap of the plan; None if there is none, nor any timeline that the replay accepts."""
-    environment = heated_case(seed)
+    environment = case(seed)
     try:
         made = make_plan(environment)
     except Infeasible:
@@ -39,6 +51,11 @@ def check_no_timeline_beats_the_bound(seed: int, tries: int) -> float | None:
 @pytest.mark.parametrize("seed", SOME)
 def test_no_timeline_beats_the_bound_when_heat_saves_heater_power(seed):
     check_no_timeline_beats_the_bound(seed, tries=100)
+
+
+@pytest.mark.parametrize("seed", [3, 6, 17])
+def test_no_timeline_beats_the_bound_after_a_unit_was_measured(seed):
+    check_no_timeline_beats_the_bound(seed, tries=50, case=measured_case)
 
 
 @pytest.mark.long
@@ -73,9 +90,10 @@ def test_a_run_fits_that_only_its_own_heat_pays_for():
     assert not check_timeline(other, slots(("oven", 120))).is_valid
 
 
-def test_bounds_enclose_every_unit_of_every_timeline():
+@pytest.mark.parametrize("case", [heated_case, measured_case])
+def test_bounds_enclose_every_unit_of_every_timeline(case):
     for seed in range(20):
-        environment = heated_case(seed)
+        environment = case(seed)
         (unit,) = environment.scenario.units
         limits = bounds(environment, unit)
         step, (first, _) = environment.scenario.span.step_min, environment.scenario.activity

@@ -9,10 +9,11 @@ T_c that of the coldest node and L(T) the heat it loses,
                              >= C (T_c - T_0) + integral of L(T_c) - surroundings - heat of runs
 
 at any time, since L rises with T: a run saves at most its own heat of what the coldest node takes.
+From a measured temperature on both nodes are alike, and what was saved before is gone.
 """
 
 from collections.abc import Iterator
-from functools import lru_cache
+from functools import lru_cache, partial
 from typing import NamedTuple
 
 import numpy as np
@@ -22,7 +23,7 @@ from obsplan.environment.unit_columns import node_of, surroundings, thermostat_o
 from obsplan.inputs.hardware import Platform
 from obsplan.inputs.scenario import Scenario
 from obsplan.inputs.thermal import Unit
-from obsplan.physics.unit_temperature import held_history, node_history
+from obsplan.physics.unit_temperature import History, Readings, held_history, node_history, resumed
 from obsplan.planning.problem.definition import Heater
 
 # The straight line through each minute differs between temperatures by less than this.
@@ -58,21 +59,30 @@ def bounds(environment: Environment, unit: Unit) -> Bounds:
     heat_w, ground_k = surroundings(unit, environment.sky)
     scenario = environment.scenario
     most = _most_heat_w(scenario, unit), _most_heat_wh(scenario, unit)
-    return _bounds(unit, *most, heat_w.tobytes(), ground_k.tobytes())
+    readings = environment.unit_readings.get(unit.name, ())
+    return _bounds(unit, *most, heat_w.tobytes(), ground_k.tobytes(), readings)
 
 
 @lru_cache(maxsize=64)
-def _bounds(unit: Unit, most_w: float, most_wh: float, heat: bytes, ground: bytes) -> Bounds:
+def _bounds(
+    unit: Unit, most_w: float, most_wh: float, heat: bytes, ground: bytes, readings: Readings
+) -> Bounds:
     heat_w, ground_k = np.frombuffer(heat), np.frombuffer(ground)
     assert unit.start_k is not None  # read_scenario requires it of a node
     node, thermostat, start_k = node_of(unit), thermostat_of(unit), unit.start_k
     power_w, on_below_k, off_above_k = thermostat
-    coldest = held_history(node, heat_w, ground_k, start_k, power_w, on_below_k)
+
+    def held(heat_w: np.ndarray, hold_k: float) -> History:
+        march = partial(held_history, node, power_w=power_w, hold_k=hold_k)
+        return resumed(march, heat_w, ground_k, start_k, readings)
+
+    coldest = held(heat_w, on_below_k)
     # Warmed all the time by all runs at once, or not at all until all their heat comes together.
-    always = held_history(node, heat_w + most_w, ground_k, start_k, power_w, off_above_k)
-    at_once = held_history(node, heat_w, ground_k, start_k, power_w, off_above_k)
+    always, at_once = held(heat_w + most_w, off_above_k), held(heat_w, off_above_k)
     at_once_k = at_once.temperature_k + 3600 * most_wh / node.heat_capacity_j_k
-    idle = node_history(node, heat_w, ground_k, start_k, thermostat)
+    idle = resumed(
+        partial(node_history, node, thermostat=thermostat), heat_w, ground_k, start_k, readings
+    )
     return Bounds(
         coldest.temperature_k,
         np.minimum(always.temperature_k, at_once_k),
