@@ -29,9 +29,9 @@ SUMS = "SHA256SUMS"
 REPAIR = "install obsplan again, or make the binary kernels again with rebuild.py"
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False)
 class Ephemeris:
-    """Bodies, lunar frame and time scale of one set of kernels.
+    """Bodies, lunar frame and time scale of one set of kernels, which equals no other.
 
     `first` and `last` bound the instants that every kernel covers (UTC), `files` names
     the kernels with their SHA-256 sums.

@@ -6,6 +6,7 @@ minute, so that a replay can check every minute of a plan; the planner sums minu
 
 from dataclasses import replace
 from datetime import datetime, timedelta
+from functools import lru_cache
 from pathlib import Path
 
 import numpy as np
@@ -23,7 +24,7 @@ from obsplan.environment.team_shifts import team_shifts
 from obsplan.environment.unit_columns import table_columns
 from obsplan.ephemeris import Ephemeris, open_ephemeris
 from obsplan.inputs.conditions import depth_column
-from obsplan.inputs.scenario import Scenario
+from obsplan.inputs.scenario import Scenario, Site
 from obsplan.physics import sky
 
 # Time enough for the Earth to rise at a site on the limb.
@@ -50,8 +51,9 @@ def make_environment(
     profile = site_profile(scenario)
     minutes, over = _minute_by_minute(scenario, ephemeris, profile)
     linked = _linked(scenario, ephemeris, profile, minutes, over, stations_out)
-    depths_m = [0.0, *wanted_depths_m(scenario)]
-    ground_k = ground_temperature_k(scenario.site, ephemeris, profile, minutes, over, depths_m)
+    depths_m = 0.0, *wanted_depths_m(scenario)
+    first, last = span_ends(scenario)
+    ground_k = _ground_k(scenario.site, ephemeris, profile.tobytes(), first, last, depths_m)
     sky_table = linked.sky.assign(**_ground_columns(ground_k, depths_m))
     sky_table = sky_table.assign(**table_columns(scenario, sky_table))
     platforms = {
@@ -60,7 +62,6 @@ def make_environment(
         )
         for p in scenario.platform
     }
-    first, last = span_ends(scenario)
     events = pd.DataFrame(
         sky.sun_events(ephemeris, first, last, *scenario.site.place, profile),
         columns=["event", "time_utc"],
@@ -114,8 +115,37 @@ def _minute_by_minute(
     scenario: Scenario, ephemeris: Ephemeris, profile: np.ndarray
 ) -> tuple[np.ndarray, Sky]:
     """The minutes of the span and the sky at each."""
-    minutes = np.arange(*span_ends(scenario), np.timedelta64(1, "m"))
-    return minutes, sun_and_earth(scenario.site, sky.sun_and_earth_km(ephemeris, minutes), profile)
+    return _sky_of(scenario.site, ephemeris, profile.tobytes(), *span_ends(scenario))
+
+
+# Who compares hardware or activities asks again and again for one site and span.
+@lru_cache(maxsize=4)
+def _sky_of(
+    site: Site, ephemeris: Ephemeris, profile: bytes, first: np.datetime64, last: np.datetime64
+) -> tuple[np.ndarray, Sky]:
+    minutes = np.arange(first, last, np.timedelta64(1, "m"))
+    around = np.frombuffer(profile).reshape(-1, 2)
+    over = sun_and_earth(site, sky.sun_and_earth_km(ephemeris, minutes), around)
+    for values in (minutes, *over.values()):
+        values.flags.writeable = False
+    return minutes, over
+
+
+@lru_cache(maxsize=4)
+def _ground_k(
+    site: Site,
+    ephemeris: Ephemeris,
+    profile: bytes,
+    first: np.datetime64,
+    last: np.datetime64,
+    depths_m: tuple[float, ...],
+) -> np.ndarray:
+    """Temperatures (slopes, minutes, depths) of the ground."""
+    minutes, over = _sky_of(site, ephemeris, profile, first, last)
+    around = np.frombuffer(profile).reshape(-1, 2)
+    ground_k = ground_temperature_k(site, ephemeris, around, minutes, over, list(depths_m))
+    ground_k.flags.writeable = False
+    return ground_k
 
 
 def _linked(
@@ -152,7 +182,7 @@ def _linked(
     )
 
 
-def _ground_columns(ground_k: np.ndarray, depths_m: list[float]) -> Sky:
+def _ground_columns(ground_k: np.ndarray, depths_m: tuple[float, ...]) -> Sky:
     """Temperatures (slopes, minutes, depths) as columns; several slopes make a band."""
     columns = {}
     for depth_m, temperature_k in zip(depths_m, ground_k[0].T):

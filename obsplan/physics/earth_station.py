@@ -3,6 +3,7 @@
 Vectors are in kilometres, components first: (3, n) for n instants.
 """
 
+from functools import lru_cache
 from typing import NamedTuple
 
 import numpy as np
@@ -43,33 +44,60 @@ def station_view(
     the station shifts directions by up to 2e-4 deg and the range by up to 1 km.
     Raises EphemerisError for dates outside the kernels.
     """
-    time = ephemeris.time(times_utc)
-    to_moon_frame = ephemeris.moon_frame.rotation_at(time)
-    earth = ephemeris.earth.at(time)
-    to_intermediate = _celestial_to_intermediate(ephemeris, times_utc)
+    at = _centres(ephemeris, np.asarray(times_utc, dtype="datetime64[us]").tobytes())
     latitude = np.radians(station_latitude_deg)
-    turned = np.radians(station_longitude_deg) + _earth_rotation_rad(time)
+    turned = np.radians(station_longitude_deg) + at.earth_rotation_rad
     turned_km = _station_km(latitude, turned, station_height_m)
-    station_km = np.einsum("jin,jn->in", to_intermediate, turned_km)
+    station_km = np.einsum("jin,jn->in", at.to_intermediate, turned_km)
     lunar_site_km = site_km(latitude_deg, longitude_deg, height_m)
-    site_from_moon_km = np.einsum("jin,j->in", to_moon_frame, lunar_site_km)
-    to_site_km = apparent_km(earth, ephemeris.moon) + site_from_moon_km - station_km
-    to_sun_km = apparent_km(earth, ephemeris.sun) - station_km
-    moon = ephemeris.moon.at(time)
-    to_station_km = rotated(to_moon_frame, apparent_km(moon, ephemeris.earth) + station_km)
+    site_from_moon_km = np.einsum("jin,j->in", at.to_moon_frame, lunar_site_km)
+    to_site_km = at.moon_km + site_from_moon_km - station_km
+    to_station_km = rotated(at.to_moon_frame, at.earth_from_moon_km + station_km)
     site_elevation_deg, site_azimuth_deg, _ = elevation_azimuth_range(
         to_station_km, latitude_deg, longitude_deg, height_m
     )
     elevation_deg, azimuth_deg, range_km = local_angles(
-        rotated(to_intermediate, to_site_km), latitude, turned
+        rotated(at.to_intermediate, to_site_km), latitude, turned
     )
     return StationView(
         elevation_deg,
         azimuth_deg,
-        angle_between_deg(to_sun_km, to_site_km),
+        angle_between_deg(at.sun_km - station_km, to_site_km),
         site_elevation_deg,
         site_azimuth_deg,
         range_km,
+    )
+
+
+class _Centres(NamedTuple):
+    """What a view needs of n instants whichever station and site look.
+
+    The matrices (3, 3, n) turn celestial axes; Moon and Sun (3, n) are seen from the Earth's
+    centre, the Earth from the Moon's.
+    """
+
+    to_moon_frame: np.ndarray
+    to_intermediate: np.ndarray
+    earth_rotation_rad: np.ndarray
+    moon_km: np.ndarray
+    sun_km: np.ndarray
+    earth_from_moon_km: np.ndarray
+
+
+# Stations and sites share the scan for contacts, with a dozen refinements, and the minutes.
+@lru_cache(maxsize=16)
+def _centres(ephemeris: Ephemeris, instants: bytes) -> _Centres:
+    """The centres of Earth, Moon and Sun at `instants`, the bytes of datetime64[us]."""
+    times_utc = np.frombuffer(instants, dtype="datetime64[us]")
+    time = ephemeris.time(times_utc)
+    earth, moon = ephemeris.earth.at(time), ephemeris.moon.at(time)
+    return _Centres(
+        ephemeris.moon_frame.rotation_at(time),
+        _celestial_to_intermediate(ephemeris, times_utc),
+        _earth_rotation_rad(time),
+        apparent_km(earth, ephemeris.moon),
+        apparent_km(earth, ephemeris.sun),
+        apparent_km(moon, ephemeris.earth),
     )
 
 

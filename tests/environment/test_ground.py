@@ -5,9 +5,11 @@ from typing import get_args
 import numpy as np
 import pytest
 from tools.ground import at_site, ring
+from tools.small import landing_table
 
 from obsplan.common.errors import ScenarioError
 from obsplan.environment import build, ground
+from obsplan.inputs.read_scenario import scenario_from
 from obsplan.inputs.scenario import Site
 
 ECLIPSE = (20.0, "2028-12-31T12:00", 12)  # latitude, start, hours: total here, at local noon
@@ -66,12 +68,16 @@ def test_a_figure_out_of_range_is_named_with_what_is_allowed(key, low, high):
 def test_eclipse_edges_are_those_of_a_march_by_the_minute(monkeypatch):
     told_k = surface_k(*ECLIPSE)
     monkeypatch.setattr(ground, "STRAIGHT_K", -1.0)  # every minute bends
+    build._ground_k.cache_clear()
     exact_k = surface_k(*ECLIPSE)
     assert np.ptp(exact_k) > 150
     # 1 K: what a planner may ask of the umbra's edge; every 15th minute alone misses 15 K.
     assert np.abs(told_k - exact_k).max() < 1.0
     monkeypatch.setattr(ground, "STRAIGHT_K", np.inf)
-    assert np.abs(surface_k(*ECLIPSE) - exact_k).max() > 5.0
+    build._ground_k.cache_clear()
+    rough_k = surface_k(*ECLIPSE)
+    build._ground_k.cache_clear()  # nor is it kept for other tests
+    assert np.abs(rough_k - exact_k).max() > 5.0
 
 
 def test_the_sun_behind_a_ridge_is_terrain_shadow_and_its_light_warms_the_ground(tmp_path):
@@ -97,7 +103,7 @@ def test_links_alone_are_those_of_the_whole_environment(demo, monkeypatch):
     def not_asked(*_):
         raise AssertionError("nobody asked for the ground")
 
-    monkeypatch.setattr(build, "ground_temperature_k", not_asked)
+    monkeypatch.setattr(build, "_ground_k", not_asked)
     monkeypatch.setattr(build.sky, "sun_events", not_asked)
     linked = build.make_link_environment(demo.scenario)
     assert linked.contacts.equals(demo.contacts)
@@ -108,3 +114,22 @@ def test_links_alone_are_those_of_the_whole_environment(demo, monkeypatch):
         assert table.equals(demo.platforms[name][table.columns])
         assert "rate_kbps" in table and "generation_w" not in table
     assert linked.events.empty and list(linked.events) == list(demo.events)
+
+
+def test_other_hardware_on_the_same_ground_waits_for_no_ground(monkeypatch, tmp_path):
+    """Nor does what somebody changes in one environment reach the next."""
+    asked, ask = [], build.ground_temperature_k
+    monkeypatch.setattr(build, "ground_temperature_k", lambda *a: asked.append(1) or ask(*a))
+    table = landing_table()
+    table["site"]["name"] = "asked for once"
+    one = build.make_environment(scenario_from(table))
+    surface_k = one.sky["surface_temperature_k"].copy()
+    one.sky.loc[:, "surface_temperature_k"] = 0.0
+    table["platform"][0]["idle_w"] += 1.0
+    two = build.make_environment(scenario_from(table))
+    assert two.sky["surface_temperature_k"].equals(surface_k) and len(asked) == 1
+    base_w = (each.platforms["lander"]["base_load_w"] for each in (one, two))
+    assert (next(base_w) + 1.0 == next(base_w)).all()
+    table["site"]["skyline"] = str(ring(tmp_path / "ridge.csv", 20.0))
+    ringed = build.make_environment(scenario_from(table))
+    assert not ringed.sky["surface_temperature_k"].equals(surface_k)

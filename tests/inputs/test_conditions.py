@@ -121,7 +121,8 @@ def test_referee_refuses_a_slot_that_breaks_the_condition(key):
         fine = check_timeline(place(key, allowed, good), slots(("look", 60)))
         assert fine.violations.empty and row_of(key).words in fine.rules
         for bad in bads:
-            found = check_timeline(place(key, allowed, good, bad), slots(("look", 60))).violations
+            spoilt = place(key, allowed, good, bad)
+            found = check_timeline(spoilt, slots(("look", 60)), fixes=False).violations
             assert found["rule"].tolist() == [row_of(key).words]
             assert (found["time_utc"] - pd.Timestamp("2028-07-01", tz="UTC")).tolist() == [
                 pd.Timedelta(minutes=BAD_MIN)

@@ -4,6 +4,7 @@ import pandas as pd
 import pytest
 
 from obsplan.checking.check import check_timeline
+from obsplan.checking.fixes import NONE_FOUND
 from obsplan.planning.minute_repair import tightened_problem
 from obsplan.planning.problem.from_scenario import build_problem
 from obsplan.planning.problem.timeline_table import plan_slots
@@ -85,5 +86,11 @@ def test_the_plan_itself_holds(demo, planned):
 
 @pytest.mark.parametrize("rule", sorted(EDITS))
 def test_an_edit_is_found_by_its_rule(demo, planned, rule):
-    verdict = check_timeline(demo, EDITS[rule](planned))
+    verdict = check_timeline(demo, EDITS[rule](planned), fixes=False)
     assert rule in set(verdict.violations["rule"])
+
+
+def test_an_edit_that_hits_others_is_told_how_to_mend_each_of_them(demo, planned):
+    verdict = check_timeline(demo, EDITS["repeat"](planned))
+    assert len(verdict.found) > 1
+    assert all(violation.fix not in ("", NONE_FOUND) for violation in verdict.found)

@@ -222,7 +222,8 @@ def is_valid_with(environment, booking: Booking, task: int, start: int) -> bool:
     for sending in (booking, free, with_planned_sending(free)):
         sending.flow = sending.simulate()
         if not sending.flow.short:
-            verdict = check_timeline(environment, timeline_table(environment, sending))
+            table = timeline_table(environment, sending)
+            verdict = check_timeline(environment, table, fixes=False)
             if set(verdict.violations["rule"]) <= {"must"}:
                 return True
     return False
