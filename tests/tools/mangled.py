@@ -72,6 +72,7 @@ name = "north"
 latitude_deg = 40.0
 longitude_deg = 0.0
 skyline = "mask.csv"
+passes = "passes.csv"
 g_over_t_db_k = 20.0
 [[station]]
 name = "south"
@@ -86,10 +87,20 @@ name = "lander"
 kind = "lander"
 idle_w = 20.0
 bus_limit_w = 100.0
-array = [{ area_m2 = 0.3, efficiency = 0.3, facing = "fixed", tilt_deg = 30.0 }]
 battery = { capacity_wh = 200.0, reserve = 0.3, end = 0.35, charge_limit_w = 90.0 }
 heater = { power_w = 5.0, below_k = 200.0 }
 store = { capacity_mbit = 1000.0, start_mbit = 10.0, end_limit_mbit = 900.0 }
+[[platform.array]]
+area_m2 = 0.3
+efficiency = 0.3
+facing = "fixed"
+tilt_deg = 30.0
+shadow = "shadow.csv"
+[[platform.unit]]
+name = "battery"
+table = "thermal.csv"
+surviving_k = [230, 330]
+charges_above_k = 250.0
 [platform.radio]
 transmit_w = 20.0
 handover_min = 2
@@ -112,6 +123,19 @@ battery = { capacity_wh = 60.0, reserve = 0.3, start = 0.9 }
 radio = { to = "lander", transmit_w = 2.0, rate_kbps = 50.0, range_limit_m = 500.0 }
 track = [{ from_utc = 2028-07-05T00:00:00Z, distance_m = 20.0 }]
 store = { capacity_mbit = 300.0 }
+[[platform.unit]]
+name = "head"
+instruments = ["camera"]
+heat_capacity_j_k = 700.0
+start_k = 250.0
+ground_w_k = 0.02
+radiating_m2 = 0.01
+absorbing_m2 = 0.002
+idle_heat_w = 0.5
+run_heat_share = 0.3
+thermostat = { power_w = 2.0, on_below_k = 245.0, off_above_k = 255.0 }
+operating_k = [240, 320]
+switch_on_k = [243, 315]
 [[instrument]]
 name = "probe"
 platform = "lander"
@@ -146,6 +170,14 @@ quiet = true
 not_with = ["sweep"]
 after = [{ activity = "sweep", settle_min = 10 }]
 coverage = { over = "span_h", edges = [0, 3, 6] }
+[[keep_out]]
+activity = "sweep"
+from_utc = 2028-07-05T03:00:00Z
+until_utc = 2028-07-05T03:20:00Z
+[[keep_out]]
+platform = "rover"
+from_utc = 2028-07-05T05:10:00Z
+until_utc = 2028-07-05T05:30:00Z
 """
 TIMELINE = """slot,platform,instrument,activity,start_utc,end_utc,duration_min,state,power_w,value
 s001,lander,probe,sweep,2028-07-05T01:00:00Z,2028-07-05T02:00:00Z,60,planned,10,2
@@ -186,6 +218,26 @@ WINDOWS = """start_utc,end_utc
 2028-07-05T01:00:00Z,2028-07-05T02:30:00Z
 2028-07-05 03:00,2028-07-05 05:00
 """
+# Over all elevations of the Sun, as landing days ask for them too.
+THERMAL = """sun_elevation_deg,cold_k,hot_k,cold_heater_w,hot_heater_w
+-90,245,255,6,5
+0,250,262,4,3.5
+20,265,280,1,0
+90,280,300,0,0
+"""
+SHADOW = """sun_azimuth_deg,sun_elevation_deg,factor
+0,-90,1
+0,90,1
+120,-90,0.8
+120,90,1
+240,-90,0.5
+240,90,0.9
+"""
+PASSES = """station,acquisition_utc,loss_utc,platform
+north,2028-07-05T00:00:00Z,2028-07-05T01:20:00Z,
+north,2028-07-05T01:25:00Z,2028-07-05T01:57:00Z,lander
+south,2028-07-06T05:00:00Z,2028-07-06T06:00:00Z,lander
+"""
 # What a command reads of an old plan.
 OLD_PLAN = {
     "timeline.csv": TIMELINE,
@@ -216,10 +268,14 @@ FILES = {
     "state.toml": STATE,
     "sites.csv": SITES,
     "windows.csv": WINDOWS,
+    "thermal.csv": THERMAL,
+    "shadow.csv": SHADOW,
+    "passes.csv": PASSES,
 }
 RANGE = ("--from", "2028-07-01", "--to", "2028-07-25")
 SURVEY = ["sites", "small.toml", "sites.csv", *RANGE, "-o", "survey.csv", "--jobs", "1"]
 SKYLINE = ["skyline", "near.tif", "--latitude", "40", "--longitude", "10", "-o", "out.csv"]
+DRY_RUN = ["plan", "small.toml", "--dry-run"]
 COMMANDS = {
     "scenario": [
         ["sky", "small.toml"],
@@ -229,9 +285,36 @@ COMMANDS = {
         ["check", "small.toml", "timeline.csv", "-o", "out.csv"],
         ["check", "small.toml", "timeline.csv", "--state", "state.toml"],
         ["compare", "small.toml", "timeline.csv", "as_run.csv", "-o", "out.csv"],
-        ["plan", "small.toml", "--dry-run"],
-        ["plan", "small.toml", "--dry-run", "--json"],
+        DRY_RUN,
+        [*DRY_RUN, "--json"],
         ["days", "small.toml", *RANGE, "-o", "out"],
+    ],
+    "unit": [
+        DRY_RUN,
+        ["check", "small.toml", "timeline.csv", "-o", "out.csv"],
+        ["check", "small.toml", "timeline.csv", "--state", "state.toml"],
+    ],
+    "keep-out": [
+        DRY_RUN,
+        [*DRY_RUN, "--keep-out", "probe", "2028-07-05T01:00Z", "2028-07-05T01:30Z"],
+        ["check", "small.toml", "timeline.csv", "-o", "out.csv"],
+        ["days", "small.toml", *RANGE, "-o", "out"],
+    ],
+    "thermal table": [
+        ["check", "small.toml", "timeline.csv", "-o", "out.csv"],
+        ["days", "small.toml", *RANGE, "-o", "out"],
+        DRY_RUN,
+    ],
+    "shadow table": [
+        ["check", "small.toml", "timeline.csv", "-o", "out.csv"],
+        ["days", "small.toml", *RANGE, "-o", "out"],
+        DRY_RUN,
+    ],
+    "passes": [
+        ["link", "small.toml", "-o", "out.csv", "--figure", "out.png"],
+        ["link", "small.toml", "--at", "2028-07-05T02:00:00Z"],
+        ["check", "small.toml", "timeline.csv", "-o", "out.csv"],
+        [*DRY_RUN, "--json"],
     ],
     "skyline": [["sky", "small.toml", "-o", "out.csv"]],
     "station skyline": [["link", "small.toml", "-o", "out.csv"]],
@@ -262,18 +345,23 @@ COMMANDS = {
 }
 # What is mangled: the file, how, and how often of a hundred cases.
 MANGLED = {
-    "scenario": ("small.toml", "toml", 31),
-    "skyline": ("around.csv", "csv", 5),
-    "station skyline": ("mask.csv", "csv", 4),
-    "timeline": ("timeline.csv", "csv", 12),
-    "as run": ("as_run.csv", "csv", 9),
-    "state": ("state.toml", "toml", 9),
-    "sites": ("sites.csv", "csv", 7),
-    "saved chunk": (".survey.csv.*.parts/*.json", "text", 3),
-    "elevation model": ("near.tif", "tif", 6),
-    "model label": ("pole.lbl", "text", 4),
-    "windows": ("windows.csv", "csv", 3),
-    "command line": ("", "", 7),
+    "scenario": ("small.toml", "toml", 21),
+    "unit": ("small.toml", "toml unit", 6),
+    "keep-out": ("small.toml", "toml keep_out", 5),
+    "skyline": ("around.csv", "csv", 4),
+    "station skyline": ("mask.csv", "csv", 3),
+    "thermal table": ("thermal.csv", "csv", 6),
+    "shadow table": ("shadow.csv", "csv", 5),
+    "passes": ("passes.csv", "csv", 6),
+    "timeline": ("timeline.csv", "csv", 8),
+    "as run": ("as_run.csv", "csv", 7),
+    "state": ("state.toml", "toml", 7),
+    "sites": ("sites.csv", "csv", 5),
+    "saved chunk": (".survey.csv.*.parts/*.json", "text", 2),
+    "elevation model": ("near.tif", "tif", 4),
+    "model label": ("pole.lbl", "text", 3),
+    "windows": ("windows.csv", "csv", 2),
+    "command line": ("", "", 3),
     "old plan": ("old/*", "text", 2),
     "planned": ("small.toml", "toml", 1),
 }

@@ -1,7 +1,8 @@
 """Mangles the content of input files, seeded: what hands, spreadsheets, disks and ill will do.
 
 `mangled(kind, content, rng)` returns other content and what was done to it in words. Kinds are
-toml, csv, tif and text; each has mutations of its own, and those of any file.
+toml, csv, tif and text; each has mutations of its own, and those of any file. A kind such as
+"toml keep_out" changes a TOML file below the key of that name only.
 """
 
 import csv
@@ -150,15 +151,10 @@ def _places(node: Any) -> list[tuple[Any, Any]]:
     return found
 
 
-def _tables(applies: Callable[[Any, Any], bool], change: Callable[[Any, Any, Random], None]):
-    """A change of one place of the tables, one of those to which it applies."""
-
-    def changed(text: str, rng: Random) -> str:
-        table = tomllib.loads(text)
-        change(*rng.choice([place for place in _places(table) if applies(*place)]), rng)
-        return toml_text(table)
-
-    return _text(changed)
+def _below(node: Any, name: str) -> list[tuple[Any, Any]]:
+    """Every (container, key) below the keys of this name, and these themselves."""
+    named = [(holder, key) for holder, key in _places(node) if key == name]
+    return named + [place for holder, key in named for place in _places(holder[key])]
 
 
 def _any(holder: Any, key: Any) -> bool:
@@ -210,26 +206,40 @@ def _twice(holder: Any, key: Any, rng: Random) -> None:
     holder.append(holder[key])
 
 
-OWN_TOML: dict[str, Mutation] = {
-    "key missing": _tables(_any, lambda holder, key, rng: holder.pop(key) and None),
-    "key renamed": _tables(lambda holder, key: isinstance(holder, dict), _renamed),
-    "other value": _tables(_any, _other(VALUES)),
-    "other number": _tables(_is_number, _other(NUMBERS)),
-    "likely number": _tables(_is_number, _likely_number),
-    "another likely number": _tables(_is_number, _likely_number),
-    "other date": _tables(_is(datetime), _other(DATES)),
-    "likely date": _tables(_is(datetime), _likely_date),
-    # As after copying and pasting.
-    "other name": _tables(
-        _is(str), _other(["north", "lander", "probe", "sweep", "rover", "earth"])
-    ),
-    "other text": _tables(_is(str), _other(TEXTS)),
-    "other truth": _tables(
-        _is(bool), lambda holder, key, rng: holder.update({key: not holder[key]})
-    ),
-    "entry twice": _tables(lambda holder, key: isinstance(holder, list), _twice),
-    "nested": _text(_nested),
-}
+def _own_toml(name: str = "") -> dict[str, Mutation]:
+    """The mutations of TOML, of any place or of those below the keys of this name."""
+
+    def tables(applies: Callable[[Any, Any], bool], change: Callable[[Any, Any, Random], None]):
+        """A change of one place of the tables, one of those to which it applies."""
+
+        def changed(text: str, rng: Random) -> str:
+            table = tomllib.loads(text)
+            places = _below(table, name) if name else _places(table)
+            change(*rng.choice([place for place in places if applies(*place)]), rng)
+            return toml_text(table)
+
+        return _text(changed)
+
+    return {
+        "key missing": tables(_any, lambda holder, key, rng: holder.pop(key) and None),
+        "key renamed": tables(lambda holder, key: isinstance(holder, dict), _renamed),
+        "other value": tables(_any, _other(VALUES)),
+        "other number": tables(_is_number, _other(NUMBERS)),
+        "likely number": tables(_is_number, _likely_number),
+        "another likely number": tables(_is_number, _likely_number),
+        "other date": tables(_is(datetime), _other(DATES)),
+        "likely date": tables(_is(datetime), _likely_date),
+        # As after copying and pasting.
+        "other name": tables(
+            _is(str), _other(["north", "lander", "probe", "sweep", "rover", "earth"])
+        ),
+        "other text": tables(_is(str), _other(TEXTS)),
+        "other truth": tables(
+            _is(bool), lambda holder, key, rng: holder.update({key: not holder[key]})
+        ),
+        "entry twice": tables(lambda holder, key: isinstance(holder, list), _twice),
+        "nested": _text(_nested),
+    }
 
 
 # ------------------------------------------------------------------------------- CSV
@@ -317,7 +327,9 @@ def _odd_heights(content: bytes, rng: Random) -> bytes:
 
 
 OWN: dict[str, dict[str, Mutation]] = {
-    "toml": OWN_TOML,
+    "toml": _own_toml(),
+    "toml keep_out": _own_toml("keep_out"),
+    "toml unit": _own_toml("unit"),
     "csv": OWN_CSV,
     "tif": {"other tag": _other_tag, "odd heights": _odd_heights},
     "text": TEXT | {"other digits": _other_digits},
