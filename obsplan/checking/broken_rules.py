@@ -1,5 +1,8 @@
 """Every rule that a timeline breaks, in order of time, and the books of the replay."""
 
+from typing import NamedTuple
+
+from obsplan.checking.limits import Limits, limits_of
 from obsplan.checking.replay import Books, replay
 from obsplan.checking.resource_rules import resource_violations
 from obsplan.checking.rules import rule_names, slot_violations
@@ -11,22 +14,81 @@ from obsplan.checking.violation import Violation
 from obsplan.environment.model import Environment
 
 
+class Judgement(NamedTuple):
+    """The violations without fixes, the margins that are used, and the books of the replay."""
+
+    found: list[Violation]
+    margins_used: list[Violation]
+    books: dict[str, Books]
+
+
 def broken_rules(
-    environment: Environment, runs: list[Run], sending: list[SendingRow], minutes: int
-) -> tuple[list[Violation], dict[str, Books]]:
-    """The violations of runs and transmit windows over the first `minutes`, without fixes."""
-    may_send = minutes_to_send(environment.scenario, sending, minutes)
-    books = replay(environment, runs, may_send, minutes)
-    rules = all_rules(environment)
+    environment: Environment,
+    runs: list[Run],
+    sending: list[SendingRow],
+    minutes: int,
+    keep_margins: bool,
+) -> Judgement:
+    """What runs and transmit windows break over the first `minutes`.
+
+    With `keep_margins` a margin that is used counts as broken.
+    """
+    broken, used, books = _resources(environment, runs, sending, minutes, keep_margins)
     found = [
         *slot_violations(environment, runs, minutes),
         *sending_outside_span(environment.scenario, sending, minutes),
-        *resource_violations(environment, runs, books, sending, may_send),
+        *broken,
         *temperature_violations(environment, runs, books),
         *own_violations(environment, runs),
     ]
-    found.sort(key=lambda v: (v.time_utc, rules.index(v.rule), v.slots, v.message))
-    return found, books
+    rules = all_rules(environment)
+    for violations in (found, used):
+        violations.sort(key=lambda v: (v.time_utc, rules.index(v.rule), v.slots, v.message))
+    return Judgement(found, used, books)
+
+
+def _resources(
+    environment: Environment,
+    runs: list[Run],
+    sending: list[SendingRow],
+    minutes: int,
+    keep_margins: bool,
+) -> tuple[list[Violation], list[Violation], dict[str, Books]]:
+    """Broken limits of the platforms, margins that are used, and the books.
+
+    Sending keeps the margins, unless that breaks a limit. A margin is used where it is not kept
+    then, and the limit itself is. If that is nowhere, sending uses more of a link than its margin
+    leaves: then what would be broken without that is told.
+    """
+    may_send = minutes_to_send(environment.scenario, sending, minutes)
+
+    def replayed(limits: dict[str, Limits]) -> dict[str, Books]:
+        return replay(environment, runs, may_send, minutes, limits)
+
+    def broken(books: dict[str, Books], limits: dict[str, Limits]) -> list[Violation]:
+        return list(resource_violations(environment, runs, books, sending, may_send, limits))
+
+    kept, whole = (
+        {p.name: limits_of(p, keep) for p in environment.scenario.platform}
+        for keep in (True, False)
+    )
+    books = replayed(kept)
+    used = broken(books, kept)
+    if keep_margins or kept == whole or not used:
+        return used, [], books
+    found = broken(books, whole)
+    if found:
+        books = replayed(whole)
+        found, used = broken(books, whole), broken(books, kept) or used
+    return found, [each for each in used if not any(_is_part_of(each, v) for v in found)], books
+
+
+def _is_part_of(used: Violation, broken: Violation) -> bool:
+    """Whether a limit is broken in a time in which its margin is used."""
+    if (used.rule, used.platform) != (broken.rule, broken.platform):
+        return False
+    assert used.until_utc and broken.until_utc  # as every limit of a platform has
+    return used.time_utc < broken.until_utc and broken.time_utc < used.until_utc
 
 
 def all_rules(environment: Environment) -> tuple[str, ...]:

@@ -27,9 +27,11 @@ from obsplan.inputs.scenario import Scenario
 class Verdict:
     """What the replay of a timeline found.
 
-    found: the violations, in order of time. margins: the tightest spots: `margin`, `where`
-    (platform, unit or slot), `condition`, `time_utc`, `amount`, `unit`, `room` (the most that the
-    amount could be, 0 for margins in time), `thin` (as good as used up). resources: per platform
+    found: the violations, in order of time. margins_used: where margins that the scenario asks for
+    are not kept, as violations of limits that are less by them; they break no rule. margins: the
+    tightest spots: `margin`, `where` (platform, unit or slot), `condition`, `time_utc`, `amount`,
+    `unit`, `room` (the most that the amount could be, 0 for margins in time), `thin` (as good as
+    used up). resources: per platform
     one row a minute: `generation_w`, `load_w`, `stored_wh` and `state_of_charge` (at the
     minute's start), `spilled_wh`, `stored_mbit` (at the minute's start), `sent_mbit`, and the
     temperature of its units (at the minute's start), `Unit.columns`.
@@ -42,6 +44,7 @@ class Verdict:
     resources: dict[str, pd.DataFrame]
     rules: tuple[str, ...]
     cold_charging: tuple[ColdCharging, ...] = ()
+    margins_used: tuple[Violation, ...] = ()
 
     @cached_property
     def violations(self) -> pd.DataFrame:
@@ -62,6 +65,8 @@ class Verdict:
     def summary(self) -> str:
         """The verdict in one line."""
         checked = f"{len(self.rules)} rules checked"
+        if used := len(self.margins_used):
+            checked = f"{used} {'margin' if used == 1 else 'margins'} used; {checked}"
         if self.is_valid:
             return f"no violations; {checked}"
         broken = {violation.rule for violation in self.found}
@@ -76,6 +81,7 @@ def check_timeline(
     now_utc: datetime | None = None,
     *,
     fixes: bool = True,
+    keep_margins: bool = False,
 ) -> Verdict:
     """Replay a timeline minute by minute and name every rule it breaks.
 
@@ -88,25 +94,27 @@ def check_timeline(
     Without any, all send whenever they can. Rules added by `with_rule` are checked too. Margins
     and fixes are given from `now_utc` on, fixes only after all that is over. A fix is a change that
     was tried: it mends the rule and breaks nothing more. Trying takes a replay for each; `fixes`
-    False leaves them out. Raises TableError if slots are not such a table, ValueError if the
+    False leaves them out. A margin of the scenario that is used breaks no rule, unless
+    `keep_margins`. Raises TableError if slots are not such a table, ValueError if the
     environment does not cover the span.
     """
     scenario = environment.scenario
     minutes = _covered_minutes(environment)
     runs, sending = read_slots(scenario, slots)
-    found, books = broken_rules(environment, runs, sending, minutes)
+    found, used, books = broken_rules(environment, runs, sending, minutes, keep_margins)
     index = environment.sky.index[:minutes]
     now = 0 if now_utc is None else int(scenario.minutes_of(now_utc))
     if fixes and found:
         # What is over is past, even if nobody says what time it is.
         ahead = max([now, *(run.last for run in runs if run.is_over)])
-        found = with_fixes(environment, runs, sending, found, books, minutes, ahead)
+        found = with_fixes(environment, runs, sending, found, books, minutes, ahead, keep_margins)
     return Verdict(
         tuple(found),
         _margins_table(scenario, margins(environment, runs, books, minutes, now)),
         {p.name: _minute_table(p, books[p.name], index) for p in scenario.platform},
         all_rules(environment),
         tuple(cold_charging(environment, books, now)),
+        tuple(used),
     )
 
 

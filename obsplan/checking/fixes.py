@@ -30,13 +30,14 @@ def with_fixes(
     books: dict[str, Books],
     minutes: int,
     now: int,
+    keep_margins: bool,
 ) -> list[Violation]:
     """The violations with the first ways found to mend each; the same slots need one way alone.
 
     A violation of the user's that has a fix in the user's own words keeps it.
     """
     most = min(MOST_TRIALS, MOST_IN_TRIALS // (len(runs) + len(found)))
-    trials = Trials(environment, runs, sending, found, minutes, now, most)
+    trials = Trials(environment, runs, sending, found, minutes, now, most, keep_margins)
     known: dict[tuple[str, ...], tuple[Way, ...]] = {}
     fixed = []
     for violation in found:

@@ -12,6 +12,7 @@ from math import inf
 import numpy as np
 import pandas as pd
 
+from obsplan.checking.limits import Limits
 from obsplan.checking.run_profiles import run_profiles
 from obsplan.checking.slots import Run
 from obsplan.checking.unit_replay import replay_units
@@ -45,14 +46,19 @@ class Books:
 
 
 def replay(
-    environment: Environment, runs: list[Run], may_send: dict[str, np.ndarray], minutes: int
+    environment: Environment,
+    runs: list[Run],
+    may_send: dict[str, np.ndarray],
+    minutes: int,
+    limits: dict[str, Limits],
 ) -> dict[str, Books]:
     """Books of every platform over the first `minutes` minutes of the span.
 
-    `may_send` has the minutes in which platforms with transmit windows may send; platforms that
-    are not in it may send at any time. In each minute its data enter the stores first; then
-    platforms that send to another send, in order of name, then those that send to Earth. A
-    platform sends what its rate, its store and the receiver's free storage allow. The
+    `limits` are those that sending keeps. `may_send` has the minutes in which platforms with
+    transmit windows may send; platforms that are not in it may send at any time. In each minute its
+    data enter the stores first; then platforms that send to another send, in order of name, then
+    those that send to Earth. A platform sends what its rate, its store and the receiver's free
+    storage allow. The
     transmitter is on for the share of the minute that this takes, from the minute's beginning, and
     stays off if it would break the bus limit. What the arrays yield beyond the loads charges the
     battery while it is off. A platform sends less, or nothing, if sending would leave the
@@ -69,6 +75,7 @@ def replay(
             [run for run in runs if run.platform == platform.name],
             may_send.get(platform.name, np.ones(minutes, dtype=bool)),
             minutes,
+            limits[platform.name],
         )
         for platform in environment.scenario.platform
     }
@@ -122,9 +129,10 @@ class PlatformBook:
         runs: list[Run],
         may_send: np.ndarray,
         minutes: int,
+        limits: Limits,
     ):
         name, table = platform.name, environment.platforms[platform.name]
-        self.battery, self.to = platform.battery, platform.radio.to
+        self.battery, self.to, self.limits = platform.battery, platform.radio.to, limits
         self.transmit_w = platform.radio.transmit_w
         self.readings = {each.minute: each for each in environment.readings.get(name, ())}
         drawn_w, taken_mbit = run_profiles(runs, minutes)
@@ -133,7 +141,7 @@ class PlatformBook:
         base_w = known(table, "base_load_w", name, minutes) + self.units.more_heater_w
         self.quiet_w = base_w + drawn_w
         delivered_w = self.generation_w + (self.battery.discharge_limit_w or inf)
-        limit_w = np.minimum(platform.bus_limit_w, delivered_w)
+        limit_w = np.minimum(limits.bus_w, delivered_w)
         allowed = self.quiet_w + self.transmit_w <= limit_w + POWER_SLACK_W
         rate_kbps = known(table, "rate_kbps", name, minutes)
         quota_mbit = np.where(allowed & may_send, rate_kbps * MBIT_PER_KBPS_MIN, 0.0)
@@ -142,7 +150,7 @@ class PlatformBook:
         self.taken_mbit: list[float] = taken_mbit.tolist()
         self.quota_mbit: list[float] = quota_mbit.tolist()
         self.station = table["station"].tolist()
-        self.full_wh, self.full_mbit = self.battery.usable_wh, platform.store.capacity_mbit
+        self.full_wh, self.full_mbit = self.battery.usable_wh, limits.store_mbit
         limit_w = np.where(self.units.charges, self.battery.charge_limit_w or inf, 0.0)
         self.charge_limit_w = np.broadcast_to(limit_w, minutes)
         self.wh_per_w_in = self.battery.charge_efficiency * MINUTE_H
@@ -195,7 +203,7 @@ class PlatformBook:
         quota_mbit = self.quota_mbit[minute]
         if self.mbit <= DATA_DUST_MBIT or quota_mbit <= DATA_DUST_MBIT:
             return 0.0
-        amount: float = min(self.mbit, quota_mbit)
+        amount: float = min(self.mbit, quota_mbit * self.limits.link)
         if self.transmit_w == 0:
             return amount
         # If the battery is short even without sending, sending may not make it worse.
@@ -253,14 +261,15 @@ class PlatformBook:
 
     def _needs_wh(self) -> list[float]:
         """Least energy at each minute's start (n+1) that lasts to the end without sending."""
-        battery, change_wh = self.battery, self.quiet_change_wh
+        battery, limits, change_wh = self.battery, self.limits, self.quiet_change_wh
         needs_wh: list[float] = []
         # Needs before a reading do not affect what comes after it.
         for minute, reading in self.readings.items():
             if reading.stored_wh is not None:
                 before_wh = change_wh[len(needs_wh) : minute]
-                needs_wh += needed_wh(battery, before_wh, battery.reserve)[:-1]
-        return needs_wh + needed_wh(battery, change_wh[len(needs_wh) :], battery.end or 0.0)
+                needs_wh += needed_wh(battery, before_wh, limits.reserve_wh, -inf)[:-1]
+        after_wh = change_wh[len(needs_wh) :]
+        return needs_wh + needed_wh(battery, after_wh, limits.reserve_wh, limits.end_wh)
 
 
 def known(table: pd.DataFrame, column: str, platform: str, minutes: int) -> np.ndarray:
@@ -274,15 +283,16 @@ def known(table: pd.DataFrame, column: str, platform: str, minutes: int) -> np.n
     return values
 
 
-def needed_wh(battery: Battery, change_wh: list[float], end: float) -> list[float]:
+def needed_wh(
+    battery: Battery, change_wh: list[float], reserve_wh: float, end_wh: float
+) -> list[float]:
     """Least energy at each minute's start (n+1) that lasts without sending.
 
-    It lasts to the end of the minutes given, with a share `end` of the capacity left, or until
-    the battery is full: what comes after that is the same for any level before.
+    It lasts to the end of the minutes given, never below `reserve_wh` and with `end_wh` left, or
+    until the battery is full: what comes after that is the same for any level before.
     """
     full_wh, taper = battery.usable_wh, taper_of(battery)
-    reserve_wh = battery.reserve * full_wh
-    end_wh = max(battery.reserve, end) * full_wh
+    end_wh = max(reserve_wh, end_wh)
 
     def before_wh(need_wh: float, change_wh: float) -> float:
         need_wh = min(need_wh, full_wh)

@@ -6,6 +6,7 @@ from math import inf
 
 import numpy as np
 
+from obsplan.checking.limits import Limits, limits_of
 from obsplan.checking.replay import POWER_SLACK_W, Books, known
 from obsplan.checking.slots import Run, SendingRow
 from obsplan.checking.violation import Violation
@@ -24,8 +25,9 @@ DATA_SLACK_MBIT = 1e-6
 class ResourceRule:
     """A limit of a platform and its words: `holder` "lander" `verb` 5 Wh `limit` 20 Wh.
 
-    More than `slack` beyond the limit breaks it. lag: by how many minutes the quantity follows
-    what the runs do. keys: those of the platform with which the limit may be kept.
+    kept: the words instead of `limit` for a limit less its margin. More than `slack` beyond the
+    limit breaks it. lag: by how many minutes the quantity follows what the runs do. keys: those of
+    the platform with which the limit may be kept.
     """
 
     name: str
@@ -35,6 +37,7 @@ class ResourceRule:
     holder: str
     verb: str
     limit: str
+    kept: str
     keys: tuple[str, ...]
 
 
@@ -53,7 +56,8 @@ RULES = (
         "the bus of",
         "supplies",
         "more than its limit of",
-        ("bus_limit_w", *LOADS),
+        "more than its limit less its margin,",
+        ("margins.power_share", "bus_limit_w", *LOADS),
     ),
     ResourceRule(
         "battery power",
@@ -63,21 +67,40 @@ RULES = (
         "the battery of",
         "delivers",
         "more than its limit of",
+        "more than its limit of",
         ("battery.discharge_limit_w", *LOADS, "array.area_m2"),
     ),
     ResourceRule(
-        "state of charge", *BATTERY, "is", "short of its reserve of", (*SUPPLY, "battery.reserve")
+        "state of charge",
+        *BATTERY,
+        "is",
+        "short of its reserve of",
+        "short of its reserve and margin, together",
+        ("margins.energy_share", *SUPPLY, "battery.reserve"),
     ),
     ResourceRule(
-        "end charge", *BATTERY, "ends the span", "short of the required", (*SUPPLY, "battery.end")
+        "end charge",
+        *BATTERY,
+        "ends the span",
+        "short of the required",
+        "short of the required charge and margin, together",
+        ("margins.energy_share", *SUPPLY, "battery.end"),
     ),
-    ResourceRule("storage", *STORE, "is", "above its capacity of", ("store.capacity_mbit", *LINK)),
+    ResourceRule(
+        "storage",
+        *STORE,
+        "is",
+        "above its capacity of",
+        "above its capacity less its margin,",
+        ("margins.store_share", "margins.link_share", "store.capacity_mbit", *LINK),
+    ),
     ResourceRule(
         "end storage",
         *STORE,
         "ends the span",
         "above its limit of",
-        ("store.end_limit_mbit", *LINK),
+        "above its limit of",
+        ("margins.link_share", "store.end_limit_mbit", *LINK),
     ),
 )
 RESOURCE_RULES = tuple(rule.name for rule in RULES)
@@ -89,16 +112,21 @@ def resource_violations(
     books: dict[str, Books],
     sending: list[SendingRow],
     may_send: dict[str, np.ndarray],
+    limits: dict[str, Limits],
 ) -> Iterator[Violation]:
-    """Broken limits of every platform, from the last telemetry on."""
+    """Broken `limits` of every platform, from the last telemetry on."""
     scenario = environment.scenario
     for platform in scenario.platform:
         name, book = platform.name, books[platform.name]
         since = environment.read_until(name)
         unused = unused_contact(environment, name, may_send, len(book.load_w))
-        limits = _limits(platform, book)
+        whole = limits_of(platform, keep_margins=False)
+        amounts, hardware = (_amounts(platform, book, each) for each in (limits[name], whole))
         for rule in RULES:
-            limit, excess = limits[rule.name]
+            limit, excess = amounts[rule.name]
+            words = rule.limit if limit == hardware[rule.name][0] else rule.kept
+            # Sending may keep margins of other limits, and so let this one be broken.
+            kept = "" if limits[name] == whole or words == rule.kept else " with the margins kept"
             beyond = excess > rule.slack
             beyond[:since] = False
             own = [run for run in runs if run.platform in users(scenario, platform, rule)]
@@ -115,8 +143,8 @@ def resource_violations(
                     scenario.instant_at(first),
                     amount,
                     rule.unit,
-                    f'{rule.holder} "{name}" {rule.verb} {much} {rule.limit} {number_text(limit)} '
-                    f"{rule.unit} at {scenario.stamp_at(worst)}"
+                    f'{rule.holder} "{name}" {rule.verb} {much} {words} {number_text(limit)} '
+                    f"{rule.unit}{kept} at {scenario.stamp_at(worst)}"
                     f"{lasting(scenario, first, after, len(book.load_w))}",
                     platform=name,
                     slots=tuple(filter(None, [*(run.slot for run in near), row])),
@@ -124,21 +152,22 @@ def resource_violations(
                 )
 
 
-def _limits(platform: Platform, book: Books) -> dict[str, tuple[float, np.ndarray]]:
+def _amounts(
+    platform: Platform, book: Books, limits: Limits
+) -> dict[str, tuple[float, np.ndarray]]:
     """Per rule, the limit and by how much each minute is beyond it."""
-    battery, store = platform.battery, platform.store
-    reserve_wh = battery.reserve * battery.usable_wh
-    end_wh = -inf if battery.end is None else battery.end * battery.usable_wh
-    end_mbit = inf if store.end_limit_mbit is None else store.end_limit_mbit
-    earlier = np.full(len(book.load_w), -inf)
-    battery_w = battery.discharge_limit_w or inf
+    earlier, last = np.full(len(book.load_w), -inf), book.stored_mbit[-1]
+    battery_w = platform.battery.discharge_limit_w or inf
     return {
-        "bus power": (platform.bus_limit_w, book.load_w - platform.bus_limit_w),
+        "bus power": (limits.bus_w, book.load_w - limits.bus_w),
         "battery power": (battery_w, book.load_w - book.generation_w - battery_w),
-        "state of charge": (reserve_wh, reserve_wh - book.stored_wh),
-        "end charge": (end_wh, np.append(earlier, end_wh - book.stored_wh[-1])),
-        "storage": (store.capacity_mbit, book.stored_mbit - store.capacity_mbit),
-        "end storage": (end_mbit, np.append(earlier, book.stored_mbit[-1] - end_mbit)),
+        "state of charge": (limits.reserve_wh, limits.reserve_wh - book.stored_wh),
+        "end charge": (limits.end_wh, np.append(earlier, limits.end_wh - book.stored_wh[-1])),
+        "storage": (limits.store_mbit, book.stored_mbit - limits.store_mbit),
+        "end storage": (
+            limits.end_mbit,
+            np.append(earlier, last - limits.end_mbit),
+        ),
     }
 
 

@@ -26,6 +26,7 @@ class Trials:
     """A timeline with broken rules, and whether it would be better after a change.
 
     now: the minute from which on slots may change. left: how many changes may still be tried.
+    keep_margins: as for `broken_rules`.
     """
 
     environment: Environment
@@ -35,6 +36,7 @@ class Trials:
     minutes: int
     now: int
     left: int
+    keep_margins: bool
 
     @cached_property
     def before(self) -> Totals:
@@ -70,7 +72,7 @@ class Trials:
         moves: list[SlotChange] = [c for c in changes if not isinstance(c, KeyChange)]
         environment = changed(self.environment, *keys)
         runs, sending = changed_slots(environment.scenario, self.runs, self.sending, moves)
-        return broken_rules(environment, runs, sending, self.minutes)[0]
+        return broken_rules(environment, runs, sending, self.minutes, self.keep_margins).found
 
 
 def _key(violation: Violation) -> tuple[str, str, str]:

@@ -49,7 +49,8 @@ With --worth, a table after the plan says what one more Wh of battery, W of arra
 contact and Mbit of storage would add to the upper bound. If the bound gives no price, since it
 counts all runs as scheduled or more of the resource leaves it as it is, the plan is improved with
 as much more as unplaced.csv names, or a tenth more, and the table says what that adds to its
-value. If a station has booked passes, another table says what one more pass adds.
+value. Other tables say what the plan gains without each of its margins, and from one more pass if
+a station has booked passes.
 
 Colour only repeats what the text says; it is switched off in pipes and if NO_COLOR is set.
 
@@ -141,6 +142,7 @@ def plan(
 
 def _print_worth(made, report: Callable[[str], None]) -> None:
     """What more of each resource adds to the bound, and to the plan if the bound has no price."""
+    from obsplan.analysis.gain_from_margins import gain_from_margins
     from obsplan.analysis.gain_from_more import gain_from_more, nothing_to_gain
     from obsplan.analysis.gain_from_passes import gain_from_passes
     from obsplan.environment.booked_passes import unbooked_passes
@@ -150,12 +152,16 @@ def _print_worth(made, report: Callable[[str], None]) -> None:
     report("computing what more of each resource would add ...")
     try:
         with interruption.interruptible():
-            worth, gains, passes = marginal_worth(made.environment), None, None
+            worth, gains = marginal_worth(made.environment), None
+            margins, passes = None, None
             if not nothing_to_gain(made):
                 unpriced = worth[~(worth["worth"] > 0)]
                 if len(unpriced):
                     report("improving the plan with a little more of what has no price ...")
                 gains = gain_from_more(made, zip(unpriced["platform"], unpriced["what"]))
+                if any(p.margins.kept for p in made.environment.scenario.platform):
+                    report("improving the plan without its margins ...")
+                    margins = gain_from_margins(made)
                 if len(unbooked_passes(made.environment)):
                     report("improving the plan with passes that are not booked ...")
                     passes = gain_from_passes(made)
@@ -163,6 +169,8 @@ def _print_worth(made, report: Callable[[str], None]) -> None:
         raise KeyboardInterrupt("the plan is written, but not what more would add") from None
     colour = terminal.colours(sys.stdout)
     say_coloured(terminal.worth_lines(worth, gains, colour))
+    if margins is not None:
+        say_coloured(terminal.margin_worth_lines(margins, colour))
     if passes is not None:
         say_coloured(terminal.pass_lines(passes, colour))
 

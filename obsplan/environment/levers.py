@@ -11,6 +11,7 @@ from obsplan.environment.key_changes import KeyChange, changed
 from obsplan.environment.model import Environment
 from obsplan.inputs.conditions import requested
 from obsplan.inputs.hardware import Platform
+from obsplan.inputs.margins import Margins
 from obsplan.inputs.scenario import Activity, Scenario
 from obsplan.inputs.team import Team, hours_key
 
@@ -104,6 +105,7 @@ def platform_lever(platform: Platform, key: str) -> Lever | None:
         "battery.end": battery.reserve,
         "battery.start": 1.0,
         "store.end_limit_mbit": store.capacity_mbit,
+        **{f"margins.{key}": 0.0 for key in Margins.model_fields},
         "radio.range_limit_m": max((stay.distance_m for stay in platform.track), default=0.0),
     }.get(key, MOST * old)
     return Lever(old, most, lambda value: KeyChange("platform", platform.name, path, old, value))

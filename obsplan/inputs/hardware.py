@@ -21,6 +21,7 @@ from obsplan.inputs.field_types import (
     Utc,
 )
 from obsplan.inputs.frozen_model import FrozenModel
+from obsplan.inputs.margins import Margins
 from obsplan.inputs.thermal import Unit
 
 
@@ -262,6 +263,8 @@ class Platform(FrozenModel):
     """Distances from the relay over time; required with radio.range_limit_m, else not allowed."""
     store: Store
     """The data storage."""
+    margins: Margins = Margins()
+    """Margins of this platform; a key that is left out is that of [margins]."""
 
 
 class Instrument(FrozenModel):

@@ -58,7 +58,11 @@ def _scenario(raw: dict[str, Any], source: str, more: Iterable[str]) -> Scenario
     mistakes += [*reference_errors(raw), *more]
     if scenario is None or mistakes:
         raise refusal(source, mistakes, ScenarioError)
-    return scenario
+    platforms = tuple(
+        platform.model_copy(update={"margins": platform.margins.over(scenario.margins)})
+        for platform in scenario.platform
+    )
+    return scenario.model_copy(update={"platform": platforms})
 
 
 def _mistake_in(

@@ -53,7 +53,8 @@ class Situation:
         """The verdict on the fixed slots and `booking`, without what is unavoidable."""
         scenario = self.environment.scenario
         rows = slots_table(scenario, booked_rows(scenario, booking))
-        verdict = check_timeline(self.environment, with_fixed(self.fixed, rows), fixes=False)
+        slots = with_fixed(self.fixed, rows)
+        verdict = check_timeline(self.environment, slots, fixes=False, keep_margins=True)
         avoidable = tuple(v for v in verdict.found if not self._is_unavoidable(v))
         return replace(verdict, found=avoidable)
 

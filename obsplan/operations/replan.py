@@ -132,7 +132,7 @@ def _alone(
     With it come Wh and Mbit of every platform when that step begins.
     """
     slots = with_fixed(fixed, _open_sending(environment.scenario, first))
-    alone = check_timeline(environment, slots, fixes=False)
+    alone = check_timeline(environment, slots, fixes=False, keep_margins=True)
     return alone.found, _levels(environment.scenario, alone, first)
 
 

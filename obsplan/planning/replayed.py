@@ -27,9 +27,13 @@ class Replayed(NamedTuple):
 
 
 def replay_of(environment: Environment) -> Replay:
-    """The replay of a booking that is all there is in the timeline."""
-    scenario = environment.scenario
-    return lambda plan: check_timeline(environment, plan_slots(scenario, plan), fixes=False)
+    """The replay of a booking that is all there is in the timeline; it must keep the margins."""
+
+    def replay(plan: Booking) -> Verdict:
+        slots = plan_slots(environment.scenario, plan)
+        return check_timeline(environment, slots, fixes=False, keep_margins=True)
+
+    return replay
 
 
 def breaks_own_rules(environment: Environment, booking: Booking) -> bool:

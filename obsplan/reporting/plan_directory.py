@@ -253,6 +253,7 @@ def summary_of(plan: Plan) -> dict:
         "gap": round(plan.gap, 6),
         "interrupted": plan.interrupted,
         "check": plan.verdict.summary,
+        "margins_used": [violation.message for violation in plan.verdict.margins_used],
         "margins": [
             {
                 "margin": row.margin,

@@ -79,7 +79,7 @@ def test_the_energy_needed_is_what_just_suffices(changes, taper_above, limit_w):
             level_wh = after_wh(level_wh, change_wh)
         return level_wh >= 20.0 - 1e-9
 
-    needed = needed_wh(battery, changes, 0.5)[0]
+    needed = needed_wh(battery, changes, 10.0, 20.0)[0]
     # Where not even a full battery lasts, only what comes before counts.
     if lasts(40.0):
         assert lasts(needed + 1e-7)

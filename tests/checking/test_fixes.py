@@ -359,7 +359,7 @@ def test_starts_that_are_open_are_those_that_no_other_slot_excludes(case):
     scene = environment.scenario
     runs, sending = read_slots(scene, table)
     minutes = scene.steps * scene.span.step_min
-    trials = Trials(environment, runs, sending, [], minutes, 0, 0)
+    trials = Trials(environment, runs, sending, [], minutes, 0, 0, False)
     others = [run for run in runs if run.state != "failed"]
     for activity in scene.activity:
         length = scene.slot_min(activity)

@@ -16,6 +16,7 @@ PURE = {
     *("charge_efficiency", "discharge_efficiency", "state_of_charge", "array_factor"),
     *("sun_visible_fraction", "count", "must", "value", "repeat_worth", "stations", "edges"),
     *("run_heat_share", "taper_above", "fade", "priority", "at_once"),
+    *("power_share", "energy_share", "store_share", "link_share"),
 }
 
 

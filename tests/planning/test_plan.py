@@ -27,7 +27,8 @@ def check_round_trip(environment, folder) -> None:
         return
     path = folder / "timeline.csv"
     write_csv(made.timeline, path)
-    assert check_timeline(environment, read_timeline(path, environment.scenario)).is_valid
+    verdict = check_timeline(environment, read_timeline(path, environment.scenario))
+    assert verdict.is_valid and not verdict.margins_used
     assert made.bound >= made.value - 1e-9
     assert made.timeline["value"].sum() == pytest.approx(made.value)
 

@@ -222,7 +222,7 @@ def accepted_worth(environment, above: float, tries: int) -> float | None:
     plans = sorted((p for p in plans if p[0] > above), key=lambda p: -p[0])
     for worth, runs in plans[:tries]:
         rows = [(a.name, s) for a, starts in zip(scene.activity, runs) for s in starts]
-        if check_timeline(environment, slots(*rows), fixes=False).is_valid:
+        if check_timeline(environment, slots(*rows), fixes=False, keep_margins=True).is_valid:
             return worth
     return None
 

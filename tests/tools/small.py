@@ -9,6 +9,7 @@ from obsplan.environment.team_shifts import team_shifts
 from obsplan.environment.unit_columns import HEATER_COLUMN, unit_columns
 from obsplan.environment.user_windows import with_windows
 from obsplan.inputs.keep_out import KeepOut
+from obsplan.inputs.margins import Margins
 from obsplan.inputs.read_scenario import scenario_from
 from obsplan.inputs.scenario import Scenario
 from obsplan.inputs.team import Team
@@ -185,6 +186,8 @@ def slots(*rows: tuple[str, int]) -> pd.DataFrame:
 
 # --- random small scenarios
 
+SHARES = st.sampled_from([0.0, 0.0, 0.05, 0.2])
+
 
 def _pieces(draw, minutes: int, values, grid: int) -> np.ndarray:
     """A quantity that is level for a while, then jumps, on whole multiples of `grid`."""
@@ -272,6 +275,10 @@ def cases(draw, hours=(2, 8), activities=(1, 4), level=False, lossless=False) ->
         scene = _watched(draw, scene, minutes, grid)
     if draw(st.integers(0, 3)) == 0:
         scene = scene.model_copy(update={"keep_out": (_keep_out(draw, scene, minutes, grid),)})
+    if draw(st.integers(0, 3)) == 0:
+        kept = draw(st.fixed_dictionaries(dict.fromkeys(Margins.model_fields, SHARES)))
+        parts = (p.model_copy(update={"margins": Margins(**kept)}) for p in scene.platform)
+        scene = scene.model_copy(update={"platform": tuple(parts)})
     columns = {}
     sunlight = st.sampled_from([6.0, 9.0, 15.0, 22.0]) if lossless else watts
     for part in scene.platform:

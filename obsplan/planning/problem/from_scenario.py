@@ -18,6 +18,7 @@ from obsplan.planning.problem.definition import Need, Node, Problem, Task, Team,
 from obsplan.planning.problem.platform_power import heat_saved, platform_power
 from obsplan.planning.problem.slot_profile import slot_profile
 from obsplan.planning.problem.start_windows import coverage_bin, start_mask
+from obsplan.planning.problem.supplies import supplies_of
 from obsplan.planning.problem.tolerances import REPLAY_SLACK
 
 
@@ -164,7 +165,7 @@ def _node(environment: Environment, platform: Platform, relaxed: bool) -> Node:
     table = environment.platforms[platform.name]
     names = [p.name for p in scenario.platform]
     stations = [s.name for s in scenario.station]
-    battery, store = platform.battery, platform.store
+    battery, supplies = platform.battery, supplies_of(platform)
 
     def per_step(by_minute: np.ndarray) -> np.ndarray:
         return np.asarray(by_minute, dtype=float).reshape(steps, step_min)
@@ -188,25 +189,22 @@ def _node(environment: Environment, platform: Platform, relaxed: bool) -> Node:
         base_w=base_w.mean(axis=1),
         base_peak_w=peak_w.min(axis=1) if relaxed else peak_w.max(axis=1),
         base_data_mbit=np.zeros(steps),
-        bus_limit_w=platform.bus_limit_w + slack,
+        bus_limit_w=supplies.bus_w + slack,
         capacity_wh=battery.usable_wh,
-        reserve_wh=battery.reserve * battery.usable_wh - slack,
+        reserve_wh=supplies.reserve_wh - slack,
         start_wh=battery.start * battery.usable_wh,
-        end_wh=max(battery.reserve, battery.end or 0.0) * battery.usable_wh - slack,
+        end_wh=supplies.end_wh - slack,
         charge_efficiency=battery.charge_efficiency,
         discharge_efficiency=battery.discharge_efficiency,
         charge_limit_w=battery.charge_limit_w or np.inf,
         transmit_w=platform.radio.transmit_w,
-        send_mbit=rate_kbps.sum(axis=1) * 60 / 1000,
-        send_share=rate_kbps.mean(axis=1) / fastest_kbps
-        if relaxed
-        else (rate_kbps > 0).mean(axis=1),
+        send_mbit=supplies.link * rate_kbps.sum(axis=1) * 60 / 1000,
+        send_share=supplies.link
+        * (rate_kbps.mean(axis=1) / fastest_kbps if relaxed else (rate_kbps > 0).mean(axis=1)),
         receiver=-1 if platform.radio.to == "earth" else names.index(platform.radio.to),
         station=np.array([stations.index(min(u)) if len(u) == 1 else -1 for u in used]),
-        store_mbit=store.capacity_mbit + slack,
-        store_start_mbit=store.start_mbit,
-        store_end_mbit=store.capacity_mbit
-        if store.end_limit_mbit is None
-        else min(store.end_limit_mbit, store.capacity_mbit) + slack,
+        store_mbit=supplies.store_mbit + slack,
+        store_start_mbit=platform.store.start_mbit,
+        store_end_mbit=supplies.store_end_mbit + slack,
         heaters=power.heaters,
     )

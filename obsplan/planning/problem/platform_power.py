@@ -8,6 +8,7 @@ from obsplan.environment.model import Environment
 from obsplan.inputs.hardware import Platform
 from obsplan.inputs.scenario import Activity
 from obsplan.planning.problem.definition import Heater
+from obsplan.planning.problem.supplies import supplies_of
 from obsplan.planning.problem.unit_bounds import heated_by_runs, heater_bound
 
 
@@ -37,7 +38,7 @@ def platform_power(environment: Environment, platform: Platform, relaxed: bool) 
     )
     heated = list(heated_by_runs(environment, platform))
     delivered_w = generation_w + (platform.battery.discharge_limit_w or np.inf)
-    undelivered_w = np.maximum(platform.bus_limit_w - delivered_w, 0.0)
+    undelivered_w = np.maximum(supplies_of(platform).bus_w - delivered_w, 0.0)
     idle_w = sum((limits.idle_heater_w[:minutes] for _, limits in heated), np.zeros(minutes))
     if relaxed:
         heaters = tuple(heater_bound(environment, unit, limits) for unit, limits in heated)

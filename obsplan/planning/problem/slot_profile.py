@@ -4,6 +4,7 @@ import numpy as np
 
 from obsplan.environment.model import Environment
 from obsplan.inputs.scenario import Activity
+from obsplan.planning.problem.supplies import supplies_of
 from obsplan.planning.problem.tolerances import BUS_TOLERANCE_W
 
 
@@ -31,13 +32,14 @@ def least_store_mbit(environment: Environment, activity: Activity) -> np.ndarray
     quiet_w, rate_kbps = (
         table[column].to_numpy(dtype=float)[:minutes] for column in ("base_load_w", "rate_kbps")
     )
-    spare_w = platform.bus_limit_w - platform.radio.transmit_w - quiet_w + BUS_TOLERANCE_W
+    supplies = supplies_of(platform)
+    spare_w = supplies.bus_w - platform.radio.transmit_w - quiet_w + BUS_TOLERANCE_W
     held_mbit, most_mbit = np.zeros((2, steps))
     profile = slot_profile(activity, scenario.slot_min(activity))
     for k, (draw_w, data_mbit) in enumerate(zip(*profile)):
         # Slots that would end after the span are none anyway.
         at = np.minimum(np.arange(steps) * step_min + k, minutes - 1)
-        sent_mbit = np.where(spare_w[at] >= draw_w, rate_kbps[at] * 60 / 1000, 0.0)
+        sent_mbit = np.where(spare_w[at] >= draw_w, supplies.link * rate_kbps[at] * 60 / 1000, 0.0)
         held_mbit = np.maximum(held_mbit + data_mbit - sent_mbit, 0.0)
         most_mbit = np.maximum(most_mbit, held_mbit)
     return most_mbit

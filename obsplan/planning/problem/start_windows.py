@@ -11,10 +11,10 @@ from obsplan.common import intervals
 from obsplan.common.instants import MINUTE
 from obsplan.environment.model import Environment
 from obsplan.inputs.conditions import depth_column, requested
-from obsplan.inputs.hardware import Store
 from obsplan.inputs.scenario import Activity, Scenario
 from obsplan.inputs.team import hours_key
 from obsplan.planning.problem.slot_profile import least_store_mbit
+from obsplan.planning.problem.supplies import supplies_of
 from obsplan.planning.problem.temperature_starts import temperature_starts, temperature_words
 from obsplan.planning.problem.tolerances import REPLAY_SLACK
 
@@ -90,9 +90,10 @@ def start_masks(
     if activity.coverage is not None:
         starts["coverage"] = coverage_bin(environment, activity) >= 0
     starts |= temperature_starts(environment, activity, relaxed)
-    if activity.data_mbit > _store_of(scenario, activity).capacity_mbit:
+    if activity.data_mbit > _room_mbit(scenario, activity):
         needed_mbit = least_store_mbit(environment, activity)
-        starts["storage"] = needed_mbit <= _held_mbit(scenario, activity)
+        # The referee allows for rounding too.
+        starts["storage"] = needed_mbit <= _room_mbit(scenario, activity) + REPLAY_SLACK
     return {key: mask & in_time for key, mask in starts.items()}
 
 
@@ -116,13 +117,9 @@ def commandable(environment: Environment, activity: Activity, since_min: int = 0
     return possible
 
 
-def _store_of(scenario: Scenario, activity: Activity) -> Store:
-    return scenario.platform_named(scenario.platform_of(activity)).store
-
-
-def _held_mbit(scenario: Scenario, activity: Activity) -> float:
-    """What the store of the activity's platform may hold; the referee allows for rounding too."""
-    return _store_of(scenario, activity).capacity_mbit + REPLAY_SLACK
+def _room_mbit(scenario: Scenario, activity: Activity) -> float:
+    """What the store of the activity's platform may hold."""
+    return supplies_of(scenario.platform_named(scenario.platform_of(activity))).store_mbit
 
 
 def all_of(scenario: Scenario, starts: dict[str, np.ndarray], but: str = "") -> np.ndarray:
@@ -236,10 +233,12 @@ def condition_words(scenario: Scenario, activity: Activity) -> dict[str, str]:
 
 
 def _storage_words(scenario: Scenario, activity: Activity) -> str:
-    name, store = scenario.platform_of(activity), _store_of(scenario, activity)
+    platform = scenario.platform_named(scenario.platform_of(activity))
+    margin = f" less its margin of {platform.margins.store_share:g}"
     return (
         f"room for its {activity.data_mbit:g} Mbit with a store.capacity_mbit of "
-        f'{store.capacity_mbit:g} on "{name}", even with what can be sent meanwhile'
+        f"{platform.store.capacity_mbit:g}{margin if platform.margins.store_share else ''} on "
+        f'"{platform.name}", even with what can be sent meanwhile'
     )
 
 

@@ -22,11 +22,17 @@ from obsplan.planning.problem.start_windows import (
     start_mask,
     why_no_window,
 )
+from obsplan.planning.problem.supplies import supplies_of
 from obsplan.planning.reasons.finding import Finding, Severity, mended
 
 Gone = Callable[[Environment], bool]
 # Keys of a platform of which another value may open a window for a run on it.
-WINDOW_KEYS = ("store.capacity_mbit", "radio.rate_kbps", "radio.range_limit_m")
+WINDOW_KEYS = (
+    *("margins.store_share", "margins.link_share", "store.capacity_mbit"),
+    *("radio.rate_kbps", "radio.range_limit_m"),
+)
+# The same for power that one run lacks.
+BUS_KEYS = "margins.power_share", "bus_limit_w"
 
 
 def activity_findings(environment: Environment) -> Iterator[Finding]:
@@ -165,19 +171,21 @@ def _bus(name: str, environment: Environment) -> Iterator[Finding]:
     platform = scenario.platform_named(scenario.platform_of(activity))
     least_w = float(environment.platforms[platform.name]["base_load_w"].min())
     draw_w = max(activity.power_w, activity.warm_up_w if activity.warm_up_min else 0.0)
-    if draw_w + least_w > platform.bus_limit_w:
+    bus_w = supplies_of(platform).bus_w
+    margin = ", less its margin," if platform.margins.power_share else ""
+    if draw_w + least_w > bus_w:
         yield Finding(
             _severity(activity),
             _where(name),
             f"draws {draw_w:g} W on top of at least {least_w:.1f} W of idling; the bus of "
-            f'"{platform.name}" carries {platform.bus_limit_w:g} W',
+            f'"{platform.name}" carries{margin} {bus_w:g} W',
         )
 
 
 def _less_power(name: str, environment: Environment, is_gone: Gone) -> Iterator[KeyChange]:
     activity = environment.scenario.activity_named(name)
     platform = environment.scenario.platform_of(activity)
-    yield from platform_changes(environment, platform, ("bus_limit_w",), is_gone)
+    yield from platform_changes(environment, platform, BUS_KEYS, is_gone)
     for key in ("power_w", "warm_up_w"):
         if change := least_change(environment, activity_lever(activity, key, 0.0), is_gone):
             yield change

@@ -17,9 +17,12 @@ from obsplan.planning.reasons.finding import Finding, Severity, mended
 BALANCE_SLACK = 1e-3
 # Keys of a platform of which another value may give it more of a resource, or need less.
 KEYS = {
-    "energy": ("array.area_m2", "battery.capacity_wh", "idle_w"),
-    "link": ("radio.rate_kbps", "radio.range_limit_m", "store.end_limit_mbit"),
-    "storage": ("store.capacity_mbit",),
+    "energy": ("margins.energy_share", "array.area_m2", "battery.capacity_wh", "idle_w"),
+    "link": (
+        *("margins.link_share", "margins.store_share"),
+        *("radio.rate_kbps", "radio.range_limit_m", "store.end_limit_mbit"),
+    ),
+    "storage": ("margins.store_share", "store.capacity_mbit"),
 }
 FEWER_RUNS = "request fewer or shorter runs"
 
@@ -49,6 +52,8 @@ def _short(platform: str, resource: str, environment: Environment) -> Iterator[F
         severity = Severity.INFEASIBLE if infeasible else Severity.WARNING
         runs = "the required runs" if infeasible else "all requested runs"
         needed = row.required if infeasible else row.requested
+        if needed == 0:
+            continue  # what is short with nothing at all to do has a finding of its own
         share = f"{100 * max(row.available, 0) / needed:.0f} % of that"
         if resource == "energy":
             text = (

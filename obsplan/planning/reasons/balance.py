@@ -7,6 +7,7 @@ from obsplan.common import intervals
 from obsplan.environment.model import Environment
 from obsplan.inputs.hardware import Platform
 from obsplan.inputs.scenario import Activity, Scenario
+from obsplan.planning.problem.supplies import supplies_of
 
 BALANCE_COLUMNS = ("platform", "resource", "unit", "required", "requested", "available")
 
@@ -17,7 +18,8 @@ def balance(environment: Environment) -> pd.DataFrame:
     Rows per platform: energy (idling and sending included; of the battery the usable part), link
     (data that cannot stay on board), and storage (data gathered in the longest contact gap, at the
     mean rate of the runs). Available energy ignores losses and spilling, and the available link
-    ignores that platforms share stations, so needs above these are infeasible.
+    ignores that platforms share stations, so needs above these are infeasible. Margins that the
+    plan keeps are not available.
     """
     scenario = environment.scenario
     rows = []
@@ -26,10 +28,9 @@ def balance(environment: Environment) -> pd.DataFrame:
     for platform in scenario.platform:
         table = environment.platforms[platform.name]
         rate_kbps = table["rate_kbps"].to_numpy(dtype=float)
-        battery, store = platform.battery, platform.store
-        end = max(battery.reserve, battery.end or 0.0)
+        battery, supplies = platform.battery, supplies_of(platform)
         available_wh = table["generation_w"].sum() / 60
-        available_wh += (battery.start - end) * battery.usable_wh
+        available_wh += battery.start * battery.usable_wh - supplies.end_wh
         gaps = intervals.from_mask(rate_kbps <= 0)
         gap_h = float(np.diff(gaps).max(initial=0)) / 60
         needed = {}
@@ -43,8 +44,8 @@ def balance(environment: Environment) -> pd.DataFrame:
             needed["storage", which] = yielded * gap_h / span_h
         available = {
             "energy": (available_wh, "Wh"),
-            "link": (rate_kbps.sum() * 60 / 1000, "Mbit"),
-            "storage": (store.capacity_mbit, "Mbit"),
+            "link": (supplies.link * rate_kbps.sum() * 60 / 1000, "Mbit"),
+            "storage": (supplies.store_mbit, "Mbit"),
         }
         rows += [
             (platform.name, key, unit, needed[key, "must"], needed[key, "count"], amount)
@@ -76,10 +77,8 @@ def _to_send_mbit(scenario: Scenario, which: str) -> dict[str, float]:
     sent: dict[str, float] = {}
     # A relay also sends the data of others, so those come first.
     for platform in sorted(scenario.platform, key=lambda p: p.radio.to == "earth"):
-        store = platform.store
-        stays = store.capacity_mbit if store.end_limit_mbit is None else store.end_limit_mbit
-        held = store.start_mbit
+        held = platform.store.start_mbit
         held += sum(getattr(a, which) * a.data_mbit for a in on_platform(scenario, platform))
         held += sum(sent[p.name] for p in scenario.platform if p.radio.to == platform.name)
-        sent[platform.name] = max(0.0, held - min(stays, store.capacity_mbit))
+        sent[platform.name] = max(0.0, held - supplies_of(platform).store_end_mbit)
     return sent

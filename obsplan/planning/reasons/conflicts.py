@@ -213,24 +213,25 @@ def _platform_rules(scenario: Scenario, nodes: tuple[Node, ...]) -> Iterator[Rul
         if (battery_w := platform.battery.discharge_limit_w) is not None:
             words += f" or battery power of {battery_w:g} W"
             keys = ["battery.discharge_limit_w", *keys]
-        words += f' on "{platform.name}"'
-        ways = _levers(platform, *keys)
+        words += f'{_margin(platform, "power_share")} on "{platform.name}"'
+        ways = _levers(platform, "margins.power_share", *keys)
         yield Rule(words, _on_node(n, bus_limit_w=node.bus_limit_w), ways)
     for n, (platform, node) in platforms:
-        ways = _levers(platform, "battery.capacity_wh", "array.area_m2", "battery.reserve")
+        ways = _levers(platform, "margins.energy_share", *SUPPLY, "battery.reserve")
         yield Rule(reserve_words(platform), partial(_reserve, n, node.reserve_wh), ways)
     for n, (platform, node) in platforms:
-        words = f'storage of {platform.store.capacity_mbit:g} Mbit on "{platform.name}"'
-        ways = _levers(platform, "store.capacity_mbit")
+        words = f"storage of {platform.store.capacity_mbit:g} Mbit"
+        words += f'{_margin(platform, "store_share")} on "{platform.name}"'
+        ways = _levers(platform, "margins.store_share", "store.capacity_mbit")
         yield Rule(words, partial(_storage, n, node.store_mbit), ways)
     for n, (platform, node) in platforms:
         link = ("send_mbit", "send_share", "transmit_w", "station")
-        words = f'"{platform.name}" sends data only in contact'
-        ways = _levers(platform, "radio.rate_kbps", "radio.range_limit_m")
+        words = f'"{platform.name}" sends data only in contact{_margin(platform, "link_share")}'
+        ways = _levers(platform, "margins.link_share", "radio.rate_kbps", "radio.range_limit_m")
         yield Rule(words, _on_node(n, **{field: getattr(node, field) for field in link}), ways)
     for n, (platform, node) in platforms:
         if platform.battery.end is not None:
-            ways = _levers(platform, "battery.end", "battery.capacity_wh", "array.area_m2")
+            ways = _levers(platform, "margins.energy_share", "battery.end", *SUPPLY)
             yield Rule(end_charge_words(platform), partial(_end_charge, n, node.end_wh), ways)
     for n, (platform, node) in platforms:
         if (limit_mbit := platform.store.end_limit_mbit) is not None:
@@ -239,20 +240,30 @@ def _platform_rules(scenario: Scenario, nodes: tuple[Node, ...]) -> Iterator[Rul
             yield Rule(words, _on_node(n, store_end_mbit=node.store_end_mbit), ways)
 
 
+SUPPLY = "battery.capacity_wh", "array.area_m2"
+
+
 def _levers(platform: Platform, *keys: str) -> tuple[Way, ...]:
     return tuple(filter(None, (platform_lever(platform, key) for key in keys)))
 
 
 def reserve_words(platform: Platform) -> str:
     """The rule of the battery's reserve."""
-    battery = platform.battery
-    return f'battery reserve of {battery.reserve * battery.usable_wh:g} Wh on "{platform.name}"'
+    reserve_wh = platform.battery.reserve * platform.battery.usable_wh
+    margin = _margin(platform, "energy_share")
+    return f'battery reserve of {reserve_wh:g} Wh{margin} on "{platform.name}"'
 
 
 def end_charge_words(platform: Platform) -> str:
     """The rule of the charge at the end of the span."""
     end_wh = (platform.battery.end or 0.0) * platform.battery.usable_wh
-    return f'end charge of {end_wh:g} Wh on "{platform.name}"'
+    return f'end charge of {end_wh:g} Wh{_margin(platform, "energy_share")} on "{platform.name}"'
+
+
+def _margin(platform: Platform, key: str) -> str:
+    """The margin that is kept to a limit, "" if none is."""
+    share = getattr(platform.margins, key)
+    return f" with a margin of {100 * share:g} %" if share else ""
 
 
 def _exclusion(scenario: Scenario, exclusion: Exclusion) -> tuple[str, KeyChange]:

@@ -13,6 +13,7 @@ from obsplan.checking.temperature_rules import SURVIVAL
 from obsplan.checking.violation import Violation
 from obsplan.environment.model import Environment
 from obsplan.inputs.hardware import Platform
+from obsplan.inputs.margins import Margins
 from obsplan.planning.problem.temperature_starts import levels_at_best
 from obsplan.planning.problem.timeline_table import slots_table
 from obsplan.planning.reasons.conflicts import (
@@ -77,7 +78,8 @@ def why_not_idle(environment: Environment) -> str:
 
 
 def _replay_idle(environment: Environment, fixes: bool = False) -> Verdict:
-    return check_timeline(environment, slots_table(environment.scenario, []), fixes=fixes)
+    slots = slots_table(environment.scenario, [])
+    return check_timeline(environment, slots, fixes=fixes, keep_margins=True)
 
 
 def _lasting(environment: Environment, idle: Verdict) -> list[Violation]:
@@ -142,10 +144,13 @@ def _under(environment: Environment, platform: Platform, keys: set[str]) -> Verd
     idle_w, heater_w = _loads_w(environment, platform)
     load_w = idle_w * ("idle" in keys) + heater_w * ("heater" in keys)
     table = environment.platforms[platform.name].assign(base_load_w=load_w)
+    margins = platform.margins if "reserve" in keys else Margins()
     return _replay_idle(
         replace(
             environment,
-            scenario=environment.scenario.with_part("platform", platform.name, battery=battery),
+            scenario=environment.scenario.with_part(
+                "platform", platform.name, battery=battery, margins=margins
+            ),
             platforms=environment.platforms | {platform.name: table},
         )
     )

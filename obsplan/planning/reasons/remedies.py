@@ -81,8 +81,12 @@ def _is_valid_by_the_minute(
 
 
 def larger_battery(n: int, variant: Variant, wh: float) -> Variant:
-    """A battery of platform `n` with `wh` more capacity, charged from the start."""
-    node, battery = variant.booking.problem.nodes[n], variant.scenario.platform[n].battery
+    """A battery of platform `n` with `wh` more capacity, charged from the start.
+
+    Its reserve stays what it is in Wh; its margin stays a share, so that part of the `wh` is kept.
+    """
+    node, platform = variant.booking.problem.nodes[n], variant.scenario.platform[n]
+    battery = platform.battery
     usable_wh = battery.usable_wh + wh
 
     def share(of_old: float, more_wh: float = 0.0) -> float:
@@ -95,7 +99,13 @@ def larger_battery(n: int, variant: Variant, wh: float) -> Variant:
         "end": None if battery.end is None else share(battery.end),
     }
     fields = {"battery": battery.model_copy(update=larger)}
-    levels = {"capacity_wh": node.capacity_wh + wh, "start_wh": node.start_wh + wh}
+    kept_wh = platform.margins.energy_share * wh
+    levels = {
+        "capacity_wh": node.capacity_wh + wh,
+        "start_wh": node.start_wh + wh,
+        "reserve_wh": node.reserve_wh + kept_wh,
+        "end_wh": node.end_wh + kept_wh,
+    }
     changed = variant.with_node(n, fields, **levels)
     read = tuple(
         each if each.stored_wh is None else replace(each, stored_wh=each.stored_wh + wh)
@@ -107,19 +117,21 @@ def larger_battery(n: int, variant: Variant, wh: float) -> Variant:
 
 def larger_store(n: int, capacity: bool, end_limit: bool, variant: Variant, mbit: float) -> Variant:
     """A store of platform `n` with more `capacity`, a higher `end_limit`, or both."""
-    node, store = variant.booking.problem.nodes[n], variant.scenario.platform[n].store
+    node, platform = variant.booking.problem.nodes[n], variant.scenario.platform[n]
+    store, used = platform.store, 1 - platform.margins.store_share
     more, more_at_end = mbit if capacity else 0.0, mbit if end_limit else 0.0
     larger = {"capacity_mbit": store.capacity_mbit + more}
     if store.end_limit_mbit is None:
-        more_at_end = more  # a store without a limit at the end may end full
+        more_at_end = used * more  # a store without a limit at the end may end full
     else:
         larger["end_limit_mbit"] = store.end_limit_mbit + more_at_end
         if not end_limit:
-            more_at_end = min(more, max(0.0, store.end_limit_mbit - store.capacity_mbit))
+            beyond_mbit = store.end_limit_mbit - used * store.capacity_mbit
+            more_at_end = min(used * more, max(0.0, beyond_mbit))
     return variant.with_node(
         n,
         {"store": store.model_copy(update=larger)},
-        store_mbit=node.store_mbit + more,
+        store_mbit=node.store_mbit + used * more,
         store_end_mbit=node.store_end_mbit + more_at_end,
     )
 
@@ -161,7 +173,8 @@ def longer_contact(n: int, first_min: int, variant: Variant, minutes: float) -> 
     steps = np.unique(np.arange(more.start, more.stop) // step_min)
     by_step = rate_kbps[: len(node.send_mbit) * step_min].reshape(-1, step_min)[steps]
     send_mbit, send_share = node.send_mbit.copy(), node.send_share.copy()
-    send_mbit[steps] = by_step.sum(axis=1) * MBIT_PER_KBPS_MIN
-    send_share[steps] = (by_step > 0).mean(axis=1)
+    used = 1 - variant.scenario.platform[n].margins.link_share
+    send_mbit[steps] = used * by_step.sum(axis=1) * MBIT_PER_KBPS_MIN
+    send_share[steps] = used * (by_step > 0).mean(axis=1)
     changed = variant.with_node(n, {}, send_mbit=send_mbit, send_share=send_share)
     return changed.with_columns(n, rate_kbps=rate_kbps, in_contact=in_contact)

@@ -214,10 +214,13 @@ def _more_bus_power(insertion: Insertion) -> Changes:
         insertion.what.node,
     )
     for start in insertion.best(excess_w, insertion.blocked_only_by(Constraint.BUS_POWER)):
-        more_w = ceil(excess_w[start] * remedies.TENTHS - 1e-6) / remedies.TENTHS
+        platform = insertion.scenario.platform[n]
+        used = 1 - platform.margins.power_share
+        more_w = ceil(excess_w[start] / used * remedies.TENTHS - 1e-6) / remedies.TENTHS
         fix = MoreBusPower(node.name, more_w, insertion.at(start))
-        fields = {"bus_limit_w": insertion.scenario.platform[n].bus_limit_w + more_w}
-        variant = insertion.variant.with_node(n, fields, bus_limit_w=node.bus_limit_w + more_w)
+        fields = {"bus_limit_w": platform.bus_limit_w + more_w}
+        more = {"bus_limit_w": node.bus_limit_w + used * more_w}
+        variant = insertion.variant.with_node(n, fields, **more)
         yield start, variant, Answer(Blocked(Constraint.BUS_POWER, node.name), fix)
 
 

@@ -224,7 +224,7 @@ def is_valid_with_some_sending(variant: Variant, replay: Replay) -> bool:
 def replayed(variant: Variant) -> Verdict:
     """The verdict by the minute, which resolves what the steps of a plan average."""
     slots = plan_slots(variant.scenario, variant.booking)
-    return check_timeline(variant.environment, slots, fixes=False)
+    return check_timeline(variant.environment, slots, fixes=False, keep_margins=True)
 
 
 class Overflow(NamedTuple):

@@ -17,6 +17,7 @@ SWITCH_ON_STYLE = {"color": INK, "linewidth": 0.9, "linestyle": (0, (1, 1.5))}
 CHARGES_STYLE = {"color": INK, "linewidth": 0.9, "linestyle": (0, (5, 1.5, 1, 1.5))}
 # Height of a label; a limit farther than this from all temperatures is named but not drawn.
 LABEL_IN, REACH_K = 0.14, 100.0
+MARGIN_STYLE = {"color": INK, "linewidth": 0.7, "linestyle": (0, (1, 2))}
 RESERVE_STYLE = {
     "facecolor": layout.RULE,
     "edgecolor": PAPER,
@@ -53,6 +54,10 @@ def charge_panel(ax: Axes, plan: Plan, platforms: Sequence[Platform]) -> None:
         ax.plot(hours, charge, zorder=3, path_effects=layout.halo(2.0), **style)
         ax.axhline(reserve, zorder=2, **thin)
         name = layout.shortened(platform.name, 12)
+        if share := platform.margins.energy_share:
+            kept = reserve + share * (100 - reserve)
+            ax.axhline(kept, zorder=2, **MARGIN_STYLE)
+            labels.append((kept, f"{name} margin to {kept:g} %", MARGIN_STYLE))
         end = "" if battery.end is None else f"\nat end at least {100 * battery.end:g} %"
         labels += [
             (charge[-1], f"{name} {charge[-1]:.0f} % at end", style),
@@ -78,14 +83,23 @@ def power_panel(ax: Axes, plan: Plan, platform: Platform) -> None:
     ax.axhline(platform.bus_limit_w, zorder=2, **LIMIT_STYLE)
     ax.set_ylim(0, 1.1 * max(platform.bus_limit_w, generation_w.max(), load_w.max()))
     layout.name_axis(ax, f"{layout.shortened(platform.name, 18)} power\n(W)")
-    layout.label_lines(
-        ax,
-        [
-            (generation_w[-1], "generation", generation_style),
-            (load_w[-1], "load", load_style),
-            (platform.bus_limit_w, f"bus limit {platform.bus_limit_w:g} W", LIMIT_STYLE),
-        ],
-    )
+    labels = [
+        (generation_w[-1], "generation", generation_style),
+        (load_w[-1], "load", load_style),
+        (platform.bus_limit_w, f"bus limit {platform.bus_limit_w:g} W", LIMIT_STYLE),
+    ]
+    layout.label_lines(ax, labels + margin_line(ax, platform, "power_share", "W"))
+
+
+def margin_line(ax: Axes, platform: Platform, key: str, unit: str) -> list[layout.Label]:
+    """A line at what the margin leaves of bus limit or capacity, and its label; none without."""
+    share = platform.margins.kept.get(key)
+    if not share:
+        return []
+    whole = platform.bus_limit_w if key == "power_share" else platform.store.capacity_mbit
+    kept = (1 - share) * whole
+    ax.axhline(kept, zorder=2, **MARGIN_STYLE)
+    return [(kept, f"margin from {kept:,.0f}{unit and ' ' + unit}", MARGIN_STYLE)]
 
 
 def unit_height_in(unit: Unit) -> float:

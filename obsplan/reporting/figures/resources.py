@@ -18,6 +18,7 @@ from obsplan.reporting.figures.layout import LINE_STYLES, Panel, styled
 from obsplan.reporting.figures.resource_panels import (
     LIMIT_STYLE,
     charge_panel,
+    margin_line,
     power_panel,
     unit_height_in,
     unit_panel,
@@ -84,13 +85,11 @@ def _store_panel(ax: Axes, platform: Platform, stored_mbit: np.ndarray) -> None:
     ax.set_ylim(0, 1.12 * max(capacity_mbit, stored_mbit.max()))
     end = "" if end_mbit is None else f"\nat end at most {end_mbit:,g}"
     layout.name_axis(ax, f"{layout.shortened(platform.name, 18)} stored\n(Mbit)")
-    layout.label_lines(
-        ax,
-        [
-            (stored_mbit[-1], f"maximum {stored_mbit.max():,.0f}{end}", STORED_STYLE),
-            (capacity_mbit, f"capacity {capacity_mbit:,.0f}", LIMIT_STYLE),
-        ],
-    )
+    labels = [
+        (stored_mbit[-1], f"maximum {stored_mbit.max():,.0f}{end}", STORED_STYLE),
+        (capacity_mbit, f"capacity {capacity_mbit:,.0f}", LIMIT_STYLE),
+    ]
+    layout.label_lines(ax, labels + margin_line(ax, platform, "store_share", ""))
 
 
 def _sending_panel(

@@ -10,7 +10,7 @@ from obsplan.analysis.contact_use import used_contacts
 from obsplan.analysis.data_latency import latency_table
 from obsplan.analysis.missing_runs import scheduled_runs
 from obsplan.analysis.start_leeway import leeway_table
-from obsplan.common.text import number_text, proven, raised
+from obsplan.common.text import proven, raised
 from obsplan.operations.replan import Replan
 from obsplan.planning.plan import Plan
 from obsplan.reporting.page.changes import changes_card, changes_part
@@ -29,6 +29,7 @@ from obsplan.reporting.page.elements import (
     table,
     tag,
 )
+from obsplan.reporting.page.margins import margin_cards, margins_part, ranked_margins
 from obsplan.reporting.page.policy import content_policy, with_style_rules
 from obsplan.reporting.page.sections import (
     activity_part,
@@ -39,15 +40,13 @@ from obsplan.reporting.page.sections import (
 )
 from obsplan.reporting.page.timeline import picture
 from obsplan.reporting.text.sentences import (
-    THIN,
     cold_lines,
     night_lines,
     optimality,
-    thin_margins,
     violation_lines,
 )
 
-FIRST_MARGINS, FIRST_DEADLINES = 3, 8
+FIRST_DEADLINES = 8
 SECTIONS = (
     ("picture", "The plan"),
     ("changes", "Changes"),
@@ -75,13 +74,13 @@ def report_page(made: Plan | Replan) -> str:
     if has_uplink_lead(scenario):
         deadlines = uplink_deadlines(environment, plan.timeline, plan.now_utc)
     leeway = leeway_table(plan)
-    margins, in_time = _ranked(plan)
+    margins, in_time = ranked_margins(plan)
     inside = {
         "picture": [picture(plan)],
         **({"changes": changes_part(replan)} if replan else {}),
         **({} if plan.verdict.is_valid else {"broken": _broken(plan)}),
         "margins": [
-            *_margins(margins, in_time),
+            *margins_part(plan, margins, in_time),
             *(paragraph(plain(line)) for line in (*cold_lines(plan.verdict), *night_lines(plan))),
         ],
         "unplaced": _unplaced(plan),
@@ -146,7 +145,7 @@ def _headline(
         (*quality, ""),
         *([changes_card(replan)] if replan else []),
         (plan.verdict.summary, "in the minute-by-minute replay", ""),
-        *_thinness(plan, margins),
+        *margin_cards(plan, margins),
         _next_decision(deadlines, leeway),
     ]
     return joined(
@@ -163,22 +162,6 @@ def _headline(
             ),
         ]
     )
-
-
-def _thinness(plan: Plan, margins: list[tuple]) -> list[tuple]:
-    """How thin the plan is: the margins that are used up, else the smallest."""
-    thin = thin_margins(plan.verdict)
-    if thin:
-        many = sum(map(len, thin.values()))
-        spots = "; ".join(f"{margin}: {', '.join(where)}" for margin, where in thin.items())
-        words = "margin used up" if many == 1 else "margins used up"
-        return [(f"{many} {words}", f"less than {THIN} is left", spots)]
-    return [_tightest(margins[0])] if margins else []
-
-
-def _tightest(margin: tuple) -> tuple:
-    what, amount, _, where, when = margin
-    return amount, f"smallest margin: {what}, {where}", joined(["at ", when, " UTC"], "")
 
 
 def _short_of(plan: Plan) -> str:
@@ -216,71 +199,6 @@ def _broken(plan: Plan) -> list[Html]:
     """What the replay found; in a replan, what no plan could avoid."""
     lines = violation_lines(plan.verdict)
     return [tag("ul", *(tag("li", plain(line)) for line in lines))]
-
-
-# ---------------------------------------------------------------------------- margins
-
-
-def _ranked(plan: Plan) -> tuple[list[tuple], list[tuple]]:
-    """Margins of the platforms, the smallest share first, and those in time.
-
-    The first as (what, amount, share, where, when), the others, the shortest first, as (what,
-    amount, condition, slot, when).
-    """
-    activity_of = dict(zip(plan.timeline["slot"], plan.timeline["activity"]))
-    shares, in_time = [], []
-    for row in plan.verdict.margins.itertuples(index=False):
-        if row.unit == "min":
-            condition = row.condition.replace("sun", "Sun").replace("earth", "Earth") or "contact"
-            amount = lasting(pd.Timedelta(minutes=row.amount))
-            in_time.append(
-                (
-                    row.amount,
-                    (
-                        row.margin,
-                        amount,
-                        condition,
-                        f"{row.where} ({activity_of[row.where]})",
-                        instant(row.time_utc),
-                    ),
-                )
-            )
-            continue
-        amount = f"{number_text(round(row.amount, 1) + 0.0)} {row.unit}"
-        share = row.amount / row.room if row.room > 0 else 0.0
-        shares.append(
-            (share, (row.margin, amount, f"{100 * share:.1f} %", row.where, instant(row.time_utc)))
-        )
-    return _by_size(shares), _by_size(in_time)
-
-
-def _by_size(found: list[tuple[float, tuple]]) -> list[tuple]:
-    return [row for _, row in sorted(found, key=lambda pair: pair[0])]
-
-
-def _margins(rows: list[tuple], in_time: list[tuple]) -> list[Html]:
-    heads = ["margin", "amount", "share", "where", "when (UTC)"]
-    parts = [
-        paragraph(
-            "Share: of the usable battery capacity (reserve to full), of the bus limit, of the "
-            "storage capacity, of what the link can carry. A plan without margin breaks as soon "
-            "as less comes than was predicted."
-        ),
-        table(
-            "The three smallest margins of energy, power, storage and link",
-            heads,
-            rows[:FIRST_MARGINS],
-            stacked=True,
-        ),
-    ]
-    if rows[FIRST_MARGINS:]:
-        others = table("Other margins", heads, rows[FIRST_MARGINS:], stacked=True)
-        many = len(rows) - FIRST_MARGINS
-        parts.append(folded("1 other margin" if many == 1 else f"{many} other margins", others))
-    if in_time:
-        heads = ["margin", "amount", "condition", "slot", "when (UTC)"]
-        parts.append(table("The smallest time margin of each kind", heads, in_time, stacked=True))
-    return parts
 
 
 def _unplaced(plan: Plan) -> list[Html]:

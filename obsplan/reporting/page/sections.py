@@ -9,7 +9,7 @@ from obsplan.environment.ground import soil_of
 from obsplan.environment.model import Environment
 from obsplan.environment.site_skyline import skyline_cautions
 from obsplan.inputs.conditions import QUANTITIES
-from obsplan.inputs.hardware import Battery
+from obsplan.inputs.hardware import Battery, Platform
 from obsplan.inputs.scenario import Activity, Coverage, Scenario
 from obsplan.planning.plan import Plan
 from obsplan.planning.problem.start_windows import coverage_bin, start_mask
@@ -229,6 +229,12 @@ def _battery_text(battery: Battery) -> str:
     return text
 
 
+def _margin_text(platform: Platform, key: str) -> str:
+    """The margin that is kept, "" if none is."""
+    share = platform.margins.kept.get(key)
+    return f", margin {100 * share:g} %" if share else ""
+
+
 def _hours(hours: float) -> str:
     return "" if pd.isna(hours) else f"{hours:.1f} h"
 
@@ -251,14 +257,15 @@ def assumptions_part(environment: Environment) -> list[Html]:
         (
             p.name,
             f"{p.idle_w:g} W",
-            f"{p.bus_limit_w:g} W",
+            f"{p.bus_limit_w:g} W{_margin_text(p, 'power_share')}",
             f"{sum(a.area_m2 for a in p.array):g} m², dust "
             f"{100 * max((a.dust_loss for a in p.array), default=0):g} %",
             f"{_battery_text(p.battery)}, reserve {100 * p.battery.reserve:g} %, starts at "
             f"{100 * p.battery.start:g} %"
-            + ("" if p.battery.end is None else f", must end at {100 * p.battery.end:g} %"),
-            f"to {p.radio.to}, {p.radio.transmit_w:g} W",
-            f"{p.store.capacity_mbit:g} Mbit",
+            + ("" if p.battery.end is None else f", must end at {100 * p.battery.end:g} %")
+            + _margin_text(p, "energy_share"),
+            f"to {p.radio.to}, {p.radio.transmit_w:g} W{_margin_text(p, 'link_share')}",
+            f"{p.store.capacity_mbit:g} Mbit{_margin_text(p, 'store_share')}",
         )
         for p in scenario.platform
     ]

@@ -63,14 +63,23 @@ def summary_lines(verdict: Verdict) -> list[str]:
 
 def violation_lines(verdict: Verdict) -> list[str]:
     """Lines `time  rules: what is wrong, but why that is not allowed; fix`, in order of time."""
+    return _lines(verdict.found)
+
+
+def used_lines(verdict: Verdict) -> list[str]:
+    """Lines `time  margin used, limit: by how much`, in order of time; these break no rule."""
+    return _lines(verdict.margins_used, "margin used, ")
+
+
+def _lines(violations: tuple[Violation, ...], head: str = "") -> list[str]:
     groups: dict[tuple, list[Violation]] = {}
-    for violation in verdict.found:
+    for violation in violations:
         key = violation.time_utc, violation.slots, violation.problem
         groups.setdefault(key, []).append(violation)
     lines: list[str] = []
     seen: dict[str, int] = {}
     for (time_utc, _, problem), group in groups.items():
-        names = ", ".join(dict.fromkeys(violation.rule for violation in group))
+        names = head + ", ".join(dict.fromkeys(violation.rule for violation in group))
         seen[names] = seen.get(names, 0) + 1
         if seen[names] <= MOST_LINES:
             reasons, fixes = [v.reason for v in group], [v.fix for v in group]
@@ -80,8 +89,8 @@ def violation_lines(verdict: Verdict) -> list[str]:
 
 
 def margin_lines(verdict: Verdict) -> list[str]:
-    """One line for each margin, one that names those that are used up, and `cold_lines`."""
-    lines = [
+    """The margins used, one line for each smallest margin, one for those used up, `cold_lines`."""
+    lines = used_lines(verdict) + [
         f"smallest margin: {', '.join(filter(None, [row.margin, row.where, row.condition]))}: "
         f"{round(row.amount, 1) + 0.0:.1f} {row.unit} "
         f"at {stamp(row.time_utc)}"

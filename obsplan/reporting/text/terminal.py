@@ -144,6 +144,19 @@ def pass_lines(passes: pd.DataFrame, colour: bool = False) -> list[str]:
     return lines
 
 
+def margin_worth_lines(margins: pd.DataFrame, colour: bool = False) -> list[str]:
+    """What the plan gains without each margin, as a table; see `gain_from_margins`."""
+    wide, deep = (max([len(name), *map(len, margins[name])]) for name in ("platform", "margin"))
+    head = f"{'platform':<{wide}}  {'margin':<{deep}}  {'kept':>6}  value"
+    lines = ["what this plan gains if it is improved without one of its margins:"]
+    lines.append(painted(head, "head", colour))
+    for row in margins.itertuples(index=False):
+        gain = f"{row.gain:+.1f}" if row.gain > 0 else "no better plan found"
+        kept = f"{100 * row.share:.3g} %"
+        lines.append(f"{row.platform:<{wide}}  {row.margin:<{deep}}  {kept:>6}  {gain}")
+    return lines
+
+
 def audit_lines(findings: pd.DataFrame, balance: pd.DataFrame, colour: bool = False) -> list[str]:
     """Supply and demand as a table, then a line with its fix for each finding."""
     wide = max([len(name) for name in balance["platform"]] + [len("platform")])

@@ -277,6 +277,6 @@ def test_starts_are_those_that_the_check_finds_nothing_wrong_with(case):
         shut = set(np.flatnonzero(~start_mask(table, activity)).tolist())
         assert wrong <= shut
         for start in shut - wrong:  # the data of a slot that are too much even for an empty store
-            row = activity.name, scene.span.step_min * start
-            alone = check_timeline(table, slots(row), fixes=False)
+            row = slots((activity.name, scene.span.step_min * start))
+            alone = check_timeline(table, row, fixes=False, keep_margins=True)
             assert "storage" in set(alone.violations["rule"])
