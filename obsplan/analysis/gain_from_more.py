@@ -82,7 +82,7 @@ def booked_in_steps(plan: Plan) -> Booking:
     """The plan in steps, with its sending."""
     scenario, problem = plan.environment.scenario, build_problem(plan.environment)
     booking, step_min = Booking(problem), scenario.span.step_min
-    names = [task.name for task in problem.tasks]
+    names = {task.name for task in problem.tasks}
     senders = list(scenario.sending_names)
     sends = np.zeros_like(booking.may_send)
     for row in plan.timeline.itertuples(index=False):
@@ -90,7 +90,9 @@ def booked_in_steps(plan: Plan) -> Booking:
             int(scenario.minutes_of(t) // step_min) for t in (row.start_utc, row.end_utc)
         )
         if row.activity in names:
-            booking.add(names.index(row.activity), first)
+            # A pinned run is a task of its own, and no other task may start then.
+            own = (i for i, t in enumerate(problem.tasks) if t.name == row.activity)
+            booking.add(next(i for i in own if problem.tasks[i].starts[first]), first)
         else:
             sends[senders.index(row.activity), first:last] = True
     booking.may_send &= sends if sends.any() else True
@@ -114,7 +116,7 @@ def _named(plan: Plan, problem: Problem) -> Iterator[_Named]:
     names = [node.name for node in problem.nodes]
     for i, task in enumerate(problem.tasks):
         fix = plan.answers[task.name].fix if task.name in plan.answers else None
-        if not isinstance(fix, MoreForData | LargerBattery):
+        if task.pinned or not isinstance(fix, MoreForData | LargerBattery):
             continue
         for change in fix.changes if isinstance(fix, MoreForData) else (fix,):
             minute = plan.environment.scenario.minutes_of(fix.start_utc)

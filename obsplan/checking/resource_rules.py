@@ -164,10 +164,7 @@ def _amounts(
         "state of charge": (limits.reserve_wh, limits.reserve_wh - book.stored_wh),
         "end charge": (limits.end_wh, np.append(earlier, limits.end_wh - book.stored_wh[-1])),
         "storage": (limits.store_mbit, book.stored_mbit - limits.store_mbit),
-        "end storage": (
-            limits.end_mbit,
-            np.append(earlier, last - limits.end_mbit),
-        ),
+        "end storage": (limits.end_mbit, np.append(earlier, last - limits.end_mbit)),
     }
 
 

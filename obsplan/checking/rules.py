@@ -7,6 +7,7 @@ from collections.abc import Iterator
 from itertools import chain
 
 from obsplan.checking.condition_rules import condition_violations, in_service
+from obsplan.checking.pin_rules import missed_pins
 from obsplan.checking.rules_between_slots import counts, gaps, orders, overlaps
 from obsplan.checking.rules_of_one_slot import placement
 from obsplan.checking.slots import Run
@@ -51,6 +52,7 @@ def built_in_rules(environment: Environment) -> dict[str, bool]:
         "team at once": any(a.needs for a in activities),
         "count": True,
         "must": any(a.must for a in activities),
+        "pin": bool(scenario.pin),
         "bus power": True,
         "battery power": any(p.battery.discharge_limit_w is not None for p in platforms),
         "state of charge": True,
@@ -73,6 +75,7 @@ def slot_violations(environment: Environment, runs: list[Run], minutes: int) -> 
     """
     scenario = environment.scenario
     over = {run.slot for run in runs if run.is_over}
+    missed = missed_pins(scenario, runs)
     runs = [run for run in runs if run.state != "failed"]
     able = [run for run in runs if run.is_over or in_service(environment, run)]
     counted = list(_one_at_a_time(able))
@@ -84,6 +87,7 @@ def slot_violations(environment: Environment, runs: list[Run], minutes: int) -> 
         orders(scenario, counted),
         crowded_teams(scenario, runs),
         counts(scenario, counted, minutes),
+        missed,
     ):
         if violation.rule == "must" or not violation.slots or not over.issuperset(violation.slots):
             yield violation

@@ -28,6 +28,8 @@ def slot_ways(trials: Trials, violation: Violation) -> Iterator[Way]:
     match violation.rule:
         case "must":
             yield from _more_runs(trials, violation)
+        case "pin":
+            yield from _at_its_pin(trials, violation, ahead)
         case "count":
             yield from _fewer_runs(trials, violation, ahead)
         case "order" if violation.unit == "run":
@@ -146,6 +148,14 @@ def _more_runs(trials: Trials, violation: Violation) -> Iterator[Way]:
                 Place(activity.name, scenario.instant_at(start)) for start in sorted(chosen)
             )
             yield from tried(trials, violation, way)
+
+
+def _at_its_pin(trials: Trials, violation: Violation, ahead: list[Run]) -> Iterator[Way]:
+    """The nearest run of the activity moved to the pinned time, or one more run there."""
+    for run in ahead:
+        move = Move(run.slot, run.activity.name, violation.time_utc)
+        yield from tried(trials, violation, (move,))
+    yield from tried(trials, violation, (Place(violation.activity, violation.time_utc),))
 
 
 def _earlier_prerequisite(trials: Trials, violation: Violation, named: list[Run]) -> Iterator[Way]:

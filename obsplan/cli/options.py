@@ -104,6 +104,32 @@ def with_keep_outs(scenario, given: Sequence[tuple[str, str, str]]):
     return scenario.model_copy(update={"keep_out": tuple(keep_outs)})
 
 
+def with_pins(scenario, given: Sequence[str]):
+    """The scenario with pins of the option --pin, each ACTIVITY@TIME.
+
+    Raises ScenarioError for an unknown activity, a time that is none, and pins that cannot be.
+    """
+    from obsplan.common.text import did_you_mean
+    from obsplan.inputs.pin import Pin
+    from obsplan.inputs.pin_checks import Pinned, pin_errors
+
+    pins = [Pinned("pin", pin.activity, pin.start_utc) for pin in scenario.pin]
+    names = [activity.name for activity in scenario.activity]
+    for text in given:
+        name, at, time = text.rpartition("@")
+        if not at:
+            raise ScenarioError(f"--pin {text!r}: write it like 'drive@2028-07-03T10:00:00Z'")
+        if name not in names:
+            raise ScenarioError(f"--pin {text!r}: no such activity; {did_you_mean(name, names)}")
+        pins.append(Pinned(f"--pin {text!r}", name, instant_of(time, "--pin")))
+    counts = {activity.name: activity.count for activity in scenario.activity}
+    span = scenario.span
+    if errors := [*pin_errors(pins, span.start_utc, span.end_utc, span.step_min, counts)]:
+        raise ScenarioError(*errors)
+    kept = tuple(Pin(activity=pin.activity, start_utc=pin.start_utc) for pin in pins)
+    return scenario.model_copy(update={"pin": kept})
+
+
 def instant_in_span(text: str, scenario, option: str) -> datetime:
     """The same for a time in the scenario's span; raises ScenarioError if it lies outside."""
     instant = instant_of(text, option)
@@ -150,6 +176,13 @@ KEEP_OUT = click.option(
     multiple=True,
     metavar="NAME FROM UNTIL",
     help="Another keep-out of an activity, instrument or platform, for a quick try.",
+)
+PIN = click.option(
+    "--pin",
+    "pins",
+    multiple=True,
+    metavar="ACTIVITY@TIME",
+    help="Another pin: a run of the activity must start at this UTC time, for a quick try.",
 )
 ALLOW_OUTSIDE = click.option(
     "--allow-outside",

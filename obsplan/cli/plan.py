@@ -16,10 +16,12 @@ from obsplan.cli.options import (
     KEEP_OUT,
     OUTPUT_DIRECTORY,
     PATIENCE,
+    PIN,
     SCENARIO,
     effort_option,
     example,
     with_keep_outs,
+    with_pins,
 )
 from obsplan.cli.paths import command
 from obsplan.cli.say import hand_over, say_coloured
@@ -71,6 +73,7 @@ Colour only repeats what the text says; it is switched off in pipes and if NO_CO
 @PATIENCE
 @FORMAT
 @KEEP_OUT
+@PIN
 @click.option(
     "--worth", is_flag=True, help="Also print what one more unit of each resource would add."
 )
@@ -87,6 +90,7 @@ def plan(
     patience: float | None,
     form: str,
     keep_outs: tuple[tuple[str, str, str], ...],
+    pins: tuple[str, ...],
     worth: bool,
     dry_run: bool,
     quiet: bool,
@@ -119,7 +123,7 @@ def plan(
         plan_directory.require_replaceable(directory)
     report = (lambda line: None) if quiet else terminal.progress(sys.stderr)
     scenario = read_scenario(scenario_path, allow_outside=allow_outside)
-    scenario = with_keep_outs(scenario, keep_outs)
+    scenario = with_pins(with_keep_outs(scenario, keep_outs), pins)
     report("computing Sun, Earth, ground, power and link ...")
     echo_cautions(scenario)
     environment = make_environment(scenario, ephemeris)

@@ -23,6 +23,7 @@ from obsplan.cli.options import (
     KEEP_OUT,
     OUTPUT_DIRECTORY,
     PATIENCE,
+    PIN,
     SCENARIO,
     TELEMETRY,
     TIMELINE,
@@ -32,6 +33,7 @@ from obsplan.cli.options import (
     example,
     instant_in_span,
     with_keep_outs,
+    with_pins,
 )
 from obsplan.cli.paths import command
 from obsplan.cli.say import say
@@ -107,6 +109,7 @@ plan; deadlines before --now are left out of it and of deadlines.csv.
 @PATIENCE
 @FORMAT
 @KEEP_OUT
+@PIN
 @ALLOW_OUTSIDE
 @EPHEMERIS
 def replan(
@@ -123,6 +126,7 @@ def replan(
     patience: float | None,
     form: str,
     keep_outs: tuple[tuple[str, str, str], ...],
+    pins: tuple[str, ...],
     allow_outside: bool,
     ephemeris: Path | None,
 ) -> None:
@@ -142,11 +146,10 @@ def replan(
 
     plan_directory.require_replaceable(output)
     scenario = read_scenario(scenario_path, allow_outside=allow_outside)
-    scenario = with_keep_outs(scenario, keep_outs)
+    scenario = with_pins(with_keep_outs(scenario, keep_outs), pins)
     now_utc = instant_in_span(now, scenario, "--now")
     slots = read_slots(timeline, scenario, "planned for this one", now_utc)
-    old_directory = timeline_path(timeline).parent
-    plan_directory.calendar_of(old_directory)
+    plan_directory.calendar_of(timeline_path(timeline).parent)
     earlier = reported_before(timeline, scenario, now_utc)
     state, ran = _reported(telemetry, as_run, scenario, now_utc, slots, earlier)
     environment = environment_of(scenario, ephemeris, state)
@@ -164,7 +167,7 @@ def replan(
         patience_s=patience,
         report=progress(sys.stderr),
     )
-    plan_directory.write_plan(made, output, form, follows=old_directory)
+    plan_directory.write_plan(made, output, form, follows=timeline_path(timeline).parent)
     for line in (*replan_lines(made), f"written to {output}"):
         say(line)
     if not made.plan.verdict.is_valid:

@@ -13,6 +13,7 @@ from typing import Any, TypeGuard
 from obsplan.common.instants import in_utc, instant_from, stamp
 from obsplan.common.text import did_you_mean, shortened
 from obsplan.inputs.error_text import shown
+from obsplan.inputs.pin_checks import Pinned, pin_errors
 from obsplan.inputs.team_checks import team_errors
 from obsplan.inputs.unit_checks import unit_errors
 
@@ -53,6 +54,7 @@ def reference_errors(raw: Table) -> list[str]:
     known = {"activity": activities, "instrument": instruments, "platform": platforms}
     for number, row in enumerate(_rows(raw, "keep_out"), start=1):
         lines += _keep_out_errors(f"keep_out {number}", row, known)
+    lines += _pin_errors(_rows(raw, "pin"), raw.get("span"), activities)
     if len(activities) > MOST_ACTIVITIES:
         lines.append(
             f"activity: there are {len(activities)}; at most {MOST_ACTIVITIES} are allowed"
@@ -272,6 +274,24 @@ def _keep_out_errors(where: str, row: Table, known: dict[str, list[Table]]) -> I
     since, until = _instant(row.get("from_utc")), _instant(row.get("until_utc"))
     if since is not None and until is not None and until <= since:
         yield f"{where}.until_utc = {stamp(until)}: must be after its from_utc, {stamp(since)}"
+
+
+def _pin_errors(rows: list[Table], span: Any, activities: list[Table]) -> Iterator[str]:
+    pins = []
+    for number, row in enumerate(rows, start=1):
+        name, start = row.get("activity"), _instant(row.get("start_utc"))
+        if name is not None:
+            yield from _unknown(f"pin {number}.activity", name, _names(activities), "activity")
+        if isinstance(name, str) and start is not None:
+            where = f'pin {number} "{shortened(name)}".start_utc = {stamp(start)}'
+            pins.append(Pinned(where, name, start))
+    if not isinstance(span, dict):
+        return
+    first, end = _instant(span.get("start_utc")), _instant(span.get("end_utc"))
+    step_min = span.get("step_min", 15)
+    counts = {a["name"]: n for a in activities if isinstance(n := a.get("count", 1), int)}
+    if first is not None and end is not None and isinstance(step_min, int) and step_min > 0:
+        yield from pin_errors(pins, first, end, step_min, counts)
 
 
 def _order_cycles(activities: list[Table]) -> Iterator[str]:

@@ -11,7 +11,7 @@ MarginShare = Annotated[Number, Field(ge=0, le=0.9)]
 
 
 class Margins(FrozenModel):
-    """Margins that a plan keeps to the limits of power, energy, storage and link.
+    """Shares of power, energy, storage and link that a plan leaves unused.
 
     A check tells a margin that is used from a limit that is broken: a timeline that uses a margin
     is still valid. A replan keeps them too; where what has happened, or a slot that cannot change,

@@ -35,6 +35,7 @@ from obsplan.inputs.frozen_model import FrozenModel
 from obsplan.inputs.hardware import Instrument, Platform, Station
 from obsplan.inputs.keep_out import KeepOut
 from obsplan.inputs.margins import Margins
+from obsplan.inputs.pin import Pin
 from obsplan.inputs.team import Team
 from obsplan.inputs.thermal import Unit
 from obsplan.inputs.when import When
@@ -260,6 +261,8 @@ class Scenario(FrozenModel):
     """Teams that must be on console while activities run, each begun with [[team]]."""
     keep_out: Several[KeepOut] = ()
     """Times in which an activity, an instrument or a platform may not run."""
+    pin: Several[Pin] = ()
+    """Runs that must start at a certain time."""
     margins: Margins = Margins()
     """Margins that the plan keeps on every platform; without this table none."""
     uplink: Uplink | None = None

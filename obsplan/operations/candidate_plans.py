@@ -60,7 +60,7 @@ class Situation:
 
     def _is_unavoidable(self, violation: Violation) -> bool:
         """Whether the fixed slots break the same rule by themselves, no less and for as long."""
-        if violation.rule == "must":
+        if violation.rule in ("must", "pin"):
             return violation.activity in self.given_up
         same = [
             known
@@ -195,23 +195,24 @@ def without_impossible_runs(
     problem: Problem, relaxed: Problem, old: list[list[int]]
 ) -> tuple[Problem, Problem, frozenset[str]]:
     """Both problems without the required runs that no longer fit, and the names of these."""
-    given_up: dict[str, int] = {}
+    given_up: dict[int, int] = {}
 
     def eased(problem: Problem) -> Problem:
-        tasks = (replace(t, must=t.must - given_up.get(t.name, 0)) for t in problem.tasks)
+        tasks = (replace(t, must=t.must - given_up.get(i, 0)) for i, t in enumerate(problem.tasks))
         return replace(problem, tasks=tuple(tasks))
 
     while True:
         try:
             if any(task.must for task in eased(problem).tasks):
                 repaired(eased(problem), old)
-            return eased(problem), eased(relaxed), frozenset(given_up)
+            names = frozenset(problem.tasks[i].name for i in given_up)
+            return eased(problem), eased(relaxed), names
         except NoPlaceFound:
-            required = [t for t in eased(problem).tasks if t.must]
+            required = [(i, t) for i, t in enumerate(eased(problem).tasks) if t.must]
             # First what has no start left at all, then what is worth least, a run at a time.
-            least = min(required, key=lambda t: (bool(t.starts.any()), t.value, t.name))
+            i, least = min(required, key=lambda r: (bool(r[1].starts.any()), r[1].value, r[1].name))
             lost = 1 if least.starts.any() else least.must
-            given_up[least.name] = given_up.get(least.name, 0) + lost
+            given_up[i] = given_up.get(i, 0) + lost
 
 
 def old_starts(scenario: Scenario, problem: Problem, movable: pd.DataFrame) -> list[list[int]]:
@@ -221,5 +222,8 @@ def old_starts(scenario: Scenario, problem: Problem, movable: pd.DataFrame) -> l
     starts: list[list[int]] = [[] for _ in names]
     for name, minute in zip(movable["activity"], scenario.minutes_of(movable["start_utc"])):
         if minute % step == 0 and 0 <= minute < problem.steps * step:
-            starts[names.index(name)].append(int(minute // step))
+            at = int(minute // step)
+            pins = (i for i, t in enumerate(problem.tasks) if t.pinned and t.name == name)
+            pinned = next((i for i in pins if problem.tasks[i].starts[at]), None)
+            starts[names.index(name) if pinned is None else pinned].append(at)
     return starts

@@ -11,7 +11,7 @@ import numpy as np
 import pandas as pd
 
 from obsplan.environment.model import Environment
-from obsplan.inputs.scenario import Scenario
+from obsplan.inputs.scenario import Activity, Scenario
 from obsplan.planning.problem.booking import Booking
 from obsplan.planning.problem.definition import Heater, Node, Problem, Task, Team
 from obsplan.planning.problem.from_scenario import build_problem, needs_of
@@ -39,8 +39,9 @@ def remaining_problem(
         end_min=scenario.minutes_of(runs["end_utc"]),
     )
     barred = [
-        _barred(scenario, whole, runs, i, first) | ~_commandable(environment, i, first)
-        for i in range(len(whole.tasks))
+        _barred(scenario, whole, runs, i, first)
+        | ~_commandable(environment, scenario.activity_named(task.name), first)
+        for i, task in enumerate(whole.tasks)
     ]
     tasks = tuple(_task(scenario, whole, runs, i, barred[i]) for i in range(len(whole.tasks)))
     nodes = []
@@ -55,7 +56,7 @@ def remaining_problem(
         nodes.append(_with_reserve_kept(_heated(node, heaters, whole.step_h), whole.step_h))
     # A run that was cut short counts in full, as for the referee; one that failed does not.
     begun = runs.loc[runs["state"] != "failed", "activity"].tolist()
-    counts = [begun.count(task.name) for task in whole.tasks]
+    counts = [0 if task.pinned else begun.count(task.name) for task in whole.tasks]
     budgets = tuple(budget.after(counts) for budget in whole.budgets)
     watched = runs[runs["state"] != "failed"]
     teams = tuple(_team(scenario, team, watched) for team in whole.teams)
@@ -67,11 +68,11 @@ def remaining_problem(
     return problem, barred
 
 
-def _commandable(environment: Environment, i: int, first: int) -> np.ndarray:
+def _commandable(environment: Environment, activity: Activity, first: int) -> np.ndarray:
     """Starts (steps,) that a contact from step `first` on can command in time."""
     scenario = environment.scenario
     step = scenario.span.step_min
-    minutes = commandable(environment, scenario.activity[i], first * step)
+    minutes = commandable(environment, activity, first * step)
     return minutes[: scenario.steps * step : step]
 
 
@@ -84,9 +85,10 @@ def _barred(
     barred = np.arange(whole.steps) < first
     for run in runs.itertuples(index=False):
         j = names.index(run.activity)
-        if j != i and (min(i, j), max(i, j)) not in whole.exclusive:
+        same = run.activity == task.name
+        if not same and (min(i, j), max(i, j)) not in whole.exclusive:
             continue
-        gap = scenario.activity[i].gap_min if j == i and run.share > 0 else 0
+        gap = scenario.activity_named(task.name).gap_min if same and run.share > 0 else 0
         since = floor((run.start_min - gap) / step) - task.length + 1
         until = ceil((run.end_min + gap) / step)
         barred[max(since, 0) : max(until, 0)] = True
@@ -102,13 +104,18 @@ def _task(
     at = (own["start_min"] // step).astype(int)
     places = [task.bins[k] for k in at if 0 <= k < whole.steps and task.bins[k] >= 0]
     fixed = counted[["activity", "start_min", "end_min"]].itertuples(index=False, name=None)
-    needs = needs_of(scenario, scenario.activity[i], fixed)
+    needs = needs_of(scenario, scenario.activity_named(task.name), fixed)
+    # A pinned run is none of those that are fixed.
+    taken = 0 if task.pinned else len(own)
     return replace(
         task,
-        count=max(0, task.count - len(own)),
-        must=max(0, task.must - len(own)),
+        count=max(0, task.count - taken),
+        must=max(0, task.must - taken),
         starts=task.starts & ~barred,
-        needs=tuple(need for _, need in needs),
+        needs=tuple(
+            need._replace(met=need.met | by_fixed.met)
+            for need, (_, by_fixed) in zip(task.needs, needs)
+        ),
         held=task.held + np.bincount(places, minlength=len(task.held)).astype(int),
     )
 

@@ -34,6 +34,7 @@ from obsplan.operations.remaining_problem import remaining_problem
 from obsplan.planning.plan import EarlyEnd, Plan, Report
 from obsplan.planning.problem.booking import Booking
 from obsplan.planning.problem.definition import Problem, worth_of_all
+from obsplan.planning.problem.pinned_runs import pinned_step, without_pins
 from obsplan.planning.problem.timeline_table import described, slots_table
 from obsplan.planning.reasons.fix_wording import Answer
 from obsplan.planning.reasons.unplaced import explain, unplaced_table
@@ -85,11 +86,11 @@ def make_replan(
     `make_plan`. Raises StateError if what ran contradicts the timeline.
     """
     require_effort(effort)
-    scenario = environment.scenario
     ran = pd.DataFrame(columns=list(AS_RUN_COLUMNS)) if ran is None else ran
     with interruptible():
         fixed, movable = fixed_slots(environment, slots, ran, now_utc, freeze)
-        first = first_step(scenario, now_utc)
+        environment = _with_pins_ahead(environment, fixed, now_utc)
+        scenario, first = environment.scenario, first_step(environment.scenario, now_utc)
         unavoidable, levels = _alone(environment, fixed, first)
         problem, barred = remaining_problem(environment, fixed, first, levels)
         relaxed, _ = remaining_problem(environment, fixed, first, levels, relaxed=True)
@@ -136,6 +137,22 @@ def _alone(
     return alone.found, _levels(environment.scenario, alone, first)
 
 
+def _with_pins_ahead(
+    environment: Environment, fixed: pd.DataFrame, now_utc: datetime
+) -> Environment:
+    """The environment with the pins from now on that no fixed slot meets already."""
+    scenario = environment.scenario
+    first = first_step(scenario, now_utc)
+    met = set(zip(fixed["activity"], fixed["start_utc"]))
+    ahead = tuple(
+        pin
+        for pin in scenario.pin
+        if pinned_step(scenario, pin.start_utc) >= first
+        and (pin.activity, pd.Timestamp(pin.start_utc)) not in met
+    )
+    return replace(environment, scenario=scenario.model_copy(update={"pin": ahead}))
+
+
 def _collected(
     candidates: Callable[[Event], Iterator[tuple[Booking, float]]],
     scenario: Scenario,
@@ -151,9 +168,9 @@ def _collected(
     bound = np.inf
     with end.by_signal():
         for booking, upper in candidates(end.stop):
-            plans.append(booking)
+            plans.append(without_pins(booking))
             bound, end.has_plan = upper, True
-            moves = sum(d.moves for d in differences(scenario, movable, booking).values())
+            moves = sum(d.moves for d in differences(scenario, movable, plans[-1]).values())
             head = "another plan" if plans[1:] else "old plan repaired"
             report(f"{head}: remaining value {booking.value():.1f}, {moves} moves")
     if end.reason:
@@ -171,10 +188,7 @@ def _timeline(
     """Fixed and planned slots as in timeline.csv, with reason and why, and the verdict on them."""
     slots = pd.concat([fixed[rows.columns], rows], ignore_index=True)
     slots = slots.sort_values(["start_utc", "end_utc", "activity"], ignore_index=True)
-    whole = replace(
-        problem, tasks=tuple(replace(t, held=np.zeros_like(t.held)) for t in problem.tasks)
-    )
-    timeline = described(environment, whole, slots, dict(zip(fixed["slot"], fixed["share"])))
+    timeline = described(environment, problem, slots, dict(zip(fixed["slot"], fixed["share"])))
     for column in REPLANNED_COLUMNS:
         words = dict(zip(fixed["slot"], fixed[column]))
         timeline[column] = [words.get(slot, "") for slot in slots["slot"]]

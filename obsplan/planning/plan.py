@@ -21,10 +21,11 @@ from obsplan.common.text import gap_text, proven, raised
 from obsplan.environment.model import Environment
 from obsplan.planning.last_runs import with_last_runs
 from obsplan.planning.minute_repair import lighter_plan, valid_plan
-from obsplan.planning.problem.booking import Booking, plan_value
+from obsplan.planning.problem.booking import Booking
 from obsplan.planning.problem.definition import worth_of_all
 from obsplan.planning.problem.finer_steps import finer_problems
 from obsplan.planning.problem.from_scenario import build_problem
+from obsplan.planning.problem.pinned_runs import without_pins
 from obsplan.planning.problem.timeline_table import timeline_table
 from obsplan.planning.reasons.audit import no_room_for_required_runs
 from obsplan.planning.reasons.conflicts import find_conflict
@@ -236,10 +237,10 @@ class PlanSearch:
 
     def plan(self, best: Replayed) -> Plan:
         """The plan as tables, with the reasons of what is not in it."""
-        booking, verdict = best
+        booking, verdict = without_pins(best.booking), best.verdict
         interrupted = self.end.reason is not None
         timeline = timeline_table(self.environment, booking)
-        if any(len(runs) < task.count for task, runs in zip(self.problem.tasks, booking.runs)):
+        if any(len(runs) < t.count for t, runs in zip(booking.problem.tasks, booking.runs)):
             self.report("checking what would allow more runs ...")
         bounds = [self.bound, self.requested_value]
         # What is known by now depends on the clock, so it counts only if the search was stopped.
@@ -253,7 +254,7 @@ class PlanSearch:
             timeline,
             unplaced_table(booking, answers),
             verdict,
-            plan_value(self.problem, booking.runs),
+            best.booking.value(),
             above(min(bounds), booking),
             interrupted,
             answers=answers,

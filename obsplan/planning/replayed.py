@@ -82,10 +82,14 @@ def with_less_reserve(booking: Booking) -> Booking:
 
 def runs_by_slot(scenario: Scenario, booking: Booking) -> dict[str, Run]:
     """The booked run (task and start) of each slot that is one, by its id."""
-    names = [task.name for task in booking.problem.tasks]
+    runs = {
+        (task.name, start): (i, start)
+        for i, (task, starts) in enumerate(zip(booking.problem.tasks, booking.runs))
+        for start in starts
+    }
     rows = booked_rows(scenario, booking)
     return {
-        slot: (names.index(name), start)
+        slot: runs[name, start]
         for slot, (name, start, _) in zip(slot_ids(len(rows)), rows)
-        if name in names
+        if (name, start) in runs
     }

@@ -228,6 +228,7 @@ class Planner:
                 "team": teams,
                 "platform": platforms,
                 "keep_out": keep_outs,
+                "pin": (),
                 "uplink": uplink,
             }
         )

@@ -42,7 +42,8 @@ class Task:
     relaxed problem): energy follows the mean, the bus must carry the peak. `needs` are the
     runs of other tasks that a start needs. `held` counts, per coverage bin, runs that are
     fixed elsewhere and take the first places there. `preference` (steps,) is added to the
-    worth of a start in the search only; it is no part of the plan's value.
+    worth of a start in the search only; it is no part of the plan's value. `pinned`: it is one run
+    of the activity of that name, at its only start (see pinned_runs).
     """
 
     name: str
@@ -61,6 +62,7 @@ class Task:
     needs: tuple[Need, ...]
     held: np.ndarray
     preference: np.ndarray
+    pinned: bool = False
 
     def run_value(self, bin_: int, earlier_in_bin: int) -> float:
         """The worth of a run when `earlier_in_bin` planned runs share its bin."""

@@ -15,6 +15,7 @@ from obsplan.environment.model import Environment
 from obsplan.inputs.hardware import Platform
 from obsplan.inputs.scenario import Activity, Scenario
 from obsplan.planning.problem.definition import Need, Node, Problem, Task, Team, after
+from obsplan.planning.problem.pinned_runs import with_pins
 from obsplan.planning.problem.platform_power import heat_saved, platform_power
 from obsplan.planning.problem.slot_profile import slot_profile
 from obsplan.planning.problem.start_windows import coverage_bin, start_mask
@@ -32,7 +33,7 @@ def build_problem(environment: Environment, relaxed: bool = False) -> Problem:
     """
     scenario = environment.scenario
     names = [a.name for a in scenario.activity]
-    return Problem(
+    problem = Problem(
         steps=scenario.steps,
         step_h=scenario.span.step_min / 60,
         tasks=tuple(_task(environment, a, names, relaxed) for a in scenario.activity),
@@ -40,6 +41,7 @@ def build_problem(environment: Environment, relaxed: bool = False) -> Problem:
         exclusive=frozenset(exclusive_pairs(scenario)),
         teams=tuple(_teams(scenario)),
     )
+    return with_pins(scenario, problem)
 
 
 def _teams(scenario: Scenario) -> Iterator[Team]:

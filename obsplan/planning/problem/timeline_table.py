@@ -95,7 +95,7 @@ def described(
             activity, task = activities[slot.activity], tasks[slot.activity]
             share = shares.get(slot.slot, 1.0)
             bin_ = int(task.bins[minute // scenario.span.step_min])
-            worth = task.run_value(bin_, runs_before[task.name, bin_]) if share > 0 else 0.0
+            worth = task.value * task.repeat_worth ** runs_before[task.name, bin_]
             runs_before[task.name, bin_] += share > 0
             row |= _run_cells(scenario, activity, lasts_min, state) | {"value": share * worth}
         else:

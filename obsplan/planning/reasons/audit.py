@@ -16,6 +16,7 @@ from obsplan.environment.site_skyline import skyline_cautions
 from obsplan.inputs.scenario import Scenario
 from obsplan.planning.problem.start_windows import start_mask
 from obsplan.planning.reasons.audit_activity import activity_findings, room_findings
+from obsplan.planning.reasons.audit_pins import pin_findings
 from obsplan.planning.reasons.audit_platform import platform_findings
 from obsplan.planning.reasons.finding import Finding, Severity
 from obsplan.planning.reasons.idle_energy import idle_verdict
@@ -45,20 +46,22 @@ def findings(environment: Environment) -> list[Finding]:
         *_teams(environment.scenario),
         *_grid(environment),
         *activity_findings(environment),
+        *pin_findings(environment),
     ]
     order = list(Severity)
     return sorted(found, key=lambda finding: order.index(finding.severity))
 
 
 def no_room_for_required_runs(environment: Environment) -> list[Finding]:
-    """Activities whose own windows and gap leave no room for their required runs."""
-    return [
+    """Activities whose windows and gap leave no room for their required runs, and such pins."""
+    rooms = [
         finding
         for activity in environment.scenario.activity
         if activity.must
         for finding in room_findings(environment, activity.name)
         if finding.severity == Severity.INFEASIBLE
     ]
+    return [*rooms, *pin_findings(environment)]
 
 
 def _idle(environment: Environment) -> Iterator[Finding]:

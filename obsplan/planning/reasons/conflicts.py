@@ -171,9 +171,14 @@ def _is_large(problem: Problem) -> bool:
 def _rules(environment: Environment, required: Problem) -> Iterator[Rule]:
     """Every rule that affects the required runs, the most informative first."""
     scenario, tasks = environment.scenario, required.tasks
-    placed = [(i, task, scenario.activity[i]) for i, task in enumerate(tasks) if task.count]
+    placed = [
+        (i, task, scenario.activity_named(task.name)) for i, task in enumerate(tasks) if task.count
+    ]
     for i, task, activity in placed:
-        if task.must:
+        if task.pinned:
+            at = scenario.stamp_at(int(task.starts.argmax()) * scenario.span.step_min)
+            yield Rule(f'pin of "{activity.name}" at {at}', _on_task(i, must=1))
+        elif task.must:
             times = f" {task.must} times" if task.must > 1 else ""
             fewer = activity_lever(activity, "must", 0)
             yield Rule(f'"{activity.name}" must run{times}', _on_task(i, must=task.must), (fewer,))
@@ -191,12 +196,14 @@ def _rules(environment: Environment, required: Problem) -> Iterator[Rule]:
             yield Rule(words, _on_task(i, gap=task.gap), (shorter,))
     for i, _, activity in placed:
         orders = list(order_ways(activity))
-        for k, (words, need) in enumerate(needs_of(scenario, activity)):
+        for k, ((words, _), need) in enumerate(zip(needs_of(scenario, activity), tasks[i].needs)):
             ways = orders[k] if k < len(orders) else ()
             yield Rule(f'"{activity.name}" {words}', partial(_needing, i, need), ways)
-    for (i, j), exclusion in sorted(exclusive_pairs(scenario).items()):
+    exclusions, names = exclusive_pairs(scenario), [a.name for a in scenario.activity]
+    for i, j in sorted(required.exclusive):
         if tasks[i].count and tasks[j].count:
-            words, way = _exclusion(scenario, exclusion)
+            first, second = sorted(names.index(tasks[k].name) for k in (i, j))
+            words, way = _exclusion(scenario, exclusions[first, second])
             yield Rule(words, partial(_exclusive, (i, j)), (way,))
     for budget in required.budgets:
         yield Rule(budget.rule, partial(_budgeted, budget))
@@ -302,7 +309,9 @@ def _without_rules(required: Problem) -> Problem:
             must=0,
             gap=0,
             needs=(),
-            starts=(np.arange(length) + task.length <= length) & (task.count > 0),
+            starts=task.starts
+            if task.pinned
+            else (np.arange(length) + task.length <= length) & (task.count > 0),
         )
         for task in required.tasks
     )

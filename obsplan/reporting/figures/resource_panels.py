@@ -29,7 +29,7 @@ RESERVE_STYLE = {
 
 def charge_panel(ax: Axes, plan: Plan, platforms: Sequence[Platform]) -> None:
     """State of charge of these batteries over their reserve; any shortfall is filled."""
-    labels = []
+    labels: list[layout.Label] = []
     ax.set_ylim(0, 108)
     ax.set_yticks([0, 50, 100])
     lowest = min(p.battery.reserve for p in platforms)
@@ -57,7 +57,7 @@ def charge_panel(ax: Axes, plan: Plan, platforms: Sequence[Platform]) -> None:
         if share := platform.margins.energy_share:
             kept = reserve + share * (100 - reserve)
             ax.axhline(kept, zorder=2, **MARGIN_STYLE)
-            labels.append((kept, f"{name} margin to {kept:g} %", MARGIN_STYLE))
+            labels.append((kept, f"{name} margin to {kept:.3g} %", MARGIN_STYLE))
         end = "" if battery.end is None else f"\nat end at least {100 * battery.end:g} %"
         labels += [
             (charge[-1], f"{name} {charge[-1]:.0f} % at end", style),
@@ -83,7 +83,7 @@ def power_panel(ax: Axes, plan: Plan, platform: Platform) -> None:
     ax.axhline(platform.bus_limit_w, zorder=2, **LIMIT_STYLE)
     ax.set_ylim(0, 1.1 * max(platform.bus_limit_w, generation_w.max(), load_w.max()))
     layout.name_axis(ax, f"{layout.shortened(platform.name, 18)} power\n(W)")
-    labels = [
+    labels: list[layout.Label] = [
         (generation_w[-1], "generation", generation_style),
         (load_w[-1], "load", load_style),
         (platform.bus_limit_w, f"bus limit {platform.bus_limit_w:g} W", LIMIT_STYLE),

@@ -85,7 +85,7 @@ def _store_panel(ax: Axes, platform: Platform, stored_mbit: np.ndarray) -> None:
     ax.set_ylim(0, 1.12 * max(capacity_mbit, stored_mbit.max()))
     end = "" if end_mbit is None else f"\nat end at most {end_mbit:,g}"
     layout.name_axis(ax, f"{layout.shortened(platform.name, 18)} stored\n(Mbit)")
-    labels = [
+    labels: list[layout.Label] = [
         (stored_mbit[-1], f"maximum {stored_mbit.max():,.0f}{end}", STORED_STYLE),
         (capacity_mbit, f"capacity {capacity_mbit:,.0f}", LIMIT_STYLE),
     ]

@@ -4,7 +4,16 @@ import pandas as pd
 
 from obsplan.common.text import number_text
 from obsplan.planning.plan import Plan
-from obsplan.reporting.page.elements import Html, folded, instant, joined, lasting, paragraph, table
+from obsplan.reporting.page.elements import (
+    Html,
+    folded,
+    instant,
+    joined,
+    lasting,
+    paragraph,
+    plain,
+    table,
+)
 from obsplan.reporting.text.sentences import THIN, thin_margins, used_lines
 
 FIRST_MARGINS = 3
@@ -87,7 +96,7 @@ def margins_part(plan: Plan, rows: list[tuple], in_time: list[tuple]) -> list[Ht
             "storage capacity, of what the link can carry. A plan without margin breaks as soon "
             "as less comes than was predicted."
         ),
-        *(paragraph(line) for line in used_lines(plan.verdict)),
+        *(paragraph(plain(line)) for line in used_lines(plan.verdict)),
         table(
             "The three smallest margins of energy, power, storage and link",
             heads,

@@ -48,7 +48,12 @@ def worst_first(verdict: Verdict) -> Verdict:
 
     def harm(violation: Violation) -> tuple:
         rank = ranks.get(violation.rule, len(ranks))
-        return violation.rule not in IDLE_RULES, violation.rule != "must", rank, -violation.amount
+        return (
+            violation.rule not in IDLE_RULES,
+            violation.rule not in ("must", "pin"),
+            rank,
+            -violation.amount,
+        )
 
     return replace(verdict, found=tuple(sorted(verdict.found, key=harm)))
 
