@@ -261,7 +261,7 @@ def test_reason_names_the_condition_that_leaves_no_window(asked, columns, reason
 
 
 PLACEMENT = ["span", "grid", "duration", "Sun elevation", "coverage", "contact", "keep-out"]
-PLACEMENT += ["own window"]
+PLACEMENT += ["own window", "team hours"]
 
 
 @given(case=cases(hours=(2, 4), activities=(1, 2)))
