@@ -37,14 +37,10 @@ from obsplan.planning.reasons.unplaced import explain, unplaced_table
 from obsplan.planning.replayed import Replayed, breaks_own_rules, judge_of, replay_of
 from obsplan.planning.search.exact import above, in_steps, is_small
 from obsplan.planning.search.first_plan import NoPlaceFound, quick_plan
-from obsplan.planning.search.strategy import Effort, better_plans, require_effort
+from obsplan.planning.search.strategy import Effort, Standing, better_plans, require_effort
 from obsplan.planning.tie_breaks import tidy_plans
 
 Report = Callable[[str], None]
-
-
-class BetterPlan(str):
-    """A line of progress about a better plan, which makes the one before it obsolete."""
 
 
 @dataclass(frozen=True)
@@ -276,8 +272,14 @@ class PlanSearch:
             lighter,
             self._judged,
             finer_problems(self.environment, self.relaxed),
-            self.report,
+            self._hear,
         )
+
+    def _hear(self, line: str) -> None:
+        """Report what the search tries, with what there is by now."""
+        if self.best is not None and isinstance(line, Standing):
+            line = Standing(f"{line}: {self._standing(self.best.booking)}")
+        self.report(line)
 
     def _judged(self, booking: Booking) -> Booking | None:
         """A small problem's best plan as the replay accepts it; None if it does not.
@@ -308,7 +310,7 @@ class PlanSearch:
         verdict = self.replay(booking)
         if verdict.is_valid and booking.value() > self.best.booking.value():
             self.best = Replayed(booking, verdict)
-            self.report(BetterPlan(f"better: {self._standing(booking)}"))
+            self.report(Standing(f"better: {self._standing(booking)}"))
 
     def _standing(self, booking: Booking) -> str:
         """The value, and an upper bound on the gap to the optimum, as known by now."""

@@ -1,5 +1,4 @@
-"""Search for a better plan: greedy construction, rounding, dynamic programming, ruin and
-recreate, large neighbourhood search, tie-breaks.
+"""Search for a better plan: greedy construction, ruin and recreate, branch and bound.
 
 Begin with strategy, which says what is tried in which order.
 """

@@ -1,6 +1,7 @@
 """The best plan of a small problem: the whole mixed-integer model by branch and bound.
 
-Pays up to a few hundred permitted starts; most such problems are proven within a second.
+Most problems of a few hundred permitted starts are proven within a second, and most of a thousand
+within a minute, which pays once there is a good plan.
 """
 
 from collections.abc import Callable, Iterable, Iterator, Sequence
@@ -41,6 +42,10 @@ from obsplan.planning.solver.transmit_windows import with_planned_sending
 # proven in a second.
 SMALL_STARTS = 400
 SMALL_NODES = 200
+# So few permitted starts, and steps times starts, are worth a proof once there is a good plan. It
+# takes so many nodes at most, and fewer in a problem of more cells than that.
+PROOF_STARTS, PROOF_CELLS = 1000, 130_000
+PROOF_NODES, ALL_NODES_CELLS = 4000, 40_000
 # Nodes for the choice among equal plans. The solver's heuristics would take most of the time and
 # find nothing, and strong branching a third of what is left.
 TIE_NODES = 10
@@ -91,6 +96,25 @@ def is_small(problem: Problem) -> bool:
     return starts_of(problem) <= SMALL_STARTS
 
 
+def is_worth_a_proof(problem: Problem) -> bool:
+    """Whether the best plan of a larger problem may well be proven within a minute or two."""
+    few = starts_of(problem) <= PROOF_STARTS and _cells(problem) <= PROOF_CELLS
+    return few and not is_small(problem)
+
+
+def proof(
+    problem: Problem, relaxed: Problem, judge: Judge | None, nodes: int, stop: Event
+) -> tuple[Booking | None, float]:
+    """The best plan found by branch and bound, if there is a `judge` that accepts it, and a bound.
+
+    Plans are those of `relaxed`, booked in `problem`. It ends at the limit of `nodes`, of fewer
+    where there are many cells, or once `stop` is set.
+    """
+    nodes = nodes * ALL_NODES_CELLS // max(ALL_NODES_CELLS, _cells(relaxed))
+    solutions, bound = best_solutions(relaxed, problem, nodes, stop=stop)
+    return next(filter(None, map(judge, solutions)), None) if judge else None, bound
+
+
 def exact_plan(
     problem: Problem,
     relaxed: Problem,
@@ -107,7 +131,8 @@ def exact_plan(
     most = worth_of_all(relaxed)
     if not is_small(relaxed):
         return Exact(None, most, most, is_final=False)
-    solutions, upper = best_solutions(relaxed, problem, stop=stop)
+    nodes = PROOF_NODES if _cells(relaxed) <= ALL_NODES_CELLS else SMALL_NODES
+    solutions, upper = best_solutions(relaxed, problem, nodes, stop=stop)
     most = bound = min(most, upper, upper_bound(relaxed))
     is_final = bool(solutions) and is_proven(solutions[0], most)
     if judge is not None and solutions:
@@ -150,8 +175,13 @@ def _judged(
         apart += [] if shorter else map(every_run, solutions)
         solutions, upper = best_solutions(question, problem, apart=apart, stop=stop)
         bound = min(bound, upper) if solutions and not apart else bound
-        cells += max(question.steps * starts_of(question), LEAST_CELLS)
+        cells += max(_cells(question), LEAST_CELLS)
     return None, bound
+
+
+def _cells(problem: Problem) -> int:
+    """Steps times permitted starts."""
+    return problem.steps * starts_of(problem)
 
 
 def every_run(booking: Booking) -> frozenset[Run]:
@@ -160,8 +190,8 @@ def every_run(booking: Booking) -> frozenset[Run]:
 
 
 def is_proven(plan: Booking, bound: float) -> bool:
-    """Whether the plan is optimal, but for rounding in the solver."""
-    return plan.value() >= (1 - ROUNDING) * bound
+    """Whether the plan is optimal, but for what is added to bounds and rounding in the solver."""
+    return plan.value() >= (1 - 2 * ROUNDING) * bound
 
 
 def _is_stricter(problem: Problem, relaxed: Problem) -> bool:
@@ -224,7 +254,8 @@ def best_solutions(
     bound = bound if bound >= least_worth(question) else 0.0
     if not has_answer(solver):
         return [], bound
-    preferred = [_preferred(model, question, solver)] if is_optimal(solver) else []
+    has_ties = is_optimal(solver) and is_small(question)
+    preferred = [_preferred(model, question, solver)] if has_ties else []
     return [_booked(chosen, model, problem) for chosen in (*preferred, solver)], bound
 
 

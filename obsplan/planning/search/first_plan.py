@@ -1,7 +1,7 @@
 """The first plan: greedy construction, and if that fails a search for the required runs.
 
-Required runs are placed by branch and bound if the problem is small, otherwise by rounding the
-relaxation and by ruin and recreate, with the number of required runs as the objective.
+Required runs are placed by branch and bound if the problem is small, otherwise by ruin and
+recreate with the number of required runs as the objective, unless the relaxation refuses them.
 """
 
 from collections.abc import Iterator
@@ -16,7 +16,6 @@ from obsplan.planning.problem.booking import Booking
 from obsplan.planning.problem.definition import Problem
 from obsplan.planning.problem.resource_flow import Shortage
 from obsplan.planning.search.greedy import greedy_plan
-from obsplan.planning.search.rounding import plan_by_shares
 from obsplan.planning.search.ruin_and_recreate import ruin_and_recreate
 from obsplan.planning.solver.dual_bound import relaxation
 from obsplan.planning.solver.highs import has_answer, is_impossible, loaded
@@ -28,9 +27,11 @@ from obsplan.planning.solver.transmit_windows import with_planned_sending
 # above that, its root alone may take minutes.
 SOLVED_STEPS = 2000
 MOST_NODES = 500
-# Rounds of ruin and recreate: from a promising plan, and from each of a few in which the
-# prerequisites are placed at random.
+# Rounds of ruin and recreate, and the fewest tries, as hours with a run are seldom met where there
+# are few runs: from a promising plan, and from each of a few in which the prerequisites are placed
+# at random.
 ROUNDS, DRAWN_ROUNDS = 100, 20
+LEAST_TRIES, DRAWN_LEAST_TRIES = 10_000, 1_000
 MOST_DRAWN = 10
 
 
@@ -128,22 +129,21 @@ def _searched(alone: Problem, stop: Event) -> Booking | None:
     relaxed = relaxation(eased, stop)
     if relaxed.bound < required:
         return None
-    for start, rounds in _first_plans(eased, relaxed.shares):
-        runs = sum(map(len, start.runs))
-        rounds = -(-rounds * required // max(1, runs))
+    for start, rounds, least_tries in _first_plans(eased):
+        tries = max(rounds * required, least_tries)
+        rounds = -(-tries // max(1, sum(map(len, start.runs))))
         for booking in chain([start], ruin_and_recreate(start, stop, seed=0, rounds=rounds)):
             if all(len(runs) >= task.must for task, runs in zip(alone.tasks, booking.runs)):
                 return booking
     return None
 
 
-def _first_plans(eased: Problem, shares: np.ndarray) -> Iterator[tuple[Booking, int]]:
-    """Plans to start from, and the rounds spent on each.
+def _first_plans(eased: Problem) -> Iterator[tuple[Booking, int, int]]:
+    """Plans to start from, and the rounds and fewest tries spent on each.
 
     `ruin_and_recreate` never moves the first run of a prerequisite, so that is drawn here.
     """
-    yield greedy_plan(eased, plan_by_shares(eased, shares)), ROUNDS
-    yield greedy_plan(eased), ROUNDS
+    yield greedy_plan(eased), ROUNDS, LEAST_TRIES
     awaited = sorted(eased.prerequisites)
     draw = Random(0)
     for _ in range(MOST_DRAWN if awaited else 0):
@@ -152,4 +152,4 @@ def _first_plans(eased: Problem, shares: np.ndarray) -> Iterator[tuple[Booking, 
             open_ = np.flatnonzero(booking.open_starts(task)).tolist()
             if open_:
                 booking.add_if_feasible(task, draw.choice(open_))
-        yield greedy_plan(eased, booking), DRAWN_ROUNDS
+        yield greedy_plan(eased, booking), DRAWN_ROUNDS, DRAWN_LEAST_TRIES

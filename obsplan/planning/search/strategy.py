@@ -1,9 +1,10 @@
 """From problem to plan: what is tried in which order.
 
 A small problem is solved exactly. Any other starts from a greedy plan, which a call of ruin and
-recreate improves while the relaxation is solved beside it. Then come plans along two lanes, and
-calls that know the relaxation's prices, until some in a row find nothing better. Everything stops
-by deterministic counts, not by the clock, so the same problem always gives the same plan.
+recreate improves while the relaxation is solved beside it. Then come pairs of calls that know the
+relaxation's prices. A pair that finds nothing better makes the next longer, and the longest such
+pair ends the search; a middle-sized problem is then solved exactly. Everything stops by
+deterministic counts, not by the clock, so the same problem always gives the same plan.
 """
 
 from collections.abc import Callable, Generator, Iterable, Iterator
@@ -17,33 +18,47 @@ from obsplan.planning.problem.booking import Booking
 from obsplan.planning.problem.definition import Problem
 from obsplan.planning.search.compiled import Compiling, compiled
 from obsplan.planning.search.exact import (
+    PROOF_NODES,
     Judge,
     above,
     exact_plan,
+    is_proven,
     is_small,
+    is_worth_a_proof,
+    proof,
 )
 from obsplan.planning.search.first_plan import quick_plan
-from obsplan.planning.search.price_guided import price_guided_plans
 from obsplan.planning.search.ruin_and_recreate import best_of_calls, is_better
 from obsplan.planning.solver.dual_bound import Relaxation, relaxation
 
 
-class Calls(NamedTuple):
-    """Calls of ruin and recreate: `rounds` tries of each for every run, two calls side by side;
-    as many pairs as are `in_vain`, one after the other, end the search."""
+class Standing(str):
+    """A line of progress on where the search stands, which makes the one before it obsolete."""
+
+
+class Work(NamedTuple):
+    """Limits of the search, in counts.
+
+    rounds: of a call of ruin and recreate, that is tries for each run; two calls go side by side.
+    After a pair in vain the next has twice as many; a pair in vain with `most_rounds` is the last.
+    nodes: of branch and bound at the end.
+    """
 
     rounds: int
-    in_vain: int
+    most_rounds: int
+    nodes: int
 
 
-CALLS = {"low": Calls(100, 1), "normal": Calls(300, 3), "high": Calls(1000, 6)}
+WORK = {
+    "low": Work(100, 100, 0),
+    "normal": Work(200, 800, PROOF_NODES),
+    "high": Work(200, 6400, 5 * PROOF_NODES),
+}
 # Temperatures at which calls start, in turn, as shares of a run's mean worth: cool ones make the
 # most of a plan, hot ones leave it.
 FIRST_LOSSES = (0.1, 0.3, 0.03, 1.0)
 # Most pairs, if a finer replay takes away again and again what they find.
 MOST_PAIRS = 100
-# Most rounds of sweeps along two lanes.
-LANE_ROUNDS = 24
 Effort = Literal["low", "normal", "high"]
 # Rounding of a sum of worths, which depends on the order of its terms.
 LAST_DIGITS = 1e-12
@@ -79,14 +94,13 @@ def better_plans(
     finer replay; the bound is one on `relaxed`. A small problem is solved exactly, and its plan
     is the only one if proven optimal. Otherwise the first plan (`first` if given) comes at once;
     every plan but the last comes with an infinite bound. The search ends within `gap` of the
-    bound or when `effort` is spent. If a finer replay refuses a plan within the gap, `lighter`
-    returns a plan with less in it; the search goes on from there, and may then yield plans of
-    lower value.
+    bound or when `effort` is spent; where it is affordable, branch and bound then seeks
+    a proof. If a finer replay refuses a plan within the gap, `lighter` returns a plan with less in
+    it; the search goes on from there, and may then yield plans of lower value.
 
-    `on_bound` hears every bound as soon as it is known, `report` if the search is compiled first or
-    cannot be. Closing the iterator, or setting `stop`,
-    ends the search soon. Raises NoPlaceFound if no place is found for the required
-    runs.
+    `on_bound` hears every bound as soon as it is known, `report` what takes time. Closing the
+    iterator, or setting `stop`, ends the search soon. Raises NoPlaceFound if no place is found for
+    the required runs.
     """
     exact = exact_plan(problem, relaxed, judge, finer, stop)
     if exact.plan is not None and exact.is_final:
@@ -103,8 +117,15 @@ def better_plans(
             yield start, np.inf
             if not bounds.are_met_by(start) and not stop.is_set():
                 _compile(compiling, stop, report)
-            for booking, bound in _searched(start, bounds, CALLS[effort], lighter):
-                yield booking, bound if np.isinf(bound) else min(bound, exact.bound)
+            best = yield from _searched(start, bounds, WORK[effort], lighter, report)
+            bound = min(bounds.upper, exact.bound)
+            nodes = WORK[effort].nodes if is_worth_a_proof(relaxed) and not stop.is_set() else 0
+            if nodes and not is_proven(best, bound):
+                report(Standing("solving the whole problem by branch and bound"))
+                found, proven = proof(problem, relaxed, judge, nodes, stop)
+                bound = min(bound, proven)
+                best = found if found is not None and is_better(found, best) else best
+            yield best, above(bound, best)
         finally:
             stop.set()
 
@@ -154,50 +175,38 @@ class Bounds:
 
 
 def _searched(
-    start: Booking, bounds: Bounds, calls: Calls, lighter: Lighter
-) -> Iterator[tuple[Booking, float]]:
-    """What the search makes of the plan `start`, the last plan with its bound."""
+    start: Booking, bounds: Bounds, work: Work, lighter: Lighter, report: Callable[[str], None]
+) -> Improved:
+    """What the search makes of the plan `start`."""
     first = start
     if not bounds.are_met_by(start):
         # One call, as the relaxation has the other core.
-        found = best_of_calls(start, bounds.pool, bounds.stop, 0, FIRST_LOSSES[:1], calls.rounds)
+        found = best_of_calls(start, bounds.pool, bounds.stop, 0, FIRST_LOSSES[:1], work.rounds)
         first = found if is_better(found, start) else start
     incumbent = lighter(first) or first
     if incumbent is not start:
         yield incumbent, np.inf
     bounds.wait(incumbent)
     if not bounds.are_met_by(incumbent):
-        relaxed = bounds.solved.result()
-        for better in price_guided_plans(incumbent, bounds.pool, bounds.stop, relaxed, LANE_ROUNDS):
-            incumbent = yield from _taken(incumbent, better, lighter)
-            if bounds.are_met_by(incumbent):
-                break
-        incumbent = yield from _called(incumbent, bounds, calls, relaxed.resource_cost, lighter)
-    yield incumbent, above(bounds.upper, incumbent)
-
-
-def _called(
-    incumbent: Booking, bounds: Bounds, calls: Calls, price: np.ndarray, lighter: Lighter
-) -> Improved:
-    """Pairs of calls until the plan meets the bound or so many pairs were in vain."""
-    in_vain, pair = 0, 0
-    while in_vain < calls.in_vain and not bounds.are_met_by(incumbent):
-        if bounds.stop.is_set():
-            break
-        pair += 1
-        losses = FIRST_LOSSES[:2] if pair % 2 else FIRST_LOSSES[2:]
-        found = best_of_calls(
-            incumbent, bounds.pool, bounds.stop, 2 * pair, losses, calls.rounds, price
-        )
-        in_vain = 0 if is_better(found, incumbent) and pair < MOST_PAIRS else in_vain + 1
-        incumbent = yield from _taken(incumbent, found, lighter)
+        incumbent = yield from _called(incumbent, bounds, work, lighter, report)
     return incumbent
 
 
-def _taken(incumbent: Booking, found: Booking, lighter: Lighter) -> Improved:
-    """Yield and return the plan found if it is better, or what the replay leaves of it."""
-    if not is_better(found, incumbent):
-        return incumbent
-    found = lighter(found) or found
-    yield found, np.inf
-    return found
+def _called(
+    incumbent: Booking, bounds: Bounds, work: Work, lighter: Lighter, report: Callable[[str], None]
+) -> Improved:
+    """Pairs of calls until the plan meets the bound or the longest pair was in vain."""
+    price, rounds, pair = bounds.solved.result().price, work.rounds, 0
+    while not (bounds.are_met_by(incumbent) or bounds.stop.is_set() or pair == MOST_PAIRS):
+        pair += 1
+        report(Standing(f"trying {rounds} times for each run, round {pair}"))
+        losses = FIRST_LOSSES[:2] if pair % 2 else FIRST_LOSSES[2:]
+        found = best_of_calls(incumbent, bounds.pool, bounds.stop, 2 * pair, losses, rounds, price)
+        if is_better(found, incumbent):
+            incumbent = lighter(found) or found
+            yield incumbent, np.inf
+        elif rounds < work.most_rounds:
+            rounds *= 2
+        else:
+            break
+    return incumbent

@@ -11,51 +11,38 @@ import numpy as np
 from obsplan.planning.problem.definition import Problem
 from obsplan.planning.solver.highs import interior
 from obsplan.planning.solver.matrix import LinearModel
-from obsplan.planning.solver.model import EXCLUSION_H, build_model
+from obsplan.planning.solver.model import build_model
 
 
 @dataclass(frozen=True)
 class Relaxation:
     """Solution of the linear relaxation; no plan is worth more than `bound`.
 
-    Arrays are (tasks, steps). shares: the fraction of a run that begins there. reduced_worth:
-    the worth of a start there less the dual prices of all rows it enters but those of
-    exclusion. resource_cost: the dual prices of bus, battery, store, stations and budgets
-    alone.
+    Arrays are (tasks, steps). shares: the fraction of a run that begins there. price: what a start
+    there costs others, the dual prices of bus, battery, store, stations and budgets.
     """
 
     bound: float
     shares: np.ndarray
-    reduced_worth: np.ndarray
-    resource_cost: np.ndarray
+    price: np.ndarray
 
 
-def relaxation(
-    problem: Problem, stop: Event | None = None, exclusion_h: float = EXCLUSION_H
-) -> Relaxation:
+def relaxation(problem: Problem, stop: Event | None = None) -> Relaxation:
     """Bound, fractional plan and prices from the linear relaxation of `problem`.
-
-    Exclusion rows are summed over `exclusion_h` hours, gap rows over no more; fewer hours make
-    the bound tighter and the solution slower.
 
     Interior point without crossover gives duals that are almost optimal; weak duality makes a bound
     of any duals, so inexact duals make the bound less tight but never wrong. Once `stop` is set the
     solver stops where it is, and the bound is loose.
     """
-    relaxed = build_model(problem, coarse=True, exclusion_h=exclusion_h)
+    relaxed = build_model(problem, coarse=True)
     columns, duals = interior(relaxed, stop)
     shares = [np.where(start >= 0, columns[start], 0.0) for start in relaxed.start]
-    prices = (
-        np.where(relaxed.resource_rows, duals, 0.0),
-        np.where(relaxed.exclusion_rows, 0.0, duals),
-    )
-    resource_cost, priced = (_of_starts(relaxed, relaxed.matrix.T @ price) for price in prices)
+    of_resources = np.where(relaxed.resource_rows, duals, 0.0)
     return Relaxation(
         # If not even the idle plan is feasible, the dual is unbounded below.
         bound=max(0.0, dual_bound(relaxed, duals)),
         shares=np.reshape(shares, (len(problem.tasks), problem.steps)),
-        reduced_worth=_of_starts(relaxed, relaxed.cost) - priced,
-        resource_cost=resource_cost,
+        price=_of_starts(relaxed, relaxed.matrix.T @ of_resources),
     )
 
 

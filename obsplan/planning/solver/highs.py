@@ -74,11 +74,6 @@ def proven_bound(solver: highspy.Highs) -> float:
     return float(solver.getInfo().mip_dual_bound)
 
 
-def start_from(solver: highspy.Highs, columns: np.ndarray, values: np.ndarray) -> None:
-    """Let the search begin with these columns at these values; it finds the others itself."""
-    solver.setSolution(len(columns), columns.astype(np.int32), values.astype(float))
-
-
 def end_once(solver: highspy.Highs, stop: Event) -> None:
     """Let the branching end where it is, soon after `stop` is set."""
     solver.cbMipInterrupt += _interrupt_once(stop)
@@ -90,18 +85,6 @@ def _interrupt_once(stop: Event) -> Callable[[HighsCallbackEvent], None]:
             event.interrupt()
 
     return interrupt
-
-
-def search(solver: highspy.Highs, model: LinearModel) -> bool:
-    """Run branch and bound on `model`; return whether a solution was found."""
-    solver.run()
-    if has_answer(solver):
-        worth, reported = model.cost @ solution(solver), solver.getInfo().objective_function_value
-        if abs(worth - reported) > 1e-6 * max(1.0, abs(worth)):
-            # Where presolve alone solves the model, the library may hand back the hint.
-            solver.clearSolver()
-            solver.run()
-    return has_answer(solver)
 
 
 def interior(

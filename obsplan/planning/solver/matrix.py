@@ -16,8 +16,7 @@ class LinearModel:
 
     start[i] (steps,) maps each step to the column of that start, -1 if there is none;
     cumulative[i] does so for the number of starts up to that step, sending[n] for the share of
-    a step in which node n sends. exclusion_rows (rows,) says which rows limit starts that
-    exclude each other or keep a gap, resource_rows (rows,) which are of bus, battery,
+    a step in which node n sends. resource_rows (rows,) says which rows are of bus, battery,
     store, stations and budgets.
     """
 
@@ -31,21 +30,18 @@ class LinearModel:
     start: list[np.ndarray]
     cumulative: list[np.ndarray]
     sending: list[np.ndarray]
-    exclusion_rows: np.ndarray
     resource_rows: np.ndarray
 
 
 def with_rows(model: LinearModel, rows: np.ndarray, low, high) -> LinearModel:
     """The model with more rows: low <= rows @ x <= high."""
     rows = np.atleast_2d(rows)
-    neither = np.zeros(len(rows), dtype=bool)
     return replace(
         model,
         matrix=sparse.vstack([model.matrix, sparse.csr_matrix(rows)], format="csr"),
         row_low=np.append(model.row_low, np.broadcast_to(low, len(rows))),
         row_high=np.append(model.row_high, np.broadcast_to(high, len(rows))),
-        exclusion_rows=np.append(model.exclusion_rows, neither),
-        resource_rows=np.append(model.resource_rows, neither),
+        resource_rows=np.append(model.resource_rows, np.zeros(len(rows), dtype=bool)),
     )
 
 
@@ -66,17 +62,16 @@ class MatrixBuilder:
         self.column_count += count
         return np.arange(self.column_count - count, self.column_count)
 
-    def add_rows(self, count: int, low, high, *terms, is_exclusion: bool = False) -> None:
+    def add_rows(self, count: int, low, high, *terms) -> None:
         """`terms` are (row within the block, column, coefficient).
 
-        Column -1 is skipped, and a coefficient too small for a solver to keep. `is_exclusion`
-        says that these rows limit starts that exclude each other.
+        Column -1 is skipped, and a coefficient too small for a solver to keep.
         """
         for row, column, coefficient in terms:
             row, column, coefficient = np.broadcast_arrays(row, column, coefficient)
             used = (column >= 0) & (np.abs(coefficient) >= LEAST_FIGURE)
             self.rows.append((row[used] + self.row_count, column[used], coefficient[used]))
-        limits = tuple(np.broadcast_to(v, count).astype(float) for v in (low, high, is_exclusion))
+        limits = tuple(np.broadcast_to(v, count).astype(float) for v in (low, high))
         self.limits.append(limits)
         self.row_count += count
 
@@ -86,7 +81,7 @@ class MatrixBuilder:
         """The model; its rows from `resources_from` on are of shared resources."""
         cost, low, high, integer = (np.concatenate(part) for part in zip(*self.columns))
         row, column, value = (np.concatenate(part) for part in zip(*self.rows))
-        row_low, row_high, exclusion = (np.concatenate(part) for part in zip(*self.limits))
+        row_low, row_high = (np.concatenate(part) for part in zip(*self.limits))
         shape = (self.row_count, self.column_count)
         # Two terms of one row may be in the same column; they are added.
         matrix = sparse.coo_matrix((value, (row, column)), shape=shape).tocsr()
@@ -105,7 +100,6 @@ class MatrixBuilder:
             start=[s.columns for s in starts],
             cumulative=[none if s.cumulative is None else s.cumulative for s in starts],
             sending=sending,
-            exclusion_rows=exclusion > 0,
             resource_rows=np.arange(self.row_count) >= resources_from,
         )
 
@@ -154,7 +148,6 @@ def at_most(
     intervals: list[tuple[Starts, int, int]],
     most: np.ndarray | int = 1,
     summed: int = 1,
-    is_exclusion: bool = True,
 ) -> None:
     """At most so many starts, at each step or (steps,), within all `intervals` (starts, back,
     ahead), where there could be more.
@@ -176,7 +169,7 @@ def at_most(
         for s, back, ahead in intervals
         for row, column, factor in s.within(back, ahead)
     ]
-    builder.add_rows(int(rows.sum()), -np.inf, allowed[rows], *terms, is_exclusion=is_exclusion)
+    builder.add_rows(int(rows.sum()), -np.inf, allowed[rows], *terms)
 
 
 def profile_terms(own: Starts, profile: np.ndarray, sign: float) -> list[tuple]:

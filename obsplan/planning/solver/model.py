@@ -23,21 +23,17 @@ EXCLUSION_H = 4.0
 GAP_H = 1.0
 
 
-def build_model(
-    problem: Problem, coarse: bool = False, exclusion_h: float = EXCLUSION_H
-) -> LinearModel:
+def build_model(problem: Problem, coarse: bool = False) -> LinearModel:
     """The model of `problem`.
 
     A `coarse` one is a relaxation with the same columns for starts and fewer rows: each is the
-    sum of the rows of some hours, `exclusion_h` for exclusion and no more for gaps. Its optimum
-    is no lower, and little higher, in a fraction of the time. Sums cut off more fractional plans
-    than a row taken now and then would.
+    sum of the rows of some hours. Its optimum is no lower, and little higher, in a fraction of the
+    time. Sums cut off more fractional plans than a row taken now and then would.
     """
     builder, steps = MatrixBuilder(), problem.steps
     every = steps_summed(problem) if coarse else 1
     together, spaced = (
-        max(1, round(hours / problem.step_h)) if coarse else 1
-        for hours in (exclusion_h, min(exclusion_h, GAP_H))
+        max(1, round(hours / problem.step_h)) if coarse else 1 for hours in (EXCLUSION_H, GAP_H)
     )
     rivals = {task for pair in problem.exclusive for task in pair}
     spell_out = 0 if coarse and steps > SPELL_OUT_STARTS else SPELL_OUT_STARTS
@@ -161,4 +157,4 @@ def _teams(builder: MatrixBuilder, problem: Problem, starts: list[Starts], summe
         needing = np.flatnonzero(team.needed_by).tolist()
         intervals = [(starts[i], problem.tasks[i].length, 0) for i in needing]
         if intervals:
-            at_most(builder, intervals, team.at_once, summed, is_exclusion=False)
+            at_most(builder, intervals, team.at_once, summed)

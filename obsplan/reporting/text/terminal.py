@@ -14,8 +14,9 @@ from obsplan.analysis.missing_runs import scheduled_runs
 from obsplan.common.caution import CAUTION
 from obsplan.common.instants import stamp
 from obsplan.common.text import readable
-from obsplan.planning.plan import BetterPlan, Plan
+from obsplan.planning.plan import Plan
 from obsplan.planning.reasons.audit import Severity
+from obsplan.planning.search.strategy import Standing
 from obsplan.reporting.text.sentences import bound_line, margin_lines, night_lines
 
 TONES = {"good": "32", "short": "33", "bad": "31", "head": "1"}
@@ -34,7 +35,7 @@ def painted(text: str, tone: str, colour: bool) -> str:
 def progress(stream: TextIO, clock: Callable[[], float] = time.monotonic) -> Callable[[str], None]:
     """A function that writes lines to `stream` with the seconds since now before them.
 
-    On a terminal the line of a better plan replaces that of the one before, so that the
+    On a terminal a line on where the search stands replaces the one before, so that the
     incumbent and its gap stay in one place; elsewhere every line is kept.
     """
     began, replaceable = clock(), False
@@ -43,7 +44,7 @@ def progress(stream: TextIO, clock: Callable[[], float] = time.monotonic) -> Cal
     def report(line: str) -> None:
         nonlocal replaceable
         text = f"{clock() - began:6.1f} s  {readable(line)}"
-        if lively and isinstance(line, BetterPlan):
+        if lively and isinstance(line, Standing):
             # Only a line that did not wrap can be overwritten.
             text = text[: shutil.get_terminal_size().columns - 1]
             text = "\x1b[1A\x1b[2K" + text if replaceable else text
@@ -51,7 +52,7 @@ def progress(stream: TextIO, clock: Callable[[], float] = time.monotonic) -> Cal
         with suppress(OSError):
             stream.write(text + "\n")
             stream.flush()
-        replaceable = isinstance(line, BetterPlan)
+        replaceable = isinstance(line, Standing)
 
     return report
 

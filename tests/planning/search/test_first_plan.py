@@ -10,7 +10,6 @@ from tools.tiny import level_node, task, waits
 
 from obsplan.common.errors import Infeasible
 from obsplan.planning import plan as plan_room
-from obsplan.planning.problem.booking import Booking
 from obsplan.planning.problem.definition import Problem
 from obsplan.planning.search import first_plan
 from obsplan.planning.search.first_plan import NoPlaceFound, quick_plan
@@ -30,12 +29,6 @@ def in_the_way(steps: int) -> Problem:
 @pytest.mark.parametrize("steps", [8, MANY])
 def test_required_runs_that_greedy_construction_leaves_no_room_are_placed(steps):
     assert quick_plan(in_the_way(steps)).runs == [[5], [0]]
-
-
-def test_required_runs_that_the_relaxed_plan_does_not_show_are_sought(monkeypatch):
-    monkeypatch.setattr(first_plan, "plan_by_shares", lambda problem, shares: Booking(problem))
-    monkeypatch.setattr(first_plan, "ROUNDS", 5000)  # for hours are drawn among very many
-    assert quick_plan(in_the_way(MANY)).runs == [[5], [0]]
 
 
 @pytest.mark.parametrize("steps", [8, MANY])

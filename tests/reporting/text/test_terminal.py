@@ -17,9 +17,10 @@ from hypothesis import strategies as st
 from tools.small import SMALL, scenario, world
 
 from obsplan.cli.main import main
-from obsplan.planning.plan import BetterPlan, make_plan
+from obsplan.planning.plan import make_plan
 from obsplan.planning.reasons.audit import audit
 from obsplan.planning.reasons.balance import balance
+from obsplan.planning.search.strategy import Standing
 from obsplan.reporting.text import terminal
 from obsplan.reporting.text.sentences import bound_line
 
@@ -136,9 +137,9 @@ def test_better_plans_take_each_others_line_on_a_terminal_alone(monkeypatch):
     monkeypatch.setenv("COLUMNS", "40")
     told = [
         "first plan: value 1.0",
-        BetterPlan("better: value 2.0"),
-        BetterPlan("better: value 3.0"),
-        BetterPlan("better: " + "x" * 80),
+        Standing("better: value 2.0"),
+        Standing("better: value 3.0"),
+        Standing("better: " + "x" * 80),
         "plan: " + "x" * 80,
     ]
     for stream in (Screen(), io.StringIO()):
