@@ -93,7 +93,9 @@ class Node:
     counts for the bus, mean base load for the battery. In a relaxed problem the best minute of a
     step leaves `above_mean_w` more of generation than its mean does, in a strict one 0. heaters:
     those that runs save power of, which are no part of the base load then; none unless the problem
-    is relaxed.
+    is relaxed. What charging loses near full and in the cold is for the relaxed problem alone: in a
+    minute the battery takes no more than `taper` of what it lacks to be full (0: as much as comes),
+    and it charges in no more than the share `charging` (None: all) of each step.
     """
 
     name: str
@@ -119,6 +121,8 @@ class Node:
     store_start_mbit: float
     store_end_mbit: float
     heaters: tuple[Heater, ...] = ()
+    taper: float = 0.0
+    charging: np.ndarray | None = None
 
 
 @dataclass(frozen=True)

@@ -12,7 +12,7 @@ from typing import NamedTuple
 import numpy as np
 
 from obsplan.environment.model import Environment
-from obsplan.inputs.hardware import Platform
+from obsplan.inputs.hardware import Battery, Platform
 from obsplan.inputs.scenario import Activity, Scenario
 from obsplan.planning.problem.definition import Need, Node, Problem, Task, Team, after
 from obsplan.planning.problem.pinned_runs import with_pins
@@ -209,4 +209,14 @@ def _node(environment: Environment, platform: Platform, relaxed: bool) -> Node:
         store_start_mbit=platform.store.start_mbit,
         store_end_mbit=supplies.store_end_mbit + slack,
         heaters=power.heaters,
+        taper=_taper(battery) if relaxed else 0.0,
+        charging=per_step(power.charges).mean(axis=1) if relaxed else None,
     )
+
+
+def _taper(battery: Battery) -> float:
+    """What the battery takes in a minute at most, as a share of what it lacks to be full."""
+    if battery.taper_above is None or battery.charge_limit_w is None:
+        return 0.0
+    falling_w = battery.charge_limit_w / (1 - battery.taper_above)
+    return min(falling_w * battery.charge_efficiency / 60 / battery.usable_wh, 1.0)

@@ -9,18 +9,20 @@ from obsplan.inputs.hardware import Platform
 from obsplan.inputs.scenario import Activity
 from obsplan.planning.problem.definition import Heater
 from obsplan.planning.problem.supplies import supplies_of
-from obsplan.planning.problem.unit_bounds import heated_by_runs, heater_bound
+from obsplan.planning.problem.unit_bounds import LINE_K, bounds, heated_by_runs, heater_bound
 
 
 class PlatformPower(NamedTuple):
     """By the minute (n,); `heaters` are those that are no part of the base load.
 
+    charges: whether the battery takes charge, if `relaxed` in the best of cases.
     peak_w: what the bus carries, and as much more as the battery cannot deliver of the bus limit.
     """
 
     generation_w: np.ndarray
     base_w: np.ndarray
     peak_w: np.ndarray
+    charges: np.ndarray
     heaters: tuple[Heater, ...]
 
 
@@ -29,7 +31,8 @@ def platform_power(environment: Environment, platform: Platform, relaxed: bool) 
 
     Heaters that runs save power of draw as they do while nothing runs, and on the bus may be on
     whenever they can be; if `relaxed` they stand beside the base load. While the battery is too
-    cold to charge, what idling leaves of the arrays counts as lost, unless `relaxed`.
+    cold to charge, what idling leaves of the arrays counts as lost, unless `relaxed`, where runs
+    may use it.
     """
     scenario, table = environment.scenario, environment.platforms[platform.name]
     minutes = scenario.steps * scenario.span.step_min
@@ -40,18 +43,18 @@ def platform_power(environment: Environment, platform: Platform, relaxed: bool) 
     delivered_w = generation_w + (platform.battery.discharge_limit_w or np.inf)
     undelivered_w = np.maximum(supplies_of(platform).bus_w - delivered_w, 0.0)
     idle_w = sum((limits.idle_heater_w[:minutes] for _, limits in heated), np.zeros(minutes))
+    charges = ~_too_cold_to_charge(environment, platform, relaxed)[:minutes]
     if relaxed:
         heaters = tuple(heater_bound(environment, unit, limits) for unit, limits in heated)
         # Never below zero by rounding.
         base_w = np.maximum(base_w - idle_w, 0.0) if heated else base_w
-        return PlatformPower(generation_w, base_w, base_w + undelivered_w, heaters)
+        return PlatformPower(generation_w, base_w, base_w + undelivered_w, charges, heaters)
     peak_w = base_w - idle_w + undelivered_w
     for unit, limits in heated:
         assert unit.thermostat is not None
         peak_w = peak_w + unit.thermostat.power_w * limits.may_heat(unit)[:minutes]
-    cold = _too_cold_to_charge(environment, platform)[:minutes]
-    generation_w = np.where(cold, np.minimum(generation_w, base_w), generation_w)
-    return PlatformPower(generation_w, base_w, peak_w, ())
+    generation_w = np.where(charges, generation_w, np.minimum(generation_w, base_w))
+    return PlatformPower(generation_w, base_w, peak_w, charges, ())
 
 
 def heat_saved(environment: Environment, activity: Activity, starts: np.ndarray) -> float:
@@ -73,12 +76,16 @@ def heat_saved(environment: Environment, activity: Activity, starts: np.ndarray)
     return min(saved_w / mean_w, 1.0)
 
 
-def _too_cold_to_charge(environment: Environment, platform: Platform) -> np.ndarray:
-    """Minutes (n,) in which the battery takes no charge while nothing runs."""
+def _too_cold_to_charge(environment: Environment, platform: Platform, relaxed: bool) -> np.ndarray:
+    """Minutes (n,) in which the battery takes no charge while nothing runs; `relaxed`: ever."""
     table = environment.platforms[platform.name]
     cold = np.zeros(len(table), dtype=bool)
     for unit in platform.unit:
         if unit.charges_above_k is not None:
-            where = environment.sky if unit.table is not None else table
-            cold |= where[unit.columns[0]].to_numpy(dtype=float) < unit.charges_above_k
+            if unit.table is None and relaxed:
+                level_k = bounds(environment, unit).warmest_k[:-1] + LINE_K
+            else:
+                where = environment.sky if unit.table is not None else table
+                level_k = where[unit.columns[0]].to_numpy(dtype=float)
+            cold |= level_k < unit.charges_above_k
     return cold

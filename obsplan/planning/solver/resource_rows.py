@@ -10,6 +10,7 @@ from obsplan.planning.problem.definition import Node, Problem, Task
 from obsplan.planning.problem.tolerances import BUS_TOLERANCE_W
 from obsplan.planning.solver.heater_rows import heater_draw
 from obsplan.planning.solver.matrix import (
+    LEAST_FIGURE,
     MatrixBuilder,
     Starts,
     profile_terms,
@@ -141,17 +142,45 @@ def _battery(
             (rows, net, -slope),
             *losses,
         )
-    fast = np.flatnonzero(surplus > node.charge_limit_w * hours)
-    if len(fast):
-        gain = node.charge_limit_w * node.charge_efficiency * hours[fast]
-        number = np.arange(len(fast))
-        builder.add_rows(
-            len(fast),
-            -np.inf,
-            start[fast] + gain,
-            (number, stored[fast], 1),
-            (number, before[fast], -1),
-        )
+    most_wh = _most_charged_wh(node, row, hour)
+    fast = np.flatnonzero(surplus > most_wh)
+    number = np.arange(len(fast))
+    builder.add_rows(
+        len(fast),
+        -np.inf,
+        start[fast] + node.charge_efficiency * most_wh[fast],
+        (number, stored[fast], 1),
+        (number, before[fast], -1),
+    )
+    if node.taper:
+        _taper(builder, node, stored, before, hours)
+
+
+def _most_charged_wh(node: Node, row: np.ndarray, hour: float) -> np.ndarray:
+    """The most that each row can charge, before its losses: nothing while the battery is cold."""
+    limit_w = np.full(len(row), node.charge_limit_w)
+    if node.charging is not None:
+        cold = node.charging == 0
+        limit_w = np.where(cold, 0.0, limit_w * np.where(cold, 1.0, node.charging))
+    return np.bincount(row, limit_w) * hour
+
+
+def _taper(
+    builder: MatrixBuilder, node: Node, stored: np.ndarray, before: np.ndarray, hours: np.ndarray
+) -> None:
+    """Rows of a battery that charges more slowly near full.
+
+    In a minute at least the share 1 - taper of what it lacks to be full stays lacking, whatever is
+    drawn, so through a row that share to the power of its minutes.
+    """
+    kept = (1 - node.taper) ** (60 * hours)
+    kept[kept < LEAST_FIGURE] = 0.0
+    rows = np.arange(len(hours))
+    filled_wh = (1 - kept) * node.capacity_wh
+    begun_wh = np.where(rows == 0, kept * node.start_wh, 0.0)
+    builder.add_rows(
+        len(hours), -np.inf, filled_wh + begun_wh, (rows, stored, 1), (rows, before, -kept)
+    )
 
 
 def _drawn(own: list[tuple[Task, Starts]], yield_w: np.ndarray) -> list[tuple]:
