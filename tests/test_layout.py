@@ -36,6 +36,7 @@ WITHIN_PLANNING = [
     "last_runs",
     "minute_repair",
     "tie_breaks",
+    "prompt_sending",
     "plan",
 ]
 OWNERS = {

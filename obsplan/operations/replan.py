@@ -36,9 +36,11 @@ from obsplan.planning.problem.booking import Booking
 from obsplan.planning.problem.definition import Problem, worth_of_all
 from obsplan.planning.problem.pinned_runs import pinned_step, without_pins
 from obsplan.planning.problem.timeline_table import described, slots_table
+from obsplan.planning.prompt_sending import sent_promptly
 from obsplan.planning.reasons.fix_wording import Answer
 from obsplan.planning.reasons.unplaced import explain, unplaced_table
 from obsplan.planning.reasons.what_if import Variant
+from obsplan.planning.replayed import Replayed
 from obsplan.planning.search.strategy import Effort, require_effort
 
 
@@ -105,7 +107,7 @@ def make_replan(
         interrupted = end.reason is not None
         found = [(plan.value(), differences(scenario, movable, plan)) for plan in plans]
         chosen = fewest_moves(found, keep)
-        booking, difference = plans[chosen], found[chosen][1]
+        booking, difference = _sent_promptly(plans[chosen], situation, end), found[chosen][1]
         rows, ids = named_slots(scenario, fixed, movable, booking, difference)
         timeline, verdict = _timeline(environment, fixed, rows, booking.problem, now_utc)
         value = float(timeline["value"].sum())
@@ -123,6 +125,13 @@ def make_replan(
         value - float(changes["value_change"].sum()),
         (*assumptions(environment, fixed), *_lost(given_up)),
     )
+
+
+def _sent_promptly(booking: Booking, situation: Situation, end: EarlyEnd) -> Booking:
+    """The same runs, their data waiting no longer than they must; untried once patience ran out."""
+    if end.expired.is_set():
+        return booking
+    return sent_promptly(Replayed(booking, situation.replay(booking)), situation.replay).booking
 
 
 def _alone(

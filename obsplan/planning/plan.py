@@ -27,6 +27,7 @@ from obsplan.planning.problem.finer_steps import finer_problems
 from obsplan.planning.problem.from_scenario import build_problem
 from obsplan.planning.problem.pinned_runs import without_pins
 from obsplan.planning.problem.timeline_table import timeline_table
+from obsplan.planning.prompt_sending import sent_promptly
 from obsplan.planning.reasons.audit import no_room_for_required_runs
 from obsplan.planning.reasons.conflicts import find_conflict
 from obsplan.planning.reasons.fix_wording import Answer
@@ -218,6 +219,7 @@ class PlanSearch:
                         break
                 hopeless = partial(breaks_own_rules, self.environment)
                 best = with_last_runs(best, self.replay, expired, hopeless)
+                best = best if expired.is_set() else sent_promptly(best, self.replay)
                 if best.booking.value() > value:
                     self.report(f"filled: {self._standing(best.booking)}")
         except KeyboardInterrupt:

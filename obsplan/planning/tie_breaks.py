@@ -1,7 +1,7 @@
-"""Tie-breaks: among plans of equal value an earlier one, then fewer switches, then less energy.
+"""Tie-breaks: among plans of equal value an earlier one, then fewer switches.
 
-A local search whose moves keep the value. A run done early can be repeated if it fails, fewer
-switches of instrument mean fewer commands, and energy left over is margin.
+A local search whose moves keep the value. A run done early can be repeated if it fails, and fewer
+switches of instrument mean fewer commands.
 """
 
 from collections.abc import Iterator
@@ -11,13 +11,11 @@ import numpy as np
 
 from obsplan.planning.problem.booking import Booking
 from obsplan.planning.search.greedy import greedy_plan
-from obsplan.planning.solver.transmit_windows import BY_STEP, with_planned_sending
 
 # Earlier starts that are tried for one run, and swaps for one platform.
 MOST_TRIES = 2
 MOST_SWAPS = 100
 SAME_WORTH = 1e-9
-LEAST_SAVING_WH = 1e-3
 
 Start = tuple[int, int]  # step and task
 
@@ -25,13 +23,10 @@ Start = tuple[int, int]  # step and task
 def tidy_plans(booking: Booking) -> Iterator[Booking]:
     """The tie-broken plan, filled with what then fits, the most preferred version first.
 
-    The caller takes the first that a replay accepts. Saving energy comes after filling, so that
-    it costs no run.
+    The caller takes the first that a replay accepts.
     """
     tidy = tidied(booking)
-    full = greedy_plan(tidy.problem, tidy.copy())
-    yield sent_for_less(full)
-    yield full
+    yield greedy_plan(tidy.problem, tidy.copy())
     early = moved_up(booking)
     yield greedy_plan(early.problem, early.copy())
     yield early
@@ -125,17 +120,3 @@ def _swapped(booking: Booking, one: Start, two: Start) -> Booking | None:
     other.add(j, start)
     worse = not other.keeps_rules() or other.objective() < booking.objective() - SAME_WORTH
     return None if worse else other
-
-
-def sent_for_less(booking: Booking) -> Booking:
-    """The same runs with their data sent for less energy, if possible."""
-    planned = with_planned_sending(booking, (BY_STEP,))
-    return planned if sending_wh(planned) < sending_wh(booking) - LEAST_SAVING_WH else booking
-
-
-def sending_wh(booking: Booking) -> float:
-    """Energy of sending, all platforms together."""
-    drawn_w = [
-        node.transmit_w * booking.sending(n).sum() for n, node in enumerate(booking.problem.nodes)
-    ]
-    return float(sum(drawn_w)) * booking.problem.step_h

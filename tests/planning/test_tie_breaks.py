@@ -1,4 +1,4 @@
-"""Among plans of equal value: an earlier one, then fewer switches, then less energy."""
+"""Among plans of equal value: an earlier one, then fewer switches."""
 
 import numpy as np
 from hypothesis import assume, given
@@ -11,11 +11,8 @@ from obsplan.planning.problem.definition import Problem
 from obsplan.planning.problem.from_scenario import build_problem
 from obsplan.planning.search.greedy import greedy_plan
 from obsplan.planning.tie_breaks import (
-    sending_wh,
-    sent_for_less,
     starts_in_order,
     tidied,
-    tidy_plans,
     with_fewer_switches,
 )
 
@@ -83,29 +80,3 @@ def test_no_window_is_left_for_fewer_switches():
     late = task("a", count=2, starts=np.isin(np.arange(8), (0, 2)))
     mixed = booked((0, 0), (1, 1), (0, 2), tasks=(late, task("b")), exclusive={(0, 1)})
     assert list(map(sorted, tidied(mixed).runs)) == [[0, 2], [1]]
-
-
-def test_data_goes_where_it_takes_less_energy():
-    node = {
-        "transmit_w": 40.0,
-        "send_mbit": np.array([1.0, 1, 1, 1, 4, 4, 4, 4]),
-        "store_start_mbit": 4.0,
-        "store_end_mbit": 0.0,
-    }
-    eager = booked(tasks=(task("a"),), **node)
-    assert sending_wh(eager) == 40.0 and sending_wh(sent_for_less(eager)) == 10.0
-
-
-def test_less_energy_for_sending_leaves_no_run_out():
-    """What fits when data may go at once is filled in before sending is saved on."""
-    node = {
-        "transmit_w": 40.0,
-        "send_mbit": np.array([1.0, 1, 1, 1, 4, 4, 4, 4]),
-        "store_start_mbit": 4.0,
-        "store_end_mbit": 0.0,
-    }
-    tasks = task("a"), task("b", data_mbit=np.array([4.0]))
-    *_, least = tidy_plans(booked((0, 0), tasks=tasks, **node))
-    best = next(tidy_plans(booked((0, 0), tasks=tasks, **node)))
-    assert best.runs == [[0], [0]] and sending_wh(best) == 20.0
-    assert least.runs == [[0], []]

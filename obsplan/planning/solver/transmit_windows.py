@@ -1,16 +1,17 @@
-"""When each platform sends, for the least energy: a linear program with the runs as fixed loads.
+"""When each platform sends: a linear program with the runs as fixed loads.
 
-Sending as early as possible, as a replay does where nothing else is planned, may cost energy
-that runs need later. The program has rows summed over hours, or one for each step.
+Sending whenever there is contact, as a replay does where nothing else is planned, may cost energy
+that runs need later. The program sends for the least energy, or as early as can be without such
+harm. It has rows summed over hours, or one for each step.
 """
 
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from dataclasses import replace
 
 import numpy as np
 
 from obsplan.planning.problem.booking import Booking
-from obsplan.planning.problem.definition import Problem
+from obsplan.planning.problem.definition import Node, Problem
 from obsplan.planning.solver.highs import is_optimal, loaded, solution
 from obsplan.planning.solver.model import build_model, steps_summed
 from obsplan.planning.solver.model_solution import sending_steps
@@ -26,18 +27,46 @@ def with_planned_sending(booking: Booking, models: tuple[bool, ...] = (COARSE, B
     of the time and says only in which hours to send, so it costs a little more energy.
     """
     for coarse in models:
-        may_send = _least_sending(booking, coarse)
-        if may_send is None:
-            continue
-        planned = booking.copy()
-        planned.may_send = may_send
-        planned.flow = planned.simulate()
-        if not planned.flow.short:
+        planned = _sent_in(booking, _sending_steps(booking, coarse, _energy_worth))
+        if planned is not None:
             return planned
     return booking
 
 
-def _least_sending(booking: Booking, coarse: bool) -> np.ndarray | None:
+def with_early_sending(booking: Booking) -> Booking:
+    """The same runs, each Mbit sent as early as what is planned later allows; `booking` if that
+    fails."""
+    planned = _sent_in(booking, _sending_steps(booking, BY_STEP, _earliness_worth))
+    return booking if planned is None else planned
+
+
+def _sent_in(booking: Booking, may_send: np.ndarray | None) -> Booking | None:
+    """The same runs, sending in these steps alone; None if they fall short."""
+    if may_send is None:
+        return None
+    planned = booking.copy()
+    planned.may_send = may_send
+    planned.flow = planned.simulate()
+    return None if planned.flow.short else planned
+
+
+def _energy_worth(node: Node, late: np.ndarray) -> np.ndarray:
+    """What sending is worth (steps,): the less energy it takes, the more; then the earlier.
+
+    `late` (steps,) rises from 0 to 1 through the span.
+    """
+    return -(1 + 1e-3 * late) * (1e-3 + node.transmit_w * node.send_share)
+
+
+def _earliness_worth(node: Node, late: np.ndarray) -> np.ndarray:
+    """What sending is worth (steps,): for each Mbit the time that it waits no more; then as
+    `_energy_worth`."""
+    return (1 - late) * node.send_mbit - 1e-6 * node.transmit_w * node.send_share
+
+
+def _sending_steps(
+    booking: Booking, coarse: bool, worth: Callable[[Node, np.ndarray], np.ndarray]
+) -> np.ndarray | None:
     """Steps in which each node may send (nodes, steps); None if the program is infeasible."""
     problem = booking.problem
     nodes = tuple(
@@ -52,8 +81,7 @@ def _least_sending(booking: Booking, coarse: bool) -> np.ndarray | None:
     model = build_model(Problem(problem.steps, problem.step_h, (), nodes, frozenset()), coarse)
     for node, share in zip(nodes, model.sending):
         here = share >= 0
-        late = 1 + 1e-3 * np.arange(problem.steps)[here] / problem.steps
-        model.cost[share[here]] = -late * (1e-3 + (node.transmit_w * node.send_share)[here])
+        model.cost[share[here]] = worth(node, np.arange(problem.steps) / problem.steps)[here]
     solver = loaded(model, mixed=False)
     solver.run()
     if not is_optimal(solver):
