@@ -101,7 +101,7 @@ def test_a_plan_is_valid_and_schedules_every_request(name, request):
                 during[unit.columns[0]].min() >= low_k and during[unit.columns[1]].max() <= high_k
             )
     labels = [axes.get_ylabel() for axes in resources_figure(made).axes]
-    assert f"{platform.name} units\n(K)" in labels
+    assert f"{platform.name}\n{unit.name}\n(K)" in labels
 
 
 @pytest.mark.parametrize("name", ["crater", "ridge"])
