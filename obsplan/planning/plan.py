@@ -39,7 +39,7 @@ from obsplan.planning.replayed import Replayed, breaks_own_rules, judge_of, repl
 from obsplan.planning.search.exact import above, in_steps, is_small
 from obsplan.planning.search.first_plan import NoPlaceFound, quick_plan
 from obsplan.planning.search.strategy import Effort, Standing, better_plans, require_effort
-from obsplan.planning.tie_breaks import tidy_plans
+from obsplan.planning.tie_breaks import spread_out, tidy_plans
 
 Report = Callable[[str], None]
 
@@ -219,13 +219,20 @@ class PlanSearch:
                         break
                 hopeless = partial(breaks_own_rules, self.environment)
                 best = with_last_runs(best, self.replay, expired, hopeless)
-                best = best if expired.is_set() else sent_promptly(best, self.replay)
+                best = best if expired.is_set() else self._arranged(best)
                 if best.booking.value() > value:
                     self.report(f"filled: {self._standing(best.booking)}")
         except KeyboardInterrupt:
             self.end.hear()
         self._tell_end()
         return best
+
+    def _arranged(self, plan: Replayed) -> Replayed:
+        """The same runs as a flight team would rather have them: spread, their data sent soon."""
+        spread = spread_out(plan.booking)
+        verdict = self.replay(spread)
+        plan = Replayed(spread, verdict) if verdict.is_valid else plan
+        return sent_promptly(plan, self.replay)
 
     def _tell_end(self) -> None:
         """Report once why the search was ended, if it was."""

@@ -1,7 +1,8 @@
-"""Tie-breaks: among plans of equal value an earlier one, then fewer switches.
+"""Tie-breaks: among plans of equal value one whose runs are spread, with fewer switches.
 
-A local search whose moves keep the value. A run done early can be repeated if it fails, and fewer
-switches of instrument mean fewer commands.
+A local search whose moves keep the value. First runs move up and close up, so that more fits in;
+fewer switches of instrument mean fewer commands. Once nothing more fits, repeated runs spread over
+the time in which they may begin, so that a lost contact or a lost day costs few of them.
 """
 
 from collections.abc import Iterator
@@ -16,6 +17,8 @@ from obsplan.planning.search.greedy import greedy_plan
 MOST_TRIES = 2
 MOST_SWAPS = 100
 SAME_WORTH = 1e-9
+# Rounding of what is stored, summed over the steps.
+WAITING_ROUNDING_MBIT = 1e-6
 
 Start = tuple[int, int]  # step and task
 
@@ -59,6 +62,44 @@ def moved_up(booking: Booking) -> Booking:
             tidy.add(i, start)
             tidy.flow = kept
     return tidy
+
+
+def spread_out(booking: Booking) -> Booking:
+    """Repeated runs moved towards evenly spaced places among the starts that are permitted.
+
+    A run moves only where it is worth the same and data wait no longer. Runs that others need stay.
+    """
+    spread = booking.copy()
+    for i, (task, starts) in enumerate(zip(booking.problem.tasks, booking.runs)):
+        if len(starts) < 2 or i in booking.problem.prerequisites:
+            continue
+        permitted = np.flatnonzero(task.starts)
+        for k, start in reversed(list(enumerate(sorted(starts)))):
+            place = permitted[int((k + 0.5) / len(starts) * len(permitted))]
+            _move_towards(spread, i, start, int(place))
+    return spread
+
+
+def _move_towards(booking: Booking, i: int, start: int, place: int) -> None:
+    """Move a run to the nearest start to `place` found that is worth the same, if to any."""
+    kept, waiting_mbit = booking.flow, booking.flow.held_mbit.sum()
+    booking.add(i, start, -1)
+    worth = booking.next_gain(i)
+    equal = booking.clear_starts(i) & (worth >= worth[start] - SAME_WORTH)
+    away = np.abs(np.arange(len(equal)) - place)
+    tries = np.flatnonzero(equal & (away < away[start]))
+    if len(tries):
+        booking.flow = booking.simulate()
+        tries = tries[booking.open_starts(i)[tries]]
+        tries = tries[np.argsort(away[tries], kind="stable")][:MOST_TRIES]
+    for other in tries.tolist():
+        if not booking.add_if_feasible(i, other):
+            continue
+        if booking.flow.held_mbit.sum() <= waiting_mbit + WAITING_ROUNDING_MBIT:
+            return
+        booking.add(i, other, -1)
+    booking.add(i, start)
+    booking.flow = kept
 
 
 def with_fewer_switches(booking: Booking) -> Booking:

@@ -1,16 +1,18 @@
-"""Among plans of equal value: an earlier one, then fewer switches."""
+"""Among plans of equal value: an earlier one, fewer switches, then one whose runs are spread."""
 
 import numpy as np
+import pytest
 from hypothesis import assume, given
 from hypothesis import strategies as st
 from tools.small import cases
-from tools.tiny import level_node, task, tiny_problem
+from tools.tiny import level_node, task, tiny_problem, waits
 
 from obsplan.planning.problem.booking import Booking
 from obsplan.planning.problem.definition import Problem
 from obsplan.planning.problem.from_scenario import build_problem
 from obsplan.planning.search.greedy import greedy_plan
 from obsplan.planning.tie_breaks import (
+    spread_out,
     starts_in_order,
     tidied,
     with_fewer_switches,
@@ -80,3 +82,34 @@ def test_no_window_is_left_for_fewer_switches():
     late = task("a", count=2, starts=np.isin(np.arange(8), (0, 2)))
     mixed = booked((0, 0), (1, 1), (0, 2), tasks=(late, task("b")), exclusive={(0, 1)})
     assert list(map(sorted, tidied(mixed).runs)) == [[0, 2], [1]]
+
+
+def test_repeated_runs_spread_over_the_starts_that_are_permitted():
+    few = task("a", count=2, starts=np.arange(8) < 6)
+    assert sorted(spread_out(booked((0, 0), (0, 1), tasks=(few,))).runs[0]) == [1, 4]
+
+
+def test_a_single_run_and_one_that_others_need_stay_early():
+    tasks = task("a"), task("b", count=2), task("c", needs=(waits(1, 1, 8, 8),))
+    crammed = booked((0, 0), (1, 0), (1, 1), (2, 2), tasks=tasks)
+    assert list(map(sorted, spread_out(crammed).runs)) == [[0], [0, 1], [2]]
+
+
+def test_no_run_moves_where_its_data_would_wait():
+    """Contact is in the first two steps and the last alone."""
+    contact = np.isin(np.arange(8), (0, 1, 7)).astype(float)
+    node = {"transmit_w": 1.0, "send_mbit": contact, "send_share": contact}
+    with_data = task("a", count=2, data_mbit=np.array([1.0]))
+    stay = spread_out(booked((0, 0), (0, 1), tasks=(with_data,), **node))
+    assert sorted(stay.runs[0]) == [0, 1]
+
+
+@given(seed=st.integers(0, 10_000))
+def test_spreading_keeps_worth_rules_and_waiting(seed):
+    booking = greedy_plan(tiny_problem(seed))
+    assume(not booking.flow.short)
+    spread = spread_out(booking)
+    assert spread.value() == pytest.approx(booking.value(), abs=1e-9)  # rounding of the sum
+    assert spread.keeps_rules() and not spread.flow.short
+    assert spread.flow.held_mbit.sum() <= booking.flow.held_mbit.sum() + 1e-4
+    assert [len(runs) for runs in spread.runs] == [len(runs) for runs in booking.runs]

@@ -58,9 +58,9 @@ def made(uplink=True):
 
 @functools.cache
 def replanned():
-    """`made` after six hours, of which one run failed at once and one was cut short."""
+    """`made` after eight hours, in which one run failed at once and one was cut short."""
     plan = made()
-    now_utc = plan.environment.sky.index[0] + pd.Timedelta(hours=6)
+    now_utc = plan.environment.sky.index[0] + pd.Timedelta(hours=8)
     slots = plan.timeline[["slot", "activity", "start_utc", "end_utc", "state"]].copy()
     over = slots[(slots["end_utc"] <= now_utc) & slots["activity"].isin([SWEEP, "insertion"])]
     slots["reason"] = ""
