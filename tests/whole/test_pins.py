@@ -116,8 +116,8 @@ def test_a_pin_that_fixed_slots_rule_out_is_given_up_and_named():
          "does not have Sun elevation 6 to 90 deg; fix: pin it to 2028-07-01T02:30Z"),
         ([("look", 60), ("look", 135)], {}, "02:15Z", 'too near to the pin of "look"'),
         ([("look", 60), ("gaze", 105)], {}, "01:45Z", "one slot at a time on the instrument"),
-        ([("gaze", 45)], {}, "00:45Z", 'must come after "step", and none can be'),
-        ([("gaze", 60), ("step", 60), ("step", 180)], {}, "01:00Z", "its runs are pinned later"),
+        ([("gaze", 45)], {}, "00:45Z", '"step" can only run too late'),
+        ([("gaze", 60), ("step", 60), ("step", 180)], {}, "01:00Z", 'runs of "step" are pinned'),
     ],
 )  # fmt: skip
 def test_a_pin_that_no_rule_allows_is_named_before_planning(pins, changes, where, words):

@@ -68,8 +68,9 @@ def _order(environment: Environment, pin: Pin) -> Iterator[tuple[str, str]]:
         ]
         starts = np.flatnonzero(start_mask(environment, first, relaxed=True)).tolist()
         if not need.with_runs(pinned if len(pinned) == first.count else starts)[step]:
-            why = "all its runs are pinned later" if len(pinned) == first.count else "none can be"
-            yield f"a run that starts then must come {words}, and {why}", "pin it to a later time"
+            many = f'all runs of "{first.name}" are pinned'
+            why = many if len(pinned) == first.count else f'"{first.name}" can only run'
+            yield f"a run then must come {words}, and {why} too late", "pin it to a later time"
 
 
 def _apart(scenario: Scenario, one: Pin, other: Pin) -> str:
