@@ -47,6 +47,10 @@ compare with, so it cancels nothing.
 The last lines name the margins of energy, power, storage and link that are used up, or nearly:
 a plan without margin breaks as soon as less comes than was predicted.
 
+With --alternatives, alternatives.csv compares plans that differ in at least 30 % of the slots of
+each pair, at as little loss of value as a short search finds; alternatives.png shows their slots,
+and timeline_2.csv and so on hold them.
+
 With --worth, a table after the plan says what one more Wh of battery, W of array, hour of
 contact and Mbit of storage would add to the upper bound. If the bound gives no price, since it
 counts all runs as scheduled or more of the resource leaves it as it is, the plan is improved with
@@ -77,6 +81,13 @@ Colour only repeats what the text says; it is switched off in pipes and if NO_CO
 @click.option(
     "--worth", is_flag=True, help="Also print what one more unit of each resource would add."
 )
+@click.option(
+    "--alternatives",
+    "plans",
+    type=click.IntRange(2, 5),
+    metavar="N",
+    help="Also find plans that differ clearly, up to N in all, and compare them.",
+)
 @click.option("--dry-run", is_flag=True, help="Only audit the scenario; write nothing.")
 @click.option("--quiet", is_flag=True, help="Print nothing but errors; see the exit code.")
 @click.option("--json", "as_json", is_flag=True, help="Print summary.json instead of a table.")
@@ -92,6 +103,7 @@ def plan(
     keep_outs: tuple[tuple[str, str, str], ...],
     pins: tuple[str, ...],
     worth: bool,
+    plans: int | None,
     dry_run: bool,
     quiet: bool,
     as_json: bool,
@@ -134,14 +146,34 @@ def plan(
     _report_problem(environment, report)
     interruption.hold()
     made = make_plan(environment, gap, report, effort, patience)
+    others = _alternatives(made, plans, report)
     report("writing tables and figures ...")
-    plan_directory.write_plan(made, directory, form)
+    plan_directory.write_plan(made, directory, form, alternatives=others)
     if as_json:
         hand_over((directory / "summary.json").read_text(encoding="utf-8"))
     elif not quiet:
-        say_coloured(terminal.plan_lines(made, directory, terminal.colours(sys.stdout)))
+        say_coloured(terminal.plan_lines(made, directory, terminal.colours(sys.stdout), others))
     if worth:
         _print_worth(made, report)
+
+
+def _alternatives(made, plans: int | None, report: Callable[[str], None]) -> list:
+    """Plans that differ clearly from the one made, up to so many with it; none after Ctrl-C."""
+    from obsplan.analysis.alternatives import alternative_plans
+
+    if plans is None:
+        return []
+    report("looking for plans that differ clearly ...")
+    try:
+        with interruption.interruptible():
+            others = alternative_plans(made, plans - 1)
+        if len(others) < plans - 1:
+            few = len(others) or "none"
+            report(f"of {plans - 1} plans that differ in 30 % of the slots {few} found")
+        return others
+    except KeyboardInterrupt:
+        report("interrupted: continuing without alternatives")
+        return []
 
 
 def _print_worth(made, report: Callable[[str], None]) -> None:

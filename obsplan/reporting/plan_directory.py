@@ -4,7 +4,8 @@
 """
 
 import json
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
+from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, NamedTuple
 
@@ -12,6 +13,7 @@ import icalendar
 import pandas as pd
 
 from obsplan import __version__
+from obsplan.analysis.alternatives import MOST_PLANS, alternatives_table
 from obsplan.analysis.command_deadlines import has_uplink_lead, uplink_deadlines
 from obsplan.analysis.contact_use import used_contacts
 from obsplan.analysis.data_latency import latency_table
@@ -37,11 +39,15 @@ FORMATS = ("png", "svg", "pdf")
 
 
 class Results(NamedTuple):
-    """What the files are made from: a plan, its replan if any, and the older calendar."""
+    """What the files are made from: a plan, its replan and alternatives if any, the older calendar.
+
+    alternatives: plans that differ from the plan.
+    """
 
     plan: Plan
     replan: Replan | None
     calendar: dict[str, icalendar.Event]
+    alternatives: tuple[Plan, ...] = ()
 
 
 class OutputFile(NamedTuple):
@@ -95,6 +101,20 @@ def _resources_figure(results: Results) -> "Figure":
     from obsplan.reporting.figures.resources import resources_figure
 
     return resources_figure(results.plan)
+
+
+def _alternatives_figure(results: Results) -> "Figure | None":
+    from obsplan.reporting.figures.alternatives import alternatives_figure
+
+    if not results.alternatives:
+        return None
+    return alternatives_figure([results.plan, *results.alternatives])
+
+
+def _alternative_timeline(number: int, results: Results) -> pd.DataFrame | None:
+    """The timeline of plan `number`, counted from 2 on."""
+    plans = results.alternatives
+    return plans[number - 2].timeline if len(plans) > number - 2 else None
 
 
 # Figures are listed as PNG; they may be written in any of FORMATS.
@@ -166,6 +186,31 @@ FILES = {
         lambda results: _summary(results),
     ),
 }
+WITH_ALTERNATIVES = "with --alternatives"
+FILES |= {
+    "alternatives.csv": OutputFile(
+        "plans that differ clearly, side by side: value, margin, latency, what differs",
+        lambda results: (
+            alternatives_table([results.plan, *results.alternatives])
+            if results.alternatives
+            else None
+        ),
+        WITH_ALTERNATIVES,
+    ),
+    "alternatives.png": OutputFile(
+        "figure: the slots of all these plans over one time axis",
+        _alternatives_figure,
+        WITH_ALTERNATIVES,
+    ),
+    **{
+        f"timeline_{number}.csv": OutputFile(
+            f"the slots of plan {number} of these; check and replan read it too",
+            partial(_alternative_timeline, number),
+            WITH_ALTERNATIVES,
+        )
+        for number in range(2, MOST_PLANS + 1)
+    },
+}
 FIGURES = tuple(Path(name).stem for name in FILES if name.endswith(".png"))
 # All names that a file may have; `whole_directory.SUMS` comes on top.
 NAMES = {*FILES, *(f"{figure}.{form}" for figure in FIGURES for form in FORMATS)}
@@ -176,17 +221,20 @@ def write_plan(
     directory: str | Path,
     form: str = "png",
     follows: str | Path | None = None,
+    alternatives: Sequence[Plan] = (),
 ) -> None:
     """Write the plan directory; it replaces an older plan there only once it is complete.
 
     The files are those of `FILES`, figures as `form`, one of `FORMATS`. The calendar continues that
-    of the plan replaced, and that in the directory `follows`. Raises TableError if the directory
-    cannot be written, or contains something that is not a plan of obsplan.
+    of the plan replaced, and that in the directory `follows`. `alternatives` are up to
+    MOST_PLANS - 1 plans that differ from the plan (see `alternative_plans`). Raises TableError if
+    the directory cannot be written, or contains something that is not a plan of obsplan.
     """
     directory = Path(directory)
     require_replaceable(directory)
     plan, replan = (made.plan, made) if isinstance(made, Replan) else (made, None)
-    results = Results(plan, replan, calendar_of(Path(follows) if follows else None, directory))
+    calendar = calendar_of(Path(follows) if follows else None, directory)
+    results = Results(plan, replan, calendar, tuple(alternatives))
 
     def fill(part: Path) -> None:
         for name, file in FILES.items():

@@ -40,6 +40,13 @@ ONLY_ANEW = {
 }
 
 
+ONLY_WITH_MORE = {
+    name
+    for name, file in plan_directory.FILES.items()
+    if file.when == plan_directory.WITH_ALTERNATIVES
+}
+
+
 @pytest.fixture(scope="session")
 def replanned(made):
     """The plan made anew from its middle on, after a report."""
@@ -55,8 +62,12 @@ def test_every_file_is_a_row_of_the_list_and_every_row_makes_a_file(
     plan_directory.write_plan(replanned, tmp_path / "replan")
     plain = {path.name for path in written.iterdir()}
     anew = {path.name for path in (tmp_path / "replan").iterdir()}
-    assert plain == {*plan_directory.FILES, SUMS} - ONLY_ANEW and len(ONLY_ANEW) == 3
-    assert anew == {*plan_directory.FILES, SUMS}
+    always = {*plan_directory.FILES, SUMS} - ONLY_WITH_MORE
+    assert plain == always - ONLY_ANEW and len(ONLY_ANEW) == 3
+    assert anew == always
+    more = [replace(made, value=made.value - 0.1 * k) for k in range(4)]
+    plan_directory.write_plan(made, tmp_path / "more", alternatives=more)
+    assert {path.name for path in (tmp_path / "more").iterdir()} - plain == ONLY_WITH_MORE
     scene = made.environment.scenario.model_copy(update={"uplink": None})
     quiet = replace(made, environment=replace(made.environment, scenario=scene))
     plan_directory.write_plan(quiet, tmp_path / "quiet")

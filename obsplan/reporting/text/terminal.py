@@ -3,7 +3,7 @@
 import os
 import shutil
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from contextlib import suppress
 from pathlib import Path
 from typing import TextIO
@@ -17,6 +17,7 @@ from obsplan.common.text import readable
 from obsplan.planning.plan import Plan
 from obsplan.planning.reasons.audit import Severity
 from obsplan.planning.search.strategy import Standing
+from obsplan.reporting.text.alternative_lines import alternative_lines
 from obsplan.reporting.text.sentences import bound_line, margin_lines, night_lines
 
 TONES = {"good": "32", "short": "33", "bad": "31", "head": "1"}
@@ -57,8 +58,10 @@ def progress(stream: TextIO, clock: Callable[[], float] = time.monotonic) -> Cal
     return report
 
 
-def plan_lines(plan: Plan, directory: Path, colour: bool = False) -> list[str]:
-    """Runs requested and scheduled, value and bound, margins, and where the files are."""
+def plan_lines(
+    plan: Plan, directory: Path, colour: bool = False, alternatives: Sequence[Plan] = ()
+) -> list[str]:
+    """Runs requested and scheduled, value and bound, margins, alternatives, where the files are."""
     scenario = plan.environment.scenario
     placed = scheduled_runs(plan)
     worth = plan.timeline.groupby("activity")["value"].sum()
@@ -80,6 +83,7 @@ def plan_lines(plan: Plan, directory: Path, colour: bool = False) -> list[str]:
     lines += [
         *margin_lines(plan.verdict),
         *night_lines(plan),
+        *(alternative_lines([plan, *alternatives]) if alternatives else []),
         f"written to {readable(str(directory))}",
     ]
     if any(i.hazard != "none" for i in scenario.instrument):
