@@ -121,8 +121,7 @@ def plan(
 
     With --dry-run the scenario is audited instead, in a few seconds. A table compares what
     the required and all requested runs need of energy, downlink and storage with what each
-    platform has. Then come errors (no plan is possible; exit code 1), warnings and notes,
-    each with a fix.
+    platform has. Then errors (no plan is possible; exit code 1), warnings and notes, with fixes.
     """
     directory = _directory(output, worth, dry_run, quiet, as_json)
     from obsplan.environment.build import make_environment
@@ -142,7 +141,6 @@ def plan(
     if directory is None:
         _audit(environment, quiet, as_json)
         return
-    echo_pass_cautions(environment)
     _report_problem(environment, report)
     interruption.hold()
     made = make_plan(environment, gap, report, effort, patience)
@@ -232,9 +230,10 @@ def _directory(
 
 
 def _report_problem(environment, report: Callable[[str], None]) -> None:
-    """Report the size of the problem, and the durations that the time grid rounds up."""
+    """Report the size of the problem, passes cut, and durations that the time grid rounds up."""
     from obsplan.planning.reasons.audit import many_starts
 
+    echo_pass_cautions(environment)
     scenario = environment.scenario
     report(f"physics of {scenario.steps} steps ready; planning {len(scenario.activity)} activities")
     for activity in scenario.activity:

@@ -123,7 +123,7 @@ def test_the_same_plan_gives_the_same_files(made, written, tmp_path):
 
 @pytest.mark.parametrize("form", ["svg", "pdf"])
 def test_figures_of_another_format_take_the_place_of_the_old(made, target, empty_figures, form):
-    plan_directory.write_plan(made, target, form)
+    plan_directory.write_plan(made, target, form, alternatives=[made])
     drawn = {p.name for p in target.iterdir() if p.stem in plan_directory.FIGURES}
     assert drawn - {*plan_directory.FILES} == {f"{n}.{form}" for n in plan_directory.FIGURES}
     assert not {f"{name}.png" for name in plan_directory.FIGURES} & drawn
@@ -150,7 +150,7 @@ def _untouched_and_whole(target):
     plan_directory.require_replaceable(target)
     pictures = {f"{name}.{form}" for name in plan_directory.FIGURES for form in ("svg", "pdf")}
     names = {p.name for p in target.iterdir()}
-    assert names == {*plan_directory.NAMES, SUMS} - pictures - ONLY_ANEW
+    assert names == {*plan_directory.NAMES, SUMS} - pictures - ONLY_ANEW - ONLY_WITH_MORE
 
 
 @FORKS
