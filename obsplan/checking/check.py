@@ -164,12 +164,24 @@ def _covered_minutes(environment: Environment) -> int:
 
 def _margins_table(scenario: Scenario, rows: list[Margin]) -> pd.DataFrame:
     """The margins as a table, with `time_utc` for the minute."""
-    table = pd.DataFrame(rows, columns=list(Margin._fields))
-    table["thin"] = pd.Series([row.thin for row in rows], dtype=bool)
-    times_utc = [scenario.instant_at(minute) for minute in table.pop("minute")]
-    table.insert(3, "time_utc", pd.DatetimeIndex(times_utc, dtype="datetime64[s, UTC]"))
-    words = ["margin", "where", "condition", "unit"]
-    return table.astype(dict.fromkeys(["amount", "room"], float) | dict.fromkeys(words, "str"))
+    # Whole columns of known kinds: every verdict of a search has this table.
+    times_utc = [scenario.instant_at(row.minute) for row in rows]
+
+    def words(field: str) -> pd.Index:
+        return pd.Index([getattr(row, field) for row in rows], dtype="str")
+
+    return pd.DataFrame(
+        {
+            "margin": words("margin"),
+            "where": words("where"),
+            "condition": words("condition"),
+            "time_utc": pd.DatetimeIndex(times_utc, dtype="datetime64[s, UTC]"),
+            "amount": np.array([row.amount for row in rows], dtype=float),
+            "unit": words("unit"),
+            "room": np.array([row.room for row in rows], dtype=float),
+            "thin": np.array([row.thin for row in rows], dtype=bool),
+        }
+    )
 
 
 def _minute_table(platform: Platform, book: Books, index: pd.DatetimeIndex) -> pd.DataFrame:

@@ -1,5 +1,8 @@
 """Small scenarios with hand-made environments, and tiny problems, for the planning tests."""
 
+from dataclasses import replace
+from datetime import timedelta
+
 import numpy as np
 import pandas as pd
 from hypothesis import strategies as st
@@ -349,3 +352,17 @@ def landing_table(**landing) -> dict:
         "step_min": 60,
     }
     return table | ({"landing": landing} if landing else {})
+
+
+def first_days(environment: Environment, days: int, step_min: int = 15) -> Environment:
+    """The first days of an environment, in steps of another length."""
+    span = environment.scenario.span
+    changed = {"end_utc": span.start_utc + timedelta(days=days), "step_min": step_min}
+    span = span.model_copy(update=changed)
+    minutes = days * 24 * 60
+    return replace(
+        environment,
+        scenario=environment.scenario.model_copy(update={"span": span}),
+        sky=environment.sky.iloc[:minutes],
+        platforms={name: t.iloc[:minutes] for name, t in environment.platforms.items()},
+    )

@@ -1,5 +1,6 @@
 """The audit names what rules out any plan, and what is odd, before anything is solved."""
 
+from dataclasses import replace
 from unittest.mock import patch
 
 import numpy as np
@@ -214,15 +215,15 @@ def test_a_relay_carries_what_others_send_through_it():
 
 
 def test_stations_never_heard_are_told(demo):
-    assert not audit(demo)["where"].str.startswith("station").any()
-    offered = demo
-    only = offered.contacts[offered.contacts["station"] == "Corrie"]
-    table = audit(type(offered)(**vars(offered) | {"contacts": only}))
-    assert 'station "Saltmarsh": is never in contact' in said(table, Severity.WARNING)
+    only = demo.contacts.head(1).assign(station="alpha")
+    told = said(audit(replace(world(scenario({"name": "a"})), contacts=only)), Severity.WARNING)
+    assert 'station "beta": is never in contact' in told and '"alpha"' not in told
 
 
-def test_nothing_rules_out_the_demo(demo):
-    assert Severity.INFEASIBLE not in set(audit(demo)["severity"])
+def test_nothing_rules_out_the_demo_and_all_its_stations_are_heard(demo):
+    table = audit(demo)
+    assert Severity.INFEASIBLE not in set(table["severity"])
+    assert not table["where"].str.startswith("station").any()
 
 
 RELAYED = {"to": "lander", "rate_kbps": 5.0, "range_limit_m": 100.0}
