@@ -23,6 +23,11 @@ def pytest_sessionstart(session):
         Compiling().wait(Event())
 
 
+def pytest_collection_modifyitems(items):
+    """Whole commands come first: they take longest, and no worker waits at the end for another."""
+    items.sort(key=lambda item: "whole" not in item.path.parts)
+
+
 @pytest.fixture(scope="session")
 def demo():
     """The environment of the demo scenario; it may not be changed."""

@@ -120,6 +120,7 @@ bus_limit_w = 40.0
 one_at_a_time = true
 array = [{ area_m2 = 0.1, efficiency = 0.3, dust_loss = 0.1 }]
 battery = { capacity_wh = 60.0, reserve = 0.3, start = 0.9 }
+margins = { energy_share = 0.1, store_share = 0.1 }
 radio = { to = "lander", transmit_w = 2.0, rate_kbps = 50.0, range_limit_m = 500.0 }
 track = [{ from_utc = 2028-07-05T00:00:00Z, distance_m = 20.0 }]
 store = { capacity_mbit = 300.0 }
@@ -157,6 +158,7 @@ value = 2.0
 gap_min = 30
 contact = "start"
 disturbs = true
+needs = ["operators"]
 when = { sun_elevation_deg = [0, 80], ground = { depth_m = 0.2, temperature_k = [100, 400] } }
 [[activity]]
 name = "panorama"
@@ -170,6 +172,12 @@ quiet = true
 not_with = ["sweep"]
 after = [{ activity = "sweep", settle_min = 10 }]
 coverage = { over = "span_h", edges = [0, 3, 6] }
+[[team]]
+name = "operators"
+shifts = "shifts.csv"
+[[pin]]
+activity = "sweep"
+start_utc = 2028-07-05T01:00:00Z
 [[keep_out]]
 activity = "sweep"
 from_utc = 2028-07-05T03:00:00Z
@@ -197,6 +205,10 @@ name = "lander"
 state_of_charge = 0.8
 stored_mbit = 12.0
 array_factor = 0.9
+[[unit]]
+name = "head"
+at_utc = 2028-07-05T02:50:00Z
+temperature_k = 260.0
 [[instrument]]
 name = "camera"
 from_utc = 2028-07-05T04:00:00Z
@@ -238,6 +250,10 @@ north,2028-07-05T00:00:00Z,2028-07-05T01:20:00Z,
 north,2028-07-05T01:25:00Z,2028-07-05T01:57:00Z,lander
 south,2028-07-06T05:00:00Z,2028-07-06T06:00:00Z,lander
 """
+SHIFTS = """start_utc,end_utc
+2028-07-05T00:30:00Z,2028-07-05T03:00:00Z
+2028-07-05 03:00,2028-07-05 06:30
+"""
 # What a command reads of an old plan.
 OLD_PLAN = {
     "timeline.csv": TIMELINE,
@@ -271,6 +287,7 @@ FILES = {
     "thermal.csv": THERMAL,
     "shadow.csv": SHADOW,
     "passes.csv": PASSES,
+    "shifts.csv": SHIFTS,
 }
 RANGE = ("--from", "2028-07-01", "--to", "2028-07-25")
 SURVEY = ["sites", "small.toml", "sites.csv", *RANGE, "-o", "survey.csv", "--jobs", "1"]
@@ -310,6 +327,19 @@ COMMANDS = {
         ["days", "small.toml", *RANGE, "-o", "out"],
         DRY_RUN,
     ],
+    "team": [
+        DRY_RUN,
+        ["check", "small.toml", "timeline.csv", "-o", "out.csv"],
+    ],
+    "pin": [
+        DRY_RUN,
+        [*DRY_RUN, "--pin", "panorama@2028-07-05T02:30Z"],
+        ["check", "small.toml", "timeline.csv", "-o", "out.csv"],
+    ],
+    "shifts": [
+        DRY_RUN,
+        ["check", "small.toml", "timeline.csv", "-o", "out.csv"],
+    ],
     "passes": [
         ["link", "small.toml", "-o", "out.csv", "--figure", "out.png"],
         ["link", "small.toml", "--at", "2028-07-05T02:00:00Z"],
@@ -345,21 +375,24 @@ COMMANDS = {
 }
 # What is mangled: the file, how, and how often of a hundred cases.
 MANGLED = {
-    "scenario": ("small.toml", "toml", 21),
-    "unit": ("small.toml", "toml unit", 6),
-    "keep-out": ("small.toml", "toml keep_out", 5),
-    "skyline": ("around.csv", "csv", 4),
+    "scenario": ("small.toml", "toml", 17),
+    "unit": ("small.toml", "toml unit", 5),
+    "keep-out": ("small.toml", "toml keep_out", 4),
+    "team": ("small.toml", "toml team", 3),
+    "pin": ("small.toml", "toml pin", 3),
+    "skyline": ("around.csv", "csv", 3),
     "station skyline": ("mask.csv", "csv", 3),
     "thermal table": ("thermal.csv", "csv", 6),
     "shadow table": ("shadow.csv", "csv", 5),
     "passes": ("passes.csv", "csv", 6),
+    "shifts": ("shifts.csv", "csv", 3),
     "timeline": ("timeline.csv", "csv", 8),
     "as run": ("as_run.csv", "csv", 7),
     "state": ("state.toml", "toml", 7),
     "sites": ("sites.csv", "csv", 5),
     "saved chunk": (".survey.csv.*.parts/*.json", "text", 2),
-    "elevation model": ("near.tif", "tif", 4),
-    "model label": ("pole.lbl", "text", 3),
+    "elevation model": ("near.tif", "tif", 3),
+    "model label": ("pole.lbl", "text", 2),
     "windows": ("windows.csv", "csv", 2),
     "command line": ("", "", 3),
     "old plan": ("old/*", "text", 2),

@@ -328,8 +328,7 @@ def _odd_heights(content: bytes, rng: Random) -> bytes:
 
 OWN: dict[str, dict[str, Mutation]] = {
     "toml": _own_toml(),
-    "toml keep_out": _own_toml("keep_out"),
-    "toml unit": _own_toml("unit"),
+    **{f"toml {name}": _own_toml(name) for name in ("keep_out", "pin", "team", "unit")},
     "csv": OWN_CSV,
     "tif": {"other tag": _other_tag, "odd heights": _odd_heights},
     "text": TEXT | {"other digits": _other_digits},

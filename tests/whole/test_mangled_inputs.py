@@ -79,7 +79,7 @@ def without(node, name):
     return node
 
 
-@pytest.mark.parametrize("name", ["keep_out", "unit"])
+@pytest.mark.parametrize("name", ["keep_out", "pin", "team", "unit"])
 def test_of_one_key_nothing_beside_it_is_mangled(name):
     sound = FILES["small.toml"]
     before = tomllib.loads(sound)
