@@ -21,6 +21,7 @@ from obsplan.planning.problem.booking import Booking
 from obsplan.planning.problem.definition import Problem
 from obsplan.planning.problem.pinned_runs import without_pins
 from obsplan.planning.problem.timeline_table import timeline_table
+from obsplan.planning.prompt_sending import sent_promptly
 from obsplan.planning.reasons.fix_wording import Answer
 from obsplan.planning.reasons.reason_wording import NotAnalysed
 from obsplan.planning.reasons.unplaced import unplaced_table
@@ -123,7 +124,7 @@ def _unlike(plan: Plan, others: list[Plan], dislike: float, seed: int) -> Plan |
         made = valid_plan(plan.environment, problem, greedy_plan(problem, best), None, replay)
     except Infeasible:
         return None
-    return _as_plan(plan, with_last_runs(made, replay, tries=1))
+    return _as_plan(plan, sent_promptly(with_last_runs(made, replay, tries=1), replay))
 
 
 def _disliking(problem: Problem, others: list[Booking], dislike: float) -> Problem:
