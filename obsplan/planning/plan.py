@@ -229,10 +229,10 @@ class PlanSearch:
 
     def _arranged(self, plan: Replayed) -> Replayed:
         """The same runs as a flight team would rather have them: spread, their data sent soon."""
+        plan = sent_promptly(plan, self.replay)
         spread = spread_out(plan.booking)
         verdict = self.replay(spread)
-        plan = Replayed(spread, verdict) if verdict.is_valid else plan
-        return sent_promptly(plan, self.replay)
+        return sent_promptly(Replayed(spread, verdict), self.replay) if verdict.is_valid else plan
 
     def _tell_end(self) -> None:
         """Report once why the search was ended, if it was."""

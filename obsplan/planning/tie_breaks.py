@@ -17,8 +17,8 @@ from obsplan.planning.search.greedy import greedy_plan
 MOST_TRIES = 2
 MOST_SWAPS = 100
 SAME_WORTH = 1e-9
-# Rounding of what is stored, summed over the steps.
-WAITING_ROUNDING_MBIT = 1e-6
+# For a better place the data of a run may wait so much longer, on average.
+LONGER_WAIT_H = 1.0
 
 Start = tuple[int, int]  # step and task
 
@@ -67,7 +67,8 @@ def moved_up(booking: Booking) -> Booking:
 def spread_out(booking: Booking) -> Booking:
     """Repeated runs moved towards evenly spaced places among the starts that are permitted.
 
-    A run moves only where it is worth the same and data wait no longer. Runs that others need stay.
+    A run moves only where it is worth the same and data wait hardly longer. Runs that others need
+    stay.
     """
     spread = booking.copy()
     for i, (task, starts) in enumerate(zip(booking.problem.tasks, booking.runs)):
@@ -82,7 +83,8 @@ def spread_out(booking: Booking) -> Booking:
 
 def _move_towards(booking: Booking, i: int, start: int, place: int) -> None:
     """Move a run to the nearest start to `place` found that is worth the same, if to any."""
-    kept, waiting_mbit = booking.flow, booking.flow.held_mbit.sum()
+    kept, data_mbit = booking.flow, booking.problem.tasks[i].data_mbit.sum()
+    most_mbit = kept.held_mbit.sum() + data_mbit * LONGER_WAIT_H / booking.problem.step_h
     booking.add(i, start, -1)
     worth = booking.next_gain(i)
     equal = booking.clear_starts(i) & (worth >= worth[start] - SAME_WORTH)
@@ -95,7 +97,7 @@ def _move_towards(booking: Booking, i: int, start: int, place: int) -> None:
     for other in tries.tolist():
         if not booking.add_if_feasible(i, other):
             continue
-        if booking.flow.held_mbit.sum() <= waiting_mbit + WAITING_ROUNDING_MBIT:
+        if booking.flow.held_mbit.sum() <= most_mbit + SAME_WORTH:
             return
         booking.add(i, other, -1)
     booking.add(i, start)

@@ -12,6 +12,7 @@ from obsplan.planning.problem.definition import Problem
 from obsplan.planning.problem.from_scenario import build_problem
 from obsplan.planning.search.greedy import greedy_plan
 from obsplan.planning.tie_breaks import (
+    LONGER_WAIT_H,
     spread_out,
     starts_in_order,
     tidied,
@@ -19,8 +20,8 @@ from obsplan.planning.tie_breaks import (
 )
 
 
-def booked(*runs, tasks, exclusive=(), **node):
-    booking = Booking(Problem(8, 0.25, tasks, (level_node(8, **node),), frozenset(exclusive)))
+def booked(*runs, tasks, exclusive=(), step_h=0.25, **node):
+    booking = Booking(Problem(8, step_h, tasks, (level_node(8, **node),), frozenset(exclusive)))
     for i, start in runs:
         booking.add(i, start)
     booking.flow = booking.simulate()
@@ -96,12 +97,15 @@ def test_a_single_run_and_one_that_others_need_stay_early():
 
 
 def test_no_run_moves_where_its_data_would_wait():
-    """Contact is in the first two steps and the last alone."""
-    contact = np.isin(np.arange(8), (0, 1, 7)).astype(float)
+    """Contact is in the first two steps alone."""
+    contact = np.isin(np.arange(8), (0, 1)).astype(float)
     node = {"transmit_w": 1.0, "send_mbit": contact, "send_share": contact}
     with_data = task("a", count=2, data_mbit=np.array([1.0]))
-    stay = spread_out(booked((0, 0), (0, 1), tasks=(with_data,), **node))
-    assert sorted(stay.runs[0]) == [0, 1]
+    crammed = {"tasks": (with_data,), **node}
+    hours = spread_out(booked((0, 0), (0, 1), step_h=1.0, **crammed))
+    assert sorted(hours.runs[0]) == [0, 1]
+    quarters = spread_out(booked((0, 0), (0, 1), step_h=0.25, **crammed))
+    assert sorted(quarters.runs[0]) != [0, 1]
 
 
 @given(seed=st.integers(0, 10_000))
@@ -111,5 +115,9 @@ def test_spreading_keeps_worth_rules_and_waiting(seed):
     spread = spread_out(booking)
     assert spread.value() == pytest.approx(booking.value(), abs=1e-9)  # rounding of the sum
     assert spread.keeps_rules() and not spread.flow.short
-    assert spread.flow.held_mbit.sum() <= booking.flow.held_mbit.sum() + 1e-4
+    most_mbit = sum(
+        task.data_mbit.sum() * len(runs) for task, runs in zip(spread.problem.tasks, spread.runs)
+    )
+    longer_h = (spread.flow.held_mbit - booking.flow.held_mbit).sum() * spread.problem.step_h
+    assert longer_h <= most_mbit * LONGER_WAIT_H + 1e-4
     assert [len(runs) for runs in spread.runs] == [len(runs) for runs in booking.runs]
