@@ -110,7 +110,7 @@ def test_plans_of_a_thousand_gain_by_the_amounts_that_their_reasons_name(case):
 
 def test_the_command_tells_the_gain_of_what_has_no_price(tmp_path, monkeypatch):
     monkeypatch.chdir(tmp_path)
-    monkeypatch.setattr(plan_directory, "write_plan", lambda *args: None)  # figures take long
+    monkeypatch.setattr(plan_directory, "write_plan", lambda *_, **more: None)  # takes long
     text = SMALL.replace("capacity_mbit = 1000.0", "capacity_mbit = 3.0")
     text = text.replace("data_mbit = 5.0", "data_mbit = 260.0")
     (tmp_path / "small.toml").write_text(text)

@@ -124,7 +124,7 @@ def test_a_bound_without_prices_is_told_in_words():
 
 def test_the_command_prints_it_after_the_plan(tmp_path, monkeypatch):
     monkeypatch.chdir(tmp_path)
-    monkeypatch.setattr(plan_directory, "write_plan", lambda *args: None)  # figures take long
+    monkeypatch.setattr(plan_directory, "write_plan", lambda *_, **more: None)  # figures take long
     (tmp_path / "small.toml").write_text(SMALL)
     made = CliRunner().invoke(main, ["plan", "small.toml", "-o", "p", "--worth"])
     assert made.exit_code == 0

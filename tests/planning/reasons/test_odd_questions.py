@@ -17,7 +17,7 @@ from obsplan.reporting import plan_directory
 def run(tmp_path, monkeypatch):
     monkeypatch.chdir(tmp_path)
     # Figures take long, and no test here reads them.
-    monkeypatch.setattr(plan_directory, "write_plan", lambda *args: None)
+    monkeypatch.setattr(plan_directory, "write_plan", lambda *_, **more: None)
 
     def asked(text: str, *args: str):
         (tmp_path / "small.toml").write_text(text)
