@@ -37,15 +37,18 @@ def read_passes(path: Path, platforms: Sequence[str], stations: Sequence[str]) -
         rows.append((row, acquisition, loss))
     before: dict[tuple[str, str], tuple[int, pd.Timestamp]] = {}
     for row, acquisition, loss in sorted(rows, key=lambda each: each[1]):
-        booked = row.cells["platform"], row.cells["station"]
-        number, until = before.get(booked, (0, acquisition))
+        name, station = row.cells["platform"], row.cells["station"]
+        booked = [(each, station) for each in ([name] if name else platforms)]
+        earlier = [before[each] for each in booked if each in before]
+        number, until = max(earlier, key=lambda each: each[1], default=(0, acquisition))
         if acquisition < until:
             what = (
                 f"row {number} has the station booked until {stamp(until)}; passes may not overlap"
             )
             file.wrong(row, what, "acquisition_utc")
-        if booked not in before or loss > until:
-            before[booked] = row.number, loss
+        for each in booked:
+            if each not in before or loss > before[each][1]:
+                before[each] = row.number, loss
     file.refuse_mistakes()
     table = [(*(row.cells[c] for c in COLUMNS[:2]), *times) for row, *times in rows]
     passes = pd.DataFrame(table, columns=list(COLUMNS))

@@ -131,6 +131,20 @@ MISTAKES = {
 }
 
 
+def test_a_pass_of_one_platform_within_one_of_all_is_booked_twice(tmp_path):
+    path = tmp_path / "passes.csv"
+    rows = ["{},alpha,2028-07-01T00:00Z,2028-07-01T05:00Z\n"] * 2
+    told = "row 3, acquisition_utc = '2028-07-01T00:00Z': row 2 has the station booked until"
+    for first, second in (("", "lander"), ("lander", ""), ("lander", "lander")):
+        lines = "".join(row.format(name) for row, name in zip(rows, (first, second)))
+        path.write_text("platform,station,acquisition_utc,loss_utc\n" + lines)
+        with pytest.raises(TableError, match=told):
+            read_passes(path, ["lander", "orbiter"], ["alpha"])
+    lines = "".join(row.format(name) for row, name in zip(rows, ("lander", "orbiter")))
+    path.write_text("platform,station,acquisition_utc,loss_utc\n" + lines)
+    assert len(read_passes(path, ["lander", "orbiter"], ["alpha"])) == 2
+
+
 @pytest.mark.parametrize("rows", MISTAKES)
 def test_each_mistake_in_the_passes_is_named(tmp_path, rows):
     (tmp_path / "passes.csv").write_text(HEADER + rows + "\n")
