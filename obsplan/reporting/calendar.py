@@ -1,4 +1,4 @@
-"""The plan as a calendar (RFC 5545): slots, contacts, and deadlines with an alarm.
+"""The plan as a calendar (RFC 5545): slots, contacts, and command loads with an alarm.
 
 Importing the calendar of the next plan updates the entries of the last. So the UID of an entry
 comes from the scenario's title and from what the entry is (the third run of an activity, say),
@@ -15,7 +15,7 @@ import icalendar
 import pandas as pd
 
 from obsplan import __version__
-from obsplan.analysis.command_deadlines import uplink_deadlines
+from obsplan.analysis.command_loads import command_loads
 from obsplan.common.caution import CAUTION
 from obsplan.common.errors import TableError
 from obsplan.common.instants import full_stamp
@@ -29,9 +29,9 @@ OURS = "@obsplan"
 def calendar_bytes(plan: Plan, previous: dict[str, icalendar.Event] | None = None) -> bytes:
     """The calendar file of a plan, as an update of the entries `previous` (see `entries_of`).
 
-    It has one entry per slot, per contact of a platform, and per deadline of the uplink; the
-    latter has an alarm ALARM_BEFORE it is due. Transmit windows are only in the timeline. Slots
-    of hazardous instruments carry the caution. Deadlines before the plan's `now_utc` are left
+    It has one entry per slot, per contact of a platform, and per load of commands; the latter has
+    an alarm ALARM_BEFORE it is due. Transmit windows are only in the timeline. Slots of hazardous
+    instruments carry the caution. Deadlines before the plan's `now_utc` are left
     out and not cancelled: their commands were sent or missed. Slots are TENTATIVE until
     they are locked or done, and nothing marks anyone as busy. Every DTSTAMP is the start of
     the span, so that the same plan over the same `previous` gives the same bytes.
@@ -96,12 +96,11 @@ def _all_entries(plan: Plan) -> Iterator[tuple[tuple[str, ...], dict, str]]:
     nth = contacts.groupby(["platform", "station", days]).cumcount() + 1
     for contact, day, k in zip(contacts.itertuples(index=False), days, nth):
         yield ("contact", contact.platform, contact.station, day, str(k)), _contact(contact), ""
-    run_of = dict(zip(runs["slot"], runs["run"]))
-    due = uplink_deadlines(environment, timeline, plan.now_utc).dropna(subset="deadline_utc")
-    for row in due.itertuples(index=False):
-        k = run_of[row.slot]
-        parts = _deadline(row, k)
-        yield ("deadline", row.activity, str(k)), parts, parts["summary"]
+    runs_of = dict(zip(runs["slot"], runs["activity"] + " " + runs["run"].astype(str)))
+    for load in command_loads(environment, timeline, plan.now_utc).itertuples(index=False):
+        commands = [f"{runs_of[slot]} (slot {slot})" for slot in load.slots.split("; ")]
+        parts, opens = _load(load, commands), full_stamp(load.contact_opens_utc)
+        yield ("load", load.platform, load.station, opens), parts, parts["summary"]
 
 
 def _slot(scenario: Scenario, slot) -> dict:
@@ -148,15 +147,17 @@ def _contact(contact) -> dict:
     }
 
 
-def _deadline(row, run: int) -> dict:
+def _load(load, commands: list[str]) -> dict:
+    many = "1 command" if load.commands == 1 else f"{load.commands} commands"
     return {
         # Without an end an entry takes up no time (RFC 5545, 3.6.1).
-        "dtstart": _utc(row.deadline_utc),
-        "summary": f"deadline: command {row.activity} {run}",
-        "description": f"Latest time for {row.station} to send the command for slot {row.slot}: "
-        f"it must be on board {row.lead_min:.0f} min before the slot starts at "
-        f"{full_stamp(row.start_utc)}.",
-        "location": row.station,
+        "dtstart": _utc(load.by_utc),
+        "summary": f"deadline: {load.station} sends {many} to {load.platform}",
+        "description": f"Latest time for {load.station} to send the commands for "
+        f"{', '.join(commands)}. The station takes up the link at "
+        f"{full_stamp(load.contact_opens_utc)}, the first of these slots starts at "
+        f"{full_stamp(load.first_start_utc)}.",
+        "location": load.station,
         "categories": ["deadline"],
         "status": "CONFIRMED",
     }

@@ -15,6 +15,7 @@ import pandas as pd
 from obsplan import __version__
 from obsplan.analysis.alternatives import MOST_PLANS, alternatives_table
 from obsplan.analysis.command_deadlines import has_uplink_lead, uplink_deadlines
+from obsplan.analysis.command_loads import command_loads
 from obsplan.analysis.contact_use import used_contacts
 from obsplan.analysis.data_latency import latency_table
 from obsplan.analysis.missing_runs import scheduled_runs
@@ -71,6 +72,13 @@ def _deadlines(results: Results) -> pd.DataFrame | None:
     if not has_uplink_lead(plan.environment.scenario):
         return None
     return uplink_deadlines(plan.environment, plan.timeline, plan.now_utc)
+
+
+def _loads(results: Results) -> pd.DataFrame | None:
+    plan = results.plan
+    if not has_uplink_lead(plan.environment.scenario):
+        return None
+    return command_loads(plan.environment, plan.timeline, plan.now_utc)
 
 
 def _reported(results: Results) -> str | None:
@@ -154,8 +162,11 @@ FILES = {
         _deadlines,
         "with [uplink]",
     ),
+    "command_loads.csv": OutputFile(
+        "per contact: which slots must be commanded in it, and by when", _loads, "with [uplink]"
+    ),
     "plan.ics": OutputFile(
-        "calendar of slots, contacts and command deadlines",
+        "calendar of slots, contacts and command loads",
         lambda results: calendar_bytes(results.plan, results.calendar),
     ),
     "resources.csv": OutputFile(

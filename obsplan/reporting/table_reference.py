@@ -1,13 +1,14 @@
 """The columns of tables that are only written, as `obsplan keys` explains them."""
 
 from obsplan.analysis.latency_columns import LATENCY
+from obsplan.analysis.load_columns import LOADS
 from obsplan.environment.contact_columns import CONTACTS
 from obsplan.inputs.key_reference import Part, columns_part
 from obsplan.survey.day_columns import DAYS
 
 
 def table_parts() -> dict[str, Part]:
-    """Parts for the tables of contacts, latency and lunar days, by name."""
+    """Parts for the tables of contacts, latency, loads and lunar days, by name."""
     found = [
         columns_part(
             "contacts",
@@ -22,6 +23,13 @@ def table_parts() -> dict[str, Part]:
             "The data of each activity, one row each: how long they wait.",
             "Each store is emptied by priority, 1 first, and the oldest first within one.",
             LATENCY,
+        ),
+        columns_part(
+            "loads",
+            "columns of command_loads.csv",
+            "The commands that must go up in a contact, one row a contact.",
+            "A slot belongs to the last contact in which it can be commanded.",
+            LOADS,
         ),
         columns_part(
             "days",

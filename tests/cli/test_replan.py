@@ -59,9 +59,9 @@ def test_the_calendar_of_a_replan_tells_the_deadlines_still_to_come(planned, tmp
     )
     assert code == 0, text
     after = deadlines_of(tmp_path / "new/plan.ics")
-    table = pd.read_csv(tmp_path / "new/deadlines.csv", parse_dates=["deadline_utc"])
+    table = pd.read_csv(tmp_path / "new/command_loads.csv", parse_dates=["by_utc"])
     assert min(before) < now and after and min(after) >= now
-    assert after == sorted(table["deadline_utc"])
+    assert after == sorted(table["by_utc"])
     why = pd.read_csv(tmp_path / "new/timeline.csv")["why"]
     assert why.str.startswith("already commanded: ").any()
 
