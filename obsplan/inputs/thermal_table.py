@@ -45,7 +45,8 @@ def read_thermal_table(path: str | Path) -> ThermalTable:
     """The table in a CSV file; raises ScenarioError with a line for every mistake."""
     try:
         file = read_csv(path, tuple(LIMITS), tuple(TEMPERATURES), others=False, may_be_empty=False)
-        there = [key for key in LIMITS if any(row.cells[key] for row in file.rows)]
+        filled = {key for key in LIMITS if any(row.cells[key] for row in file.rows)}
+        there = [key for key in LIMITS if key in TEMPERATURES or key in filled]
         along = [key for key in AGAINST if key in there]
         if len(along) != 1:
             file.wrong(None, "give either local_time_h or sun_elevation_deg in every row")

@@ -107,6 +107,7 @@ def test_between_rows_it_is_a_straight_line_and_the_larger_heater_counts(tmp_pat
 
 BAD = [
     ("local_time_h,cold_k,hot_k\n0,200,210\n12,,300\n", "row 3, cold_k is missing"),
+    ("local_time_h,cold_k,hot_k\n0,,210\n12,,300\n", "rows 2 and 3, cold_k is missing"),
     ("local_time_h,cold_k,hot_k\n0,200,210\n,250,300\n", "row 3, local_time_h is missing"),
     (
         "local_time_h,cold_k,hot_k\n12,200,210\n6,250,300\n",
