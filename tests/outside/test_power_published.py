@@ -106,3 +106,19 @@ def test_triple_junction_cells_lose_as_the_data_sheet_says():
     assert at_28_c == pytest.approx(1361.0 * 0.3)  # the rated efficiency applies at 28 C
     percent_per_k = 100 * (ten_k_warmer / at_28_c - 1) / 10
     assert percent_per_k == pytest.approx(-0.23, abs=0.01)  # given to 0.01 %/K
+
+
+@pytest.mark.long
+def test_light_on_a_tilted_array_is_that_of_a_general_library():
+    """The beam on a plane of pvlib (Anderson et al. 2023, J. Open Source Software 8, 5994)."""
+    irradiance = pytest.importorskip("pvlib").irradiance
+    rng = np.random.default_rng(7)
+    elevation_deg, azimuth_deg = rng.uniform(0, 90, 1000), rng.uniform(0, 360, 1000)
+    for facing in ((0.0, 0.0), (120.0, 70.0), (240.0, 70.0), (359.0, 90.0), (45.0, 30.0)):
+        theirs = irradiance.beam_component(
+            facing[1], facing[0], 90 - elevation_deg, azimuth_deg, 1361.0
+        )
+        ours = array_power_w(
+            1361.0, 1.0, elevation_deg, azimuth_deg, area_m2=1.0, efficiency=1.0, facing=facing
+        )
+        assert ours == pytest.approx(theirs, abs=1e-9)
