@@ -113,8 +113,8 @@ def plan(
     """Which instrument runs when? Writes a plan directory.
 
     The search stops once the plan is proven to be within --gap of the upper bound, or when
-    the work of --effort is done. For the demo, low takes about 15 s, normal one or two
-    minutes, high several minutes. Standard error shows the best value so far and the gap.
+    the work of --effort is done. For the demo, low takes about 10 s, normal half a
+    minute, high some minutes. Standard error shows the best value so far and the gap.
     Ctrl-C, TERM or HUP ends the search with the best plan found so far. Every plan is
     replayed minute by minute before it is written. If no plan is possible, a small set of
     conflicting rules is named and the exit code is 1.
