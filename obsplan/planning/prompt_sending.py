@@ -5,6 +5,7 @@ is lost.
 """
 
 from obsplan.checking.check import Verdict
+from obsplan.planning.problem.booking import Booking
 from obsplan.planning.replayed import Replay, Replayed
 from obsplan.planning.solver.transmit_windows import with_early_sending
 
@@ -13,21 +14,26 @@ ROUNDING_MBIT_H = 1e-3
 
 
 def sent_promptly(plan: Replayed, replay: Replay) -> Replayed:
-    """The same runs sent as planned, as early as later slots allow, or whenever there is contact.
+    """The same runs, sent as planned or sooner: of what the replay accepts, what waits least.
 
-    Of these it is the one that the replay accepts and whose data wait least, of equal ones the
-    last.
+    Tried are sending as early as later slots allow; then sending whenever there is contact, by one
+    platform after the other.
     """
-    free = plan.booking.copy()
-    free.may_send[:] = True
-    free.flow = free.simulate()
-    best = plan
-    for booking in (with_early_sending(plan.booking), free):
-        verdict = replay(booking)
-        longer = waiting_mbit_h(verdict) - waiting_mbit_h(best.verdict)
-        if verdict.is_valid and longer <= ROUNDING_MBIT_H:
-            best = Replayed(booking, verdict)
+    best = _sooner(plan, with_early_sending(plan.booking), replay)
+    for platform in range(len(plan.booking.problem.nodes)):
+        free = best.booking.copy()
+        free.may_send[platform] = True
+        free.flow = free.simulate()
+        best = _sooner(best, free, replay)
     return best
+
+
+def _sooner(plan: Replayed, booking: Booking, replay: Replay) -> Replayed:
+    """`booking` if the replay accepts it and its data wait no longer, else `plan`."""
+    verdict = replay(booking)
+    longer_mbit_h = waiting_mbit_h(verdict) - waiting_mbit_h(plan.verdict)
+    is_sooner = verdict.is_valid and longer_mbit_h <= ROUNDING_MBIT_H
+    return Replayed(booking, verdict) if is_sooner else plan
 
 
 def waiting_mbit_h(verdict: Verdict) -> float:
