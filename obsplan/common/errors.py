@@ -6,12 +6,16 @@ the command: 2 for input that cannot be used, 1 for a scenario that no plan can 
 
 from obsplan.common.text import readable
 
+# As many lines as somebody reads before mending the first.
+MOST_LINES = 40
+
 
 class ObsplanError(Exception):
     """Base of the errors obsplan raises on purpose; `str()` is what the user reads.
 
     Each argument is one line. Control characters in it, line breaks too, are spelled out, and a
-    very long one is cut: whatever a file or a command line contains, no message escapes this.
+    very long one is cut: whatever a file or a command line contains, no message escapes this. Of
+    very many lines the first are shown.
     """
 
     exit_code = 2
@@ -20,7 +24,9 @@ class ObsplanError(Exception):
         super().__init__(*map(readable, lines))
 
     def __str__(self) -> str:
-        return "\n".join(self.args)
+        more = len(self.args) - MOST_LINES
+        told = [*self.args[:MOST_LINES], f"... and {more} more"] if more > 0 else self.args
+        return "\n".join(told)
 
 
 class ScenarioError(ObsplanError, ValueError):

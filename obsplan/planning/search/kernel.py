@@ -359,6 +359,9 @@ def walk(step_h, nodes, supplies, station, receiver, order, now, touched, work, 
             work[0, n, t] = quiet
             need = max(nodes[n, RESERVE], need - quiet)
             work[1, n, t] = need
+            # More than a full battery can never be there.
+            if need > nodes[n, CAPACITY] + TOLERANCE:
+                return False
         if need > nodes[n, START] + TOLERANCE:
             return False
         now[STORED, n, 0] = nodes[n, START]
