@@ -6,8 +6,8 @@ the command: 2 for input that cannot be used, 1 for a scenario that no plan can 
 
 from obsplan.common.text import readable
 
-# As many lines as somebody reads before mending the first.
-MOST_LINES = 40
+# More lines than anybody reads before mending the first; a table stops at fifty of its own.
+MOST_LINES = 60
 
 
 class ObsplanError(Exception):
