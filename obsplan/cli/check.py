@@ -161,7 +161,7 @@ def _watched(path: Path, judge: "Callable[[bool], Verdict]") -> int:
                     verdict = judge(not is_new)
                     lines, code = verdict_lines(worst_first(verdict)), int(not verdict.is_valid)
                 except ObsplanError as problem:
-                    lines, code = list(problem.args), problem.exit_code
+                    lines, code = problem.lines, problem.exit_code
                 click.clear()
                 say(f"{path}, as saved:" if is_new else f"{path}, with fixes:")
                 for line in lines:

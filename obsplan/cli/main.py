@@ -53,7 +53,7 @@ class _Commands(click.Group):
                 with _readable_errors():
                     return super().invoke(ctx)
             except ObsplanError as problem:
-                for line in problem.args:
+                for line in problem.lines:
                     say(line, err=True)
                 ctx.exit(problem.exit_code)
             except KeyboardInterrupt as problem:

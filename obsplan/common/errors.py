@@ -24,9 +24,13 @@ class ObsplanError(Exception):
         super().__init__(*map(readable, lines))
 
     def __str__(self) -> str:
+        return "\n".join(self.lines)
+
+    @property
+    def lines(self) -> list[str]:
+        """What is told, line by line."""
         more = len(self.args) - MOST_LINES
-        told = [*self.args[:MOST_LINES], f"... and {more} more"] if more > 0 else self.args
-        return "\n".join(told)
+        return [*self.args[:MOST_LINES], f"... and {more} more"] if more > 0 else list(self.args)
 
 
 class ScenarioError(ObsplanError, ValueError):
