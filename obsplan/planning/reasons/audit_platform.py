@@ -192,6 +192,12 @@ def _unused(scenario: Scenario) -> Iterator[Finding]:
                 "is used by no activity",
                 "add an activity, or remove the instrument",
             )
+    for unit in (unit for platform in scenario.platform for unit in platform.unit):
+        ranges = [key for key in ("operating_k", "switch_on_k") if getattr(unit, key)]
+        if ranges and not unit.instruments:
+            text = f"has no instruments, so that nothing needs its {' and '.join(ranges)}"
+            fix = "name the instruments whose runs need it, or give surviving_k"
+            yield Finding(Severity.WARNING, f'unit "{unit.name}"', text, fix)
     if not scenario.activity:
         yield Finding(
             Severity.WARNING,

@@ -17,6 +17,15 @@ from obsplan.planning.reasons.audit import FINDING_COLUMNS, audit, findings
 from obsplan.planning.reasons.balance import balance
 from obsplan.planning.reasons.finding import Severity
 
+# A unit of hardware that warms nobody and nobody needs.
+NODE = {
+    "name": "box",
+    "heat_capacity_j_k": 4000.0,
+    "start_k": 270.0,
+    "ground_w_k": 0.02,
+    "operating_k": [243.0, 333.0],
+}
+
 
 def found(*activities, columns=None, sky=None, **parts) -> pd.DataFrame:
     scene = scenario(*activities, **parts)
@@ -143,6 +152,11 @@ def test_what_rules_out_any_plan_is_named_and_planning_agrees(activities, parts,
             [{"name": "a", "duration_min": 12_000}],
             {},
             'activity "a": has no window: a slot is longer than the span',
+        ),
+        (
+            [{"name": "a"}],
+            {"platforms": [platform(unit=[NODE])]},
+            'unit "box": has no instruments, so that nothing needs its operating_k',
         ),
         (
             [{"name": "a"}],
