@@ -91,7 +91,11 @@ def _pushed(
     later = []
     for dependant in plan.environment.scenario.activity:
         for after in dependant.after:
-            if after.activity == activity.name:
+            if after.activity == activity.name and not after.is_plain:
+                # How much later its data could come is not known.
+                rows = plan.timeline[plan.timeline["activity"] == dependant.name]
+                later += [(own.iloc[0]["end_utc"], r.slot, True) for r in rows.itertuples()]
+            elif after.activity == activity.name:
                 settle = pd.Timedelta(minutes=after.settle_min)
                 rows = plan.timeline[plan.timeline["activity"] == dependant.name]
                 later += [(r.start_utc - settle, r.slot, True) for r in rows.itertuples()]

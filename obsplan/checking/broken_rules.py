@@ -1,11 +1,12 @@
-"""Every rule that a timeline breaks, in order of time, and the books of the replay."""
+"""Every rule that a timeline breaks, in order of time, the books of the replay, and decisions."""
 
 from typing import NamedTuple
 
+from obsplan.checking.decision_rules import Decision, decisions, late_decisions
 from obsplan.checking.limits import Limits, limits_of
 from obsplan.checking.replay import Books, replay
 from obsplan.checking.resource_rules import resource_violations
-from obsplan.checking.rules import rule_names, slot_violations
+from obsplan.checking.rules import counted_runs, rule_names, slot_violations
 from obsplan.checking.rules_of_one_slot import sending_outside_span
 from obsplan.checking.slots import Run, SendingRow, minutes_to_send
 from obsplan.checking.temperature_rules import temperature_violations
@@ -15,11 +16,13 @@ from obsplan.environment.model import Environment
 
 
 class Judgement(NamedTuple):
-    """The violations without fixes, the margins that are used, and the books of the replay."""
+    """The violations without fixes, the margins that are used, the books of the replay, and what is
+    decided when."""
 
     found: list[Violation]
     margins_used: list[Violation]
     books: dict[str, Books]
+    decided: tuple[Decision, ...]
 
 
 def broken_rules(
@@ -34,8 +37,10 @@ def broken_rules(
     With `keep_margins` a margin that is used counts as broken.
     """
     broken, used, books = _resources(environment, runs, sending, minutes, keep_margins)
+    decided = decisions(environment, counted_runs(environment, runs), books)
     found = [
         *slot_violations(environment, runs, minutes),
+        *late_decisions(environment.scenario, decided),
         *sending_outside_span(environment.scenario, sending, minutes),
         *broken,
         *temperature_violations(environment, runs, books),
@@ -44,7 +49,7 @@ def broken_rules(
     rules = all_rules(environment)
     for violations in (found, used):
         violations.sort(key=lambda v: (v.time_utc, rules.index(v.rule), v.slots, v.message))
-    return Judgement(found, used, books)
+    return Judgement(found, used, books, decided)
 
 
 def _resources(

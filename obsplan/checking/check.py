@@ -13,6 +13,7 @@ import pandas as pd
 
 from obsplan.checking.broken_rules import all_rules, broken_rules
 from obsplan.checking.cold_charging import ColdCharging, cold_charging
+from obsplan.checking.decision_rules import Decision
 from obsplan.checking.fixes import with_fixes
 from obsplan.checking.margins import Margin, margins
 from obsplan.checking.replay import Books
@@ -36,7 +37,8 @@ class Verdict:
     minute's start), `spilled_wh`, `stored_mbit` (at the minute's start), `sent_mbit`, and the
     temperature of its units (at the minute's start), `Unit.columns`.
     rules: names of the rules that apply and were checked. cold_charging: the platforms that lose
-    charge because their battery is too cold, which is no violation.
+    charge because their battery is too cold, which is no violation. decisions: the runs that people
+    decide on after others, and when they may start.
     """
 
     found: tuple[Violation, ...]
@@ -45,6 +47,7 @@ class Verdict:
     rules: tuple[str, ...]
     cold_charging: tuple[ColdCharging, ...] = ()
     margins_used: tuple[Violation, ...] = ()
+    decisions: tuple[Decision, ...] = ()
 
     @cached_property
     def violations(self) -> pd.DataFrame:
@@ -101,7 +104,7 @@ def check_timeline(
     scenario = environment.scenario
     minutes = _covered_minutes(environment)
     runs, sending = read_slots(scenario, slots)
-    found, used, books = broken_rules(environment, runs, sending, minutes, keep_margins)
+    found, used, books, decided = broken_rules(environment, runs, sending, minutes, keep_margins)
     index = environment.sky.index[:minutes]
     now = 0 if now_utc is None else int(scenario.minutes_of(now_utc))
     if fixes and found:
@@ -115,6 +118,7 @@ def check_timeline(
         all_rules(environment),
         tuple(cold_charging(environment, books, now)),
         tuple(used),
+        decided,
     )
 
 

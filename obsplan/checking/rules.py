@@ -3,10 +3,11 @@
 The effect of slots on power and data is checked in resource_rules, from the replay.
 """
 
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from itertools import chain
 
 from obsplan.checking.condition_rules import condition_violations, in_service
+from obsplan.checking.decision_rules import first_runs
 from obsplan.checking.pin_rules import missed_pins
 from obsplan.checking.rules_between_slots import counts, gaps, orders, overlaps
 from obsplan.checking.rules_of_one_slot import placement
@@ -49,6 +50,7 @@ def built_in_rules(environment: Environment) -> dict[str, bool]:
         "not with": any(a.not_with for a in activities),
         "quiet": any(a.quiet for a in activities),
         "order": any(a.after for a in activities),
+        "first runs in contact": any(a.first_runs_in_contact for a in activities),
         "team at once": any(a.needs for a in activities),
         "count": True,
         "must": any(a.must for a in activities),
@@ -76,9 +78,9 @@ def slot_violations(environment: Environment, runs: list[Run], minutes: int) -> 
     scenario = environment.scenario
     over = {run.slot for run in runs if run.is_over}
     missed = missed_pins(scenario, runs)
+    counted = counted_runs(environment, runs)
     runs = [run for run in runs if run.state != "failed"]
     able = [run for run in runs if run.is_over or in_service(environment, run)]
-    counted = list(_one_at_a_time(able))
     for violation in chain(
         placement(scenario, runs, minutes),
         condition_violations(environment, runs, minutes),
@@ -86,6 +88,7 @@ def slot_violations(environment: Environment, runs: list[Run], minutes: int) -> 
         gaps(scenario, able),
         orders(scenario, counted),
         crowded_teams(scenario, runs),
+        first_runs(environment, counted, minutes),
         counts(scenario, counted, minutes),
         missed,
     ):
@@ -93,7 +96,13 @@ def slot_violations(environment: Environment, runs: list[Run], minutes: int) -> 
             yield violation
 
 
-def _one_at_a_time(runs: list[Run]) -> Iterator[Run]:
+def counted_runs(environment: Environment, runs: list[Run]) -> list[Run]:
+    """The runs, in order of start, that did not fail and can run."""
+    runs = [run for run in runs if run.state != "failed"]
+    return list(_one_at_a_time(r for r in runs if r.is_over or in_service(environment, r)))
+
+
+def _one_at_a_time(runs: Iterable[Run]) -> Iterator[Run]:
     """The runs, in order of start, without those that begin during another of their activity."""
     until_min: dict[str, float] = {}
     for run in runs:

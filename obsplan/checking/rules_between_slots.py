@@ -5,7 +5,8 @@ from collections.abc import Iterator
 from obsplan.checking.slots import Run
 from obsplan.checking.violation import Violation
 from obsplan.common.text import number_text
-from obsplan.inputs.scenario import Activity, After, Scenario
+from obsplan.inputs.after import After
+from obsplan.inputs.scenario import Activity, Scenario
 
 
 def overlaps(scenario: Scenario, runs: list[Run]) -> Iterator[Violation]:
@@ -79,7 +80,10 @@ def gaps(scenario: Scenario, runs: list[Run]) -> Iterator[Violation]:
 
 
 def orders(scenario: Scenario, runs: list[Run]) -> Iterator[Violation]:
-    """Runs that start before a run of the activity they come after has ended and settled."""
+    """Runs that start before a run of the activity they come after has ended and settled.
+
+    Where people decide on them, or the latest run counts, see `decision_rules`.
+    """
     first_ended: dict[str, Run] = {}
     for run in runs:
         known = first_ended.setdefault(run.activity.name, run)
@@ -88,6 +92,8 @@ def orders(scenario: Scenario, runs: list[Run]) -> Iterator[Violation]:
     early: dict[tuple[str, After], list[Run]] = {}
     for run in runs:
         for after in () if run.is_over else run.activity.after:
+            if not after.is_plain:
+                continue
             first = first_ended.get(after.activity)
             if first is None or first.end_min + after.settle_min > run.start_min:
                 early.setdefault((run.activity.name, after), []).append(run)

@@ -49,8 +49,9 @@ def reference_errors(raw: Table) -> list[str]:
         lines += _level_errors(row)
     lines += unit_errors(platforms, instruments, activities)
     lines += team_errors(teams, activities)
+    named = {row["name"]: row for row in activities}
     for row in activities:
-        lines += _activity_errors(row, _names(instruments), _names(activities))
+        lines += _activity_errors(row, _names(instruments), named)
     known = {"activity": activities, "instrument": instruments, "platform": platforms}
     for number, row in enumerate(_rows(raw, "keep_out"), start=1):
         lines += _keep_out_errors(f"keep_out {number}", row, known)
@@ -245,17 +246,21 @@ def _level_errors(platform: Table) -> Iterator[str]:
 
 
 def _activity_errors(
-    activity: Table, instruments: list[str], activities: list[str]
+    activity: Table, instruments: list[str], activities: dict[str, Table]
 ) -> Iterator[str]:
     where = _titled("activity", activity)
     yield from _unknown(
         f"{where}.instrument", activity.get("instrument"), instruments, "instrument"
     )
     for name in _list(activity.get("not_with")):
-        yield from _unknown(f"{where}.not_with", name, activities, "activity")
+        yield from _unknown(f"{where}.not_with", name, list(activities), "activity")
     for after in _list(activity.get("after")):
         if isinstance(after, dict):
-            yield from _unknown(f"{where}.after", after.get("activity"), activities, "activity")
+            name = after.get("activity")
+            yield from _unknown(f"{where}.after", name, list(activities), "activity")
+            other = activities.get(name) if isinstance(name, str) else None
+            if other and after.get("received") is True and other.get("data_mbit", 0) == 0:
+                yield f"{where}.after: received = true, but {shown(name)} yields no data"
     must, count = activity.get("must", 0), activity.get("count", 1)
     if _is_number(must) and _is_number(count) and must > count:
         yield (

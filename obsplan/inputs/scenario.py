@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING, Annotated, Any, Literal, TypeVar, overload
 from pydantic import Field
 
 from obsplan.common.instants import MINUTE, stamp
+from obsplan.inputs.after import After
 from obsplan.inputs.cross_checks import sending_name
 from obsplan.inputs.field_types import (
     Azimuth,
@@ -140,15 +141,6 @@ class Coverage(FrozenModel):
     """Edges of the bins, rising; a bin includes its lower edge and excludes its upper one."""
 
 
-class After(FrozenModel):
-    """An activity that must come first."""
-
-    activity: Name
-    """At least one run of this activity must have ended before."""
-    settle_min: Annotated[int, Field(ge=0, le=60_000)] = 0
-    """Time to wait after the end of that run."""
-
-
 class Activity(FrozenModel):
     """A kind of run of an instrument: how long, how often, worth what."""
 
@@ -185,6 +177,8 @@ class Activity(FrozenModel):
     """Least time from the end of a run to the start of the next run of this activity."""
     contact: Literal["whole", "start", "none"] = "none"
     """When an Earth link must be open: during the "whole" slot, at its "start", or "none"."""
+    first_runs_in_contact: Annotated[int, Field(ge=0, le=2000)] = 0
+    """So many runs, the first in time, must be in contact throughout."""
     lead_min: Annotated[int, Field(ge=0, le=60_000)] | None = None
     """Commands must arrive this long before the start; overrides lead_min of [uplink]."""
     quiet: bool = False
@@ -194,7 +188,9 @@ class Activity(FrozenModel):
     not_with: Names = ()
     """Names of activities that may not overlap a run of this one."""
     after: Several[After] = ()
-    """Activities of which one run must have ended before the first run of this one starts."""
+    """Activities of which a run must have ended before a run of this one starts.
+
+    As in [{ activity = "drive", each = true, received = true, decide_min = 120 }]."""
     needs: Names = ()
     """Names of teams that must be on console during the whole slot, warm-up included."""
     when: When = When()

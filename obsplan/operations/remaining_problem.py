@@ -41,9 +41,12 @@ def remaining_problem(
     barred = [
         _barred(scenario, whole, runs, i, first)
         | ~_commandable(environment, scenario.activity_named(task.name), first)
+        | _waiting(scenario, whole, runs, i, relaxed)
         for i, task in enumerate(whole.tasks)
     ]
-    tasks = tuple(_task(scenario, whole, runs, i, barred[i]) for i in range(len(whole.tasks)))
+    tasks = tuple(
+        _task(environment, whole, runs, i, barred[i], relaxed) for i in range(len(whole.tasks))
+    )
     nodes = []
     for node in whole.nodes:
         mine = [a.name for a in scenario.activity if scenario.platform_of(a) == node.name]
@@ -95,16 +98,43 @@ def _barred(
     return barred
 
 
+def _waiting(
+    scenario: Scenario, whole: Problem, runs: pd.DataFrame, i: int, relaxed: bool
+) -> np.ndarray:
+    """Starts (steps,) that would come between a fixed slot and its decision, or after one.
+
+    Data of fixed slots may be received earlier than links say, as telemetry knows, so that a
+    relaxed problem leaves that out.
+    """
+    step = scenario.span.step_min
+    barred = np.zeros(whole.steps, dtype=bool)
+    for run in () if relaxed else runs[runs["share"] > 0].itertuples(index=False):
+        at = min(max(floor(run.start_min / step), 0), whole.steps - 1)
+        for wait in whole.waits:
+            if wait.later == i and whole.tasks[wait.earlier].name == run.activity:
+                barred[at + 1 : int(wait.ready[at])] = True
+            if wait.earlier == i and whole.tasks[wait.later].name == run.activity:
+                first = int(np.searchsorted(wait.ready, run.start_min / step, side="right"))
+                barred[first : max(ceil(run.start_min / step), 0)] = True
+    return barred
+
+
 def _task(
-    scenario: Scenario, whole: Problem, runs: pd.DataFrame, i: int, barred: np.ndarray
+    environment: Environment,
+    whole: Problem,
+    runs: pd.DataFrame,
+    i: int,
+    barred: np.ndarray,
+    relaxed: bool,
 ) -> Task:
+    scenario = environment.scenario
     task, step = whole.tasks[i], scenario.span.step_min
     counted = runs[runs["share"] > 0]
     own = counted[counted["activity"] == task.name]
     at = (own["start_min"] // step).astype(int)
     places = [task.bins[k] for k in at if 0 <= k < whole.steps and task.bins[k] >= 0]
     fixed = counted[["activity", "start_min", "end_min"]].itertuples(index=False, name=None)
-    needs = needs_of(scenario, scenario.activity_named(task.name), fixed)
+    needs = needs_of(environment, scenario.activity_named(task.name), fixed, relaxed)
     # A pinned run is none of those that are fixed.
     taken = 0 if task.pinned else len(own)
     return replace(
@@ -113,7 +143,7 @@ def _task(
         must=max(0, task.must - taken),
         starts=task.starts & ~barred,
         needs=tuple(
-            need._replace(met=need.met | by_fixed.met)
+            need._replace(met=need.met.astype(int) + by_fixed.met)
             for need, (_, by_fixed) in zip(task.needs, needs)
         ),
         held=task.held + np.bincount(places, minlength=len(task.held)).astype(int),

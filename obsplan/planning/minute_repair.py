@@ -17,6 +17,7 @@ from obsplan.common.errors import Infeasible
 from obsplan.environment.model import Environment
 from obsplan.inputs.scenario import Scenario
 from obsplan.planning.last_runs import with_last_runs
+from obsplan.planning.later_decisions import in_time, with_later_decisions
 from obsplan.planning.problem.booking import Booking
 from obsplan.planning.problem.definition import Problem
 from obsplan.planning.replayed import Replay, Replayed, replay_of, runs_by_slot
@@ -122,12 +123,15 @@ def lighter_plan(booking: Booking, replay: Replay) -> Booking | None:
 
 
 def _is_short(verdict: Verdict) -> bool:
-    """Whether a bus, battery or store exceeds its limit, so that dropping runs helps."""
-    return any(violation.rule in RESOURCE_RULES for violation in verdict.found)
+    """Whether a bus, battery or store exceeds its limit, so that dropping runs helps, or a run
+    starts before the decision on it."""
+    is_over_limit = any(violation.rule in RESOURCE_RULES for violation in verdict.found)
+    return is_over_limit or any(decision.is_late for decision in verdict.decisions)
 
 
 def _tightened(problem: Problem, verdict: Verdict) -> Problem:
-    """The problem with more in reserve, less on the bus, or slower links, where a replay says so.
+    """The problem with more in reserve, less on the bus, slower links, or data that are received
+    later, where a replay says so.
 
     Charge comes first: a battery that runs short also delays sending, so that unsent data may not
     be due to the link.
@@ -153,7 +157,7 @@ def _tightened(problem: Problem, verdict: Verdict) -> Problem:
                 store_mbit=node.store_mbit * slower,
             )
         )
-    return replace(problem, nodes=tuple(nodes))
+    return with_later_decisions(replace(problem, nodes=tuple(nodes)), verdict)
 
 
 def _repaired(booking: Booking, tight: Problem) -> Booking:
@@ -161,7 +165,7 @@ def _repaired(booking: Booking, tight: Problem) -> Booking:
     best = best_plan(tight, tight, nodes=REPAIR_NODES)[0] if is_small(tight) else None
     if best is not None:
         return _freely_sending(best)
-    lighter = booking.copy()
+    lighter = in_time(booking, tight) if tight.awaits_data else booking.copy()
     lighter.problem = tight
     lighter.flow = lighter.simulate()
     while lighter.flow.short or not lighter.fits_bus():
@@ -189,8 +193,9 @@ def _runs_in_the_way(booking: Booking, i: int) -> list[int]:
 
 
 def _freely_sending(booking: Booking) -> Booking:
-    """`booking`, sending when it can if it would not send at all, as a replay does then."""
-    if booking.flow.sent_share.any():
+    """`booking`, sending when it can if it would not send at all, as a replay does then, or if runs
+    wait for data."""
+    if booking.flow.sent_share.any() and not booking.problem.awaits_data:
         return booking
     free = booking.copy()
     free.may_send[:] = True
@@ -245,7 +250,7 @@ def _with_a_required_run_moved(
         without = booking.copy()
         without.add(i, start, -1)
         for k, task in enumerate(tasks):
-            if not task.must and any(need.task == i for need in task.needs):
+            if k != i and not task.must and any(need.task == i for need in task.needs):
                 for waiting in list(without.runs[k]):
                     without.add(k, waiting, -1)
         for other in _spread(np.flatnonzero(without.open_starts(i)).tolist()):
@@ -266,6 +271,6 @@ def _spread(starts: list[int]) -> list[int]:
 def _is_last_awaited(booking: Booking, task: int) -> bool:
     """Whether `task` has a single run, and booked runs of other tasks wait for it."""
     return len(booking.runs[task]) == 1 and any(
-        booking.runs[i] and any(need.task == task for need in other.needs)
+        i != task and booking.runs[i] and any(need.task == task for need in other.needs)
         for i, other in enumerate(booking.problem.tasks)
     )

@@ -18,6 +18,7 @@ from obsplan.analysis.command_deadlines import has_uplink_lead, uplink_deadlines
 from obsplan.analysis.command_loads import command_loads
 from obsplan.analysis.contact_use import used_contacts
 from obsplan.analysis.data_latency import latency_table
+from obsplan.analysis.decision_table import decision_table, has_decisions
 from obsplan.analysis.missing_runs import scheduled_runs
 from obsplan.checking.check import resources_table
 from obsplan.common import whole_directory
@@ -79,6 +80,11 @@ def _loads(results: Results) -> pd.DataFrame | None:
     if not has_uplink_lead(plan.environment.scenario):
         return None
     return command_loads(plan.environment, plan.timeline, plan.now_utc)
+
+
+def _decisions(results: Results) -> pd.DataFrame | None:
+    is_asked = has_decisions(results.plan.environment.scenario)
+    return decision_table(results.plan) if is_asked else None
 
 
 def _reported(results: Results) -> str | None:
@@ -164,6 +170,11 @@ FILES = {
     ),
     "command_loads.csv": OutputFile(
         "per contact: which slots must be commanded in it, and by when", _loads, "with [uplink]"
+    ),
+    "decisions.csv": OutputFile(
+        "per run that people decide on: picture down, decide by, command by, run at",
+        _decisions,
+        "with decisions in after",
     ),
     "plan.ics": OutputFile(
         "calendar of slots, contacts and command loads",

@@ -1,5 +1,6 @@
 """The columns of tables that are only written, as `obsplan keys` explains them."""
 
+from obsplan.analysis.decision_columns import DECISIONS
 from obsplan.analysis.latency_columns import LATENCY
 from obsplan.analysis.load_columns import LOADS
 from obsplan.environment.contact_columns import CONTACTS
@@ -8,7 +9,7 @@ from obsplan.survey.day_columns import DAYS
 
 
 def table_parts() -> dict[str, Part]:
-    """Parts for the tables of contacts, latency, loads and lunar days, by name."""
+    """Parts for the tables of contacts, latency, loads, decisions and lunar days, by name."""
     found = [
         columns_part(
             "contacts",
@@ -30,6 +31,14 @@ def table_parts() -> dict[str, Part]:
             "The commands that must go up in a contact, one row a contact.",
             "A slot belongs to the last contact in which it can be commanded.",
             LOADS,
+        ),
+        columns_part(
+            "decisions",
+            "columns of decisions.csv",
+            "The runs that people decide on after another, one row each.",
+            "They look at the data of the run before once these are on Earth, decide, and command "
+            "the run in a contact after that.",
+            DECISIONS,
         ),
         columns_part(
             "days",

@@ -15,7 +15,7 @@ PURE = {
     *("normal_albedo", "emissivity", "efficiency", "dust_loss", "reserve", "start", "end"),
     *("charge_efficiency", "discharge_efficiency", "state_of_charge", "array_factor"),
     *("sun_visible_fraction", "count", "must", "value", "repeat_worth", "stations", "edges"),
-    *("run_heat_share", "taper_above", "fade", "priority", "at_once"),
+    *("run_heat_share", "taper_above", "fade", "priority", "at_once", "first_runs_in_contact"),
     *("power_share", "energy_share", "store_share", "link_share"),
 }
 

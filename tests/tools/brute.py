@@ -83,9 +83,16 @@ def _ordered(problem: Problem, runs) -> bool:
         for need in task.needs:
             for start in starts:
                 others = [s for s in runs[need.task] if need.first <= s - start <= need.last]
-                if not others and not need.met[start]:
+                if need.ready is not None:
+                    others = [s for s in others if need.ready[s] <= start]
+                if len(others) + need.met[start] < need.runs:
                     return False
-    return True
+    return not any(
+        before < start < wait.ready[before]
+        for wait in problem.waits
+        for before in runs[wait.earlier]
+        for start in runs[wait.later]
+    )
 
 
 def resources_hold(problem: Problem, runs) -> bool:

@@ -266,6 +266,15 @@ def cases(draw, hours=(2, 8), activities=(1, 4), level=False, lossless=False) ->
         if k and draw(st.booleans()):
             settle = draw(st.sampled_from([0, 10, 30]))
             activity["after"] = [{"activity": f"a{k - 1}", "settle_min": settle}]
+            if draw(st.booleans()):
+                yields = asked[k - 1]["data_mbit"] > 0
+                activity["after"][0] |= {
+                    "each": draw(st.booleans()),
+                    "received": yields and draw(st.booleans()),
+                    "decide_min": draw(st.sampled_from([0, 20, 60])),
+                }
+        if draw(st.integers(0, 3)) == 0:
+            activity["first_runs_in_contact"] = draw(st.integers(1, 2))
         if draw(st.integers(0, 3)) == 0:
             edges = [0, span_h / 2, span_h]
             activity["coverage"] = {"over": "span_h", "edges": edges}

@@ -1,9 +1,11 @@
 """Tiny problems, in steps and without a scenario."""
 
+from dataclasses import replace
+
 import numpy as np
 from hypothesis import strategies as st
 
-from obsplan.planning.problem.definition import Budget, Need, Node, Problem, Task, Team, after
+from obsplan.planning.problem.definition import Budget, Need, Node, Problem, Task, Team, Wait, after
 
 STEPS = 24
 
@@ -47,6 +49,7 @@ def tiny_problem(seed: int, nearby: bool = False) -> Problem:
     With `nearby`, some runs also need one of another task a few steps before or after.
     """
     rng = np.random.default_rng(seed)
+    decides, waits = np.random.default_rng(seed + 1_000_000), []
     steps, hour = int(rng.integers(6, 11)), 0.25
     nodes = [_tiny_node(rng, steps, hour, k) for k in range(rng.choice([1, 1, 2]))]
     tasks: list[Task] = []
@@ -57,6 +60,12 @@ def tiny_problem(seed: int, nearby: bool = False) -> Problem:
         kind, needs = rng.random() if k else 1.0, ()
         if kind < 0.3:
             needs = (after(k - 1, tasks[k - 1].length, settle, unmet),)
+            if decides.random() < 0.5:
+                later = np.arange(steps) + tasks[k - 1].length + settle
+                ready = np.maximum.accumulate(later + decides.integers(0, 4, steps))
+                ready = np.minimum(ready, steps)
+                needs = (needs[0]._replace(ready=ready),)
+                waits += [Wait(k - 1, k, ready)] if decides.random() < 0.7 else []
         elif nearby and kind < 0.7:
             needs = (Need(k - 1, -tasks[k - 1].length - settle, length + settle, unmet),)
         draw_w = rng.choice([0.0, 4.0, 9.0, 16.0], length)
@@ -81,10 +90,23 @@ def tiny_problem(seed: int, nearby: bool = False) -> Problem:
             )
         )
         assert count >= tasks[-1].must
+        if count > 1 and decides.random() < 0.2:
+            # Its first run must be at one of some starts.
+            own = Need(k, -steps, -1, (decides.random(steps) < 0.5).astype(int))
+            tasks[-1] = replace(tasks[-1], needs=(*tasks[-1].needs, own))
     pairs = [(i, j) for j in range(len(tasks)) for i in range(j) if rng.random() < 0.5]
     budgets = [_tiny_budget(rng, len(tasks), k) for k in range(rng.choice([0, 0, 0, 1, 1, 2]))]
     teams = tuple(_tiny_team(rng, len(tasks), steps, k) for k in range(rng.choice([0, 0, 1, 2])))
-    return Problem(steps, hour, tuple(tasks), tuple(nodes), frozenset(pairs), tuple(budgets), teams)
+    return Problem(
+        steps,
+        hour,
+        tuple(tasks),
+        tuple(nodes),
+        frozenset(pairs),
+        tuple(budgets),
+        teams,
+        tuple(waits),
+    )
 
 
 def _tiny_team(rng: np.random.Generator, tasks: int, steps: int, k: int) -> Team:

@@ -36,11 +36,15 @@ class Booking:
         self.peak_w = np.array([n.base_peak_w for n in nodes])
         self.data_mbit = np.array([n.base_data_mbit for n in nodes])
         self.may_send = np.array([n.send_mbit > 0 for n in nodes])
-        # How many booked runs bar each start, by overlap or gap (tasks, steps), as lengths and
-        # gaps of the problem were when each was booked.
+        # How many booked runs bar each start, by overlap, gap or wait (tasks, steps), as lengths,
+        # gaps and waits of the problem were when each was booked.
         self.barred = np.zeros((len(tasks), steps), dtype=np.int16)
         self.rivals = [
             [j for j in range(len(tasks)) if (min(i, j), max(i, j)) in problem.exclusive]
+            for i in range(len(tasks))
+        ]
+        self.waits = [
+            [wait for wait in problem.waits if i in (wait.earlier, wait.later)]
             for i in range(len(tasks))
         ]
         # How many booked runs need each team (teams, steps), and the teams of each task.
@@ -64,6 +68,11 @@ class Booking:
         for rival in self.rivals[task]:
             first = max(0, start - self.problem.tasks[rival].length + 1)
             self.barred[rival, first : inside.stop] += sign
+        for wait in self.waits[task]:
+            if wait.earlier == task:
+                self.barred[wait.later, wait.later_barred(start)] += sign
+            else:
+                self.barred[wait.earlier, wait.earlier_barred(start)] += sign
         self.watched[self.teams[task], inside] += sign
         if sign > 0:
             self.runs[task].append(start)
@@ -84,6 +93,7 @@ class Booking:
         """An independent copy with the same runs."""
         twin = Booking.__new__(Booking)
         twin.problem, twin.rivals, twin.teams = self.problem, self.rivals, self.teams
+        twin.waits = self.waits
         twin.flow, twin.walk = self.flow, self.walk
         twin.runs = [list(starts) for starts in self.runs]
         for name in ("load_w", "peak_w", "data_mbit", "may_send", "barred", "watched"):
@@ -262,6 +272,10 @@ class Booking:
         """Whether no team watches more of the booked runs at a time than it can."""
         teams = zip(self.watched, self.problem.teams)
         return all((watched <= team.at_once).all() for watched, team in teams)
+
+    def sends_freely(self) -> bool:
+        """Whether every platform may send whenever its link is open."""
+        return all(may[n.send_mbit > 0].all() for may, n in zip(self.may_send, self.problem.nodes))
 
     def simulate(self) -> Flow:
         """Run battery and store of every node through the span.

@@ -11,22 +11,70 @@ import numpy as np
 
 
 class Need(NamedTuple):
-    """Another run that a start needs: one of `task` that starts `first` to `last` steps later.
+    """Other runs that a start needs: `runs` of `task` that start `first` to `last` steps later.
 
-    Earlier is negative. met (steps,): the starts at which the need is met whatever is planned.
+    Earlier is negative. met (steps,): how many of them each start has whatever is planned. ready
+    (steps,), which never falls: a run at that step serves only starts from then on; None if it
+    always serves.
     """
 
     task: int
     first: int
     last: int
     met: np.ndarray
+    runs: int = 1
+    ready: np.ndarray | None = None
+
+    def served(self, start: int) -> slice:
+        """The starts that a run of its task at `start` serves."""
+        low = start - self.last
+        if self.ready is not None:
+            low = max(low, int(self.ready[start]))
+        return slice(max(0, low), max(0, start - self.first + 1))
+
+    def latest(self, starts: np.ndarray) -> np.ndarray:
+        """The last start (n,) of a run of its task that serves each of `starts`; -1 if none."""
+        latest = np.maximum(starts + self.last, -1)
+        if self.ready is not None:
+            latest = np.minimum(latest, np.searchsorted(self.ready, starts, side="right") - 1)
+        return np.asarray(latest)
 
     def with_runs(self, starts: list[int]) -> np.ndarray:
         """The starts (steps,) at which the need is met if runs of its task are at `starts`."""
-        met = self.met.copy()
+        return self.there(starts) >= self.runs
+
+    def there(self, starts: list[int]) -> np.ndarray:
+        """How many runs each start (steps,) has then."""
+        there = self.met.astype(int)
         for start in starts:
-            met[max(0, start - self.last) : max(0, start - self.first + 1)] = True
-        return met
+            there[self.served(start)] += 1
+        return there
+
+    @property
+    def met_anyway(self) -> np.ndarray:
+        """The starts (steps,) at which the need is met whatever is planned."""
+        return self.met >= self.runs
+
+
+class Wait(NamedTuple):
+    """After a run of `earlier` has started no run of `later` starts until it is ready.
+
+    ready (steps,), which never falls: the step from which on `later` may start again, by the start
+    of `earlier`.
+    """
+
+    earlier: int
+    later: int
+    ready: np.ndarray
+
+    def later_barred(self, start: int) -> slice:
+        """The starts of `later` that a run of `earlier` at `start` bars."""
+        return slice(start + 1, max(start + 1, int(self.ready[start])))
+
+    def earlier_barred(self, start: int) -> slice:
+        """The starts of `earlier` that a run of `later` at `start` bars."""
+        first = int(np.searchsorted(self.ready, start, side="right"))
+        return slice(min(first, start), start)
 
 
 def after(task: int, length: int, settle: int, met: np.ndarray) -> Need:
@@ -163,7 +211,10 @@ class Team:
 
 @dataclass(frozen=True)
 class Problem:
-    """Tasks, nodes, the pairs of tasks that may not overlap, budgets of all runs, and teams."""
+    """Tasks, nodes, the pairs of tasks that may not overlap, budgets of all runs, teams, waits.
+
+    awaits_data: whether runs wait for data of others, so that data must be sent early.
+    """
 
     steps: int
     step_h: float
@@ -172,6 +223,8 @@ class Problem:
     exclusive: frozenset[tuple[int, int]]
     budgets: tuple[Budget, ...] = ()
     teams: tuple[Team, ...] = ()
+    waits: tuple[Wait, ...] = ()
+    awaits_data: bool = False
 
     @cached_property
     def prerequisites(self) -> frozenset[int]:
@@ -180,9 +233,9 @@ class Problem:
 
     @cached_property
     def needed_nearby(self) -> frozenset[int]:
-        """Tasks of which others need a run at most so many steps before their own."""
+        """Tasks of which others need several runs, or one at most so many steps before theirs."""
         needs = (need for task in self.tasks for need in task.needs)
-        return frozenset(need.task for need in needs if need.first > -self.steps)
+        return frozenset(n.task for n in needs if n.first > -self.steps or n.runs > 1)
 
 
 def worth_of_all(problem: Problem) -> float:

@@ -47,7 +47,19 @@ def with_steps(environment: Environment, relaxed: Problem, step_min: int) -> Pro
     problem = build_problem(finer, relaxed=True)
     tasks = (_on_grid(short, task, parts) for short, task in zip(problem.tasks, relaxed.tasks))
     teams = (replace(t, at_once=np.repeat(t.at_once, parts)) for t in relaxed.teams)
-    return replace(problem, tasks=tuple(tasks), budgets=relaxed.budgets, teams=tuple(teams))
+    waits = (wait._replace(ready=_on_fine_steps(wait.ready, parts)) for wait in relaxed.waits)
+    return replace(
+        problem,
+        tasks=tuple(tasks),
+        budgets=relaxed.budgets,
+        teams=tuple(teams),
+        waits=tuple(waits),
+    )
+
+
+def _on_fine_steps(ready: np.ndarray, parts: int) -> np.ndarray:
+    """Steps from which on something is ready, in steps that have `parts`."""
+    return np.repeat(ready * parts, parts)
 
 
 def _on_grid(short: Task, task: Task, parts: int) -> Task:
@@ -66,7 +78,10 @@ def _on_grid(short: Task, task: Task, parts: int) -> Task:
         bins=np.repeat(task.bins, parts),
         needs=tuple(
             need._replace(
-                first=need.first * parts, last=need.last * parts, met=np.repeat(need.met, parts)
+                first=need.first * parts,
+                last=need.last * parts,
+                met=np.repeat(need.met, parts),
+                ready=None if need.ready is None else _on_fine_steps(need.ready, parts),
             )
             for need in task.needs
         ),

@@ -12,9 +12,11 @@ from typing import NamedTuple
 import numpy as np
 
 from obsplan.environment.model import Environment
+from obsplan.inputs.after import After
 from obsplan.inputs.hardware import Battery, Platform
 from obsplan.inputs.scenario import Activity, Scenario
-from obsplan.planning.problem.definition import Need, Node, Problem, Task, Team, after
+from obsplan.planning.problem.decisions import commanded_min, ready_steps
+from obsplan.planning.problem.definition import Need, Node, Problem, Task, Team, Wait, after
 from obsplan.planning.problem.pinned_runs import with_pins
 from obsplan.planning.problem.platform_power import heat_saved, platform_power
 from obsplan.planning.problem.slot_profile import slot_profile
@@ -40,6 +42,8 @@ def build_problem(environment: Environment, relaxed: bool = False) -> Problem:
         nodes=tuple(_node(environment, p, relaxed) for p in scenario.platform),
         exclusive=frozenset(exclusive_pairs(scenario)),
         teams=tuple(_teams(scenario)),
+        waits=tuple(_waits(environment, names)),
+        awaits_data=any(order.received for a in scenario.activity for order in a.after),
     )
     return with_pins(scenario, problem)
 
@@ -132,33 +136,83 @@ def _task(environment: Environment, activity: Activity, names: list[str], relaxe
         repeat_worth=activity.repeat_worth,
         starts=starts,
         bins=bins,
-        needs=tuple(need for _, need in needs_of(scenario, activity)),
+        needs=tuple(need for _, need in needs_of(environment, activity)),
         held=np.zeros(max(1, bins.max() + 1), dtype=int),
         preference=np.zeros(scenario.steps),
     )
 
 
+def _waits(environment: Environment, names: list[str]) -> Iterator[Wait]:
+    for i, activity in enumerate(environment.scenario.activity):
+        for order in activity.after:
+            if order.each:
+                ready = ready_steps(environment, activity, order)
+                yield Wait(names.index(order.activity), i, ready)
+
+
 def needs_of(
-    scenario: Scenario, activity: Activity, fixed: Iterable[tuple[str, float, float]] = ()
+    environment: Environment,
+    activity: Activity,
+    fixed: Iterable[tuple[str, float, float]] = (),
+    relaxed: bool = False,
 ) -> list[tuple[str, Need]]:
-    """The runs of other activities that a start of `activity` needs, each rule in words first.
+    """The other runs that a start of `activity` needs, each rule in words first: those of `after`
+    in their order, then the first in contact.
 
     `fixed` are runs outside the problem that meet needs too: activity, start and end in
-    minutes of the span.
+    minutes of the span. If `relaxed`, their data count as received when they end.
     """
+    scenario = environment.scenario
     step_min, names = scenario.span.step_min, [a.name for a in scenario.activity]
     fixed, needs = list(fixed), []
     for order in activity.after:
         i = names.index(order.activity)
         length = scenario.slot_min(scenario.activity[i]) // step_min
+        ready = None if order.is_plain else ready_steps(environment, activity, order)
         met = np.zeros(scenario.steps, dtype=bool)
-        for name, _, end_min in fixed:
+        for name, start_min, end_min in fixed:
             if name == order.activity:
-                met[max(0, ceil((end_min + order.settle_min) / step_min)) :] = True
-        settled = f" and {order.settle_min} min of settling" if order.settle_min else ""
-        need = after(i, length, -(-order.settle_min // step_min), met)
-        needs.append((f'after "{order.activity}"{settled}', need))
+                there = commanded_min(
+                    environment, activity, order, np.array([end_min + order.settle_min])
+                )
+                since = ceil(min(there[0] / step_min, scenario.steps))
+                if ready is not None and order.received and not relaxed:
+                    since = max(since, int(ready[max(0, int(start_min // step_min))]))
+                met[max(0, since) :] = True
+        need = after(i, length, -(-order.settle_min // step_min), met)._replace(ready=ready)
+        needs.append((order_words(order), need))
+    if activity.first_runs_in_contact:
+        own = (start for name, start, _ in fixed if name == activity.name)
+        needs.append(_first_in_contact(environment, activity, list(own)))
     return needs
+
+
+def order_words(order: After) -> str:
+    """What has to come first, in words."""
+    parts = [f"{order.settle_min} min of settling"] if order.settle_min else []
+    parts += ["all its data on Earth"] if order.received else []
+    parts += [f"{order.decide_min} min to decide"] if order.decide_min else []
+    which = "the latest " if order.each else ""
+    return " and ".join([f'after {which}"{order.activity}"', *parts])
+
+
+def _first_in_contact(
+    environment: Environment, activity: Activity, fixed_min: list[float]
+) -> tuple[str, Need]:
+    """The need of so many runs before one that is not in contact throughout."""
+    scenario = environment.scenario
+    step_min, runs = scenario.span.step_min, activity.first_runs_in_contact
+    contact = environment.in_contact(scenario.platform_of(activity))
+    per_step = contact[: scenario.steps * step_min].reshape(-1, step_min).all(axis=1)
+    length = scenario.slot_min(activity) // step_min
+    unmet = np.concatenate([[0], np.cumsum(~per_step)])
+    ends = np.minimum(np.arange(scenario.steps) + length, scenario.steps)
+    met = np.where(unmet[ends] == unmet[:-1], runs, 0)
+    for start in fixed_min:
+        met[max(0, int(start // step_min) + 1) :] += 1
+    own = [a.name for a in scenario.activity].index(activity.name)
+    words = "contact throughout" if runs == 1 else f"contact throughout in its first {runs} runs"
+    return f"needs {words}", Need(own, -scenario.steps, -1, met, runs)
 
 
 def _node(environment: Environment, platform: Platform, relaxed: bool) -> Node:

@@ -51,9 +51,7 @@ def _without_one(task: Task, step: int) -> Task:
 def _met_by(task: Task, owners: list[int], steps: list[int]) -> Task:
     """The task whose needs are met by pinned runs too."""
     needs = (
-        need._replace(
-            met=need.with_runs([s for owner, s in zip(owners, steps) if owner == need.task])
-        )
+        need._replace(met=need.there([s for o, s in zip(owners, steps) if o == need.task]))
         for need in task.needs
     )
     return replace(task, needs=tuple(needs))
@@ -108,4 +106,11 @@ def _with_tasks(problem: Problem, tasks: list[Task], owners: list[int]) -> Probl
         exclusive=frozenset(pairs),
         budgets=tuple(replace(budget, use=budget.use[owners]) for budget in problem.budgets),
         teams=tuple(replace(team, needed_by=team.needed_by[owners]) for team in problem.teams),
+        waits=tuple(
+            wait._replace(earlier=i, later=j)
+            for wait in problem.waits
+            for i, earlier in enumerate(owners)
+            for j, later in enumerate(owners)
+            if (earlier, later) == (wait.earlier, wait.later)
+        ),
     )

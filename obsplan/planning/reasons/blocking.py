@@ -44,6 +44,15 @@ def blocking_amounts(booking: Booking, task: int) -> dict[str, np.ndarray]:
         gap = np.maximum(gap, what.length + what.gap - np.abs(starts - own))
     for need in what.needs:
         order = np.maximum(order, _steps_to(booking.met(need))[: len(starts)])
+    for wait in booking.waits[task]:
+        is_later = wait.later == task
+        barred = wait.later_barred if is_later else wait.earlier_barred
+        for other in booking.runs[wait.earlier if is_later else wait.later]:
+            span = barred(other)
+            inside = (starts >= span.start) & (starts < span.stop)
+            # A later run may start when the span is over, an earlier one before it begins.
+            steps = span.stop - starts if is_later else starts - span.start + 1
+            order = np.where(inside, np.maximum(order, steps), order)
     over_w = booking.peak_w[what.node] - problem.nodes[what.node].bus_limit_w
     for k, peak_w in enumerate(what.peak_w if len(starts) else ()):
         bus_w = np.maximum(bus_w, over_w[k : k + len(starts)] + peak_w)

@@ -23,7 +23,7 @@ from obsplan.environment.levers import (
 from obsplan.environment.model import Environment
 from obsplan.inputs.hardware import Platform
 from obsplan.inputs.scenario import Scenario
-from obsplan.planning.problem.definition import Budget, Need, Node, Problem, Team
+from obsplan.planning.problem.definition import Budget, Need, Node, Problem, Team, Wait
 from obsplan.planning.problem.from_scenario import (
     Exclusion,
     ExclusionKind,
@@ -196,9 +196,15 @@ def _rules(environment: Environment, required: Problem) -> Iterator[Rule]:
             yield Rule(words, _on_task(i, gap=task.gap), (shorter,))
     for i, _, activity in placed:
         orders = list(order_ways(activity))
-        for k, ((words, _), need) in enumerate(zip(needs_of(scenario, activity), tasks[i].needs)):
+        pairs = zip(needs_of(environment, activity), tasks[i].needs)
+        for k, ((words, _), need) in enumerate(pairs):
             ways = orders[k] if k < len(orders) else ()
-            yield Rule(f'"{activity.name}" {words}', partial(_needing, i, need), ways)
+            waits = tuple(
+                wait
+                for wait in required.waits
+                if wait.later == i and tasks[wait.earlier].name == tasks[need.task].name
+            )
+            yield Rule(f'"{activity.name}" {words}', partial(_needing, i, need, waits), ways)
     exclusions, names = exclusive_pairs(scenario), [a.name for a in scenario.activity]
     for i, j in sorted(required.exclusive):
         if tasks[i].count and tasks[j].count:
@@ -337,7 +343,13 @@ def _without_rules(required: Problem) -> Problem:
             )
         )
     return replace(
-        required, tasks=tasks, nodes=tuple(nodes), exclusive=frozenset(), budgets=(), teams=()
+        required,
+        tasks=tasks,
+        nodes=tuple(nodes),
+        exclusive=frozenset(),
+        budgets=(),
+        teams=(),
+        waits=(),
     )
 
 
@@ -353,8 +365,9 @@ def _only_at(i: int, mask: np.ndarray, problem: Problem) -> Problem:
     return _with_task(problem, i, starts=problem.tasks[i].starts & mask)
 
 
-def _needing(i: int, need: Need, problem: Problem) -> Problem:
-    return _with_task(problem, i, needs=(*problem.tasks[i].needs, need))
+def _needing(i: int, need: Need, waits: tuple[Wait, ...], problem: Problem) -> Problem:
+    waiting = replace(problem, waits=(*problem.waits, *waits))
+    return _with_task(waiting, i, needs=(*problem.tasks[i].needs, need))
 
 
 def _exclusive(pair: tuple[int, int], problem: Problem) -> Problem:

@@ -242,8 +242,10 @@ def _less_waiting(insertion: Insertion) -> Changes:
     for start in insertion.best(wait, insertion.blocked_only_by(Constraint.ORDER)):
         if all(booking.met(needs[k])[start] for k in orders):
             continue
-        # The order that is met last.
+        # The order that is met last. A decision is not waived to fit a run.
         k = min(orders, key=lambda k: int(booking.met(needs[k]).sum()))
+        if not insertion.activity.after[k].is_plain:
+            continue
         need = needs[k]
         awaited = booking.problem.tasks[need.task]
         name = awaited.name

@@ -46,7 +46,8 @@ def in_order(problem: Problem) -> list[int]:
         if task in order:
             return
         for need in problem.tasks[task].needs:
-            visit(need.task)
+            if need.task != task:
+                visit(need.task)
         order.append(task)
 
     for task in range(len(problem.tasks)):

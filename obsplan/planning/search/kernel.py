@@ -69,8 +69,10 @@ class Instance(NamedTuple):
     profiles (3, tasks, steps of a run); bins, preference, price (tasks, steps); worth (tasks,
     runs in a bin); shares (tasks, resources); rivals (tasks, rivals), needs_of (tasks, 2): first
     and last of its needs; naming (tasks, needs that name it); teams (tasks, teams it needs) and
-    members (teams, tasks that need it), all filled up with -1; reach (needs, 2); use (budgets,
-    tasks); at_once (teams, steps).
+    members (teams, tasks that need it) and bars (tasks, bars), all filled up with -1; reach (needs,
+    2, steps): the first start that a run of the needed task serves, and the first that it no longer
+    does; bar_reach (bars, 2, steps): the same of starts of bar_of (bars,) that it bars; use
+    (budgets, tasks); at_once (teams, steps).
     """
 
     step_h: float
@@ -95,6 +97,9 @@ class Instance(NamedTuple):
     teams: np.ndarray
     members: np.ndarray
     at_once: np.ndarray
+    bars: np.ndarray
+    bar_of: np.ndarray
+    bar_reach: np.ndarray
 
 
 class State(NamedTuple):
@@ -103,9 +108,10 @@ class State(NamedTuple):
     now, kept (figures, nodes, steps + 1): the plan that is tried, and the last that was accepted.
     runs (tasks, runs), of which the first `placed` (tasks,) count. taken (tasks, bins): runs in
     the bin, those held elsewhere too. barred (tasks, steps): how many runs bar a start. met
-    (needs, steps): how many meet a need. left (budgets,). watched (teams, steps). moves (moves,
-    3): task, start and sign of what a try has changed. touched, changed (nodes, 2): first and
-    last step of what it changed in `now`, and of that in loads and data.
+    (needs, steps): how many meet a need, less those needed beside one. left (budgets,). watched
+    (teams, steps). moves (moves, 3): task, start and sign of what a try has changed. touched,
+    changed (nodes, 2): first and last step of what it changed in `now`, and of that in loads and
+    data.
     """
 
     now: np.ndarray
@@ -174,6 +180,9 @@ def book_place(
     members,
     at_once,
     watched,
+    bars,
+    bar_of,
+    bar_reach,
 ):
     """Book a run as far as it bars, meets, counts and uses up; `sign` -1 takes it back."""
     steps, length = barred.shape[1], tasks[i, LENGTH]
@@ -190,9 +199,14 @@ def book_place(
         need = naming[i, k]
         if need < 0:
             break
-        low = max(0, start - reach[need, 1])
-        for t in range(low, min(steps, start - reach[need, 0] + 1)):
+        for t in range(reach[need, 0, start], reach[need, 1, start]):
             met[need, t] += sign
+    for k in range(bars.shape[1]):
+        bar = bars[i, k]
+        if bar < 0:
+            break
+        for t in range(bar_reach[bar, 0, start], bar_reach[bar, 1, start]):
+            barred[bar_of[bar], t] += sign
     for k in range(len(left)):
         left[k] -= sign * use[k, i]
     for k in range(teams.shape[1]):
@@ -627,6 +641,7 @@ def take_out(instance, state, done):
     rivals, naming, reach = instance.rivals, instance.naming, instance.reach
     preference, use = instance.preference, instance.use
     teams, members, at_once = instance.teams, instance.members, instance.at_once
+    bars, bar_of, bar_reach = instance.bars, instance.bar_of, instance.bar_reach
     runs, placed, taken, barred = state.runs, state.placed, state.taken, state.barred
     met, left, watched = state.met, state.left, state.watched
     now, moves, sums = state.now, state.moves, state.sums
@@ -654,6 +669,9 @@ def take_out(instance, state, done):
             members,
             at_once,
             watched,
+            bars,
+            bar_of,
+            bar_reach,
         )
         book_loads(i, start, -1, tasks, profiles, now, changed)
         sums[GAIN] -= worth[i, taken[i, bins[i, start]]] + preference[i, start]
@@ -673,6 +691,7 @@ def put_back(instance, state, low, high, done):
     rivals, naming, reach = instance.rivals, instance.naming, instance.reach
     preference, use, needs_of = instance.preference, instance.use, instance.needs_of
     teams, members, at_once = instance.teams, instance.members, instance.at_once
+    bars, bar_of, bar_reach = instance.bars, instance.bar_of, instance.bar_reach
     task_order = instance.task_order
     runs, placed, taken, barred = state.runs, state.placed, state.taken, state.barred
     met, left, watched = state.met, state.left, state.watched
@@ -711,6 +730,9 @@ def put_back(instance, state, low, high, done):
                         members,
                         at_once,
                         watched,
+                        bars,
+                        bar_of,
+                        bar_reach,
                     )
                     book_loads(i, t, 1, tasks, profiles, now, changed)
                     recharge(
@@ -764,6 +786,7 @@ def refill(instance, state, low, high):
     rivals, naming, reach = instance.rivals, instance.naming, instance.reach
     preference, price, use = instance.preference, instance.price, instance.use
     teams, members, at_once = instance.teams, instance.members, instance.at_once
+    bars, bar_of, bar_reach = instance.bars, instance.bar_of, instance.bar_reach
     needs_of, shares = instance.needs_of, instance.shares
     runs, placed, taken, barred = state.runs, state.placed, state.taken, state.barred
     met, left, watched = state.met, state.left, state.watched
@@ -851,6 +874,9 @@ def refill(instance, state, low, high):
                 members,
                 at_once,
                 watched,
+                bars,
+                bar_of,
+                bar_reach,
             )
             book_loads(i, start, 1, tasks, profiles, now, changed)
             recharge(
@@ -874,6 +900,13 @@ def refill(instance, state, low, high):
             for k in range(rivals.shape[1]):
                 j = rivals[i, k]
                 if j >= 0 and weights[1, j] > 0.0:
+                    most = most_gain(
+                        j, low, high, part, bins, preference, price, worth, taken, barred
+                    )
+                    weights[1, j] = weights[0, j] * most
+            for k in range(bars.shape[1]):
+                j = bar_of[bars[i, k]] if bars[i, k] >= 0 else i
+                if weights[1, j] > 0.0:
                     most = most_gain(
                         j, low, high, part, bins, preference, price, worth, taken, barred
                     )
@@ -978,6 +1011,7 @@ def undo(instance, state):
     reach, use, runs, placed = instance.reach, instance.use, state.runs, state.placed
     taken, barred, met, left = state.taken, state.barred, state.met, state.left
     teams, members, at_once = instance.teams, instance.members, instance.at_once
+    bars, bar_of, bar_reach = instance.bars, instance.bar_of, instance.bar_reach
     watched, moves = state.watched, state.moves
     for m in range(state.counters[MOVES] - 1, -1, -1):
         i, start, sign = moves[m, 0], moves[m, 1], -moves[m, 2]
@@ -1001,6 +1035,9 @@ def undo(instance, state):
             members,
             at_once,
             watched,
+            bars,
+            bar_of,
+            bar_reach,
         )
 
 

@@ -1,5 +1,7 @@
 """A problem and a plan as the plain arrays of the kernel, and back."""
 
+from collections.abc import Callable
+
 import numpy as np
 
 from obsplan.planning.problem.booking import Booking
@@ -23,6 +25,14 @@ def instance_of(problem: Problem, price: np.ndarray | None = None) -> kernel.Ins
     longest = max((task.length for task in tasks), default=1)
     count = len(tasks)
     places = range(count)
+    bars = [
+        bar
+        for wait in problem.waits
+        for bar in (
+            (wait.earlier, wait.later, wait.later_barred),
+            (wait.later, wait.earlier, wait.earlier_barred),
+        )
+    ]
     return kernel.Instance(
         step_h=float(problem.step_h),
         nodes=np.array([_node(node) for node in problem.nodes]).reshape(-1, kernel.NODE_FIGURES),
@@ -55,12 +65,22 @@ def instance_of(problem: Problem, price: np.ndarray | None = None) -> kernel.Ins
         ),
         needs_of=np.array([ends[:-1], ends[1:]], dtype=np.int64).T.copy(),
         naming=_rows([[k for k, n in enumerate(needs) if n.task == i] for i in range(count)]),
-        reach=np.array([[n.first, n.last] for n in needs], dtype=np.int64).reshape(-1, 2),
+        reach=_reach([need.served for need in needs], steps),
         use=np.array([b.use for b in problem.budgets], dtype=float).reshape(-1, count),
         teams=_rows([[k for k, t in enumerate(problem.teams) if t.needed_by[i]] for i in places]),
         members=_rows([np.flatnonzero(team.needed_by).tolist() for team in problem.teams]),
+        bars=_rows([[k for k, (by, _, _) in enumerate(bars) if by == i] for i in places]),
+        bar_of=np.array([of for _, of, _ in bars], dtype=np.int64),
+        bar_reach=_reach([barred for _, _, barred in bars], steps),
         at_once=np.array([t.at_once for t in problem.teams], dtype=np.int64).reshape(-1, steps),
     )
+
+
+def _reach(spans: list[Callable[[int], slice]], steps: int) -> np.ndarray:
+    """Where each span begins and ends (spans, 2, steps), for a run at each step."""
+    found = [[span(start) for start in range(steps)] for span in spans]
+    ends = [[[part.start for part in row], [part.stop for part in row]] for row in found]
+    return np.clip(np.array(ends, dtype=np.int64).reshape(-1, 2, steps), 0, steps)
 
 
 def _tasks(problem: Problem) -> np.ndarray:
@@ -131,10 +151,11 @@ def state_of(booking: Booking, seed: int, tries: int, first_loss: float) -> kern
         for start in starts:
             taken[i, max(0, task.bins[start])] += 1
     needs = [need for task in tasks for need in task.needs]
-    met = np.array([need.met for need in needs], dtype=np.int64).reshape(-1, steps)
+    met = np.array([need.met - (need.runs - 1) for need in needs], dtype=np.int64)
+    met = met.reshape(-1, steps)
     for row, need in zip(met, needs):
         for start in booking.runs[need.task]:
-            row[max(0, start - need.last) : max(0, start - need.first + 1)] += 1
+            row[need.served(start)] += 1
     now = np.zeros((kernel.FIGURES, platforms, steps + 1))
     now[kernel.LOAD, :, :steps] = booking.load_w
     now[kernel.PEAK, :, :steps] = booking.peak_w

@@ -52,6 +52,8 @@ def build_model(problem: Problem, coarse: bool = False) -> LinearModel:
     _needs(builder, problem, starts)
     _exclusion(builder, problem, starts, together)
     _teams(builder, problem, starts, together)
+    if not coarse:
+        _waits(builder, problem, starts)
     before = builder.row_count
     sending = add_supplies(builder, problem, starts, every)
     return builder.linear_model(starts, sending, before)
@@ -84,22 +86,24 @@ def _needs(builder: MatrixBuilder, problem: Problem, starts: list[Starts]) -> No
     it."""
     for task, own in zip(problem.tasks, starts):
         for need in task.needs:
-            here = np.where(need.met, -1, own.columns)
+            here = np.where(need.met_anyway, -1, own.columns)
             needed, other = np.flatnonzero(here >= 0), starts[need.task]
             number = np.full(problem.steps, -1)
             number[needed] = np.arange(len(needed))
-            terms = [(number[needed], here[needed], 1)]
+            terms = [(number[needed], here[needed], need.runs)]
+            latest = need.latest(needed)
             if other.cumulative is not None:
-                for at, sign in ((needed + need.last, -1), (needed + need.first - 1, 1)):
+                for at, sign in ((latest, -1), (needed + need.first - 1, 1)):
                     column = other.cumulative[np.clip(at, 0, problem.steps - 1)]
                     terms.append((number[needed], np.where(at >= 0, column, -1), sign))
             else:
-                later = other.rows - needed[:, None]
                 row, start = np.nonzero(
-                    (other.columns >= 0) & (later >= need.first) & (later <= need.last)
+                    (other.columns >= 0)
+                    & (other.rows >= needed[:, None] + need.first)
+                    & (other.rows <= latest[:, None])
                 )
                 terms.append((row, other.columns[start], -1))
-            builder.add_rows(len(needed), -np.inf, 0, *terms)
+            builder.add_rows(len(needed), -np.inf, need.met[needed], *terms)
 
 
 def cliques(count: int, pairs: frozenset[tuple[int, int]]) -> list[list[int]]:
@@ -158,3 +162,26 @@ def _teams(builder: MatrixBuilder, problem: Problem, starts: list[Starts], summe
         intervals = [(starts[i], problem.tasks[i].length, 0) for i in needing]
         if intervals:
             at_most(builder, intervals, team.at_once, summed)
+
+
+def _waits(builder: MatrixBuilder, problem: Problem, starts: list[Starts]) -> None:
+    """A start excludes those before it of a run for which it waits, of which one at a time can be
+    within the length and gap of a run.
+    """
+    for wait in problem.waits:
+        earlier, columns = problem.tasks[wait.earlier], starts[wait.earlier].columns
+        reach = earlier.length + earlier.gap
+        terms: tuple[list[np.ndarray], list[np.ndarray]] = ([], [])
+        rows = 0
+        for start in np.flatnonzero(starts[wait.later].columns >= 0).tolist():
+            barred = wait.earlier_barred(start)
+            for first in range(barred.start, barred.stop, reach):
+                some = columns[first : min(first + reach, barred.stop)]
+                some = np.append(some[some >= 0], starts[wait.later].columns[start])
+                if len(some) > 1:
+                    terms[0].append(np.full(len(some), rows))
+                    terms[1].append(some)
+                    rows += 1
+        if rows:
+            numbers, used = (np.concatenate(part) for part in terms)
+            builder.add_rows(rows, -np.inf, 1, (numbers, used, 1))

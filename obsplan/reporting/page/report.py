@@ -36,6 +36,7 @@ from obsplan.reporting.page.sections import (
     assumptions_part,
     caution_part,
     contacts_part,
+    decisions_part,
     latency_part,
 )
 from obsplan.reporting.page.timeline import picture
@@ -84,7 +85,7 @@ def report_page(made: Plan | Replan) -> str:
             *(paragraph(plain(line)) for line in (*cold_lines(plan.verdict), *night_lines(plan))),
         ],
         "unplaced": _unplaced(plan),
-        "decisions": [*_deadlines(deadlines), *_leeway(leeway)],
+        "decisions": [*decisions_part(plan), *_deadlines(deadlines), *_leeway(leeway)],
         "activities": [activity_part(plan, a) for a in scenario.activity],
         "contacts": contacts_part(used_contacts(plan), environment.contacts["used_min"].sum() / 60),
         "latency": latency_part(latency_table(plan)),

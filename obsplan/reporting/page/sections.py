@@ -3,6 +3,7 @@
 import pandas as pd
 
 from obsplan import __version__
+from obsplan.analysis.decision_table import decision_table, has_decisions
 from obsplan.analysis.missing_runs import scheduled_runs
 from obsplan.common.caution import CAUTION
 from obsplan.environment.ground import soil_of
@@ -171,6 +172,29 @@ def _booked(scenario: Scenario) -> str:
         return "whether a station is booked is not known"
     many = "" if len(names) == len(scenario.station) else ", the others whenever they are visible"
     return f"only booked time counts of {', '.join(names)}{many}"
+
+
+def decisions_part(plan: Plan) -> list[Html]:
+    """Runs that people decide on after the data of others: the chain of each."""
+    if not has_decisions(plan.environment.scenario):
+        return []
+    rows = [
+        (
+            f"{r.slot} {r.activity}",
+            f"{r.after_slot} {r.after}",
+            instant(r.picture_down_utc),
+            f"{r.decide_min} min",
+            instant(r.decide_by_utc),
+            instant(r.command_by_utc),
+            instant(r.start_utc),
+            lasting(pd.Timedelta(minutes=r.spare_min)),
+        )
+        for r in decision_table(plan).itertuples(index=False)
+    ]
+    heads = ["run", "after", "picture down (UTC)", "to decide", "decide by", "command by", "run at"]
+    return (
+        [table("Look, decide, command", [*heads, "to spare"], rows, stacked=True)] if rows else []
+    )
 
 
 def latency_part(latency: pd.DataFrame) -> list[Html]:

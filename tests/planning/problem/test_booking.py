@@ -268,8 +268,15 @@ def _allowed(booking: Booking, task: int, start: int) -> bool:
                 return False
     for need in what.needs:
         near = [s for s in booking.runs[need.task] if need.first <= s - start <= need.last]
-        if not near and not need.met[start]:
+        near = [s for s in near if need.ready is None or need.ready[s] <= start]
+        if len(near) + need.met[start] < need.runs:
             return False
+    for wait in question.waits:
+        pairs = {wait.later: wait.earlier, wait.earlier: wait.later}
+        for other in booking.runs[pairs[task]] if task in pairs else ():
+            before, after = (other, start) if task == wait.later else (start, other)
+            if before < after < wait.ready[before]:
+                return False
     twin = booking.copy()
     twin.add(task, start)
     enough = within_budgets(question, twin.runs) and twin.fits_bus()

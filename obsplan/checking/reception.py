@@ -1,0 +1,108 @@
+"""When the data of each run are on Earth, from what the replay says is sent minute by minute.
+
+In every store data leave by priority, and within one in the order in which they came; relayed data
+queue again in the receiver's store.
+"""
+
+from collections import deque
+from math import inf
+
+import numpy as np
+
+from obsplan.checking.replay import DATA_DUST_MBIT, Books
+from obsplan.checking.run_profiles import run_profiles
+from obsplan.checking.slots import Run
+from obsplan.environment.model import Environment
+
+# What nobody in the timeline has taken, as data from before the span, leaves before all else.
+UNKNOWN, FIRST = -1, 0
+# Rounding of sums over some ten thousand minutes.
+ROUNDING_MBIT = 1e-4
+
+
+class Store:
+    """Data in a store: run and Mbit, in the order in which they came, by priority."""
+
+    def __init__(self, priorities: list[int]):
+        self.priorities = priorities
+        self.waiting: dict[int, deque[list[float]]] = {}
+        self.mbit = 0.0
+
+    def put(self, run: int, mbit: float) -> None:
+        """Data of a run come in."""
+        priority = FIRST if run == UNKNOWN else self.priorities[run]
+        queue = self.waiting.setdefault(priority, deque())
+        if queue and queue[-1][0] == run:
+            queue[-1][1] += mbit
+        else:
+            queue.append([run, mbit])
+        self.mbit += mbit
+
+    def take(self, mbit: float) -> list[tuple[int, float]]:
+        """The runs whose data leave first, `mbit` in all, and how much of each."""
+        taken = []
+        for priority in sorted(self.waiting):
+            queue = self.waiting[priority]
+            while queue and mbit > DATA_DUST_MBIT:
+                share = min(queue[0][1], mbit)
+                taken.append((int(queue[0][0]), share))
+                queue[0][1] -= share
+                mbit -= share
+                self.mbit -= share
+                if queue[0][1] <= DATA_DUST_MBIT:
+                    queue.popleft()
+        return taken
+
+
+def received_min(environment: Environment, runs: list[Run], books: dict[str, Books]) -> list[float]:
+    """The minute of the span by which all data of each run are on Earth, inf if not within it.
+
+    A run without data is received when it ends. Data that telemetry found gone from a store are on
+    Earth by then. Without the light time of 1.3 s.
+    """
+    to = {platform.name: platform.radio.to for platform in environment.scenario.platform}
+    relays_first = sorted(to, key=lambda name: (to[name] == "earth", name))
+    stores = {name: Store([run.activity.priority for run in runs]) for name in to}
+    minutes = len(next(iter(books.values())).sent_mbit)
+    coming, left_mbit = _coming(runs, minutes)
+    received = [run.end_min if left <= 0 else inf for run, left in zip(runs, left_mbit)]
+
+    def send(name: str, mbit: float, minute: int) -> None:
+        for run, share in stores[name].take(mbit):
+            if to[name] != "earth":
+                stores[to[name]].put(run, share)
+            elif run != UNKNOWN:
+                left_mbit[run] -= share
+                if left_mbit[run] <= ROUNDING_MBIT and received[run] == inf:
+                    received[run] = minute + 1.0
+
+    known_at = {name: {0, *(r.minute for r in environment.readings.get(name, ()))} for name in to}
+    sent_mbit = {name: book.sent_mbit.tolist() for name, book in books.items()}
+    for minute in range(minutes):
+        for name in relays_first:
+            if minute in known_at[name]:
+                missing = float(books[name].stored_mbit[minute]) - stores[name].mbit
+                if missing > ROUNDING_MBIT:
+                    stores[name].put(UNKNOWN, missing)
+                elif missing < -ROUNDING_MBIT:
+                    send(name, -missing, minute)
+        for run, mbit in coming.get(minute, ()):
+            stores[runs[run].platform].put(run, mbit)
+        for name in relays_first:
+            if sent_mbit[name][minute] > 0:
+                send(name, sent_mbit[name][minute], minute)
+    return received
+
+
+def _coming(
+    runs: list[Run], minutes: int
+) -> tuple[dict[int, list[tuple[int, float]]], list[float]]:
+    """What runs yield, by minute: run and Mbit; and how much each yields in all."""
+    coming: dict[int, list[tuple[int, float]]] = {}
+    in_all = []
+    for k, run in enumerate(runs):
+        _, taken_mbit = run_profiles([run], minutes)
+        for minute in np.flatnonzero(taken_mbit).tolist():
+            coming.setdefault(minute, []).append((k, float(taken_mbit[minute])))
+        in_all.append(float(taken_mbit.sum()))
+    return coming, in_all

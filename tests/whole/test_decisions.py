@@ -1,0 +1,171 @@
+"""Look, decide, command: runs that people decide on after the data of others are on Earth."""
+
+import numpy as np
+import pytest
+from tools.brute import accepted_worth
+from tools.small import platform, scenario, scenario_table, slots, world
+
+from obsplan.checking.check import check_timeline
+from obsplan.inputs.cross_checks import reference_errors
+from obsplan.planning.plan import make_plan
+
+ROVER = (
+    platform(),
+    platform("rover", kind="rover", radio={"to": "lander", "rate_kbps": 40.0}),
+)
+
+
+def rocks(order, drives=1, readings=1, platforms=(platform(),), hours=12, read=None, **columns):
+    """A drive of an hour that yields 24 Mbit, 20 min of link, and readings decided on after it."""
+    carrier = platforms[-1]["name"]
+    scene = scenario(
+        {"name": "drive", "platform": carrier, "data_mbit": 24.0, "count": drives, "value": 1.0},
+        {
+            "name": "reading",
+            "platform": carrier,
+            "count": readings,
+            "value": 5.0,
+            "after": [{"activity": "drive"} | order],
+        }
+        | (read or {}),
+        platforms=platforms,
+        hours=hours,
+        step_min=30,
+    )
+    return world(scene, **columns)
+
+
+def found(offered, *rows):
+    return check_timeline(offered, slots(*rows), fixes=False).violations
+
+
+def silent(*spans, minutes=720):
+    contact = np.ones(minutes, dtype=bool)
+    for first, last in spans:
+        contact[first:last] = False
+    return {"in_contact": contact, "rate_kbps": np.where(contact, 20.0, 0.0)}
+
+
+@pytest.mark.parametrize(
+    "order, ready",
+    [
+        ({}, 60),
+        # 0.4 Mbit a minute are taken, and 1.2 can be sent, so the last of them leaves at once.
+        ({"received": True}, 60),
+        ({"received": True, "decide_min": 120}, 180),
+        ({"decide_min": 90, "settle_min": 30}, 180),
+    ],
+)
+def test_a_run_starts_once_people_have_decided(order, ready):
+    offered = rocks(order)
+    for minute in range(60, 300, 30):
+        rows = found(offered, ("drive", 0), ("reading", minute))
+        assert (len(rows) == 0) == (minute >= ready)
+        assert set(rows["rule"]) <= {"order"}
+        assert not len(rows) or rows.iloc[0]["amount"] == ready - minute
+
+
+def test_data_wait_for_the_link_through_the_relay():
+    """The lander hears the rover at once, and the Earth the lander from minute 100 on."""
+    offered = rocks(
+        {"received": True, "decide_min": 30},
+        platforms=ROVER,
+        lander_in_contact=np.arange(720) >= 100,
+        lander_rate_kbps=np.where(np.arange(720) >= 100, 20.0, 0.0),
+        rover_rate_kbps=40.0,
+    )
+    # 24 Mbit take 20 min at 1.2 Mbit a minute.
+    (row,) = found(offered, ("drive", 0), ("reading", 120)).itertuples(index=False)
+    assert row.amount == 100 + 20 + 30 - 120
+    assert "its data are on Earth at 2028-07-01T02:00Z" in row.message
+    assert "people have decided at 2028-07-01T02:30Z" in row.message
+    assert not len(found(offered, ("drive", 0), ("reading", 150)))
+
+
+def test_data_of_a_higher_priority_go_first():
+    scene = scenario(
+        {"name": "drive", "data_mbit": 24.0},
+        {"name": "reading", "after": [{"activity": "drive", "received": True}]},
+        {"name": "film", "data_mbit": 36.0, "priority": 1},
+        platforms=[platform(store={"capacity_mbit": 200.0})],
+        hours=12,
+        step_min=30,
+    )
+    offered = world(scene, **silent((0, 120)))
+    (row,) = found(offered, ("drive", 0), ("film", 60), ("reading", 120)).itertuples(index=False)
+    # From minute 120 on 36 Mbit leave in 30 min, then 24 in 20.
+    assert row.amount == 50.0
+
+
+def test_commands_go_up_after_the_decision():
+    """Contact is from 0 to 60 and from 240 on; a command leads by half an hour."""
+    offered = rocks({"decide_min": 30}, read={"lead_min": 30}, **silent((60, 240)))
+    (row,) = found(offered, ("drive", 0), ("reading", 210)).itertuples(index=False)
+    assert row.amount == 241 + 30 - 210
+    assert "commands permit a start at 2028-07-01T04:31Z" in row.message
+    assert not len(found(offered, ("drive", 0), ("reading", 300)))
+
+
+def test_each_asks_for_the_latest_run_before():
+    each, once = rocks({"decide_min": 60, "each": True}, 2), rocks({"decide_min": 60}, 2)
+    rows = ("drive", 0), ("drive", 120), ("reading", 210)
+    (row,) = found(each, *rows).itertuples(index=False)
+    assert row.amount == 30.0 and row.slots == "s2 s3"
+    assert not len(found(once, *rows))
+    # A drive that begins with the reading comes after it.
+    assert not len(found(each, ("drive", 0), ("reading", 120), ("drive", 120)))
+    (row,) = found(each, ("reading", 120)).itertuples(index=False)
+    assert row.message.endswith('the latest run of "drive" must come before, and there is none')
+
+
+def test_first_runs_must_be_in_contact():
+    scene = scenario({"name": "look", "count": 4, "first_runs_in_contact": 2}, hours=12)
+    offered = world(scene, **silent((120, 600)))
+    (row,) = found(offered, ("look", 0), ("look", 120), ("look", 240)).itertuples(index=False)
+    assert (row.rule, row.amount, row.slots) == ("first runs in contact", 60.0, "s2")
+    assert not len(found(offered, ("look", 0), ("look", 60), ("look", 240)))
+    made = make_plan(offered)
+    assert made.value == 4.0
+    late = make_plan(world(scene, **silent((0, 600))))
+    # In the last two hours there is contact for two.
+    assert late.value == 2.0
+
+
+@pytest.mark.parametrize("each", [False, True])
+@pytest.mark.parametrize("platforms", [(platform(),), ROVER])
+def test_no_timeline_of_six_runs_is_better_than_the_plan(each, platforms):
+    """Every timeline worth more is tried, and refused by the check."""
+    order = {"each": each, "received": True, "decide_min": 45}
+    gaps = silent((0, 30), (90, 200), (300, 420), minutes=480)
+    offered = rocks(
+        order,
+        3,
+        3,
+        platforms,
+        hours=8,
+        read={"repeat_worth": 0.5},
+        lander_in_contact=gaps["in_contact"],
+        lander_rate_kbps=gaps["rate_kbps"],
+    )
+    made = make_plan(offered)
+    assert made.verdict.is_valid and made.value > 3.0
+    assert accepted_worth(offered, made.value + 1e-6, tries=400) is None
+    assert made.bound >= made.value
+
+
+MISTAKES = {
+    'activity "read".after: received = true, but "drive" yields no data': {
+        "activity": "drive",
+        "received": True,
+    },
+    'activity "read".after = "drove": no such activity; did you mean \'drive\'?': {
+        "activity": "drove",
+        "received": True,
+    },
+}
+
+
+@pytest.mark.parametrize("line", MISTAKES)
+def test_decisions_that_mean_nothing_are_named(line):
+    raw = scenario_table({"name": "drive"}, {"name": "read", "after": [MISTAKES[line]]})
+    assert reference_errors(raw) == [line]
