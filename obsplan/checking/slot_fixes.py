@@ -90,7 +90,8 @@ def open_starts(trials: Trials, activity: Activity, others: list[Run]) -> np.nda
             starts = starts[(starts + length <= since) | (starts >= until)]
     for after in activity.after:
         ended = [o.end_min for o in others if o.activity.name == after.activity]
-        starts = starts[starts >= min(ended, default=np.inf) + after.settle_min]
+        wait_min = after.settle_min + after.decide_min
+        starts = starts[starts >= min(ended, default=np.inf) + wait_min]
     return starts
 
 
@@ -169,7 +170,7 @@ def _earlier_prerequisite(trials: Trials, violation: Violation, named: list[Run]
         first = scenario.activity_named(after.activity)
         length = _length(trials, first)
         starts = open_starts(trials, first, trials.runs)
-        latest = waiting.start_min - after.settle_min - length
+        latest = waiting.start_min - after.settle_min - after.decide_min - length
         for start in _spread(starts[starts <= latest], latest, length):
             place = Place(first.name, scenario.instant_at(start))
             yield from tried(trials, violation, (place,))

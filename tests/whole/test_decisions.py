@@ -1,13 +1,26 @@
 """Look, decide, command: runs that people decide on after the data of others are on Earth."""
 
 import numpy as np
+import pandas as pd
 import pytest
+from hypothesis import given, settings
 from tools.brute import accepted_worth
-from tools.small import platform, scenario, scenario_table, slots, world
+from tools.small import START, cases, platform, scenario, scenario_table, slots, world
 
+from obsplan.analysis.data_latency import Parcel, received
+from obsplan.analysis.decision_table import decision_table
 from obsplan.checking.check import check_timeline
+from obsplan.checking.reception import received_min
+from obsplan.checking.replay import replay
+from obsplan.checking.run_profiles import run_profiles
+from obsplan.checking.slots import minutes_to_send, read_slots
 from obsplan.inputs.cross_checks import reference_errors
-from obsplan.planning.plan import make_plan
+from obsplan.planning.later_decisions import with_later_decisions
+from obsplan.planning.plan import Plan, make_plan
+from obsplan.planning.problem.from_scenario import build_problem
+from obsplan.planning.problem.timeline_table import plan_slots
+from obsplan.planning.search.exact import is_small
+from obsplan.planning.search.greedy import greedy_plan
 
 ROVER = (
     platform(),
@@ -169,3 +182,101 @@ MISTAKES = {
 def test_decisions_that_mean_nothing_are_named(line):
     raw = scenario_table({"name": "drive"}, {"name": "read", "after": [MISTAKES[line]]})
     assert reference_errors(raw) == [line]
+
+
+def test_a_reading_too_early_has_a_fix_that_was_tried():
+    offered = rocks({"received": True, "decide_min": 120})
+    (row,) = check_timeline(offered, slots(("drive", 0), ("reading", 60))).violations.itertuples()
+    assert 'fix: start "reading" (slot s2) at 2028-07-01T03:00Z' in row.message
+
+
+def test_a_plan_waits_for_data_that_others_keep_back():
+    """Steps take a picture to be down as soon as it is taken; a film of two hours leaves first."""
+    scene = scenario(
+        {"name": "film", "data_mbit": 140.0, "priority": 1, "value": 20.0, "must": 1},
+        {"name": "drive", "data_mbit": 24.0, "not_with": ["film"]},
+        {
+            "name": "reading",
+            "count": 4,
+            "gap_min": 300,
+            "after": [{"activity": "drive", "received": True, "decide_min": 60, "each": True}],
+        },
+        platforms=[platform(store={"capacity_mbit": 400.0})],
+        hours=48,
+    )
+    rate = np.where(np.arange(48 * 60) >= 120, 20.0, 0.0)
+    offered = world(scene, in_contact=rate > 0, rate_kbps=rate)
+    assert not is_small(build_problem(offered))
+    made = make_plan(offered)
+    assert made.verdict.is_valid and made.value == 25.0
+    table = decision_table(made)
+    assert len(table) == 4 and (table["spare_min"] >= 0).all()
+
+
+def test_what_the_replay_finds_to_be_late_is_late_in_steps_too():
+    offered = rocks({"received": True, "each": True})
+    problem = build_problem(offered)
+    film = slots(("drive", 120), ("reading", 180))
+    slow = world(offered.scenario, rate_kbps=4.0)
+    verdict = check_timeline(slow, film, fixes=False)
+    (decision,) = verdict.decisions
+    # 24 Mbit at 0.24 a minute take 100 min.
+    assert decision.down_min == decision.ready_min == 220.0
+    later = with_later_decisions(problem, verdict)
+    before, after = (p.tasks[1].needs[0].ready for p in (problem, later))
+    assert (before[4], after[4], after[5]) == (6, 8, 8)
+    assert after[3] == min(before[3] + 2, 8) and (np.diff(after) >= 0).all()
+    assert (later.waits[0].ready == after).all()
+    assert (after >= before).all()
+
+
+def test_the_table_tells_the_chain_of_each_decision():
+    offered = rocks({"received": True, "decide_min": 30}, read={"lead_min": 30})
+    rows = slots(("drive", 0), ("reading", 150))
+    verdict = check_timeline(offered, rows, fixes=False)
+    empty = pd.DataFrame()
+    made = Plan(offered, rows, empty, verdict, 0.0, 0.0)
+    (row,) = decision_table(made).itertuples(index=False)
+    minutes = {
+        name: (getattr(row, name) - START) / pd.Timedelta(minutes=1)
+        for name in row._fields
+        if name.endswith("_utc")
+    }
+    assert minutes.pop("command_by_utc") == pytest.approx(120, abs=0.1)
+    assert minutes == {
+        "picture_down_utc": 60,
+        "decided_utc": 90,
+        "decide_by_utc": 119,
+        "start_utc": 150,
+    }
+    assert (row.slot, row.after_slot, row.decide_min, row.spare_min) == ("s2", "s1", 30, 29)
+
+
+@given(case=cases(hours=(3, 6)))
+@settings(max_examples=40)
+def test_two_walks_through_the_stores_agree(case):
+    """That of the check, run by run, and that of the table of latencies, parcel by parcel."""
+    scene, booking = case.scenario, greedy_plan(build_problem(case))
+    runs, sending = read_slots(scene, plan_slots(scene, booking))
+    minutes = scene.steps * scene.span.step_min
+    books = replay(case, runs, minutes_to_send(scene, sending, minutes), minutes)
+    taken = {p.name: [] for p in scene.platform}
+    for run in runs:
+        _, mbit = run_profiles([run], minutes)
+        taken[run.platform] += [
+            Parcel(run.slot, int(k), float(mbit[k]), run.activity.priority)
+            for k in np.flatnonzero(mbit)
+        ]
+    walked = received(
+        taken,
+        {name: book.sent_mbit for name, book in books.items()},
+        {p.name: p.radio.to for p in scene.platform},
+        {name: book.stored_mbit for name, book in books.items()},
+    )
+    for run, at in zip(runs, received_min(case, runs, books)):
+        own = [(minute + 1, parcel.mbit) for parcel, minute in walked if parcel.label == run.slot]
+        all_mbit = sum(parcel.mbit for parcel in taken[run.platform] if parcel.label == run.slot)
+        if sum(mbit for _, mbit in own) < all_mbit - 1e-5:
+            assert at == np.inf
+        elif all_mbit:
+            assert at == max(minute for minute, mbit in own if mbit > 1e-5)
