@@ -59,7 +59,7 @@ def _order(environment: Environment, pin: Pin) -> Iterator[tuple[str, str]]:
     """Activities that must come first and cannot."""
     scenario = environment.scenario
     activity, step = scenario.activity_named(pin.activity), pinned_step(scenario, pin.start_utc)
-    for words, need in needs_of(scenario, activity):
+    for words, need in needs_of(environment, activity)[: len(activity.after)]:
         first = scenario.activity[need.task]
         pinned = [
             pinned_step(scenario, other.start_utc)
