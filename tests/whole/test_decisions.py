@@ -10,6 +10,7 @@ from tools.small import START, cases, platform, scenario, scenario_table, slots,
 from obsplan.analysis.data_latency import Parcel, received
 from obsplan.analysis.decision_table import decision_table
 from obsplan.checking.check import check_timeline
+from obsplan.checking.limits import limits_of
 from obsplan.checking.reception import received_min
 from obsplan.checking.replay import replay
 from obsplan.checking.run_profiles import run_profiles
@@ -259,7 +260,8 @@ def test_two_walks_through_the_stores_agree(case):
     scene, booking = case.scenario, greedy_plan(build_problem(case))
     runs, sending = read_slots(scene, plan_slots(scene, booking))
     minutes = scene.steps * scene.span.step_min
-    books = replay(case, runs, minutes_to_send(scene, sending, minutes), minutes)
+    limits = {p.name: limits_of(p, keep_margins=False) for p in scene.platform}
+    books = replay(case, runs, minutes_to_send(scene, sending, minutes), minutes, limits)
     taken = {p.name: [] for p in scene.platform}
     for run in runs:
         _, mbit = run_profiles([run], minutes)

@@ -3,6 +3,7 @@
 from dataclasses import replace
 from datetime import timedelta
 
+import numpy as np
 import pandas as pd
 import pytest
 from click.testing import CliRunner
@@ -18,6 +19,9 @@ from obsplan.common.errors import Infeasible
 from obsplan.inputs.pin import Pin
 from obsplan.operations.replan import make_replan
 from obsplan.planning.plan import make_plan
+from obsplan.planning.problem.booking import Booking
+from obsplan.planning.problem.from_scenario import build_problem
+from obsplan.planning.problem.pinned_runs import without_pins
 from obsplan.planning.reasons.audit import findings
 from obsplan.planning.reasons.finding import Severity
 
@@ -51,6 +55,18 @@ def test_a_plan_is_made_around_pins_and_places_what_they_need():
     assert 90 in starts(made.timeline, "look") and starts(made.timeline, "gaze") == [240]
     assert min(starts(made.timeline, "step")) <= 180
     assert made.unplaced["activity"].tolist() == ["step"]
+
+
+def test_a_pinned_run_counts_once_among_the_first_in_contact():
+    scene = scenario({"name": "look", "count": 3, "first_runs_in_contact": 2}, hours=8)
+    offered = world(pinned(scene, ("look", 0)), in_contact=np.arange(480) < 120)
+    booking = Booking(build_problem(offered))
+    booking.add(1, 0)
+    late = scene.steps // 2
+    merged = without_pins(booking)
+    assert not merged.needs_met(0)[late]
+    merged.add(0, scene.steps // 8)
+    assert merged.needs_met(0)[late]
 
 
 def test_without_its_pin_the_plan_would_be_another():

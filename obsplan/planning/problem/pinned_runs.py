@@ -48,12 +48,12 @@ def _without_one(task: Task, step: int) -> Task:
     return replace(task, count=count, must=must, starts=starts, held=held)
 
 
-def _met_by(task: Task, owners: list[int], steps: list[int]) -> Task:
-    """The task whose needs are met by pinned runs too."""
-    needs = (
-        need._replace(met=need.there([s for o, s in zip(owners, steps) if o == need.task]))
-        for need in task.needs
-    )
+def _met_by(task: Task, owners: list[int], steps: list[int], sign: int = 1) -> Task:
+    """The task whose needs are met by pinned runs too; `sign` -1 takes that back."""
+    needs = []
+    for need in task.needs:
+        by_pins = need.there([s for o, s in zip(owners, steps) if o == need.task]) - need.met
+        needs.append(need._replace(met=need.met + sign * by_pins))
     return replace(task, needs=tuple(needs))
 
 
@@ -78,6 +78,10 @@ def without_pins(booking: Booking) -> Booking:
             held=held,
         )
         runs[owner] += starts
+    # From here on pinned runs are booked, and meet needs as such.
+    pins = problem.tasks[len(tasks) :]
+    owners, steps = [names.index(p.name) for p in pins], [int(p.starts.argmax()) for p in pins]
+    tasks = [_met_by(task, owners, steps, -1) for task in tasks]
     merged = Booking(_with_tasks(problem, tasks, list(range(len(tasks)))))
     for i, starts in enumerate(runs):
         for start in sorted(starts):

@@ -1,8 +1,7 @@
 """Why no plan is feasible: a small set of conflicting rules, in the user's own names.
 
-Rules are dropped as long as the rest stays infeasible, as in an irreducible infeasible subset
-found by a deletion filter that drops halves first. What is not decided within the limits of the
-search counts as feasible, so a named rule may also be one that was not needed.
+Rules are dropped as long as the rest stays infeasible. What is not decided within the limits of
+the search counts as feasible, so a named rule may also be one that was not needed.
 """
 
 from collections.abc import Callable, Iterator
@@ -32,6 +31,7 @@ from obsplan.planning.problem.from_scenario import (
     needs_of,
 )
 from obsplan.planning.problem.start_windows import condition_words, start_masks
+from obsplan.planning.reasons.minimal_set import minimal
 from obsplan.planning.reasons.permitting_changes import Way
 from obsplan.planning.search.first_plan import required_alone, valued_by_count
 from obsplan.planning.solver.dual_bound import relaxation
@@ -113,26 +113,6 @@ def _finer_steps(environment: Environment) -> Iterator[KeyChange]:
             change = KeyChange("span", "", ("step_min",), span.step_min, step_min)
             if changed(environment, change).scenario.steps * step_min == minutes:
                 yield change
-
-
-def minimal(rules: list, infeasible: Callable[[set], bool]) -> set:
-    """A minimal set of `rules` that is still infeasible, as all of them are.
-
-    Halves are dropped at once if possible, so that few problems are solved. Those
-    that are not decided within the limits of the search count as feasible.
-    """
-    kept = set(rules)
-
-    def sift(block: list) -> None:
-        if infeasible(kept - set(block)):
-            kept.difference_update(block)
-        elif len(block) > 1:
-            sift(block[: len(block) // 2])
-            sift(block[len(block) // 2 :])
-
-    # The last rules are dropped first: those listed first tell a reader most.
-    sift(rules[::-1])
-    return kept
 
 
 def _conflicting(free: Problem, rules: list[Rule], stop: Event, among: set[Rule]) -> bool:

@@ -16,12 +16,8 @@ from obsplan.inputs.hardware import Platform
 from obsplan.inputs.margins import Margins
 from obsplan.planning.problem.temperature_starts import levels_at_best
 from obsplan.planning.problem.timeline_table import slots_table
-from obsplan.planning.reasons.conflicts import (
-    Conflict,
-    end_charge_words,
-    minimal,
-    reserve_words,
-)
+from obsplan.planning.reasons.conflicts import Conflict, end_charge_words, reserve_words
+from obsplan.planning.reasons.minimal_set import minimal
 
 FULL_WH = 1e-6
 

@@ -14,8 +14,9 @@ from obsplan.common.errors import Infeasible
 from obsplan.planning.plan import has_plan, make_plan
 from obsplan.planning.problem.from_scenario import build_problem
 from obsplan.planning.reasons import conflicts
-from obsplan.planning.reasons.conflicts import find_conflict, minimal
+from obsplan.planning.reasons.conflicts import find_conflict
 from obsplan.planning.reasons.idle_energy import why_not_idle
+from obsplan.planning.reasons.minimal_set import minimal
 from obsplan.planning.reasons.permitting_changes import (
     Permitting,
     fewer_required_runs,
