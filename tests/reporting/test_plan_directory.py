@@ -45,6 +45,8 @@ ONLY_WITH_MORE = {
     for name, file in plan_directory.FILES.items()
     if file.when == plan_directory.WITH_ALTERNATIVES
 }
+# What only a plan with decisions has; this one has none.
+ONLY_DECIDED = {"decisions.csv"}
 
 
 @pytest.fixture(scope="session")
@@ -62,7 +64,7 @@ def test_every_file_is_a_row_of_the_list_and_every_row_makes_a_file(
     plan_directory.write_plan(replanned, tmp_path / "replan")
     plain = {path.name for path in written.iterdir()}
     anew = {path.name for path in (tmp_path / "replan").iterdir()}
-    always = {*plan_directory.FILES, SUMS} - ONLY_WITH_MORE
+    always = {*plan_directory.FILES, SUMS} - ONLY_WITH_MORE - ONLY_DECIDED
     assert plain == always - ONLY_ANEW and len(ONLY_ANEW) == 3
     assert anew == always
     more = [replace(made, value=made.value - 0.1 * k) for k in range(4)]
@@ -150,7 +152,8 @@ def _untouched_and_whole(target):
     plan_directory.require_replaceable(target)
     pictures = {f"{name}.{form}" for name in plan_directory.FIGURES for form in ("svg", "pdf")}
     names = {p.name for p in target.iterdir()}
-    assert names == {*plan_directory.NAMES, SUMS} - pictures - ONLY_ANEW - ONLY_WITH_MORE
+    rest = pictures | ONLY_ANEW | ONLY_WITH_MORE | ONLY_DECIDED
+    assert names == {*plan_directory.NAMES, SUMS} - rest
 
 
 @FORKS

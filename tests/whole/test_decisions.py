@@ -22,6 +22,8 @@ from obsplan.planning.problem.from_scenario import build_problem
 from obsplan.planning.problem.timeline_table import plan_slots
 from obsplan.planning.search.exact import is_small
 from obsplan.planning.search.greedy import greedy_plan
+from obsplan.reporting import plan_directory
+from obsplan.reporting.plan_directory import Results
 
 ROVER = (
     platform(),
@@ -237,7 +239,9 @@ def test_the_table_tells_the_chain_of_each_decision():
     verdict = check_timeline(offered, rows, fixes=False)
     empty = pd.DataFrame()
     made = Plan(offered, rows, empty, verdict, 0.0, 0.0)
-    (row,) = decision_table(made).itertuples(index=False)
+    table = plan_directory.FILES["decisions.csv"].content(Results(made, None, {}))
+    assert table.equals(decision_table(made))
+    (row,) = table.itertuples(index=False)
     minutes = {
         name: (getattr(row, name) - START) / pd.Timedelta(minutes=1)
         for name in row._fields
