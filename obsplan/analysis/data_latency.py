@@ -140,6 +140,7 @@ def latency_table(plan: Plan) -> pd.DataFrame:
             "taken_mbit": all_mbit,
             "received_mbit": got_mbit,
             "still_stored_mbit": max(all_mbit - got_mbit, 0.0),
+            "received_by_h": activity.received_by_h,
         }
         if arrived:
             arrived.sort(key=lambda pair: (pair[0], pair[1].taken_min))

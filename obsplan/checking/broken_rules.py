@@ -3,7 +3,9 @@
 from typing import NamedTuple
 
 from obsplan.checking.decision_rules import Decision, decisions, late_decisions
+from obsplan.checking.latency_rule import DataWait, asks_reception, data_waits, late_data
 from obsplan.checking.limits import Limits, limits_of
+from obsplan.checking.reception import reception
 from obsplan.checking.replay import Books, replay
 from obsplan.checking.resource_rules import resource_violations
 from obsplan.checking.rules import counted_runs, rule_names, slot_violations
@@ -16,13 +18,14 @@ from obsplan.environment.model import Environment
 
 
 class Judgement(NamedTuple):
-    """The violations without fixes, the margins that are used, the books of the replay, and what is
-    decided when."""
+    """The violations without fixes, the margins that are used, the books of the replay, what is
+    decided when, and how long data wait whose latency is limited."""
 
     found: list[Violation]
     margins_used: list[Violation]
     books: dict[str, Books]
     decided: tuple[Decision, ...]
+    waits: tuple[DataWait, ...]
 
 
 def broken_rules(
@@ -37,10 +40,16 @@ def broken_rules(
     With `keep_margins` a margin that is used counts as broken.
     """
     broken, used, books = _resources(environment, runs, sending, minutes, keep_margins)
-    decided = decisions(environment, counted_runs(environment, runs), books)
+    counted = counted_runs(environment, runs)
+    # A walk through all stores, for those alone who ask.
+    is_asked = asks_reception(environment.scenario)
+    received = reception(environment, counted, books) if is_asked else []
+    decided = decisions(environment, counted, received)
+    waits = data_waits(counted, received, minutes)
     found = [
         *slot_violations(environment, runs, minutes),
         *late_decisions(environment.scenario, decided),
+        *late_data(environment.scenario, waits),
         *sending_outside_span(environment.scenario, sending, minutes),
         *broken,
         *temperature_violations(environment, runs, books),
@@ -49,7 +58,7 @@ def broken_rules(
     rules = all_rules(environment)
     for violations in (found, used):
         violations.sort(key=lambda v: (v.time_utc, rules.index(v.rule), v.slots, v.message))
-    return Judgement(found, used, books, decided)
+    return Judgement(found, used, books, decided, waits)
 
 
 def _resources(

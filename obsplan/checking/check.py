@@ -15,6 +15,7 @@ from obsplan.checking.broken_rules import all_rules, broken_rules
 from obsplan.checking.cold_charging import ColdCharging, cold_charging
 from obsplan.checking.decision_rules import Decision
 from obsplan.checking.fixes import with_fixes
+from obsplan.checking.latency_rule import DataWait
 from obsplan.checking.margins import Margin, margins
 from obsplan.checking.replay import Books
 from obsplan.checking.slots import read_slots
@@ -38,7 +39,8 @@ class Verdict:
     temperature of its units (at the minute's start), `Unit.columns`.
     rules: names of the rules that apply and were checked. cold_charging: the platforms that lose
     charge because their battery is too cold, which is no violation. decisions: the runs that people
-    decide on after others, and when they may start.
+    decide on after others, and when they may start. data_waits: how long data of planned runs wait
+    whose latency is limited.
     """
 
     found: tuple[Violation, ...]
@@ -48,6 +50,7 @@ class Verdict:
     cold_charging: tuple[ColdCharging, ...] = ()
     margins_used: tuple[Violation, ...] = ()
     decisions: tuple[Decision, ...] = ()
+    data_waits: tuple[DataWait, ...] = ()
 
     @cached_property
     def violations(self) -> pd.DataFrame:
@@ -104,7 +107,9 @@ def check_timeline(
     scenario = environment.scenario
     minutes = _covered_minutes(environment)
     runs, sending = read_slots(scenario, slots)
-    found, used, books, decided = broken_rules(environment, runs, sending, minutes, keep_margins)
+    found, used, books, decided, waits = broken_rules(
+        environment, runs, sending, minutes, keep_margins
+    )
     index = environment.sky.index[:minutes]
     now = 0 if now_utc is None else int(scenario.minutes_of(now_utc))
     if fixes and found:
@@ -119,6 +124,7 @@ def check_timeline(
         tuple(cold_charging(environment, books, now)),
         tuple(used),
         decided,
+        waits,
     )
 
 

@@ -10,8 +10,8 @@ from typing import NamedTuple
 
 import numpy as np
 
-from obsplan.checking.reception import received_min
-from obsplan.checking.replay import Books, known
+from obsplan.checking.reception import Received
+from obsplan.checking.replay import known
 from obsplan.checking.slots import Run
 from obsplan.checking.violation import Violation
 from obsplan.common.text import number_text
@@ -48,14 +48,13 @@ class Decision(NamedTuple):
 
 
 def decisions(
-    environment: Environment, runs: list[Run], books: dict[str, Books]
+    environment: Environment, runs: list[Run], received: list[Received]
 ) -> tuple[Decision, ...]:
-    """All decisions of a timeline whose `runs` count, in order of start."""
-    orders = [o for a in environment.scenario.activity for o in a.after if not o.is_plain]
-    if not orders:
-        return ()
-    ended = [run.end_min for run in runs]
-    received = received_min(environment, runs, books) if any(o.received for o in orders) else ended
+    """All decisions of a timeline whose `runs` count, in order of start.
+
+    `received` says when the data of each are on Earth; it may be empty if no decision asks that.
+    """
+    at_min = [each.received_min for each in received] or [run.end_min for run in runs]
     found = []
     for run in runs:
         for number, order in enumerate(() if run.is_over else run.activity.after):
@@ -63,7 +62,7 @@ def decisions(
                 continue
             before = [
                 _decision(environment, run, number, other, at)
-                for other, at in zip(runs, received)
+                for other, at in zip(runs, at_min)
                 if other.activity.name == order.activity and other.start_min < run.start_min
             ]
             none = Decision(run, number, None, inf, inf, inf)

@@ -6,6 +6,7 @@ queue again in the receiver's store.
 
 from collections import deque
 from math import inf
+from typing import NamedTuple
 
 import numpy as np
 
@@ -54,27 +55,39 @@ class Store:
         return taken
 
 
-def received_min(environment: Environment, runs: list[Run], books: dict[str, Books]) -> list[float]:
-    """The minute of the span by which all data of each run are on Earth, inf if not within it.
+class Received(NamedTuple):
+    """When the data of a run are on Earth, in minutes of the span.
 
-    A run without data is received when it ends. Data that telemetry found gone from a store are on
-    Earth by then. Without the light time of 1.3 s.
+    received_min: by when all are, inf if not within the span; without data when the run ends.
+    taken_min (n,): the minutes in which data are taken, sent_min (n,): those in which what was
+    taken then has left for Earth, inf if not within the span.
+    """
+
+    received_min: float
+    taken_min: np.ndarray
+    sent_min: np.ndarray
+
+
+def reception(environment: Environment, runs: list[Run], books: dict[str, Books]) -> list[Received]:
+    """When the data of each run are on Earth.
+
+    Data that telemetry found gone from a store are on Earth by then. Without the light time of
+    1.3 s.
     """
     to = {platform.name: platform.radio.to for platform in environment.scenario.platform}
     relays_first = sorted(to, key=lambda name: (to[name] == "earth", name))
     stores = {name: Store([run.activity.priority for run in runs]) for name in to}
     minutes = len(next(iter(books.values())).sent_mbit)
-    coming, left_mbit = _coming(runs, minutes)
-    received = [run.end_min if left <= 0 else inf for run, left in zip(runs, left_mbit)]
+    taken_mbit = [run_profiles([run], minutes)[1] for run in runs]
+    coming = _coming(taken_mbit)
+    sent: list[list[tuple[int, float]]] = [[] for _ in runs]
 
     def send(name: str, mbit: float, minute: int) -> None:
         for run, share in stores[name].take(mbit):
             if to[name] != "earth":
                 stores[to[name]].put(run, share)
             elif run != UNKNOWN:
-                left_mbit[run] -= share
-                if left_mbit[run] <= ROUNDING_MBIT and received[run] == inf:
-                    received[run] = minute + 1.0
+                sent[run].append((minute, share))
 
     known_at = {name: {0, *(r.minute for r in environment.readings.get(name, ()))} for name in to}
     sent_mbit = {name: book.sent_mbit.tolist() for name, book in books.items()}
@@ -91,18 +104,26 @@ def received_min(environment: Environment, runs: list[Run], books: dict[str, Boo
         for name in relays_first:
             if sent_mbit[name][minute] > 0:
                 send(name, sent_mbit[name][minute], minute)
-    return received
+    return [_received(*each) for each in zip(runs, taken_mbit, sent)]
 
 
-def _coming(
-    runs: list[Run], minutes: int
-) -> tuple[dict[int, list[tuple[int, float]]], list[float]]:
-    """What runs yield, by minute: run and Mbit; and how much each yields in all."""
+def _coming(taken_mbit: list[np.ndarray]) -> dict[int, list[tuple[int, float]]]:
+    """What runs yield, by minute: run and Mbit."""
     coming: dict[int, list[tuple[int, float]]] = {}
-    in_all = []
-    for k, run in enumerate(runs):
-        _, taken_mbit = run_profiles([run], minutes)
-        for minute in np.flatnonzero(taken_mbit).tolist():
-            coming.setdefault(minute, []).append((k, float(taken_mbit[minute])))
-        in_all.append(float(taken_mbit.sum()))
-    return coming, in_all
+    for k, mbit in enumerate(taken_mbit):
+        for minute in np.flatnonzero(mbit).tolist():
+            coming.setdefault(minute, []).append((k, float(mbit[minute])))
+    return coming
+
+
+def _received(run: Run, taken_mbit: np.ndarray, sent: list[tuple[int, float]]) -> Received:
+    """What of a run is taken and sent when: its data have one priority, so the first taken leave
+    first."""
+    taken_min = np.flatnonzero(taken_mbit)
+    if not len(taken_min):
+        return Received(run.end_min, taken_min, taken_min.astype(float))
+    minutes = np.array([minute for minute, _ in sent] + [inf])
+    summed = np.cumsum([mbit for _, mbit in sent])
+    left = np.searchsorted(summed, np.cumsum(taken_mbit[taken_min]) - ROUNDING_MBIT)
+    sent_min = minutes[left]
+    return Received(float(sent_min[-1]) + 1.0, taken_min, sent_min)

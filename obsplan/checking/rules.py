@@ -51,6 +51,7 @@ def built_in_rules(environment: Environment) -> dict[str, bool]:
         "quiet": any(a.quiet for a in activities),
         "order": any(a.after for a in activities),
         "first runs in contact": any(a.first_runs_in_contact for a in activities),
+        "data latency": any(a.received_by_h is not None for a in activities),
         "team at once": any(a.needs for a in activities),
         "count": True,
         "must": any(a.must for a in activities),

@@ -39,6 +39,8 @@ def slot_ways(trials: Trials, violation: Violation) -> Iterator[Way]:
     # The later of two slots comes last, and moves first.
     for run in reversed(ahead):
         yield from moves(trials, violation, run)
+    if violation.rule == "data latency":
+        yield from _sent_first(trials, violation)
     for run in reversed(ahead):
         yield from tried(trials, violation, (Drop(run.slot, run.activity.name, may_move=False),))
     now_utc = trials.environment.scenario.instant_at(trials.now)
@@ -127,6 +129,14 @@ def _fewer_runs(trials: Trials, violation: Violation, ahead: list[Run]) -> Itera
     more = activity.count + surplus
     change = KeyChange("activity", activity.name, ("count",), activity.count, more)
     yield from tried(trials, violation, (change,))
+
+
+def _sent_first(trials: Trials, violation: Violation) -> Iterator[Way]:
+    """The highest priority for the data of the activity."""
+    activity = trials.environment.scenario.activity_named(violation.activity)
+    if activity.priority > 1:
+        change = KeyChange("activity", activity.name, ("priority",), activity.priority, 1)
+        yield from tried(trials, violation, (change,))
 
 
 def _more_runs(trials: Trials, violation: Violation) -> Iterator[Way]:

@@ -17,6 +17,7 @@ from obsplan.inputs.team import Team, hours_key
 
 # No key is raised beyond this multiple of its value: more is another machine.
 MOST = 100.0
+MOST_LATENCY_H = 1000.0
 # A change of a key without steps may be larger than the least by this share of the value.
 FINE, COARSE = 0.01, 0.05
 
@@ -200,6 +201,8 @@ def condition_ways(
     scenario = environment.scenario
     if key == "uplink" and (lead := lead_lever(scenario, activity)):
         yield lead
+    if key == "data latency":
+        yield activity_lever(activity, "received_by_h", MOST_LATENCY_H)
     if key == "storage":
         platform = scenario.platform_named(scenario.platform_of(activity))
         store = platform_lever(platform, "store.capacity_mbit")

@@ -261,6 +261,8 @@ def _activity_errors(
             other = activities.get(name) if isinstance(name, str) else None
             if other and after.get("received") is True and other.get("data_mbit", 0) == 0:
                 yield f"{where}.after: received = true, but {shown(name)} yields no data"
+    if activity.get("received_by_h") is not None and activity.get("data_mbit", 0) == 0:
+        yield f"{where}.received_by_h: the activity yields no data; data_mbit must be above 0"
     must, count = activity.get("must", 0), activity.get("count", 1)
     if _is_number(must) and _is_number(count) and must > count:
         yield (

@@ -160,6 +160,8 @@ class Activity(FrozenModel):
     """Data that a run yields, evenly over its duration."""
     priority: Annotated[int, Field(ge=1, le=9)] = 3
     """Data of priority 1 leave each store before those of 2, and so on; the oldest first."""
+    received_by_h: Annotated[Number, Field(gt=0, le=1000)] | None = None
+    """All data of a run must be on Earth at most so many hours after they are taken."""
     count: Annotated[int, Field(ge=1, le=2000)] = 1
     """Number of runs requested."""
     must: Annotated[int, Field(ge=0, le=2000)] = 0

@@ -17,6 +17,7 @@ from obsplan.common.errors import Infeasible
 from obsplan.environment.model import Environment
 from obsplan.inputs.scenario import Scenario
 from obsplan.planning.last_runs import with_last_runs
+from obsplan.planning.late_data import without_late_starts
 from obsplan.planning.later_decisions import in_time, with_later_decisions
 from obsplan.planning.problem.booking import Booking
 from obsplan.planning.problem.definition import Problem
@@ -123,15 +124,18 @@ def lighter_plan(booking: Booking, replay: Replay) -> Booking | None:
 
 
 def _is_short(verdict: Verdict) -> bool:
-    """Whether a bus, battery or store exceeds its limit, so that dropping runs helps, or a run
-    starts before the decision on it."""
-    is_over_limit = any(violation.rule in RESOURCE_RULES for violation in verdict.found)
-    return is_over_limit or any(decision.is_late for decision in verdict.decisions)
+    """Whether a bus, battery or store exceeds its limit, so that dropping runs helps, a run starts
+    before the decision on it, or its data are late."""
+    return (
+        any(violation.rule in RESOURCE_RULES for violation in verdict.found)
+        or any(decision.is_late for decision in verdict.decisions)
+        or any(wait.is_late for wait in verdict.data_waits)
+    )
 
 
 def _tightened(problem: Problem, verdict: Verdict) -> Problem:
-    """The problem with more in reserve, less on the bus, slower links, or data that are received
-    later, where a replay says so.
+    """The problem with more in reserve, less on the bus, slower links, data that are received
+    later, or without starts whose data are late, where a replay says so.
 
     Charge comes first: a battery that runs short also delays sending, so that unsent data may not
     be due to the link.
@@ -157,7 +161,8 @@ def _tightened(problem: Problem, verdict: Verdict) -> Problem:
                 store_mbit=node.store_mbit * slower,
             )
         )
-    return with_later_decisions(replace(problem, nodes=tuple(nodes)), verdict)
+    tightened = without_late_starts(replace(problem, nodes=tuple(nodes)), verdict)
+    return with_later_decisions(tightened, verdict)
 
 
 def _repaired(booking: Booking, tight: Problem) -> Booking:

@@ -371,7 +371,16 @@ def test_starts_that_are_open_are_those_that_no_other_slot_excludes(case):
 
         def has_come(start, after):
             ends = [run.end_min for run in others if run.activity.name == after.activity]
-            return any(end + after.settle_min <= start for end in ends)
+            wait_min = after.settle_min + after.decide_min
+            return any(end + wait_min <= start for end in ends)
+
+        def watched(start, name, length=length):
+            team = scene.team_named(name)
+            watching = [run for run in others if name in run.activity.needs]
+            return all(
+                sum(run.start_min <= minute < run.end_min for run in watching) < team.at_once
+                for minute in range(int(start), int(start + length))
+            )
 
         alone = open_starts(trials, activity.model_copy(update={"after": ()}), [])
         assert list(open_starts(trials, activity, runs)) == [
@@ -379,6 +388,7 @@ def test_starts_that_are_open_are_those_that_no_other_slot_excludes(case):
             for start in alone
             if all(clear(start, other) for other in others)
             and all(has_come(start, after) for after in activity.after)
+            and all(watched(start, name) for name in activity.needs)
         ]
 
 

@@ -275,6 +275,8 @@ def cases(draw, hours=(2, 8), activities=(1, 4), level=False, lossless=False) ->
                 }
         if draw(st.integers(0, 3)) == 0:
             activity["first_runs_in_contact"] = draw(st.integers(1, 2))
+        if activity["data_mbit"] and draw(st.integers(0, 3)) == 0:
+            activity["received_by_h"] = draw(st.sampled_from([0.25, 1.0, 3.0]))
         if draw(st.integers(0, 3)) == 0:
             edges = [0, span_h / 2, span_h]
             activity["coverage"] = {"over": "span_h", "edges": edges}

@@ -11,7 +11,7 @@ from obsplan.analysis.data_latency import Parcel, received
 from obsplan.analysis.decision_table import decision_table
 from obsplan.checking.check import check_timeline
 from obsplan.checking.limits import limits_of
-from obsplan.checking.reception import received_min
+from obsplan.checking.reception import reception
 from obsplan.checking.replay import replay
 from obsplan.checking.run_profiles import run_profiles
 from obsplan.checking.slots import minutes_to_send, read_slots
@@ -279,10 +279,13 @@ def test_two_walks_through_the_stores_agree(case):
         {p.name: p.radio.to for p in scene.platform},
         {name: book.stored_mbit for name, book in books.items()},
     )
-    for run, at in zip(runs, received_min(case, runs, books)):
-        own = [(minute + 1, parcel.mbit) for parcel, minute in walked if parcel.label == run.slot]
+    for run, found_ in zip(runs, reception(case, runs, books)):
+        own = [(parcel, minute) for parcel, minute in walked if parcel.label == run.slot]
         all_mbit = sum(parcel.mbit for parcel in taken[run.platform] if parcel.label == run.slot)
-        if sum(mbit for _, mbit in own) < all_mbit - 1e-5:
-            assert at == np.inf
+        if sum(parcel.mbit for parcel, _ in own) < all_mbit - 1e-5:
+            assert found_.received_min == np.inf
         elif all_mbit:
-            assert at == max(minute for minute, mbit in own if mbit > 1e-5)
+            assert found_.received_min == max(m for p, m in own if p.mbit > 1e-5) + 1
+            for taken_min, sent_min in zip(found_.taken_min, found_.sent_min):
+                of_it = [m for p, m in own if p.taken_min == taken_min and p.mbit > 1e-3]
+                assert not of_it or sent_min == max(of_it)

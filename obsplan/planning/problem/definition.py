@@ -213,7 +213,8 @@ class Team:
 class Problem:
     """Tasks, nodes, the pairs of tasks that may not overlap, budgets of all runs, teams, waits.
 
-    awaits_data: whether runs wait for data of others, so that data must be sent early.
+    awaits_data: whether runs wait for data of others, or data may not wait for long, so that data
+    must be sent early.
     """
 
     steps: int

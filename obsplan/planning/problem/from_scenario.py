@@ -43,7 +43,10 @@ def build_problem(environment: Environment, relaxed: bool = False) -> Problem:
         exclusive=frozenset(exclusive_pairs(scenario)),
         teams=tuple(_teams(scenario)),
         waits=tuple(_waits(environment, names)),
-        awaits_data=any(order.received for a in scenario.activity for order in a.after),
+        awaits_data=any(
+            a.received_by_h is not None or any(order.received for order in a.after)
+            for a in scenario.activity
+        ),
     )
     return with_pins(scenario, problem)
 

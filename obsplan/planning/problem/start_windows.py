@@ -13,6 +13,7 @@ from obsplan.environment.model import Environment
 from obsplan.inputs.conditions import depth_column, requested
 from obsplan.inputs.scenario import Activity, Scenario
 from obsplan.inputs.team import hours_key
+from obsplan.planning.problem.latency_starts import latency_starts
 from obsplan.planning.problem.slot_profile import least_store_mbit
 from obsplan.planning.problem.supplies import supplies_of
 from obsplan.planning.problem.temperature_starts import temperature_starts, temperature_words
@@ -69,9 +70,9 @@ def start_masks(
     """The steps (n,) at which a slot that ends within the span meets each condition, by key.
 
     Keys are "span" (no other condition), those of `condition_masks`, and for the start of
-    a slot "contact at the start", "uplink" and "coverage". If a run yields more data than the
-    store holds, "storage": enough of them can be sent meanwhile, if it was empty. Further keys are
-    those of `temperature_starts`, which alone is `relaxed` at times.
+    a slot "contact at the start", "uplink", "coverage" and "data latency". If a run yields more
+    data than the store holds, "storage": enough of them can be sent meanwhile, if it was empty.
+    Further keys are those of `temperature_starts`, which alone is `relaxed` at times.
     """
     scenario = environment.scenario
     steps, step_min = scenario.steps, scenario.span.step_min
@@ -89,6 +90,8 @@ def start_masks(
         starts["uplink"] = commandable(environment, activity)[::step_min]
     if activity.coverage is not None:
         starts["coverage"] = coverage_bin(environment, activity) >= 0
+    if activity.received_by_h is not None:
+        starts["data latency"] = latency_starts(environment, activity)
     starts |= temperature_starts(environment, activity, relaxed)
     if activity.data_mbit > _room_mbit(scenario, activity):
         needed_mbit = least_store_mbit(environment, activity)
@@ -227,6 +230,7 @@ def condition_words(scenario: Scenario, activity: Activity) -> dict[str, str]:
         "contact at the start": "contact at its start",
         "uplink": f"a contact to command it {lead_min} min or more before its start",
         "coverage": "its start in a coverage bin",
+        "data latency": f"its data on Earth within {activity.received_by_h} h",
         "storage": _storage_words(scenario, activity),
         **temperature_words(scenario, activity),
     }

@@ -210,6 +210,7 @@ def latency_part(latency: pd.DataFrame) -> list[Html]:
             f"{r.still_stored_mbit:,.1f}",
             _hours(r.median_h),
             _hours(r.longest_h),
+            _hours(r.received_by_h),
             instant(r.longest_taken_utc),
         )
         for r in latency.itertuples(index=False)
@@ -231,6 +232,7 @@ def latency_part(latency: pd.DataFrame) -> list[Html]:
                 "on board at the end",
                 "median",
                 "longest",
+                "permitted",
                 "longest: acquired at (UTC)",
             ],
             rows,
