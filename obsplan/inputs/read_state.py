@@ -74,21 +74,28 @@ def read_state(
 def _validated(raw: dict[str, Any]) -> tuple[State, list[str]]:
     """The state as far as the file's values are sound, and a line for each that is not.
 
-    An entry keeps what is sound in it, so that the rest of it can be checked too. A slot without a
-    sound outcome or end has the outcome "", and an entry without what it must have is left out.
+    An entry keeps what is sound in it, so that the rest of it can be checked too, and [platform]
+    counts as an entry of [[platform]]. A slot without a sound outcome or end has the outcome "", a
+    unit without a sound temperature any, and an entry without a name is left out.
     """
     try:
         return State.model_validate(raw), []
     except ValidationError as problem:
         errors = problem.errors()
+    single = [e for e in errors if len(e["loc"]) == 1 and isinstance(e["input"], dict)]
+    if lists := {e["loc"][0]: [e["input"]] for e in single if e["type"] == "tuple_type"}:
+        state, lines = _validated({**raw, **lists})
+        return state, [error_line(State, raw, e) for e in single if e["loc"][0] in lists] + lines
     sound: Any = deepcopy(raw)
     left_out: set[tuple[int | str, ...]] = set()
     unsure: set[int | str] = set()
     for top, *inside in (error["loc"] for error in errors):
-        if len(inside) < 2 or inside[1] in ("slot", "name", "temperature_k"):
+        if len(inside) < 2 or inside[1] in ("slot", "name"):
             left_out.add((top, *inside[:1]))
             continue
         sound[top][inside[0]].pop(inside[1], None)
+        if (top, inside[1]) == ("unit", "temperature_k"):
+            sound[top][inside[0]]["temperature_k"] = 300.0
         if inside[1] in ("outcome", "end_utc"):
             sound[top][inside[0]]["outcome"] = OUTCOMES[0]
             unsure.add(inside[0])

@@ -1,5 +1,6 @@
 """Reading TOML files; an error has one line for each mistake."""
 
+import re
 import tomllib
 from collections.abc import Iterable
 from pathlib import Path
@@ -7,6 +8,10 @@ from typing import Any
 
 from obsplan.common.errors import ObsplanError
 from obsplan.common.input_file import MOST_TOML_BYTES, read_input
+
+# What is left of a time of day without seconds, or of a date as 1/7/2028 or 2028-7-1, where the
+# parser stops.
+TIME_OTHERWISE = re.compile(r"[Tt ]?(\d\d)?:\d\d(?![\d:])|\d?[-/.]\d{1,2}[-/.]\d")
 
 
 def read_toml(path: Path, error: type[ObsplanError]) -> tuple[dict[str, Any], bytes]:
@@ -21,8 +26,17 @@ def read_toml(path: Path, error: type[ObsplanError]) -> tuple[dict[str, Any], by
     except RecursionError:
         raise error(f"{path}: not valid TOML: tables or lists are nested too deep") from None
     except ValueError as problem:  # of the parser, or of a number with thousands of digits
-        hint = "; texts need quotes" if str(problem).startswith("Invalid value") else ""
+        hint = _hint(str(problem), content.decode("utf-8-sig"))
         raise error(f"{path}: not valid TOML: {problem}{hint}") from None
+
+
+def _hint(problem: str, text: str) -> str:
+    """What is likely meant where the parser stopped, "" if nothing is likely."""
+    if problem.startswith("Invalid value"):
+        return "; texts need quotes"
+    place = re.search(r"at line (\d+), column (\d+)", problem)
+    rest = text.split("\n")[int(place[1]) - 1][int(place[2]) - 1 :] if place else ""
+    return "; write a time like 2028-07-01T00:00:00Z" if TIME_OTHERWISE.match(rest) else ""
 
 
 def refusal(source: str | Path, mistakes: Iterable[str], error: type[ObsplanError]) -> ObsplanError:

@@ -34,6 +34,7 @@ from obsplan.inputs.sites_csv import read_sites
 from obsplan.survey.site_survey import survey_sites
 from tools.models import in_degrees, pds3
 from tools.mutator import TEXTS, mangled
+from tools.sound_inputs import FILES, OLD_PLAN
 
 # After so much work, or waiting, a case counts as hanging; another's work on the same machine does
 # not count.
@@ -45,250 +46,6 @@ TIMERS = (
 MOST_LINE = 5000
 MOST_LINES = 61
 
-# Every table and nearly every key, over so short a span that a command takes moments.
-SCENARIO = """
-title = "mangled"
-[site]
-name = "shelf"
-latitude_deg = 40.0
-longitude_deg = 10.0
-height_m = -100.0
-skyline = "around.csv"
-slope_deg = 3.0
-aspect_deg = 180.0
-depths_m = [0.1]
-[span]
-start_utc = 2028-07-05T00:00:00Z
-end_utc = 2028-07-05T06:00:00Z
-step_min = 30
-[uplink]
-lead_min = 10
-loaded_until_utc = 2028-07-05T04:00:00Z
-[landing]
-sun_elevation_deg = [2, 60]
-stations = 1
-[[station]]
-name = "north"
-latitude_deg = 40.0
-longitude_deg = 0.0
-skyline = "mask.csv"
-passes = "passes.csv"
-g_over_t_db_k = 20.0
-[[station]]
-name = "south"
-latitude_deg = -30.0
-longitude_deg = 140.0
-mask_deg = 5.0
-g_over_t_db_k = 20.0
-system_temperature_k = 150.0
-beam_width_deg = 0.5
-[[platform]]
-name = "lander"
-kind = "lander"
-idle_w = 20.0
-bus_limit_w = 100.0
-battery = { capacity_wh = 200.0, reserve = 0.3, end = 0.35, charge_limit_w = 90.0 }
-heater = { power_w = 5.0, below_k = 200.0 }
-store = { capacity_mbit = 1000.0, start_mbit = 10.0, end_limit_mbit = 900.0 }
-[[platform.array]]
-area_m2 = 0.3
-efficiency = 0.3
-facing = "fixed"
-tilt_deg = 30.0
-shadow = "shadow.csv"
-[[platform.unit]]
-name = "battery"
-table = "thermal.csv"
-surviving_k = [230, 330]
-charges_above_k = 250.0
-[platform.radio]
-transmit_w = 20.0
-handover_min = 2
-[platform.radio.budget]
-frequency_mhz = 2250.0
-transmit_dbw = 7.0
-antenna_gain_dbi = 8.0
-losses_db = 2.5
-required_ebn0_db = 2.0
-margin_db = 3.0
-ceiling_kbps = 128.0
-[[platform]]
-name = "rover"
-kind = "rover"
-idle_w = 2.0
-bus_limit_w = 40.0
-one_at_a_time = true
-array = [{ area_m2 = 0.1, efficiency = 0.3, dust_loss = 0.1 }]
-battery = { capacity_wh = 60.0, reserve = 0.3, start = 0.9 }
-margins = { energy_share = 0.1, store_share = 0.1 }
-radio = { to = "lander", transmit_w = 2.0, rate_kbps = 50.0, range_limit_m = 500.0 }
-track = [{ from_utc = 2028-07-05T00:00:00Z, distance_m = 20.0 }]
-store = { capacity_mbit = 300.0 }
-[[platform.unit]]
-name = "head"
-instruments = ["camera"]
-heat_capacity_j_k = 700.0
-start_k = 250.0
-ground_w_k = 0.02
-radiating_m2 = 0.01
-absorbing_m2 = 0.002
-idle_heat_w = 0.5
-run_heat_share = 0.3
-thermostat = { power_w = 2.0, on_below_k = 245.0, off_above_k = 255.0 }
-operating_k = [240, 320]
-switch_on_k = [243, 315]
-[[instrument]]
-name = "probe"
-platform = "lander"
-hazard = "laser"
-[[instrument]]
-name = "camera"
-platform = "rover"
-[[activity]]
-name = "sweep"
-instrument = "probe"
-duration_min = 40
-warm_up_min = 5
-warm_up_w = 3.0
-power_w = 10.0
-data_mbit = 5.0
-count = 2
-must = 1
-value = 2.0
-gap_min = 30
-contact = "start"
-disturbs = true
-needs = ["operators"]
-when = { sun_elevation_deg = [0, 80], ground = { depth_m = 0.2, temperature_k = [100, 400] } }
-[[activity]]
-name = "panorama"
-instrument = "camera"
-duration_min = 30
-power_w = 8.0
-data_mbit = 20.0
-count = 2
-repeat_worth = 0.8
-quiet = true
-not_with = ["sweep"]
-after = [{ activity = "sweep", settle_min = 10 }]
-coverage = { over = "span_h", edges = [0, 3, 6] }
-[[team]]
-name = "operators"
-shifts = "shifts.csv"
-[[pin]]
-activity = "sweep"
-start_utc = 2028-07-05T01:00:00Z
-[[keep_out]]
-activity = "sweep"
-from_utc = 2028-07-05T03:00:00Z
-until_utc = 2028-07-05T03:20:00Z
-[[keep_out]]
-platform = "rover"
-from_utc = 2028-07-05T05:10:00Z
-until_utc = 2028-07-05T05:30:00Z
-"""
-TIMELINE = """slot,platform,instrument,activity,start_utc,end_utc,duration_min,state,power_w,value
-s001,lander,probe,sweep,2028-07-05T01:00:00Z,2028-07-05T02:00:00Z,60,planned,10,2
-s002,rover,camera,panorama,2028-07-05T02:30:00Z,2028-07-05T03:00:00Z,30,planned,8,1
-s003,rover,camera,panorama,2028-07-05T03:30:00Z,2028-07-05T04:00:00Z,30,planned,8,1
-s004,lander,radio,lander downlink,2028-07-05T00:00:00Z,2028-07-05T06:00:00Z,360,planned,20,
-"""
-AS_RUN = """slot,activity,start_utc,end_utc,outcome,reason
-s001,sweep,2028-07-05T01:00:00Z,2028-07-05T02:00:00Z,done,
-s002,panorama,2028-07-05T02:30:00Z,2028-07-05T02:50:00Z,shortened,too dark
-s003,panorama,2028-07-05T03:30:00Z,,failed,"stuck, twice"
-"""
-STATE = """
-at_utc = 2028-07-05T03:00:00Z
-[[platform]]
-name = "lander"
-state_of_charge = 0.8
-stored_mbit = 12.0
-array_factor = 0.9
-[[unit]]
-name = "head"
-at_utc = 2028-07-05T02:50:00Z
-temperature_k = 260.0
-[[instrument]]
-name = "camera"
-from_utc = 2028-07-05T04:00:00Z
-until_utc = 2028-07-05T05:00:00Z
-[[station]]
-name = "south"
-[[slot]]
-slot = "s001"
-outcome = "shortened"
-start_utc = 2028-07-05T01:00:00Z
-end_utc = 2028-07-05T01:40:00Z
-reason = "interlock"
-"""
-SITES = """name,latitude_deg,longitude_deg,height_m,slope_deg,aspect_deg,skyline
-shelf,40.0,10.0,-100,3,180,around.csv
-plain,-5,340,0,,,flat
-"""
-WINDOWS = """start_utc,end_utc
-2028-07-05T01:00:00Z,2028-07-05T02:30:00Z
-2028-07-05 03:00,2028-07-05 05:00
-"""
-# Over all elevations of the Sun, as landing days ask for them too.
-THERMAL = """sun_elevation_deg,cold_k,hot_k,cold_heater_w,hot_heater_w
--90,245,255,6,5
-0,250,262,4,3.5
-20,265,280,1,0
-90,280,300,0,0
-"""
-SHADOW = """sun_azimuth_deg,sun_elevation_deg,factor
-0,-90,1
-0,90,1
-120,-90,0.8
-120,90,1
-240,-90,0.5
-240,90,0.9
-"""
-PASSES = """station,acquisition_utc,loss_utc,platform
-north,2028-07-05T00:00:00Z,2028-07-05T01:20:00Z,
-north,2028-07-05T01:25:00Z,2028-07-05T01:57:00Z,lander
-south,2028-07-06T05:00:00Z,2028-07-06T06:00:00Z,lander
-"""
-SHIFTS = """start_utc,end_utc
-2028-07-05T00:30:00Z,2028-07-05T03:00:00Z
-2028-07-05 03:00,2028-07-05 06:30
-"""
-# What a command reads of an old plan.
-OLD_PLAN = {
-    "timeline.csv": TIMELINE,
-    "summary.json": '{"input_sha256_16": "0123456789abcdef", "title": "older"}',
-    "SHA256SUMS": f"{'0' * 64}  timeline.csv\n{'1' * 64}  plan.ics\n",
-    "plan.ics": """BEGIN:VCALENDAR
-VERSION:2.0
-PRODID:-//obsplan//obsplan 0.1.0//EN
-BEGIN:VEVENT
-SUMMARY:sweep
-DTSTART:20280705T010000Z
-DTEND:20280705T020000Z
-DTSTAMP:20280705T000000Z
-UID:0123-sweep-1@obsplan
-SEQUENCE:0
-STATUS:TENTATIVE
-CATEGORIES:slot
-END:VEVENT
-END:VCALENDAR
-""".replace("\n", "\r\n"),
-}
-FILES = {
-    "small.toml": SCENARIO,
-    "around.csv": "azimuth_deg,elevation_deg\n0,1.5\n90,2.5\n180,0.5\n270,1\n",
-    "mask.csv": "azimuth_deg,elevation_deg\n0,10\n120,12.5\n240,8\n",
-    "timeline.csv": TIMELINE,
-    "as_run.csv": AS_RUN,
-    "state.toml": STATE,
-    "sites.csv": SITES,
-    "windows.csv": WINDOWS,
-    "thermal.csv": THERMAL,
-    "shadow.csv": SHADOW,
-    "passes.csv": PASSES,
-    "shifts.csv": SHIFTS,
-}
 RANGE = ("--from", "2028-07-01", "--to", "2028-07-25")
 SURVEY = ["sites", "small.toml", "sites.csv", *RANGE, "-o", "survey.csv", "--jobs", "1"]
 SKYLINE = ["skyline", "near.tif", "--latitude", "40", "--longitude", "10", "-o", "out.csv"]
@@ -306,14 +63,17 @@ COMMANDS = {
         [*DRY_RUN, "--json"],
         ["days", "small.toml", *RANGE, "-o", "out"],
     ],
-    "unit": [
-        DRY_RUN,
-        ["check", "small.toml", "timeline.csv", "-o", "out.csv"],
-        ["check", "small.toml", "timeline.csv", "--state", "state.toml"],
-    ],
+    **dict.fromkeys(
+        ["unit", "margins", "conditions", "decision"],
+        [
+            DRY_RUN,
+            ["check", "small.toml", "timeline.csv", "-o", "out.csv"],
+            ["check", "small.toml", "timeline.csv", "--state", "state.toml"],
+        ],
+    ),
     "keep-out": [
         DRY_RUN,
-        [*DRY_RUN, "--keep-out", "probe", "2028-07-05T01:00Z", "2028-07-05T01:30Z"],
+        [*DRY_RUN, "--keep-out", "probe", "2028-07-05T04:00Z", "2028-07-05T04:30Z"],
         ["check", "small.toml", "timeline.csv", "-o", "out.csv"],
         ["days", "small.toml", *RANGE, "-o", "out"],
     ],
@@ -367,36 +127,40 @@ COMMANDS = {
     ],
     "planned": [
         ["plan", "small.toml", "-o", "out", "--effort", "low", "--patience", "5"],
+        ["plan", "small.toml", "-o", "out", "--worth", "--alternatives", "2", "--patience", "5"],
         [
-            *("replan", "small.toml", "timeline.csv", "--now", "2028-07-05T03:00:00Z", "--state"),
+            *("replan", "small.toml", "timeline.csv", "--now", "2028-07-05T04:00:00Z", "--state"),
             *("state.toml", "--as-run", "as_run.csv", "-o", "out", "--patience", "5"),
         ],
     ],
 }
 # What is mangled: the file, how, and how often of a hundred cases.
 MANGLED = {
-    "scenario": ("small.toml", "toml", 17),
-    "unit": ("small.toml", "toml unit", 5),
-    "keep-out": ("small.toml", "toml keep_out", 4),
+    "scenario": ("small.toml", "toml", 16),
+    "unit": ("small.toml", "toml unit", 4),
+    "keep-out": ("small.toml", "toml keep_out", 3),
     "team": ("small.toml", "toml team", 3),
-    "pin": ("small.toml", "toml pin", 3),
+    "pin": ("small.toml", "toml pin", 2),
+    "margins": ("small.toml", "toml margins", 3),
+    "conditions": ("small.toml", "toml when", 3),
+    "decision": ("small.toml", "toml after first_runs_in_contact", 4),
     "skyline": ("around.csv", "csv", 3),
-    "station skyline": ("mask.csv", "csv", 3),
-    "thermal table": ("thermal.csv", "csv", 6),
-    "shadow table": ("shadow.csv", "csv", 5),
-    "passes": ("passes.csv", "csv", 6),
-    "shifts": ("shifts.csv", "csv", 3),
-    "timeline": ("timeline.csv", "csv", 8),
+    "station skyline": ("mask.csv", "csv", 2),
+    "thermal table": ("thermal.csv", "csv", 5),
+    "shadow table": ("shadow.csv", "csv", 4),
+    "passes": ("passes.csv", "csv", 5),
+    "shifts": ("shifts.csv", "csv", 4),
+    "timeline": ("timeline.csv", "csv", 7),
     "as run": ("as_run.csv", "csv", 7),
     "state": ("state.toml", "toml", 7),
-    "sites": ("sites.csv", "csv", 5),
+    "sites": ("sites.csv", "csv", 4),
     "saved chunk": (".survey.csv.*.parts/*.json", "text", 2),
     "elevation model": ("near.tif", "tif", 3),
     "model label": ("pole.lbl", "text", 2),
     "windows": ("windows.csv", "csv", 2),
     "command line": ("", "", 3),
     "old plan": ("old/*", "text", 2),
-    "planned": ("small.toml", "toml", 1),
+    "planned": ("small.toml", "toml", 2),
 }
 WORDS = [*TEXTS, "\udcff", "small.toml", "out.csv", "out", "..", "--help", "-", "-o", "--state"]
 

@@ -2,7 +2,7 @@
 
 `mangled(kind, content, rng)` returns other content and what was done to it in words. Kinds are
 toml, csv, tif and text; each has mutations of its own, and those of any file. A kind such as
-"toml keep_out" changes a TOML file below the key of that name only.
+"toml after first_runs_in_contact" changes a TOML file below the keys of these names only.
 """
 
 import csv
@@ -151,9 +151,9 @@ def _places(node: Any) -> list[tuple[Any, Any]]:
     return found
 
 
-def _below(node: Any, name: str) -> list[tuple[Any, Any]]:
-    """Every (container, key) below the keys of this name, and these themselves."""
-    named = [(holder, key) for holder, key in _places(node) if key == name]
+def _below(node: Any, names: tuple[str, ...]) -> list[tuple[Any, Any]]:
+    """Every (container, key) below the keys of these names, and these themselves."""
+    named = [(holder, key) for holder, key in _places(node) if key in names]
     return named + [place for holder, key in named for place in _places(holder[key])]
 
 
@@ -206,15 +206,15 @@ def _twice(holder: Any, key: Any, rng: Random) -> None:
     holder.append(holder[key])
 
 
-def _own_toml(name: str = "") -> dict[str, Mutation]:
-    """The mutations of TOML, of any place or of those below the keys of this name."""
+def _own_toml(*names: str) -> dict[str, Mutation]:
+    """The mutations of TOML, of any place or of those below the keys of these names."""
 
     def tables(applies: Callable[[Any, Any], bool], change: Callable[[Any, Any, Random], None]):
         """A change of one place of the tables, one of those to which it applies."""
 
         def changed(text: str, rng: Random) -> str:
             table = tomllib.loads(text)
-            places = _below(table, name) if name else _places(table)
+            places = _below(table, names) if names else _places(table)
             change(*rng.choice([place for place in places if applies(*place)]), rng)
             return toml_text(table)
 
@@ -326,9 +326,11 @@ def _odd_heights(content: bytes, rng: Random) -> bytes:
     return content[:at] + odd * rng.choice([1, 20]) + content[at + 4 :]
 
 
+# Keys below which alone a kind of case changes the scenario.
+PARTS = ["keep_out", "pin", "team", "unit", "margins", "when", "after first_runs_in_contact"]
 OWN: dict[str, dict[str, Mutation]] = {
     "toml": _own_toml(),
-    **{f"toml {name}": _own_toml(name) for name in ("keep_out", "pin", "team", "unit")},
+    **{f"toml {names}": _own_toml(*names.split()) for names in PARTS},
     "csv": OWN_CSV,
     "tif": {"other tag": _other_tag, "odd heights": _odd_heights},
     "text": TEXT | {"other digits": _other_digits},

@@ -9,9 +9,12 @@ from pathlib import Path
 from random import Random
 
 import pytest
-from tools.mangled import FILES, MANGLED
+from tools.mangled import MANGLED
 from tools.models import in_degrees
-from tools.mutator import ANY_FILE, OWN, TEXT, mangled
+from tools.mutator import ANY_FILE, OWN, PARTS, TEXT, mangled
+from tools.sound_inputs import FILES
+
+from obsplan.inputs.key_reference import parts
 
 TESTS = Path(__file__).parents[1]
 NORMAL, ALL = 200, 2000
@@ -70,20 +73,43 @@ def test_every_mutation_changes_something_and_the_same_seed_gives_the_same(kind,
     assert len({content for content, _ in results}) > 20
 
 
-def without(node, name):
-    """Nested tables without the keys of this name."""
+def without(node, names):
+    """Nested tables without the keys of these names."""
     if isinstance(node, list):
-        return [without(each, name) for each in node]
+        return [without(each, names) for each in node]
     if isinstance(node, dict):
-        return {key: without(value, name) for key, value in node.items() if key != name}
+        return {key: without(value, names) for key, value in node.items() if key not in names}
     return node
 
 
-@pytest.mark.parametrize("name", ["keep_out", "pin", "team", "unit"])
-def test_of_one_key_nothing_beside_it_is_mangled(name):
-    sound = FILES["small.toml"]
+@pytest.mark.parametrize("names", PARTS)
+def test_of_some_keys_nothing_beside_them_is_mangled(names):
+    sound, mutation = FILES["small.toml"], OWN[f"toml {names}"]["other value"]
     before = tomllib.loads(sound)
     for seed in range(20):
-        changed = OWN[f"toml {name}"]["other value"](sound.encode(), Random(seed))
-        after = tomllib.loads(changed.decode())
-        assert after != before and without(after, name) == without(before, name)
+        after = tomllib.loads(mutation(sound.encode(), Random(seed)).decode())
+        rest = [without(table, names.split()) for table in (before, after)]
+        assert after != before and rest[0] == rest[1]
+
+
+def keys_below(node, path=""):
+    """The path of every key of nested tables, as in platform.radio.to."""
+    if isinstance(node, list):
+        for each in node:
+            yield from keys_below(each, path)
+    if isinstance(node, dict):
+        for key, value in node.items():
+            yield f"{path}{key}"
+            yield from keys_below(value, f"{path}{key}.")
+
+
+@pytest.mark.parametrize("file", ["small.toml", "state.toml"])
+def test_every_key_that_a_user_may_write_is_mangled(file):
+    telemetry = file == "state.toml"
+    there = set(keys_below(tomllib.loads(FILES[file])))
+    for name, part in parts().items():
+        if name == "timeline" or name.startswith("telemetry") != telemetry:
+            continue
+        path = name.partition(".")[2] if telemetry else name.removeprefix("scenario")
+        for key in part.keys:
+            assert f"{path}.{key.name}".lstrip(".") in there, f"{name}: {key.name}"
