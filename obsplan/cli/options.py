@@ -211,13 +211,6 @@ GAP = click.option(
     show_default=True,
     help="Stop once the plan is proven to be within this share of the upper bound.",
 )
-PATIENCE = click.option(
-    "--patience",
-    type=Finite(0, min_open=True),
-    metavar="SECONDS",
-    help="Stop search and explanations after this time; the plan then depends on the machine's "
-    "speed. Tables and figures are written all the same.",
-)
 FORMAT = click.option(
     "--format",
     "form",

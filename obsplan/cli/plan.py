@@ -15,7 +15,6 @@ from obsplan.cli.options import (
     GAP,
     KEEP_OUT,
     OUTPUT_DIRECTORY,
-    PATIENCE,
     PIN,
     SCENARIO,
     effort_option,
@@ -24,6 +23,7 @@ from obsplan.cli.options import (
     with_pins,
 )
 from obsplan.cli.paths import command
+from obsplan.cli.patience import PATIENCE, Patience
 from obsplan.cli.say import hand_over, say_coloured
 from obsplan.common import interruption
 
@@ -98,7 +98,7 @@ def plan(
     output: Path | None,
     gap: float,
     effort: "Effort",
-    patience: float | None,
+    patience: Patience,
     form: str,
     keep_outs: tuple[tuple[str, str, str], ...],
     pins: tuple[str, ...],
@@ -143,8 +143,8 @@ def plan(
         return
     _report_problem(environment, report)
     interruption.hold()
-    made = make_plan(environment, gap, report, effort, patience)
-    others = _alternatives(made, plans, report)
+    made = make_plan(environment, gap, report, effort, patience_s=patience.search_s)
+    others = _alternatives(made, plans, patience, report)
     report("writing tables and figures ...")
     plan_directory.write_plan(made, directory, form, alternatives=others)
     if as_json:
@@ -152,14 +152,22 @@ def plan(
     elif not quiet:
         say_coloured(terminal.plan_lines(made, directory, terminal.colours(sys.stdout), others))
     if worth:
-        _print_worth(made, report)
+        _print_worth(made, patience, report)
 
 
-def _alternatives(made, plans: int | None, report: Callable[[str], None]) -> list:
-    """Plans that differ clearly from the one made, up to so many with it; none after Ctrl-C."""
+def _alternatives(
+    made, plans: int | None, patience: Patience, report: Callable[[str], None]
+) -> list:
+    """Plans that differ clearly from the one made, up to so many with it.
+
+    None after Ctrl-C, and none if nothing of the time is left.
+    """
     from obsplan.analysis.alternatives import alternative_plans
 
     if plans is None:
+        return []
+    if patience.leaves_no_search:
+        report("patience ran out: alternatives are left out")
         return []
     report("looking for plans that differ clearly ...")
     try:
@@ -174,7 +182,7 @@ def _alternatives(made, plans: int | None, report: Callable[[str], None]) -> lis
         return []
 
 
-def _print_worth(made, report: Callable[[str], None]) -> None:
+def _print_worth(made, patience: Patience, report: Callable[[str], None]) -> None:
     """What more of each resource adds to the bound, and to the plan if the bound has no price."""
     from obsplan.analysis.gain_from_margins import gain_from_margins
     from obsplan.analysis.gain_from_more import gain_from_more, nothing_to_gain
@@ -183,6 +191,9 @@ def _print_worth(made, report: Callable[[str], None]) -> None:
     from obsplan.planning.reasons.marginal_worth import marginal_worth
     from obsplan.reporting.text import terminal
 
+    if patience.is_over:
+        report("patience ran out: what more of each resource would add is left out")
+        return
     report("computing what more of each resource would add ...")
     try:
         with interruption.interruptible():

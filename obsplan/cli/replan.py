@@ -22,7 +22,6 @@ from obsplan.cli.options import (
     INPUT,
     KEEP_OUT,
     OUTPUT_DIRECTORY,
-    PATIENCE,
     PIN,
     SCENARIO,
     TELEMETRY,
@@ -36,6 +35,7 @@ from obsplan.cli.options import (
     with_pins,
 )
 from obsplan.cli.paths import command
+from obsplan.cli.patience import PATIENCE, Patience
 from obsplan.cli.say import say
 from obsplan.common import interruption
 
@@ -123,7 +123,7 @@ def replan(
     keep: float,
     gap: float,
     effort: "Effort",
-    patience: float | None,
+    patience: Patience,
     form: str,
     keep_outs: tuple[tuple[str, str, str], ...],
     pins: tuple[str, ...],
@@ -141,7 +141,6 @@ def replan(
     from obsplan.inputs.read_scenario import read_scenario
     from obsplan.operations.replan import make_replan
     from obsplan.reporting import plan_directory
-    from obsplan.reporting.text.sentences import replan_lines
     from obsplan.reporting.text.terminal import progress
 
     plan_directory.require_replaceable(output)
@@ -154,6 +153,7 @@ def replan(
     state, ran = _reported(telemetry, as_run, scenario, now_utc, slots, earlier)
     environment = environment_of(scenario, ephemeris, state)
     echo_oddities(environment, slots, ran, now_utc)
+    report = progress(sys.stderr)
     interruption.hold()
     made = make_replan(
         environment,
@@ -164,10 +164,18 @@ def replan(
         keep=keep,
         gap=gap,
         effort=effort,
-        patience_s=patience,
-        report=progress(sys.stderr),
+        patience_s=patience.search_s,
+        report=report,
     )
+    report("writing tables and figures ...")
     plan_directory.write_plan(made, output, form, follows=timeline_path(timeline).parent)
+    _end(made, output)
+
+
+def _end(made, output: Path) -> None:
+    """Tell the replan; the exit code is 1 if it breaks a rule."""
+    from obsplan.reporting.text.sentences import replan_lines
+
     for line in (*replan_lines(made), f"written to {output}"):
         say(line)
     if not made.plan.verdict.is_valid:

@@ -83,9 +83,10 @@ def _validated(raw: dict[str, Any]) -> tuple[State, list[str]]:
     except ValidationError as problem:
         errors = problem.errors()
     single = [e for e in errors if len(e["loc"]) == 1 and isinstance(e["input"], dict)]
-    if lists := {e["loc"][0]: [e["input"]] for e in single if e["type"] == "tuple_type"}:
-        state, lines = _validated({**raw, **lists})
-        return state, [error_line(State, raw, e) for e in single if e["loc"][0] in lists] + lines
+    single = [e for e in single if e["type"] == "tuple_type"]
+    if single:
+        state, lines = _validated(raw | {str(e["loc"][0]): [e["input"]] for e in single})
+        return state, [error_line(State, raw, error) for error in single] + lines
     sound: Any = deepcopy(raw)
     left_out: set[tuple[int | str, ...]] = set()
     unsure: set[int | str] = set()
