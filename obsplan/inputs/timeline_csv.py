@@ -104,12 +104,15 @@ def _opened(path: str | Path, columns: tuple[str, ...], words: Words) -> CsvFile
 
 
 def another_scenario(path: str | Path, scenario: Scenario) -> str:
-    """A line if the summary beside a timeline names another scenario, else ""."""
+    """A line if the summary beside a timeline names another scenario, or is broken; else ""."""
+    beside = Path(path).with_name("summary.json")
     try:
-        summary = json.loads(read_input(Path(path).with_name("summary.json")))
+        summary = json.loads(read_input(beside))
         wrote, title = str(summary["input_sha256_16"]), str(summary["title"])
-    except (OSError, ValueError, KeyError, TypeError, RecursionError):
+    except (FileNotFoundError, KeyError, TypeError):  # there is none, or it is another's
         return ""
+    except (OSError, ValueError, RecursionError):
+        return f"{beside}: cannot be read, so nothing says which scenario {path} was planned for"
     if not scenario.input_hash or wrote == scenario.input_hash:
         return ""
     other = f", titled '{shortened(title)}'" if title != scenario.title else ""

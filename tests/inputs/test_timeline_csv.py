@@ -260,6 +260,16 @@ def test_timeline_of_another_scenario_is_one_line_by_names_and_one_by_hash(tmp_p
     assert another_scenario(path, mine) == ""
 
 
+def test_a_summary_that_cannot_be_read_leaves_the_scenario_of_a_timeline_unknown(tmp_path):
+    path = tmp_path / "timeline.csv"
+    assert another_scenario(path, SCENARIO) == ""
+    (tmp_path / "summary.json").write_text('{"input_sha256_16": "0123"} {}')
+    assert another_scenario(path, SCENARIO) == (
+        f"{tmp_path}/summary.json: cannot be read, so nothing says which scenario {path} was "
+        "planned for"
+    )
+
+
 def test_very_many_mistakes_are_counted_not_all_listed(tmp_path):
     rows = [f"panorama,2028-07-01T02:00:00Z.{k:05}\n" for k in range(10_000)]
     lines = complaints(tmp_path, "activity,start_utc\n" + "".join(rows))

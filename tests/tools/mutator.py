@@ -38,7 +38,14 @@ VALUES: list[Any] = [*NUMBERS, *DATES, *TEXTS, True, False, [], {}, [1, 2, 3], {
 
 
 def mangled(kind: str, content: bytes, rng: Random) -> tuple[bytes, str]:
-    """The content after one to three mutations, and their names."""
+    """Other content after one to three mutations, and their names."""
+    changed, done = content, []
+    while changed == content:  # some mutations do not apply, or change nothing here
+        changed, done = _mutated(kind, content, rng)
+    return changed, ", ".join(done)
+
+
+def _mutated(kind: str, content: bytes, rng: Random) -> tuple[bytes, list[str]]:
     done = []
     for _ in range(rng.choice([1, 1, 1, 2, 3])):
         # Most files that are broken as such are refused at once; those that are not go further.
@@ -49,7 +56,7 @@ def mangled(kind: str, content: bytes, rng: Random) -> tuple[bytes, str]:
         except (ValueError, LookupError, ArithmeticError, RecursionError, csv.Error):
             continue  # too broken already for this one
         done.append(name)
-    return content, ", ".join(done)
+    return content, done
 
 
 # ------------------------------------------------------------------------------- any file

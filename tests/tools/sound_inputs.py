@@ -147,6 +147,7 @@ value = 2.0
 gap_min = 30
 contact = "start"
 lead_min = 20
+received_by_h = 4.0
 disturbs = true
 needs = ["operators"]
 [activity.when]
