@@ -70,7 +70,7 @@ def _places(
     own_h = _of(slots, slots["activity"] == activity.name)
     gap_h, long_h = activity.gap_min / 60, scenario.slot_min(activity) / 60
     busy_h = _of(slots, slots["activity"].isin(_sharing_a_device(scenario, activity)))
-    early_h = _too_early(activity, slots)
+    early_h = _too_early(scenario, activity, slots)
     found = np.zeros((0, 2))
     for others_h, apart_h in (
         (np.concatenate([busy_h, early_h]), gap_h),
@@ -110,13 +110,19 @@ def _one_at_a_time(things: tuple[Platform | Instrument, ...], name: str) -> bool
     return next(thing.one_at_a_time for thing in things if thing.name == name)
 
 
-def _too_early(activity: Activity, slots: pd.DataFrame) -> np.ndarray:
+def _too_early(scenario: Scenario, activity: Activity, slots: pd.DataFrame) -> np.ndarray:
     """The times (k, 2) at which a prerequisite is not over yet."""
-    ends_h = [
-        slots.loc[slots["activity"] == after.activity, "end"].min() + after.settle_min / 60
-        for after in activity.after
-    ]
-    bounds = [(0.0, np.inf if np.isnan(end_h) else end_h) for end_h in ends_h]
+    bounds = []
+    for after in activity.after:
+        dates_h = (
+            default if time_utc is None else scenario.minutes_of(time_utc) / 60
+            for time_utc, default in ((after.from_utc, 0.0), (after.until_utc, np.inf))
+        )
+        since_h, until_h = dates_h
+        end_h = slots.loc[slots["activity"] == after.activity, "end"].min() + after.settle_min / 60
+        until_h = until_h if np.isnan(end_h) else min(until_h, end_h)
+        if until_h > since_h:
+            bounds.append((since_h, until_h))
     return np.array(bounds, dtype=float).reshape(-1, 2)
 
 

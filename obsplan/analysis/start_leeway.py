@@ -56,13 +56,11 @@ def _limits(plan: Plan, activity: Activity, own: pd.DataFrame) -> dict:
     begin_utc = pd.Timestamp(scenario.span.start_utc)
     step = pd.Timedelta(minutes=scenario.span.step_min)
     starts = begin_utc + step * np.flatnonzero(start_mask(environment, activity))
-    after_utc = [
-        timeline.loc[timeline["activity"] == after.activity, "end_utc"].min()
-        + pd.Timedelta(minutes=after.settle_min)
-        for after in activity.after
-    ]
     starts = pd.DatetimeIndex(starts)
-    starts = starts[starts >= max(after_utc, default=begin_utc)]
+    for after in activity.after:
+        ended_utc = timeline.loc[timeline["activity"] == after.activity, "end_utc"].min()
+        comes_after = starts >= ended_utc + pd.Timedelta(minutes=after.settle_min)
+        starts = starts[comes_after | [not after.applies_at(start) for start in starts]]
     pushed = _pushed(plan, activity, own)
     by_utc, limiting_slot = min(
         [(at, slot) for at, slot, _ in pushed],
@@ -90,14 +88,14 @@ def _pushed(
     """By when the first run must have ended for each later slot, and whether that depends on it."""
     later = []
     for dependant in plan.environment.scenario.activity:
+        runs = plan.timeline[plan.timeline["activity"] == dependant.name]
         for after in dependant.after:
+            rows = [r for r in runs.itertuples() if after.applies_at(r.start_utc)]
             if after.activity == activity.name and not after.is_plain:
                 # How much later its data could come is not known.
-                rows = plan.timeline[plan.timeline["activity"] == dependant.name]
-                later += [(own.iloc[0]["end_utc"], r.slot, True) for r in rows.itertuples()]
+                later += [(own.iloc[0]["end_utc"], r.slot, True) for r in rows]
             elif after.activity == activity.name:
                 settle = pd.Timedelta(minutes=after.settle_min)
-                rows = plan.timeline[plan.timeline["activity"] == dependant.name]
-                later += [(r.start_utc - settle, r.slot, True) for r in rows.itertuples()]
+                later += [(r.start_utc - settle, r.slot, True) for r in rows]
     gap = pd.Timedelta(minutes=activity.gap_min)
     return later + [(r.start_utc - gap, r.slot, False) for r in own.iloc[1:2].itertuples()]

@@ -58,7 +58,8 @@ def decisions(
     found = []
     for run in runs:
         for number, order in enumerate(() if run.is_over else run.activity.after):
-            if order.is_plain:
+            start_utc = environment.scenario.instant_at(run.start_min)
+            if order.is_plain or not order.applies_at(start_utc):
                 continue
             before = [
                 _decision(environment, run, number, other, at)

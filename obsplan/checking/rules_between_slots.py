@@ -92,7 +92,7 @@ def orders(scenario: Scenario, runs: list[Run]) -> Iterator[Violation]:
     early: dict[tuple[str, After], list[Run]] = {}
     for run in runs:
         for after in () if run.is_over else run.activity.after:
-            if not after.is_plain:
+            if not after.is_plain or not after.applies_at(scenario.instant_at(run.start_min)):
                 continue
             first = first_ended.get(after.activity)
             if first is None or first.end_min + after.settle_min > run.start_min:

@@ -93,7 +93,12 @@ def open_starts(trials: Trials, activity: Activity, others: list[Run]) -> np.nda
     for after in activity.after:
         ended = [o.end_min for o in others if o.activity.name == after.activity]
         wait_min = after.settle_min + after.decide_min
-        starts = starts[starts >= min(ended, default=np.inf) + wait_min]
+        bound = starts < min(ended, default=np.inf) + wait_min
+        if after.from_utc is not None:
+            bound &= starts >= scenario.minutes_of(after.from_utc)
+        if after.until_utc is not None:
+            bound &= starts < scenario.minutes_of(after.until_utc)
+        starts = starts[~bound]
     return starts
 
 
@@ -175,7 +180,8 @@ def _earlier_prerequisite(trials: Trials, violation: Violation, named: list[Run]
     waiting = min(named, key=lambda run: run.start_min)
     present = {run.activity.name for run in trials.runs if run.state != "failed"}
     for after in waiting.activity.after:
-        if after.activity in present:
+        start_utc = scenario.instant_at(waiting.start_min)
+        if after.activity in present or not after.applies_at(start_utc):
             continue
         first = scenario.activity_named(after.activity)
         length = _length(trials, first)

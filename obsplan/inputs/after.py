@@ -1,10 +1,11 @@
 """What must come before a run of an activity, and what people decide in between."""
 
+from datetime import datetime
 from typing import Annotated
 
 from pydantic import Field
 
-from obsplan.inputs.field_types import Name
+from obsplan.inputs.field_types import Name, Utc
 from obsplan.inputs.frozen_model import FrozenModel
 
 
@@ -23,6 +24,15 @@ class After(FrozenModel):
     """Time that people then need to look and decide.
 
     With received or decide_min, commands of the later run go up only after the decision."""
+    from_utc: Utc | None = None
+    """Only runs that start from this time on have to come after; without it from the first on."""
+    until_utc: Utc | None = None
+    """Only runs that start before this time have to come after; without it up to the last."""
+
+    def applies_at(self, start_utc: datetime) -> bool:
+        """Whether a run that starts then has to come after."""
+        since, until = self.from_utc or start_utc, self.until_utc
+        return since <= start_utc and (until is None or start_utc < until)
 
     @property
     def is_decision(self) -> bool:

@@ -261,6 +261,7 @@ def _activity_errors(
             other = activities.get(name) if isinstance(name, str) else None
             if other and after.get("received") is True and other.get("data_mbit", 0) == 0:
                 yield f"{where}.after: received = true, but {shown(name)} yields no data"
+            yield from _rising_errors(f"{where}.after", after)
     if activity.get("received_by_h") is not None and activity.get("data_mbit", 0) == 0:
         yield f"{where}.received_by_h: the activity yields no data; data_mbit must be above 0"
     must, count = activity.get("must", 0), activity.get("count", 1)
@@ -278,6 +279,10 @@ def _keep_out_errors(where: str, row: Table, known: dict[str, list[Table]]) -> I
         yield f"{where}: give one of {', '.join(known)}, not {given}"
     for kind in named:
         yield from _unknown(f"{where}.{kind}", row[kind], _names(known[kind]), kind)
+    yield from _rising_errors(where, row)
+
+
+def _rising_errors(where: str, row: Table) -> Iterator[str]:
     since, until = _instant(row.get("from_utc")), _instant(row.get("until_utc"))
     if since is not None and until is not None and until <= since:
         yield f"{where}.until_utc = {stamp(until)}: must be after its from_utc, {stamp(since)}"

@@ -239,7 +239,8 @@ def _why_not(
             for need in task.needs
             if not without.met(need)[at]
         ]
-        return f'it must wait for "{waits[0]}"'
+        between = [booking.problem.tasks[wait.earlier].name for wait in without.waits[i]]
+        return f'it must wait for "{(waits + between)[0]}"'
     if blocks[Constraint.GAP]:
         return "its time is taken by other runs of the same activity"
     if blocks[Constraint.BUS_POWER]:

@@ -112,10 +112,12 @@ def _waiting(
         at = min(max(floor(run.start_min / step), 0), whole.steps - 1)
         for wait in whole.waits:
             if wait.later == i and whole.tasks[wait.earlier].name == run.activity:
-                barred[at + 1 : int(wait.ready[at])] = True
+                barred[wait.later_barred(at)] = True
             if wait.earlier == i and whole.tasks[wait.later].name == run.activity:
-                first = int(np.searchsorted(wait.ready, run.start_min / step, side="right"))
-                barred[first : max(ceil(run.start_min / step), 0)] = True
+                start = max(ceil(run.start_min / step), 0)
+                if wait.applies.start <= start < wait.applies.stop:
+                    first = int(np.searchsorted(wait.ready, run.start_min / step, side="right"))
+                    barred[first:start] = True
     return barred
 
 

@@ -185,7 +185,14 @@ def _repaired(booking: Booking, tight: Problem) -> Booking:
         _, least, start = min(droppable)
         lighter.add(least, start, -1)
         lighter.flow = lighter.simulate()
-    return greedy_plan(tight, lighter)
+    repaired = greedy_plan(tight, lighter)
+    if not repaired.lacks_required_runs():
+        return repaired
+    # A run that is in time by itself may keep a required one from being so.
+    try:
+        return quick_plan(tight)
+    except NoPlaceFound:
+        return repaired
 
 
 def _runs_in_the_way(booking: Booking, i: int) -> list[int]:

@@ -370,6 +370,8 @@ def test_starts_that_are_open_are_those_that_no_other_slot_excludes(case):
             return not overlap or not why_apart(scene, activity, other.activity)
 
         def has_come(start, after):
+            if not after.applies_at(scene.instant_at(start)):
+                return True
             ends = [run.end_min for run in others if run.activity.name == after.activity]
             wait_min = after.settle_min + after.decide_min
             return any(end + wait_min <= start for end in ends)

@@ -88,7 +88,7 @@ def _ordered(problem: Problem, runs) -> bool:
                 if len(others) + need.met[start] < need.runs:
                     return False
     return not any(
-        before < start < wait.ready[before]
+        before < start < wait.ready[before] and wait.applies.start <= start < wait.applies.stop
         for wait in problem.waits
         for before in runs[wait.earlier]
         for start in runs[wait.later]

@@ -273,6 +273,9 @@ def cases(draw, hours=(2, 8), activities=(1, 4), level=False, lossless=False) ->
                     "received": yields and draw(st.booleans()),
                     "decide_min": draw(st.sampled_from([0, 20, 60])),
                 }
+            if draw(st.integers(0, 3)) == 0:
+                key, at = draw(st.sampled_from(["from_utc", "until_utc"])), minutes // 10 * 5
+                activity["after"][0][key] = (START + pd.Timedelta(minutes=at)).isoformat()
         if draw(st.integers(0, 3)) == 0:
             activity["first_runs_in_contact"] = draw(st.integers(1, 2))
         if activity["data_mbit"] and draw(st.integers(0, 3)) == 0:

@@ -65,7 +65,10 @@ def tiny_problem(seed: int, nearby: bool = False) -> Problem:
                 ready = np.maximum.accumulate(later + decides.integers(0, 4, steps))
                 ready = np.minimum(ready, steps)
                 needs = (needs[0]._replace(ready=ready),)
-                waits += [Wait(k - 1, k, ready)] if decides.random() < 0.7 else []
+                applies = slice(0, steps)
+                if decides.random() < 0.4:
+                    applies = slice(int(decides.integers(0, 3)), int(decides.integers(3, steps)))
+                waits += [Wait(k - 1, k, ready, applies)] if decides.random() < 0.7 else []
         elif nearby and kind < 0.7:
             needs = (Need(k - 1, -tasks[k - 1].length - settle, length + settle, unmet),)
         draw_w = rng.choice([0.0, 4.0, 9.0, 16.0], length)

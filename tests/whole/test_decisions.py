@@ -16,15 +16,18 @@ from obsplan.checking.replay import replay
 from obsplan.checking.run_profiles import run_profiles
 from obsplan.checking.slots import minutes_to_send, read_slots
 from obsplan.inputs.cross_checks import reference_errors
+from obsplan.inputs.pin import Pin
 from obsplan.planning.later_decisions import with_later_decisions
 from obsplan.planning.plan import Plan, make_plan
-from obsplan.planning.problem.from_scenario import build_problem
+from obsplan.planning.problem.from_scenario import build_problem, order_words
 from obsplan.planning.problem.timeline_table import plan_slots
 from obsplan.planning.search.exact import is_small
 from obsplan.planning.search.greedy import greedy_plan
 from obsplan.reporting import plan_directory
 from obsplan.reporting.plan_directory import Results
 
+# From 02:00 on the film takes the link for 116 min; then the picture of 20 min comes down.
+PINNED = (("drive", 60), ("reading", 330))
 ROVER = (
     platform(),
     platform("rover", kind="rover", radio={"to": "lander", "rate_kbps": 40.0}),
@@ -134,6 +137,58 @@ def test_each_asks_for_the_latest_run_before():
     assert row.message.endswith('the latest run of "drive" must come before, and there is none')
 
 
+def test_an_order_may_be_limited_to_dates():
+    """Readings that start from 02:00 until 04:00 come after a drive, others whenever."""
+    dates = {"from_utc": "2028-07-01T02:00:00Z", "until_utc": "2028-07-01T04:00:00Z"}
+    for order in ({}, {"each": True}, {"received": True, "decide_min": 60}):
+        offered = rocks(order | dates, readings=3)
+        rows = found(offered, ("reading", 0), ("reading", 120), ("reading", 240))
+        assert list(rows["slots"]) == ["s2"] and list(rows["rule"]) == ["order"]
+        # The drive of the last two hours is of no use to a reading, and bars none.
+        made = make_plan(offered)
+        assert made.value == 16.0
+    early = rocks(dates, hours=2, readings=2)
+    assert make_plan(early).value == 6.0 + 5.0
+    lone = rocks(dates, drives=1, hours=4, read={"not_with": ["drive"]}, readings=4)
+    # 00:00 to 02:00 two readings; the drive takes an hour of the others' two.
+    assert make_plan(lone).value == 5.0 * 3 + 1.0
+
+
+def test_what_an_order_in_dates_permits_is_told_and_tried():
+    dates = {"from_utc": "2028-07-01T02:00:00Z"}
+    offered = rocks(dates, readings=2)
+    (row,) = check_timeline(offered, slots(("reading", 150))).violations.itertuples()
+    assert "there is none" in row.message and "fix: " in row.message
+    assert order_words(offered.scenario.activity[1].after[0]) == (
+        'after "drive" from 2028-07-01T02:00Z'
+    )
+
+
+def test_a_pinned_reading_moves_the_drive_that_it_waits_for():
+    """The picture of a drive at the last possible time would be down too late, after a film."""
+    scene = scenario(
+        {"name": "film", "data_mbit": 140.0, "priority": 1, "value": 20.0, "must": 1},
+        {"name": "drive", "data_mbit": 24.0, "not_with": ["film"], "count": 2},
+        {
+            "name": "reading",
+            "count": 4,
+            "gap_min": 300,
+            "after": [{"activity": "drive", "received": True, "decide_min": 60, "each": True}],
+        },
+        platforms=[platform(store={"capacity_mbit": 400.0})],
+        hours=48,
+    )
+    scene = scene.model_copy(
+        update={"pin": tuple(Pin(activity=a, start_utc=scene.instant_at(m)) for a, m in PINNED)}
+    )
+    rate = np.where(np.arange(48 * 60) >= 120, 20.0, 0.0)
+    made = make_plan(world(scene, in_contact=rate > 0, rate_kbps=rate))
+    assert made.verdict.is_valid
+    rows = made.timeline.set_index("activity")["start_utc"]
+    for name, minute in PINNED:
+        assert START + pd.Timedelta(minutes=minute) in list(rows[[name]])
+
+
 def test_first_runs_must_be_in_contact():
     scene = scenario({"name": "look", "count": 4, "first_runs_in_contact": 2}, hours=12)
     offered = world(scene, **silent((120, 600)))
@@ -170,6 +225,12 @@ def test_no_timeline_of_six_runs_is_better_than_the_plan(each, platforms):
 
 
 MISTAKES = {
+    'activity "read".after.until_utc = 2028-07-01T01:00Z: must be after its from_utc, '
+    "2028-07-01T02:00Z": {
+        "activity": "drive",
+        "from_utc": "2028-07-01T02:00:00Z",
+        "until_utc": "2028-07-01T01:00:00Z",
+    },
     'activity "read".after: received = true, but "drive" yields no data': {
         "activity": "drive",
         "received": True,

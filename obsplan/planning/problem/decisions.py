@@ -4,11 +4,13 @@ When data are received depends on what else is sent. Here nothing else is, so th
 earlier; what the replay finds to be later is repaired.
 """
 
+from math import ceil
+
 import numpy as np
 
 from obsplan.environment.model import Environment
 from obsplan.inputs.after import After
-from obsplan.inputs.scenario import Activity
+from obsplan.inputs.scenario import Activity, Scenario
 
 MBIT_PER_KBPS_MIN = 0.06
 # What the replay takes for rounding, and a little more.
@@ -29,6 +31,17 @@ def ready_steps(environment: Environment, activity: Activity, order: After) -> n
     ready_min = commanded_min(environment, activity, order, ready_min)
     ready = np.ceil(np.minimum(ready_min / step_min, steps)).astype(int)
     return np.asarray(np.maximum.accumulate(ready))
+
+
+def order_steps(scenario: Scenario, order: After) -> slice:
+    """The steps at which a run that starts then has to come after."""
+    ends = []
+    for time_utc, default in ((order.from_utc, 0), (order.until_utc, scenario.steps)):
+        step = default
+        if time_utc is not None:
+            step = ceil(scenario.minutes_of(time_utc) / scenario.span.step_min)
+        ends.append(min(max(step, 0), scenario.steps))
+    return slice(*ends)
 
 
 def commanded_min(

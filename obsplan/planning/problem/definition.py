@@ -60,19 +60,24 @@ class Wait(NamedTuple):
     """After a run of `earlier` has started no run of `later` starts until it is ready.
 
     ready (steps,), which never falls: the step from which on `later` may start again, by the start
-    of `earlier`.
+    of `earlier`. Only its starts in `applies` wait. number: which of the needs of `later` says so.
     """
 
     earlier: int
     later: int
     ready: np.ndarray
+    applies: slice
+    number: int = 0
 
     def later_barred(self, start: int) -> slice:
         """The starts of `later` that a run of `earlier` at `start` bars."""
-        return slice(start + 1, max(start + 1, int(self.ready[start])))
+        first = max(start + 1, self.applies.start)
+        return slice(first, max(first, min(int(self.ready[start]), self.applies.stop)))
 
     def earlier_barred(self, start: int) -> slice:
         """The starts of `earlier` that a run of `later` at `start` bars."""
+        if not self.applies.start <= start < self.applies.stop:
+            return slice(start, start)
         first = int(np.searchsorted(self.ready, start, side="right"))
         return slice(min(first, start), start)
 

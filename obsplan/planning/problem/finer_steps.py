@@ -47,7 +47,13 @@ def with_steps(environment: Environment, relaxed: Problem, step_min: int) -> Pro
     problem = build_problem(finer, relaxed=True)
     tasks = (_on_grid(short, task, parts) for short, task in zip(problem.tasks, relaxed.tasks))
     teams = (replace(t, at_once=np.repeat(t.at_once, parts)) for t in relaxed.teams)
-    waits = (wait._replace(ready=_on_fine_steps(wait.ready, parts)) for wait in relaxed.waits)
+    waits = (
+        wait._replace(
+            ready=_on_fine_steps(wait.ready, parts),
+            applies=slice(wait.applies.start * parts, wait.applies.stop * parts),
+        )
+        for wait in relaxed.waits
+    )
     return replace(
         problem,
         tasks=tuple(tasks),

@@ -11,11 +11,12 @@ from typing import NamedTuple
 
 import numpy as np
 
+from obsplan.common.instants import stamp
 from obsplan.environment.model import Environment
 from obsplan.inputs.after import After
 from obsplan.inputs.hardware import Battery, Platform
 from obsplan.inputs.scenario import Activity, Scenario
-from obsplan.planning.problem.decisions import commanded_min, ready_steps
+from obsplan.planning.problem.decisions import commanded_min, order_steps, ready_steps
 from obsplan.planning.problem.definition import Need, Node, Problem, Task, Team, Wait, after
 from obsplan.planning.problem.pinned_runs import with_pins
 from obsplan.planning.problem.platform_power import heat_saved, platform_power
@@ -147,10 +148,11 @@ def _task(environment: Environment, activity: Activity, names: list[str], relaxe
 
 def _waits(environment: Environment, names: list[str]) -> Iterator[Wait]:
     for i, activity in enumerate(environment.scenario.activity):
-        for order in activity.after:
+        for number, order in enumerate(activity.after):
             if order.each:
                 ready = ready_steps(environment, activity, order)
-                yield Wait(names.index(order.activity), i, ready)
+                applies = order_steps(environment.scenario, order)
+                yield Wait(names.index(order.activity), i, ready, applies, number)
 
 
 def needs_of(
@@ -172,7 +174,8 @@ def needs_of(
         i = names.index(order.activity)
         length = scenario.slot_min(scenario.activity[i]) // step_min
         ready = None if order.is_plain else ready_steps(environment, activity, order)
-        met = np.zeros(scenario.steps, dtype=bool)
+        met = np.ones(scenario.steps, dtype=bool)
+        met[order_steps(scenario, order)] = False
         for name, start_min, end_min in fixed:
             if name == order.activity:
                 there = commanded_min(
@@ -196,7 +199,9 @@ def order_words(order: After) -> str:
     parts += ["all its data on Earth"] if order.received else []
     parts += [f"{order.decide_min} min to decide"] if order.decide_min else []
     which = "the latest " if order.each else ""
-    return " and ".join([f'after {which}"{order.activity}"', *parts])
+    dates = [f"from {stamp(order.from_utc)}"] if order.from_utc else []
+    dates += [f"until {stamp(order.until_utc)}"] if order.until_utc else []
+    return " ".join([" and ".join([f'after {which}"{order.activity}"', *parts]), *dates])
 
 
 def _first_in_contact(

@@ -16,6 +16,7 @@ from obsplan.environment.levers import (
 )
 from obsplan.environment.model import Environment
 from obsplan.inputs.scenario import Activity
+from obsplan.planning.problem.decisions import order_steps
 from obsplan.planning.problem.start_windows import (
     coverage_bin,
     most_runs,
@@ -89,14 +90,16 @@ def _first_ends(environment: Environment) -> dict[str, int | None]:
 
     def end_of(name: str) -> int | None:
         if name not in ends:
-            activity, ready = activities[name], 0
+            activity, barred = activities[name], np.zeros(scenario.steps, dtype=bool)
             for after in activity.after:
                 end = end_of(after.activity)
                 settle = -(-after.settle_min // step_min)
-                ready = max(ready, scenario.steps if end is None else end + settle)
-            starts = np.flatnonzero(start_mask(environment, activity)[ready:])
+                ready = scenario.steps if end is None else end + settle
+                dates = order_steps(scenario, after)
+                barred[dates.start : min(dates.stop, ready)] = True
+            starts = np.flatnonzero(start_mask(environment, activity) & ~barred)
             length = scenario.slot_min(activity) // step_min
-            ends[name] = ready + int(starts[0]) + length if len(starts) else None
+            ends[name] = int(starts[0]) + length if len(starts) else None
         return ends[name]
 
     return {name: end_of(name) for name in activities}

@@ -182,7 +182,7 @@ def _rules(environment: Environment, required: Problem) -> Iterator[Rule]:
             waits = tuple(
                 wait
                 for wait in required.waits
-                if wait.later == i and tasks[wait.earlier].name == tasks[need.task].name
+                if wait.later == i and k < len(orders) and wait.number == k
             )
             yield Rule(f'"{activity.name}" {words}', partial(_needing, i, need, waits), ways)
     exclusions, names = exclusive_pairs(scenario), [a.name for a in scenario.activity]

@@ -275,7 +275,8 @@ def _allowed(booking: Booking, task: int, start: int) -> bool:
         pairs = {wait.later: wait.earlier, wait.earlier: wait.later}
         for other in booking.runs[pairs[task]] if task in pairs else ():
             before, after = (other, start) if task == wait.later else (start, other)
-            if before < after < wait.ready[before]:
+            applies = wait.applies.start <= after < wait.applies.stop
+            if applies and before < after < wait.ready[before]:
                 return False
     twin = booking.copy()
     twin.add(task, start)
