@@ -16,11 +16,10 @@ from obsplan.analysis.missing_runs import scheduled_runs
 from obsplan.common.errors import Infeasible
 from obsplan.planning.last_runs import with_last_runs
 from obsplan.planning.minute_repair import valid_plan
-from obsplan.planning.plan import Plan
+from obsplan.planning.plan import Plan, value_of, valued_timeline
 from obsplan.planning.problem.booking import Booking
-from obsplan.planning.problem.definition import Problem
+from obsplan.planning.problem.definition import Problem, first_worths
 from obsplan.planning.problem.pinned_runs import without_pins
-from obsplan.planning.problem.timeline_table import timeline_table
 from obsplan.planning.prompt_sending import sent_promptly
 from obsplan.planning.reasons.fix_wording import Answer
 from obsplan.planning.reasons.reason_wording import NotAnalysed
@@ -129,7 +128,8 @@ def _unlike(plan: Plan, others: list[Plan], dislike: float, seed: int) -> Plan |
 
 def _disliking(problem: Problem, others: list[Booking], dislike: float) -> Problem:
     """The problem in which a start costs `dislike` if another plan has a run at its time."""
-    values = [task.value for task in problem.tasks if task.count and task.starts.any()]
+    tasks_worth = zip(problem.tasks, first_worths(problem))
+    values = [worth for task, worth in tasks_worth if task.count and task.starts.any()]
     cost, tasks = dislike * float(np.mean(values or [0.0])), []
     for i, task in enumerate(problem.tasks):
         preference = np.zeros(problem.steps)
@@ -146,12 +146,13 @@ def _as_plan(plan: Plan, made: Replayed) -> Plan:
         for task, runs in zip(booking.problem.tasks, booking.runs)
         if len(runs) < task.count
     }
+    timeline = valued_timeline(plan.environment, booking, made.verdict)
     return replace(
         plan,
-        timeline=timeline_table(plan.environment, booking),
+        timeline=timeline,
         unplaced=unplaced_table(booking, missing),
         verdict=made.verdict,
-        value=made.booking.value(),
+        value=value_of(made.booking, timeline),
         answers=missing,
     )
 

@@ -5,6 +5,7 @@ queue again in the receiver's store.
 """
 
 from collections import deque
+from collections.abc import Mapping
 from math import inf
 from typing import NamedTuple
 
@@ -55,6 +56,13 @@ class Store:
         return taken
 
 
+class Sent(NamedTuple):
+    """What a platform sends in each minute, and holds at its start."""
+
+    sent_mbit: np.ndarray
+    stored_mbit: np.ndarray
+
+
 class Received(NamedTuple):
     """When the data of a run are on Earth, in minutes of the span.
 
@@ -68,7 +76,9 @@ class Received(NamedTuple):
     sent_min: np.ndarray
 
 
-def reception(environment: Environment, runs: list[Run], books: dict[str, Books]) -> list[Received]:
+def reception(
+    environment: Environment, runs: list[Run], books: Mapping[str, Books | Sent]
+) -> list[Received]:
     """When the data of each run are on Earth.
 
     Data that telemetry found gone from a store are on Earth by then. Without the light time of

@@ -13,6 +13,7 @@ from typing import Any, TypeGuard
 from obsplan.common.instants import in_utc, instant_from, stamp
 from obsplan.common.text import did_you_mean, shortened
 from obsplan.inputs.error_text import shown
+from obsplan.inputs.goal_checks import goal_errors
 from obsplan.inputs.pin_checks import Pinned, pin_errors
 from obsplan.inputs.team_checks import team_errors
 from obsplan.inputs.unit_checks import unit_errors
@@ -25,14 +26,16 @@ Table = dict[str, Any]
 
 def reference_errors(raw: Table) -> list[str]:
     """One line for every repeated or unknown name and for every contradiction."""
-    stations, platforms, instruments, teams, activities = (
-        _tables(raw, key) for key in ("station", "platform", "instrument", "team", "activity")
+    stations, platforms, instruments, goals, teams, activities = (
+        _tables(raw, key)
+        for key in ("station", "platform", "instrument", "goal", "team", "activity")
     )
     lines = [*_span_errors(raw.get("span")), *_uplink_errors(raw.get("uplink"), raw.get("span"))]
     for key, rows in (
         ("station", stations),
         ("platform", platforms),
         ("instrument", instruments),
+        ("goal", goals),
         ("team", teams),
         ("activity", activities),
     ):
@@ -49,6 +52,7 @@ def reference_errors(raw: Table) -> list[str]:
         lines += _level_errors(row)
     lines += unit_errors(platforms, instruments, activities)
     lines += team_errors(teams, activities)
+    lines += goal_errors(goals, activities)
     named = {row["name"]: row for row in activities}
     for row in activities:
         lines += _activity_errors(row, _names(instruments), named)

@@ -14,6 +14,7 @@ from obsplan.common.errors import ScenarioError
 from obsplan.common.model_files import give_content
 from obsplan.inputs.cross_checks import reference_errors
 from obsplan.inputs.error_text import error_line, shown
+from obsplan.inputs.goal_checks import with_requests_of_goals
 from obsplan.inputs.named_files import IN_ITS_PLACE, NamedFile, files_named_in, leads_outside
 from obsplan.inputs.scenario import INNER, Scenario
 from obsplan.inputs.toml_file import read_toml, refusal
@@ -49,6 +50,7 @@ def scenario_from(raw: dict[str, Any], source: str = "scenario") -> Scenario:
 
 def _scenario(raw: dict[str, Any], source: str, more: Iterable[str]) -> Scenario:
     """The valid scenario; `more` are mistakes that are known already."""
+    raw = with_requests_of_goals(raw)
     mistakes = [f"{key}: unknown key" for key in INNER if key in raw]
     scenario = None
     try:

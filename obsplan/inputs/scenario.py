@@ -33,6 +33,7 @@ from obsplan.inputs.field_types import (
     Utc,
 )
 from obsplan.inputs.frozen_model import FrozenModel
+from obsplan.inputs.goal import Goal, Quantity
 from obsplan.inputs.hardware import Instrument, Platform, Station
 from obsplan.inputs.keep_out import KeepOut
 from obsplan.inputs.margins import Margins
@@ -135,7 +136,7 @@ class Coverage(FrozenModel):
     each further one repeat_worth times the one before.
     """
 
-    over: Literal["local_time_h", "sun_elevation_deg", "earth_phase_deg", "span_h"]
+    over: Quantity
     """Quantity at the start of a run that picks its bin; span_h is hours since the span began."""
     edges: RisingEdges
     """Edges of the bins, rising; a bin includes its lower edge and excludes its upper one."""
@@ -163,13 +164,13 @@ class Activity(FrozenModel):
     received_by_h: Annotated[Number, Field(gt=0, le=1000)] | None = None
     """All data of a run must be on Earth at most so many hours after they are taken."""
     count: Annotated[int, Field(ge=1, le=2000)] = 1
-    """Number of runs requested."""
+    """Number of runs requested; without this key as many as goals request, if it serves any."""
     must: Annotated[int, Field(ge=0, le=2000)] = 0
     """Number of runs required; a plan without them is not valid. At most count."""
     value: NotNegative = 1.0
     """Worth of the first run, in points of the science team; only ratios matter.
 
-    The value of a plan is the sum over all its slots."""
+    Without this key 0 if it serves a goal. The value of a plan is the sum over all its slots."""
     repeat_worth: Share = 1.0
     """Worth of each further run as a share of the one before.
 
@@ -255,6 +256,8 @@ class Scenario(FrozenModel):
     """Instruments, each begun with [[instrument]]."""
     activity: Several[Activity] = ()
     """Kinds of runs, each begun with [[activity]]; at most 300."""
+    goal: Several[Goal] = ()
+    """What the science team wants, and what it is worth, each begun with [[goal]]."""
     team: Several[Team] = ()
     """Teams that must be on console while activities run, each begun with [[team]]."""
     keep_out: Several[KeepOut] = ()

@@ -143,13 +143,16 @@ def changes_table(
             movable.itertuples(index=False), scenario.minutes_of(movable["start_utc"])
         )
     }
+    of_tasks = [found[task.name] for task in booking.problem.tasks]
+    kept = [parts.kept for parts in of_tasks]
+    gone = [[*(old for old, _ in parts.moved), *parts.dropped] for parts in of_tasks]
+    fresh = [[*(new for _, new in parts.moved), *parts.added] for parts in of_tasks]
+    values_gone = _values(scenario, booking.problem, kept, gone)
+    values_fresh = _values(scenario, booking.problem, kept, fresh)
     failed = fixed.loc[fixed["share"] < 1, ["activity", "slot", "state"]]
     for i, task in enumerate(booking.problem.tasks):
         parts = found[task.name]
-        gone = [*(old for old, _ in parts.moved), *parts.dropped]
-        new_starts = [*(new for _, new in parts.moved), *parts.added]
-        before = _values(scenario, booking.problem, i, parts.kept, gone)
-        after = _values(scenario, booking.problem, i, parts.kept, new_starts)
+        before, after = values_gone[i], values_fresh[i]
         for old, new in parts.moved:
             why = _why_not(environment, booking, fixed, i, old, new)
             rows.append(
@@ -179,27 +182,40 @@ def changes_table(
 
 
 def _values(
-    scenario: Scenario, problem: Problem, i: int, kept: tuple[float, ...], others: list[float]
-) -> dict[float, float]:
-    """The value of each of `others`, counted after the runs that are kept."""
-    task, step = problem.tasks[i], scenario.span.step_min
-    places: dict[int, int] = {}
+    scenario: Scenario,
+    problem: Problem,
+    kept: list[tuple[float, ...]],
+    others: list[list[float]],
+) -> list[dict[float, float]]:
+    """The value of each of `others`, by task and start, counted after the runs that are kept."""
+    step = scenario.span.step_min
+    worth: list[dict[float, float]] = []
+    counted: list[list[int]] = []
+    further: list[tuple[float, int]] = []
+    for i, task in enumerate(problem.tasks):
 
-    def bin_of(start_min: float) -> int:
-        at = int(start_min // step)
-        return int(task.bins[at]) if 0 <= at < problem.steps else -1
+        def bin_of(start_min: float, bins: np.ndarray = task.bins) -> int:
+            at = int(start_min // step)
+            return int(bins[at]) if 0 <= at < problem.steps else -1
 
-    for start in kept:
-        places[bin_of(start)] = places.get(bin_of(start), 0) + 1
-    room = task.count - len(kept)
-    worth: dict[float, float] = {}
-    for start in sorted(others):
-        bin_ = bin_of(start)
-        counts = bin_ >= 0 and room > 0
-        earlier = places.get(bin_, 0)
-        worth[start] = worth.get(start, 0.0) + (task.run_value(bin_, earlier) if counts else 0.0)
-        places[bin_] = earlier + counts
-        room -= counts
+        places: dict[int, int] = {}
+        for start in kept[i]:
+            places[bin_of(start)] = places.get(bin_of(start), 0) + 1
+        counted.append([int(s // step) for s in kept[i] if 0 <= s // step < problem.steps])
+        room, own = task.count - len(kept[i]), dict[float, float]()
+        for start in sorted(others[i]):
+            bin_ = bin_of(start)
+            counts = bin_ >= 0 and room > 0
+            earlier = places.get(bin_, 0)
+            own[start] = own.get(start, 0.0) + (task.run_value(bin_, earlier) if counts else 0.0)
+            places[bin_] = earlier + counts
+            room -= counts
+            further += [(start, i)] if counts else []
+        worth.append(own)
+    for start, i in sorted(further):
+        before = sum(goal.planned_value(counted) for goal in problem.goals)
+        counted[i].append(int(start // step))
+        worth[i][start] += sum(goal.planned_value(counted) for goal in problem.goals) - before
     return worth
 
 

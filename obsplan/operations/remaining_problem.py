@@ -63,7 +63,10 @@ def remaining_problem(
     budgets = tuple(budget.after(counts) for budget in whole.budgets)
     watched = runs[runs["state"] != "failed"]
     teams = tuple(_team(scenario, team, watched) for team in whole.teams)
-    rest = replace(whole, tasks=tasks, budgets=budgets, teams=teams)
+    goals = tuple(
+        goal.holding(_counted(whole, runs, scenario.span.step_min)) for goal in whole.goals
+    )
+    rest = replace(whole, tasks=tasks, budgets=budgets, teams=teams, goals=goals)
     problem = replace(rest, nodes=tuple(_with_data_later(node) for node in nodes))
     if Booking(problem).flow.short:
         # More than the contacts keeps the data back.
@@ -150,6 +153,16 @@ def _task(
         ),
         held=task.held + np.bincount(places, minlength=len(task.held)).astype(int),
     )
+
+
+def _counted(whole: Problem, runs: pd.DataFrame, step_min: int) -> list[list[int]]:
+    """The starts, by task, of the runs that count towards goals; pinned runs as those of others."""
+    counted: list[list[int]] = []
+    for task in whole.tasks:
+        own = runs[(runs["activity"] == task.name) & (runs["share"] > 0) & (not task.pinned)]
+        steps = (own["start_min"] // step_min).astype(int)
+        counted.append([step for step in steps if 0 <= step < whole.steps])
+    return counted
 
 
 def _team(scenario: Scenario, team: Team, runs: pd.DataFrame) -> Team:

@@ -14,6 +14,7 @@ import numpy as np
 import pandas as pd
 
 from obsplan.checking.check import Verdict, check_timeline
+from obsplan.checking.goal_runs import uncounted_slots
 from obsplan.checking.violation import Violation
 from obsplan.common.interruption import interruptible
 from obsplan.environment.model import Environment
@@ -109,9 +110,9 @@ def make_replan(
         chosen = fewest_moves(found, keep)
         booking, difference = _sent_promptly(plans[chosen], situation, end), found[chosen][1]
         rows, ids = named_slots(scenario, fixed, movable, booking, difference)
-        timeline, verdict = _timeline(environment, fixed, rows, booking.problem, now_utc)
-        value = float(timeline["value"].sum())
-        fixed_value = value - booking.value()
+        problem = booking.problem
+        timeline, verdict, most = _timeline(environment, fixed, rows, problem, now_utc)
+        value, fixed_value = float(timeline["value"].sum()), most - booking.value()
         upper = max(min(bound, worth_of_all(relaxed)) + fixed_value, value)
         answers = _answers(situation, booking, barred, timeline, first, end.expired)
     missing = _unplaced(scenario, booking, answers)
@@ -193,15 +194,23 @@ def _timeline(
     rows: pd.DataFrame,
     problem: Problem,
     now_utc: datetime,
-) -> tuple[pd.DataFrame, Verdict]:
-    """Fixed and planned slots as in timeline.csv, with reason and why, and the verdict on them."""
+) -> tuple[pd.DataFrame, Verdict, float]:
+    """Fixed and planned slots as in timeline.csv, with reason and why, and the verdict on them.
+
+    With them comes their value if all data of theirs were received.
+    """
     slots = pd.concat([fixed[rows.columns], rows], ignore_index=True)
     slots = slots.sort_values(["start_utc", "end_utc", "activity"], ignore_index=True)
-    timeline = described(environment, problem, slots, dict(zip(fixed["slot"], fixed["share"])))
+    verdict = check_timeline(environment, slots, now_utc)
+    uncounted = uncounted_slots(environment, slots, verdict.resources)
+    shares = dict(zip(fixed["slot"], fixed["share"]))
+    timeline = described(environment, problem, slots, shares, uncounted)
+    all_counted = described(environment, problem, slots, shares) if uncounted else timeline
+    counted_value = float(all_counted["value"].sum())
     for column in REPLANNED_COLUMNS:
         words = dict(zip(fixed["slot"], fixed[column]))
         timeline[column] = [words.get(slot, "") for slot in slots["slot"]]
-    return timeline, check_timeline(environment, slots, now_utc)
+    return timeline, verdict, counted_value
 
 
 def _levels(scenario: Scenario, alone: Verdict, first: int) -> dict[str, tuple[float, float]]:

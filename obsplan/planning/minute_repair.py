@@ -20,7 +20,7 @@ from obsplan.planning.last_runs import with_last_runs
 from obsplan.planning.late_data import without_late_starts
 from obsplan.planning.later_decisions import in_time, with_later_decisions
 from obsplan.planning.problem.booking import Booking
-from obsplan.planning.problem.definition import Problem
+from obsplan.planning.problem.definition import Problem, first_worths
 from obsplan.planning.replayed import Replay, Replayed, replay_of, runs_by_slot
 from obsplan.planning.search.exact import best_plan, is_small
 from obsplan.planning.search.first_plan import NoPlaceFound, quick_plan
@@ -175,7 +175,7 @@ def _repaired(booking: Booking, tight: Problem) -> Booking:
     lighter.flow = lighter.simulate()
     while lighter.flow.short or not lighter.fits_bus():
         droppable = [
-            (task.value * task.repeat_worth ** len(lighter.runs[i]) / task.length, i, max(runs))
+            (_worth_without(lighter, i, max(runs)) / task.length, i, max(runs))
             for i, task in enumerate(tight.tasks)
             if len(lighter.runs[i]) > max(task.must, int(i in tight.prerequisites))
             and (runs := _runs_in_the_way(lighter, i))
@@ -193,6 +193,15 @@ def _repaired(booking: Booking, tight: Problem) -> Booking:
         return quick_plan(tight)
     except NoPlaceFound:
         return repaired
+
+
+def _worth_without(booking: Booking, i: int, start: int) -> float:
+    """What a plan loses, about, without the run of task `i` at `start`."""
+    task, runs = booking.problem.tasks[i], booking.runs
+    without = [[s for s in own if (k, s) != (i, start)] for k, own in enumerate(runs)]
+    goals = booking.problem.goals
+    lost = sum(goal.planned_value(runs) - goal.planned_value(without) for goal in goals)
+    return task.value * task.repeat_worth ** len(runs[i]) + lost
 
 
 def _runs_in_the_way(booking: Booking, i: int) -> list[int]:
@@ -223,7 +232,7 @@ def _without_runs_at_fault(
     Required runs that break a user-defined rule are moved. None if only required runs are left
     and there are still violations.
     """
-    reduced = booking.copy()
+    reduced, worths = booking.copy(), first_worths(problem)
     reduced.problem = problem
     while True:
         reduced.flow = reduced.simulate()
@@ -232,7 +241,7 @@ def _without_runs_at_fault(
             made = Replayed(reduced, verdict)
             return with_last_runs(made, replay, tries=MOST_REPAIRS)
         runs = [
-            (slot not in verdict.slots_at_fault, problem.tasks[i].value, -start, i)
+            (slot not in verdict.slots_at_fault, worths[i], -start, i)
             for slot, (i, start) in runs_by_slot(environment.scenario, reduced).items()
             if len(reduced.runs[i]) > problem.tasks[i].must and not _is_last_awaited(reduced, i)
         ]

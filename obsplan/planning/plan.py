@@ -15,6 +15,7 @@ import numpy as np
 import pandas as pd
 
 from obsplan.checking.check import Verdict
+from obsplan.checking.goal_runs import uncounted_slots
 from obsplan.common.errors import Infeasible
 from obsplan.common.interruption import calling, interruptible
 from obsplan.common.text import gap_text, proven, raised
@@ -26,7 +27,7 @@ from obsplan.planning.problem.definition import worth_of_all
 from obsplan.planning.problem.finer_steps import finer_problems
 from obsplan.planning.problem.from_scenario import build_problem
 from obsplan.planning.problem.pinned_runs import without_pins
-from obsplan.planning.problem.timeline_table import timeline_table
+from obsplan.planning.problem.timeline_table import described, plan_slots
 from obsplan.planning.prompt_sending import sent_promptly
 from obsplan.planning.reasons.audit import no_room_for_required_runs
 from obsplan.planning.reasons.conflicts import find_conflict
@@ -106,6 +107,18 @@ def make_plan(
             search = PlanSearch(environment, report, end)
         best = search.run(gap, effort)
         return search.plan(search.filled(best))
+
+
+def valued_timeline(environment: Environment, booking: Booking, verdict: Verdict) -> pd.DataFrame:
+    """The timeline of a plan, in which runs count towards goals as the referee finds."""
+    slots = plan_slots(environment.scenario, booking)
+    uncounted = uncounted_slots(environment, slots, verdict.resources)
+    return described(environment, booking.problem, slots, uncounted=uncounted)
+
+
+def value_of(booking: Booking, timeline: pd.DataFrame) -> float:
+    """What a plan is worth; less than its runs if data that a goal wants stay aboard."""
+    return float(timeline["value"].sum()) if booking.problem.goals else booking.value()
 
 
 class StopReason(Enum):
@@ -244,7 +257,7 @@ class PlanSearch:
         """The plan as tables, with the reasons of what is not in it."""
         booking, verdict = without_pins(best.booking), best.verdict
         interrupted = self.end.reason is not None
-        timeline = timeline_table(self.environment, booking)
+        timeline = valued_timeline(self.environment, booking, verdict)
         if any(len(runs) < t.count for t, runs in zip(booking.problem.tasks, booking.runs)):
             self.report("checking what would allow more runs ...")
         bounds = [self.bound, self.requested_value]
@@ -259,7 +272,7 @@ class PlanSearch:
             timeline,
             unplaced_table(booking, answers),
             verdict,
-            best.booking.value(),
+            value_of(best.booking, timeline),
             above(min(bounds), booking),
             interrupted,
             answers=answers,

@@ -16,6 +16,7 @@ PURE = {
     *("charge_efficiency", "discharge_efficiency", "state_of_charge", "array_factor"),
     *("sun_visible_fraction", "count", "must", "value", "repeat_worth", "stations", "edges"),
     *("run_heat_share", "taper_above", "fade", "priority", "at_once", "first_runs_in_contact"),
+    *("runs_each", "minimum_value", "bins"),
     *("power_share", "energy_share", "store_share", "link_share"),
 }
 
@@ -63,7 +64,7 @@ def test_longer_endings_come_before_shorter_ones():
 def test_descriptions_reach_the_schema():
     schema = Scenario.model_json_schema()
     count = schema["$defs"]["Activity"]["properties"]["count"]
-    assert count["description"] == "Number of runs requested."
+    assert count["description"].startswith("Number of runs requested;")
     assert schema["$defs"]["Battery"]["description"].startswith("The battery of a platform.")
 
 

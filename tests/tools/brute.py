@@ -1,13 +1,15 @@
 """The best of tiny problems by trying every plan. Shares no arithmetic with the planner."""
 
 from functools import cache
-from itertools import combinations, product
+from itertools import combinations, pairwise, product
 
 import numpy as np
 from scipy.optimize import linprog
 
 from obsplan.checking.check import check_timeline
+from obsplan.checking.goal_runs import uncounted_slots
 from obsplan.planning.problem.definition import Node, Problem
+from obsplan.planning.problem.goals import Goal
 from tools.small import slots
 from tools.tiny import tiny_problem
 
@@ -49,7 +51,22 @@ def plan_worth(problem: Problem, runs) -> float:
             rank = int(task.held[place]) + seen.get(place, 0)
             seen[place] = seen.get(place, 0) + 1
             total += task.value if rank == 0 else task.value * task.repeat_worth**rank
-    return total
+    return total + sum(_goal_worth(goal, runs) - _goal_worth(goal, []) for goal in problem.goals)
+
+
+def _goal_worth(goal: Goal, runs) -> float:
+    """What a goal is worth, with the best choice of the bins of its minimum."""
+    counters = goal.held.tolist()
+    for task, starts in enumerate(runs):
+        for place in (int(goal.bins[task, start]) for start in starts):
+            if place >= 0 and goal.group[task] >= 0:
+                counters[goal.group[task]][place] += 1
+    runs_in = [min(column) for column in zip(*counters)]
+    least = max(
+        sum(min(runs_in[b], goal.minimum_runs) for b in chosen)
+        for chosen in combinations(range(len(runs_in)), goal.minimum_bins)
+    )
+    return goal.run_value * sum(min(n, goal.runs_each) for n in runs_in) + goal.bonus * least
 
 
 def _exclusive(problem: Problem, runs) -> bool:
@@ -225,11 +242,22 @@ def accepted_worth(environment, above: float, tries: int) -> float | None:
                 if all(b - a >= reach for a, b in zip(chosen, chosen[1:]))
             ]
         )
-    plans = [(timeline_worth(scene, runs), runs) for runs in product(*options)]
+    plans = [(timeline_worth(environment, runs), runs) for runs in product(*options)]
     plans = sorted((p for p in plans if p[0] > above), key=lambda p: -p[0])
     for worth, runs in plans[:tries]:
         rows = [(a.name, s) for a, starts in zip(scene.activity, runs) for s in starts]
-        if check_timeline(environment, slots(*rows), fixes=False, keep_margins=True).is_valid:
+        table = slots(*rows)
+        verdict = check_timeline(environment, table, fixes=False, keep_margins=True)
+        if not verdict.is_valid:
+            continue
+        aboard = uncounted_slots(environment, table, verdict.resources)
+        ids = {row: f"s{k}" for k, row in enumerate(rows, start=1)}
+
+        def stays(goal, *row, aboard=aboard, ids=ids) -> bool:
+            return ids[row] in aboard.get(goal, ())
+
+        worth = timeline_worth(environment, runs, stays)
+        if worth > above:
             return worth
     return None
 
@@ -240,9 +268,21 @@ PLACEMENT = (
 )
 
 
-def timeline_worth(scene, runs) -> float:
+def timeline_worth(environment, runs, uncounted=lambda goal, activity, start: False) -> float:
     """Worth of runs by their starts in minutes; coverage, if any, is over the span."""
-    total = 0.0
+    scene, total = environment.scenario, 0.0
+    for goal in scene.goal:
+        counts = {}
+        for activity, starts in zip(scene.activity, runs):
+            for start in starts if activity.name in goal.runs_of else ():
+                place = _place(environment, goal, start)
+                if None not in place and not uncounted(goal.name, activity.name, start):
+                    group = activity.name if goal.together else ""
+                    counts[place, group] = counts.get((place, group), 0) + 1
+        groups = goal.runs_of if goal.together else [""]
+        places = list(product(*(range(len(edges) - 1) for edges in goal.edges)))
+        there = [min(counts.get((place, group), 0) for group in groups) for place in places]
+        total += _worth_of_goal(goal, there)
     for activity, starts in zip(scene.activity, runs):
         edges = np.array(activity.coverage.edges if activity.coverage else [0.0]) * 60
         bins = [int((edges <= start).sum()) for start in starts]
@@ -251,3 +291,29 @@ def timeline_worth(scene, runs) -> float:
                 activity.value * activity.repeat_worth**k for k in range(bins.count(place))
             )
     return total
+
+
+def _place(environment, goal, minute: int) -> tuple[int | None, ...]:
+    """The bin of each quantity of a goal in a minute, None outside its edges."""
+    sky = environment.sky.iloc[minute].to_dict() | {"span_h": minute / 60}
+    return tuple(
+        next((k for k, (a, b) in enumerate(pairwise(edges)) if a <= sky[key] < b), None)
+        for key, edges in zip(goal.over, goal.edges)
+    )
+
+
+def _worth_of_goal(goal, there: list[int]) -> float:
+    """The worth of a goal by the runs in its bins: the minimum first, then what is left."""
+    runs = sum(min(n, goal.runs_each) for n in there)
+    if goal.minimum is None:
+        return goal.value * runs / goal.runs
+    least = max(
+        sum(min(n, goal.minimum.runs_each) for n in chosen)
+        for chosen in combinations(there, goal.minimum.bins)
+    )
+    needed = goal.minimum.bins * goal.minimum.runs_each
+    of_least = goal.minimum_value
+    if of_least is None:
+        of_least = goal.value * needed / goal.runs
+    further = (goal.value - of_least) / (goal.runs - needed) if goal.runs > needed else 0.0
+    return of_least * least / needed + further * (runs - least)

@@ -11,6 +11,7 @@ from obsplan.environment.model import Environment
 from obsplan.environment.team_shifts import team_shifts
 from obsplan.environment.unit_columns import HEATER_COLUMN, unit_columns
 from obsplan.environment.user_windows import with_windows
+from obsplan.inputs.goal import Goal
 from obsplan.inputs.keep_out import KeepOut
 from obsplan.inputs.margins import Margins
 from obsplan.inputs.read_scenario import scenario_from
@@ -291,6 +292,9 @@ def cases(draw, hours=(2, 8), activities=(1, 4), level=False, lossless=False) ->
     if draw(st.integers(0, 2)) == 0:
         scene = _watched(draw, scene, minutes, grid)
     if draw(st.integers(0, 3)) == 0:
+        goals = tuple(_goal(draw, scene, k, span_h) for k in range(draw(st.integers(1, 2))))
+        scene = scene.model_copy(update={"goal": goals})
+    if draw(st.integers(0, 3)) == 0:
         scene = scene.model_copy(update={"keep_out": (_keep_out(draw, scene, minutes, grid),)})
     if draw(st.integers(0, 3)) == 0:
         kept = draw(st.fixed_dictionaries(dict.fromkeys(Margins.model_fields, SHARES)))
@@ -322,6 +326,34 @@ def cases(draw, hours=(2, 8), activities=(1, 4), level=False, lossless=False) ->
     if draw(st.integers(0, 3)) == 0:
         offered = with_windows(offered, "a0", _pieces(draw, minutes, st.booleans(), grid))
     return offered
+
+
+def _goal(draw, scene, number, span_h) -> Goal:
+    """A goal of some activities over hours of the span, the Sun's height, both or neither."""
+    names = [a.name for a in scene.activity]
+    runs_of = draw(st.lists(st.sampled_from(names), min_size=1, max_size=3, unique=True))
+    axes = {
+        "span_h": [0.0, span_h / 3, span_h / 2],
+        "sun_elevation_deg": [5.5, 6.0, 6.0 + span_h / 5],
+    }
+    over = draw(st.lists(st.sampled_from(sorted(axes)), max_size=2, unique=True))
+    runs_each, bins = draw(st.integers(1, 2)), 2 ** len(over)
+    value, least = draw(st.sampled_from([6.0, 12.0])), {}
+    if draw(st.booleans()):
+        minimum = {"bins": draw(st.integers(1, bins)), "runs_each": draw(st.integers(1, runs_each))}
+        least = {"minimum": minimum}
+        if minimum["bins"] * minimum["runs_each"] < bins * runs_each:
+            least["minimum_value"] = value * draw(st.sampled_from([0.9, 1.0]))
+    return Goal(
+        name=f"goal {number}",
+        runs_of=runs_of,
+        **({"over": over, "edges": [axes[key] for key in over]} if over else {}),
+        runs_each=runs_each,
+        value=value,
+        together=len(runs_of) > 1 and draw(st.booleans()),
+        counted=draw(st.sampled_from(["received", "done"])),
+        **least,
+    )
 
 
 def _watched(draw, scene, minutes, grid) -> Scenario:

@@ -6,6 +6,7 @@ import numpy as np
 from hypothesis import strategies as st
 
 from obsplan.planning.problem.definition import Budget, Need, Node, Problem, Task, Team, Wait, after
+from obsplan.planning.problem.goals import Goal
 
 STEPS = 24
 
@@ -100,6 +101,8 @@ def tiny_problem(seed: int, nearby: bool = False) -> Problem:
     pairs = [(i, j) for j in range(len(tasks)) for i in range(j) if rng.random() < 0.5]
     budgets = [_tiny_budget(rng, len(tasks), k) for k in range(rng.choice([0, 0, 0, 1, 1, 2]))]
     teams = tuple(_tiny_team(rng, len(tasks), steps, k) for k in range(rng.choice([0, 0, 1, 2])))
+    wishes = np.random.default_rng(seed + 2_000_000)
+    goals = (_tiny_goal(wishes, len(tasks), steps, k) for k in range(wishes.choice([0, 0, 1, 2])))
     return Problem(
         steps,
         hour,
@@ -109,6 +112,30 @@ def tiny_problem(seed: int, nearby: bool = False) -> Problem:
         tuple(budgets),
         teams,
         tuple(waits),
+        tuple(goals),
+    )
+
+
+def _tiny_goal(rng: np.random.Generator, tasks: int, steps: int, k: int) -> Goal:
+    """A goal of one to three bins over some tasks, perhaps with a minimum, or together."""
+    bins, runs_each = int(rng.integers(1, 4)), int(rng.integers(1, 4))
+    group = np.where(rng.random(tasks) < 0.7, 0, -1)
+    serving = np.flatnonzero(group == 0)
+    groups = 1
+    if len(serving) > 1 and rng.random() < 0.4:
+        groups = len(serving)
+        group[serving] = np.arange(groups)
+    minimum = rng.random() < 0.6
+    return Goal(
+        f"goal {k}",
+        rng.integers(-1, bins, (tasks, steps)),
+        group,
+        rng.integers(0, 2, (groups, bins)) * int(rng.random() < 0.3),
+        runs_each,
+        int(rng.integers(1, bins + 1)) * minimum,
+        int(rng.integers(1, runs_each + 1)) * minimum,
+        float(rng.choice([0.0, 0.5, 2.0])),
+        float(rng.choice([0.5, 3.0])) * minimum,
     )
 
 

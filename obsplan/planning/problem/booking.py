@@ -10,6 +10,7 @@ import numpy as np
 from numpy.lib.stride_tricks import sliding_window_view
 
 from obsplan.planning.problem.definition import Budget, Need, Problem, Task
+from obsplan.planning.problem.goals import Measure
 from obsplan.planning.problem.resource_flow import (
     Flow,
     Loads,
@@ -105,14 +106,36 @@ class Booking:
         return plan_value(self.problem, self.runs)
 
     def objective(self) -> float:
-        """Worth and preference of the booked runs: what the search maximises."""
+        """Worth, preference and promise of the booked runs: what the search maximises."""
         preferences = sum(
             task.preference[runs].sum() for task, runs in zip(self.problem.tasks, self.runs) if runs
         )
-        return self.value() + float(preferences)
+        promises = sum(
+            goal.promise(counts) - goal.value(counts)
+            for goal in self.problem.goals
+            for counts in [goal.counts(self.runs)]
+        )
+        return self.value() + float(preferences) + promises
 
     def next_value(self, task: int) -> np.ndarray:
         """What one more run of `task` would add, by its start (steps,)."""
+        worth: np.ndarray = self._own_value(task) + self._of_goals(task, "value")
+        return worth
+
+    def next_promise(self, task: int) -> np.ndarray:
+        """The same, where a run that still needs others to count is worth a little."""
+        worth: np.ndarray = self._own_value(task) + self._of_goals(task, "promise")
+        return worth
+
+    def _of_goals(self, task: int, measure: Measure) -> np.ndarray:
+        worth = np.zeros(self.problem.steps)
+        for goal in self.problem.goals:
+            if goal.group[task] >= 0:
+                gains = goal.gains(goal.counts(self.runs), measure)
+                worth += goal.gain_of_starts(gains, task)
+        return worth
+
+    def _own_value(self, task: int) -> np.ndarray:
         what = self.problem.tasks[task]
         if what.repeat_worth == 1.0:
             return np.full(self.problem.steps, what.value)
@@ -122,7 +145,7 @@ class Booking:
 
     def next_gain(self, task: int) -> np.ndarray:
         """What one more run of `task` adds to the objective, by its start (steps,)."""
-        gain: np.ndarray = self.next_value(task) + self.problem.tasks[task].preference
+        gain: np.ndarray = self.next_promise(task) + self.problem.tasks[task].preference
         return gain
 
     def clear_starts(self, task: int) -> np.ndarray:
@@ -340,8 +363,8 @@ class Booking:
 
 
 def plan_value(problem: Problem, runs: list[list[int]]) -> float:
-    """Worth of all runs: in each bin the k-th run counts repeat_worth**(k-1)."""
-    total = 0.0
+    """Worth of all runs: in each bin the k-th run counts repeat_worth**(k-1); and of goals."""
+    total = float(sum(goal.planned_value(runs) for goal in problem.goals))
     for task, starts in zip(problem.tasks, runs):
         bins, counts = np.unique(task.bins[list(starts)], return_counts=True)
         total += sum(task.run_value(b, k) for b, count in zip(bins, counts) for k in range(count))

@@ -27,7 +27,7 @@ def ready_steps(environment: Environment, activity: Activity, order: After) -> n
     starts_min = np.arange(steps) * step_min
     ready_min = starts_min + float(scenario.slot_min(earlier) + order.settle_min)
     if order.received:
-        ready_min = np.maximum(ready_min, _received_min(environment, earlier, starts_min))
+        ready_min = np.maximum(ready_min, earliest_received_min(environment, earlier, starts_min))
     ready_min = commanded_min(environment, activity, order, ready_min)
     ready = np.ceil(np.minimum(ready_min / step_min, steps)).astype(int)
     return np.asarray(np.maximum.accumulate(ready))
@@ -61,7 +61,7 @@ def commanded_min(
     return np.asarray(sent_min + 1 + lead_min)
 
 
-def _received_min(
+def earliest_received_min(
     environment: Environment, activity: Activity, starts_min: np.ndarray
 ) -> np.ndarray:
     """When data of a run from each start (n,) are on Earth at the earliest; inf if never.

@@ -9,6 +9,8 @@ from typing import NamedTuple
 
 import numpy as np
 
+from obsplan.planning.problem.goals import Goal
+
 
 class Need(NamedTuple):
     """Other runs that a start needs: `runs` of `task` that start `first` to `last` steps later.
@@ -218,6 +220,7 @@ class Team:
 class Problem:
     """Tasks, nodes, the pairs of tasks that may not overlap, budgets of all runs, teams, waits.
 
+    goals: what counts runs of several tasks, or in bins of its own.
     awaits_data: whether runs wait for data of others, or data may not wait for long, so that data
     must be sent early.
     """
@@ -230,6 +233,7 @@ class Problem:
     budgets: tuple[Budget, ...] = ()
     teams: tuple[Team, ...] = ()
     waits: tuple[Wait, ...] = ()
+    goals: tuple[Goal, ...] = ()
     awaits_data: bool = False
 
     @cached_property
@@ -250,13 +254,22 @@ def worth_of_all(problem: Problem) -> float:
     for task in problem.tasks:
         runs = [task.run_value(b, k) for b in range(len(task.held)) for k in range(task.count)]
         worth += sum(sorted(runs)[-task.count :]) if task.count else 0.0
-    return worth
+    return worth + sum(goal.most([t.starts for t in problem.tasks]) for goal in problem.goals)
 
 
 def least_worth(problem: Problem) -> float:
     """The least worth above zero that a plan can have: the first run of some task."""
     firsts = [task.run_value(b, 0) for task in problem.tasks for b in range(len(task.held))]
-    return min((worth for worth in firsts if worth > 0), default=np.inf)
+    worths = [*firsts, *(goal.least() for goal in problem.goals)]
+    return min((worth for worth in worths if worth > 0), default=np.inf)
+
+
+def first_worths(problem: Problem) -> np.ndarray:
+    """The most that a run of each task (tasks,) can be worth."""
+    worths = np.array([task.value for task in problem.tasks])
+    for goal in problem.goals:
+        worths[goal.group >= 0] += goal.run_value + goal.bonus
+    return worths
 
 
 def starts_of(problem: Problem) -> int:

@@ -60,6 +60,7 @@ def with_steps(environment: Environment, relaxed: Problem, step_min: int) -> Pro
         budgets=relaxed.budgets,
         teams=tuple(teams),
         waits=tuple(waits),
+        goals=tuple(goal.in_parts(parts) for goal in relaxed.goals),
     )
 
 

@@ -18,6 +18,7 @@ from obsplan.inputs.hardware import Battery, Platform
 from obsplan.inputs.scenario import Activity, Scenario
 from obsplan.planning.problem.decisions import commanded_min, order_steps, ready_steps
 from obsplan.planning.problem.definition import Need, Node, Problem, Task, Team, Wait, after
+from obsplan.planning.problem.goal_bins import goals_of
 from obsplan.planning.problem.pinned_runs import with_pins
 from obsplan.planning.problem.platform_power import heat_saved, platform_power
 from obsplan.planning.problem.slot_profile import slot_profile
@@ -44,6 +45,7 @@ def build_problem(environment: Environment, relaxed: bool = False) -> Problem:
         exclusive=frozenset(exclusive_pairs(scenario)),
         teams=tuple(_teams(scenario)),
         waits=tuple(_waits(environment, names)),
+        goals=tuple(goals_of(environment)),
         awaits_data=any(
             a.received_by_h is not None or any(order.received for order in a.after)
             for a in scenario.activity

@@ -109,6 +109,7 @@ def _with_tasks(problem: Problem, tasks: list[Task], owners: list[int]) -> Probl
         nodes=tuple(nodes),
         exclusive=frozenset(pairs),
         budgets=tuple(replace(budget, use=budget.use[owners]) for budget in problem.budgets),
+        goals=tuple(goal.of_tasks(owners) for goal in problem.goals),
         teams=tuple(replace(team, needed_by=team.needed_by[owners]) for team in problem.teams),
         waits=tuple(
             wait._replace(earlier=i, later=j)

@@ -139,18 +139,23 @@ def coverage_bin(environment: Environment, activity: Activity) -> np.ndarray:
 
     Without coverage every start lies in bin 0.
     """
+    coverage = activity.coverage
+    if coverage is None:
+        return np.zeros(environment.scenario.steps, dtype=int)
+    return bins_of(environment, coverage.over, coverage.edges)
+
+
+def bins_of(environment: Environment, key: str, edges: tuple[float, ...]) -> np.ndarray:
+    """The bin (steps,) of a quantity between rising edges at each step, -1 outside them all."""
     scenario = environment.scenario
     steps, step_min = scenario.steps, scenario.span.step_min
-    if activity.coverage is None:
-        return np.zeros(steps, dtype=int)
-    if activity.coverage.over == "span_h":
+    if key == "span_h":
         value = np.arange(steps) * step_min / 60
     else:
-        value = environment.sky[activity.coverage.over].to_numpy()[::step_min]
-    edges = np.array(activity.coverage.edges)
+        value = environment.sky[key].to_numpy()[: steps * step_min : step_min]
     bins = np.searchsorted(edges, value, side="right") - 1
     bins[~((value >= edges[0]) & (value < edges[-1]))] = -1
-    return bins
+    return np.asarray(bins)
 
 
 def windows(environment: Environment, activity: Activity) -> np.ndarray:

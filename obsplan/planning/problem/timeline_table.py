@@ -1,6 +1,7 @@
 """Booked runs as the timeline that people read: slots, radio rows, Sun, ground, worth."""
 
 from collections import Counter
+from collections.abc import Mapping
 
 import numpy as np
 import pandas as pd
@@ -12,7 +13,12 @@ from obsplan.inputs.scenario import Activity, Scenario
 from obsplan.inputs.timeline_columns import TIMELINE_COLUMNS
 from obsplan.planning.problem.booking import Booking
 from obsplan.planning.problem.definition import Problem
+from obsplan.planning.problem.goals import Goal
 from obsplan.planning.problem.tolerances import LEAST_SHARE
+
+# The slots, by goal, that do not count towards it.
+Uncounted = Mapping[str, frozenset[str]]
+NONE: Uncounted = {}
 
 
 def booked_rows(scenario: Scenario, booking: Booking) -> list[tuple[str, int, int]]:
@@ -69,16 +75,21 @@ def described(
     problem: Problem,
     slots: pd.DataFrame,
     shares: dict[str, float] | None = None,
+    uncounted: Uncounted = NONE,
 ) -> pd.DataFrame:
     """Slots in order of start, with the columns of timeline.csv.
 
-    `problem` says what runs are worth; `shares` gives slots, by their id, that yield only a
-    share of a run: nothing (0) takes no place among the runs of its bin.
+    `problem` says what runs are worth, each after those before it; `shares` gives slots, by their
+    id, that yield only a share of a run: nothing (0) takes no place among the runs of its bin.
+    `uncounted` gives those that do not count towards a goal, by its name.
     """
     scenario, shares = environment.scenario, shares or {}
     activities = {a.name: a for a in scenario.activity}
     tasks = {task.name: task for task in problem.tasks}
     runs_before: Counter[tuple[str, int]] = Counter()
+    numbers = {task.name: i for i, task in enumerate(problem.tasks) if not task.pinned}
+    goals = [goal.holding_none() for goal in problem.goals]
+    counted: dict[str, list[list[int]]] = {g.name: [[] for _ in problem.tasks] for g in goals}
     rows = []
     for slot in slots.itertuples(index=False):
         state = getattr(slot, "state", "planned")
@@ -97,9 +108,16 @@ def described(
         if slot.activity in activities:
             activity, task = activities[slot.activity], tasks[slot.activity]
             share = shares.get(slot.slot, 1.0)
-            bin_ = int(task.bins[minute // scenario.span.step_min])
+            step = minute // scenario.span.step_min
+            bin_ = int(task.bins[step])
             worth = task.value * task.repeat_worth ** runs_before[task.name, bin_]
-            runs_before[task.name, bin_] += share > 0
+            if share > 0:
+                runs_before[task.name, bin_] += 1
+                worth += sum(
+                    _added(goal, counted[goal.name], numbers[task.name], step)
+                    for goal in goals
+                    if slot.slot not in uncounted.get(goal.name, ())
+                )
             row |= _run_cells(scenario, activity, lasts_min, state) | {"value": share * worth}
         else:
             row |= _radio_cells(scenario, slot.activity)
@@ -108,6 +126,13 @@ def described(
         return pd.DataFrame(columns=list(TIMELINE_COLUMNS))
     table = pd.DataFrame(rows)
     return table[sorted(table, key=TIMELINE_COLUMNS.index)]
+
+
+def _added(goal: Goal, counted: list[list[int]], i: int, step: int) -> float:
+    """What a run of task `i` adds to a goal after the runs `counted`, to which it is added."""
+    before = goal.planned_value(counted)
+    counted[i].append(step)
+    return goal.planned_value(counted) - before
 
 
 def _run_cells(

@@ -86,7 +86,7 @@ def required_alone(problem: Problem) -> Problem:
         else replace(task, count=0, must=0, starts=np.zeros(problem.steps, bool))
         for i, task in enumerate(problem.tasks)
     )
-    return replace(problem, tasks=tasks)
+    return replace(problem, tasks=tasks, goals=())
 
 
 def valued_by_count(alone: Problem) -> Problem:

@@ -30,7 +30,9 @@ def greedy_plan(problem: Problem, booking: Booking | None = None) -> Booking:
     cost = [shares_used(problem, i).sum() for i in range(len(problem.tasks))]
     open_tasks = set(range(len(problem.tasks)))
     while open_tasks:
-        density = {i: booking.next_value(i)[problem.tasks[i].starts] / cost[i] for i in open_tasks}
+        density = {
+            i: booking.next_promise(i)[problem.tasks[i].starts] / cost[i] for i in open_tasks
+        }
         best = max(sorted(open_tasks), key=lambda i: density[i].max(initial=0.0))
         # A run worth nothing would only use resources that others need.
         if density[best].max(initial=0.0) <= 0.0 or not _place(booking, best):
@@ -72,7 +74,7 @@ def shares_used(problem: Problem, i: int) -> np.ndarray:
 def _place(booking: Booking, task: int) -> bool:
     """Book one run of `task` at the earliest of its most valuable starts that are feasible."""
     open_ = booking.open_starts(task)
-    worth = booking.next_value(task)
+    worth = booking.next_promise(task)
     for _ in range(MOST_TRIES):
         if not open_.any():
             return False

@@ -34,6 +34,9 @@ LOAD, PEAK, DATA, CHANGE, STORED, NEEDED, SHARE, HELD, SENT, RELAYED, MAY = rang
 STORE, STORE_START, STORE_END, NODE_FIGURES = range(9, 13)
 GENERATION, SEND_MBIT, SEND_SHARE = range(3)
 NODE, LENGTH, GAP, COUNT, MUST, AWAITED, NEARBY = range(7)
+# Columns of `figures` and of `worth` of goals.
+GROUPS, RUNS_EACH, MINIMUM_BINS, MINIMUM_RUNS, GOAL_FIGURES = range(5)
+RUN_VALUE, BONUS, ALONE, GOAL_WORTHS = range(4)
 # Counters and sums of a search; MOVES and GAIN are those of one try.
 SEED_1, SEED_2, SPENT, WORK, NEXT_PERMIT, ACCEPTED, MOVES, FIRST, LAST, COUNTERS = range(10)
 GAIN, AHEAD, BEST_AHEAD, MEAN_WORTH, FIRST_LOSS, LAST_LOSS, SUMS = range(7)
@@ -61,18 +64,34 @@ CLASSES = 64
 FIRST_MARGIN, LAST_MARGIN, WIDER = 0.01, 200.0, 3.0
 
 
+class Worths(NamedTuple):
+    """What runs are worth, by cells: starts of a task that are worth the same.
+
+    runs (tasks, runs in a bin): by how many runs its own bin has. bins (1 + goals, tasks, cells):
+    the task's own bin of a cell, and that in each goal, -1 if there is none; a row of own bins is
+    filled up with -1. group (goals, tasks): which counter of its bin a run raises. figures (goals,
+    figures) and worth (goals, figures): see the constants above.
+    """
+
+    runs: np.ndarray
+    bins: np.ndarray
+    group: np.ndarray
+    figures: np.ndarray
+    worth: np.ndarray
+
+
 class Instance(NamedTuple):
     """A problem as arrays; see the constants above for what an index means.
 
-    In the order of their indices: nodes (nodes, figures); supplies (figures, nodes, steps);
-    station (nodes, steps); receiver, order (nodes,); tasks (tasks, figures); task_order (tasks,);
-    profiles (3, tasks, steps of a run); bins, preference, price (tasks, steps); worth (tasks,
-    runs in a bin); shares (tasks, resources); rivals (tasks, rivals), needs_of (tasks, 2): first
-    and last of its needs; naming (tasks, needs that name it); teams (tasks, teams it needs) and
-    members (teams, tasks that need it) and bars (tasks, bars), all filled up with -1; reach (needs,
-    2, steps): the first start that a run of the needed task serves, and the first that it no longer
-    does; bar_reach (bars, 2, steps): the same of starts of bar_of (bars,) that it bars; use
-    (budgets, tasks); at_once (teams, steps).
+    In the order of their indices: nodes (nodes, figures); supplies (figures, nodes, steps); station
+    (nodes, steps); receiver, order (nodes,); tasks (tasks, figures); task_order (tasks,); profiles
+    (3, tasks, steps of a run); preference, price (tasks, steps); cells (tasks, steps): what of a
+    start decides its worth; worths: what runs are worth; shares (tasks, resources); rivals (tasks,
+    rivals), needs_of (tasks, 2): first and last of its needs; naming (tasks, needs that name it);
+    teams (tasks, teams it needs) and members (teams, tasks that need it) and bars (tasks, bars),
+    all filled up with -1; reach (needs, 2, steps): the first start that a run of the needed task
+    serves, and the first that it no longer does; bar_reach (bars, 2, steps): the same of starts of
+    bar_of (bars,) that it bars; use (budgets, tasks); at_once (teams, steps).
     """
 
     step_h: float
@@ -84,10 +103,10 @@ class Instance(NamedTuple):
     tasks: np.ndarray
     task_order: np.ndarray
     profiles: np.ndarray
-    bins: np.ndarray
     preference: np.ndarray
     price: np.ndarray
-    worth: np.ndarray
+    cells: np.ndarray
+    worths: Worths
     shares: np.ndarray
     rivals: np.ndarray
     needs_of: np.ndarray
@@ -106,9 +125,10 @@ class State(NamedTuple):
     """A plan while it is searched, the best so far, and room to work in.
 
     now, kept (figures, nodes, steps + 1): the plan that is tried, and the last that was accepted.
-    runs (tasks, runs), of which the first `placed` (tasks,) count. taken (tasks, bins): runs in
-    the bin, those held elsewhere too. barred (tasks, steps): how many runs bar a start. met
-    (needs, steps): how many meet a need, less those needed beside one. left (budgets,). watched
+    runs (tasks, runs), of which the first `placed` (tasks,) count. taken (tasks, bins): runs in the
+    bin, those held elsewhere too; counts (goals, groups, bins): the same for goals. gains (tasks,
+    cells): what one more run in the cell adds. barred (tasks, steps): how many runs bar a start.
+    met (needs, steps): how many meet a need, less those needed beside one. left (budgets,). watched
     (teams, steps). moves (moves, 3): task, start and sign of what a try has changed. touched,
     changed (nodes, 2): first and last step of what it changed in `now`, and of that in loads and
     data.
@@ -119,6 +139,8 @@ class State(NamedTuple):
     runs: np.ndarray
     placed: np.ndarray
     taken: np.ndarray
+    counts: np.ndarray
+    gains: np.ndarray
     barred: np.ndarray
     met: np.ndarray
     left: np.ndarray
@@ -160,12 +182,94 @@ def gain_wh(net_w, charging, discharging, limit_w, step_h):
 
 
 @register_jitable
+def least_count(counts, first, last, place):
+    """The lowest of the counters first...last (groups, bins) of a goal's bin."""
+    least = counts[first, place]
+    for group in range(first + 1, last):
+        least = min(least, counts[group, place])
+    return least
+
+
+@register_jitable
+def gain_of_counters(counts, first, last, place, figures, worth):
+    """What it adds if the lowest of the counters first...last of a goal's bin rises by one."""
+    level, gain, higher = least_count(counts, first, last, place), 0.0, 0
+    if level < figures[RUNS_EACH]:
+        gain += worth[RUN_VALUE]
+    if level < figures[MINIMUM_RUNS]:
+        for other in range(counts.shape[1]):
+            if least_count(counts, first, last, other) > level:
+                higher += 1
+        if higher < figures[MINIMUM_BINS]:
+            gain += worth[BONUS]
+    return gain
+
+
+@register_jitable
+def gain_in_goal(counts, group, place, figures, worth):
+    """What one more run of a group promises in a bin of a goal, whose counters are (groups, bins).
+
+    A bin has as many runs as its lowest counter says, which a run raises if that alone is lowest.
+    """
+    groups = figures[GROUPS]
+    alone = gain_of_counters(counts, group, group + 1, place, figures, worth)
+    if groups == 1:
+        return alone
+    raised = True
+    for other in range(groups):
+        if other != group and counts[other, place] <= counts[group, place]:
+            raised = False
+    gain = gain_of_counters(counts, 0, groups, place, figures, worth) if raised else 0.0
+    return (1 - worth[ALONE]) * gain + worth[ALONE] / groups * alone
+
+
+@register_jitable
+def reckon(i, worths, taken, counts, gains):
+    """What one more run of task `i` adds in each of its cells."""
+    goals = len(worths.figures)
+    for cell in range(gains.shape[1]):
+        own = worths.bins[0, i, cell]
+        if own < 0:
+            break
+        gain = worths.runs[i, taken[i, own]]
+        for g in range(goals):
+            place = worths.bins[1 + g, i, cell]
+            if place >= 0:
+                gain += gain_in_goal(
+                    counts[g], worths.group[g, i], place, worths.figures[g], worths.worth[g]
+                )
+        gains[i, cell] = gain
+
+
+@register_jitable
+def count_run(i, cell, sign, worths, taken, counts, gains):
+    """Count a run in a cell of task `i`, and reckon anew what further runs add."""
+    own = worths.bins[0, i, cell]
+    taken[i, own] += sign
+    if len(worths.figures) == 0:
+        # Its cells are its bins then.
+        gains[i, cell] = worths.runs[i, taken[i, own]]
+        return
+    for g in range(len(worths.figures)):
+        place = worths.bins[1 + g, i, cell]
+        if place >= 0:
+            counts[g, worths.group[g, i], place] += sign
+    reckon(i, worths, taken, counts, gains)
+    for j in range(len(gains)):
+        for g in range(len(worths.figures)):
+            if j != i and worths.group[g, j] >= 0 and worths.bins[1 + g, i, cell] >= 0:
+                reckon(j, worths, taken, counts, gains)
+                break
+
+
+@register_jitable
 def book_place(
     i,
     start,
     sign,
     tasks,
-    bins,
+    cells,
+    worths,
     rivals,
     naming,
     reach,
@@ -173,6 +277,8 @@ def book_place(
     runs,
     placed,
     taken,
+    counts,
+    gains,
     barred,
     met,
     left,
@@ -225,7 +331,7 @@ def book_place(
                     break
                 for first in range(max(0, t - tasks[j, LENGTH] + 1), t + 1):
                     barred[j, first] += sign
-    taken[i, bins[i, start]] += sign
+    count_run(i, cells[i, start], sign, worths, taken, counts, gains)
     if sign > 0:
         runs[i, placed[i]] = start
         placed[i] += 1
@@ -535,7 +641,7 @@ def may_start(i, start, step_h, nodes, supplies, tasks, profiles, needs_of, met,
 
 
 @register_jitable
-def most_gain(i, low, high, part, bins, preference, price, worth, taken, barred):
+def most_gain(i, low, high, part, cells, preference, price, gains, barred):
     """The most that one more run of `i` gains at a start in low...high that nothing bars.
 
     `part` of its price is taken off.
@@ -543,7 +649,7 @@ def most_gain(i, low, high, part, bins, preference, price, worth, taken, barred)
     most = 0.0
     for t in range(low, high):
         if barred[i, t] == 0:
-            gain = worth[i, taken[i, bins[i, t]]] + preference[i, t] - part * price[i, t]
+            gain = gains[i, cells[i, t]] + preference[i, t] - part * price[i, t]
             most = max(most, gain)
     return most
 
@@ -561,12 +667,11 @@ def best_start(
     supplies,
     tasks,
     profiles,
-    bins,
-    worth,
+    cells,
+    gains,
     preference,
     price,
     needs_of,
-    taken,
     barred,
     met,
     now,
@@ -598,7 +703,7 @@ def best_start(
             continue
         if now[STORED, n, t] + change - drawn_wh < now[NEEDED, n, t + length]:
             continue
-        gain = worth[i, taken[i, bins[i, t]]] + preference[i, t] - part * price[i, t]
+        gain = gains[i, cells[i, t]] + preference[i, t] - part * price[i, t]
         if gain > best + SMALLEST_GAIN and may_start(
             i, t, step_h, nodes, supplies, tasks, profiles, needs_of, met, now
         ):
@@ -622,7 +727,7 @@ def clear(instance, state, middle, reach, only, keep, with_needed):
             if tasks[i, NEARBY]:
                 continue
             # Any earlier run will do, so that only the first stays.
-            first = instance.bins.shape[1]
+            first = instance.cells.shape[1]
             for k in range(placed[i]):
                 first = min(first, runs[i, k])
         for k in range(placed[i]):
@@ -637,12 +742,14 @@ def clear(instance, state, middle, reach, only, keep, with_needed):
 def take_out(instance, state, done):
     """Take back the runs that are listed in the moves from `done` on."""
     step_h, nodes, supplies = instance.step_h, instance.nodes, instance.supplies
-    tasks, profiles, bins, worth = instance.tasks, instance.profiles, instance.bins, instance.worth
+    tasks, profiles = instance.tasks, instance.profiles
+    cells, worths = instance.cells, instance.worths
     rivals, naming, reach = instance.rivals, instance.naming, instance.reach
     preference, use = instance.preference, instance.use
     teams, members, at_once = instance.teams, instance.members, instance.at_once
     bars, bar_of, bar_reach = instance.bars, instance.bar_of, instance.bar_reach
     runs, placed, taken, barred = state.runs, state.placed, state.taken, state.barred
+    counts, gains = state.counts, state.gains
     met, left, watched = state.met, state.left, state.watched
     now, moves, sums = state.now, state.moves, state.sums
     touched, changed = state.touched, state.changed
@@ -654,7 +761,8 @@ def take_out(instance, state, done):
             start,
             -1,
             tasks,
-            bins,
+            cells,
+            worths,
             rivals,
             naming,
             reach,
@@ -662,6 +770,8 @@ def take_out(instance, state, done):
             runs,
             placed,
             taken,
+            counts,
+            gains,
             barred,
             met,
             left,
@@ -674,7 +784,7 @@ def take_out(instance, state, done):
             bar_reach,
         )
         book_loads(i, start, -1, tasks, profiles, now, changed)
-        sums[GAIN] -= worth[i, taken[i, bins[i, start]]] + preference[i, start]
+        sums[GAIN] -= gains[i, cells[i, start]] + preference[i, start]
     for n in range(len(nodes)):
         if changed[n, 0] < changed[n, 1]:
             recharge(
@@ -687,13 +797,15 @@ def put_back(instance, state, low, high, done):
     """Runs that others need and that were taken out in the moves from `done` on, at random starts
     in low...high."""
     step_h, nodes, supplies = instance.step_h, instance.nodes, instance.supplies
-    tasks, profiles, bins, worth = instance.tasks, instance.profiles, instance.bins, instance.worth
+    tasks, profiles = instance.tasks, instance.profiles
+    cells, worths = instance.cells, instance.worths
     rivals, naming, reach = instance.rivals, instance.naming, instance.reach
     preference, use, needs_of = instance.preference, instance.use, instance.needs_of
     teams, members, at_once = instance.teams, instance.members, instance.at_once
     bars, bar_of, bar_reach = instance.bars, instance.bar_of, instance.bar_reach
     task_order = instance.task_order
     runs, placed, taken, barred = state.runs, state.placed, state.taken, state.barred
+    counts, gains = state.counts, state.gains
     met, left, watched = state.met, state.left, state.watched
     now, moves, sums = state.now, state.moves, state.sums
     touched, changed, counters = state.touched, state.changed, state.counters
@@ -709,13 +821,14 @@ def put_back(instance, state, low, high, done):
                 if barred[i, t] == 0 and may_start(
                     i, t, step_h, nodes, supplies, tasks, profiles, needs_of, met, now
                 ):
-                    sums[GAIN] += worth[i, taken[i, bins[i, t]]] + preference[i, t]
+                    sums[GAIN] += gains[i, cells[i, t]] + preference[i, t]
                     book_place(
                         i,
                         t,
                         1,
                         tasks,
-                        bins,
+                        cells,
+                        worths,
                         rivals,
                         naming,
                         reach,
@@ -723,6 +836,8 @@ def put_back(instance, state, low, high, done):
                         runs,
                         placed,
                         taken,
+                        counts,
+                        gains,
                         barred,
                         met,
                         left,
@@ -782,13 +897,15 @@ def refill(instance, state, low, high):
     probability runs are chosen by their worth less a share of their price first.
     """
     step_h, nodes, supplies = instance.step_h, instance.nodes, instance.supplies
-    tasks, profiles, bins, worth = instance.tasks, instance.profiles, instance.bins, instance.worth
+    tasks, profiles = instance.tasks, instance.profiles
+    cells, worths = instance.cells, instance.worths
     rivals, naming, reach = instance.rivals, instance.naming, instance.reach
     preference, price, use = instance.preference, instance.price, instance.use
     teams, members, at_once = instance.teams, instance.members, instance.at_once
     bars, bar_of, bar_reach = instance.bars, instance.bar_of, instance.bar_reach
     needs_of, shares = instance.needs_of, instance.shares
     runs, placed, taken, barred = state.runs, state.placed, state.taken, state.barred
+    counts, gains = state.counts, state.gains
     met, left, watched = state.met, state.left, state.watched
     now, moves, sums = state.now, state.moves, state.sums
     touched, changed, counters, weights = (
@@ -813,7 +930,7 @@ def refill(instance, state, low, high):
         for i in range(count):
             weights[1, i] = 0.0
             if placed[i] < tasks[i, COUNT]:
-                most = most_gain(i, low, high, part, bins, preference, price, worth, taken, barred)
+                most = most_gain(i, low, high, part, cells, preference, price, gains, barred)
                 weights[1, i] = weights[0, i] * most
         while True:
             i = 0
@@ -840,12 +957,11 @@ def refill(instance, state, low, high):
                     supplies,
                     tasks,
                     profiles,
-                    bins,
-                    worth,
+                    cells,
+                    gains,
                     preference,
                     price,
                     needs_of,
-                    taken,
                     barred,
                     met,
                     now,
@@ -853,13 +969,14 @@ def refill(instance, state, low, high):
             weights[1, i] = 0.0
             if start < 0:
                 continue
-            sums[GAIN] += worth[i, taken[i, bins[i, start]]] + preference[i, start]
+            sums[GAIN] += gains[i, cells[i, start]] + preference[i, start]
             book_place(
                 i,
                 start,
                 1,
                 tasks,
-                bins,
+                cells,
+                worths,
                 rivals,
                 naming,
                 reach,
@@ -867,6 +984,8 @@ def refill(instance, state, low, high):
                 runs,
                 placed,
                 taken,
+                counts,
+                gains,
                 barred,
                 met,
                 left,
@@ -895,28 +1014,24 @@ def refill(instance, state, low, high):
             moves[m, 0], moves[m, 1], moves[m, 2] = i, start, 1
             counters[MOVES] += 1
             if placed[i] < tasks[i, COUNT]:
-                most = most_gain(i, low, high, part, bins, preference, price, worth, taken, barred)
+                most = most_gain(i, low, high, part, cells, preference, price, gains, barred)
                 weights[1, i] = weights[0, i] * most
             for k in range(rivals.shape[1]):
                 j = rivals[i, k]
                 if j >= 0 and weights[1, j] > 0.0:
-                    most = most_gain(
-                        j, low, high, part, bins, preference, price, worth, taken, barred
-                    )
+                    most = most_gain(j, low, high, part, cells, preference, price, gains, barred)
                     weights[1, j] = weights[0, j] * most
             for k in range(bars.shape[1]):
                 j = bar_of[bars[i, k]] if bars[i, k] >= 0 else i
                 if weights[1, j] > 0.0:
-                    most = most_gain(
-                        j, low, high, part, bins, preference, price, worth, taken, barred
-                    )
+                    most = most_gain(j, low, high, part, cells, preference, price, gains, barred)
                     weights[1, j] = weights[0, j] * most
             for k in range(teams.shape[1]):
                 for m in range(members.shape[1] if teams[i, k] >= 0 else 0):
                     j = members[teams[i, k], m]
                     if j >= 0 and weights[1, j] > 0.0:
                         most = most_gain(
-                            j, low, high, part, bins, preference, price, worth, taken, barred
+                            j, low, high, part, cells, preference, price, gains, barred
                         )
                         weights[1, j] = weights[0, j] * most
         if part == 0.0:
@@ -1007,7 +1122,8 @@ def keep_best(state):
 @register_jitable
 def undo(instance, state):
     """Take all moves back."""
-    tasks, bins, rivals, naming = instance.tasks, instance.bins, instance.rivals, instance.naming
+    tasks, rivals, naming = instance.tasks, instance.rivals, instance.naming
+    cells, worths, counts, gains = instance.cells, instance.worths, state.counts, state.gains
     reach, use, runs, placed = instance.reach, instance.use, state.runs, state.placed
     taken, barred, met, left = state.taken, state.barred, state.met, state.left
     teams, members, at_once = instance.teams, instance.members, instance.at_once
@@ -1020,7 +1136,8 @@ def undo(instance, state):
             start,
             sign,
             tasks,
-            bins,
+            cells,
+            worths,
             rivals,
             naming,
             reach,
@@ -1028,6 +1145,8 @@ def undo(instance, state):
             runs,
             placed,
             taken,
+            counts,
+            gains,
             barred,
             met,
             left,

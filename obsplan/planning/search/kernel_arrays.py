@@ -6,6 +6,7 @@ import numpy as np
 
 from obsplan.planning.problem.booking import Booking
 from obsplan.planning.problem.definition import Node, Problem
+from obsplan.planning.problem.goals import ALONE
 from obsplan.planning.problem.resource_flow import relays_first
 from obsplan.planning.search import kernel
 from obsplan.planning.search.greedy import in_order, shares_used
@@ -21,7 +22,7 @@ def instance_of(problem: Problem, price: np.ndarray | None = None) -> kernel.Ins
     tasks, steps = problem.tasks, problem.steps
     needs = [need for task in tasks for need in task.needs]
     ends = np.cumsum([0] + [len(task.needs) for task in tasks])
-    most_runs = max((int(t.held.max()) + t.count for t in tasks), default=0) + 1
+    cells, worths = _cells_and_worths(problem)
     longest = max((task.length for task in tasks), default=1)
     count = len(tasks)
     places = range(count)
@@ -49,13 +50,10 @@ def instance_of(problem: Problem, price: np.ndarray | None = None) -> kernel.Ins
         tasks=_tasks(problem),
         task_order=np.array(in_order(problem), dtype=np.int64),
         profiles=_profiles(problem, longest),
-        bins=np.array([np.maximum(task.bins, 0) for task in tasks], dtype=np.int64),
         preference=np.array([task.preference for task in tasks], dtype=float),
         price=np.zeros((count, steps)) if price is None else np.maximum(price, 0.0),
-        worth=np.array(
-            [[t.value * t.repeat_worth**k for k in range(most_runs + 1)] for t in tasks],
-            dtype=float,
-        ),
+        cells=cells,
+        worths=worths,
         shares=np.array([shares_used(problem, i) for i in range(count)]),
         rivals=_rows(
             [
@@ -74,6 +72,74 @@ def instance_of(problem: Problem, price: np.ndarray | None = None) -> kernel.Ins
         bar_reach=_reach([barred for _, _, barred in bars], steps),
         at_once=np.array([t.at_once for t in problem.teams], dtype=np.int64).reshape(-1, steps),
     )
+
+
+def _cells_and_worths(problem: Problem) -> tuple[np.ndarray, kernel.Worths]:
+    """The cell of each start (tasks, steps), and what runs are worth by cells."""
+    tasks, goals = problem.tasks, problem.goals
+    most_runs = max((int(t.held.max()) + t.count for t in tasks), default=0) + 1
+    cells, bins_of = [], []
+    for i, task in enumerate(tasks):
+        own = np.maximum(task.bins, 0)
+        if not goals:
+            cells.append(own)
+            bins_of.append(np.arange(len(task.held))[None])
+            continue
+        counted = (g.bins[i] if g.group[i] >= 0 else np.full(len(own), -1) for g in goals)
+        bins = np.array([own, *counted])
+        different, cell = np.unique(bins, axis=1, return_inverse=True)
+        cells.append(cell.reshape(-1))
+        bins_of.append(different)
+    most = max((bins.shape[1] for bins in bins_of), default=1)
+    table = np.full((1 + len(goals), len(tasks), most), -1, dtype=np.int64)
+    for i, bins in enumerate(bins_of):
+        table[:, i, : bins.shape[1]] = bins
+    figures = [[len(g.held), g.runs_each, g.minimum_bins, g.minimum_runs] for g in goals]
+    worth = [[goal.run_value, goal.bonus, ALONE] for goal in goals]
+    worths = kernel.Worths(
+        runs=np.array(
+            [[t.value * t.repeat_worth**k for k in range(most_runs + 1)] for t in tasks],
+            dtype=float,
+        ),
+        bins=table,
+        group=np.array([g.group for g in goals], dtype=np.int64).reshape(-1, len(tasks)),
+        figures=np.array(figures, dtype=np.int64).reshape(-1, kernel.GOAL_FIGURES),
+        worth=np.array(worth, dtype=float).reshape(-1, kernel.GOAL_WORTHS),
+    )
+    return np.array(cells, dtype=np.int64).reshape(-1, problem.steps), worths
+
+
+def _gains(worths: kernel.Worths, taken: np.ndarray, counts: np.ndarray) -> np.ndarray:
+    """What one more run adds (tasks, cells) to a plan with these runs."""
+    gains = np.zeros(worths.bins.shape[1:])
+    if not len(worths.figures):
+        own = worths.bins[0]
+        there = np.where(own >= 0, np.take_along_axis(taken, np.maximum(own, 0), axis=1), 0)
+        return np.take_along_axis(worths.runs, there, axis=1)
+    for i in range(len(gains)):
+        kernel.reckon(i, worths, taken, counts, gains)
+    return gains
+
+
+def _taken(booking: Booking) -> np.ndarray:
+    """The runs in each bin of the tasks' own (tasks, bins), those held elsewhere too."""
+    tasks = booking.problem.tasks
+    taken = np.zeros((len(tasks), max((len(t.held) for t in tasks), default=1)), dtype=np.int64)
+    for i, (task, starts) in enumerate(zip(tasks, booking.runs)):
+        taken[i, : len(task.held)] = task.held
+        for start in starts:
+            taken[i, max(0, task.bins[start])] += 1
+    return taken
+
+
+def _counts(booking: Booking) -> np.ndarray:
+    """The runs that goals count (goals, groups, bins)."""
+    counts = [goal.counts(booking.runs) for goal in booking.problem.goals]
+    most = np.max([c.shape for c in counts], axis=0) if counts else (0, 0)
+    table = np.zeros((len(counts), *most), dtype=np.int64)
+    for part, own in zip(table, counts):
+        part[: own.shape[0], : own.shape[1]] = own
+    return table
 
 
 def _reach(spans: list[Callable[[int], slice]], steps: int) -> np.ndarray:
@@ -143,13 +209,9 @@ def state_of(booking: Booking, seed: int, tries: int, first_loss: float) -> kern
     most = max((task.count for task in tasks), default=0)
     runs = np.zeros((count, most + 1), dtype=np.int64)
     placed = np.array([len(starts) for starts in booking.runs], dtype=np.int64)
-    bins = max((len(task.held) for task in tasks), default=1)
-    taken = np.zeros((count, bins), dtype=np.int64)
-    for i, (task, starts) in enumerate(zip(tasks, booking.runs)):
+    for i, starts in enumerate(booking.runs):
         runs[i, : len(starts)] = sorted(starts)
-        taken[i, : len(task.held)] = task.held
-        for start in starts:
-            taken[i, max(0, task.bins[start])] += 1
+    taken, counts = _taken(booking), _counts(booking)
     needs = [need for task in tasks for need in task.needs]
     met = np.array([need.met - (need.runs - 1) for need in needs], dtype=np.int64)
     met = met.reshape(-1, steps)
@@ -176,6 +238,8 @@ def state_of(booking: Booking, seed: int, tries: int, first_loss: float) -> kern
         runs=runs,
         placed=placed,
         taken=taken,
+        counts=counts,
+        gains=_gains(_cells_and_worths(problem)[1], taken, counts),
         barred=_barred(booking),
         met=met,
         left=np.array([booking.left(budget) for budget in problem.budgets]),

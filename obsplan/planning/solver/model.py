@@ -49,6 +49,7 @@ def build_model(problem: Problem, coarse: bool = False) -> LinearModel:
         # Without a gap the exclusion rows imply this, where there are any.
         if window > 1 and (task.gap or i not in rivals):
             at_most(builder, [(starts[-1], window, 0)], summed=spaced)
+    _goals(builder, problem, starts)
     _needs(builder, problem, starts)
     _exclusion(builder, problem, starts, together)
     _teams(builder, problem, starts, together)
@@ -79,6 +80,37 @@ def _worth(builder: MatrixBuilder, task: Task, start: np.ndarray) -> None:
         worth = np.array([task.run_value(chosen, k) for k in range(ranks)])
         share = builder.add_columns(ranks, cost=worth)
         builder.add_rows(1, 0, 0, (0, in_bin, 1), (0, share, -1))
+
+
+def _goals(builder: MatrixBuilder, problem: Problem, starts: list[Starts]) -> None:
+    """What goals are worth, by the runs in each bin.
+
+    The worth of requested runs is concave, so the relaxation counts it rightly. Runs of the minimum
+    count in the best bins alone, which needs a choice where a bin wants several of them.
+    """
+    for goal in problem.goals:
+        groups, bins = goal.held.shape
+        requested = builder.add_columns(bins, cost=goal.run_value, high=goal.runs_each)
+        least = builder.add_columns(bins, cost=goal.bonus, high=goal.minimum_runs)
+        for group in range(groups):
+            terms = [
+                (own_bins[here], own.columns[here], -1)
+                for own, own_bins, of in zip(starts, goal.bins, goal.group)
+                for here in [(own.columns >= 0) & (own_bins >= 0)]
+                if of == group
+            ]
+            for counted in (requested, least):
+                own = (np.arange(bins), counted, 1)
+                builder.add_rows(bins, -np.inf, goal.held[group], own, *terms)
+        most = goal.minimum_bins * goal.minimum_runs
+        builder.add_rows(1, -np.inf, most, (0, least, 1))
+        if goal.minimum_runs > 1:
+            chosen = builder.add_columns(bins, integer=True)
+            own = (np.arange(bins), least, 1)
+            builder.add_rows(bins, -np.inf, 0, own, (np.arange(bins), chosen, -goal.minimum_runs))
+            builder.add_rows(1, -np.inf, goal.minimum_bins, (0, chosen, 1))
+        # Runs that are held are worth nothing more.
+        builder.add_columns(1, cost=-goal.value(goal.held), low=1.0)
 
 
 def _needs(builder: MatrixBuilder, problem: Problem, starts: list[Starts]) -> None:

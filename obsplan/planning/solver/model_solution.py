@@ -3,7 +3,7 @@
 import numpy as np
 
 from obsplan.planning.problem.booking import Booking
-from obsplan.planning.problem.definition import Problem
+from obsplan.planning.problem.definition import Problem, first_worths
 from obsplan.planning.solver.highs import solution
 from obsplan.planning.solver.matrix import LinearModel
 
@@ -36,10 +36,10 @@ def sending_steps(x: np.ndarray, model: LinearModel) -> np.ndarray:
 
 def add_tie_break_costs(model: LinearModel, problem: Problem) -> None:
     """Add each task's preference, and small costs of late starts and of sending."""
-    for task, start in zip(problem.tasks, model.start):
+    for task, worth, start in zip(problem.tasks, first_worths(problem), model.start):
         here = start >= 0
         late = np.arange(problem.steps)[here] / max(problem.steps, 1)
-        model.cost[start[here]] += task.preference[here] - LATENESS_COST * task.value * late
+        model.cost[start[here]] += task.preference[here] - LATENESS_COST * worth * late
     for node, share in zip(problem.nodes, model.sending):
         here = share >= 0
         model.cost[share[here]] -= SENDING_COST_PER_W * (node.transmit_w * node.send_share)[here]

@@ -67,8 +67,11 @@ def test_after_many_tries_its_books_are_those_of_a_booking_with_its_runs(seed, n
     state = annealed(compiled().anneal, booking, seed, 300)
     again = booked(problem, runs_of(state))
     fresh = state_of(again, seed, 300, 0.3)
-    for name in ("taken", "barred", "met", "placed"):
+    for name in ("taken", "counts", "gains", "barred", "met", "placed"):
         assert np.array_equal(getattr(state, name), getattr(fresh, name)), name
+    cells = instance_of(problem).cells
+    for i in range(len(problem.tasks)):
+        assert state.gains[i, cells[i]] == pytest.approx(again.next_promise(i), abs=1e-12)
     assert again.keeps_rules() and not again.lacks_required_runs()
     steps = problem.steps
     # Loads are added and taken away a thousand times.

@@ -1,0 +1,120 @@
+"""Checks across the tables of a scenario about goals, and what goals request of activities."""
+
+from collections.abc import Iterator
+from typing import Any
+
+from pydantic import ValidationError
+
+from obsplan.common.text import did_you_mean, number_text, shortened
+from obsplan.inputs.error_text import shown
+from obsplan.inputs.goal import MOST_BINS, Goal
+
+MOST_GOALS = 100
+MOST_RUNS = 2000  # of one activity
+
+Table = dict[str, Any]
+
+
+def with_requests_of_goals(raw: Table) -> Table:
+    """The file as parsed, in which goals give their activities a count and a value of 0.
+
+    An activity that has them keeps its own.
+    """
+    requested: dict[str, int] = {}
+    for goal in filter(None, map(_valid, _tables(raw.get("goal")))):
+        for name in set(goal.runs_of):
+            requested[name] = min(MOST_RUNS, requested.get(name, 0) + goal.runs)
+    activities = raw.get("activity")
+    if not isinstance(activities, list):
+        return raw
+    filled = [
+        {"count": requested[row["name"]], "value": 0.0} | row
+        if isinstance(row, dict) and _text(row.get("name")) in requested
+        else row
+        for row in activities
+    ]
+    return raw | {"activity": filled}
+
+
+def goal_errors(goals: list[Table], activities: list[Table]) -> Iterator[str]:
+    """One line for every unknown name in a goal and every contradiction."""
+    names = [row["name"] for row in activities]
+    for row in goals:
+        where = f'goal "{shortened(row["name"])}"'
+        named = row.get("runs_of")
+        found: list[str] = []
+        for name in named if isinstance(named, list | tuple) else ():
+            if isinstance(name, str) and name not in names:
+                yield f"{where}.runs_of = {shown(name)}: no such activity; " + did_you_mean(
+                    name, names
+                )
+            elif name in found:
+                yield f"{where}.runs_of = {shown(name)}: named twice"
+            found.append(name)
+        if (goal := _valid(row)) is not None:
+            yield from _contradictions(where, goal)
+    if len(goals) > MOST_GOALS:
+        yield f"goal: there are {len(goals)}; at most {MOST_GOALS} are allowed"
+
+
+def _contradictions(where: str, goal: Goal) -> Iterator[str]:
+    if not goal.runs_of:
+        yield f"{where}.runs_of: must name at least one activity"
+    if len(goal.over) != len(goal.edges):
+        yield (
+            f"{where}: {len(goal.over)} quantities in over and {len(goal.edges)} lists of edges; "
+            "give a list of edges for each quantity"
+        )
+        return
+    if goal.bins > MOST_BINS:
+        yield f"{where}.edges: {goal.bins} bins; at most {MOST_BINS} are allowed"
+    if goal.together and len(goal.runs_of) < 2:
+        yield f"{where}.together: needs at least two activities in runs_of"
+    if goal.minimum is None:
+        if goal.minimum_value is not None:
+            yield f"{where}.minimum_value: needs a minimum"
+        return
+    if goal.minimum.bins > goal.bins:
+        yield f"{where}.minimum.bins = {goal.minimum.bins}: allowed is 1 to {goal.bins}, its bins"
+    if goal.minimum.runs_each > goal.runs_each:
+        yield (
+            f"{where}.minimum.runs_each = {goal.minimum.runs_each}: more than is requested; "
+            f"allowed is 1 to {goal.runs_each}, its runs_each"
+        )
+    elif goal.minimum.bins <= goal.bins and goal.minimum_value is not None:
+        yield from _worth_errors(where, goal)
+
+
+def _worth_errors(where: str, goal: Goal) -> Iterator[str]:
+    assert goal.minimum_value is not None
+    given = f"{where}.minimum_value = {number_text(goal.minimum_value)}"
+    if goal.minimum_value > goal.value:
+        yield f"{given}: more than the whole goal; allowed is up to {number_text(goal.value)}"
+    elif goal.minimum_runs == goal.runs and goal.minimum_value < goal.value:
+        yield (
+            f"{given}: the minimum is all that is requested; allowed is "
+            f"{number_text(goal.value)}, its value"
+        )
+    elif goal.minimum_run_value < goal.run_value:
+        least = goal.value * goal.minimum_runs / goal.runs
+        yield (
+            f"{given}: a run would be worth more after the minimum than before; allowed is "
+            f"{number_text(least)} to {number_text(goal.value)}"
+        )
+
+
+def _valid(row: Table) -> Goal | None:
+    """The goal, None if its table has mistakes that the model reports."""
+    try:
+        return Goal.model_validate(row)
+    except ValidationError:
+        return None
+
+
+def _tables(value: Any) -> list[Table]:
+    rows = value if isinstance(value, list | tuple) else [value]
+    return [row for row in rows if isinstance(row, dict)]
+
+
+def _text(value: Any) -> str:
+    return value if isinstance(value, str) else ""

@@ -1,0 +1,56 @@
+"""The bins of goals: where in them each start of each activity counts."""
+
+from collections.abc import Iterator
+
+import numpy as np
+
+from obsplan.environment.model import Environment
+from obsplan.inputs.goal import Goal as GoalTable
+from obsplan.inputs.scenario import Activity
+from obsplan.planning.problem.decisions import earliest_received_min
+from obsplan.planning.problem.goals import Goal
+from obsplan.planning.problem.start_windows import bins_of
+
+
+def goals_of(environment: Environment) -> Iterator[Goal]:
+    """The goals of a scenario, as counters of its activities."""
+    scenario = environment.scenario
+    for goal in scenario.goal:
+        names = list(goal.runs_of)
+        serving = [names.index(a.name) if a.name in names else -1 for a in scenario.activity]
+        group = np.array(serving, dtype=int)
+        group = group if goal.together else np.minimum(group, 0)
+        bins = np.full((len(scenario.activity), scenario.steps), -1)
+        for i, activity in enumerate(scenario.activity):
+            if group[i] >= 0:
+                bins[i] = goal_bins(environment, goal, activity)
+        minimum = goal.minimum
+        yield Goal(
+            name=goal.name,
+            bins=bins,
+            group=group,
+            held=np.zeros((len(names) if goal.together else 1, goal.bins), dtype=int),
+            runs_each=goal.runs_each,
+            minimum_bins=minimum.bins if minimum else 0,
+            minimum_runs=minimum.runs_each if minimum else 0,
+            run_value=goal.run_value,
+            bonus=goal.minimum_run_value - goal.run_value if minimum else 0.0,
+        )
+
+
+def goal_bins(environment: Environment, goal: GoalTable, activity: Activity) -> np.ndarray:
+    """The bin (steps,) in which a run of `activity` counts, by its start; -1 if it does not.
+
+    If it counts when its data are received, those of a start must be able to reach Earth within the
+    span.
+    """
+    scenario = environment.scenario
+    steps, step_min = scenario.steps, scenario.span.step_min
+    bins = np.zeros(steps, dtype=int)
+    for key, edges in zip(goal.over, goal.edges):
+        own = bins_of(environment, key, edges)
+        bins = np.where((bins >= 0) & (own >= 0), bins * (len(edges) - 1) + own, -1)
+    if goal.counted == "received" and activity.data_mbit > 0:
+        received = earliest_received_min(environment, activity, np.arange(steps) * step_min)
+        bins[received > steps * step_min] = -1
+    return bins
