@@ -143,8 +143,8 @@ def _as_plan(plan: Plan, made: Replayed) -> Plan:
     booking = without_pins(made.booking)
     missing = {
         task.name: Answer(NotAnalysed("this is an alternative plan"), None)
-        for task, runs in zip(booking.problem.tasks, booking.runs)
-        if len(runs) < task.count
+        for i, task in enumerate(booking.problem.tasks)
+        if booking.wanted(i) > 0
     }
     timeline = valued_timeline(plan.environment, booking, made.verdict)
     return replace(

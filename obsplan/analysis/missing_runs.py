@@ -25,6 +25,22 @@ def scheduled_runs(plan: Plan) -> dict[str, int]:
     return scheduled | {row.activity: int(row.placed) for row in unplaced}
 
 
+def requested_runs(plan: Plan) -> dict[str, int]:
+    """How many runs of each activity are requested.
+
+    Of an activity that serves goals alone, those scheduled and those that goals still want.
+    """
+    scenario, scheduled = plan.environment.scenario, scheduled_runs(plan)
+    wanted = dict(zip(plan.unplaced["activity"], plan.unplaced["requested"]))
+    serving = {name for goal in scenario.goal for name in goal.runs_of}
+    return {
+        a.name: int(wanted.get(a.name, scheduled[a.name]))
+        if a.name in serving and a.value == 0
+        else a.count
+        for a in scenario.activity
+    }
+
+
 def missing_text(missing: int, marks: int) -> str:
     """How many runs are missing; if not all could be marked: with a mark + without."""
     return f"{missing}" if marks >= missing else f"{marks} + {missing - marks}"
@@ -42,6 +58,7 @@ def missing_places(plan: Plan) -> dict[str, np.ndarray]:
     """
     environment, timeline = plan.environment, plan.timeline
     scenario, scheduled = environment.scenario, scheduled_runs(plan)
+    requested = requested_runs(plan)
     step_h = scenario.span.step_min / 60
     start_utc = pd.Timestamp(scenario.span.start_utc)
     slots = pd.DataFrame({"activity": timeline["activity"]})
@@ -55,7 +72,7 @@ def missing_places(plan: Plan) -> dict[str, np.ndarray]:
     for activity in scenario.activity:
         open_h = windows(environment, activity) * step_h
         open_h = intersect(open_h, np.array([[now_h, np.inf]]))
-        missing = activity.count - scheduled[activity.name]
+        missing = requested[activity.name] - scheduled[activity.name]
         places[activity.name] = _places(scenario, activity, open_h, slots, missing)
     return places
 

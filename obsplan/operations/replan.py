@@ -249,9 +249,9 @@ def _answers(
 def _unplaced(scenario: Scenario, booking: Booking, answers: dict[str, Answer]) -> pd.DataFrame:
     """What is still requested, counted over the whole timeline."""
     table = unplaced_table(booking, answers)
-    count = {a.name: a.count for a in scenario.activity}
-    table["placed"] += [count[name] for name in table["activity"]] - table["requested"]
-    return table.assign(requested=[count[name] for name in table["activity"]])
+    left = {task.name: task.count for task in booking.problem.tasks}
+    fixed = [scenario.activity_named(name).count - left[name] for name in table["activity"]]
+    return table.assign(placed=table["placed"] + fixed, requested=table["requested"] + fixed)
 
 
 def _lost(given_up: frozenset[str]) -> list[str]:

@@ -258,7 +258,7 @@ class PlanSearch:
         booking, verdict = without_pins(best.booking), best.verdict
         interrupted = self.end.reason is not None
         timeline = valued_timeline(self.environment, booking, verdict)
-        if any(len(runs) < t.count for t, runs in zip(booking.problem.tasks, booking.runs)):
+        if any(booking.wanted(i) > 0 for i in range(len(booking.runs))):
             self.report("checking what would allow more runs ...")
         bounds = [self.bound, self.requested_value]
         # What is known by now depends on the clock, so it counts only if the search was stopped.

@@ -16,6 +16,7 @@ import pandas as pd
 
 from obsplan import __version__
 from obsplan.analysis.command_loads import command_loads
+from obsplan.analysis.missing_runs import requested_runs
 from obsplan.common.caution import CAUTION
 from obsplan.common.errors import TableError
 from obsplan.common.instants import full_stamp
@@ -86,7 +87,8 @@ def _all_entries(plan: Plan) -> Iterator[tuple[tuple[str, ...], dict, str]]:
     scenario = environment.scenario
     runs = timeline[timeline["activity"].isin([a.name for a in scenario.activity])]
     number = runs.sort_values("start_utc").groupby("activity").cumcount() + 1
-    runs = runs.assign(run=number)
+    requested = runs["activity"].map(requested_runs(plan))
+    runs = runs.assign(run=number, requested=requested)
     for slot in runs.itertuples(index=False):
         yield ("slot", slot.activity, str(slot.run)), _slot(scenario, slot), ""
     contacts = environment.contacts.query("loss_utc > acquisition_utc")
@@ -107,7 +109,7 @@ def _slot(scenario: Scenario, slot) -> dict:
     activity = scenario.activity_named(slot.activity)
     hazard = next(i.hazard for i in scenario.instrument if i.name == activity.instrument)
     lines = [
-        f"Slot {slot.slot}: run {slot.run} of {activity.count} requested, {slot.instrument} on "
+        f"Slot {slot.slot}: run {slot.run} of {slot.requested} requested, {slot.instrument} on "
         f"{slot.platform}, {slot.state}.",
         f"Sun elevation {slot.sun_elevation_deg:.1f} deg, local time {slot.local_time_h:.1f} h, "
         f"ground "

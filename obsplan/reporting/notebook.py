@@ -5,7 +5,7 @@ from html import escape
 
 import pandas as pd
 
-from obsplan.analysis.missing_runs import scheduled_runs
+from obsplan.analysis.missing_runs import requested_runs, scheduled_runs
 from obsplan.planning.plan import Plan
 from obsplan.reporting.text.sentences import bound_line, margin_lines
 
@@ -13,10 +13,13 @@ from obsplan.reporting.text.sentences import bound_line, margin_lines
 def plan_html(plan: Plan) -> str:
     """A fragment of HTML: the plan's figure, bound, verdict and margins, and its tables."""
     scenario = plan.environment.scenario
-    placed = scheduled_runs(plan)
+    placed, wanted = scheduled_runs(plan), requested_runs(plan)
     worth = plan.timeline.groupby("activity")["value"].sum()
     runs = pd.DataFrame(
-        [(a.name, a.count, placed[a.name], worth.get(a.name, 0.0)) for a in scenario.activity],
+        [
+            (a.name, wanted[a.name], placed[a.name], worth.get(a.name, 0.0))
+            for a in scenario.activity
+        ],
         columns=["activity", "requested", "scheduled", "value"],
     )
     lines = [bound_line(plan), plan.verdict.summary]

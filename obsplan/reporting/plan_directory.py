@@ -19,7 +19,7 @@ from obsplan.analysis.command_loads import command_loads
 from obsplan.analysis.contact_use import used_contacts
 from obsplan.analysis.data_latency import latency_table
 from obsplan.analysis.decision_table import decision_table, has_decisions
-from obsplan.analysis.missing_runs import scheduled_runs
+from obsplan.analysis.missing_runs import requested_runs, scheduled_runs
 from obsplan.checking.check import resources_table
 from obsplan.common import whole_directory
 from obsplan.common.caution import CAUTION
@@ -307,7 +307,7 @@ def summary_of(plan: Plan) -> dict:
     """The plan for machines: versions, hashes, value, bound, gap, margins, counts."""
     environment = plan.environment
     scenario = environment.scenario
-    placed = scheduled_runs(plan)
+    placed, requested = scheduled_runs(plan), requested_runs(plan)
     return {
         "obsplan": __version__,
         "title": scenario.title,
@@ -347,7 +347,7 @@ def summary_of(plan: Plan) -> dict:
             for row in plan.verdict.cold_charging
         ],
         "counts": {
-            activity.name: {"requested": activity.count, "placed": placed[activity.name]}
+            activity.name: {"requested": requested[activity.name], "placed": placed[activity.name]}
             for activity in scenario.activity
         },
         "hazards": {i.name: i.hazard for i in scenario.instrument if i.hazard != "none"},

@@ -4,7 +4,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from obsplan.analysis.missing_runs import missing_places, scheduled_runs
+from obsplan.analysis.missing_runs import missing_places, requested_runs, scheduled_runs
 from obsplan.inputs.outcomes import OUTCOMES
 from obsplan.planning.plan import Plan
 from obsplan.planning.problem.start_windows import windows_table
@@ -18,13 +18,14 @@ OTHERWISE = tuple(outcome for outcome in OUTCOMES if outcome != "done")
 class PlanPicture:
     """A plan, and by name of the activity what is drawn in addition to its slots.
 
-    placed: runs scheduled (see `scheduled_runs`). windows: permitted windows. missing: a place for
-    each missing run (see `missing_places`). By name of the team, on_console: its hours; watching:
-    when slots need it.
+    placed, requested: runs scheduled and requested (see `scheduled_runs`, `requested_runs`).
+    windows: permitted windows. missing: a place for each missing run (see `missing_places`). By
+    name of the team, on_console: its hours; watching: when slots need it.
     """
 
     plan: Plan
     placed: dict[str, int]
+    requested: dict[str, int]
     windows: dict[str, Windows]
     missing: dict[str, Windows]
     on_console: dict[str, Windows]
@@ -33,7 +34,7 @@ class PlanPicture:
     def without_room(self) -> dict[str, int]:
         """Missing runs of each activity for which its windows have no room."""
         return {
-            a.name: a.count - self.placed[a.name] - len(self.missing[a.name])
+            a.name: self.requested[a.name] - self.placed[a.name] - len(self.missing[a.name])
             for a in self.plan.environment.scenario.activity
         }
 
@@ -51,6 +52,7 @@ def plan_picture(plan: Plan) -> PlanPicture:
     return PlanPicture(
         plan,
         placed,
+        requested_runs(plan),
         windows,
         missing_places(plan),
         *_teams(plan),

@@ -16,6 +16,10 @@ def plan_of(
     now_utc: datetime | None = None,
 ) -> Plan:
     """These slots as a plan, with what the replay says; `placed` runs where some do not count."""
-    unplaced = pd.DataFrame((placed or {}).items(), columns=["activity", "placed"])
+    count = {activity.name: activity.count for activity in environment.scenario.activity}
+    unplaced = pd.DataFrame(
+        [(name, count[name], runs) for name, runs in (placed or {}).items()],
+        columns=["activity", "requested", "placed"],
+    )
     verdict = check_timeline(environment, timeline)
     return Plan(environment, timeline, unplaced, verdict, 0.0, 0.0, now_utc=now_utc)

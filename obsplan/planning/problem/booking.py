@@ -9,7 +9,13 @@ from dataclasses import replace
 import numpy as np
 from numpy.lib.stride_tricks import sliding_window_view
 
-from obsplan.planning.problem.definition import Budget, Need, Problem, Task
+from obsplan.planning.problem.definition import (
+    Budget,
+    Need,
+    Problem,
+    Task,
+    serves_goals_alone,
+)
 from obsplan.planning.problem.goals import Measure
 from obsplan.planning.problem.resource_flow import (
     Flow,
@@ -126,6 +132,14 @@ class Booking:
         """The same, where a run that still needs others to count is worth a little."""
         worth: np.ndarray = self._own_value(task) + self._of_goals(task, "promise")
         return worth
+
+    def wanted(self, task: int) -> int:
+        """How many more runs of `task` are requested: by its count, and if it has no worth of its
+        own but serves goals, by these."""
+        problem, more = self.problem, self.problem.tasks[task].count - len(self.runs[task])
+        if not serves_goals_alone(problem, task):
+            return more
+        return min(more, sum(goal.wanted(self.runs, task) for goal in problem.goals))
 
     def _of_goals(self, task: int, measure: Measure) -> np.ndarray:
         worth = np.zeros(self.problem.steps)

@@ -264,6 +264,11 @@ def least_worth(problem: Problem) -> float:
     return min((worth for worth in worths if worth > 0), default=np.inf)
 
 
+def serves_goals_alone(problem: Problem, task: int) -> bool:
+    """Whether runs of a task are worth what they add to goals, and nothing by themselves."""
+    return problem.tasks[task].value == 0 and any(g.group[task] >= 0 for g in problem.goals)
+
+
 def first_worths(problem: Problem) -> np.ndarray:
     """The most that a run of each task (tasks,) can be worth."""
     worths = np.array([task.value for task in problem.tasks])

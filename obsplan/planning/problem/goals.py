@@ -53,6 +53,12 @@ class Goal:
         """What the runs of a plan add to the value of those that are held."""
         return self.value(self.counts(runs)) - self.value(self.held)
 
+    def wanted(self, runs: list[list[int]], task: int) -> int:
+        """How many more runs of `task` the goal wants; of others that do as well none has run."""
+        if self.group[task] < 0:
+            return 0
+        return int(np.maximum(self.runs_each - self.counts(runs)[self.group[task]], 0).sum())
+
     def promise(self, counts: np.ndarray) -> float:
         """What so many runs are worth to a search: one that still needs others is worth a little.
 

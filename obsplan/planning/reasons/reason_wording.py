@@ -131,6 +131,17 @@ class Closed:
 
 
 @dataclass(frozen=True)
+class OutsideBins:
+    """No permitted start is in a bin in which goals want a run of the activity."""
+
+    def __str__(self) -> str:
+        return "no permitted start in the bins that still want a run"
+
+    def short(self, platform: str) -> str:
+        return "no start in open bins"
+
+
+@dataclass(frozen=True)
 class NoRoom:
     """The windows of an activity hold its runs and no more; `conditions` keep them so short."""
 
@@ -160,4 +171,5 @@ Reason = (
     | Waiting
     | Closed
     | NoRoom
+    | OutsideBins
 )

@@ -16,7 +16,7 @@ from obsplan.common.interruption import interruptible
 from obsplan.environment.model import Environment
 from obsplan.inputs.conditions import requested
 from obsplan.planning.problem.booking import Booking
-from obsplan.planning.problem.definition import Need
+from obsplan.planning.problem.definition import Need, serves_goals_alone
 from obsplan.planning.problem.start_windows import (
     all_of,
     room_for,
@@ -47,6 +47,7 @@ from obsplan.planning.reasons.reason_wording import (
     Excluded,
     NoRoom,
     NotAnalysed,
+    OutsideBins,
     Waiting,
 )
 from obsplan.planning.reasons.shortages import fits, fits_or_lacks_data, lacks_energy
@@ -100,7 +101,7 @@ def explain(
     answers: dict[str, Answer] = {}
     interrupted = ""
     for i, task in enumerate(booking.problem.tasks):
-        if len(booking.runs[i]) >= task.count:
+        if booking.wanted(i) <= 0:
             continue
         if expired is not None and expired.is_set():
             interrupted = interrupted or "patience ran out"
@@ -109,17 +110,36 @@ def explain(
             try:
                 with interruptible():
                     variant = _with_room_for_one(Variant(booking, environment), i, shut)
-                    blocking = blocking_amounts(variant.booking, i)
-                    insertion = Insertion(variant, slots, i, blocking, replay, shut, first)
-                    answer = _answer(insertion)
-                    never = insertion.why_no_window
-                    reason = Closed("", never) if never else answer.reason
-                    answers[task.name] = replace(answer, reason=reason)
+                    answers[task.name] = _explained(variant, slots, i, replay, shut, first)
             except KeyboardInterrupt:  # a second one; the existing plan must not be lost
                 interrupted = "interrupted"
         if interrupted:
             answers[task.name] = Answer(NotAnalysed(interrupted), None)
     return answers
+
+
+def _explained(
+    variant: Variant,
+    slots: dict[tuple[str, pd.Timestamp], str],
+    i: int,
+    replay: Replay,
+    shut: np.ndarray,
+    first: int,
+) -> Answer:
+    """Why one more run of task `i` does not fit, at a start at which it would add something."""
+    booking = variant.booking
+    if serves_goals_alone(booking.problem, i):
+        adds = booking.next_promise(i) > 0
+        starts = booking.problem.tasks[i].starts
+        if starts.any() and not (starts & adds).any():
+            return Answer(OutsideBins(), NoSingleFix())
+        shut = shut | ~adds
+        variant = variant.with_task(i, {}, starts=starts & adds)
+    blocking = blocking_amounts(variant.booking, i)
+    insertion = Insertion(variant, slots, i, blocking, replay, shut, first)
+    answer = _answer(insertion)
+    never = insertion.why_no_window
+    return replace(answer, reason=Closed("", never)) if never else answer
 
 
 def unplaced_table(booking: Booking, answers: dict[str, Answer]) -> pd.DataFrame:
@@ -129,10 +149,11 @@ def unplaced_table(booking: Booking, answers: dict[str, Answer]) -> pd.DataFrame
     found. `answers` is what `explain` says of the booking.
     """
     rows = []
-    for task, runs in zip(booking.problem.tasks, booking.runs):
+    for i, (task, runs) in enumerate(zip(booking.problem.tasks, booking.runs)):
         if answer := answers.get(task.name):
             fix = "" if answer.fix is None else str(answer.fix)
-            rows.append((task.name, task.count, len(runs), str(answer.reason), fix))
+            wanted = len(runs) + booking.wanted(i)
+            rows.append((task.name, wanted, len(runs), str(answer.reason), fix))
     return pd.DataFrame(rows, columns=list(UNPLACED_TYPES)).astype(UNPLACED_TYPES)
 
 

@@ -11,6 +11,7 @@ import subprocess
 import sys
 from collections.abc import Callable
 from functools import cache
+from itertools import chain
 from pathlib import Path
 from threading import Event
 from typing import NamedTuple
@@ -33,7 +34,7 @@ class Kernel(NamedTuple):
 
 # Set in the process that compiles, which starts no other.
 MARK = "OBSPLAN_COMPILES"
-COMPILE = "from obsplan.planning.search.compiled import compiled; compiled()"
+COMPILE = "from obsplan.planning.search.compiled import fill_cache; fill_cache()"
 # Between two looks if the search is to stop.
 LOOK_S = 0.05
 
@@ -65,16 +66,29 @@ class Compiling:
 def _is_missing() -> bool:
     """Whether a cache can be written that has nothing of this version yet."""
     try:
-        functions = _jitted(cached=True)
+        indexes = _indexes()
     except Exception:
         return False  # `compiled` tells why
     source = Path(kernel.__file__).stat().st_mtime
-    for function in functions:
-        folder, name = Path(function.stats.cache_path), function.py_func.__name__
-        found = [path.stat().st_mtime for path in folder.glob(f"kernel.{name}-*.nbi")]
-        if not found or max(found) < source:
-            return True
-    return False
+    return any(
+        not found or max(path.stat().st_mtime for path in found) < source for found in indexes
+    )
+
+
+def _indexes() -> list[list[Path]]:
+    """The index files in the compiler's cache, of each function that is called."""
+    return [
+        sorted(Path(function.stats.cache_path).glob(f"kernel.{function.py_func.__name__}-*.nbi"))
+        for function in _jitted(cached=True)
+    ]
+
+
+def fill_cache() -> None:
+    """Compile what the cache lacks; then it is newer than the source."""
+    compiled()
+    for path in chain.from_iterable(_indexes()):
+        # A source that was written again with the same content is not compiled again.
+        path.touch()
 
 
 def _jitted(cached: bool) -> list:

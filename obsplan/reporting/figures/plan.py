@@ -98,7 +98,7 @@ def _footer(plan: Plan) -> str:
 def _legend(picture: PlanPicture, nights: int, eclipses: int) -> list[tuple[str, dict]]:
     """Legend of the marks that occur."""
     activities = picture.plan.environment.scenario.activity
-    few = any(picture.placed[a.name] < a.count for a in activities)
+    few = any(picture.placed[a.name] < picture.requested[a.name] for a in activities)
     rest = not picture.plan.unplaced.empty and any(n > 0 for n in picture.without_room().values())
     missing = "requested, not scheduled" + (" (+ n: no room for n more)" if rest else "")
     teams = bool(picture.plan.environment.scenario.team)

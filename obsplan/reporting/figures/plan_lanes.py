@@ -175,12 +175,12 @@ def _activity_lane(
         own["slot"].isin(picture.plan.verdict.slots_at_fault).to_numpy(dtype=bool)
     ].mean(axis=1)
     ax.plot(wrong_h, np.full(len(wrong_h), lane.middle), zorder=5, clip_on=False, **BROKEN_MARK)
-    placed = picture.placed[lane.name]
+    placed, requested = picture.placed[lane.name], picture.requested[lane.name]
     return Sums(
-        f"{placed} of {activity.count}",
+        f"{placed} of {requested}",
         f"{own['value'].sum():.1f}",
-        _reason(picture, lane, activity.count - placed),
-        placed < activity.count,
+        _reason(picture, lane, requested - placed),
+        placed < requested,
     )
 
 

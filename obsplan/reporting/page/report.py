@@ -8,7 +8,7 @@ import pandas as pd
 from obsplan.analysis.command_deadlines import LOADED_BEFORE, has_uplink_lead, uplink_deadlines
 from obsplan.analysis.contact_use import used_contacts
 from obsplan.analysis.data_latency import latency_table
-from obsplan.analysis.missing_runs import scheduled_runs
+from obsplan.analysis.missing_runs import requested_runs, scheduled_runs
 from obsplan.analysis.start_leeway import leeway_table
 from obsplan.common.text import proven, raised
 from obsplan.operations.replan import Replan
@@ -128,7 +128,7 @@ def _headline(
 ) -> Html:
     scenario = plan.environment.scenario
     placed = sum(scheduled_runs(plan).values())
-    requested = sum(a.count for a in scenario.activity)
+    requested = sum(requested_runs(plan).values())
     site, span = scenario.site, scenario.span
     place = (
         f"{site.name}, {abs(site.latitude_deg):g}° {'N' if site.latitude_deg >= 0 else 'S'} "

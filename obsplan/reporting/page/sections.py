@@ -4,7 +4,7 @@ import pandas as pd
 
 from obsplan import __version__
 from obsplan.analysis.decision_table import decision_table, has_decisions
-from obsplan.analysis.missing_runs import scheduled_runs
+from obsplan.analysis.missing_runs import requested_runs, scheduled_runs
 from obsplan.common.caution import CAUTION
 from obsplan.environment.ground import soil_of
 from obsplan.environment.model import Environment
@@ -43,7 +43,7 @@ def activity_part(plan: Plan, activity: Activity) -> Html:
     """Runs and coverage bins of an activity, folded under its sums."""
     environment = plan.environment
     own = plan.timeline[plan.timeline["activity"] == activity.name]
-    placed = scheduled_runs(plan)[activity.name]
+    placed, requested = scheduled_runs(plan)[activity.name], requested_runs(plan)[activity.name]
     bins = _bins(environment, activity, own)
     filled = sum(1 for _, runs, _ in bins if runs)
     cover = f", {filled} of {len(bins)} coverage bins filled" if bins else ""
@@ -51,8 +51,7 @@ def activity_part(plan: Plan, activity: Activity) -> Html:
     summary = joined(
         [
             tag("b", activity.name),
-            f" {placed} of {_runs(activity.count)}{required}, "
-            f"value {own['value'].sum():.1f}{cover}",
+            f" {placed} of {_runs(requested)}{required}, value {own['value'].sum():.1f}{cover}",
         ],
         "",
     )

@@ -175,7 +175,7 @@ def _activity_lane(shown: PlanPicture, activity: Activity, look: str) -> tuple[s
         *bars("missing", shown.missing[activity.name], span_h),
         *_slots(shown, own, look),
     ]
-    count = f"{shown.placed[activity.name]} of {activity.count}"
+    count = f"{shown.placed[activity.name]} of {shown.requested[activity.name]}"
     words = f"{activity.name}: {count} scheduled"
     lane = tag("div", *marks, class_="lane", role="group", aria_label=words)
     return activity.name, count, lane

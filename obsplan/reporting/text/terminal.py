@@ -10,7 +10,7 @@ from typing import TextIO
 
 import pandas as pd
 
-from obsplan.analysis.missing_runs import scheduled_runs
+from obsplan.analysis.missing_runs import requested_runs, scheduled_runs
 from obsplan.common.caution import CAUTION
 from obsplan.common.instants import stamp
 from obsplan.common.text import readable
@@ -65,8 +65,10 @@ def plan_lines(
     scenario = plan.environment.scenario
     placed = scheduled_runs(plan)
     worth = plan.timeline.groupby("activity")["value"].sum()
+    wanted = requested_runs(plan)
     rows = [
-        (a.name, a.count, placed[a.name], float(worth.get(a.name, 0))) for a in scenario.activity
+        (a.name, wanted[a.name], placed[a.name], float(worth.get(a.name, 0)))
+        for a in scenario.activity
     ]
     requested, scheduled = sum(row[1] for row in rows), sum(row[2] for row in rows)
     rows.append(("total", requested, scheduled, sum(row[3] for row in rows)))
