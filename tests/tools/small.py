@@ -291,9 +291,9 @@ def cases(draw, hours=(2, 8), activities=(1, 4), level=False, lossless=False) ->
     scene = scenario(*asked, platforms=parts, hours=span_h, step_min=step)
     if draw(st.integers(0, 2)) == 0:
         scene = _watched(draw, scene, minutes, grid)
-    if draw(st.integers(0, 3)) == 0:
-        goals = tuple(_goal(draw, scene, k, span_h) for k in range(draw(st.integers(1, 2))))
-        scene = scene.model_copy(update={"goal": goals})
+    many = draw(st.sampled_from([0, 0, 0, 1, 2]))
+    goals = tuple(_goal(draw, scene, k, span_h) for k in range(many))
+    scene = scene.model_copy(update={"goal": goals})
     if draw(st.integers(0, 3)) == 0:
         scene = scene.model_copy(update={"keep_out": (_keep_out(draw, scene, minutes, grid),)})
     if draw(st.integers(0, 3)) == 0:
