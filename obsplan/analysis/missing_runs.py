@@ -31,14 +31,13 @@ def requested_runs(plan: Plan) -> dict[str, int]:
     Of an activity that serves goals alone, those scheduled and those that goals still want.
     """
     scenario, scheduled = plan.environment.scenario, scheduled_runs(plan)
-    wanted = dict(zip(plan.unplaced["activity"], plan.unplaced["requested"]))
     serving = {name for goal in scenario.goal for name in goal.runs_of}
-    return {
-        a.name: int(wanted.get(a.name, scheduled[a.name]))
-        if a.name in serving and a.value == 0
-        else a.count
-        for a in scenario.activity
+    alone = {a.name for a in scenario.activity if a.name in serving and a.value == 0}
+    requested = {
+        a.name: scheduled[a.name] if a.name in alone else a.count for a in scenario.activity
     }
+    wanted = (row for row in plan.unplaced.itertuples() if row.activity in alone)
+    return requested | {row.activity: int(row.requested) for row in wanted}
 
 
 def missing_text(missing: int, marks: int) -> str:
