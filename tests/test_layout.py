@@ -34,6 +34,7 @@ WITHIN_PLANNING = [
     "reasons",
     "replayed",
     "last_runs",
+    "counted_runs",
     "late_data",
     "later_decisions",
     "minute_repair",

@@ -20,6 +20,7 @@ from obsplan.common.errors import Infeasible
 from obsplan.common.interruption import calling, interruptible
 from obsplan.common.text import gap_text, proven, raised
 from obsplan.environment.model import Environment
+from obsplan.planning.counted_runs import with_counted_runs
 from obsplan.planning.last_runs import with_last_runs
 from obsplan.planning.minute_repair import lighter_plan, valid_plan
 from obsplan.planning.problem.booking import Booking
@@ -225,6 +226,9 @@ class PlanSearch:
         value, expired = best.booking.value(), self.end.expired
         try:
             with interruptible():
+                if self.problem.goals:
+                    best = with_counted_runs(self.environment, best, self.replay, expired)
+                    value = best.booking.value()
                 for booking in () if expired.is_set() else tidy_plans(best.booking):
                     verdict = self.replay(booking)
                     if verdict.is_valid:
