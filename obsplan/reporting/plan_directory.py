@@ -19,6 +19,7 @@ from obsplan.analysis.command_loads import command_loads
 from obsplan.analysis.contact_use import used_contacts
 from obsplan.analysis.data_latency import latency_table
 from obsplan.analysis.decision_table import decision_table, has_decisions
+from obsplan.analysis.goal_table import goal_table
 from obsplan.analysis.missing_runs import requested_runs, scheduled_runs
 from obsplan.checking.check import resources_table
 from obsplan.common import whole_directory
@@ -143,6 +144,13 @@ FILES = {
     "timeline.csv": OutputFile(
         "every slot: when it runs, Sun, ground and contact, power, data, value",
         lambda results: results.plan.timeline,
+    ),
+    "goals.csv": OutputFile(
+        "what is reached of each goal and in each of its bins, when, what is missing and why",
+        lambda results: (
+            goal_table(results.plan) if results.plan.environment.scenario.goal else None
+        ),
+        "with [[goal]]",
     ),
     "unplaced.csv": OutputFile(
         "requested runs that are not scheduled, why, and a change that lets one more fit",

@@ -1,6 +1,7 @@
 """The columns of tables that are only written, as `obsplan keys` explains them."""
 
 from obsplan.analysis.decision_columns import DECISIONS
+from obsplan.analysis.goal_columns import GOALS
 from obsplan.analysis.latency_columns import LATENCY
 from obsplan.analysis.load_columns import LOADS
 from obsplan.environment.contact_columns import CONTACTS
@@ -9,7 +10,7 @@ from obsplan.survey.day_columns import DAYS
 
 
 def table_parts() -> dict[str, Part]:
-    """Parts for the tables of contacts, latency, loads, decisions and lunar days, by name."""
+    """Parts for the tables of a plan and for that of lunar days, by name."""
     found = [
         columns_part(
             "contacts",
@@ -39,6 +40,14 @@ def table_parts() -> dict[str, Part]:
             "They look at the data of the run before once these are on Earth, decide, and command "
             "the run in a contact after that.",
             DECISIONS,
+        ),
+        columns_part(
+            "goals",
+            "columns of goals.csv",
+            "Every goal, and each of its bins, one row each.",
+            "A run counts in the bin in which it starts, from when its last bit is on Earth or, if "
+            "its goal says so, from its end.",
+            GOALS,
         ),
         columns_part(
             "days",

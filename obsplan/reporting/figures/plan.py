@@ -12,6 +12,12 @@ from obsplan.reporting.figures.events import (
     place_events,
     shade_darkness,
 )
+from obsplan.reporting.figures.goal_panel import (
+    AREA_STYLE,
+    MINIMUM_MARK,
+    goal_panel,
+    goal_panels,
+)
 from obsplan.reporting.figures.layout import Panel, styled
 from obsplan.reporting.figures.plan_lanes import (
     BROKEN_MARK,
@@ -55,6 +61,7 @@ def plan_figure(plan: Plan) -> Figure:
         [
             events_room,
             Panel(0.52, 0.6),
+            *goal_panels(plan),
             Panel(lanes.height * LANE_IN, 0.6),
             Panel(max(0.75, 0.26 * many), 1),
             *(Panel(0.5, 0.7) for _ in scenario.platform),
@@ -65,13 +72,16 @@ def plan_figure(plan: Plan) -> Figure:
         legend=_legend(picture, *map(len, dark)),
         footer=_footer(plan),
     )
-    events, sun, plan_axes, charge, *power, store = axes
+    events, sun, *goals, plan_axes, charge = axes[: 4 + len(goal_panels(plan))]
+    *power, store = axes[4 + len(goal_panels(plan)) :]
     layout.draw_time_axes(environment, axes)
     shade_darkness(axes[1:], *dark)
     draw_events(events, event_labels)
     mark_events(axes[1:], environment, plan.now_utc)
     sun_panel(sun, environment, earth=False)
     layout.name_axis(sun, "Sun elevation\n(deg)")
+    for ax in goals:
+        goal_panel(ax, plan)
     draw_lanes(plan_axes, picture, lanes)
     charge_panel(charge, plan, scenario.platform)
     for ax, platform in zip(power, scenario.platform):
@@ -102,6 +112,7 @@ def _legend(picture: PlanPicture, nights: int, eclipses: int) -> list[tuple[str,
     rest = not picture.plan.unplaced.empty and any(n > 0 for n in picture.without_room().values())
     missing = "requested, not scheduled" + (" (+ n: no room for n more)" if rest else "")
     teams = bool(picture.plan.environment.scenario.team)
+    goals = picture.plan.environment.scenario.goal
     shown = (
         ("night", layout.NIGHT_STYLE, nights),
         ("eclipse", layout.ECLIPSE_STYLE, eclipses),
@@ -116,6 +127,8 @@ def _legend(picture: PlanPicture, nights: int, eclipses: int) -> list[tuple[str,
             )
             for state in OTHERWISE
         ),
+        ("value of a goal reached", AREA_STYLE, goals),
+        ("its minimum reached", MINIMUM_MARK, any(goal.minimum for goal in goals)),
         ("required run", REQUIRED_MARK, any(a.must for a in activities)),
         (missing, layout.MISSING_STYLE, few),
         ("transmit window" + ", team at work" * teams, SENDING_STYLE, True),

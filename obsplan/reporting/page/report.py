@@ -29,6 +29,7 @@ from obsplan.reporting.page.elements import (
     table,
     tag,
 )
+from obsplan.reporting.page.goals import goal_cards, goals_part
 from obsplan.reporting.page.margins import margin_cards, margins_part, ranked_margins
 from obsplan.reporting.page.policy import content_policy, with_style_rules
 from obsplan.reporting.page.sections import (
@@ -49,6 +50,7 @@ from obsplan.reporting.text.sentences import (
 
 FIRST_DEADLINES = 8
 SECTIONS = (
+    ("goals", "Goals"),
     ("picture", "The plan"),
     ("changes", "Changes"),
     ("broken", "Violations"),
@@ -77,6 +79,7 @@ def report_page(made: Plan | Replan) -> str:
     leeway = leeway_table(plan)
     margins, in_time = ranked_margins(plan)
     inside = {
+        **({"goals": goals_part(plan)} if scenario.goal else {}),
         "picture": [picture(plan)],
         **({"changes": changes_part(replan)} if replan else {}),
         **({} if plan.verdict.is_valid else {"broken": _broken(plan)}),
@@ -142,6 +145,7 @@ def _headline(
     else:
         quality = value, "no upper bound proven"
     cards = [
+        *goal_cards(plan),
         (f"{placed} of {requested}", "requested runs scheduled", _short_of(plan)),
         (*quality, ""),
         *([changes_card(replan)] if replan else []),

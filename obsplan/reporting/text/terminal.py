@@ -18,6 +18,7 @@ from obsplan.planning.plan import Plan
 from obsplan.planning.reasons.audit import Severity
 from obsplan.planning.search.strategy import Standing
 from obsplan.reporting.text.alternative_lines import alternative_lines
+from obsplan.reporting.text.goal_lines import goal_lines
 from obsplan.reporting.text.sentences import bound_line, margin_lines, night_lines
 
 TONES = {"good": "32", "short": "33", "bad": "31", "head": "1"}
@@ -78,6 +79,7 @@ def plan_lines(
         tone = "" if got >= requested else "short" if got else "bad"
         count = painted(f"{got:9d}", tone, colour)
         lines.append(f"{name:<{wide}}  {requested:9d}  {count}  {value:7.1f}")
+    lines += goal_lines(plan)
     lines.append(bound_line(plan))
     if plan.interrupted:
         lines.append("search interrupted: this is the best plan found so far")

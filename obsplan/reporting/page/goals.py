@@ -1,0 +1,87 @@
+"""Goals on the page: what is reached, when, and what is missing and why."""
+
+import pandas as pd
+
+from obsplan.analysis.goal_columns import ALL_BINS
+from obsplan.analysis.goal_table import goal_table
+from obsplan.planning.plan import Plan
+from obsplan.reporting.page.elements import (
+    Html,
+    folded,
+    instant,
+    paragraph,
+    plain,
+    table,
+)
+
+NEVER = "not reached"
+
+
+def goal_cards(plan: Plan) -> list[tuple]:
+    """What the first screen says of goals; nothing without any."""
+    goals = plan.environment.scenario.goal
+    if not goals:
+        return []
+    whole = _whole(goal_table(plan))
+    asked = {goal.name for goal in goals if goal.minimum}
+    reached = int(whole["complete_utc"].notna().sum())
+    worth = f"value {whole['value'].sum():.1f} of {whole['of_value'].sum():g}"
+    if not asked:
+        return [(f"{reached} of {len(goals)}", "goals reached in full", worth)]
+    least = whole[whole["goal"].isin(asked)]
+    missed = ", ".join(least.loc[least["minimum_utc"].isna(), "goal"])
+    return [
+        (
+            f"{int(least['minimum_utc'].notna().sum())} of {len(asked)}",
+            f"minimum goals reached; {reached} of {len(goals)} goals in full",
+            f"not reached: {missed}" if missed else worth,
+        )
+    ]
+
+
+def goals_part(plan: Plan) -> list[Html]:
+    """The section about goals: a table of all, and the bins of each folded under its name."""
+    found = goal_table(plan)
+    asked = {goal.name for goal in plan.environment.scenario.goal if goal.minimum}
+    rows = [
+        (
+            row.goal,
+            f"{row.counted} of {row.requested}",
+            f"{row.value:.1f} of {row.of_value:g}",
+            _since(row.minimum_utc) if row.goal in asked else "none asked",
+            _since(row.complete_utc),
+            row.state,
+        )
+        for row in _whole(found).itertuples(index=False)
+    ]
+    heads = ["goal", "runs that count", "value", "minimum from (UTC)", "all from (UTC)", "state"]
+    parts = [
+        paragraph(
+            "A run counts when its last bit is on Earth, or when it is done if its goal says so. "
+            "Planned: all will count. Short: some are missing. Out of reach: for some no permitted "
+            "start is left."
+        ),
+        table("Goals", heads, rows, stacked=True),
+    ]
+    for name, bins in found[found["bin"] != ALL_BINS].groupby("goal", sort=False):
+        missing = int(bins["missing"].sum())
+        words = f"{name}: {f'{missing} runs missing' if missing != 1 else '1 run missing'}"
+        parts.append(folded(words if missing else f"{name}: nothing missing", _bins(bins)))
+    return parts
+
+
+def _bins(bins: pd.DataFrame) -> Html:
+    rows = [
+        (row.bin, row.requested, row.counted, row.state, _since(row.complete_utc), plain(row.why))
+        for row in bins.itertuples(index=False)
+    ]
+    heads = ["bin", "requested", "count", "state", "all from (UTC)", "why runs are missing"]
+    return table(f"Bins of {bins['goal'].iloc[0]}", heads, rows, stacked=True)
+
+
+def _whole(found: pd.DataFrame) -> pd.DataFrame:
+    return found[found["bin"] == ALL_BINS]
+
+
+def _since(when: pd.Timestamp) -> Html | str:
+    return instant(when) or NEVER
