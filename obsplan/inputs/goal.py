@@ -53,7 +53,7 @@ class Minimum(FrozenModel):
 
 
 class Goal(FrozenModel):
-    """Runs that the science team wants in each bin of a quantity, and what they are worth.
+    """Runs that are wanted in each bin of a quantity, and what they are worth.
 
     Every run that is requested counts for its share of the value, those of the minimum for more.
     A run counts in the bin in which it starts, and may serve several goals. An activity that serves

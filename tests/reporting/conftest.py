@@ -15,14 +15,18 @@ from obsplan.reporting.figures import plan, resources, sky
 
 @pytest.fixture(scope="session")
 def made():
-    """A plan of a hazardous and a harmless instrument under the true sky of a day, commanded."""
+    """A plan of a hazardous and a harmless instrument under the true sky of a day, commanded, with
+    a goal."""
     table = scenario_table(
         {"name": "sweep", "count": 3, "gap_min": 60},
-        {"name": "shot", "count": 2, "instrument": "spark", "power_w": 5.0, "data_mbit": 4.0},
+        {"name": "shot", "count": 2, "instrument": "spark", "power_w": 5.0, "data_mbit": 4.0}
+        | {"value": 1.0},
         platforms=[platform(array=[{"area_m2": 0.5, "efficiency": 0.3}])],
         instruments=[{"name": "spark", "platform": "lander", "hazard": "laser"}],
     )
     table["uplink"] = {"lead_min": 30}
+    halves = {"over": "span_h", "edges": [0, 12, 24], "minimum": {"bins": 1}}
+    table["goal"] = [{"name": "shots", "runs_of": ["shot"], "value": 3.0} | halves]
     return make_plan(make_environment(scenario_from(table)))
 
 

@@ -70,7 +70,7 @@ def test_every_file_is_a_row_of_the_list_and_every_row_makes_a_file(
     more = [replace(made, value=made.value - 0.1 * k) for k in range(4)]
     plan_directory.write_plan(made, tmp_path / "more", alternatives=more)
     assert {path.name for path in (tmp_path / "more").iterdir()} - plain == ONLY_WITH_MORE
-    scene = made.environment.scenario.model_copy(update={"uplink": None})
+    scene = made.environment.scenario.model_copy(update={"uplink": None, "goal": ()})
     quiet = replace(made, environment=replace(made.environment, scenario=scene))
     plan_directory.write_plan(quiet, tmp_path / "quiet")
     told = {path.name for path in (tmp_path / "quiet").iterdir()}
