@@ -277,6 +277,22 @@ def test_a_plan_waits_for_data_that_others_keep_back():
     assert len(table) == 4 and (table["spare_min"] >= 0).all()
 
 
+@pytest.mark.parametrize("each", [False, True])
+def test_a_missing_run_says_which_decision_it_waits_for(each):
+    """The drive is over at 60, and a reading that starts at 120 is the last of the span."""
+    order = {"received": True, "decide_min": 90, "each": each}
+    made = make_plan(rocks(order, hours=3))
+    assert made.value == 1.0
+    (row,) = made.unplaced.itertuples(index=False)
+    assert row.reason == 'order: waits for the decision after "drive"'
+    assert row.would_fit_if == 'decide_min after "drive" were 60 (start 2028-07-01T02:00Z)'
+    # No decision is quick enough if the drive ends an hour before the span does.
+    late = make_plan(rocks(order | {"settle_min": 120}, hours=3))
+    (row,) = late.unplaced.itertuples(index=False)
+    assert row.reason == 'order: waits for the decision after "drive"'
+    assert row.would_fit_if.startswith("no single change found")
+
+
 def test_what_the_replay_finds_to_be_late_is_late_in_steps_too():
     offered = rocks({"received": True, "each": True})
     problem = build_problem(offered)

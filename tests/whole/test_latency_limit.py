@@ -12,7 +12,7 @@ from obsplan.checking.check import check_timeline
 from obsplan.common.errors import Infeasible
 from obsplan.inputs.cross_checks import reference_errors
 from obsplan.planning.plan import make_plan
-from obsplan.planning.problem.latency_starts import latency_starts
+from obsplan.planning.problem.latency_starts import latency_starts, longest_wait_min
 from obsplan.planning.reasons.reason_wording import NoRoom
 
 ROVER = (platform(), platform("rover", kind="rover", radio={"to": "lander", "rate_kbps": 40.0}))
@@ -75,6 +75,20 @@ def test_data_pass_the_relay_in_time():
     )
 
 
+@pytest.mark.parametrize("platforms", [(platform(),), ROVER])
+def test_what_an_empty_link_makes_data_wait_is_what_the_replay_says(platforms):
+    heard = np.random.default_rng(3).random(24).repeat(30) < 0.4
+    offered = asked(platforms=platforms, contact=heard, received_by_h=100.0, data_mbit=50.0)
+    activity, last = offered.scenario.activity[0], 720 - 60
+    longest = longest_wait_min(offered, activity, 720)
+    for start in range(0, last + 1, 30):
+        verdict = check_timeline(offered, slots(("look", start)), fixes=False)
+        assert verdict.data_waits[0].waited_min == longest[start // 30]
+    assert len(set(longest[: last // 30 + 1])) > 5
+    some = longest_wait_min(offered, activity, 100)
+    assert np.array_equal(some, np.where(longest <= 100, longest, np.inf))
+
+
 def test_data_that_go_first_delay_others_and_a_higher_priority_mends_it():
     film = {"name": "film", "data_mbit": 36.0, "priority": 2, "value": 3.0}
     offered = asked(contact=from_minute(150), more=[film], received_by_h=0.5, value=2.0)
@@ -103,6 +117,14 @@ def test_a_plan_keeps_the_limit_where_the_link_is_busy():
     assert made.verdict.is_valid and (made.timeline["activity"] == "look").sum() >= 7
     assert table.loc["look", "longest_h"] <= table.loc["look", "received_by_h"] == 1.0
     assert np.isnan(table.loc["film", "received_by_h"])
+
+
+def test_how_long_data_would_have_to_wait_is_told():
+    offered = asked(contact=from_minute(600), coverage={"over": "span_h", "edges": [0, 3.6]})
+    (row,) = make_plan(offered).unplaced.itertuples(index=False)
+    # The last start is at 210, and the first of its data are sent at 600.
+    assert row.would_fit_if == "its received_by_h were 6.5 (start 2028-07-01T03:30Z)"
+    assert row.reason.startswith("no window: ")
 
 
 def test_runs_that_no_link_can_serve_are_told_so():

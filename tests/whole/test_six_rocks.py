@@ -7,6 +7,7 @@ import pandas as pd
 import pytest
 
 from obsplan.analysis.data_latency import latency_table
+from obsplan.analysis.decision_table import decision_table
 from obsplan.environment.build import make_environment
 from obsplan.inputs.read_scenario import read_scenario
 from obsplan.inputs.telemetry_file import Outage, State
@@ -16,6 +17,7 @@ from obsplan.planning.plan import make_plan
 
 STATIONS = ("Sandpiper", "Lapwing", "Avocet")
 DAYS = range(9)
+READ = ("laser", "contact")
 
 
 @pytest.fixture(scope="module")
@@ -35,10 +37,23 @@ def test_every_rock_is_visited_in_order(plan):
         assert left.empty or (at_rock["end_utc"] <= left.iloc[0]).all()
 
 
+def test_each_drive_is_decided_on_once_the_readings_are_on_earth(plan):
+    table = decision_table(plan)
+    asked = [
+        (f"drive to rock {k + 1}", f"{what} at rock {k}") for k in range(1, 6) for what in READ
+    ]
+    assert sorted(zip(table["activity"], table["after"])) == sorted(asked)
+    assert (table["decide_min"] == 120).all() and (table["spare_min"] >= 0).all()
+    ended = dict(zip(plan.timeline["activity"], plan.timeline["end_utc"]))
+    waited = table["picture_down_utc"] - table["after"].map(ended)
+    assert (waited >= pd.Timedelta(0)).all() and waited.max() < pd.Timedelta(hours=24)
+
+
 def test_what_people_wait_for_is_on_earth_within_two_hours(plan):
     table = latency_table(plan)
     pictures = table[table["priority"] == 1]
     assert len(pictures) == 6 and (pictures["median_h"] <= 2).all()
+    assert (pictures["received_by_h"] == 24).all() and "data latency" in plan.verdict.rules
     assert (pictures["longest_h"] <= 24).all() and (table["still_stored_mbit"] < 1e-6).all()
 
 
@@ -71,4 +86,5 @@ def test_any_station_may_be_lost_on_any_day(plan, days):
             slots.loc[over & (plan.timeline["instrument"] != "radio"), "state"] = "done"
             made = make_replan(known, slots, now_utc, freeze=timedelta(0))
             assert made.plan.verdict.is_valid, (station, day, made.plan.verdict.violations)
+            assert not made.plan.verdict.margins_used
             assert (latency_table(made.plan)["still_stored_mbit"] < 1e-6).all()

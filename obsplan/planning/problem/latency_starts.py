@@ -1,7 +1,7 @@
-"""The starts at which data of a run can be on Earth in time, if nothing else is sent.
+"""How long data of a run wait if nothing else is sent, by its start.
 
-What else is sent only makes them later, so no plan has a run at another start. What the replay
-finds to be late for that reason is repaired.
+What else is sent only makes them later, so no plan has a run where even an empty link is too slow.
+What the replay finds to be late because of other data is repaired.
 """
 
 import numpy as np
@@ -15,38 +15,47 @@ ROUNDING_MBIT = 2e-4
 
 
 def latency_starts(environment: Environment, activity: Activity) -> np.ndarray:
-    """Steps (n,) at which a run of `activity` keeps `received_by_h` on an empty link.
-
-    The data of each minute pass every link on the way, first in, first out. Those whose time is up
-    after the span are not judged.
-    """
+    """Steps (n,) at which a run of `activity` keeps `received_by_h` on an empty link."""
     assert activity.received_by_h is not None
+    limit_min = int(round(60 * activity.received_by_h, 6))
+    return longest_wait_min(environment, activity, limit_min) <= limit_min
+
+
+def longest_wait_min(environment: Environment, activity: Activity, most_min: int) -> np.ndarray:
+    """The longest wait (steps,) of any data of a run on an empty link; more than `most_min` as inf.
+
+    Data pass every link on the way, first in, first out. Those that are still stored when the span
+    ends have waited until then.
+    """
     scenario = environment.scenario
     minutes = scenario.steps * scenario.span.step_min
-    starts_min = np.arange(scenario.steps) * scenario.span.step_min + activity.warm_up_min
-    lasts_min, limit_min = activity.duration_min, int(round(60 * activity.received_by_h, 6))
-    links = _links_mbit(environment, activity, minutes)
+    first = np.arange(scenario.steps) * scenario.span.step_min + activity.warm_up_min
+    lasts_min = activity.duration_min
     per_min = activity.data_mbit / lasts_min
-    in_time = np.ones(scenario.steps, dtype=bool)
-    held_mbit, sent_mbit = np.zeros((len(links), len(starts_min))), np.zeros(len(starts_min))
-    for k in range(lasts_min + limit_min):
-        at = np.minimum(starts_min + k, minutes)
-        coming = np.full(len(starts_min), per_min if k < lasts_min else 0.0)
+    links = _links_mbit(environment, activity, minutes)
+    held_mbit, sent_mbit = np.zeros((len(links), len(first))), np.zeros(len(first))
+    # How many minutes of the run are on Earth.
+    done, longest = np.zeros((2, len(first)))
+    for k in range(lasts_min + most_min + 1):
+        at = np.minimum(first + k, minutes)
+        coming = np.full(len(first), per_min if k < lasts_min else 0.0)
         for link, held in zip(links, held_mbit):
             held += coming
             coming = np.minimum(held, link[at])
             held -= coming
         sent_mbit += coming
-        # By now what was taken so long ago must have been sent, unless the span is over.
-        due_mbit = per_min * min(max(k - limit_min + 1, 0), lasts_min)
-        in_time &= (sent_mbit >= due_mbit - ROUNDING_MBIT) | (starts_min + k >= minutes)
-        if k >= lasts_min and not (held_mbit[:, in_time & (starts_min + k < minutes)] > 0).any():
+        before, done = done, np.minimum((sent_mbit + ROUNDING_MBIT) // per_min, lasts_min)
+        longest = np.where(done > before, np.maximum(longest, k - before), longest)
+        waiting = (done < lasts_min) & (first + k < minutes)
+        if k >= lasts_min and not waiting.any():
             break
-    return in_time
+    at_end = np.where(done < lasts_min, np.maximum(minutes - first - done, 0), 0)
+    longest = np.maximum(longest, np.where(waiting, np.inf, at_end))
+    return np.where(longest <= most_min, longest, np.inf)
 
 
 def _links_mbit(environment: Environment, activity: Activity, minutes: int) -> list[np.ndarray]:
-    """What each link to Earth carries in every minute, the last of them after the span: nothing."""
+    """What each link to Earth carries in every minute, and after the span: nothing."""
     links, name = [], environment.scenario.platform_of(activity)
     while name != "earth":
         rate_kbps = environment.platforms[name]["rate_kbps"].to_numpy(dtype=float)[:minutes]

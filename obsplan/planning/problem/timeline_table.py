@@ -30,9 +30,9 @@ def booked_rows(scenario: Scenario, booking: Booking) -> list[tuple[str, int, in
     ]
     sends, held = booking.flow.sent_share > LEAST_SHARE, booking.flow.held_mbit > 0
     if booking.problem.awaits_data and booking.sends_freely():
-        # Without a row all send as soon as they can, to the minute.
-        sends = np.zeros_like(sends)
-    elif held.any() and not sends.any():
+        # All send as soon as they can, to the minute.
+        sends = np.array([node.send_mbit > 0 for node in booking.problem.nodes])
+    if held.any() and not sends.any():
         # Without a row all would send: so one is permitted to, while it has nothing to send.
         empty = ~held[:, :-1] & ~held[:, 1:]
         sends.flat[int(np.argmax(empty))] = empty.any()

@@ -146,6 +146,30 @@ class ShorterSettling:
 
 
 @dataclass(frozen=True)
+class QuickerDecision:
+    """People decide sooner after the data of an activity; `number`: which entry of `after`."""
+
+    activity: str
+    number: int
+    decide_min: int
+    start_utc: pd.Timestamp
+
+    def __str__(self) -> str:
+        return f'decide_min after "{self.activity}" were {self.decide_min}{_start(self.start_utc)}'
+
+
+@dataclass(frozen=True)
+class LongerLatency:
+    """Data may wait longer until they are on Earth."""
+
+    hours: float
+    start_utc: pd.Timestamp
+
+    def __str__(self) -> str:
+        return f"its received_by_h were {self.hours:g}{_start(self.start_utc)}"
+
+
+@dataclass(frozen=True)
 class OrderLifted:
     activity: str
     start_utc: pd.Timestamp
@@ -280,6 +304,8 @@ Fix = (
     | ShorterGap
     | MoreBusPower
     | ShorterSettling
+    | QuickerDecision
+    | LongerLatency
     | OrderLifted
     | WiderRange
     | ShorterLead

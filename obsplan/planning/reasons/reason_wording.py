@@ -103,17 +103,20 @@ class Excluded:
 
 @dataclass(frozen=True)
 class Waiting:
-    """The run has to wait for another activity."""
+    """The run has to wait for another activity, or for what people decide after it."""
 
     activity: str
     has_run: bool
+    is_decision: bool = False
 
     def __str__(self) -> str:
+        what = "the decision after " if self.is_decision else ""
         none = "" if self.has_run else ", which has no run"
-        return f'order: waits for "{self.activity}"{none}'
+        return f'order: waits for {what}"{self.activity}"{none}'
 
     def short(self, platform: str) -> str:
-        return f"waits for {self.activity}"
+        what = "the decision after " if self.is_decision else ""
+        return f"waits for {what}{self.activity}"
 
 
 @dataclass(frozen=True)

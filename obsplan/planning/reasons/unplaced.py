@@ -29,6 +29,7 @@ from obsplan.planning.reasons.blocking import (
     rival_runs,
     tolerance_of,
 )
+from obsplan.planning.reasons.decision_changes import awaited, has_run, quicker_decision
 from obsplan.planning.reasons.fix_wording import (
     Answer,
     LargerTeam,
@@ -63,6 +64,7 @@ from obsplan.planning.reasons.window_changes import (
     Changes,
     longer_contact,
     longer_hours,
+    longer_latency,
     shorter_keep_out,
     shorter_lead,
     wider_range,
@@ -179,9 +181,11 @@ def _answer(insertion: Insertion) -> Answer:
         _shorter_gap,
         _more_bus_power,
         _less_waiting,
+        quicker_decision,
         wider_range,
         shorter_lead,
         longer_contact,
+        longer_latency,
         shorter_keep_out,
         longer_hours,
         _larger_team,
@@ -271,12 +275,11 @@ def _less_waiting(insertion: Insertion) -> Changes:
         awaited = booking.problem.tasks[need.task]
         name = awaited.name
         left = -need.last - awaited.length - int(wait[start])
-        has_run = bool(booking.runs[need.task]) or bool(need.met.any())
         after = list(insertion.activity.after)
         order = after.pop(k)
         eased: tuple[Need, ...] = ()
         fix: OrderLifted | ShorterSettling = OrderLifted(name, insertion.at(start))
-        if has_run and left >= 0:
+        if has_run(insertion, k) and left >= 0:
             eased = (need._replace(last=need.last + int(wait[start])),)
             after.insert(k, order.model_copy(update={"settle_min": left * step_min}))
             less_min = order.settle_min - left * step_min
@@ -284,7 +287,7 @@ def _less_waiting(insertion: Insertion) -> Changes:
         eased = needs[:k] + eased + needs[k + 1 :]
         fields = {"after": tuple(after)}
         variant = insertion.variant.with_task(insertion.task, fields, needs=eased)
-        yield start, variant, Answer(Waiting(name, has_run), fix)
+        yield start, variant, Answer(Waiting(name, has_run(insertion, k)), fix)
 
 
 def _no_single_fix(insertion: Insertion) -> Answer:
@@ -320,7 +323,8 @@ def _no_single_fix(insertion: Insertion) -> Answer:
     if not constraints and not never:
         return _refused_by_replay(insertion, simulated(fuller), start)
     named = tuple(constraints) or (Constraint.REPLAY,)
-    reason = _no_room(insertion) or BlockedByAll(named)
+    waits = awaited(insertion, start) if named == (Constraint.ORDER,) else None
+    reason = _no_room(insertion) or waits or BlockedByAll(named)
     return Answer(reason, NoSingleFix(named, insertion.at(start)))
 
 

@@ -16,6 +16,7 @@ from obsplan.inputs.keep_out import KeepOut
 from obsplan.inputs.scenario import Activity, Scenario
 from obsplan.inputs.team import hours_key
 from obsplan.inputs.when import GroundRange, UnitRange
+from obsplan.planning.problem.latency_starts import longest_wait_min
 from obsplan.planning.problem.start_windows import condition_masks, start_mask
 from obsplan.planning.reasons import remedies
 from obsplan.planning.reasons.blocking import Constraint
@@ -24,6 +25,7 @@ from obsplan.planning.reasons.fix_wording import (
     ContactAtStart,
     ContactInSlot,
     LongerHours,
+    LongerLatency,
     ShorterKeepOut,
     ShorterLead,
     WiderRange,
@@ -122,6 +124,26 @@ def longer_contact(insertion: Insertion) -> Changes:
         variant = insertion.variant.with_task(insertion.task, {}, starts=starts)
         variant = variant.with_columns(insertion.what.node, in_contact=longer)
         yield start, variant, Answer(_closed(insertion, "contact"), fix)
+
+
+def longer_latency(insertion: Insertion) -> Changes:
+    """Data that may wait as long as an empty link makes them wait."""
+    environment, activity = insertion.environment, insertion.activity
+    if activity.received_by_h is None:
+        return
+    unbound = activity.model_copy(update={"received_by_h": None})
+    starts = start_mask(environment, unbound) & ~insertion.barred
+    wait_min = longest_wait_min(environment, activity, len(environment.sky))
+    wait_min = wait_min[: len(insertion.blocking[Constraint.WINDOW])]
+    where = insertion.blocked_only_by(Constraint.WINDOW) & starts[: len(wait_min)]
+    for start in insertion.best(wait_min, where & (wait_min > 60 * activity.received_by_h)):
+        hours = ceil(wait_min[start] / 60 * remedies.TENTHS) / remedies.TENTHS
+        eased = activity.model_copy(update={"received_by_h": hours})
+        permitted = start_mask(environment, eased) & ~insertion.barred
+        fields = {"received_by_h": hours}
+        variant = insertion.variant.with_task(insertion.task, fields, starts=permitted)
+        fix = LongerLatency(hours, insertion.at(start))
+        yield start, variant, Answer(_closed(insertion, "data latency"), fix)
 
 
 def wider_windows(insertion: Insertion) -> Changes:

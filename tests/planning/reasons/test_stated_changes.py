@@ -131,6 +131,19 @@ def _(fix: fix_wording.ShorterSettling, environment, activity):
 
 
 @applied.register
+def _(fix: fix_wording.QuickerDecision, environment, activity):
+    after = list(activity.after)
+    quicker = {"decide_min": fix.decide_min}
+    after[fix.number] = after[fix.number].model_copy(update=quicker)
+    return with_part(environment, "activity", activity.name, after=tuple(after))
+
+
+@applied.register
+def _(fix: fix_wording.LongerLatency, environment, activity):
+    return with_part(environment, "activity", activity.name, received_by_h=fix.hours)
+
+
+@applied.register
 def _(fix: fix_wording.WiderRange, environment, activity):
     key, limits = fix.condition.key, (fix.low, fix.high)
     if key == "ground":
