@@ -18,7 +18,7 @@ Edges = tuple[float, ...]
 
 def _quantities(value: Any) -> Any:
     names = [value] if isinstance(value, str) else value
-    if not isinstance(names, list | tuple) or not 1 <= len(names) <= 2:
+    if not isinstance(names, list | tuple) or len(names) > 2:
         raise ValueError(f"must be one of {', '.join(get_args(Quantity))}, or a list of two")
     return tuple(names)
 
@@ -26,6 +26,8 @@ def _quantities(value: Any) -> Any:
 def _edges(value: Any) -> Any:
     """One list of numbers, or two of them, as a tuple of tuples."""
     given: list[Any] = list(value) if isinstance(value, list | tuple) else [None]
+    if not given:
+        return ()
     rows = given if all(isinstance(row, list | tuple) for row in given) else [given]
     numbers = [
         [x for x in row if isinstance(x, int | float) and not isinstance(x, bool)] for row in rows

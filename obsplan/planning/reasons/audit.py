@@ -16,6 +16,7 @@ from obsplan.environment.site_skyline import skyline_cautions
 from obsplan.inputs.scenario import Scenario
 from obsplan.planning.problem.start_windows import start_mask
 from obsplan.planning.reasons.audit_activity import activity_findings, room_findings
+from obsplan.planning.reasons.audit_goals import goal_findings
 from obsplan.planning.reasons.audit_pins import pin_findings
 from obsplan.planning.reasons.audit_platform import platform_findings
 from obsplan.planning.reasons.finding import Finding, Severity
@@ -46,6 +47,7 @@ def findings(environment: Environment) -> list[Finding]:
         *_teams(environment.scenario),
         *_grid(environment),
         *activity_findings(environment),
+        *goal_findings(environment),
         *pin_findings(environment),
     ]
     order = list(Severity)

@@ -209,7 +209,8 @@ def _rounding(environment: Environment, activity: Activity) -> Iterator[Finding]
 def _value(environment: Environment, activity: Activity) -> Iterator[Finding]:
     where, bins = _where(activity.name), coverage_bin(environment, activity)
     reached = np.unique(bins[start_mask(environment, activity)])
-    if activity.value == 0 and activity.count > activity.must:
+    serves = any(activity.name in goal.runs_of for goal in environment.scenario.goal)
+    if activity.value == 0 and activity.count > activity.must and not serves:
         yield Finding(
             Severity.WARNING,
             where,
