@@ -40,6 +40,7 @@ WITHIN_PLANNING = [
     "minute_repair",
     "tie_breaks",
     "prompt_sending",
+    "as_good",
     "plan",
 ]
 OWNERS = {

@@ -14,6 +14,7 @@ from obsplan.analysis.data_latency import latency_table
 from obsplan.analysis.gain_from_more import booked_in_steps
 from obsplan.analysis.missing_runs import scheduled_runs
 from obsplan.common.errors import Infeasible
+from obsplan.planning.as_good import as_good
 from obsplan.planning.last_runs import with_last_runs
 from obsplan.planning.minute_repair import valid_plan
 from obsplan.planning.plan import Plan, value_of, valued_timeline
@@ -154,6 +155,7 @@ def _as_plan(plan: Plan, made: Replayed) -> Plan:
         verdict=made.verdict,
         value=value_of(made.booking, timeline),
         answers=missing,
+        as_good=as_good(made),
     )
 
 

@@ -20,6 +20,7 @@ from obsplan.common.errors import Infeasible
 from obsplan.common.interruption import calling, interruptible
 from obsplan.common.text import gap_text, proven, raised
 from obsplan.environment.model import Environment
+from obsplan.planning.as_good import AsGood, as_good, preferred
 from obsplan.planning.counted_runs import with_counted_runs
 from obsplan.planning.last_runs import with_last_runs
 from obsplan.planning.minute_repair import lighter_plan, valid_plan
@@ -56,7 +57,8 @@ class Plan:
     upper bound on the value of any plan on this time grid. interrupted: the search was
     stopped before its end, by hand or because patience ran out. now_utc: the instant from
     which on a replan may change things; None for a plan of the whole span. answers: the facts
-    behind the words of `unplaced`, by activity.
+    behind the words of `unplaced`, by activity. as_good: what decided between plans worth the
+    same; None for others than plans of the whole span.
     """
 
     environment: Environment = field(repr=False)
@@ -68,6 +70,7 @@ class Plan:
     interrupted: bool = False
     now_utc: datetime | None = None
     answers: dict[str, Answer] = field(default_factory=dict, repr=False)
+    as_good: AsGood | None = None
 
     @property
     def gap(self) -> float:
@@ -245,11 +248,13 @@ class PlanSearch:
         return best
 
     def _arranged(self, plan: Replayed) -> Replayed:
-        """The same runs as a flight team would rather have them: spread, their data sent soon."""
+        """The same runs as a flight team would rather have them (see `as_good`)."""
         plan = sent_promptly(plan, self.replay)
         spread = spread_out(plan.booking)
         verdict = self.replay(spread)
-        return sent_promptly(Replayed(spread, verdict), self.replay) if verdict.is_valid else plan
+        if not verdict.is_valid:
+            return plan
+        return preferred([plan, sent_promptly(Replayed(spread, verdict), self.replay)])
 
     def _tell_end(self) -> None:
         """Report once why the search was ended, if it was."""
@@ -280,6 +285,7 @@ class PlanSearch:
             above(min(bounds), booking),
             interrupted,
             answers=answers,
+            as_good=as_good(best),
         )
 
     def _plans(

@@ -11,6 +11,7 @@ from itertools import combinations
 import numpy as np
 
 from obsplan.planning.problem.booking import Booking
+from obsplan.planning.problem.definition import Task
 from obsplan.planning.search.greedy import greedy_plan
 
 # Earlier starts that are tried for one run, and swaps for one platform.
@@ -74,11 +75,16 @@ def spread_out(booking: Booking) -> Booking:
     for i, (task, starts) in enumerate(zip(booking.problem.tasks, booking.runs)):
         if len(starts) < 2 or i in booking.problem.prerequisites:
             continue
-        permitted = np.flatnonzero(task.starts)
-        for k, start in reversed(list(enumerate(sorted(starts)))):
-            place = permitted[int((k + 0.5) / len(starts) * len(permitted))]
-            _move_towards(spread, i, start, int(place))
+        towards = zip(sorted(starts), places(task, len(starts)).tolist())
+        for start, place in reversed(list(towards)):
+            _move_towards(spread, i, start, place)
     return spread
+
+
+def places(task: Task, runs: int) -> np.ndarray:
+    """Evenly spaced places (runs,) among the starts that are permitted, in steps."""
+    permitted = np.flatnonzero(task.starts)
+    return permitted[((np.arange(runs) + 0.5) / runs * len(permitted)).astype(int)]
 
 
 def _move_towards(booking: Booking, i: int, start: int, place: int) -> None:

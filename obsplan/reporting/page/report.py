@@ -42,6 +42,7 @@ from obsplan.reporting.page.sections import (
 )
 from obsplan.reporting.page.timeline import picture
 from obsplan.reporting.text.sentences import (
+    as_good_line,
     cold_lines,
     night_lines,
     optimality,
@@ -80,7 +81,7 @@ def report_page(made: Plan | Replan) -> str:
     margins, in_time = ranked_margins(plan)
     inside = {
         **({"goals": goals_part(plan)} if scenario.goal else {}),
-        "picture": [picture(plan)],
+        "picture": [picture(plan), *_as_good(plan)],
         **({"changes": changes_part(replan)} if replan else {}),
         **({} if plan.verdict.is_valid else {"broken": _broken(plan)}),
         "margins": [
@@ -198,6 +199,12 @@ def _next_decision(deadlines: pd.DataFrame | None, leeway: pd.DataFrame) -> tupl
             f"latest start of {names} if nothing else moves",
         )
     return ("none", "next decision", "no command deadline and no one-time step ahead")
+
+
+def _as_good(plan: Plan) -> list[Html]:
+    """What decided between plans worth the same."""
+    line = as_good_line(plan)
+    return [paragraph(f"{line[:1].upper()}{line[1:]}.")] if line else []
 
 
 def _broken(plan: Plan) -> list[Html]:

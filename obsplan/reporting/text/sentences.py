@@ -152,6 +152,19 @@ def optimality(plan: Plan) -> str:
     return f"within {gap_text(plan.value, plan.bound)} of the optimum"
 
 
+def as_good_line(plan: Plan) -> str:
+    """What decided between plans worth the same, in order, with the figures of this one."""
+    figures = plan.as_good
+    if figures is None:
+        return ""
+    return (
+        "of plans worth the same, in this order: short data latency "
+        f"({figures.latency_h:.1f} h on average), wide margins ({100 * figures.margin:.0f} % left "
+        f"at the tightest), repeated runs spread ({100 * figures.unevenness:.0f} % from even), few "
+        f"switches ({figures.switches}), little energy for sending ({figures.sending_wh:.0f} Wh)"
+    )
+
+
 def bound_line(plan: Plan) -> str:
     """Value and upper bound of a plan, and what they say about it."""
     value, near = f"value {plan.value:.1f}", optimality(plan)

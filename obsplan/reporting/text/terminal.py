@@ -19,7 +19,7 @@ from obsplan.planning.reasons.audit import Severity
 from obsplan.planning.search.strategy import Standing
 from obsplan.reporting.text.alternative_lines import alternative_lines
 from obsplan.reporting.text.goal_lines import goal_lines
-from obsplan.reporting.text.sentences import bound_line, margin_lines, night_lines
+from obsplan.reporting.text.sentences import as_good_line, bound_line, margin_lines, night_lines
 
 TONES = {"good": "32", "short": "33", "bad": "31", "head": "1"}
 LONGEST_GAP = "storage in longest gap"
@@ -80,7 +80,7 @@ def plan_lines(
         count = painted(f"{got:9d}", tone, colour)
         lines.append(f"{name:<{wide}}  {requested:9d}  {count}  {value:7.1f}")
     lines += goal_lines(plan)
-    lines.append(bound_line(plan))
+    lines += filter(None, [bound_line(plan), as_good_line(plan)])
     if plan.interrupted:
         lines.append("search interrupted: this is the best plan found so far")
     lines.append(painted(plan.verdict.summary, "good" if plan.verdict.is_valid else "bad", colour))
