@@ -28,6 +28,7 @@ from obsplan.inputs.telemetry_file import State as State
 from obsplan.inputs.timeline_csv import read_as_run as read_as_run
 from obsplan.inputs.timeline_csv import read_timeline as read_timeline
 from obsplan.operations.as_run import compare_as_run as compare_as_run
+from obsplan.operations.goals_as_run import goals_as_run as goals_as_run
 from obsplan.operations.replan import Replan as Replan
 from obsplan.operations.replan import make_replan as make_replan
 from obsplan.operations.telemetry import reported_runs as reported_runs

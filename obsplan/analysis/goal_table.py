@@ -9,12 +9,13 @@ import pandas as pd
 
 from obsplan.analysis.goal_columns import ALL_BINS, GOAL_COLUMNS
 from obsplan.checking.goal_runs import GoalRun, goal_runs
+from obsplan.environment.model import Environment
 from obsplan.inputs.goal import Goal
 from obsplan.planning.plan import Plan
 from obsplan.planning.problem.goal_bins import goal_bins
 from obsplan.planning.problem.start_windows import start_mask
 
-# Runs are worth what they are to rounding.
+# Rounding of minutes.
 ROUNDING = 1e-9
 
 
@@ -47,9 +48,17 @@ class Counters(NamedTuple):
         """The minute from which on all that is requested counts; inf if it never does."""
         return max(self.having(self.goal.runs_each, place) for place in range(self.goal.bins))
 
+    def counted_by(self, minute: float) -> int:
+        """How many of the requested runs count by a minute."""
+        return sum(min(n, self.goal.runs_each) for n in self.there(minute))
+
+    def there(self, minute: float) -> list[int]:
+        """How many runs of each bin count by a minute."""
+        return [sum(time <= minute + ROUNDING for time in times) for times in self.reached]
+
     def value_at(self, minute: float) -> float:
         """What the runs that count by a minute are worth."""
-        there = [sum(time <= minute for time in times) for times in self.reached]
+        there = self.there(minute)
         goal, least = self.goal, self.goal.minimum
         requested = sum(min(n, goal.runs_each) for n in there)
         worth = goal.run_value * requested
@@ -61,10 +70,17 @@ class Counters(NamedTuple):
 
 def counters(plan: Plan) -> list[Counters]:
     """When the runs of each goal count, in the order of the scenario."""
-    runs = goal_runs(plan.environment, plan.timeline, plan.verdict.resources)
+    return goal_counters(plan.environment, plan.timeline, plan.verdict.resources)
+
+
+def goal_counters(
+    environment: Environment, slots: pd.DataFrame, resources: dict[str, pd.DataFrame]
+) -> list[Counters]:
+    """The same of slots, and the resources of the verdict on them."""
+    runs = goal_runs(environment, slots, resources)
     return [
         _counters(goal, [run for run in runs if run.goal == goal.name])
-        for goal in plan.environment.scenario.goal
+        for goal in environment.scenario.goal
     ]
 
 

@@ -70,11 +70,13 @@ def compare(
     The table has one row per activity: runs planned, done, shortened, failed, not reported, to come
     and unplanned; minutes, energy, data and coverage bins, planned until now and as run; what was
     lost and why. Energy and data of a run follow from its length and the scenario's figures, not
-    from telemetry.
+    from telemetry. What counts towards each goal by now is told in a line.
     """
     from obsplan.inputs.read_scenario import read_scenario
     from obsplan.inputs.timeline_csv import read_as_run
     from obsplan.operations.as_run import compare_as_run, latest_report
+    from obsplan.operations.goals_as_run import goals_as_run
+    from obsplan.reporting.text.goal_lines import as_run_lines
     from obsplan.reporting.text.sentences import comparison_lines
 
     scenario = read_scenario(scenario_path, allow_outside=allow_outside)
@@ -96,5 +98,6 @@ def compare(
 
         drawing = compare_figure(environment, slots, ran, now_utc)
     write_or_print(table, output, figure, drawing)
-    for line in comparison_lines(table, now_utc):
+    goals = as_run_lines(goals_as_run(environment, slots, ran, now_utc))
+    for line in (*comparison_lines(table, now_utc), *goals):
         say(line, err=True)

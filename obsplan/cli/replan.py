@@ -174,9 +174,11 @@ def replan(
 
 def _end(made, output: Path) -> None:
     """Tell the replan; the exit code is 1 if it breaks a rule."""
+    from obsplan.reporting.text.goal_lines import goal_lines, state_lines
     from obsplan.reporting.text.sentences import replan_lines
 
-    for line in (*replan_lines(made), f"written to {output}"):
+    goals = [*goal_lines(made.plan), *state_lines(made.plan)]
+    for line in (*replan_lines(made), *goals, f"written to {output}"):
         say(line)
     if not made.plan.verdict.is_valid:
         sys.exit(1)

@@ -46,7 +46,7 @@ def goal_panel(ax: Axes, plan: Plan) -> None:
 def _write(ax: Axes, row: int, each: Counters) -> None:
     """The goal's name in its row, and at the right what is reached of it."""
     goal, reached = each.goal, each.value_at(np.inf)
-    counted = sum(min(len(times), goal.runs_each) for times in each.reached)
+    counted = each.counted_by(np.inf)
     ax.text(
         0.004,
         row + 0.5,

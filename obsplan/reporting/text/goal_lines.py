@@ -25,6 +25,31 @@ def goal_lines(plan: Plan) -> list[str]:
     return lines
 
 
+def as_run_lines(goals: pd.DataFrame) -> list[str]:
+    """A line for each goal of `goals_as_run`: what counts by now of what was due."""
+    lines = []
+    for row in goals.itertuples(index=False):
+        minimum = "; minimum reached" if row.minimum else "; minimum due" if row.minimum_due else ""
+        lines.append(
+            f"goal {row.goal}: {row.counted} of {row.due} runs due by now count, of "
+            f"{row.requested} requested; value {row.value:.1f} of {row.due_value:.1f} due{minimum}"
+        )
+    return lines
+
+
+def state_lines(plan: Plan) -> list[str]:
+    """A line for each goal of a replan: bins that are reached, planned, short and out of reach."""
+    table = goal_table(plan)
+    bins = table[table["bin"] != ALL_BINS]
+    lines = []
+    for name, own in bins.groupby("goal", sort=False):
+        many = own["state"].value_counts()
+        states = ("reached", "planned", "short", "out of reach")
+        told = ", ".join(f"{many[state]} {state}" for state in states if state in many)
+        lines.append(f"goal {name}: of its {len(own)} bins {told}")
+    return lines
+
+
 def stamped(when: pd.Timestamp) -> str:
     """An instant to the minute, or that it is not reached."""
     return "not reached" if pd.isna(when) else f"{when:%Y-%m-%dT%H:%MZ}"
