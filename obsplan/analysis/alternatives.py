@@ -172,16 +172,8 @@ def _figures(first: Plan, plan: Plan) -> Iterator:
     yield "" if tightest is None else f"{tightest['margin']}, {tightest['where']}"
     yield float(shares.min()) if len(margins) else np.nan
     yield float(latency_table(plan)["median_h"].median())
-    yield _switches(plan)
+    yield plan.as_good.switches if plan.as_good else np.nan
     apart = slots_apart(plan, first)
     most = apart.groupby(level=0).sum().sort_values(ascending=False, kind="stable")
     named = [f"{name} {count}" for name, count in most[most > 0].head(MOST_NAMED).items()]
     yield "; ".join(named)
-
-
-def _switches(plan: Plan) -> int:
-    """How often a platform goes on to another activity."""
-    names = {activity.name for activity in plan.environment.scenario.activity}
-    runs = plan.timeline[plan.timeline["activity"].isin(names)]
-    orders = (list(own["activity"]) for _, own in runs.groupby("platform"))
-    return sum(a != b for order in orders for a, b in zip(order, order[1:]))

@@ -54,12 +54,14 @@ def as_good(plan: Replayed) -> AsGood:
     """The figures of a plan."""
     booking, verdict = plan
     data_mbit = float(booking.data_mbit.sum())
-    orders = (starts_in_order(booking, n) for n in range(len(booking.problem.nodes)))
+    names = [task.name for task in booking.problem.tasks]
+    nodes = range(len(booking.problem.nodes))
+    orders = ([names[i] for _, i in starts_in_order(booking, n)] for n in nodes)
     return AsGood(
         latency_h=waiting_mbit_h(verdict) / data_mbit if data_mbit else 0.0,
         margin=_least_margin(verdict),
         unevenness=_unevenness(booking),
-        switches=sum(a[1] != b[1] for order in orders for a, b in zip(order, order[1:])),
+        switches=sum(a != b for order in orders for a, b in zip(order, order[1:])),
         sending_wh=_sending_wh(booking),
     )
 

@@ -16,6 +16,8 @@ from obsplan.planning.search.greedy import greedy_plan
 
 # Earlier starts that are tried for one run, and swaps for one platform.
 MOST_TRIES = 2
+# Starts near an even place that are tried for one run.
+SPREAD_TRIES = 6
 MOST_SWAPS = 100
 SAME_WORTH = 1e-9
 # For a better place the data of a run may wait so much longer, on average.
@@ -99,11 +101,14 @@ def _move_towards(booking: Booking, i: int, start: int, place: int) -> None:
     if len(tries):
         booking.flow = booking.simulate()
         tries = tries[booking.open_starts(i)[tries]]
-        tries = tries[np.argsort(away[tries], kind="stable")][:MOST_TRIES]
+        tries = tries[np.argsort(away[tries], kind="stable")][:SPREAD_TRIES]
     for other in tries.tolist():
         if not booking.add_if_feasible(i, other):
             continue
-        if booking.flow.held_mbit.sum() <= most_mbit + SAME_WORTH:
+        held_mbit = booking.flow.held_mbit
+        # What is still stored when the span ends has waited for no contact yet.
+        is_left = held_mbit[:, -1].sum() > kept.held_mbit[:, -1].sum() + SAME_WORTH
+        if held_mbit.sum() <= most_mbit + SAME_WORTH and not is_left:
             return
         booking.add(i, other, -1)
     booking.add(i, start)

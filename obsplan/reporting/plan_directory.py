@@ -136,7 +136,7 @@ def _alternative_timeline(number: int, results: Results) -> pd.DataFrame | None:
 FILES = {
     "report.html": OutputFile(
         "the plan for review, in one page that needs no network",
-        lambda results: report_page(results.replan or results.plan),
+        lambda results: report_page(results.replan or results.plan, results.alternatives),
     ),
     "plan.png": OutputFile(
         "figure: Sun, contacts, permitted windows, slots, battery, bus and storage", _plan_figure

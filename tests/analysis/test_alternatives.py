@@ -3,6 +3,7 @@
 import pytest
 from click.testing import CliRunner
 from hypothesis import given, settings
+from tools.page import made as half_a_day
 from tools.small import SMALL, cases, scenario, world
 
 from obsplan.analysis.alternatives import (
@@ -16,6 +17,9 @@ from obsplan.checking.check import check_timeline
 from obsplan.cli.main import main
 from obsplan.common.errors import Infeasible
 from obsplan.planning.plan import make_plan
+from obsplan.reporting.page.report import report_page
+
+HEAD = 'id="alternatives"'
 
 
 def made_day():
@@ -61,6 +65,17 @@ def test_the_table_compares_them_with_the_first(made):
     apart = sum(map(int, named.values()))
     assert apart == round(second.differs_percent / 100 * 12) and set(named) <= {"look", "dig"}
     assert 0 <= second.tightest_percent <= 100 and second.median_latency_h >= 0
+
+
+def test_the_page_compares_them():
+    plan = half_a_day()
+    plans = [plan, *alternative_plans(plan, 1, least=0.1)]
+    assert len(plans) == 2
+    parts = report_page(plan, plans[1:]).split("<section")
+    (told,) = (part for part in parts if HEAD in part)
+    (row,) = alternatives_table(plans).iloc[1:].itertuples(index=False)
+    assert f"{row.value:.1f}" in told and f"{row.differs_percent:.0f} %" in told
+    assert HEAD not in report_page(plan)
 
 
 def test_where_only_one_plan_is_possible_there_is_no_alternative():

@@ -10,6 +10,7 @@ from obsplan.planning.problem.from_scenario import build_problem
 from obsplan.planning.prompt_sending import sent_promptly, waiting_mbit_h
 from obsplan.planning.replayed import Replayed, replay_of
 from obsplan.planning.search.greedy import greedy_plan
+from obsplan.planning.solver.transmit_windows import with_early_sending
 
 # 20 W of sending carry 60 Mbit an hour; the battery holds 12 Wh above its reserve.
 LINK = {
@@ -45,6 +46,18 @@ def test_data_wait_where_a_run_needs_the_energy_and_no_longer():
     assert sent[:180].sum() <= 6.0 + 0.01  # 2 Wh at 20 W
     assert sent.sum() == pytest.approx(30.0, abs=0.01)
     assert np.flatnonzero(sent).max() < 180 + 31
+
+
+def test_no_energy_is_kept_for_sending_before_there_are_data():
+    """Of 12 Wh, sending 30 Mbit takes 10 once the run of 20 Mbit in the fifth hour is over."""
+    link = LINK | {"store": {"capacity_mbit": 200.0}}
+    when = {"sun_elevation_deg": [5 + 240 / 144, 5 + 300 / 144]}
+    run = {"name": "look", "duration_min": 60, "data_mbit": 20.0, "when": when}
+    scene = scenario(run, platforms=[platform(**link)], hours=12)
+    booking = greedy_plan(build_problem(world(scene, rate_kbps=1000.0 / 60)))
+    early = with_early_sending(booking)
+    assert booking.runs == [[16]] and np.flatnonzero(early.may_send[0]).min() >= 16
+    assert early.flow.sent_share[0].sum() * 15.0 == pytest.approx(20.0, abs=1e-6)
 
 
 @given(case=cases(hours=(4, 6), activities=(2, 4)))

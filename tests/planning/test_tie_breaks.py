@@ -97,15 +97,16 @@ def test_a_single_run_and_one_that_others_need_stay_early():
 
 
 def test_no_run_moves_where_its_data_would_wait():
-    """Contact is in the first two steps alone."""
-    contact = np.isin(np.arange(8), (0, 1)).astype(float)
+    """Contact is in the first two steps and in the seventh; what is left is not sent at all."""
+    contact = np.isin(np.arange(8), (0, 1, 6)).astype(float)
     node = {"transmit_w": 1.0, "send_mbit": contact, "send_share": contact}
-    with_data = task("a", count=2, data_mbit=np.array([1.0]))
+    starts = np.isin(np.arange(8), (0, 1, 3, 7))
+    with_data = task("a", count=2, data_mbit=np.array([1.0]), starts=starts)
     crammed = {"tasks": (with_data,), **node}
     hours = spread_out(booked((0, 0), (0, 1), step_h=1.0, **crammed))
     assert sorted(hours.runs[0]) == [0, 1]
     quarters = spread_out(booked((0, 0), (0, 1), step_h=0.25, **crammed))
-    assert sorted(quarters.runs[0]) != [0, 1]
+    assert sorted(quarters.runs[0]) == [1, 3]
 
 
 @given(seed=st.integers(0, 10_000))

@@ -213,7 +213,11 @@ def _sent(node: Node, shares: np.ndarray, surplus_w: np.ndarray) -> list[tuple]:
 
 
 def _store(builder: MatrixBuilder, problem: Problem, n: int, own, share, every: int) -> None:
-    """held[k+1] >= held[k] + data taken and relayed in - data sent."""
+    """held[k+1] >= held[k] + data taken and relayed in - data sent.
+
+    If all runs are fixed and every step has its row, both sides are equal: no data leave before
+    they are there, which would make no plan better but mislead about when to send.
+    """
     node, steps = problem.nodes[n], np.arange(problem.steps)
     row = steps // every
     count = row[-1] + 1
@@ -232,7 +236,7 @@ def _store(builder: MatrixBuilder, problem: Problem, n: int, own, share, every: 
     builder.add_rows(
         count,
         before,
-        np.inf,
+        before if every == 1 and not problem.tasks else np.inf,
         (rows, held, 1),
         (rows, shifted(held, 1), -1),
         *((row[r], c, f) for r, c, f in terms),

@@ -36,8 +36,6 @@ def with_planned_sending(booking: Booking, models: tuple[bool, ...] = (COARSE, B
 def with_early_sending(booking: Booking) -> Booking:
     """The same runs, sent in early steps as far as what is planned later allows; `booking` if that
     fails.
-
-    The program may count data as sent before they are taken, so other steps may be better still.
     """
     planned = _sent_in(booking, _sending_steps(booking, BY_STEP, _earliness_worth))
     return booking if planned is None else planned

@@ -3,6 +3,8 @@
 It needs no network and no other file, and is the same bytes for the same plan.
 """
 
+from collections.abc import Sequence
+
 import pandas as pd
 
 from obsplan.analysis.command_deadlines import LOADED_BEFORE, has_uplink_lead, uplink_deadlines
@@ -13,6 +15,7 @@ from obsplan.analysis.start_leeway import leeway_table
 from obsplan.common.text import proven, raised
 from obsplan.operations.replan import Replan
 from obsplan.planning.plan import Plan
+from obsplan.reporting.page.alternatives import alternatives_part
 from obsplan.reporting.page.changes import changes_card, changes_part
 from obsplan.reporting.page.elements import (
     Html,
@@ -57,6 +60,7 @@ SECTIONS = (
     ("broken", "Violations"),
     ("margins", "Smallest margins"),
     ("unplaced", "Runs not scheduled"),
+    ("alternatives", "Alternatives"),
     ("decisions", "Next decisions"),
     ("activities", "Runs and coverage"),
     ("contacts", "Contacts"),
@@ -66,8 +70,8 @@ SECTIONS = (
 )
 
 
-def report_page(made: Plan | Replan) -> str:
-    """The whole page as HTML.
+def report_page(made: Plan | Replan, alternatives: Sequence[Plan] = ()) -> str:
+    """The whole page as HTML, with a section that compares the `alternatives` if there are any.
 
     That of a replan says what it changes, and names only decisions that are still ahead.
     """
@@ -89,6 +93,7 @@ def report_page(made: Plan | Replan) -> str:
             *(paragraph(plain(line)) for line in (*cold_lines(plan.verdict), *night_lines(plan))),
         ],
         "unplaced": _unplaced(plan),
+        **({"alternatives": alternatives_part([plan, *alternatives])} if alternatives else {}),
         "decisions": [*decisions_part(plan), *_deadlines(deadlines), *_leeway(leeway)],
         "activities": [activity_part(plan, a) for a in scenario.activity],
         "contacts": contacts_part(used_contacts(plan), environment.contacts["used_min"].sum() / 60),
