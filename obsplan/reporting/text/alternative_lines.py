@@ -3,7 +3,6 @@
 from collections.abc import Sequence
 
 from obsplan.analysis.alternatives import alternatives_table
-from obsplan.common.text import number_text
 from obsplan.planning.plan import Plan
 
 
@@ -14,7 +13,7 @@ def alternative_lines(plans: Sequence[Plan]) -> list[str]:
         + ("" if row.plan == 1 else f" ({row.loss_percent:.1f} % less)")
         + f", {row.runs} runs"
         + (f", {row.differs_percent:.0f} % elsewhere: {row.what_differs}" if row.plan > 1 else "")
-        + f"; tightest: {row.tightest_margin} ({number_text(row.tightest_percent)} % left)"
+        + f"; tightest: {row.tightest_margin} ({row.tightest_percent:.0f} % left)"
         + f"; median latency {row.median_latency_h:.1f} h; {row.switches} switches"
         for row in alternatives_table(plans).itertuples(index=False)
     ]

@@ -353,7 +353,8 @@ def test_coverage_bins_are_filled_empty_or_out_of_reach(page):
     bins = [(a.get("class"), t) for a, t in page.all("li") if re.match(r"\d+ to \d+ ", t)]
     assert [t.split()[0] for _, t in bins] == ["0", "4", "8", "11", "40"]
     own = plan.timeline[plan.timeline["activity"] == SWEEP]
-    hours = (own["start_utc"] - plan.timeline["start_utc"].min()) / pd.Timedelta(hours=1)
+    begin_utc = pd.Timestamp(plan.environment.scenario.span.start_utc)
+    hours = (own["start_utc"] - begin_utc) / pd.Timedelta(hours=1)
     counts, _ = np.histogram(hours, [0, 4, 8, 11, 40, 60])
     for (kind, words), count in zip(bins[:3], counts):
         told = f" {count} run" if count == 1 else f" {count} runs"
