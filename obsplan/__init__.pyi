@@ -18,6 +18,12 @@ from obsplan.environment.build import make_environment as make_environment
 from obsplan.environment.model import Environment as Environment
 from obsplan.environment.model import Reading as Reading
 from obsplan.environment.user_windows import with_windows as with_windows
+from obsplan.futures.execute import Futures as Futures
+from obsplan.futures.execute import each_alone as each_alone
+from obsplan.futures.execute import make_futures as make_futures
+from obsplan.futures.goal_chances import goal_futures_table as goal_futures_table
+from obsplan.futures.tables import causes_table as causes_table
+from obsplan.futures.tables import futures_table as futures_table
 from obsplan.inputs.read_scenario import read_scenario as read_scenario
 from obsplan.inputs.read_scenario import scenario_from as scenario_from
 from obsplan.inputs.read_state import read_state as read_state
@@ -39,6 +45,7 @@ from obsplan.planning.plan import make_plan as make_plan
 from obsplan.planning.problem.start_windows import windows_table as windows_table
 from obsplan.planning.reasons.marginal_worth import marginal_worth as marginal_worth
 from obsplan.reporting.figures.as_run import compare_figure as compare_figure
+from obsplan.reporting.figures.futures import futures_figure as futures_figure
 from obsplan.reporting.figures.landing_days import days_figure as days_figure
 from obsplan.reporting.figures.link import link_figure as link_figure
 from obsplan.reporting.figures.plan import plan_figure as plan_figure
@@ -46,6 +53,7 @@ from obsplan.reporting.figures.resources import resources_figure as resources_fi
 from obsplan.reporting.figures.save import save_figure as save_figure
 from obsplan.reporting.figures.site_map import survey_map as survey_map
 from obsplan.reporting.figures.sky import sky_figure as sky_figure
+from obsplan.reporting.futures_directory import write_futures as write_futures
 from obsplan.reporting.notebook import plan_html as plan_html
 from obsplan.reporting.plan_directory import write_plan as write_plan
 from obsplan.survey.landing_days import DayChoice as DayChoice

@@ -9,6 +9,7 @@ from obsplan import __version__
 from obsplan.cli.check import check
 from obsplan.cli.compare import compare
 from obsplan.cli.days import days
+from obsplan.cli.futures import futures
 from obsplan.cli.keys import keys
 from obsplan.cli.link import link
 from obsplan.cli.plan import plan
@@ -76,5 +77,18 @@ def main() -> None:
     """
 
 
-for _command in (start, keys, skyline, sky, link, days, sites, plan, check, replan, compare):
+for _command in (
+    start,
+    keys,
+    skyline,
+    sky,
+    link,
+    days,
+    sites,
+    plan,
+    check,
+    futures,
+    replan,
+    compare,
+):
     main.add_command(_command)

@@ -16,6 +16,7 @@ from obsplan.inputs.error_text import shown
 from obsplan.inputs.goal_checks import goal_errors
 from obsplan.inputs.pin_checks import Pinned, pin_errors
 from obsplan.inputs.team_checks import team_errors
+from obsplan.inputs.uncertainty_checks import uncertainty_errors
 from obsplan.inputs.unit_checks import unit_errors
 
 MOST_ACTIVITIES = 300
@@ -60,6 +61,9 @@ def reference_errors(raw: Table) -> list[str]:
     for number, row in enumerate(_rows(raw, "keep_out"), start=1):
         lines += _keep_out_errors(f"keep_out {number}", row, known)
     lines += _pin_errors(_rows(raw, "pin"), raw.get("span"), activities)
+    uncertain = {**known, "station": stations}
+    names = {kind: _names(tables) for kind, tables in uncertain.items()}
+    lines += uncertainty_errors(_rows(raw, "uncertainty"), names)
     if len(activities) > MOST_ACTIVITIES:
         lines.append(
             f"activity: there are {len(activities)}; at most {MOST_ACTIVITIES} are allowed"

@@ -31,6 +31,7 @@ UNITS = {
     "_ebn0_db": "dB",
     "_db_k": "dB/K",
     "_per_k": "1/K",
+    "per_day": "1/day",
     "_kbps": "kbit/s",
     "_mbit": "Mbit",
     "_j_k": "J/K",

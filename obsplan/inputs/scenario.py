@@ -40,6 +40,7 @@ from obsplan.inputs.margins import Margins
 from obsplan.inputs.pin import Pin
 from obsplan.inputs.team import Team
 from obsplan.inputs.thermal import Unit
+from obsplan.inputs.uncertainty import FutureDraws, Uncertainty
 from obsplan.inputs.when import When
 
 if TYPE_CHECKING:
@@ -270,6 +271,10 @@ class Scenario(FrozenModel):
     """How slots are commanded; without this table most slots need no commands."""
     landing: Landing = Landing()
     """What a landing requires, for the commands days and sites."""
+    futures: FutureDraws = FutureDraws()
+    """How many futures are drawn, for the command futures."""
+    uncertainty: Several[Uncertainty] = ()
+    """What may go differently from the prediction, each begun with [[uncertainty]]."""
     folder: Path = Field(default=Path("."), exclude=True)
     """Where relative file names start; filled in by reading."""
     input_hash: str = Field(default="", exclude=True)

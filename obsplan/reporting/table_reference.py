@@ -5,6 +5,7 @@ from obsplan.analysis.goal_columns import GOALS
 from obsplan.analysis.latency_columns import LATENCY
 from obsplan.analysis.load_columns import LOADS
 from obsplan.environment.contact_columns import CONTACTS
+from obsplan.futures.columns import CAUSES, FUTURES, GOAL_FUTURES
 from obsplan.inputs.key_reference import Part, columns_part
 from obsplan.survey.day_columns import DAYS
 
@@ -58,4 +59,33 @@ def table_parts() -> dict[str, Part]:
             DAYS,
         ),
     ]
-    return {part.name: part for part in found}
+    return {part.name: part for part in (*found, *_futures_parts())}
+
+
+def _futures_parts() -> list[Part]:
+    """Parts for the tables of many futures."""
+    return [
+        columns_part(
+            "chances",
+            "columns of futures.csv",
+            "The slots of a plan in many futures, one row each.",
+            "A slot is received if it is made and all its data are on Earth within the span. The "
+            "intervals are exact (Clopper & Pearson 1934).",
+            FUTURES,
+        ),
+        columns_part(
+            "goal_chances",
+            "columns of goal_futures.csv",
+            "How surely each goal is reached, one row each.",
+            "A goal is reached in a future if as many runs count as its minimum, or all of it, "
+            "requests: received, or done if the goal says so.",
+            GOAL_FUTURES,
+        ),
+        columns_part(
+            "causes",
+            "columns of causes.csv",
+            "What each uncertainty costs by itself, one row each.",
+            "The futures are those of futures.csv with only one of their draws.",
+            CAUSES,
+        ),
+    ]

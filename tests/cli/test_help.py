@@ -84,7 +84,7 @@ def test_the_overview_lists_commands_in_the_order_of_the_work():
         listed = main.list_commands(context)
     assert listed == [
         *("start", "keys", "skyline", "sky", "link", "days", "sites"),
-        *("plan", "check", "replan", "compare"),
+        *("plan", "check", "futures", "replan", "compare"),
     ]
 
 

@@ -170,7 +170,8 @@ MISTAKES = [
     (
         {"colour": 1},
         "colour: unknown key; known: title, site, span, station, platform, "
-        "instrument, activity, goal, team, keep_out, pin, margins, uplink, landing",
+        "instrument, activity, goal, team, keep_out, pin, margins, uplink, landing, futures, "
+        "uncertainty",
     ),
     (
         {"activity.0.durationmin": 3},

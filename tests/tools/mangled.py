@@ -77,6 +77,10 @@ COMMANDS = {
         ["check", "small.toml", "timeline.csv", "-o", "out.csv"],
         ["days", "small.toml", *RANGE, "-o", "out"],
     ],
+    "uncertainty": [
+        ["futures", "small.toml", "timeline.csv", "-o", "out", "--samples", "3"],
+        ["futures", "small.toml", "timeline.csv", "-o", "out", "--samples", "2", "--seed", "7"],
+    ],
     "thermal table": [
         ["check", "small.toml", "timeline.csv", "-o", "out.csv"],
         ["days", "small.toml", *RANGE, "-o", "out"],
@@ -144,6 +148,7 @@ MANGLED = {
     "margins": ("small.toml", "toml margins", 3),
     "conditions": ("small.toml", "toml when", 3),
     "decision": ("small.toml", "toml after first_runs_in_contact", 4),
+    "uncertainty": ("small.toml", "toml futures uncertainty", 3),
     "skyline": ("around.csv", "csv", 3),
     "station skyline": ("mask.csv", "csv", 2),
     "thermal table": ("thermal.csv", "csv", 5),

@@ -335,6 +335,7 @@ def _odd_heights(content: bytes, rng: Random) -> bytes:
 
 # Keys below which alone a kind of case changes the scenario.
 PARTS = ["keep_out", "pin", "team", "unit", "margins", "when", "after first_runs_in_contact"]
+PARTS += ["futures uncertainty"]
 OWN: dict[str, dict[str, Mutation]] = {
     "toml": _own_toml(),
     **{f"toml {names}": _own_toml(*names.split()) for names in PARTS},

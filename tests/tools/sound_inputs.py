@@ -191,6 +191,22 @@ shifts = "shifts.csv"
 name = "drivers"
 hours_utc = [["00:00", "04:30"], ["22:00", "23:00"]]
 at_once = 2
+[futures]
+samples = 3
+seed = 2
+slip_min = 20
+[[uncertainty]]
+what = "array output"
+of = "lander"
+factor = [0.8, 0.95, 1.0]
+[[uncertainty]]
+what = "run fails"
+chance = 0.2
+[[uncertainty]]
+what = "out of service"
+of = "rover"
+per_day = 0.5
+lasts_h = [1, 2, 4]
 [[pin]]
 activity = "sweep"
 start_utc = 2028-07-05T01:00:00Z

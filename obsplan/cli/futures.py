@@ -1,0 +1,121 @@
+"""The command that says what becomes of a plan when things go differently."""
+
+import sys
+from collections.abc import Callable
+from functools import partial
+from pathlib import Path
+
+import click
+
+from obsplan.cli.files import environment_of, read_slots, reported_before
+from obsplan.cli.options import (
+    ALLOW_OUTSIDE,
+    EPHEMERIS,
+    FORMAT,
+    OUTPUT_DIRECTORY,
+    SCENARIO,
+    TIMELINE,
+    example,
+)
+from obsplan.cli.paths import command
+from obsplan.cli.say import say
+from obsplan.common import interruption
+from obsplan.common.errors import ScenarioError
+from obsplan.futures.execution_rule import EXECUTION_RULE
+
+MOST_ALONE = 2000
+
+DETAILS = f"""Files: futures.csv has a row a slot, with the chance that it is made and received,
+exact 95 % intervals, and why it is not made; causes.csv says what each uncertainty costs if nothing
+else is uncertain; futures.png shows the slots shaded by chance, and bands of charge and stored
+data; execution_rule.txt is the rule below. `obsplan keys chances` and `obsplan keys causes` explain
+the columns.
+
+The same seed draws the same futures for every plan of a scenario, so that plans can be compared.
+One more [[uncertainty]] changes no other draw. The first run compiles for half a minute.
+
+\b
+{EXECUTION_RULE}
+"""
+
+
+@command(epilog=DETAILS + example("obsplan futures mine/scenario.toml mine/plan -o mine/futures"))
+@SCENARIO
+@click.argument("plan", type=TIMELINE)
+@click.option(
+    "-o", "--output", type=OUTPUT_DIRECTORY, required=True, help="The directory of the results."
+)
+@click.option(
+    "--samples", type=click.IntRange(1, 100_000), help="Number of futures. Default: the scenario's."
+)
+@click.option(
+    "--seed", type=click.IntRange(0), help="Seed of the futures. Default: the scenario's."
+)
+@click.option("--jobs", type=click.IntRange(1), help="Number of processes. Default: all cores.")
+@click.option("--scheduler", metavar="ADDRESS", help="Share the work with a Dask cluster.")
+@FORMAT
+@ALLOW_OUTSIDE
+@EPHEMERIS
+def futures(
+    scenario_path: Path,
+    plan: Path,
+    output: Path,
+    samples: int | None,
+    seed: int | None,
+    jobs: int | None,
+    scheduler: str | None,
+    form: str,
+    allow_outside: bool,
+    ephemeris: Path | None,
+) -> None:
+    """What becomes of a plan when things go differently?
+
+    PLAN is a plan directory or a timeline CSV. Hundreds of futures are drawn from the
+    [[uncertainty]] tables of the scenario: arrays, draws, battery, link, lengths and failures of
+    runs, outages. In each the plan is executed minute by minute by a stated rule, which knows only
+    what has been measured so far. A run counts when its data are on Earth.
+    """
+    from obsplan.futures.compiled_walk import walker_for
+    from obsplan.futures.execute import each_alone, make_futures
+    from obsplan.inputs.read_scenario import read_scenario
+    from obsplan.reporting.futures_directory import require_replaceable, write_futures
+    from obsplan.reporting.text.futures_lines import futures_lines
+    from obsplan.reporting.text.terminal import progress
+
+    require_replaceable(output)
+    scenario = read_scenario(scenario_path, allow_outside=allow_outside)
+    if not scenario.uncertainty:
+        raise ScenarioError(
+            f"{scenario_path}: uncertainty: there is none, so nothing can go differently; add "
+            "[[uncertainty]] tables, see `obsplan keys uncertainty`"
+        )
+    slots = read_slots(plan, scenario, "its slots run in the futures of this one")
+    environment = environment_of(scenario, ephemeris, reported_before(plan, scenario))
+    report = progress(sys.stderr)
+    count = scenario.futures.samples if samples is None else samples
+    # So few futures take less time than other processes take to start.
+    jobs = jobs or (1 if count <= MOST_ALONE else None)
+    report(f"walking {count} futures (compiling once for half a minute) ...")
+    with interruption.interruptible():
+        found = make_futures(
+            environment,
+            slots,
+            samples=samples,
+            seed=seed,
+            jobs=jobs,
+            scheduler=scheduler,
+            report=lambda done, total: report(f"{done} of {total} futures"),
+        )
+        by_itself = partial(_tell_cause, report)
+        alone = each_alone(found, jobs=jobs, scheduler=scheduler, report=by_itself)
+    if told := walker_for(found.world, count).told:
+        report(told)
+    report("writing tables and figure ...")
+    write_futures(found, output, form, alone)
+    for line in futures_lines(found, alone):
+        say(line)
+    say(f"written to {output}")
+
+
+def _tell_cause(report: Callable[[str], None], done: int, total: int) -> None:
+    report(f"uncertainty {done + 1} of {total} by itself")

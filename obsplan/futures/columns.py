@@ -1,0 +1,45 @@
+"""The columns of futures.csv, goal_futures.csv and causes.csv."""
+
+from obsplan.inputs.timeline_columns import Column
+
+FUTURES = (
+    Column("slot", "", "id of the slot in the timeline"),
+    Column("platform", "", "platform that carries the instrument"),
+    Column("activity", "", "activity of the slot"),
+    Column("start_utc", "", "planned start, UTC"),
+    Column("made", "", "share of the futures in which it is made, 0 to 1"),
+    Column("made_low", "", "lower end of the exact 95 % interval of that chance"),
+    Column("made_high", "", "upper end of that interval"),
+    Column("received", "", "share in which it is made and its data reach Earth within the span"),
+    Column("received_low", "", "lower end of the exact 95 % interval of that chance"),
+    Column("received_high", "", "upper end of that interval"),
+    Column("late_min", "min", "mean delay of its start in the futures in which it is made"),
+    Column("not_made", "", "why it is not made, and in what share of all futures"),
+)
+GOAL_FUTURES = (
+    Column("goal", "", "name of the goal"),
+    Column("of_value", "", "what the whole goal is worth"),
+    Column("mean_value", "", "what is reached of that, on average over the futures"),
+    Column("worst_value", "", "the same, on average over the worst tenth for this goal"),
+    Column("minimum", "", "share of the futures in which its minimum is there; empty without one"),
+    Column("minimum_low", "", "lower end of the exact 95 % interval of that chance"),
+    Column("minimum_high", "", "upper end of that interval"),
+    Column("complete", "", "share of the futures in which all that is requested is there"),
+    Column("complete_low", "", "lower end of the exact 95 % interval of that chance"),
+    Column("complete_high", "", "upper end of that interval"),
+)
+CAUSES = (
+    Column("uncertainty", "", "the only thing that is uncertain"),
+    Column("of", "", "what it is of; all if empty"),
+    Column("size", "", "as the scenario says: factor, chance, or losses per day"),
+    Column("cost", "", "value lost on average if nothing else is uncertain"),
+    Column("cost_percent", "%", "the same as a share of the value with nothing uncertain"),
+    Column("cost_error", "", "standard error of the cost, as futures are drawn at random"),
+    Column("worst_value", "", "mean value of the worst tenth of the futures"),
+    Column("received_percent", "%", "slots received on average"),
+    Column("aboard_mbit", "Mbit", "data still aboard all platforms at the end, on average"),
+    Column("below_reserve", "", "share of the futures in which a battery is below its reserve"),
+)
+FUTURES_COLUMNS = [column.name for column in FUTURES]
+GOAL_FUTURES_COLUMNS = [column.name for column in GOAL_FUTURES]
+CAUSES_COLUMNS = [column.name for column in CAUSES]

@@ -1,0 +1,32 @@
+"""How surely each goal is reached: goal_futures.csv."""
+
+import numpy as np
+import pandas as pd
+
+from obsplan.futures.binomial import interval
+from obsplan.futures.columns import GOAL_FUTURES_COLUMNS
+from obsplan.futures.execute import Futures, worst_mean
+from obsplan.futures.worth import all_reached, goal_value, minimum_reached
+
+
+def goal_futures_table(futures: Futures) -> pd.DataFrame:
+    """One row a goal, in the order of the scenario: columns `GOAL_FUTURES_COLUMNS`."""
+    count, rows = len(futures.value), []
+    for goal in futures.environment.scenario.goal:
+        there = futures.goal_counts(goal)
+        value = goal_value(goal, there)
+        row = {
+            "goal": goal.name,
+            "of_value": goal.value,
+            "mean_value": float(value.mean()),
+            "worst_value": worst_mean(value),
+        }
+        reached = {"complete": all_reached(goal, there)}
+        if goal.minimum is not None:
+            reached["minimum"] = minimum_reached(goal, there)
+        for name, happens in reached.items():
+            low, high = interval(np.array(happens.sum()), count)
+            row |= {name: happens.mean(), f"{name}_low": low, f"{name}_high": high}
+        rows.append(row)
+    table = pd.DataFrame(rows, columns=GOAL_FUTURES_COLUMNS)
+    return table.astype(dict.fromkeys(GOAL_FUTURES_COLUMNS[1:], float))

@@ -1,0 +1,56 @@
+"""What is told of the futures of a plan at the end of the command and on the page."""
+
+from collections.abc import Iterator, Sequence
+
+import pandas as pd
+
+from obsplan.futures.execute import Futures
+from obsplan.futures.goal_chances import goal_futures_table
+from obsplan.futures.tables import causes_table, futures_table, platform_lines
+
+# Slots and uncertainties that are named.
+MOST_NAMED = 3
+
+
+def futures_lines(futures: Futures, alone: Sequence[Futures]) -> Iterator[str]:
+    """The value of the futures, platforms, the weakest slots, and what costs most."""
+    yield (
+        f"value received in {len(futures.value)} futures (seed {futures.seed}): "
+        f"{futures.mean_value:.1f} on average, {futures.worst_value:.1f} in the worst tenth, "
+        f"{futures.certain_value:.1f} if all goes as predicted"
+    )
+    yield from goal_lines(futures)
+    yield from platform_lines(futures)
+    slots = futures_table(futures).sort_values("received", kind="stable")
+    for row in slots.head(MOST_NAMED).itertuples(index=False):
+        why = f": {row.not_made}" if row.not_made else ""
+        yield (
+            f'least sure: "{row.activity}" (slot {row.slot}), received with chance '
+            f"{row.received:.3g} ({row.received_low:.3g} to {row.received_high:.3g}){why}"
+        )
+    yield from cause_lines(causes_table(alone))
+
+
+def goal_lines(futures: Futures) -> Iterator[str]:
+    """How surely the minimum of each goal is reached, and all of it."""
+    for row in goal_futures_table(futures).itertuples(index=False):
+        least = ""
+        if row.minimum == row.minimum:  # it has one
+            ends = f"{row.minimum_low:.3g} to {row.minimum_high:.3g}"
+            least = f"minimum with chance {row.minimum:.3g} ({ends}), "
+        ends = f"{row.complete_low:.3g} to {row.complete_high:.3g}"
+        yield (
+            f'goal "{row.goal}": {least}all with chance {row.complete:.3g} ({ends}); value '
+            f"{row.mean_value:.1f} of {row.of_value:.1f} on average, {row.worst_value:.1f} in the "
+            "worst tenth"
+        )
+
+
+def cause_lines(causes: pd.DataFrame) -> Iterator[str]:
+    """The uncertainties that cost most."""
+    for row in causes.head(MOST_NAMED).itertuples(index=False):
+        of = f' of "{row.of}"' if row.of else ""
+        yield (
+            f"costs most: {row.uncertainty}{of} ({row.size}): {row.cost:.1f} of value on average "
+            f"({row.cost_percent:.1f} %) if nothing else is uncertain"
+        )

@@ -1,0 +1,72 @@
+"""The command for many futures of a plan."""
+
+import pandas as pd
+import pytest
+from click.testing import CliRunner
+from tools.small import SMALL
+
+from obsplan.cli.main import main
+from obsplan.futures.columns import CAUSES_COLUMNS, FUTURES_COLUMNS
+
+UNCERTAIN = """
+[futures]
+samples = 6
+[[uncertainty]]
+what = "array output"
+of = "lander"
+factor = [0.5, 0.9, 1.0]
+[[uncertainty]]
+what = "run fails"
+chance = 0.3
+"""
+TIMELINE = """activity,start_utc
+sweep,2028-07-05T01:00:00Z
+sweep,2028-07-05T04:00:00Z
+"""
+
+
+@pytest.fixture
+def mine(tmp_path):
+    (tmp_path / "scenario.toml").write_text(SMALL + UNCERTAIN)
+    (tmp_path / "timeline.csv").write_text(TIMELINE)
+    return tmp_path
+
+
+def run(folder, *words):
+    names = ["futures", str(folder / "scenario.toml"), str(folder / "timeline.csv")]
+    return CliRunner().invoke(main, [*names, "-o", str(folder / "out"), *words])
+
+
+def test_futures_writes_tables_a_figure_and_the_rule(mine):
+    ended = run(mine)
+    assert ended.exit_code == 0, ended.output
+    assert {path.name for path in (mine / "out").iterdir()} == {
+        *("futures.csv", "causes.csv", "futures.png", "execution_rule.txt", "SHA256SUMS")
+    }
+    slots = pd.read_csv(mine / "out" / "futures.csv")
+    assert list(slots.columns) == FUTURES_COLUMNS and len(slots) == 2
+    assert ((slots["made_low"] <= slots["made"]) & (slots["made"] <= slots["made_high"])).all()
+    causes = pd.read_csv(mine / "out" / "causes.csv")
+    assert list(causes.columns) == CAUSES_COLUMNS
+    assert causes["cost"].is_monotonic_decreasing
+    assert "value received in 6 futures (seed 1)" in ended.stdout
+    assert "costs most: run fails" in ended.stdout
+    before = (mine / "out" / "futures.csv").read_bytes()
+    assert run(mine, "--jobs", "2").exit_code == 0  # over its own files, by other processes
+    assert (mine / "out" / "futures.csv").read_bytes() == before
+    assert run(mine, "--seed", "2").exit_code == 0
+    assert (mine / "out" / "futures.csv").read_bytes() != before
+
+
+def test_without_anything_uncertain_a_line_says_what_to_add(mine):
+    (mine / "scenario.toml").write_text(SMALL)
+    ended = run(mine)
+    assert ended.exit_code == 2 and not (mine / "out").exists()
+    assert "nothing can go differently; add [[uncertainty]] tables" in ended.stderr
+
+
+def test_a_directory_of_something_else_is_not_replaced(mine):
+    (mine / "out").mkdir()
+    (mine / "out" / "notes.txt").write_text("mine")
+    assert run(mine).exit_code == 2
+    assert (mine / "out" / "notes.txt").read_text() == "mine"
