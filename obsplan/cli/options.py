@@ -182,7 +182,8 @@ PIN = click.option(
     "pins",
     multiple=True,
     metavar="ACTIVITY@TIME",
-    help="Another pin: a run of the activity must start at this UTC time, for a quick try.",
+    help="Another pin: a run of the activity must start at this UTC time, for a quick try; as in "
+    "'drive@2028-07-05T09:00:00Z'.",
 )
 ALLOW_OUTSIDE = click.option(
     "--allow-outside",

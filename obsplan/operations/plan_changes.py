@@ -37,6 +37,8 @@ PRICE_COLUMNS = (
     "keep",
     "chosen",
 )
+# Why a run is where a pin wants it.
+PINNED = "it is pinned to this time"
 
 
 @dataclass(frozen=True)
@@ -150,11 +152,13 @@ def changes_table(
     values_gone = _values(scenario, booking.problem, kept, gone)
     values_fresh = _values(scenario, booking.problem, kept, fresh)
     failed = fixed.loc[fixed["share"] < 1, ["activity", "slot", "state"]]
+    pinned = {(pin.activity, scenario.minutes_of(pin.start_utc)) for pin in scenario.pin}
     for i, task in enumerate(booking.problem.tasks):
         parts = found[task.name]
         before, after = values_gone[i], values_fresh[i]
         for old, new in parts.moved:
-            why = _why_not(environment, booking, fixed, i, old, new)
+            is_pinned = (task.name, new) in pinned
+            why = PINNED if is_pinned else _why_not(environment, booking, fixed, i, old, new)
             rows.append(
                 (task.name, ids[task.name, new], "moved", old, new, why, after[new] - before[old])
             )
@@ -165,7 +169,7 @@ def changes_table(
             )
         lost = failed[(failed["activity"] == task.name) & (failed["state"] != "done")]
         for k, new in enumerate(parts.added):
-            why = "it fits now"
+            why = PINNED if (task.name, new) in pinned else "it fits now"
             if k < len(lost):
                 one = lost.iloc[k]
                 outcome = one["state"] if one["state"] != "locked" else "lost"

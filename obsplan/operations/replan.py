@@ -16,6 +16,7 @@ import pandas as pd
 from obsplan.checking.check import Verdict, check_timeline
 from obsplan.checking.goal_runs import uncounted_slots
 from obsplan.checking.violation import Violation
+from obsplan.common.instants import stamp
 from obsplan.common.interruption import interruptible
 from obsplan.environment.model import Environment
 from obsplan.inputs.scenario import Scenario
@@ -92,6 +93,7 @@ def make_replan(
     ran = pd.DataFrame(columns=list(AS_RUN_COLUMNS)) if ran is None else ran
     with interruptible():
         fixed, movable = fixed_slots(environment, slots, ran, now_utc, freeze)
+        missed = _missed_pins(environment.scenario, fixed, now_utc)
         environment = _with_pins_ahead(environment, fixed, now_utc)
         scenario, first = environment.scenario, first_step(environment.scenario, now_utc)
         unavoidable, levels = _alone(environment, fixed, first)
@@ -124,7 +126,7 @@ def make_replan(
         fixed,
         sum(len(parts.kept) for parts in difference.values()),
         value - float(changes["value_change"].sum()),
-        (*assumptions(environment, fixed), *_lost(given_up)),
+        (*missed, *assumptions(environment, fixed), *_lost(given_up)),
     )
 
 
@@ -161,6 +163,22 @@ def _with_pins_ahead(
         and (pin.activity, pd.Timestamp(pin.start_utc)) not in met
     )
     return replace(environment, scenario=scenario.model_copy(update={"pin": ahead}))
+
+
+def _missed_pins(scenario: Scenario, fixed: pd.DataFrame, now_utc: datetime) -> list[str]:
+    """A sentence for each pin in the past at which no slot was."""
+    first, lines = first_step(scenario, now_utc), []
+    for pin in scenario.pin:
+        length = timedelta(minutes=scenario.slot_min(scenario.activity_named(pin.activity)))
+        own = fixed[fixed["activity"] == pin.activity]
+        then = (own["start_utc"] < pin.start_utc + length) & (own["end_utc"] > pin.start_utc)
+        if pinned_step(scenario, pin.start_utc) < first and not then.any():
+            at = stamp(pin.start_utc)
+            lines.append(
+                f'the pin of "{pin.activity}" at {at} lies before now, and no slot of it was then: '
+                "it is left out"
+            )
+    return lines
 
 
 def _collected(

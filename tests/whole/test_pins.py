@@ -115,6 +115,21 @@ def test_a_replan_keeps_pins_that_are_ahead_and_forgets_those_that_are_over():
     assert again.plan.verdict.is_valid and starts(again.plan.timeline, "look") == [45, 180, 300]
 
 
+def test_a_replan_says_what_moves_for_a_pin_and_which_pin_is_over():
+    rows = make_plan(day()).timeline
+    at = next(k for k in range(300, 480, 30) if k not in starts(rows, "look"))
+    offered = day(("look", at), ("gaze", 0))
+    made = make_replan(
+        offered, rows, START.to_pydatetime() + timedelta(minutes=60), freeze=timedelta(0)
+    )
+    to = made.changes.set_index("to_utc")
+    assert to.loc[START + pd.Timedelta(minutes=at), "why"] == "it is pinned to this time"
+    assert made.assumptions[0] == (
+        'the pin of "gaze" at 2028-07-01T00:00Z lies before now, and no slot of it was then: it is '
+        "left out"
+    )
+
+
 def test_a_pin_that_fixed_slots_rule_out_is_given_up_and_named():
     offered = day(("look", 150))
     rows = slots(("look", 120, 180)).assign(state="locked")
