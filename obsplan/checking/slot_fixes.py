@@ -133,7 +133,9 @@ def _fewer_runs(trials: Trials, violation: Violation, ahead: list[Run]) -> Itera
     activity = trials.environment.scenario.activity_named(violation.activity)
     more = activity.count + surplus
     change = KeyChange("activity", activity.name, ("count",), activity.count, more)
-    yield from tried(trials, violation, (change,))
+    # Of runs in pieces the count is that of pieces, and none that the user could write.
+    if activity.split_min is None:
+        yield from tried(trials, violation, (change,))
 
 
 def _sent_first(trials: Trials, violation: Violation) -> Iterator[Way]:

@@ -252,6 +252,10 @@ def _report_problem(environment, report: Callable[[str], None]) -> None:
         if scenario.slot_min(activity) != requested_min:
             rounded_min = scenario.slot_min(activity)
             report(f"{activity.name}: {requested_min} min rounded up to {rounded_min} min")
+        if activity.split_min is not None:
+            report(
+                f"{activity.name}: in pieces of {activity.duration_min} min, each counted as a run"
+            )
     if many := many_starts(environment):
         report(many.line)
 

@@ -18,6 +18,8 @@ from obsplan.inputs.team import Team, hours_key
 # No key is raised beyond this multiple of its value: more is another machine.
 MOST = 100.0
 MOST_LATENCY_H = 1000.0
+# Of runs in pieces these keys are of a piece, and none that the user could write.
+PIECE_KEYS = "count", "must", "duration_min", "data_mbit"
 # A change of a key without steps may be larger than the least by this share of the value.
 FINE, COARSE = 0.01, 0.05
 
@@ -141,6 +143,7 @@ def platform_changes(
 def activity_lever(activity: Activity, key: str, most: float) -> Lever:
     """The lever of a key with a number, such as "gap_min"."""
     old = getattr(activity, key)
+    most = old if activity.split_min is not None and key in PIECE_KEYS else most
     is_whole = isinstance(old, int)
 
     def change(value: float) -> KeyChange:

@@ -17,6 +17,7 @@ from obsplan.inputs.error_text import error_line, shown
 from obsplan.inputs.goal_checks import with_requests_of_goals
 from obsplan.inputs.named_files import IN_ITS_PLACE, NamedFile, files_named_in, leads_outside
 from obsplan.inputs.scenario import INNER, Scenario
+from obsplan.inputs.split_runs import in_pieces
 from obsplan.inputs.toml_file import read_toml, refusal
 
 
@@ -64,7 +65,8 @@ def _scenario(raw: dict[str, Any], source: str, more: Iterable[str]) -> Scenario
         platform.model_copy(update={"margins": platform.margins.over(scenario.margins)})
         for platform in scenario.platform
     )
-    return scenario.model_copy(update={"platform": platforms})
+    activities = tuple(map(in_pieces, scenario.activity))
+    return scenario.model_copy(update={"platform": platforms, "activity": activities})
 
 
 def _mistake_in(

@@ -166,6 +166,10 @@ class Activity(FrozenModel):
     """All data of a run must be on Earth at most so many hours after they are taken."""
     count: Annotated[int, Field(ge=1, le=2000)] = 1
     """Number of runs requested; without this key as many as goals request, if it serves any."""
+    split_min: Minutes | None = None
+    """Runs are made in equal pieces, as many as are at least so long, each with its own warm-up.
+
+    A piece is worth its share of the run. Everywhere else a piece counts as a run."""
     must: Annotated[int, Field(ge=0, le=2000)] = 0
     """Number of runs required; a plan without them is not valid. At most count."""
     value: NotNegative = 1.0

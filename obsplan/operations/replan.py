@@ -93,8 +93,7 @@ def make_replan(
     ran = pd.DataFrame(columns=list(AS_RUN_COLUMNS)) if ran is None else ran
     with interruptible():
         fixed, movable = fixed_slots(environment, slots, ran, now_utc, freeze)
-        missed = _missed_pins(environment.scenario, fixed, now_utc)
-        environment = _with_pins_ahead(environment, fixed, now_utc)
+        environment, missed = _with_pins_ahead(environment, fixed, now_utc)
         scenario, first = environment.scenario, first_step(environment.scenario, now_utc)
         unavoidable, levels = _alone(environment, fixed, first)
         problem, barred = remaining_problem(environment, fixed, first, levels)
@@ -151,8 +150,9 @@ def _alone(
 
 def _with_pins_ahead(
     environment: Environment, fixed: pd.DataFrame, now_utc: datetime
-) -> Environment:
-    """The environment with the pins from now on that no fixed slot meets already."""
+) -> tuple[Environment, list[str]]:
+    """The environment with the pins from now on that no fixed slot meets already, and a sentence
+    for each in the past at which no slot was."""
     scenario = environment.scenario
     first = first_step(scenario, now_utc)
     met = set(zip(fixed["activity"], fixed["start_utc"]))
@@ -162,12 +162,13 @@ def _with_pins_ahead(
         if pinned_step(scenario, pin.start_utc) >= first
         and (pin.activity, pd.Timestamp(pin.start_utc)) not in met
     )
-    return replace(environment, scenario=scenario.model_copy(update={"pin": ahead}))
+    kept = replace(environment, scenario=scenario.model_copy(update={"pin": ahead}))
+    return kept, _missed_pins(scenario, fixed, first)
 
 
-def _missed_pins(scenario: Scenario, fixed: pd.DataFrame, now_utc: datetime) -> list[str]:
-    """A sentence for each pin in the past at which no slot was."""
-    first, lines = first_step(scenario, now_utc), []
+def _missed_pins(scenario: Scenario, fixed: pd.DataFrame, first: int) -> list[str]:
+    """A sentence for each pin before step `first` at which no slot was."""
+    lines = []
     for pin in scenario.pin:
         length = timedelta(minutes=scenario.slot_min(scenario.activity_named(pin.activity)))
         own = fixed[fixed["activity"] == pin.activity]

@@ -76,13 +76,13 @@ def fewer_required_runs(environment: Environment, has_plan: HasPlan) -> tuple[Ke
     changes = tuple(
         KeyChange("activity", activity.name, ("must",), activity.must, len(runs))
         for activity, runs in zip(activities, booking.runs)
-        if len(runs) < activity.must
+        if len(runs) < activity.must and activity.split_min is None
     )
     if not changes or not has_plan(changed(environment, *changes)):
         changes = tuple(
             KeyChange("activity", activity.name, ("must",), activity.must, 0)
             for activity in activities
-            if activity.must
+            if activity.must and activity.split_min is None
         )
         if not changes or not has_plan(changed(environment, *changes)):
             return ()

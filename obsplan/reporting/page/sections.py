@@ -273,6 +273,16 @@ UNIT_NODE = (
 )
 
 
+def _pieces(scenario: Scenario) -> list[str]:
+    """A sentence for each activity whose runs are made in pieces."""
+    return [
+        f'Runs of "{a.name}" are made in pieces of {a.duration_min} min, each counted as a run and '
+        "worth its share."
+        for a in scenario.activity
+        if a.split_min is not None
+    ]
+
+
 def assumptions_part(environment: Environment) -> list[Html]:
     """What the plan assumes, and the versions it was made with."""
     scenario = environment.scenario
@@ -305,6 +315,7 @@ def assumptions_part(environment: Environment) -> list[Html]:
             f"Caution: {caution}."
             for caution in skyline_cautions(scenario.skyline_paths(), *site.place)
         ),
+        *_pieces(scenario),
         "Ground: no rocks or layers; terrain lights and warms it like the wall of a bowl.",
         *(
             f"{unit.name}: {UNIT_TABLE if unit.table else UNIT_NODE}"
