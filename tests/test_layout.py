@@ -35,12 +35,12 @@ WITHIN_PLANNING = [
     "reasons",
     "replayed",
     "last_runs",
-    "counted_runs",
     "late_data",
     "later_decisions",
     "minute_repair",
     "tie_breaks",
     "prompt_sending",
+    "counted_runs",
     "as_good",
     "plan",
 ]

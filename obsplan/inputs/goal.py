@@ -3,7 +3,7 @@
 from itertools import product
 from typing import Annotated, Any, Literal, get_args
 
-from pydantic import AfterValidator, BeforeValidator, Field
+from pydantic import AfterValidator, BeforeValidator, Field, WithJsonSchema
 
 from obsplan.inputs.conditions import QUANTITIES
 from obsplan.inputs.field_types import Form, Name, Names, NotNegative
@@ -14,6 +14,19 @@ Quantity = Literal["local_time_h", "sun_elevation_deg", "earth_phase_deg", "span
 MOST_BINS = 400
 
 Edges = tuple[float, ...]
+# What editors may write, before it is made a list.
+NUMBERS = {"type": "array", "items": {"type": "number"}, "minItems": 2}
+ONE_OR_TWO = WithJsonSchema(
+    {
+        "anyOf": [
+            {"enum": list(get_args(Quantity))},
+            {"type": "array", "items": {"enum": list(get_args(Quantity))}, "maxItems": 2},
+        ]
+    }
+)
+ONE_LIST_OR_TWO = WithJsonSchema(
+    {"anyOf": [NUMBERS, {"type": "array", "items": NUMBERS, "maxItems": 2}]}
+)
 
 
 def _quantities(value: Any) -> Any:
@@ -71,6 +84,7 @@ class Goal(FrozenModel):
         tuple[Quantity, ...],
         BeforeValidator(_quantities),
         AfterValidator(_two_different),
+        ONE_OR_TWO,
         Form(f"{', '.join(get_args(Quantity))}, or a list of two"),
     ] = ()
     """Quantity at the start of a run that picks its bin; two of them make a grid.
@@ -79,6 +93,7 @@ class Goal(FrozenModel):
     edges: Annotated[
         tuple[Edges, ...],
         BeforeValidator(_edges),
+        ONE_LIST_OR_TWO,
         Form("list of rising numbers, or two of them for a grid"),
     ] = ()
     """Edges of the bins, rising; a bin includes its lower edge and excludes its upper one."""

@@ -62,7 +62,8 @@ def _where(platform: Table, unit: Table) -> str:
 
 
 def _unit_errors(where: str, unit: Table, instruments: list[str]) -> Iterator[str]:
-    for name in unit.get("instruments") or ():
+    named = unit.get("instruments")
+    for name in named if isinstance(named, list | tuple) else ():
         if isinstance(name, str) and name not in instruments:
             yield (
                 f'{where}.instruments = "{name}": no such instrument on its platform; '

@@ -11,6 +11,7 @@ from obsplan.checking.goal_runs import uncounted_slots
 from obsplan.environment.model import Environment
 from obsplan.planning.problem.booking import Booking
 from obsplan.planning.problem.timeline_table import plan_slots
+from obsplan.planning.prompt_sending import sent_promptly
 from obsplan.planning.replayed import Replay, Replayed, runs_by_slot
 from obsplan.planning.search.ruin_and_recreate import ruin_and_recreate
 from obsplan.planning.solver.transmit_windows import COARSE, ways_to_send
@@ -26,7 +27,9 @@ def with_counted_runs(
 
     Once `stop` is set, that is `plan` itself.
     """
-    best, some_stay = _as_counted(environment, plan)
+    if stop.is_set():
+        return plan
+    best, some_stay = _as_counted(environment, sent_promptly(plan, replay))
     current = best
     for trial in range(MOST_TRIALS):
         better = ruin_and_recreate(current.booking, stop, seed=trial, rounds=ROUNDS)
@@ -36,10 +39,17 @@ def with_counted_runs(
         accepted = next((way for way in replayed if way.verdict.is_valid), None)
         if accepted is None:
             break
-        current, some_stay = _as_counted(environment, accepted)
+        current, some_stay = _as_counted(environment, sent_promptly(accepted, replay))
         if current.booking.value() > best.booking.value():
             best = current
     return best
+
+
+def counted_value(environment: Environment, plan: Replayed, replay: Replay) -> float:
+    """What a plan is worth by what counts, if its data are sent promptly."""
+    if not plan.booking.problem.goals:
+        return plan.booking.value()
+    return _as_counted(environment, sent_promptly(plan, replay))[0].booking.value()
 
 
 def _as_counted(environment: Environment, plan: Replayed) -> tuple[Replayed, bool]:

@@ -21,7 +21,7 @@ from obsplan.common.interruption import calling, interruptible
 from obsplan.common.text import gap_text, proven, raised
 from obsplan.environment.model import Environment
 from obsplan.planning.as_good import AsGood, as_good, preferred
-from obsplan.planning.counted_runs import with_counted_runs
+from obsplan.planning.counted_runs import counted_value, with_counted_runs
 from obsplan.planning.last_runs import with_last_runs
 from obsplan.planning.minute_repair import lighter_plan, valid_plan
 from obsplan.planning.problem.booking import Booking
@@ -30,6 +30,7 @@ from obsplan.planning.problem.finer_steps import finer_problems
 from obsplan.planning.problem.from_scenario import build_problem
 from obsplan.planning.problem.pinned_runs import without_pins
 from obsplan.planning.problem.timeline_table import described, plan_slots
+from obsplan.planning.problem.tolerances import TOLERANCE
 from obsplan.planning.prompt_sending import sent_promptly
 from obsplan.planning.reasons.audit import no_room_for_required_runs
 from obsplan.planning.reasons.conflicts import find_conflict
@@ -233,12 +234,13 @@ class PlanSearch:
                     best = with_counted_runs(self.environment, best, self.replay, expired)
                     value = best.booking.value()
                 for booking in () if expired.is_set() else tidy_plans(best.booking):
-                    verdict = self.replay(booking)
-                    if verdict.is_valid:
-                        best = Replayed(booking, verdict)
+                    tidy = Replayed(booking, self.replay(booking))
+                    if tidy.verdict.is_valid and self._counts_as_much(tidy, best):
+                        best = tidy
                         break
                 hopeless = partial(breaks_own_rules, self.environment)
-                best = with_last_runs(best, self.replay, expired, hopeless)
+                fuller = with_last_runs(best, self.replay, expired, hopeless)
+                best = fuller if self._counts_as_much(fuller, best) else best
                 best = best if expired.is_set() else self._arranged(best)
                 if best.booking.value() > value:
                     self.report(f"filled: {self._standing(best.booking)}")
@@ -252,9 +254,16 @@ class PlanSearch:
         plan = sent_promptly(plan, self.replay)
         spread = spread_out(plan.booking)
         verdict = self.replay(spread)
-        if not verdict.is_valid:
+        if not verdict.is_valid or not self._counts_as_much(Replayed(spread, verdict), plan):
             return plan
         return preferred([plan, sent_promptly(Replayed(spread, verdict), self.replay)])
+
+    def _counts_as_much(self, changed: Replayed, plan: Replayed) -> bool:
+        """Whether no more data that goals want stay aboard than in `plan`."""
+        if not self.problem.goals or changed is plan:
+            return True
+        worths = [counted_value(self.environment, each, self.replay) for each in (changed, plan)]
+        return worths[0] >= worths[1] - TOLERANCE
 
     def _tell_end(self) -> None:
         """Report once why the search was ended, if it was."""

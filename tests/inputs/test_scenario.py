@@ -257,11 +257,11 @@ MISTAKES = [
         "range must be [from, to] with both from 0 to 24 h",
     ),
     (
-        {"activity.0.coverage.edges": [6, 6]},
+        {"activity.0.coverage": {"over": "span_h", "edges": [6, 6]}},
         'activity 1 "plasma sweep".coverage.edges: the bin edges must rise',
     ),
     (
-        {"activity.0.coverage.edges": [6]},
+        {"activity.0.coverage": {"over": "span_h", "edges": [6]}},
         'activity 1 "plasma sweep".coverage.edges: must have 2 or more entries',
     ),
     (
@@ -278,8 +278,12 @@ MISTAKES = [
     ),
     # names that lead nowhere, and contradictions
     (
-        {"activity.0.name": "low-Sun sweep"},
-        'activity "low-Sun sweep": the name is used 2 times; names must differ',
+        {"platform.0.unit.0.instruments": True},
+        'platform 1 "lander".unit 1 "electronics".instruments = True: must be a list in brackets',
+    ),
+    (
+        {"activity.7.name": "drive"},
+        'activity "drive": the name is used 2 times; names must differ',
     ),
     (
         {"activity.4.instrument": "thermal prob"},
