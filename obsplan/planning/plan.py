@@ -21,7 +21,7 @@ from obsplan.common.interruption import calling, interruptible
 from obsplan.common.text import gap_text, proven, raised
 from obsplan.environment.model import Environment
 from obsplan.planning.as_good import AsGood, as_good, preferred
-from obsplan.planning.counted_runs import barring_what_stays, counted_value, with_counted_runs
+from obsplan.planning.counted_runs import counted_value, with_counted_runs
 from obsplan.planning.last_runs import with_last_runs
 from obsplan.planning.minute_repair import lighter_plan, valid_plan
 from obsplan.planning.problem.booking import Booking
@@ -46,8 +46,6 @@ from obsplan.planning.search.strategy import Effort, Standing, better_plans, req
 from obsplan.planning.tie_breaks import spread_out, tidy_plans
 
 Report = Callable[[str], None]
-# Runs are spread out so often at most, each time not where their data stayed aboard.
-MOST_SPREADS = 4
 
 
 @dataclass(frozen=True)
@@ -254,23 +252,18 @@ class PlanSearch:
     def _arranged(self, plan: Replayed) -> Replayed:
         """The same runs as a flight team would rather have them (see `as_good`)."""
         plan = sent_promptly(plan, self.replay)
-        for _ in range(MOST_SPREADS):
-            booking = spread_out(plan.booking)
-            spread = Replayed(booking, self.replay(booking))
-            if not spread.verdict.is_valid:
-                return plan
-            spread = sent_promptly(spread, self.replay)
-            if self._counts_as_much(spread, plan):
-                return preferred([plan, spread])
-            plan = barring_what_stays(self.environment, plan, spread)
-        return plan
+        booking = spread_out(plan.booking)
+        spread = Replayed(booking, self.replay(booking))
+        if not spread.verdict.is_valid or not self._counts_as_much(spread, plan):
+            return plan
+        return preferred([plan, sent_promptly(spread, self.replay)])
 
     def _counts_as_much(self, changed: Replayed, plan: Replayed) -> bool:
-        """Whether no more data that goals want stay aboard than in `plan`."""
+        """Whether all data that goals want come home as in `plan`, if they are sent promptly."""
         if not self.problem.goals or changed is plan:
             return True
-        worths = [counted_value(self.environment, each, self.replay) for each in (changed, plan)]
-        return worths[0] >= worths[1] - TOLERANCE
+        prompt = sent_promptly(changed, self.replay)
+        return counted_value(self.environment, prompt) >= plan.booking.value() - TOLERANCE
 
     def _tell_end(self) -> None:
         """Report once why the search was ended, if it was."""

@@ -58,8 +58,8 @@ def test_the_figure_has_a_row_for_each_goal_and_says_how_many_it_leaves_out(made
     )
     shown = min(many, MOST_GOALS)
     assert sum(word.startswith("shots ") for word in words) == shown
-    left = f"\n{many - shown} more in goals.csv" if many > shown else ""
-    assert f"goals reached{left}" in words
+    left = f",\n{many - shown} more in goals.csv" if many > shown else ""
+    assert f"goals reached{left}\n(share of value)" in words
 
 
 def test_without_goals_the_figure_has_no_panel_for_them(made):

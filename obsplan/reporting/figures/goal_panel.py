@@ -8,7 +8,7 @@ from obsplan.planning.plan import Plan
 from obsplan.reporting.figures import layout
 from obsplan.reporting.figures.layout import INK, Panel
 
-GOAL_IN, MOST_GOALS = 0.24, 12
+GOAL_IN, MOST_GOALS = 0.2, 12
 AREA_STYLE = {"facecolor": layout.SLOT_COLOURS[1], "edgecolor": INK, "linewidth": 0.6}
 MINIMUM_MARK = {
     "marker": "D",
@@ -39,8 +39,8 @@ def goal_panel(ax: Axes, plan: Plan) -> None:
             ax.plot([each.minimum_min / 60], [foot - 0.42], zorder=4, **MINIMUM_MARK)
         _write(ax, row, each)
     left = len(plan.environment.scenario.goal) - len(found)
-    more = f"\n{left} more in goals.csv" if left else ""
-    layout.name_axis(ax, f"goals reached{more}")
+    more = f",\n{left} more in goals.csv" if left else ""
+    layout.name_axis(ax, f"goals reached{more}\n(share of value)")
 
 
 def _write(ax: Axes, row: int, each: Counters) -> None:

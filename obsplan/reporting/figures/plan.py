@@ -127,7 +127,7 @@ def _legend(picture: PlanPicture, nights: int, eclipses: int) -> list[tuple[str,
             )
             for state in OTHERWISE
         ),
-        ("value of a goal reached", AREA_STYLE, goals),
+        ("goal reached", AREA_STYLE, goals),
         ("its minimum reached", MINIMUM_MARK, any(goal.minimum for goal in goals)),
         ("required run", REQUIRED_MARK, any(a.must for a in activities)),
         (missing, layout.MISSING_STYLE, few),

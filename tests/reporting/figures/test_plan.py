@@ -7,7 +7,7 @@ import numpy as np
 import pandas as pd
 from tools.pictures import day, hollow, night, picture, words
 
-from obsplan.analysis.missing_runs import missing_places, missing_text
+from obsplan.analysis.missing_runs import missing_places, missing_text, requested_runs
 from obsplan.checking.check import check_timeline
 from obsplan.common.caution import CAUTION
 from obsplan.common.text import raised
@@ -32,7 +32,7 @@ def test_plan_tells_value_bound_counts_and_caution():
     assert "no violations" in line
     for activity in scenario.activity:
         placed = (plan.timeline["activity"] == activity.name).sum()
-        assert f"{placed} of {activity.count}" in told
+        assert f"{placed} of {requested_runs(plan)[activity.name]}" in told
     (caution,) = [text for text in told if CAUTION in text.replace("\n", " ")]
     assert caution.startswith("Hazards: mechanism, laser, radioactive source. ")
 
@@ -138,7 +138,7 @@ def test_a_line_stands_at_now_and_hollow_marks_after_it():
     assert hollow_h and min(hollow_h) >= hour
     resources = resources_figure(empty)
     for figure, panels in (
-        (drawn, 3 + 2 + len(scenario.platform) - 1),
+        (drawn, 3 + 2 + len(scenario.platform)),
         (resources, sum(4 + bool(p.unit) for p in scenario.platform)),
     ):
         assert f"now, {now_utc:%H:%M}" in words(figure)

@@ -47,8 +47,9 @@ def test_the_table_counts_runs_and_adds_them_up(made, tmp_path):
     assert rows["deep night"] == ["1", "0", "0.0"]
     assert rows["total"] == ["41", "24", "48.0"]
     assert lines[4] == "value 48.0, proven optimal on this time grid"
-    assert lines[5].startswith("no violations; ")
-    assert lines[6].startswith("smallest margin:") and lines[-1] == f"written to {tmp_path}"
+    assert lines[5].startswith("of plans worth the same")
+    assert lines[6].startswith("no violations; ")
+    assert lines[7].startswith("smallest margin:") and lines[-1] == f"written to {tmp_path}"
 
 
 def test_the_directory_cannot_colour_the_line_that_names_it(made):
