@@ -3,9 +3,11 @@
 The search starts from the plan itself and likes no start that one of the others has.
 """
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import replace
+from functools import partial
 from threading import Event
+from typing import NamedTuple
 
 import numpy as np
 import pandas as pd
@@ -25,7 +27,7 @@ from obsplan.planning.prompt_sending import sent_promptly
 from obsplan.planning.reasons.fix_wording import Answer
 from obsplan.planning.reasons.reason_wording import NotAnalysed
 from obsplan.planning.reasons.unplaced import unplaced_table
-from obsplan.planning.replayed import Replayed, replay_of
+from obsplan.planning.replayed import Replay, Replayed, replay_of
 from obsplan.planning.search.greedy import greedy_plan
 from obsplan.planning.search.ruin_and_recreate import ruin_and_recreate
 
@@ -53,47 +55,74 @@ ROUNDS = 40
 MOST_NAMED = 3
 
 
+class Basis(NamedTuple):
+    """What alternatives of a plan are made from.
+
+    booking: the plan in steps. replay: what judges them. as_plan: how one becomes a plan.
+    """
+
+    booking: Booking
+    replay: Replay
+    as_plan: Callable[[Replayed], Plan]
+
+
 def alternative_plans(plan: Plan, count: int, least: float = LEAST_SHARE) -> list[Plan]:
     """Up to `count` plans that differ clearly from `plan` and from each other, in order of value.
 
     Each passes the replay and keeps all rules. Between any two, at least the share `least` of the
     slots differ (see `share_apart`); fewer plans are given if no more are found. Their bound is
-    that of the plan. Raises ValueError for a replan.
+    that of the plan. Raises ValueError for a replan, which has `alternative_replans`.
     """
     if plan.now_utc is not None:
-        raise ValueError("alternative_plans: this is a replan; allowed are plans of the whole span")
-    found: list[Plan] = []
+        raise ValueError("alternative_plans: this is a replan; use alternative_replans")
+    basis = Basis(booked_in_steps(plan), replay_of(plan.environment), partial(_as_plan, plan))
+    return plans_apart(plan, basis, count, least)
+
+
+def plans_apart(plan: Plan, basis: Basis, count: int, least: float) -> list[Plan]:
+    """Up to `count` plans that differ from `plan` and each other by `least`, in order of value."""
+    found, bookings = [plan], [basis.booking]
     for seed in range(count):
-        others = [plan, *found]
-        tried = (_unlike(plan, others, dislike, seed) for dislike in DISLIKES)
-        clear = (
-            made
-            for made in tried
-            if made is not None
-            and all(share_apart(a, b) >= least for o in others for a, b in ((made, o), (o, made)))
-        )
-        if (made := next(clear, None)) is not None:
-            found.append(made)
-    return sorted(found, key=lambda other: -other.value)
+        for dislike in DISLIKES:
+            unlike = _unlike(plan, basis, bookings, dislike, seed)
+            if unlike is None:
+                continue
+            made = basis.as_plan(unlike)
+            pairs = [pair for other in found for pair in ((made, other), (other, made))]
+            if all(share_apart(a, b) >= least for a, b in pairs):
+                found.append(made)
+                bookings.append(unlike.booking)
+                break
+    return sorted(found[1:], key=lambda other: -other.value)
 
 
 def share_apart(one: Plan, other: Plan) -> float:
-    """Share of the slots of `one` at whose time `other` has no slot of the same activity, 0..1."""
-    apart = slots_apart(one, other)
+    """Share of the slots of `one` at whose time `other` has no slot of the same activity, 0..1.
+
+    Of a replan those count that start from its time on.
+    """
+    apart = slots_apart(one, other).to_numpy()
+    if one.now_utc is not None:
+        apart = apart[_runs(one)["start_utc"] >= one.now_utc]
     return float(apart.mean()) if len(apart) else 0.0
 
 
 def slots_apart(one: Plan, other: Plan) -> pd.Series:
     """Which slots of `one`, by activity, overlap no slot of that activity in `other`."""
-    names = {activity.name for activity in one.environment.scenario.activity}
     theirs = other.timeline
     apart, activities = [], []
-    for slot in one.timeline[one.timeline["activity"].isin(names)].itertuples(index=False):
+    for slot in _runs(one).itertuples(index=False):
         same = theirs[theirs["activity"] == slot.activity]
         overlaps = (same["start_utc"] < slot.end_utc) & (slot.start_utc < same["end_utc"])
         apart.append(not overlaps.any())
         activities.append(slot.activity)
     return pd.Series(apart, index=activities, dtype=bool)
+
+
+def _runs(plan: Plan) -> pd.DataFrame:
+    """The rows of the timeline that are no transmit windows."""
+    names = {activity.name for activity in plan.environment.scenario.activity}
+    return plan.timeline[plan.timeline["activity"].isin(names)]
 
 
 def alternatives_table(plans: Sequence[Plan]) -> pd.DataFrame:
@@ -108,23 +137,23 @@ def alternatives_table(plans: Sequence[Plan]) -> pd.DataFrame:
     return pd.DataFrame(rows, columns=list(ALTERNATIVE_COLUMNS))
 
 
-def _unlike(plan: Plan, others: list[Plan], dislike: float, seed: int) -> Plan | None:
+def _unlike(
+    plan: Plan, basis: Basis, others: list[Booking], dislike: float, seed: int
+) -> Replayed | None:
     """A plan found with the starts of others disliked; None if the replay accepts none."""
-    booking = booked_in_steps(plan)
-    problem = booking.problem
-    start = booking.copy()
-    start.problem = _disliking(problem, [booked_in_steps(other) for other in others], dislike)
+    problem, start = basis.booking.problem, basis.booking.copy()
+    start.problem = _disliking(problem, others, dislike)
     start.flow = start.simulate()
     better = list(ruin_and_recreate(start, Event(), seed, ROUNDS))
     best = (better[-1] if better else start).copy()
     best.problem = problem
     best.flow = best.simulate()
-    replay = replay_of(plan.environment)
     try:
-        made = valid_plan(plan.environment, problem, greedy_plan(problem, best), None, replay)
+        filled = greedy_plan(problem, best)
+        made = valid_plan(plan.environment, problem, filled, None, basis.replay)
     except Infeasible:
         return None
-    return _as_plan(plan, sent_promptly(with_last_runs(made, replay, tries=1), replay))
+    return sent_promptly(with_last_runs(made, basis.replay, tries=1), basis.replay)
 
 
 def _disliking(problem: Problem, others: list[Booking], dislike: float) -> Problem:
@@ -140,13 +169,18 @@ def _disliking(problem: Problem, others: list[Booking], dislike: float) -> Probl
     return replace(problem, tasks=tuple(tasks))
 
 
-def _as_plan(plan: Plan, made: Replayed) -> Plan:
-    booking = without_pins(made.booking)
-    missing = {
+def unanalysed(booking: Booking) -> dict[str, Answer]:
+    """The answers for what an alternative plan leaves out."""
+    return {
         task.name: Answer(NotAnalysed("this is an alternative plan"), None)
         for i, task in enumerate(booking.problem.tasks)
         if booking.wanted(i) > 0
     }
+
+
+def _as_plan(plan: Plan, made: Replayed) -> Plan:
+    booking = without_pins(made.booking)
+    missing = unanalysed(booking)
     timeline = valued_timeline(plan.environment, booking, made.verdict)
     return replace(
         plan,
@@ -172,8 +206,14 @@ def _figures(first: Plan, plan: Plan) -> Iterator:
     yield "" if tightest is None else f"{tightest['margin']}, {tightest['where']}"
     yield float(shares.min()) if len(margins) else np.nan
     yield float(latency_table(plan)["median_h"].median())
-    yield plan.as_good.switches if plan.as_good else np.nan
+    yield _switches(plan)
     apart = slots_apart(plan, first)
     most = apart.groupby(level=0).sum().sort_values(ascending=False, kind="stable")
     named = [f"{name} {count}" for name, count in most[most > 0].head(MOST_NAMED).items()]
     yield "; ".join(named)
+
+
+def _switches(plan: Plan) -> int:
+    """How often a platform goes on to another activity."""
+    orders = (list(own["activity"]) for _, own in _runs(plan).groupby("platform"))
+    return sum(a != b for order in orders for a, b in zip(order, order[1:]))

@@ -2,11 +2,13 @@
 
 import sys
 from collections.abc import Callable
+from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 import click
 
+from obsplan.cli.alternatives import ALTERNATIVES, found_alternatives
 from obsplan.cli.files import echo_cautions, echo_pass_cautions
 from obsplan.cli.options import (
     ALLOW_OUTSIDE,
@@ -81,13 +83,7 @@ Colour only repeats what the text says; it is switched off in pipes and if NO_CO
 @click.option(
     "--worth", is_flag=True, help="Also print what one more unit of each resource would add."
 )
-@click.option(
-    "--alternatives",
-    "plans",
-    type=click.IntRange(2, 5),
-    metavar="N",
-    help="Also find plans that differ clearly, up to N in all, and compare them.",
-)
+@ALTERNATIVES
 @click.option("--dry-run", is_flag=True, help="Only audit the scenario; write nothing.")
 @click.option("--quiet", is_flag=True, help="Print nothing but errors; see the exit code.")
 @click.option("--json", "as_json", is_flag=True, help="Print summary.json instead of a table.")
@@ -155,31 +151,10 @@ def plan(
         _print_worth(made, patience, report)
 
 
-def _alternatives(
-    made, plans: int | None, patience: Patience, report: Callable[[str], None]
-) -> list:
-    """Plans that differ clearly from the one made, up to so many with it.
-
-    None after Ctrl-C, and none if nothing of the time is left.
-    """
+def _alternatives(made, plans: int | None, patience: Patience, report) -> list:
     from obsplan.analysis.alternatives import alternative_plans
 
-    if plans is None:
-        return []
-    if patience.leaves_no_search:
-        report("patience ran out: alternatives are left out")
-        return []
-    report("looking for plans that differ clearly ...")
-    try:
-        with interruption.interruptible():
-            others = alternative_plans(made, plans - 1)
-        if len(others) < plans - 1:
-            few = len(others) or "none"
-            report(f"of {plans - 1} plans that differ in 30 % of the slots {few} found")
-        return others
-    except KeyboardInterrupt:
-        report("interrupted: continuing without alternatives")
-        return []
+    return found_alternatives(partial(alternative_plans, made), plans, patience, report)
 
 
 def _print_worth(made, patience: Patience, report: Callable[[str], None]) -> None:

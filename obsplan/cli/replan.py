@@ -2,11 +2,13 @@
 
 import sys
 from datetime import timedelta
+from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 import click
 
+from obsplan.cli.alternatives import ALTERNATIVES, found_alternatives
 from obsplan.cli.files import (
     echo_oddities,
     environment_of,
@@ -67,8 +69,10 @@ an instrument or a station replaces what was said of it before.
 
 The plan directory has the files of `obsplan plan`, and also changes.csv (what moved, was
 dropped or was added, why, and what it costs or gains) and price_list.csv (science against
-moves, each plan with the --keep that chooses it). plan.ics continues the calendar of the old
-plan; deadlines before --now are left out of it and of deadlines.csv.
+moves, each plan with the --keep that chooses it). With --alternatives, alternatives.csv compares
+plans that differ in at least 30 % of the slots from now on, as `obsplan plan` does. plan.ics
+continues the calendar of the old plan; deadlines before --now are left out of it and of
+deadlines.csv.
 
 """
 
@@ -110,6 +114,7 @@ plan; deadlines before --now are left out of it and of deadlines.csv.
 @FORMAT
 @KEEP_OUT
 @PIN
+@ALTERNATIVES
 @ALLOW_OUTSIDE
 @EPHEMERIS
 def replan(
@@ -127,6 +132,7 @@ def replan(
     form: str,
     keep_outs: tuple[tuple[str, str, str], ...],
     pins: tuple[str, ...],
+    plans: int | None,
     allow_outside: bool,
     ephemeris: Path | None,
 ) -> None:
@@ -167,18 +173,27 @@ def replan(
         patience_s=patience.search_s,
         report=report,
     )
+    others = _alternatives(made, plans, patience, report)
     report("writing tables and figures ...")
-    plan_directory.write_plan(made, output, form, follows=timeline_path(timeline).parent)
-    _end(made, output)
+    plan_directory.write_plan(made, output, form, timeline_path(timeline).parent, others)
+    _end(made, others, output)
 
 
-def _end(made, output: Path) -> None:
+def _alternatives(made, plans: int | None, patience: Patience, report) -> list:
+    from obsplan.operations.alternative_replans import alternative_replans
+
+    return found_alternatives(partial(alternative_replans, made), plans, patience, report)
+
+
+def _end(made, others: list, output: Path) -> None:
     """Tell the replan; the exit code is 1 if it breaks a rule."""
+    from obsplan.reporting.text.alternative_lines import alternative_lines
     from obsplan.reporting.text.goal_lines import goal_lines, state_lines
     from obsplan.reporting.text.sentences import replan_lines
 
     goals = [*goal_lines(made.plan), *state_lines(made.plan)]
-    for line in (*replan_lines(made), *goals, f"written to {output}"):
+    told = alternative_lines([made.plan, *others]) if others else []
+    for line in (*replan_lines(made), *goals, *told, f"written to {output}"):
         say(line)
     if not made.plan.verdict.is_valid:
         sys.exit(1)

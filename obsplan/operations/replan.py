@@ -95,7 +95,7 @@ def make_replan(
         fixed, movable = fixed_slots(environment, slots, ran, now_utc, freeze)
         environment, missed = _with_pins_ahead(environment, fixed, now_utc)
         scenario, first = environment.scenario, first_step(environment.scenario, now_utc)
-        unavoidable, levels = _alone(environment, fixed, first)
+        unavoidable, levels = broken_alone(environment, fixed, first)
         problem, barred = remaining_problem(environment, fixed, first, levels)
         relaxed, _ = remaining_problem(environment, fixed, first, levels, relaxed=True)
         old = old_starts(scenario, problem, movable)
@@ -112,11 +112,11 @@ def make_replan(
         booking, difference = _sent_promptly(plans[chosen], situation, end), found[chosen][1]
         rows, ids = named_slots(scenario, fixed, movable, booking, difference)
         problem = booking.problem
-        timeline, verdict, most = _timeline(environment, fixed, rows, problem, now_utc)
+        timeline, verdict, most = timeline_of(environment, fixed, rows, problem, now_utc)
         value, fixed_value = float(timeline["value"].sum()), most - booking.value()
         upper = max(min(bound, worth_of_all(relaxed)) + fixed_value, value)
         answers = _answers(situation, booking, barred, timeline, first, end.expired)
-    missing = _unplaced(scenario, booking, answers)
+    missing = still_requested(scenario, booking, answers)
     changes = changes_table(environment, movable, fixed, booking, ids, difference)
     return Replan(
         Plan(environment, timeline, missing, verdict, value, upper, interrupted, now_utc, answers),
@@ -136,7 +136,7 @@ def _sent_promptly(booking: Booking, situation: Situation, end: EarlyEnd) -> Boo
     return sent_promptly(Replayed(booking, situation.replay(booking)), situation.replay).booking
 
 
-def _alone(
+def broken_alone(
     environment: Environment, fixed: pd.DataFrame, first: int
 ) -> tuple[tuple[Violation, ...], dict[str, tuple[float, float]]]:
     """What the fixed slots break with nothing else planned from step `first` on.
@@ -207,7 +207,7 @@ def _collected(
     return plans, bound
 
 
-def _timeline(
+def timeline_of(
     environment: Environment,
     fixed: pd.DataFrame,
     rows: pd.DataFrame,
@@ -265,7 +265,9 @@ def _answers(
     return explain(situation.environment, booking, timeline, replay, barred, first, expired)
 
 
-def _unplaced(scenario: Scenario, booking: Booking, answers: dict[str, Answer]) -> pd.DataFrame:
+def still_requested(
+    scenario: Scenario, booking: Booking, answers: dict[str, Answer]
+) -> pd.DataFrame:
     """What is still requested, counted over the whole timeline."""
     table = unplaced_table(booking, answers)
     left = {task.name: task.count for task in booking.problem.tasks}

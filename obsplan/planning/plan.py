@@ -59,7 +59,7 @@ class Plan:
     stopped before its end, by hand or because patience ran out. now_utc: the instant from
     which on a replan may change things; None for a plan of the whole span. answers: the facts
     behind the words of `unplaced`, by activity. as_good: what decided between plans worth the
-    same; None for others than plans of the whole span.
+    same; None for a replan.
     """
 
     environment: Environment = field(repr=False)

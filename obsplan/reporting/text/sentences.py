@@ -153,7 +153,10 @@ def optimality(plan: Plan) -> str:
 
 
 def as_good_line(plan: Plan) -> str:
-    """What decided between plans worth the same, in order, with the figures of this one."""
+    """What decided between plans worth the same, in order, with the figures of this one.
+
+    "" for a replan, where the fewest moves decide.
+    """
     figures = plan.as_good
     if figures is None:
         return ""
