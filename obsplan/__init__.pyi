@@ -2,6 +2,7 @@ from obsplan.analysis.command_deadlines import uplink_deadlines as uplink_deadli
 from obsplan.analysis.gain_from_more import gain_from_more as gain_from_more
 from obsplan.analysis.goal_table import goal_course as goal_course
 from obsplan.analysis.goal_table import goal_table as goal_table
+from obsplan.analysis.quiet_hours import quiet_hours as quiet_hours
 from obsplan.checking.check import Verdict as Verdict
 from obsplan.checking.check import check_timeline as check_timeline
 from obsplan.checking.check import resources_table as resources_table

@@ -33,5 +33,6 @@ def split_errors(activities: list[dict[str, Any]], goals: list[dict[str, Any]]) 
                     f"{where}: {shown(other['name'])} comes after it, and a piece is no whole run; "
                     "leave one out"
                 )
-        if any(name in (g.get("runs_of") or ()) for g in goals):
+        named = (goal.get("runs_of") for goal in goals)
+        if any(name in names for names in named if isinstance(names, list | tuple)):
             yield f"{where}: a goal counts its runs, and a piece is no whole run; leave one out"

@@ -21,6 +21,7 @@ from obsplan.analysis.data_latency import latency_table
 from obsplan.analysis.decision_table import decision_table, has_decisions
 from obsplan.analysis.goal_table import goal_table
 from obsplan.analysis.missing_runs import requested_runs, scheduled_runs
+from obsplan.analysis.quiet_hours import has_quiet, quiet_hours
 from obsplan.checking.check import resources_table
 from obsplan.common import whole_directory
 from obsplan.common.caution import CAUTION
@@ -206,6 +207,13 @@ FILES = {
     "contacts.csv": OutputFile(
         "every contact of a platform and a station, its rate and what it can carry",
         lambda results: used_contacts(results.plan),
+    ),
+    "quiet_hours.csv": OutputFile(
+        "by hour of local time: how long nothing disturbs, and which activities do",
+        lambda results: (
+            quiet_hours(results.plan) if has_quiet(results.plan.environment.scenario) else None
+        ),
+        "with quiet in an activity",
     ),
     "latency.csv": OutputFile(
         "per activity: how long its data wait until they reach Earth",

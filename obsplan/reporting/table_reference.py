@@ -4,6 +4,7 @@ from obsplan.analysis.decision_columns import DECISIONS
 from obsplan.analysis.goal_columns import GOALS
 from obsplan.analysis.latency_columns import LATENCY
 from obsplan.analysis.load_columns import LOADS
+from obsplan.analysis.quiet_columns import QUIET
 from obsplan.environment.contact_columns import CONTACTS
 from obsplan.futures.columns import CAUSES, FUTURES, GOAL_FUTURES
 from obsplan.inputs.key_reference import Part, columns_part
@@ -41,6 +42,13 @@ def table_parts() -> dict[str, Part]:
             "They look at the data of the run before once these are on Earth, decide, and command "
             "the run in a contact after that.",
             DECISIONS,
+        ),
+        columns_part(
+            "quiet",
+            "columns of quiet_hours.csv",
+            "The quiet hours of a plan, one row an hour of local time.",
+            "A slot of an activity that disturbs does so while it lasts, warm-up included.",
+            QUIET,
         ),
         columns_part(
             "goals",

@@ -45,8 +45,8 @@ ONLY_WITH_MORE = {
     for name, file in plan_directory.FILES.items()
     if file.when == plan_directory.WITH_ALTERNATIVES
 }
-# What only a plan with decisions has; this one has none.
-ONLY_DECIDED = {"decisions.csv"}
+# What only a plan with decisions or quiet activities has; this one has none.
+ONLY_DECIDED = {"decisions.csv", "quiet_hours.csv"}
 
 
 @pytest.fixture(scope="session")

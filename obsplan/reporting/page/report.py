@@ -11,6 +11,7 @@ from obsplan.analysis.command_deadlines import LOADED_BEFORE, has_uplink_lead, u
 from obsplan.analysis.contact_use import used_contacts
 from obsplan.analysis.data_latency import latency_table
 from obsplan.analysis.missing_runs import requested_runs, scheduled_runs
+from obsplan.analysis.quiet_hours import has_quiet
 from obsplan.analysis.start_leeway import leeway_table
 from obsplan.common.text import proven, raised
 from obsplan.operations.replan import Replan
@@ -35,6 +36,7 @@ from obsplan.reporting.page.elements import (
 from obsplan.reporting.page.goals import goal_cards, goals_part
 from obsplan.reporting.page.margins import margin_cards, margins_part, ranked_margins
 from obsplan.reporting.page.policy import content_policy, with_style_rules
+from obsplan.reporting.page.quiet import quiet_part
 from obsplan.reporting.page.sections import (
     activity_part,
     assumptions_part,
@@ -63,6 +65,7 @@ SECTIONS = (
     ("alternatives", "Alternatives"),
     ("decisions", "Next decisions"),
     ("activities", "Runs and coverage"),
+    ("quiet", "Quiet hours"),
     ("contacts", "Contacts"),
     ("latency", "Data latency"),
     ("assumptions", "Assumptions and versions"),
@@ -96,6 +99,7 @@ def report_page(made: Plan | Replan, alternatives: Sequence[Plan] = ()) -> str:
         **({"alternatives": alternatives_part([plan, *alternatives])} if alternatives else {}),
         "decisions": [*decisions_part(plan), *_deadlines(deadlines), *_leeway(leeway)],
         "activities": [activity_part(plan, a) for a in scenario.activity],
+        **({"quiet": quiet_part(plan)} if has_quiet(scenario) else {}),
         "contacts": contacts_part(used_contacts(plan), environment.contacts["used_min"].sum() / 60),
         "latency": latency_part(latency_table(plan)),
         "assumptions": assumptions_part(environment),
