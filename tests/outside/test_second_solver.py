@@ -1,6 +1,6 @@
 """Bounds against solvers the planner does not use, or not this way, on mid-size problems.
 
-200 tiny problems against trying every plan are in tests/planning/search/test_strategy.py.
+500 tiny problems against trying every plan are in tests/planning/search/test_strategy.py.
 Here the whole mixed-integer model goes to `scipy.optimize.milp` (HiGHS by another interface
 and with its own settings) and, if it is installed, to CP-SAT of OR-Tools, which searches by
 clauses and whole numbers. No value they find may exceed our bound.

@@ -20,9 +20,15 @@ try:
     from numba.extending import register_jitable
 except Exception:  # whatever keeps the compiler from this machine; `compiled` tells
 
-    def register_jitable(function: Callable) -> Callable:  # type: ignore[no-redef]
+    def register_jitable(  # type: ignore[no-redef]
+        function: Callable | None = None, forceinline: bool = False
+    ) -> Callable:
         """The function as it is."""
-        return function
+        return function or (lambda function: function)
+
+
+# For what is called most often and has many arrays to hand over.
+inlined = register_jitable(forceinline=True)
 
 
 # Figures of a plan by node and step, the first index of `now`: what is left of them after the
@@ -61,6 +67,11 @@ SMALLEST_GAIN = 1e-6
 PERMIT_EVERY = 100
 # Energy of a Mbit is told in so many classes; so much more than must leave may be sent at first.
 CLASSES = 64
+LEAVES, LAST_CLASS = CLASSES + 1, CLASSES + 2
+# First index of `work`: charge gained and needed if nothing is sent, and the class of a step.
+UNSENT_GAIN, UNSENT_NEED, CLASS = range(3)
+# First index of `weights`: by task what its appeal counts, and its appeal; by resource how scarce.
+WEIGHT, APPEAL, SCARCITY = range(3)
 FIRST_MARGIN, LAST_MARGIN, WIDER = 0.01, 200.0, 3.0
 
 
@@ -131,7 +142,9 @@ class State(NamedTuple):
     met (needs, steps): how many meet a need, less those needed beside one. left (budgets,). watched
     (teams, steps). moves (moves, 3): task, start and sign of what a try has changed. touched,
     changed (nodes, 2): first and last step of what it changed in `now`, and of that in loads and
-    data.
+    data. Room: weights (figures, tasks or resources); work (figures, nodes, steps + 1); busy
+    (stations,), what of a step each receives; classes (nodes, CLASSES + 3), what can be sent in
+    each, what must leave, and the last class permitted.
     """
 
     now: np.ndarray
@@ -262,35 +275,14 @@ def count_run(i, cell, sign, worths, taken, counts, gains):
                 break
 
 
-@register_jitable
-def book_place(
-    i,
-    start,
-    sign,
-    tasks,
-    cells,
-    worths,
-    rivals,
-    naming,
-    reach,
-    use,
-    runs,
-    placed,
-    taken,
-    counts,
-    gains,
-    barred,
-    met,
-    left,
-    teams,
-    members,
-    at_once,
-    watched,
-    bars,
-    bar_of,
-    bar_reach,
-):
+@inlined
+def book_place(instance, state, i, start, sign):
     """Book a run as far as it bars, meets, counts and uses up; `sign` -1 takes it back."""
+    tasks, barred, met, left = instance.tasks, state.barred, state.met, state.left
+    rivals, naming, reach, use = instance.rivals, instance.naming, instance.reach, instance.use
+    bars, bar_of, bar_reach = instance.bars, instance.bar_of, instance.bar_reach
+    teams, members, at_once = instance.teams, instance.members, instance.at_once
+    watched, runs, placed = state.watched, state.runs, state.placed
     steps, length = barred.shape[1], tasks[i, LENGTH]
     spaced, stop = length + tasks[i, GAP], min(steps, start + length)
     for t in range(max(0, start - spaced + 1), min(steps, start + spaced)):
@@ -331,7 +323,8 @@ def book_place(
                     break
                 for first in range(max(0, t - tasks[j, LENGTH] + 1), t + 1):
                     barred[j, first] += sign
-    count_run(i, cells[i, start], sign, worths, taken, counts, gains)
+    cell = instance.cells[i, start]
+    count_run(i, cell, sign, instance.worths, state.taken, state.counts, state.gains)
     if sign > 0:
         runs[i, placed[i]] = start
         placed[i] += 1
@@ -343,8 +336,9 @@ def book_place(
 
 
 @register_jitable
-def book_loads(i, start, sign, tasks, profiles, now, changed):
+def book_loads(instance, state, i, start, sign):
     """Add the draw and the data of a run, or take them away."""
+    tasks, profiles, now, changed = instance.tasks, instance.profiles, state.now, state.changed
     n, stop = tasks[i, NODE], start + tasks[i, LENGTH]
     for k in range(tasks[i, LENGTH]):
         now[LOAD, n, start + k] += sign * profiles[0, i, k]
@@ -355,12 +349,15 @@ def book_loads(i, start, sign, tasks, profiles, now, changed):
 
 
 @register_jitable
-def recharge(n, low, high, first, last, step_h, nodes, supplies, now, touched):
+def recharge(instance, state, n, low, high):
     """Charge and charge needed after loads or sending have changed in the steps low...high.
 
-    Charge is known up to step `last` then, and charge needed from `first` on; `spread` does the
-    rest for a plan that is kept.
+    Charge is known up to the LAST step of the try then, and charge needed from its FIRST on;
+    `spread` does the rest for a plan that is kept.
     """
+    step_h, nodes, supplies = instance.step_h, instance.nodes, instance.supplies
+    now, touched, counters = state.now, state.touched, state.counters
+    first, last = counters[FIRST], counters[LAST]
     charging, discharging = nodes[n, CHARGING], nodes[n, DISCHARGING]
     limit_w, transmit_w = nodes[n, CHARGE_LIMIT], nodes[n, TRANSMIT]
     capacity, reserve = nodes[n, CAPACITY], nodes[n, RESERVE]
@@ -393,8 +390,11 @@ def recharge(n, low, high, first, last, step_h, nodes, supplies, now, touched):
 
 
 @register_jitable
-def spread(n, first, last, nodes, now, touched):
-    """Charge after step `last`, and charge needed before step `first`, as far as they change."""
+def spread(instance, state, n):
+    """Charge after the LAST step of the try, and charge needed before its FIRST, as far as they
+    change."""
+    nodes, now, touched, counters = instance.nodes, state.now, state.touched, state.counters
+    first, last = counters[FIRST], counters[LAST]
     steps, capacity, reserve = now.shape[2] - 1, nodes[n, CAPACITY], nodes[n, RESERVE]
     t = last
     level = now[STORED, n, t]
@@ -417,12 +417,13 @@ def spread(n, first, last, nodes, now, touched):
 
 
 @register_jitable
-def restock(nodes, supplies, receiver, order, now, touched, changed):
+def restock(instance, state):
     """Data held, with sending as it was, after data have changed; whether they fit.
 
-    `changed` (nodes, 2) are the steps in which they have; what a relay sends changes them at its
-    receiver.
+    What a relay sends changes them at its receiver.
     """
+    nodes, supplies, order = instance.nodes, instance.supplies, instance.order
+    receiver, now, touched, changed = instance.receiver, state.now, state.touched, state.changed
     steps = now.shape[2] - 1
     fits = True
     for k in range(len(order)):
@@ -456,17 +457,14 @@ def restock(nodes, supplies, receiver, order, now, touched, changed):
 
 
 @register_jitable
-def walk(step_h, nodes, supplies, station, receiver, order, now, touched, work, busy):
-    """Send anew, as early as the permitted steps allow; whether charge and data fit.
-
-    `work` (2, nodes, steps + 1) is room for the quiet change and the charge needed without
-    sending, `busy` (stations,) for what of a step each station receives.
-    """
+def rest(instance, state):
+    """Charge gained and needed if nothing were sent, into `work`; whether the charge suffices."""
+    step_h, nodes, supplies = instance.step_h, instance.nodes, instance.supplies
+    now, work = state.now, state.work
     steps = now.shape[2] - 1
     for n in range(len(nodes)):
-        touched[n, 0], touched[n, 1] = 0, steps
         need = nodes[n, END]
-        work[1, n, steps] = need
+        work[UNSENT_NEED, n, steps] = need
         for t in range(steps - 1, -1, -1):
             net = supplies[GENERATION, n, t] - now[LOAD, n, t]
             quiet = gain_wh(
@@ -476,26 +474,40 @@ def walk(step_h, nodes, supplies, station, receiver, order, now, touched, work, 
                 nodes[n, CHARGE_LIMIT],
                 step_h,
             )
-            work[0, n, t] = quiet
+            work[UNSENT_GAIN, n, t] = quiet
             need = max(nodes[n, RESERVE], need - quiet)
-            work[1, n, t] = need
+            work[UNSENT_NEED, n, t] = need
             # More than a full battery can never be there.
             if need > nodes[n, CAPACITY] + TOLERANCE:
                 return False
         if need > nodes[n, START] + TOLERANCE:
             return False
+    return True
+
+
+@register_jitable
+def send(instance, state):
+    """Send anew, as early as the permitted steps allow; whether the data fit.
+
+    `work` is as `rest` leaves it.
+    """
+    step_h, nodes, supplies = instance.step_h, instance.nodes, instance.supplies
+    station, receiver, order = instance.station, instance.receiver, instance.order
+    now, touched, work, busy = state.now, state.touched, state.work, state.busy
+    steps = now.shape[2] - 1
+    for n in range(len(nodes)):
+        touched[n, 0], touched[n, 1] = 0, steps
         now[STORED, n, 0] = nodes[n, START]
         now[HELD, n, 0] = nodes[n, STORE_START]
         for t in range(steps):
             now[RELAYED, n, t] = 0.0
-    fits = True
     for t in range(steps):
         for k in range(len(busy)):
             busy[k] = 0.0
         for k in range(len(order)):
             n = order[k]
             data = now[HELD, n, t] + now[DATA, n, t] + now[RELAYED, n, t]
-            quiet, able = work[0, n, t], supplies[SEND_MBIT, n, t]
+            quiet, able = work[UNSENT_GAIN, n, t], supplies[SEND_MBIT, n, t]
             share, change, at, to = 0.0, quiet, station[n, t], receiver[n]
             if (
                 now[MAY, n, t] > 0
@@ -519,7 +531,7 @@ def walk(step_h, nodes, supplies, station, receiver, order, now, touched, work, 
                 )
                 taken = supplies[SEND_SHARE, n, t] * (quiet - sending)
                 if taken > 0 and share > 0:
-                    spare = now[STORED, n, t] + quiet - work[1, n, t + 1]
+                    spare = now[STORED, n, t] + quiet - work[UNSENT_NEED, n, t + 1]
                     share = max(0.0, min(share, spare / taken))
                 if share > 0:
                     change -= share * taken
@@ -535,6 +547,7 @@ def walk(step_h, nodes, supplies, station, receiver, order, now, touched, work, 
             now[STORED, n, t + 1] = min(now[STORED, n, t] + change, nodes[n, CAPACITY])
             if data > nodes[n, STORE] + TOLERANCE:
                 return False
+    fits = True
     for n in range(len(nodes)):
         if now[HELD, n, steps] > nodes[n, STORE_END] + TOLERANCE:
             fits = False
@@ -547,62 +560,82 @@ def walk(step_h, nodes, supplies, station, receiver, order, now, touched, work, 
 
 
 @register_jitable
-def permit(
-    step_h, nodes, supplies, station, receiver, order, now, kept, touched, work, busy, classes
-):
+def walk(instance, state):
+    """Send anew, as early as the permitted steps allow; whether charge and data fit."""
+    return rest(instance, state) and send(instance, state)
+
+
+@register_jitable
+def sort_steps(instance, state, n):
+    """Class of what a Mbit takes from the battery in each step, -1 where nothing can be sent; and
+    how much can be sent in each class."""
+    step_h, nodes, supplies = instance.step_h, instance.nodes, instance.supplies
+    now, kept, work, classes = state.now, state.kept, state.work, state.classes
+    steps, capacity, transmit_w = now.shape[2] - 1, nodes[n, CAPACITY], nodes[n, TRANSMIT]
+    most = 0.0
+    for t in range(steps):
+        able = supplies[SEND_MBIT, n, t]
+        cost = -1.0
+        if able > 0 and now[PEAK, n, t] + transmit_w <= nodes[n, BUS] + BUS_TOLERANCE_W:
+            sending = gain_wh(
+                supplies[GENERATION, n, t] - now[LOAD, n, t] - transmit_w,
+                nodes[n, CHARGING],
+                nodes[n, DISCHARGING],
+                nodes[n, CHARGE_LIMIT],
+                step_h,
+            )
+            # What a full battery refuses is free.
+            taken_in = min(work[UNSENT_GAIN, n, t], capacity - kept[STORED, n, t])
+            cost = supplies[SEND_SHARE, n, t] * max(0.0, taken_in - sending) / able
+            most = max(most, cost)
+        work[CLASS, n, t] = cost
+    for k in range(CLASSES + 1):
+        classes[n, k] = 0.0
+    scale = CLASSES / most if most > 0 else 0.0
+    for t in range(steps):
+        if work[CLASS, n, t] >= 0:
+            k = int(work[CLASS, n, t] * scale)
+            work[CLASS, n, t] = k
+            classes[n, k] += supplies[SEND_MBIT, n, t]
+
+
+@register_jitable
+def permit(instance, state):
     """Permit sending where a Mbit takes least from the battery; whether charge and data fit.
 
     So much that what must leave can, with some margin, and more if that does not do. What is
     not sent then is not permitted either, so that later runs find the energy.
-    `classes` (CLASSES + 1,) is room.
     """
+    nodes, order, receiver = instance.nodes, instance.order, instance.receiver
+    now, work, classes = state.now, state.work, state.classes
     steps = now.shape[2] - 1
+    if not rest(instance, state):
+        return False
+    for k in range(len(order)):
+        n = order[k]
+        sort_steps(instance, state, n)
+        leaves = nodes[n, STORE_START] - nodes[n, STORE_END]
+        for t in range(steps):
+            leaves += now[DATA, n, t]
+        for m in range(len(nodes)):
+            if receiver[m] == n:
+                leaves += classes[m, LEAVES]
+        # As `order` has relays first, what they pass on is known here.
+        classes[n, LEAVES] = max(0.0, leaves)
+        classes[n, LAST_CLASS] = -1.0
     margin = FIRST_MARGIN
     while margin <= LAST_MARGIN:
-        for k in range(len(order)):
-            n = order[k]
-            leaves = nodes[n, STORE_START] - nodes[n, STORE_END]
-            for t in range(steps):
-                leaves += now[DATA, n, t]
-            for m in range(len(nodes)):
-                if receiver[m] == n:
-                    leaves += work[1, m, 0]
-            # As `order` has relays first, what they pass on is known here.
-            work[1, n, 0] = max(0.0, leaves)
+        is_wider = False
         for n in range(len(nodes)):
-            leaves = work[1, n, 0]
-            capacity, transmit_w = nodes[n, CAPACITY], nodes[n, TRANSMIT]
-            charging, discharging = nodes[n, CHARGING], nodes[n, DISCHARGING]
-            most = 0.0
-            for t in range(steps):
-                net = supplies[GENERATION, n, t] - now[LOAD, n, t]
-                quiet = gain_wh(net, charging, discharging, nodes[n, CHARGE_LIMIT], step_h)
-                sending = gain_wh(
-                    net - transmit_w, charging, discharging, nodes[n, CHARGE_LIMIT], step_h
-                )
-                # What a full battery refuses is free.
-                taken_in = min(quiet, capacity - kept[STORED, n, t])
-                able = supplies[SEND_MBIT, n, t]
-                cost = -1.0
-                if able > 0 and now[PEAK, n, t] + transmit_w <= nodes[n, BUS] + BUS_TOLERANCE_W:
-                    taken = supplies[SEND_SHARE, n, t] * max(0.0, taken_in - sending)
-                    cost = taken / able
-                    most = max(most, cost)
-                work[0, n, t] = cost
-            for k in range(CLASSES + 1):
-                classes[k] = 0.0
-            scale = CLASSES / most if most > 0 else 0.0
-            for t in range(steps):
-                if work[0, n, t] >= 0:
-                    classes[int(work[0, n, t] * scale)] += supplies[SEND_MBIT, n, t]
-            last, room = 0, classes[0]
-            while last < CLASSES and room < (1 + margin) * leaves:
+            last, room = 0, classes[n, 0]
+            while last < CLASSES and room < (1 + margin) * classes[n, LEAVES]:
                 last += 1
-                room += classes[last]
+                room += classes[n, last]
+            is_wider = is_wider or last > classes[n, LAST_CLASS]
+            classes[n, LAST_CLASS] = last
             for t in range(steps):
-                cost = work[0, n, t]
-                now[MAY, n, t] = 1.0 if cost >= 0 and int(cost * scale) <= last else 0.0
-        if walk(step_h, nodes, supplies, station, receiver, order, now, touched, work, busy):
+                now[MAY, n, t] = 1.0 if 0 <= work[CLASS, n, t] <= last else 0.0
+        if is_wider and send(instance, state):
             for n in range(len(nodes)):
                 for t in range(steps):
                     now[MAY, n, t] = 1.0 if now[SHARE, n, t] > 0 else 0.0
@@ -611,9 +644,12 @@ def permit(
     return False
 
 
-@register_jitable
-def may_start(i, start, step_h, nodes, supplies, tasks, profiles, needs_of, met, now):
+@inlined
+def may_start(instance, state, i, start):
     """Whether bus and charge suffice for a run at a start that nothing bars, with its needs."""
+    step_h, nodes, supplies = instance.step_h, instance.nodes, instance.supplies
+    tasks, profiles, needs_of = instance.tasks, instance.profiles, instance.needs_of
+    met, now = state.met, state.now
     length, n, steps = tasks[i, LENGTH], tasks[i, NODE], now.shape[2] - 1
     if start + length > steps:
         return False
@@ -641,11 +677,13 @@ def may_start(i, start, step_h, nodes, supplies, tasks, profiles, needs_of, met,
 
 
 @register_jitable
-def most_gain(i, low, high, part, cells, preference, price, gains, barred):
+def most_gain(instance, state, i, low, high, part):
     """The most that one more run of `i` gains at a start in low...high that nothing bars.
 
     `part` of its price is taken off.
     """
+    cells, preference, price = instance.cells, instance.preference, instance.price
+    gains, barred = state.gains, state.barred
     most = 0.0
     for t in range(low, high):
         if barred[i, t] == 0:
@@ -654,32 +692,20 @@ def most_gain(i, low, high, part, cells, preference, price, gains, barred):
     return most
 
 
-@register_jitable
-def best_start(
-    i,
-    low,
-    high,
-    from_end,
-    most,
-    part,
-    step_h,
-    nodes,
-    supplies,
-    tasks,
-    profiles,
-    cells,
-    gains,
-    preference,
-    price,
-    needs_of,
-    barred,
-    met,
-    now,
-):
+@inlined
+def best_start(instance, state, i, low, high, from_end, most, part):
     """The start in low...high at which a run gains most, of equal ones the first from one side.
 
     -1 if there is none; no start gains more than `most`.
     """
+    step_h, nodes, tasks, profiles = (
+        instance.step_h,
+        instance.nodes,
+        instance.tasks,
+        instance.profiles,
+    )
+    cells, preference, price = instance.cells, instance.preference, instance.price
+    gains, barred, now = state.gains, state.barred, state.now
     n, length = tasks[i, NODE], tasks[i, LENGTH]
     count = min(high, now.shape[2] - length) - low
     # With every watt a battery gains at least so much less, unless it is charged at its limit.
@@ -704,9 +730,7 @@ def best_start(
         if now[STORED, n, t] + change - drawn_wh < now[NEEDED, n, t + length]:
             continue
         gain = gains[i, cells[i, t]] + preference[i, t] - part * price[i, t]
-        if gain > best + SMALLEST_GAIN and may_start(
-            i, t, step_h, nodes, supplies, tasks, profiles, needs_of, met, now
-        ):
+        if gain > best + SMALLEST_GAIN and may_start(instance, state, i, t):
             best, start = gain, t
             if gain >= most - SMALLEST_GAIN:
                 break
@@ -714,11 +738,20 @@ def best_start(
 
 
 @register_jitable
+def note(state, i, start, sign):
+    """Note a move of the try."""
+    moves, counters = state.moves, state.counters
+    m = counters[MOVES]
+    moves[m, 0], moves[m, 1], moves[m, 2] = i, start, sign
+    counters[MOVES] += 1
+
+
+@register_jitable
 def clear(instance, state, middle, reach, only, keep, with_needed):
     """Take out runs near the `middle`, each with probability 1 - keep, if platform `only` (or
     -1 for any) has them; what others need stays unless `with_needed`."""
     tasks, runs, placed = instance.tasks, state.runs, state.placed
-    counters, moves = state.counters, state.moves
+    counters = state.counters
     for i in range(len(tasks)):
         if only >= 0 and tasks[i, NODE] != only:
             continue
@@ -733,138 +766,56 @@ def clear(instance, state, middle, reach, only, keep, with_needed):
         for k in range(placed[i]):
             start = runs[i, k]
             if abs(start - middle) < reach and start != first and drawn(counters) >= keep:
-                m = counters[MOVES]
-                moves[m, 0], moves[m, 1], moves[m, 2] = i, start, -1
-                counters[MOVES] += 1
+                note(state, i, start, -1)
+
+
+@register_jitable
+def worth_of(instance, state, i, start):
+    """What one more run of `i` at a start adds to the objective."""
+    return state.gains[i, instance.cells[i, start]] + instance.preference[i, start]
+
+
+@register_jitable
+def put_in(instance, state, i, start):
+    """Book a run that fits."""
+    state.sums[GAIN] += worth_of(instance, state, i, start)
+    book_place(instance, state, i, start, 1)
+    book_loads(instance, state, i, start, 1)
+    stop = start + instance.tasks[i, LENGTH]
+    recharge(instance, state, instance.tasks[i, NODE], start, stop)
+    note(state, i, start, 1)
 
 
 @register_jitable
 def take_out(instance, state, done):
     """Take back the runs that are listed in the moves from `done` on."""
-    step_h, nodes, supplies = instance.step_h, instance.nodes, instance.supplies
-    tasks, profiles = instance.tasks, instance.profiles
-    cells, worths = instance.cells, instance.worths
-    rivals, naming, reach = instance.rivals, instance.naming, instance.reach
-    preference, use = instance.preference, instance.use
-    teams, members, at_once = instance.teams, instance.members, instance.at_once
-    bars, bar_of, bar_reach = instance.bars, instance.bar_of, instance.bar_reach
-    runs, placed, taken, barred = state.runs, state.placed, state.taken, state.barred
-    counts, gains = state.counts, state.gains
-    met, left, watched = state.met, state.left, state.watched
-    now, moves, sums = state.now, state.moves, state.sums
-    touched, changed = state.touched, state.changed
-    first, last = state.counters[FIRST], state.counters[LAST]
+    moves, changed = state.moves, state.changed
     for m in range(done, state.counters[MOVES]):
         i, start = moves[m, 0], moves[m, 1]
-        book_place(
-            i,
-            start,
-            -1,
-            tasks,
-            cells,
-            worths,
-            rivals,
-            naming,
-            reach,
-            use,
-            runs,
-            placed,
-            taken,
-            counts,
-            gains,
-            barred,
-            met,
-            left,
-            teams,
-            members,
-            at_once,
-            watched,
-            bars,
-            bar_of,
-            bar_reach,
-        )
-        book_loads(i, start, -1, tasks, profiles, now, changed)
-        sums[GAIN] -= gains[i, cells[i, start]] + preference[i, start]
-    for n in range(len(nodes)):
+        book_place(instance, state, i, start, -1)
+        book_loads(instance, state, i, start, -1)
+        state.sums[GAIN] -= worth_of(instance, state, i, start)
+    for n in range(len(changed)):
         if changed[n, 0] < changed[n, 1]:
-            recharge(
-                n, changed[n, 0], changed[n, 1], first, last, step_h, nodes, supplies, now, touched
-            )
+            recharge(instance, state, n, changed[n, 0], changed[n, 1])
 
 
 @register_jitable
 def put_back(instance, state, low, high, done):
     """Runs that others need and that were taken out in the moves from `done` on, at random starts
     in low...high."""
-    step_h, nodes, supplies = instance.step_h, instance.nodes, instance.supplies
-    tasks, profiles = instance.tasks, instance.profiles
-    cells, worths = instance.cells, instance.worths
-    rivals, naming, reach = instance.rivals, instance.naming, instance.reach
-    preference, use, needs_of = instance.preference, instance.use, instance.needs_of
-    teams, members, at_once = instance.teams, instance.members, instance.at_once
-    bars, bar_of, bar_reach = instance.bars, instance.bar_of, instance.bar_reach
-    task_order = instance.task_order
-    runs, placed, taken, barred = state.runs, state.placed, state.taken, state.barred
-    counts, gains = state.counts, state.gains
-    met, left, watched = state.met, state.left, state.watched
-    now, moves, sums = state.now, state.moves, state.sums
-    touched, changed, counters = state.touched, state.changed, state.counters
+    tasks, counters, moves = instance.tasks, state.counters, state.moves
     last, span = counters[MOVES], high - low
     for j in range(len(tasks)):
-        i = task_order[j]
+        i = instance.task_order[j]
         for m in range(done, last):
             if moves[m, 0] != i or not tasks[i, AWAITED]:
                 continue
             first = low + int(drawn(counters) * span)
             for k in range(span):
                 t = first + k if first + k < high else first + k - span
-                if barred[i, t] == 0 and may_start(
-                    i, t, step_h, nodes, supplies, tasks, profiles, needs_of, met, now
-                ):
-                    sums[GAIN] += gains[i, cells[i, t]] + preference[i, t]
-                    book_place(
-                        i,
-                        t,
-                        1,
-                        tasks,
-                        cells,
-                        worths,
-                        rivals,
-                        naming,
-                        reach,
-                        use,
-                        runs,
-                        placed,
-                        taken,
-                        counts,
-                        gains,
-                        barred,
-                        met,
-                        left,
-                        teams,
-                        members,
-                        at_once,
-                        watched,
-                        bars,
-                        bar_of,
-                        bar_reach,
-                    )
-                    book_loads(i, t, 1, tasks, profiles, now, changed)
-                    recharge(
-                        tasks[i, NODE],
-                        t,
-                        t + tasks[i, LENGTH],
-                        counters[FIRST],
-                        counters[LAST],
-                        step_h,
-                        nodes,
-                        supplies,
-                        now,
-                        touched,
-                    )
-                    m = counters[MOVES]
-                    moves[m, 0], moves[m, 1], moves[m, 2] = i, t, 1
-                    counters[MOVES] += 1
+                if state.barred[i, t] == 0 and may_start(instance, state, i, t):
+                    put_in(instance, state, i, t)
                     break
 
 
@@ -872,21 +823,47 @@ def put_back(instance, state, low, high, done):
 def list_lacking(instance, state):
     """List all runs that lack a run they need among the moves, to be taken out."""
     needs_of, met, runs, placed = instance.needs_of, state.met, state.runs, state.placed
-    counters, moves = state.counters, state.moves
-    nodes, now, touched, before = instance.nodes, state.now, state.touched, counters[MOVES]
+    counters, before = state.counters, state.counters[MOVES]
     for i in range(len(placed)):
         for k in range(placed[i]):
             for need in range(needs_of[i, 0], needs_of[i, 1]):
                 if met[need, runs[i, k]] <= 0:
-                    m = counters[MOVES]
-                    moves[m, 0], moves[m, 1], moves[m, 2] = i, runs[i, k], -1
-                    counters[MOVES] += 1
+                    note(state, i, runs[i, k], -1)
                     break
     if counters[MOVES] > before:
         # They may lie anywhere.
-        for n in range(len(nodes)):
-            spread(n, counters[FIRST], counters[LAST], nodes, now, touched)
-        counters[FIRST], counters[LAST] = 0, now.shape[2] - 1
+        for n in range(len(instance.nodes)):
+            spread(instance, state, n)
+        counters[FIRST], counters[LAST] = 0, state.now.shape[2] - 1
+
+
+@register_jitable
+def appeal(instance, state, i, low, high, part):
+    """The weight of task `i`, times the most that one more run gains in low...high."""
+    return state.weights[WEIGHT, i] * most_gain(instance, state, i, low, high, part)
+
+
+@register_jitable
+def appeal_again(instance, state, i, low, high, part):
+    """Update the appeal of all tasks to which a run of `i` has changed it."""
+    rivals, bars, bar_of = instance.rivals, instance.bars, instance.bar_of
+    teams, members, weights = instance.teams, instance.members, state.weights
+    weights[APPEAL, i] = 0.0
+    if state.placed[i] < instance.tasks[i, COUNT]:
+        weights[APPEAL, i] = appeal(instance, state, i, low, high, part)
+    for k in range(rivals.shape[1]):
+        j = rivals[i, k]
+        if j >= 0 and weights[APPEAL, j] > 0.0:
+            weights[APPEAL, j] = appeal(instance, state, j, low, high, part)
+    for k in range(bars.shape[1]):
+        j = bar_of[bars[i, k]] if bars[i, k] >= 0 else i
+        if weights[APPEAL, j] > 0.0:
+            weights[APPEAL, j] = appeal(instance, state, j, low, high, part)
+    for k in range(teams.shape[1]):
+        for m in range(members.shape[1] if teams[i, k] >= 0 else 0):
+            j = members[teams[i, k], m]
+            if j >= 0 and weights[APPEAL, j] > 0.0:
+                weights[APPEAL, j] = appeal(instance, state, j, low, high, part)
 
 
 @register_jitable
@@ -896,144 +873,42 @@ def refill(instance, state, low, high):
     Weights of the resources, noise, and the side from which starts are taken are random. With some
     probability runs are chosen by their worth less a share of their price first.
     """
-    step_h, nodes, supplies = instance.step_h, instance.nodes, instance.supplies
-    tasks, profiles = instance.tasks, instance.profiles
-    cells, worths = instance.cells, instance.worths
-    rivals, naming, reach = instance.rivals, instance.naming, instance.reach
-    preference, price, use = instance.preference, instance.price, instance.use
-    teams, members, at_once = instance.teams, instance.members, instance.at_once
-    bars, bar_of, bar_reach = instance.bars, instance.bar_of, instance.bar_reach
-    needs_of, shares = instance.needs_of, instance.shares
-    runs, placed, taken, barred = state.runs, state.placed, state.taken, state.barred
-    counts, gains = state.counts, state.gains
-    met, left, watched = state.met, state.left, state.watched
-    now, moves, sums = state.now, state.moves, state.sums
-    touched, changed, counters, weights = (
-        state.touched,
-        state.changed,
-        state.counters,
-        state.weights,
-    )
-    count = len(tasks)
+    tasks, shares, use, left = instance.tasks, instance.shares, instance.use, state.left
+    counters, weights, count = state.counters, state.weights, len(instance.tasks)
     power, from_end = drawn(counters), drawn(counters) < 0.5
     part = drawn(counters) if drawn(counters) < PRICED else 0.0
     for k in range(shares.shape[1]):
-        weights[2, k] = drawn(counters)
+        weights[SCARCITY, k] = drawn(counters)
     for i in range(count):
         cost = 1e-9
         for k in range(shares.shape[1]):
-            cost += shares[i, k] * weights[2, k]
+            cost += shares[i, k] * weights[SCARCITY, k]
         # Of variance one.
         noise = 2 * (drawn(counters) + drawn(counters) + drawn(counters) - 1.5)
-        weights[0, i] = exp(SPREAD * noise - power * log(cost))
+        weights[WEIGHT, i] = exp(SPREAD * noise - power * log(cost))
     while True:
         for i in range(count):
-            weights[1, i] = 0.0
-            if placed[i] < tasks[i, COUNT]:
-                most = most_gain(i, low, high, part, cells, preference, price, gains, barred)
-                weights[1, i] = weights[0, i] * most
+            weights[APPEAL, i] = 0.0
+            if state.placed[i] < tasks[i, COUNT]:
+                weights[APPEAL, i] = appeal(instance, state, i, low, high, part)
         while True:
             i = 0
             for j in range(1, count):
-                if weights[1, j] > weights[1, i]:
+                if weights[APPEAL, j] > weights[APPEAL, i]:
                     i = j
-            if weights[1, i] <= 0.0:
+            if weights[APPEAL, i] <= 0.0:
                 break
             start = -1
             fits = True
             for k in range(len(left)):
                 fits = fits and left[k] >= use[k, i] - TOLERANCE
             if fits:
-                most = weights[1, i] / weights[0, i]
-                start = best_start(
-                    i,
-                    low,
-                    high,
-                    from_end,
-                    most,
-                    part,
-                    step_h,
-                    nodes,
-                    supplies,
-                    tasks,
-                    profiles,
-                    cells,
-                    gains,
-                    preference,
-                    price,
-                    needs_of,
-                    barred,
-                    met,
-                    now,
-                )
-            weights[1, i] = 0.0
-            if start < 0:
-                continue
-            sums[GAIN] += gains[i, cells[i, start]] + preference[i, start]
-            book_place(
-                i,
-                start,
-                1,
-                tasks,
-                cells,
-                worths,
-                rivals,
-                naming,
-                reach,
-                use,
-                runs,
-                placed,
-                taken,
-                counts,
-                gains,
-                barred,
-                met,
-                left,
-                teams,
-                members,
-                at_once,
-                watched,
-                bars,
-                bar_of,
-                bar_reach,
-            )
-            book_loads(i, start, 1, tasks, profiles, now, changed)
-            recharge(
-                tasks[i, NODE],
-                start,
-                start + tasks[i, LENGTH],
-                counters[FIRST],
-                counters[LAST],
-                step_h,
-                nodes,
-                supplies,
-                now,
-                touched,
-            )
-            m = counters[MOVES]
-            moves[m, 0], moves[m, 1], moves[m, 2] = i, start, 1
-            counters[MOVES] += 1
-            if placed[i] < tasks[i, COUNT]:
-                most = most_gain(i, low, high, part, cells, preference, price, gains, barred)
-                weights[1, i] = weights[0, i] * most
-            for k in range(rivals.shape[1]):
-                j = rivals[i, k]
-                if j >= 0 and weights[1, j] > 0.0:
-                    most = most_gain(j, low, high, part, cells, preference, price, gains, barred)
-                    weights[1, j] = weights[0, j] * most
-            for k in range(bars.shape[1]):
-                j = bar_of[bars[i, k]] if bars[i, k] >= 0 else i
-                if weights[1, j] > 0.0:
-                    most = most_gain(j, low, high, part, cells, preference, price, gains, barred)
-                    weights[1, j] = weights[0, j] * most
-            for k in range(teams.shape[1]):
-                for m in range(members.shape[1] if teams[i, k] >= 0 else 0):
-                    j = members[teams[i, k], m]
-                    if j >= 0 and weights[1, j] > 0.0:
-                        most = most_gain(
-                            j, low, high, part, cells, preference, price, gains, barred
-                        )
-                        weights[1, j] = weights[0, j] * most
+                most = weights[APPEAL, i] / weights[WEIGHT, i]
+                start = best_start(instance, state, i, low, high, from_end, most, part)
+            weights[APPEAL, i] = 0.0
+            if start >= 0:
+                put_in(instance, state, i, start)
+                appeal_again(instance, state, i, low, high, part)
         if part == 0.0:
             break
         part = 0.0
@@ -1056,16 +931,7 @@ def is_new(moves, count):
 def is_accepted(instance, state):
     """Whether the try is kept: it has the required runs, is good enough, and battery and store
     suffice."""
-    step_h, nodes, supplies = instance.step_h, instance.nodes, instance.supplies
-    station, receiver, order = instance.station, instance.receiver, instance.order
     tasks, placed, counters, sums = instance.tasks, state.placed, state.counters, state.sums
-    now, touched, changed, work, busy = (
-        state.now,
-        state.touched,
-        state.changed,
-        state.work,
-        state.busy,
-    )
     for i in range(len(tasks)):
         if placed[i] < tasks[i, MUST]:
             return False
@@ -1076,27 +942,14 @@ def is_accepted(instance, state):
     if sums[GAIN] < sums[MEAN_WORTH] * loss * log(drawn(counters)):
         return False
     better = sums[AHEAD] + sums[GAIN] > sums[BEST_AHEAD] + SMALLEST_GAIN
-    if restock(nodes, supplies, receiver, order, now, touched, changed) and not better:
+    if restock(instance, state) and not better:
         return True
-    if walk(step_h, nodes, supplies, station, receiver, order, now, touched, work, busy):
+    if walk(instance, state):
         return True
     if not better or counters[SPENT] < counters[NEXT_PERMIT]:
         return False
     counters[NEXT_PERMIT] = counters[SPENT] + PERMIT_EVERY
-    return permit(
-        step_h,
-        nodes,
-        supplies,
-        station,
-        receiver,
-        order,
-        now,
-        state.kept,
-        touched,
-        work,
-        busy,
-        state.classes,
-    )
+    return permit(instance, state)
 
 
 @register_jitable
@@ -1120,47 +973,6 @@ def keep_best(state):
 
 
 @register_jitable
-def undo(instance, state):
-    """Take all moves back."""
-    tasks, rivals, naming = instance.tasks, instance.rivals, instance.naming
-    cells, worths, counts, gains = instance.cells, instance.worths, state.counts, state.gains
-    reach, use, runs, placed = instance.reach, instance.use, state.runs, state.placed
-    taken, barred, met, left = state.taken, state.barred, state.met, state.left
-    teams, members, at_once = instance.teams, instance.members, instance.at_once
-    bars, bar_of, bar_reach = instance.bars, instance.bar_of, instance.bar_reach
-    watched, moves = state.watched, state.moves
-    for m in range(state.counters[MOVES] - 1, -1, -1):
-        i, start, sign = moves[m, 0], moves[m, 1], -moves[m, 2]
-        book_place(
-            i,
-            start,
-            sign,
-            tasks,
-            cells,
-            worths,
-            rivals,
-            naming,
-            reach,
-            use,
-            runs,
-            placed,
-            taken,
-            counts,
-            gains,
-            barred,
-            met,
-            left,
-            teams,
-            members,
-            at_once,
-            watched,
-            bars,
-            bar_of,
-            bar_reach,
-        )
-
-
-@register_jitable
 def copy_figures(source, target, touched):
     """Copy what was touched."""
     for f in range(FIGURES):
@@ -1169,91 +981,91 @@ def copy_figures(source, target, touched):
                 target[f, n, t] = source[f, n, t]
 
 
+@register_jitable
+def refuse(instance, state):
+    """The plan becomes what it was before the try."""
+    moves = state.moves
+    for m in range(state.counters[MOVES] - 1, -1, -1):
+        book_place(instance, state, moves[m, 0], moves[m, 1], -moves[m, 2])
+    copy_figures(state.kept, state.now, state.touched)
+
+
+@register_jitable
+def accept(instance, state):
+    """The plan as tried becomes the one to go on from."""
+    counters, sums = state.counters, state.sums
+    counters[ACCEPTED] += 1
+    sums[AHEAD] += sums[GAIN]
+    if sums[AHEAD] > sums[BEST_AHEAD] + SMALLEST_GAIN:
+        keep_best(state)
+    for n in range(len(instance.nodes)):
+        spread(instance, state, n)
+    copy_figures(state.now, state.kept, state.touched)
+
+
+@register_jitable
+def ruin(instance, state):
+    """Clear a part of the plan; the hours that are to be filled again, none if it is empty."""
+    counters, touched, changed = state.counters, state.touched, state.changed
+    tasks, step_h = instance.tasks, instance.step_h
+    steps, platforms = state.now.shape[2] - 1, state.now.shape[1]
+    counters[MOVES] = 0
+    state.sums[GAIN] = 0.0
+    awaited = False
+    for i in range(len(tasks)):
+        awaited = awaited or tasks[i, AWAITED] > 0
+    for n in range(platforms):
+        touched[n, 0], touched[n, 1] = steps, 0
+        changed[n, 0], changed[n, 1] = steps, 0
+    middle = int(drawn(counters) * steps)
+    around = drawn(counters) * CLEARED_H / 2 / step_h
+    only = int(drawn(counters) * platforms) if drawn(counters) < 0.5 else -1
+    keep = drawn(counters) * KEPT
+    with_needed = awaited and drawn(counters) < WITH_NEEDED
+    clear(instance, state, middle, around, only, keep, with_needed)
+    if counters[MOVES] == 0:
+        return 0, 0
+    low, high = 0, steps
+    if drawn(counters) >= ANYWHERE:
+        low = max(0, int(middle - around - BESIDE_H / step_h))
+        high = min(steps, int(middle + around + BESIDE_H / step_h))
+    counters[FIRST] = low
+    counters[LAST] = min(steps, high + instance.profiles.shape[2])
+    done = 0
+    while done < counters[MOVES]:
+        take_out(instance, state, done)
+        again, done = done, counters[MOVES]
+        if with_needed:
+            put_back(instance, state, low, high, again)
+            done = counters[MOVES]
+            list_lacking(instance, state)
+    return low, high
+
+
 def anneal(instance, state, until):
     """Ruin and recreate until so many tries are spent; the best plan is in `state`.
 
     The state goes on from where it was left; a new one begins with a walk, and has no tries left if
     that falls short.
     """
-    step_h, now, kept, tasks = instance.step_h, state.now, state.kept, instance.tasks
-    counters, sums, touched, changed = state.counters, state.sums, state.touched, state.changed
-    steps, platforms = now.shape[2] - 1, now.shape[1]
-    awaited = False
-    for i in range(len(tasks)):
-        awaited = awaited or tasks[i, AWAITED] > 0
+    counters = state.counters
     if counters[SPENT] == 0:
-        if not walk(
-            step_h,
-            instance.nodes,
-            instance.supplies,
-            instance.station,
-            instance.receiver,
-            instance.order,
-            now,
-            touched,
-            state.work,
-            state.busy,
-        ):
+        if not walk(instance, state):
             counters[SPENT] = counters[WORK]
-        copy_figures(now, kept, touched)
+        copy_figures(state.now, state.kept, state.touched)
     while counters[SPENT] < until:
         counters[SPENT] += 1
-        counters[MOVES] = 0
-        sums[GAIN] = 0.0
-        for n in range(platforms):
-            touched[n, 0], touched[n, 1] = steps, 0
-            changed[n, 0], changed[n, 1] = steps, 0
-        middle = int(drawn(counters) * steps)
-        around = drawn(counters) * CLEARED_H / 2 / step_h
-        only = int(drawn(counters) * platforms) if drawn(counters) < 0.5 else -1
-        keep = drawn(counters) * KEPT
-        with_needed = awaited and drawn(counters) < WITH_NEEDED
-        clear(instance, state, middle, around, only, keep, with_needed)
-        if counters[MOVES] == 0:
+        low, high = ruin(instance, state)
+        if low == high:
             continue
-        low, high = 0, steps
-        if drawn(counters) >= ANYWHERE:
-            low = max(0, int(middle - around - BESIDE_H / step_h))
-            high = min(steps, int(middle + around + BESIDE_H / step_h))
-        counters[FIRST] = low
-        counters[LAST] = min(steps, high + instance.profiles.shape[2])
-        done = 0
-        while done < counters[MOVES]:
-            take_out(instance, state, done)
-            again, done = done, counters[MOVES]
-            if with_needed:
-                put_back(instance, state, low, high, again)
-                done = counters[MOVES]
-                list_lacking(instance, state)
-        if drawn(counters) < RESENT and not permit(
-            step_h,
-            instance.nodes,
-            instance.supplies,
-            instance.station,
-            instance.receiver,
-            instance.order,
-            now,
-            kept,
-            touched,
-            state.work,
-            state.busy,
-            state.classes,
-        ):
-            undo(instance, state)
-            copy_figures(kept, now, touched)
+        if drawn(counters) < RESENT and not permit(instance, state):
+            refuse(instance, state)
             continue
         refill(instance, state, low, high)
         if is_accepted(instance, state):
-            counters[ACCEPTED] += 1
-            sums[AHEAD] += sums[GAIN]
-            if sums[AHEAD] > sums[BEST_AHEAD] + SMALLEST_GAIN:
-                keep_best(state)
-            for n in range(platforms):
-                spread(n, counters[FIRST], counters[LAST], instance.nodes, now, touched)
-            copy_figures(now, kept, touched)
+            accept(instance, state)
         else:
-            undo(instance, state)
-            copy_figures(kept, now, touched)
+            refuse(instance, state)
 
 
 def first_fit(instance, state, starts):
@@ -1263,33 +1075,21 @@ def first_fit(instance, state, starts):
     Data are sent where the plan in `state` permits it, or as early as can be. Nothing else is
     judged, and the plan is as it was afterwards.
     """
-    step_h, now, kept, touched = instance.step_h, state.now, state.kept, state.touched
-    tasks, profiles, changed = instance.tasks, instance.profiles, state.changed
+    now, touched = state.now, state.touched
     steps = now.shape[2] - 1
     for k in range(len(starts)):
-        book_loads(starts[k, 0], starts[k, 1], 1, tasks, profiles, now, changed)
+        book_loads(instance, state, starts[k, 0], starts[k, 1], 1)
         fits, way = False, 0
         while way < 2 and not fits:
             if way == 1:
                 for n in range(now.shape[1]):
                     for t in range(steps):
                         now[MAY, n, t] = 1.0
-            fits = walk(
-                step_h,
-                instance.nodes,
-                instance.supplies,
-                instance.station,
-                instance.receiver,
-                instance.order,
-                now,
-                touched,
-                state.work,
-                state.busy,
-            )
+            fits = walk(instance, state)
             way += 1
         for n in range(now.shape[1]):
             touched[n, 0], touched[n, 1] = 0, steps
-        copy_figures(kept, now, touched)
+        copy_figures(state.kept, now, touched)
         if fits:
             return k
     return -1

@@ -253,9 +253,9 @@ def state_of(booking: Booking, seed: int, tries: int, first_loss: float) -> kern
         touched=np.zeros((platforms, 2), dtype=np.int64),
         changed=np.zeros((platforms, 2), dtype=np.int64),
         weights=np.zeros((3, max(count, resources))),
-        work=np.zeros((2, platforms, steps + 1)),
+        work=np.zeros((3, platforms, steps + 1)),
         busy=np.zeros(stations + 1),
-        classes=np.zeros(kernel.CLASSES + 1),
+        classes=np.zeros((platforms, kernel.CLASSES + 3)),
     )
 
 

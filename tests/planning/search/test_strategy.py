@@ -26,7 +26,7 @@ from obsplan.planning.solver.transmit_windows import with_planned_sending
 # Seeds of tiny problems.
 MANY = pytest.mark.parametrize(
     "seeds",
-    [range(50), pytest.param(range(50, 200), marks=pytest.mark.long)],
+    [range(50), pytest.param(range(50, 500), marks=pytest.mark.long)],
     ids=["some", "others"],
 )
 
@@ -129,7 +129,7 @@ def test_bound_of_good_duals_is_tight_where_nothing_competes():
 
 @pytest.mark.parametrize(
     "seeds",
-    [range(25), pytest.param(range(25, 200), marks=pytest.mark.long)],
+    [range(25), pytest.param(range(25, 500), marks=pytest.mark.long)],
     ids=["some", "others"],
 )
 def test_searched_plans_stay_under_the_bound_and_never_get_worse(seeds, monkeypatch):

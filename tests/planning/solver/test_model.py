@@ -21,7 +21,7 @@ from obsplan.planning.solver.model import build_model, cliques
 # Seeds of tiny problems.
 MANY = pytest.mark.parametrize(
     "seeds",
-    [range(40), pytest.param(range(40, 200), marks=pytest.mark.long)],
+    [range(40), pytest.param(range(40, 500), marks=pytest.mark.long)],
     ids=["some", "others"],
 )
 
