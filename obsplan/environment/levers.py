@@ -175,10 +175,10 @@ def lead_lever(scenario: Scenario, activity: Activity) -> Lever | None:
     return Lever(lead_min, 0, change, whole=True)
 
 
-def settling_levers(activity: Activity) -> Iterator[Lever]:
-    """The time to wait after each activity that comes first."""
+def waiting_levers(activity: Activity, key: str = "settle_min") -> Iterator[Lever]:
+    """The time to settle, or with "decide_min" to decide, after each activity that comes first."""
     for after in activity.after:
-        path, old = ("after", after.activity, "settle_min"), after.settle_min
+        path, old = ("after", after.activity, key), getattr(after, key)
 
         def change(value: float, path=path, old=old) -> KeyChange:
             return KeyChange("activity", activity.name, path, old, int(value))
@@ -188,7 +188,7 @@ def settling_levers(activity: Activity) -> Iterator[Lever]:
 
 def order_ways(activity: Activity) -> Iterator[tuple[Lever | KeyChange, ...]]:
     """For each activity that comes first: a shorter wait after it, or none."""
-    levers = settling_levers(activity)
+    levers = waiting_levers(activity)
     for after, lever in zip(activity.after, levers):
         others = tuple(other for other in activity.after if other is not after)
         yield lever, KeyChange("activity", activity.name, ("after",), activity.after, others)

@@ -44,6 +44,12 @@ def _rising(value: tuple[float, ...]) -> tuple[float, ...]:
     return value
 
 
+def _kelvin_pair(value: tuple[float, float]) -> tuple[float, float]:
+    if -math.inf < value[0] < 0:
+        raise ValueError("kelvin are never below 0; add 273.15 to degrees Celsius")
+    return value
+
+
 def file_names(value: Any) -> Any:
     """One file name, or several of elevation models as a tuple; raises ValueError for others."""
     several = isinstance(value, list | tuple)
@@ -86,6 +92,7 @@ Line = Annotated[str, Field(pattern=LINE_PATTERN), Form("text in one line")]
 Utc = Annotated[datetime, BeforeValidator(_utc), Form("2028-07-01T00:00:00Z")]
 Pair = Annotated[tuple[float, float], BeforeValidator(_list_as_tuple)]
 Range = Annotated[Pair, AfterValidator(_rising_pair), Form("[low, high]")]
+KelvinRange = Annotated[Range, AfterValidator(_kelvin_pair), Form("[low, high], 0 or more")]
 HoursOfDay = Annotated[Pair, AfterValidator(_hours_of_day), Form("[from, to], 0 to 24")]
 Names = Annotated[tuple[Name, ...], BeforeValidator(_list_as_tuple), Form("list of names")]
 # One file, or several elevation models.

@@ -4,7 +4,7 @@ from typing import Annotated
 
 from pydantic import Field
 
-from obsplan.inputs.field_types import Name, Names, NotNegative, Number, Range, Share
+from obsplan.inputs.field_types import KelvinRange, Name, Names, NotNegative, Number, Share
 from obsplan.inputs.frozen_model import FrozenModel
 
 Kelvin = Annotated[Number, Field(ge=20, le=600)]
@@ -56,11 +56,11 @@ class Unit(FrozenModel):
     """Share of the draw of its instruments' runs, warm-up included, that ends as heat in it."""
     thermostat: ThermostatHeater | None = None
     """Heater of the node."""
-    operating_k: Range | None = None
+    operating_k: KelvinRange | None = None
     """Temperatures allowed during every run of its instruments."""
-    switch_on_k: Range | None = None
+    switch_on_k: KelvinRange | None = None
     """Temperatures allowed when a run of its instruments starts, warm-up included."""
-    surviving_k: Range | None = None
+    surviving_k: KelvinRange | None = None
     """Temperatures allowed at all times."""
     charges_above_k: NotNegative | None = None
     """The battery takes no charge while this unit is colder; 273 K is common practice, no source.

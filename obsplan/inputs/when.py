@@ -4,7 +4,7 @@ from typing import Annotated
 
 from pydantic import Field
 
-from obsplan.inputs.field_types import HoursOfDay, Name, Number, Range
+from obsplan.inputs.field_types import HoursOfDay, KelvinRange, Name, Number, Range
 from obsplan.inputs.frozen_model import FrozenModel
 
 
@@ -13,7 +13,7 @@ class GroundRange(FrozenModel):
 
     depth_m: Annotated[Number, Field(gt=0, le=2)]
     """Depth below the surface."""
-    temperature_k: Range
+    temperature_k: KelvinRange
     """Lowest and highest temperature allowed at this depth."""
 
 
@@ -22,7 +22,7 @@ class UnitRange(FrozenModel):
 
     name: Name
     """Name of the unit."""
-    temperature_k: Range
+    temperature_k: KelvinRange
     """Lowest temperature allowed in the cold case, and highest in the hot case."""
 
 
@@ -40,7 +40,7 @@ class When(FrozenModel):
     """Elevation of the Earth's centre above the local level plane."""
     earth_phase_deg: Range | None = None
     """Angle at the Earth between the Sun and the site: 0 when the Earth is full, 180 when new."""
-    surface_temperature_k: Range | None = None
+    surface_temperature_k: KelvinRange | None = None
     """Temperature of the ground at the surface."""
     ground: GroundRange | None = None
     """Temperature of the ground at a depth: { depth_m = 0.4, temperature_k = [230, 250] }."""

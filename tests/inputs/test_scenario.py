@@ -235,6 +235,11 @@ MISTAKES = [
         'activity 9 "drive".when.sun_elevation_deg: the range must be [low, high] with low <= high',
     ),
     (
+        {"activity.8.when": {"surface_temperature_k": [-20, 40]}},
+        'activity 9 "drive".when.surface_temperature_k: kelvin are never below 0; add 273.15 to '
+        "degrees Celsius",
+    ),
+    (
         {"activity.8.when": {"sun_elevation_deg": [NAN, 5]}},
         'activity 9 "drive".when.sun_elevation_deg: the range must be [low, high] with low <= high',
     ),

@@ -183,7 +183,13 @@ duration_min = 30
 power_w = 6.0
 data_mbit = 4.0
 value = 3.0
-after = [{ activity = "panorama", each = true, received = true, decide_min = 20 }]
+[[activity.after]]
+activity = "panorama"
+each = true
+received = true
+decide_min = 20
+from_utc = 2028-07-05T01:00:00Z
+until_utc = 2028-07-05T05:30:00Z
 [[team]]
 name = "operators"
 shifts = "shifts.csv"

@@ -12,11 +12,11 @@ from obsplan.environment.levers import (
     lead_lever,
     least_change,
     platform_changes,
-    settling_levers,
+    waiting_levers,
 )
 from obsplan.environment.model import Environment
 from obsplan.inputs.scenario import Activity
-from obsplan.planning.problem.decisions import order_steps
+from obsplan.planning.problem.decisions import order_steps, ready_steps
 from obsplan.planning.problem.start_windows import (
     coverage_bin,
     most_runs,
@@ -38,11 +38,11 @@ BUS_KEYS = "margins.power_share", "bus_limit_w"
 
 def activity_findings(environment: Environment) -> Iterator[Finding]:
     """All findings about each activity."""
-    ready = _first_ends(environment)
+    first = _first_starts(environment)
     for activity in environment.scenario.activity:
         name = activity.name
         if start_mask(environment, activity).any():
-            if ready[name] is None:
+            if first[name] is None:
                 yield from mended(environment, partial(_order, name), partial(_sooner, name))
             yield from room_findings(environment, name)
             yield from mended(environment, partial(_bus, name), partial(_less_power, name))
@@ -72,7 +72,7 @@ def _severity(activity: Activity) -> Severity:
 def _order(name: str, environment: Environment) -> Iterator[Finding]:
     """An activity without a start late enough after the activities it waits for."""
     activity = environment.scenario.activity_named(name)
-    if _first_ends(environment)[name] is None:
+    if _first_starts(environment)[name] is None:
         names = ", ".join(f'"{after.activity}"' for after in activity.after)
         yield Finding(
             _severity(activity),
@@ -81,34 +81,32 @@ def _order(name: str, environment: Environment) -> Iterator[Finding]:
         )
 
 
-def _first_ends(environment: Environment) -> dict[str, int | None]:
-    """Per activity the first step by which a run may be over, order kept; None if never."""
+def _first_starts(environment: Environment) -> dict[str, int | None]:
+    """Per activity the first step at which a run may start, order kept; None if never."""
     scenario = environment.scenario
-    step_min = scenario.span.step_min
     activities = {a.name: a for a in scenario.activity}
-    ends: dict[str, int | None] = {}
+    starts: dict[str, int | None] = {}
 
-    def end_of(name: str) -> int | None:
-        if name not in ends:
+    def start_of(name: str) -> int | None:
+        if name not in starts:
             activity, barred = activities[name], np.zeros(scenario.steps, dtype=bool)
             for after in activity.after:
-                end = end_of(after.activity)
-                settle = -(-after.settle_min // step_min)
-                ready = scenario.steps if end is None else end + settle
+                earlier, ready = start_of(after.activity), scenario.steps
+                if earlier is not None:
+                    ready = int(ready_steps(environment, activity, after)[earlier])
                 dates = order_steps(scenario, after)
                 barred[dates.start : min(dates.stop, ready)] = True
-            starts = np.flatnonzero(start_mask(environment, activity) & ~barred)
-            length = scenario.slot_min(activity) // step_min
-            ends[name] = int(starts[0]) + length if len(starts) else None
-        return ends[name]
+            open_ = np.flatnonzero(start_mask(environment, activity) & ~barred)
+            starts[name] = int(open_[0]) if len(open_) else None
+        return starts[name]
 
-    return {name: end_of(name) for name in activities}
+    return {name: start_of(name) for name in activities}
 
 
 def _sooner(name: str, environment: Environment, is_gone: Gone) -> Iterator[KeyChange]:
     """A shorter wait, or wider conditions of the activity or of one it waits for."""
     activity = environment.scenario.activity_named(name)
-    for lever in settling_levers(activity):
+    for lever in (*waiting_levers(activity), *waiting_levers(activity, "decide_min")):
         if change := least_change(environment, lever, is_gone):
             yield change
     for other in (name, *(after.activity for after in activity.after)):

@@ -103,6 +103,19 @@ FREEZING = {
             'no start in its windows is late enough after the activities it waits for: "b"',
         ),
         (
+            [{"name": "b"}, ASKED | {"after": [{"activity": "b", "decide_min": 1400}]}],
+            {},
+            'no start in its windows is late enough after the activities it waits for: "b"',
+        ),
+        (
+            [
+                {"name": "b", "data_mbit": 115.0},
+                ASKED | {"after": [{"activity": "b", "received": True, "decide_min": 1300}]},
+            ],
+            {},
+            'no start in its windows is late enough after the activities it waits for: "b"',
+        ),
+        (
             [
                 {"name": "b", "when": {"sun_elevation_deg": [80, 90]}},
                 ASKED | {"after": [{"activity": "b"}]},
@@ -291,6 +304,15 @@ def test_a_fix_names_the_key_the_value_that_is_enough_and_the_value_now(activity
         assert any(f"set {way}" in line for line in told), told
     assert not any("widen" in line or "gap_min of" in line for line in told), told
     check_every_way(offered)
+
+
+def test_time_to_decide_is_a_fix_where_a_run_waits_for_a_decision():
+    """The last start is 23 h after the first, and the run before takes an hour."""
+    after = [{"activity": "b", "decide_min": 1400}]
+    offered = world(scenario({"name": "b"}, {"name": "a", "after": after}))
+    (finding,) = [f for f in findings(offered) if "late enough" in f.finding]
+    assert 'set decide_min after "b" of activity "a" to 1320 (now 1400)' in finding.line
+    assert check_every_way(offered)
 
 
 def test_a_battery_that_starts_at_its_reserve_is_not_told_to_be_larger():
