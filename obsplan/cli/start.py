@@ -81,8 +81,9 @@ def skyline(
     Ground that differs by more than 100 m from --height, from the range that a model states or
     from another model is an error: a scale may be lost.
 
-    A GeoTIFF or PDS image of 20 000 x 20 000 pixels takes seconds to read, JPEG 2000 a minute
-    or two: it pays to convert one that is read often.
+    A GeoTIFF or PDS image of 20 000 x 20 000 pixels takes seconds to read and up to 500 MB of
+    memory; one in few compressed strips takes as much as three strips: rewrite it in tiles. JPEG
+    2000 takes a minute or two: it pays to convert one that is read often.
 
     Needs an extra package: pip install 'obsplan[terrain]'.
     """

@@ -22,7 +22,7 @@ from typing import NamedTuple
 
 import numpy as np
 
-from obsplan.physics.elevation_model import Model, Reading, opened_raster, reading
+from obsplan.physics.elevation_model import CACHE_MB, Model, Reading, opened_raster, reading
 from obsplan.physics.lunar_map import LunarMap, Window, cap, sides_m
 from obsplan.physics.terrain_skyline import Grid
 
@@ -235,35 +235,45 @@ def _tiles(model: Model, source, outer: Window) -> dict[tuple[int, int], Tile]:
     files = tuple(
         (name, Path(name).stat().st_mtime_ns, Path(name).stat().st_size) for name in source.files
     )
+    rows = range(outer.top // TILE_ROWS, -(-outer.bottom // TILE_ROWS))
     columns = range(outer.left // TILE_COLUMNS, -(-outer.right // TILE_COLUMNS))
-    tiles = {}
-    for i in range(outer.top // TILE_ROWS, -(-outer.bottom // TILE_ROWS)):
-        for j in columns:
-            if (files, i, j) in _kept:
-                _kept.move_to_end((files, i, j))
-                tiles[i, j] = _kept[files, i, j]
-        for first, end in _runs([j for j in columns if (i, j) not in tiles], source):
-            strip = Window(
-                i * TILE_ROWS, (i + 1) * TILE_ROWS, first * TILE_COLUMNS, end * TILE_COLUMNS
-            )
-            values = _pixels(model, source, strip)
-            for j in range(first, end):
-                at = (j - first) * TILE_COLUMNS
-                tile = _tile(values[:, at : at + TILE_COLUMNS])
-                tiles[i, j] = _kept[files, i, j] = tile
+    numbers = [(i, j) for i in rows for j in columns]
+    tiles = {at: _kept[files, *at] for at in numbers if (files, *at) in _kept}
+    for at in tiles:
+        _kept.move_to_end((files, *at))
+    for i, first, end in _runs([at for at in numbers if at not in tiles], source):
+        strip = Window(i * TILE_ROWS, (i + 1) * TILE_ROWS, first * TILE_COLUMNS, end * TILE_COLUMNS)
+        values = _pixels(model, source, strip)
+        for j in range(first, end):
+            at = (j - first) * TILE_COLUMNS
+            tiles[i, j] = _kept[files, i, j] = _tile(values[:, at : at + TILE_COLUMNS])
     while len(_kept) > max(KEPT_BYTES // (4 * TILE_CELLS), len(tiles)):
         _kept.popitem(last=False)
     return tiles
 
 
-def _runs(numbers: list[int], source) -> Iterator[tuple[int, int]]:
-    """Consecutive tiles as (first, end), read together: all if the file's blocks are rows."""
-    in_rows = source.block_shapes[0][1] >= source.width
-    most = len(numbers) if in_rows else max(STRIP_PIXELS // (TILE_ROWS * TILE_COLUMNS), 1)
-    for _, group in groupby(enumerate(numbers), lambda pair: pair[1] - pair[0]):
-        run = [number for _, number in group]
-        for k in range(0, len(run), most):
-            yield run[k], run[min(k + most, len(run)) - 1] + 1
+def _runs(numbers: list[tuple[int, int]], source) -> Iterator[tuple[int, int, int]]:
+    """Tiles that are read together as (row, first column, end).
+
+    A block of the file that is taller than a tile is left only once all its tiles are read, so
+    that it need not be decoded again for each row of them.
+    """
+    height, width = source.block_shapes[0]
+    most = max(STRIP_PIXELS // (TILE_ROWS * TILE_COLUMNS), 1)
+    if height > TILE_ROWS:
+        # As many as half of GDAL's cache holds, or one block.
+        tall_bytes = height * TILE_COLUMNS * np.dtype(source.dtypes[0]).itemsize
+        most = max(min(most, CACHE_MB * 500_000 // tall_bytes), width // TILE_COLUMNS, 1)
+    if width >= source.width:
+        most = -(-source.width // TILE_COLUMNS)
+
+    def block(at: tuple[int, int]) -> tuple[int, int, int]:
+        return at[0] * TILE_ROWS // max(height, TILE_ROWS), at[1] // most, at[0]
+
+    for (_, _, i), group in groupby(sorted(numbers, key=block), block):
+        for _, run in groupby(enumerate(j for _, j in group), lambda pair: pair[1] - pair[0]):
+            columns = [j for _, j in run]
+            yield i, columns[0], columns[-1] + 1
 
 
 def _tile(values: np.ndarray) -> Tile:

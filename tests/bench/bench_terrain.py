@@ -5,8 +5,9 @@
 First models of 2000 x 2000 pixels of 100 m of made-up hills, polar stereographic and
 geographic, on one core, beside marching each of 720 rays every half pixel over the same ground.
 Then models of 20 000 x 20 000 pixels of 5 m, each read by a process of its own: one site, and
-ten more of the same model. Formats: tiled, a deflated GeoTIFF in tiles (the default); rows, one
-in rows; pds, a PDS3 label; and jp2, JPEG 2000, which takes minutes to make.
+ten more of the same model. Formats: tiled, a deflated GeoTIFF in tiles (the default); large, one
+in tiles of 4096 pixels; rows, one in rows; pds, a PDS3 label; and jp2, JPEG 2000, which takes
+minutes to make.
 """
 
 import subprocess
@@ -33,6 +34,7 @@ PIXELS, PIXEL_M = 2000, 100.0
 LARGE, LARGE_PIXEL_M, STRIP = 20_000, 5.0, 512
 LAYOUTS = {
     "tiled": {"driver": "GTiff", "tiled": True, "blockxsize": 512, "blockysize": 512},
+    "large": {"driver": "GTiff", "tiled": True, "blockxsize": 4096, "blockysize": 4096},
     "rows": {"driver": "GTiff"},
     "jp2": {"driver": "JP2OpenJPEG", "REVERSIBLE": "YES", "QUALITY": "100"},
 }

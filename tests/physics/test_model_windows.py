@@ -1,6 +1,7 @@
 """Large elevation models: near ground in full, far ground by its crests, every tile read once."""
 
 import os
+from itertools import groupby
 
 import numpy as np
 import pytest
@@ -155,6 +156,26 @@ def test_the_layout_of_a_file_changes_nothing(tmp_path, profile):
     plain = site_view([peaks_model(tmp_path / "a.tif", [(500, 300), (-900, 20)])], -89.9, 10.0)
     other = peaks_model(tmp_path / "b.tif", [(500, 300), (-900, 20)], **profile)
     assert np.array_equal(site_view([other], -89.9, 10.0).profile, plain.profile)
+
+
+@pytest.mark.parametrize("cache_mb", [model_windows.CACHE_MB, 1])
+def test_a_tall_block_is_left_only_once_all_its_tiles_are_read(tmp_path, monkeypatch, cache_mb):
+    """Blocks of 512 x 1024 pixels; as many as GDAL keeps are read side by side."""
+    profile = {"tiled": True, "blockxsize": 1024, "blockysize": 512}
+    path = peaks_model(tmp_path / "a.tif", [], **profile)
+    monkeypatch.setattr(model_windows, "CACHE_MB", cache_mb)
+    read, pixels = [], model_windows._pixels
+
+    def remembered(model, source, window):
+        read.append(window)
+        return pixels(model, source, window)
+
+    monkeypatch.setattr(model_windows, "_pixels", remembered)
+    site_view([path], -89.9, 10.0)
+    tiles = [w for w in read if w.bottom - w.top == 256 and w.left % 1024 == w.right % 1024 == 0]
+    groups = [(w.top // 512, w.left // 1024 if cache_mb == 1 else 0) for w in tiles]
+    assert [g for g, _ in groupby(groups)] == sorted(set(groups))
+    assert sum((w.right - w.left) // 1024 for w in tiles) == 2 * len(range(0, PIXELS, 256))
 
 
 # ------------------------------------------------------------------ maps of the whole Moon
