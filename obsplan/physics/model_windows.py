@@ -244,9 +244,9 @@ def _tiles(model: Model, source, outer: Window) -> dict[tuple[int, int], Tile]:
     for i, first, end in _runs([at for at in numbers if at not in tiles], source):
         strip = Window(i * TILE_ROWS, (i + 1) * TILE_ROWS, first * TILE_COLUMNS, end * TILE_COLUMNS)
         values = _pixels(model, source, strip)
-        for j in range(first, end):
-            at = (j - first) * TILE_COLUMNS
-            tiles[i, j] = _kept[files, i, j] = _tile(values[:, at : at + TILE_COLUMNS])
+        for k, j in enumerate(range(first, end)):
+            part = values[:, k * TILE_COLUMNS : (k + 1) * TILE_COLUMNS]
+            tiles[i, j] = _kept[files, i, j] = _tile(part)
     while len(_kept) > max(KEPT_BYTES // (4 * TILE_CELLS), len(tiles)):
         _kept.popitem(last=False)
     return tiles

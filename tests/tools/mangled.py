@@ -64,7 +64,7 @@ COMMANDS = {
         ["days", "small.toml", *RANGE, "-o", "out"],
     ],
     **dict.fromkeys(
-        ["unit", "margins", "conditions", "decision"],
+        ["unit", "margins", "conditions", "decision", "goal"],
         [
             DRY_RUN,
             ["check", "small.toml", "timeline.csv", "-o", "out.csv"],
@@ -131,7 +131,7 @@ COMMANDS = {
     ],
     "planned": [
         ["plan", "small.toml", "-o", "out", "--effort", "low", "--patience", "5"],
-        ["plan", "small.toml", "-o", "out", "--worth", "--alternatives", "2", "--patience", "5"],
+        ["plan", "small.toml", "-o", "out", "--worth", "--alternatives", "2", "--patience", "30"],
         [
             *("replan", "small.toml", "timeline.csv", "--now", "2028-07-05T04:00:00Z", "--state"),
             *("state.toml", "--as-run", "as_run.csv", "-o", "out", "--patience", "5"),
@@ -140,18 +140,19 @@ COMMANDS = {
 }
 # What is mangled: the file, how, and how often of a hundred cases.
 MANGLED = {
-    "scenario": ("small.toml", "toml", 16),
+    "scenario": ("small.toml", "toml", 14),
     "unit": ("small.toml", "toml unit", 4),
     "keep-out": ("small.toml", "toml keep_out", 3),
     "team": ("small.toml", "toml team", 3),
     "pin": ("small.toml", "toml pin", 2),
     "margins": ("small.toml", "toml margins", 3),
+    "goal": ("small.toml", "toml goal", 3),
     "conditions": ("small.toml", "toml when", 3),
-    "decision": ("small.toml", "toml after first_runs_in_contact", 4),
+    "decision": ("small.toml", "toml after first_runs_in_contact received_by_h", 4),
     "uncertainty": ("small.toml", "toml futures uncertainty", 3),
     "skyline": ("around.csv", "csv", 3),
     "station skyline": ("mask.csv", "csv", 2),
-    "thermal table": ("thermal.csv", "csv", 5),
+    "thermal table": ("thermal.csv", "csv", 4),
     "shadow table": ("shadow.csv", "csv", 4),
     "passes": ("passes.csv", "csv", 5),
     "shifts": ("shifts.csv", "csv", 4),

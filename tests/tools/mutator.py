@@ -334,8 +334,10 @@ def _odd_heights(content: bytes, rng: Random) -> bytes:
 
 
 # Keys below which alone a kind of case changes the scenario.
-PARTS = ["keep_out", "pin", "team", "unit", "margins", "when", "after first_runs_in_contact"]
-PARTS += ["futures uncertainty"]
+PARTS = [
+    *("keep_out", "pin", "team", "unit", "margins", "when", "goal", "futures uncertainty"),
+    "after first_runs_in_contact received_by_h",
+]
 OWN: dict[str, dict[str, Mutation]] = {
     "toml": _own_toml(),
     **{f"toml {names}": _own_toml(*names.split()) for names in PARTS},

@@ -190,6 +190,17 @@ received = true
 decide_min = 20
 from_utc = 2028-07-05T01:00:00Z
 until_utc = 2028-07-05T05:30:00Z
+[[goal]]
+name = "pictures by Sun"
+runs_of = ["panorama", "close look"]
+over = ["sun_elevation_deg", "span_h"]
+edges = [[0, 40, 90], [0, 3, 6]]
+runs_each = 2
+minimum = { bins = 1, runs_each = 1 }
+value = 4.0
+minimum_value = 2.5
+together = false
+counted = "received"
 [[team]]
 name = "operators"
 shifts = "shifts.csv"
