@@ -131,7 +131,7 @@ COMMANDS = {
     ],
     "planned": [
         ["plan", "small.toml", "-o", "out", "--effort", "low", "--patience", "5"],
-        ["plan", "small.toml", "-o", "out", "--worth", "--alternatives", "2", "--patience", "30"],
+        ["plan", "small.toml", "-o", "out", "--worth", "--alternatives", "2", "--patience", "8"],
         [
             *("replan", "small.toml", "timeline.csv", "--now", "2028-07-05T04:00:00Z", "--state"),
             *("state.toml", "--as-run", "as_run.csv", "-o", "out", "--patience", "5"),

@@ -190,6 +190,13 @@ received = true
 decide_min = 20
 from_utc = 2028-07-05T01:00:00Z
 until_utc = 2028-07-05T05:30:00Z
+[[activity]]
+name = "listening"
+instrument = "probe"
+duration_min = 90
+split_min = 30
+power_w = 1.0
+value = 0.5
 [[goal]]
 name = "pictures by Sun"
 runs_of = ["panorama", "close look"]
