@@ -124,4 +124,5 @@ def cut(whole: Problem, steps: slice) -> Problem:
         )
         for task in whole.tasks
     )
-    return replace(whole, steps=count, tasks=tasks, nodes=nodes)
+    goals = tuple(replace(goal, bins=goal.bins[:, steps]) for goal in whole.goals)
+    return replace(whole, steps=count, tasks=tasks, nodes=nodes, goals=goals)

@@ -69,7 +69,7 @@ EDITS = {
     "gap": lambda s: added(s, "plasma sweep", first_start(s, "plasma sweep") + 75 * MINUTE),
     "quiet": lambda s: added(s, "drive", first_start(s, "seismic block") + 60 * MINUTE),
     "order": lambda s: added(s, "heater run", at("02T09:00")),
-    "count": lambda s: added(s, "plasma sweep", at("08T03:00")),
+    "count": lambda s: added(s, "probe insertion", at("08T03:00")),
     "must": lambda s: dropped(s, "probe insertion"),
     "bus power": lambda s: added(s, "libs raster", first_start(s, "drive")),
     "state of charge": lambda s: added(s, "drive", *(at(f"06T{h}:00") for h in (17, 18, 19))),

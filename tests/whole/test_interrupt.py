@@ -169,9 +169,9 @@ def test_a_survey_never_takes_the_value_of_an_interrupted_search_for_that_of_a_d
 def test_a_signal_while_the_plan_is_written_changes_nothing(here, monkeypatch):
     page = plan_directory.report_page
 
-    def slow_page(plan):
+    def slow_page(*made):
         signal.raise_signal(signal.SIGTERM)
-        return page(plan)
+        return page(*made)
 
     monkeypatch.setattr(plan_directory, "report_page", slow_page)
     made = run("plan", "small.toml", "-o", "plan")

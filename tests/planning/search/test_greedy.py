@@ -87,6 +87,8 @@ def test_what_is_booked_is_within_count_and_starts_and_worth_what_it_says(seed):
 def test_quick_plan_passes_the_independent_check(case):
     table = case
     scene = table.scenario
+    # Only the repair after a replay knows when data are late.
+    assume(all(activity.received_by_h is None for activity in scene.activity))
     question = build_problem(table)
     assume(not Booking(question).flow.short)  # else not even idling is possible
     booking = greedy_plan(question)
