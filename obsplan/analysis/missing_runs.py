@@ -3,10 +3,12 @@
 import numpy as np
 import pandas as pd
 
-from obsplan.common.intervals import intersect, subtract, union
+from obsplan.analysis.goal_table import counters
+from obsplan.common.intervals import from_mask, intersect, subtract, union
 from obsplan.inputs.hardware import Instrument, Platform
 from obsplan.inputs.scenario import Activity, Scenario
 from obsplan.planning.plan import Plan
+from obsplan.planning.problem.goal_bins import goal_bins
 from obsplan.planning.problem.start_windows import windows
 
 ROUNDING_H = 1e-9
@@ -31,13 +33,35 @@ def requested_runs(plan: Plan) -> dict[str, int]:
     Of an activity that serves goals alone, those scheduled and those that goals still want.
     """
     scenario, scheduled = plan.environment.scenario, scheduled_runs(plan)
-    serving = {name for goal in scenario.goal for name in goal.runs_of}
-    alone = {a.name for a in scenario.activity if a.name in serving and a.value == 0}
+    alone = _serving_alone(scenario)
     requested = {
         a.name: scheduled[a.name] if a.name in alone else a.count for a in scenario.activity
     }
     wanted = (row for row in plan.unplaced.itertuples() if row.activity in alone)
     return requested | {row.activity: int(row.requested) for row in wanted}
+
+
+def _serving_alone(scenario: Scenario) -> set[str]:
+    """Activities that serve goals and have no worth of their own."""
+    serving = {name for goal in scenario.goal for name in goal.runs_of}
+    return {a.name for a in scenario.activity if a.name in serving and a.value == 0}
+
+
+def _wanted_bins(plan: Plan) -> dict[str, np.ndarray]:
+    """Per activity that serves goals alone, the steps (n,) in bins that want more of its runs."""
+    environment, found = plan.environment, counters(plan)
+    wanted = {}
+    for activity in environment.scenario.activity:
+        if activity.name not in _serving_alone(environment.scenario):
+            continue
+        mask = np.zeros(environment.scenario.steps, dtype=bool)
+        for each in found:
+            if activity.name in each.goal.runs_of:
+                short = np.array(each.planned) < each.goal.runs_each
+                bins = goal_bins(environment, each.goal, activity)
+                mask |= (bins >= 0) & short[np.maximum(bins, 0)]
+        wanted[activity.name] = mask
+    return wanted
 
 
 def missing_text(missing: int, marks: int) -> str:
@@ -49,7 +73,8 @@ def missing_places(plan: Plan) -> dict[str, np.ndarray]:
     """Per activity, a place (start, end) to mark every missing run, in hours of the span.
 
     Places lie in the activity's windows, from `plan.now_utc` on, never on its own slots or on
-    each other, and are spread over the room there is: first where instrument and platform
+    each other, in bins that want more if it serves goals alone, and are spread over the room there
+    is: first where instrument and platform
     are free, the gap is kept and prerequisites are over; if that is not enough, also beside
     slots of others; then also within the gap; finally even before prerequisites. There are
     fewer places than missing runs only if the windows have no more room. Power, data and
@@ -67,10 +92,12 @@ def missing_places(plan: Plan) -> dict[str, np.ndarray]:
     now_h = 0.0
     if plan.now_utc is not None:
         now_h = (plan.now_utc - start_utc) / pd.Timedelta(hours=1)
-    places = {}
+    places, wanted = {}, _wanted_bins(plan)
     for activity in scenario.activity:
         open_h = windows(environment, activity) * step_h
         open_h = intersect(open_h, np.array([[now_h, np.inf]]))
+        if (in_bins := wanted.get(activity.name)) is not None:
+            open_h = intersect(open_h, from_mask(in_bins) * step_h)
         missing = requested[activity.name] - scheduled[activity.name]
         places[activity.name] = _places(scenario, activity, open_h, slots, missing)
     return places

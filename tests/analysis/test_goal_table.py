@@ -11,7 +11,7 @@ from tools.small import START, cases, scenario, slots, world
 
 from obsplan.analysis.goal_columns import ALL_BINS, GOAL_COLUMNS
 from obsplan.analysis.goal_table import counters, goal_course, goal_table
-from obsplan.analysis.missing_runs import requested_runs
+from obsplan.analysis.missing_runs import missing_places, requested_runs
 from obsplan.common.errors import Infeasible
 from obsplan.inputs.goal import Goal
 from obsplan.planning.plan import make_plan
@@ -118,3 +118,12 @@ def test_the_course_of_goals_rises_to_their_value_in_the_timeline(case):
         bins = found[(found["goal"] == name) & (found["bin"] != ALL_BINS)]
         assert whole.loc[name, "counted"] == bins["counted"].sum()
         assert (bins["counted"] <= bins["planned"]).all()
+
+
+def test_missing_runs_are_marked_in_bins_that_want_them():
+    """The first third has its run, so that the marks of two more are in the others."""
+    environment = world_with(THIRDS)
+    plan = plan_of(environment, with_ends(environment, slots(("sweep", 0))), {"sweep": 1})
+    unplaced = plan.unplaced.assign(requested=3)
+    places = missing_places(replace(plan, unplaced=unplaced))["sweep"]
+    assert len(places) == 2 and (places[:, 0] >= 4).all()
