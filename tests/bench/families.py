@@ -16,22 +16,37 @@ from obsplan.physics.sky import sun_events
 from obsplan.physics.skyline import FLAT
 
 FAMILIES = ("easy", "tight", "crowded")
-SEARCH = np.datetime64("2028-07-01", "s"), np.datetime64("2028-08-25", "s")
+FIRST, LUNAR_DAY = np.datetime64("2028-07-01", "s"), np.timedelta64(30, "D")
+NAMES = ("lander", "rover", "rover 2", "rover 3")
+# If the span has nights: hours without light that a full battery lasts, and what idling takes of
+# the arrays beside the day's own to charge it.
+NIGHT_H, NIGHT_SHARE = 800, 1.4
 HOURS = 340  # about what is left between the first hours of light and the last
 KINDS = ("sweep", "log", "block", "raster", "integration", "image", "drive", "sounding")
 
 
-def drawn(family: str, seed: int, step_min: int = 15) -> Scenario:
-    """The scenario of `family` and `seed`: two platforms, 13 instruments, 280 to 430 runs."""
+def drawn(
+    family: str,
+    seed: int,
+    step_min: int = 15,
+    *,
+    instruments: int = 13,
+    runs: int | None = None,
+    platforms: int = 2,
+    lunar_days: int = 1,
+) -> Scenario:
+    """The scenario of `family` and `seed`: 280 to 430 runs, if their number is not given.
+
+    With several lunar days it has the nights between, through which batteries last.
+    """
     draw = random.Random(f"{family} {seed}")
-    instruments, activities = [], []
-    for k in range(13):
-        platform = "lander" if k % 2 == 0 else "rover"
-        instruments.append({"name": f"instrument {k + 1}", "platform": platform})
+    carried, activities = [], []
+    for k in range(instruments):
+        carried.append({"name": f"instrument {k + 1}", "platform": NAMES[k % platforms]})
         for part in range(draw.choice((1, 1, 2))):
             activities.append(_activity(draw, family, k, part))
-    runs = draw.randint(280, 430)
-    scale = runs / sum(a["count"] for a in activities)
+    drawn_runs = draw.randint(280, 430)
+    scale = (runs or drawn_runs) / sum(a["count"] for a in activities)
     for activity in activities:
         activity["count"] = max(1, round(activity["count"] * scale))
     if family == "easy":
@@ -41,7 +56,7 @@ def drawn(family: str, seed: int, step_min: int = 15) -> Scenario:
     _orders(draw, activities)
     _conflicts(draw, family, activities)
     latitude_deg, longitude_deg = draw.uniform(-50, 50), draw.uniform(-60, 60)
-    start_utc, end_utc = _daylight(latitude_deg, longitude_deg)
+    start_utc, end_utc = _daylight(latitude_deg, longitude_deg, lunar_days)
     return scenario_from(
         {
             "title": f"{family} {seed}",
@@ -52,20 +67,24 @@ def drawn(family: str, seed: int, step_min: int = 15) -> Scenario:
                 {"name": "south", "latitude_deg": -32.0, "longitude_deg": 140.0},
             ],
             "platform": [
-                _platform(draw, family, "lander", instruments, activities),
-                _platform(draw, family, "rover", instruments, activities),
+                _platform(draw, family, name, carried, activities, lunar_days)
+                for name in NAMES[:platforms]
             ],
-            "instrument": instruments,
+            "instrument": carried,
             "activity": activities,
         }
     )
 
 
-def _daylight(latitude_deg: float, longitude_deg: float) -> tuple[np.datetime64, np.datetime64]:
-    """From 6 h after first light to 3 h before last light, in whole hours."""
-    events = sun_events(open_ephemeris(), *SEARCH, latitude_deg, longitude_deg, 0.0, FLAT)
+def _daylight(
+    latitude_deg: float, longitude_deg: float, lunar_days: int
+) -> tuple[np.datetime64, np.datetime64]:
+    """From 6 h after first light to 3 h before last light so many days later, in whole hours."""
+    until = FIRST + (lunar_days + 1) * LUNAR_DAY
+    events = sun_events(open_ephemeris(), FIRST, until, latitude_deg, longitude_deg, 0.0, FLAT)
     first = next(time for event, time in events if event == "first light")
-    last = next(time for event, time in events if event == "last light" and time > first)
+    last = [time for event, time in events if event == "last light" and time > first]
+    last = last[lunar_days - 1]
     return (first + np.timedelta64(6, "h")).astype("datetime64[h]").astype("datetime64[s]"), (
         last - np.timedelta64(3, "h")
     ).astype("datetime64[h]").astype("datetime64[s]")
@@ -124,20 +143,23 @@ def _conflicts(draw: random.Random, family: str, activities: list[dict]) -> None
             activity["disturbs"] = not activity["quiet"] and draw.random() < 0.2
 
 
-def _platform(draw, family: str, name: str, instruments, activities) -> dict:
+def _platform(draw, family: str, name: str, instruments, activities, lunar_days: int) -> dict:
     mine = {i["name"] for i in instruments if i["platform"] == name}
     wanted_wh = sum(
         a["count"] * (a["duration_min"] * a["power_w"] + a["warm_up_min"] * a["warm_up_w"]) / 60
         for a in activities
         if a["instrument"] in mine
     )
-    mean_w = wanted_wh / HOURS
+    mean_w = wanted_wh / HOURS / lunar_days
     idle_w = 30.0 if name == "lander" else 10.0
     # An array that follows the Sun yields 1361 W/m2 times its efficiency through the day.
     spare = {"easy": 2.2, "tight": 0.68, "crowded": 1.8}[family]
     sending_w = 10.0 if name == "lander" else 1.0
-    area_m2 = (idle_w + sending_w + spare * mean_w) / (1361 * 0.29)
+    has_nights = lunar_days > 1
+    night_w = NIGHT_SHARE * idle_w * has_nights
+    area_m2 = (idle_w + night_w + sending_w + spare * mean_w) / (1361 * 0.29)
     data_mbit = sum(a["count"] * a["data_mbit"] for a in activities)
+    rate_kbps = round(data_mbit / 260 / lunar_days, 0)
     return {
         "name": name,
         "kind": name,
@@ -146,12 +168,12 @@ def _platform(draw, family: str, name: str, instruments, activities) -> dict:
         "one_at_a_time": family == "crowded",
         "array": [{"area_m2": area_m2, "efficiency": 0.29}],
         "battery": {
-            "capacity_wh": round(12 * mean_w + 8 * idle_w, 0),
+            "capacity_wh": round(12 * mean_w + (8 + NIGHT_H * has_nights) * idle_w, 0),
             "reserve": 0.35,
             "start": 0.9,
             "end": 0.5,
         },
-        "radio": {"to": "earth", "transmit_w": 30.0, "rate_kbps": round(data_mbit / 260, 0)}
+        "radio": {"to": "earth", "transmit_w": 30.0, "rate_kbps": rate_kbps}
         if name == "lander"
         else {"to": "lander", "transmit_w": 3.0, "rate_kbps": 200.0},
         "store": {
