@@ -5,14 +5,17 @@ fewer switches of instrument mean fewer commands. Once nothing more fits, repeat
 the time in which they may begin, so that a lost contact or a lost day costs few of them.
 """
 
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from itertools import combinations
 
 import numpy as np
 
 from obsplan.planning.problem.booking import Booking
-from obsplan.planning.problem.definition import Task
+from obsplan.planning.problem.definition import Problem, Task
+from obsplan.planning.problem.resource_flow import Flow
+from obsplan.planning.search.exact import is_small
 from obsplan.planning.search.greedy import greedy_plan
+from obsplan.planning.search.ruin_and_recreate import quick_flow
 
 # Earlier starts that are tried for one run, and swaps for one platform.
 MOST_TRIES = 2
@@ -24,6 +27,7 @@ SAME_WORTH = 1e-9
 LONGER_WAIT_H = 1.0
 
 Start = tuple[int, int]  # step and task
+FlowOf = Callable[[Booking], Flow]
 
 
 def tidy_plans(booking: Booking) -> Iterator[Booking]:
@@ -51,7 +55,7 @@ def moved_up(booking: Booking) -> Booking:
     Runs move one at a time, in order of time. So no run is later than necessary in its window or
     contact.
     """
-    tidy = booking.copy()
+    tidy, flow_of = booking.copy(), _flow_of(booking.problem)
     runs = [(start, i) for i, starts in enumerate(booking.runs) for start in starts]
     for start, i in sorted(runs):
         tidy.add(i, start, -1)
@@ -59,12 +63,28 @@ def moved_up(booking: Booking) -> Booking:
         equal = tidy.clear_starts(i)[:start] & (worth[:start] >= worth[start] - SAME_WORTH)
         kept, tries = tidy.flow, np.flatnonzero(equal)
         if len(tries):
-            tidy.flow = tidy.simulate()
+            tidy.flow = flow_of(tidy)
             tries = tries[tidy.open_starts(i)[tries]][:MOST_TRIES]
-        if not any(tidy.add_if_feasible(i, earlier) for earlier in tries.tolist()):
+        if not any(_added(tidy, i, earlier, flow_of) for earlier in tries.tolist()):
             tidy.add(i, start)
             tidy.flow = kept
     return tidy
+
+
+def _flow_of(problem: Problem) -> FlowOf:
+    """How battery and store of bookings are walked; the compiled walk takes a while to load."""
+    return Booking.simulate if is_small(problem) else quick_flow(problem)
+
+
+def _added(booking: Booking, i: int, start: int, flow_of: FlowOf) -> bool:
+    """Book a run and update the flow, unless battery or store would fall short; whether it is."""
+    booking.add(i, start)
+    flow = flow_of(booking)
+    if flow.short:
+        booking.add(i, start, -1)
+        return False
+    booking.flow = flow
+    return True
 
 
 def spread_out(booking: Booking) -> Booking:
@@ -73,13 +93,13 @@ def spread_out(booking: Booking) -> Booking:
     A run moves only where it is worth the same and data wait hardly longer. Runs that others need
     stay.
     """
-    spread = booking.copy()
+    spread, flow_of = booking.copy(), _flow_of(booking.problem)
     for i, (task, starts) in enumerate(zip(booking.problem.tasks, booking.runs)):
         if len(starts) < 2 or i in booking.problem.prerequisites:
             continue
         towards = zip(sorted(starts), places(task, len(starts)).tolist())
         for start, place in reversed(list(towards)):
-            _move_towards(spread, i, start, place)
+            _move_towards(spread, i, start, place, flow_of)
     return spread
 
 
@@ -89,7 +109,7 @@ def places(task: Task, runs: int) -> np.ndarray:
     return permitted[((np.arange(runs) + 0.5) / runs * len(permitted)).astype(int)]
 
 
-def _move_towards(booking: Booking, i: int, start: int, place: int) -> None:
+def _move_towards(booking: Booking, i: int, start: int, place: int, flow_of: FlowOf) -> None:
     """Move a run to the nearest start to `place` found that is worth the same, if to any."""
     kept, data_mbit = booking.flow, booking.problem.tasks[i].data_mbit.sum()
     most_mbit = kept.held_mbit.sum() + data_mbit * LONGER_WAIT_H / booking.problem.step_h
@@ -99,11 +119,11 @@ def _move_towards(booking: Booking, i: int, start: int, place: int) -> None:
     away = np.abs(np.arange(len(equal)) - place)
     tries = np.flatnonzero(equal & (away < away[start]))
     if len(tries):
-        booking.flow = booking.simulate()
+        booking.flow = flow_of(booking)
         tries = tries[booking.open_starts(i)[tries]]
         tries = tries[np.argsort(away[tries], kind="stable")][:SPREAD_TRIES]
     for other in tries.tolist():
-        if not booking.add_if_feasible(i, other):
+        if not _added(booking, i, other, flow_of):
             continue
         held_mbit = booking.flow.held_mbit
         # What is still stored when the span ends has waited for no contact yet.
@@ -121,6 +141,7 @@ def with_fewer_switches(booking: Booking) -> Booking:
     A platform switches where a run follows one of another activity. The set of starts does not
     change, so the plan gets no later. `booking` itself when nothing is saved.
     """
+    flow_of = _flow_of(booking.problem)
     for n in range(len(booking.problem.nodes)):
         order, tries = starts_in_order(booking, n), 0
         for a, b in combinations(range(len(order)), 2):
@@ -134,7 +155,7 @@ def with_fewer_switches(booking: Booking) -> Booking:
             other = _swapped(booking, order[a], order[b])
             if other is None:
                 continue
-            other.flow = other.simulate()
+            other.flow = flow_of(other)
             if not other.flow.short:
                 booking, order = other, swapped
             tries += 1

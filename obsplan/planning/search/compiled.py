@@ -29,6 +29,7 @@ class Kernel(NamedTuple):
 
     anneal: Callable[[kernel.Instance, kernel.State, int], None]
     first_fit: Callable[[kernel.Instance, kernel.State, np.ndarray], int]
+    walk: Callable[[kernel.Instance, kernel.State], bool]
     told: str = ""
 
 
@@ -99,7 +100,7 @@ def _jitted(cached: bool) -> list:
     # The kernel makes no arrays. To count references to those it is given takes a third of its
     # time, so it is told not to, if the compiler has its option for that still.
     options: dict[str, Any] = {"_nrt": False} if hasattr(DefaultOptions, "_nrt") else {}
-    functions = kernel.anneal, kernel.first_fit
+    functions = kernel.anneal, kernel.first_fit, kernel.walk
     return [njit(nogil=True, cache=cached, **options)(function) for function in functions]
 
 
@@ -109,18 +110,19 @@ def compiled() -> Kernel:
     told, smallest = [], _smallest()
     for cached in (True, False):
         try:
-            anneal, first_fit = _jitted(cached)
+            anneal, first_fit, walk = _jitted(cached)
             anneal(*smallest, 1)
             first_fit(*smallest, np.zeros((1, 2), dtype=np.int64))
+            walk(*smallest)
         except Exception as why:
             told.append(" ".join(f"{type(why).__name__}: {why}".split())[:200])
             continue
         if cached:
-            return Kernel(anneal, first_fit)
+            return Kernel(anneal, first_fit, walk)
         why_not = f"the search was compiled without a cache, as in every run ({told[0]})"
-        return Kernel(anneal, first_fit, why_not)
+        return Kernel(anneal, first_fit, walk, why_not)
     why_not = f"the search is not compiled and takes very long ({told[-1]})"
-    return Kernel(kernel.anneal, kernel.first_fit, why_not)
+    return Kernel(kernel.anneal, kernel.first_fit, kernel.walk, why_not)
 
 
 def _smallest() -> tuple[kernel.Instance, kernel.State]:

@@ -5,13 +5,15 @@ accepted, ever more rarely as the temperature falls, so that the search escapes 
 inner loop is `kernel.anneal`, compiled; here are its arrays and how it is called.
 """
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from threading import Event
 
 import numpy as np
 
 from obsplan.planning.problem.booking import Booking
+from obsplan.planning.problem.definition import Problem
+from obsplan.planning.problem.resource_flow import Flow
 from obsplan.planning.search import kernel
 from obsplan.planning.search.compiled import compiled
 from obsplan.planning.search.greedy import greedy_plan
@@ -90,3 +92,21 @@ def first_fit(booking: Booking, task: int, starts: np.ndarray) -> int:
     state = state_of(booking, 0, 1, FIRST_LOSS)
     found = compiled().first_fit(instance_of(booking.problem), state, runs)
     return found if found >= 0 else len(starts)
+
+
+def quick_flow(problem: Problem) -> Callable[[Booking], Flow]:
+    """What `Booking.simulate` tells of bookings of this problem, in a hundredth of its time."""
+    instance, state = instance_of(problem), state_of(Booking(problem), 0, 1, FIRST_LOSS)
+    walk, now = compiled().walk, state.now
+    figures = (kernel.LOAD, "load_w"), (kernel.PEAK, "peak_w"), (kernel.DATA, "data_mbit")
+
+    def flow_of(booking: Booking) -> Flow:
+        for figure, name in (*figures, (kernel.MAY, "may_send")):
+            now[figure, :, : problem.steps] = getattr(booking, name)
+        if not walk(instance, state):
+            return booking.simulate()  # which tells what falls short
+        needed = state.work[kernel.UNSENT_NEED]
+        levels = (now[kernel.STORED], needed, now[kernel.HELD], now[kernel.SHARE, :, :-1])
+        return Flow(*(level.copy() for level in levels), None)
+
+    return flow_of

@@ -20,7 +20,7 @@ from obsplan.planning.search import kernel
 from obsplan.planning.search.compiled import compiled
 from obsplan.planning.search.greedy import greedy_plan
 from obsplan.planning.search.kernel_arrays import best_of, instance_of, state_of
-from obsplan.planning.search.ruin_and_recreate import first_fit, ruin_and_recreate
+from obsplan.planning.search.ruin_and_recreate import first_fit, quick_flow, ruin_and_recreate
 
 
 def annealed(anneal, booking: Booking, seed: int, tries: int, price=None) -> kernel.State:
@@ -95,6 +95,22 @@ def test_its_walk_is_that_of_a_booking(seed):
     for n in range(len(booking.problem.nodes)):
         recharged = booking.recharged(n)
         assert np.allclose(now[kernel.NEEDED, n], recharged.needed_wh[n], atol=1e-9)
+
+
+@given(seed=st.integers(0, 100_000))
+@settings(max_examples=100)
+def test_a_quick_flow_is_that_of_a_booking_after_others_too(seed):
+    full = greedy_plan(tiny_problem(seed))
+    flow_of, fewer = quick_flow(full.problem), full.copy()
+    for i, starts in enumerate(full.runs):
+        for start in starts:
+            fewer.add(i, start, -1)
+            for booking in (full, fewer):
+                quick, flow = flow_of(booking), booking.simulate()
+                assert (quick.short is None) == (flow.short is None)
+                for name in ("stored_wh", "needed_wh", "held_mbit", "sent_share"):
+                    # The same sums in another order.
+                    assert np.allclose(getattr(quick, name), getattr(flow, name), atol=1e-9), name
 
 
 @given(seed=st.integers(0, 100_000))
