@@ -21,7 +21,7 @@ from obsplan.inputs.uncertainty_checks import uncertainty_errors
 from obsplan.inputs.unit_checks import unit_errors
 
 MOST_ACTIVITIES = 300
-MOST_DAYS = 60
+MOST_DAYS = 90
 
 Table = dict[str, Any]
 

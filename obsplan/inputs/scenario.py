@@ -125,7 +125,7 @@ class Span(FrozenModel):
     start_utc: Utc
     """First minute of the plan."""
     end_utc: Utc
-    """End of the plan, exclusive; at most 60 days after the start."""
+    """End of the plan, exclusive; at most 90 days after the start."""
     step_min: Annotated[int, Field(ge=1, le=120)] = 15
     """Grid of the plan: slots start and end on whole steps, counted from start_utc."""
 

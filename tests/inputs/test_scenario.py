@@ -164,7 +164,7 @@ MISTAKES = [
     ),
     (
         {"span.end_utc": dt.datetime(2028, 10, 2, tzinfo=UTC)},
-        "span: 92 days long; at most 60 are allowed",
+        "span: 92 days long; at most 90 are allowed",
     ),
     # keys
     (

@@ -105,8 +105,12 @@ def quick_flow(problem: Problem) -> Callable[[Booking], Flow]:
             now[figure, :, : problem.steps] = getattr(booking, name)
         if not walk(instance, state):
             return booking.simulate()  # which tells what falls short
-        needed = state.work[kernel.UNSENT_NEED]
-        levels = (now[kernel.STORED], needed, now[kernel.HELD], now[kernel.SHARE, :, :-1])
-        return Flow(*(level.copy() for level in levels), None)
+        return Flow(
+            now[kernel.STORED].copy(),
+            state.work[kernel.UNSENT_NEED].copy(),
+            now[kernel.HELD].copy(),
+            now[kernel.SHARE, :, :-1].copy(),
+            None,
+        )
 
     return flow_of
