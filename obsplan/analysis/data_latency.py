@@ -154,6 +154,7 @@ def latency_table(plan: Plan) -> pd.DataFrame:
             }
         rows.append(row)
     table = pd.DataFrame(rows, columns=LATENCY_COLUMNS)
+    table = table.astype({"received_by_h": float})
     table["longest_taken_utc"] = pd.to_datetime(table["longest_taken_utc"], utc=True)
     return table
 

@@ -39,8 +39,8 @@ class Verdict:
     temperature of its units (at the minute's start), `Unit.columns`.
     rules: names of the rules that apply and were checked. cold_charging: the platforms that lose
     charge because their battery is too cold, which is no violation. decisions: the runs that people
-    decide on after others, and when they may start. data_waits: how long data of planned runs wait
-    whose latency is limited.
+    decide on after others, and when they may start. data_waits: how long data wait whose
+    latency is limited.
     """
 
     found: tuple[Violation, ...]

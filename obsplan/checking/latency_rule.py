@@ -46,13 +46,20 @@ def asks_reception(scenario: Scenario) -> bool:
 
 
 def data_waits(runs: list[Run], received: list[Received], minutes: int) -> tuple[DataWait, ...]:
-    """How long data of those `runs` wait that are not over and have a limit.
+    """How long data of those `runs` wait that have a limit.
 
-    Data that are still stored after the first `minutes` have waited until then.
+    Data that are still stored after the first `minutes` have waited until then. Of a run that is
+    over those count whose time is not up when the last such run ends.
     """
     found = []
+    over_min = max((run.last for run in runs if run.is_over), default=0)
     for run, (_, taken_min, sent_min) in zip(runs, received):
-        if run.is_over or run.activity.received_by_h is None or not len(taken_min):
+        if run.activity.received_by_h is None:
+            continue
+        if run.is_over:
+            is_ahead = taken_min + 60 * run.activity.received_by_h >= over_min
+            taken_min, sent_min = taken_min[is_ahead], sent_min[is_ahead]
+        if not len(taken_min):
             continue
         waited_min = np.minimum(sent_min, minutes) - taken_min
         k = int(waited_min.argmax())

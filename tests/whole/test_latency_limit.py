@@ -1,16 +1,19 @@
 """`received_by_h`: all data of a run are on Earth so many hours after they were taken."""
 
+from datetime import timedelta
+
 import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from tools.brute import accepted_worth
-from tools.small import platform, scenario, scenario_table, slots, world
+from tools.small import START, platform, scenario, scenario_table, slots, world
 
 from obsplan.analysis.data_latency import latency_table
 from obsplan.checking.check import check_timeline
 from obsplan.common.errors import Infeasible
 from obsplan.inputs.cross_checks import reference_errors
+from obsplan.operations.replan import make_replan
 from obsplan.planning.plan import make_plan
 from obsplan.planning.problem.latency_starts import latency_starts, longest_wait_min
 from obsplan.planning.reasons.reason_wording import NoRoom
@@ -63,6 +66,38 @@ def test_data_that_stay_stored_are_late_once_their_time_is_up():
     assert row.amount == 720 - 540 - 120
     assert "still stored when the span ends" in row.message
     assert not len(found(offered, ("look", 600)))
+
+
+def test_data_of_a_run_that_is_over_count_while_their_time_is_not_up():
+    """The look of 0 to 60 is done, and so is the run of 60 to 120; the link opens at 150 or 90."""
+    more = {"name": "other"}
+    for opens, late_min in ((150, 30), (90, 0)):
+        offered = asked(contact=from_minute(opens), more=[more], received_by_h=2.0)
+        table = slots(("look", 0), ("other", 60)).assign(state="done")
+        verdict = check_timeline(offered, table, fixes=False)
+        # What was taken in the first minute may wait until 120, when the last run is over.
+        assert [v.amount for v in verdict.found] == ([late_min] if late_min else [])
+    # By then its time was up, whatever is planned.
+    past = slots(("look", 0), ("other", 240)).assign(state="done")
+    assert check_timeline(asked(contact=from_minute(400), more=[more]), past).is_valid
+
+
+def test_a_replan_keeps_the_limit_of_data_that_are_aboard():
+    """The look is over at 60, and its data may wait until 6:00; a film would go first."""
+    film = {"name": "film", "data_mbit": 140.0, "priority": 1, "value": 9.0}
+    offered = asked(
+        contact=from_minute(240),
+        more=[film],
+        received_by_h=5.0,
+        platforms=(platform(store={"capacity_mbit": 400.0}),),
+    )
+    now = (START + timedelta(minutes=60)).to_pydatetime()
+    done = slots(("look", 0)).assign(state="done")
+    done["end_utc"] = done["start_utc"] + timedelta(minutes=60)
+    made = make_replan(offered, done, now, freeze=timedelta(0))
+    assert made.plan.verdict.is_valid and "film" in set(made.plan.timeline["activity"])
+    table = latency_table(made.plan).set_index("activity")
+    assert table.loc["look", "longest_h"] <= 5.0
 
 
 def test_data_pass_the_relay_in_time():

@@ -57,7 +57,7 @@ def charge_panel(ax: Axes, plan: Plan, platforms: Sequence[Platform]) -> None:
         if share := platform.margins.energy_share:
             kept = reserve + share * (100 - reserve)
             ax.axhline(kept, zorder=2, **MARGIN_STYLE)
-            labels.append((kept, f"{name} margin to {kept:.3g} %", MARGIN_STYLE))
+            labels.append((kept, f"{name} margin {kept:.3g} %", MARGIN_STYLE))
         end = "" if battery.end is None else f"\nat end at least {100 * battery.end:g} %"
         labels += [
             (charge[-1], f"{name} {charge[-1]:.0f} % at end", style),
