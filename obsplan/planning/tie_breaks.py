@@ -27,7 +27,7 @@ SAME_WORTH = 1e-9
 LONGER_WAIT_H = 1.0
 
 Start = tuple[int, int]  # step and task
-FlowOf = Callable[[Booking], Flow]
+FlowOf = Callable[[Booking], Flow | None]
 
 
 def tidy_plans(booking: Booking) -> Iterator[Booking]:
@@ -63,7 +63,7 @@ def moved_up(booking: Booking) -> Booking:
         equal = tidy.clear_starts(i)[:start] & (worth[:start] >= worth[start] - SAME_WORTH)
         kept, tries = tidy.flow, np.flatnonzero(equal)
         if len(tries):
-            tidy.flow = flow_of(tidy)
+            tidy.flow = flow_of(tidy) or tidy.simulate()
             tries = tries[tidy.open_starts(i)[tries]][:MOST_TRIES]
         if not any(_added(tidy, i, earlier, flow_of) for earlier in tries.tolist()):
             tidy.add(i, start)
@@ -72,15 +72,21 @@ def moved_up(booking: Booking) -> Booking:
 
 
 def _flow_of(problem: Problem) -> FlowOf:
-    """How battery and store of bookings are walked; the compiled walk takes a while to load."""
-    return Booking.simulate if is_small(problem) else quick_flow(problem)
+    """How battery and store of bookings are walked; None if they fall short."""
+    # The compiled walk takes a while to load.
+    return _slow_flow if is_small(problem) else quick_flow(problem)
+
+
+def _slow_flow(booking: Booking) -> Flow | None:
+    flow = booking.simulate()
+    return None if flow.short else flow
 
 
 def _added(booking: Booking, i: int, start: int, flow_of: FlowOf) -> bool:
     """Book a run and update the flow, unless battery or store would fall short; whether it is."""
     booking.add(i, start)
     flow = flow_of(booking)
-    if flow.short:
+    if flow is None:
         booking.add(i, start, -1)
         return False
     booking.flow = flow
@@ -119,7 +125,7 @@ def _move_towards(booking: Booking, i: int, start: int, place: int, flow_of: Flo
     away = np.abs(np.arange(len(equal)) - place)
     tries = np.flatnonzero(equal & (away < away[start]))
     if len(tries):
-        booking.flow = flow_of(booking)
+        booking.flow = flow_of(booking) or booking.simulate()
         tries = tries[booking.open_starts(i)[tries]]
         tries = tries[np.argsort(away[tries], kind="stable")][:SPREAD_TRIES]
     for other in tries.tolist():
@@ -155,8 +161,8 @@ def with_fewer_switches(booking: Booking) -> Booking:
             other = _swapped(booking, order[a], order[b])
             if other is None:
                 continue
-            other.flow = flow_of(other)
-            if not other.flow.short:
+            if flow := flow_of(other):
+                other.flow = flow
                 booking, order = other, swapped
             tries += 1
             if tries == MOST_SWAPS:

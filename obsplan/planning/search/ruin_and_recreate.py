@@ -94,17 +94,18 @@ def first_fit(booking: Booking, task: int, starts: np.ndarray) -> int:
     return found if found >= 0 else len(starts)
 
 
-def quick_flow(problem: Problem) -> Callable[[Booking], Flow]:
-    """What `Booking.simulate` tells of bookings of this problem, in a hundredth of its time."""
+def quick_flow(problem: Problem) -> Callable[[Booking], Flow | None]:
+    """What `Booking.simulate` tells of bookings of this problem, in a fraction of its time; None if
+    charge or storage falls short."""
     instance, state = instance_of(problem), state_of(Booking(problem), 0, 1, FIRST_LOSS)
     walk, now = compiled().walk, state.now
     figures = (kernel.LOAD, "load_w"), (kernel.PEAK, "peak_w"), (kernel.DATA, "data_mbit")
 
-    def flow_of(booking: Booking) -> Flow:
+    def flow_of(booking: Booking) -> Flow | None:
         for figure, name in (*figures, (kernel.MAY, "may_send")):
             now[figure, :, : problem.steps] = getattr(booking, name)
         if not walk(instance, state):
-            return booking.simulate()  # which tells what falls short
+            return None
         return Flow(
             now[kernel.STORED].copy(),
             state.work[kernel.UNSENT_NEED].copy(),
