@@ -51,12 +51,16 @@ class Situation:
 
     def replay(self, booking: Booking) -> Verdict:
         """The verdict on the fixed slots and `booking`, without what is unavoidable."""
+        verdict = self.whole_verdict(booking)
+        avoidable = tuple(v for v in verdict.found if not self._is_unavoidable(v))
+        return replace(verdict, found=avoidable)
+
+    def whole_verdict(self, booking: Booking) -> Verdict:
+        """The verdict on the fixed slots and `booking`."""
         scenario = self.environment.scenario
         rows = slots_table(scenario, booked_rows(scenario, booking))
         slots = with_fixed(self.fixed, rows)
-        verdict = check_timeline(self.environment, slots, fixes=False, keep_margins=True)
-        avoidable = tuple(v for v in verdict.found if not self._is_unavoidable(v))
-        return replace(verdict, found=avoidable)
+        return check_timeline(self.environment, slots, fixes=False, keep_margins=True)
 
     def _is_unavoidable(self, violation: Violation) -> bool:
         """Whether the fixed slots break the same rule by themselves, no less and for as long."""

@@ -533,3 +533,20 @@ def test_transmit_windows_before_the_span_leave_no_trace():
     sent = made.fixed.query("activity == 'lander downlink'")
     assert sent["slot"].tolist() == ["r2"] and sent["start_utc"].tolist() == [START]
     assert made.plan.verdict.is_valid
+
+
+def test_data_stay_where_they_were_to_stay_if_no_link_could_carry_them():
+    """The rover may keep its data, and the lander none; the last hour carries 7 of 15 Mbit."""
+    platforms = [
+        platform(store={"capacity_mbit": 50.0, "end_limit_mbit": 2.0}, radio={"rate_kbps": 2.0}),
+        platform("rover", kind="rover", radio={"to": "lander", "rate_kbps": 5.0}),
+    ]
+    look = {"name": "look", "platform": "rover", "data_mbit": 15.0, "received_by_h": 100.0}
+    scene = scenario(look, platforms=platforms, hours=6, step_min=30)
+    heard = np.arange(360) >= 300
+    offered = world(scene, lander_in_contact=heard, lander_rate_kbps=np.where(heard, 2.0, 0.0))
+    now = (START + timedelta(hours=4)).to_pydatetime()
+    rows = make_plan(offered).timeline
+    assert "look" in set(rows["activity"])
+    made = make_replan(offered, rows, now, freeze=timedelta(0))
+    assert made.plan.verdict.is_valid
