@@ -17,9 +17,10 @@ from obsplan.analysis.gain_from_more import booked_in_steps
 from obsplan.analysis.missing_runs import scheduled_runs
 from obsplan.common.errors import Infeasible
 from obsplan.planning.as_good import as_good
+from obsplan.planning.counted_runs import value_of, valued_timeline
 from obsplan.planning.last_runs import with_last_runs
 from obsplan.planning.minute_repair import valid_plan
-from obsplan.planning.plan import Plan, value_of, valued_timeline
+from obsplan.planning.plan import Plan
 from obsplan.planning.problem.booking import Booking
 from obsplan.planning.problem.definition import Problem, first_worths
 from obsplan.planning.problem.pinned_runs import without_pins

@@ -1,6 +1,6 @@
 """Goals: how many runs the science team wants where in a quantity, and what that is worth."""
 
-from itertools import product
+from itertools import pairwise, product
 from typing import Annotated, Any, Literal, get_args
 
 from pydantic import AfterValidator, BeforeValidator, Field, WithJsonSchema
@@ -11,7 +11,7 @@ from obsplan.inputs.frozen_model import FrozenModel
 
 # Quantities at the start of a run over which runs may be spread.
 Quantity = Literal["local_time_h", "sun_elevation_deg", "earth_phase_deg", "span_h"]
-MOST_BINS = 400
+MOST_BINS, MOST_EDGE = 400, 1e9
 
 Edges = tuple[float, ...]
 # What editors may write, before it is made a list.
@@ -42,14 +42,18 @@ def _edges(value: Any) -> Any:
     if not given:
         return ()
     rows = given if all(isinstance(row, list | tuple) for row in given) else [given]
-    numbers = [
-        [x for x in row if isinstance(x, int | float) and not isinstance(x, bool)] for row in rows
-    ]
-    if any(len(n) < len(row) or len(n) < 2 for n, row in zip(numbers, rows)) or len(rows) > 2:
+    if len(rows) > 2 or any(len(row) < 2 or not all(map(_is_number, row)) for row in rows):
         raise ValueError("must be a list of at least two numbers, or two such lists")
-    if any(not float(low) < float(high) for row in numbers for low, high in zip(row, row[1:])):
-        raise ValueError("the bin edges must rise")
-    return tuple(tuple(float(x) for x in row) for row in numbers)
+    for low, high in (pair for row in rows for pair in pairwise(row)):
+        if not low < high:
+            raise ValueError(f"the bin edges must rise, but after {low} comes {high}")
+    return tuple(tuple(float(x) for x in row) for row in rows)
+
+
+def _is_number(value: Any) -> bool:
+    return (
+        isinstance(value, int | float) and not isinstance(value, bool) and abs(value) <= MOST_EDGE
+    )
 
 
 def _two_different(value: tuple[str, ...]) -> tuple[str, ...]:

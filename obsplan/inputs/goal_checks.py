@@ -1,6 +1,7 @@
 """Checks across the tables of a scenario about goals, and what goals request of activities."""
 
 from collections.abc import Iterator
+from math import ceil
 from typing import Any
 
 from pydantic import ValidationError
@@ -61,11 +62,17 @@ def _contradictions(where: str, goal: Goal) -> Iterator[str]:
     if not goal.runs_of:
         yield f"{where}.runs_of: must name at least one activity"
     if len(goal.over) != len(goal.edges):
+        many = len(goal.over)
+        wanted = ("needs over, the quantity", "give one list of edges", "give two lists of edges")
         yield (
-            f"{where}: {len(goal.over)} quantities in over and {len(goal.edges)} lists of edges; "
-            "give a list of edges for each quantity"
+            f"{where}.edges: {wanted[many]}, not {len(goal.edges)}"
+            if many
+            else f"{where}.edges: {wanted[0]}"
         )
         return
+    for key, edges in zip(goal.over, goal.edges):
+        if key == "local_time_h" and not 0 <= edges[0] < edges[-1] <= 24:
+            yield f"{where}.edges: local_time_h is from 0 to 24 h; allowed are edges within that"
     if goal.bins > MOST_BINS:
         yield f"{where}.edges: {goal.bins} bins; at most {MOST_BINS} are allowed"
     if goal.together and len(goal.runs_of) < 2:
@@ -96,10 +103,10 @@ def _worth_errors(where: str, goal: Goal) -> Iterator[str]:
             f"{number_text(goal.value)}, its value"
         )
     elif goal.minimum_run_value < goal.run_value:
-        least = goal.value * goal.minimum_runs / goal.runs
+        least = ceil(100 * goal.value * goal.minimum_runs / goal.runs) / 100
         yield (
-            f"{given}: a run would be worth more after the minimum than before; allowed is "
-            f"{number_text(least)} to {number_text(goal.value)}"
+            f"{where}.minimum_value = {goal.minimum_value:g}: a run would be worth more after the "
+            f"minimum than before; allowed is {number_text(least)} to {number_text(goal.value)}"
         )
 
 

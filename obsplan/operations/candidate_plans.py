@@ -215,7 +215,10 @@ def without_impossible_runs(
         except NoPlaceFound:
             required = [(i, t) for i, t in enumerate(eased(problem).tasks) if t.must]
             # First what has no start left at all, then what is worth least, a run at a time.
-            i, least = min(required, key=lambda r: (bool(r[1].starts.any()), r[1].value, r[1].name))
+            worth = first_worths(problem)
+            i, least = min(
+                required, key=lambda r: (bool(r[1].starts.any()), worth[r[0]], r[1].name)
+            )
             lost = 1 if least.starts.any() else least.must
             given_up[i] = given_up.get(i, 0) + lost
 

@@ -1,7 +1,7 @@
 """Repair of an old plan with few changes: infeasible runs are dropped, free time is filled."""
 
 from obsplan.planning.problem.booking import Booking
-from obsplan.planning.problem.definition import Problem
+from obsplan.planning.problem.definition import Problem, first_worths
 from obsplan.planning.search.first_plan import quick_plan
 from obsplan.planning.search.greedy import greedy_plan
 from obsplan.planning.solver.transmit_windows import with_planned_sending
@@ -15,11 +15,13 @@ def repaired(problem: Problem, old: list[list[int]]) -> Booking:
     booking = Booking(problem)
     runs = [(i, start) for i, starts in enumerate(old) for start in sorted(set(starts))]
 
+    worth = first_worths(problem)
+
     def rank(run: tuple[int, int]) -> tuple:
         task = problem.tasks[run[0]]
         return (
             not (task.must or run[0] in problem.prerequisites),
-            -task.value / task.length,
+            -worth[run[0]] / task.length,
             run[1],
             run[0],
         )

@@ -15,6 +15,8 @@ from obsplan.inputs.scenario import Activity, Scenario
 from obsplan.planning.problem.booking import Booking
 from obsplan.planning.problem.definition import Heater, Node, Problem, Task, Team
 from obsplan.planning.problem.from_scenario import build_problem, needs_of
+from obsplan.planning.problem.goal_bins import bin_at
+from obsplan.planning.problem.goals import Goal
 from obsplan.planning.problem.slot_profile import slot_profile
 from obsplan.planning.problem.start_windows import commandable
 
@@ -63,9 +65,7 @@ def remaining_problem(
     budgets = tuple(budget.after(counts) for budget in whole.budgets)
     watched = runs[runs["state"] != "failed"]
     teams = tuple(_team(scenario, team, watched) for team in whole.teams)
-    goals = tuple(
-        goal.holding(_counted(whole, runs, scenario.span.step_min)) for goal in whole.goals
-    )
+    goals = tuple(goal.holding(_held(environment, whole, goal, runs)) for goal in whole.goals)
     rest = replace(whole, tasks=tasks, budgets=budgets, teams=teams, goals=goals)
     problem = replace(rest, nodes=tuple(_with_data_later(node) for node in nodes))
     if Booking(problem).flow.short:
@@ -155,14 +155,17 @@ def _task(
     )
 
 
-def _counted(whole: Problem, runs: pd.DataFrame, step_min: int) -> list[list[int]]:
-    """The starts, by task, of the runs that count towards goals; pinned runs as those of others."""
-    counted: list[list[int]] = []
-    for task in whole.tasks:
-        own = runs[(runs["activity"] == task.name) & (runs["share"] > 0) & (not task.pinned)]
-        steps = (own["start_min"] // step_min).astype(int)
-        counted.append([step for step in steps if 0 <= step < whole.steps])
-    return counted
+def _held(environment: Environment, whole: Problem, goal: Goal, runs: pd.DataFrame) -> np.ndarray:
+    """The runs (groups, bins) that count towards a goal already; pinned ones as those of others."""
+    held = goal.held.copy()
+    numbers = {task.name: i for i, task in enumerate(whole.tasks) if not task.pinned}
+    for run in runs[runs["share"] > 0].itertuples(index=False):
+        i = numbers[run.activity]
+        activity = environment.scenario.activity_named(run.activity)
+        place = bin_at(environment, goal, i, activity, floor(run.start_min))
+        if goal.group[i] >= 0 and place >= 0:
+            held[goal.group[i], place] += 1
+    return held
 
 
 def _team(scenario: Scenario, team: Team, runs: pd.DataFrame) -> Team:

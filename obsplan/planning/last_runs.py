@@ -10,6 +10,7 @@ from threading import Event
 import numpy as np
 
 from obsplan.planning.problem.booking import Booking
+from obsplan.planning.problem.definition import first_worths
 from obsplan.planning.replayed import Replay, Replayed
 from obsplan.planning.search.exact import is_small
 from obsplan.planning.search.ruin_and_recreate import first_fit
@@ -44,10 +45,11 @@ def with_last_runs(
     tasks, before = plan.booking.problem.tasks, None
     # With few starts a look at each takes less than the compiled search takes to load.
     is_quick = is_small(plan.booking.problem)
+    worths = first_worths(plan.booking.problem)
     done = np.zeros((len(tasks), plan.booking.problem.steps), dtype=bool)
     while plan is not before:
         before = plan
-        for i in sorted(range(len(tasks)), key=lambda i: -tasks[i].value):
+        for i in sorted(range(len(tasks)), key=lambda i: -worths[i]):
             starts = _worthy_starts(plan.booking, i, done[i])
             starts = starts[:: max(1, len(starts) // tries)] if tries else starts
             while len(starts) and not (stop is not None and stop.is_set()):

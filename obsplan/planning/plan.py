@@ -15,13 +15,18 @@ import numpy as np
 import pandas as pd
 
 from obsplan.checking.check import Verdict
-from obsplan.checking.goal_runs import uncounted_slots
 from obsplan.common.errors import Infeasible
 from obsplan.common.interruption import calling, interruptible
 from obsplan.common.text import gap_text, proven, raised
 from obsplan.environment.model import Environment
 from obsplan.planning.as_good import AsGood, as_good, preferred
-from obsplan.planning.counted_runs import counted_value, with_counted_runs
+from obsplan.planning.counted_runs import (
+    counted,
+    value_of,
+    valued_timeline,
+    with_counted_runs,
+    with_goals,
+)
 from obsplan.planning.last_runs import with_last_runs
 from obsplan.planning.minute_repair import lighter_plan, valid_plan
 from obsplan.planning.problem.booking import Booking
@@ -29,7 +34,6 @@ from obsplan.planning.problem.definition import worth_of_all
 from obsplan.planning.problem.finer_steps import finer_problems
 from obsplan.planning.problem.from_scenario import build_problem
 from obsplan.planning.problem.pinned_runs import without_pins
-from obsplan.planning.problem.timeline_table import described, plan_slots
 from obsplan.planning.problem.tolerances import TOLERANCE
 from obsplan.planning.prompt_sending import sent_promptly
 from obsplan.planning.reasons.audit import no_room_for_required_runs
@@ -112,18 +116,6 @@ def make_plan(
             search = PlanSearch(environment, report, end)
         best = search.run(gap, effort)
         return search.plan(search.filled(best))
-
-
-def valued_timeline(environment: Environment, booking: Booking, verdict: Verdict) -> pd.DataFrame:
-    """The timeline of a plan, in which runs count towards goals as the referee finds."""
-    slots = plan_slots(environment.scenario, booking)
-    uncounted = uncounted_slots(environment, slots, verdict.resources)
-    return described(environment, booking.problem, slots, uncounted=uncounted)
-
-
-def value_of(booking: Booking, timeline: pd.DataFrame) -> float:
-    """What a plan is worth; less than its runs if data that a goal wants stay aboard."""
-    return float(timeline["value"].sum()) if booking.problem.goals else booking.value()
 
 
 class StopReason(Enum):
@@ -232,7 +224,7 @@ class PlanSearch:
             with interruptible():
                 if self.problem.goals:
                     best = with_counted_runs(self.environment, best, self.replay, expired)
-                    value = best.booking.value()
+                    value = self._told_as_counted(value, best)
                 for booking in () if expired.is_set() else tidy_plans(best.booking):
                     tidy = Replayed(booking, self.replay(booking))
                     if tidy.verdict.is_valid and self._counts_as_much(tidy, best):
@@ -247,7 +239,14 @@ class PlanSearch:
         except KeyboardInterrupt:
             self.end.hear()
         self._tell_end()
-        return best
+        return Replayed(with_goals(best.booking, self.problem.goals), best.verdict)
+
+    def _told_as_counted(self, value: float, best: Replayed) -> float:
+        """What the plan is worth by what counts, told if that is less than its runs are."""
+        if best.booking.value() < value - TOLERANCE:
+            standing = self._standing(best.booking)
+            self.report(f"without runs whose data would stay aboard: {standing}")
+        return best.booking.value()
 
     def _arranged(self, plan: Replayed) -> Replayed:
         """The same runs as a flight team would rather have them (see `as_good`)."""
@@ -263,7 +262,8 @@ class PlanSearch:
         if not self.problem.goals or changed is plan:
             return True
         prompt = sent_promptly(changed, self.replay)
-        return counted_value(self.environment, prompt) >= plan.booking.value() - TOLERANCE
+        worth = counted(self.environment, prompt, self.problem.goals).value
+        return worth >= plan.booking.value() - TOLERANCE
 
     def _tell_end(self) -> None:
         """Report once why the search was ended, if it was."""

@@ -72,11 +72,11 @@ OVER = {"over": "span_h", "edges": EDGES}
         ({"runs_of": []}, ".runs_of: must name at least one activity"),
         (
             {"over": "span_h"},
-            ": 1 quantities in over and 0 lists of edges; give a list of edges for each quantity",
+            ".edges: give one list of edges, not 0",
         ),
         (
             {"edges": EDGES},
-            ": 0 quantities in over and 1 lists of edges; give a list of edges for each quantity",
+            ".edges: needs over, the quantity",
         ),
         ({"together": True}, ".together: needs at least two activities in runs_of"),
         ({"minimum_value": 3.0}, ".minimum_value: needs a minimum"),
@@ -99,6 +99,10 @@ OVER = {"over": "span_h", "edges": EDGES}
             ".minimum_value = 50: the minimum is all that is requested; allowed is 100, its value",
         ),
         (
+            {"over": "local_time_h", "edges": [22, 26]},
+            ".edges: local_time_h is from 0 to 24 h; allowed are edges within that",
+        ),
+        (
             {"over": ["span_h", "local_time_h"], "edges": [list(range(22)), list(range(21))]},
             ".edges: 420 bins; at most 400 are allowed",
         ),
@@ -119,7 +123,8 @@ def test_a_contradiction_is_one_line_that_says_what_is_allowed(keys, line):
         ({"over": "span_h", "edges": [3, 2]}, ".edges: the bin edges must rise"),
         ({"over": "span_h", "edges": ["a", 2]}, ".edges: must be a list of at least two numbers"),
         ({"over": "span_h", "edges": [[1, 2], 3]}, ".edges: must be a list of at least two"),
-        ({"over": "span_h", "edges": [1, float("nan")]}, ".edges: the bin edges must rise"),
+        ({"over": "span_h", "edges": [1, float("nan")]}, ".edges: must be a list of at least two"),
+        ({"over": "span_h", "edges": [1, 10**400]}, ".edges: must be a list of at least two"),
         ({"value": -1.0}, ".value = -1.0: out of range: allowed is 0 to 1000000000"),
         ({"runs_each": 0}, ".runs_each = 0: out of range: allowed is 1 to 2000"),
         ({"minimum": {"bins": 0}}, ".minimum.bins = 0: out of range: allowed is 1 to 400"),

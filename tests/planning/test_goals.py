@@ -9,9 +9,11 @@ import numpy as np
 import pandas as pd
 import pytest
 from hypothesis import assume, given, settings
+from hypothesis import strategies as st
 from tools.brute import accepted_worth, timeline_worth
 from tools.small import START, cases, platform, scenario, slots, world
 
+from obsplan.analysis.goal_table import goal_table
 from obsplan.checking.check import check_timeline
 from obsplan.checking.goal_runs import goal_runs
 from obsplan.common.errors import Infeasible
@@ -169,3 +171,75 @@ def test_a_pinned_run_counts_towards_a_goal_like_any_other():
     made = planned(replace(environment, scenario=scene))
     assert made.value == pytest.approx(12.0)
     assert (made.timeline["value"] > 0).sum() == 3
+
+
+def test_a_run_that_keeps_a_dearer_one_aboard_is_left_out():
+    """The link carries 7.2 Mbit in all: 6 of the big run, worth 3, or 3 of the small one, worth 12.
+
+    Of both only the one that was taken first comes home.
+    """
+    big = SWEEP | {"name": "big", "duration_min": 60, "data_mbit": 6.0, "count": 1, "gap_min": 0}
+    small = big | {"name": "small", "data_mbit": 3.0}
+    scene = with_goals(
+        goal(runs_of=["big"], value=3.0),
+        goal(name="other", runs_of=["small"], value=12.0),
+        activities=[big, small],
+        hours=2.0,
+        platforms=[platform(radio={"transmit_w": 0.0, "rate_kbps": 1.0})],
+    )
+    made = planned(world(scene, rate_kbps=1.0))
+    assert made.value == pytest.approx(12.0)
+    assert set(made.timeline["activity"]) & {"big", "small"} == {"small"}
+
+
+@settings(max_examples=25)
+@given(case=cases(hours=(2, 4)), rate=st.sampled_from([0.2, 0.5, 1.0]))
+def test_on_a_tight_link_the_value_is_what_the_table_of_goals_counts(case, rate):
+    assume(case.scenario.goal)
+    goals = tuple(g.model_copy(update={"counted": "received"}) for g in case.scenario.goal)
+    alone = tuple(a.model_copy(update={"value": 0.0}) for a in case.scenario.activity)
+    scene = case.scenario.model_copy(update={"goal": goals, "activity": alone})
+    slow = {
+        name: table.assign(rate_kbps=np.minimum(table["rate_kbps"], rate))
+        for name, table in case.platforms.items()
+    }
+    try:
+        made = make_plan(replace(case, scenario=scene, platforms=slow))
+    except Infeasible:
+        return
+    told = goal_table(made)
+    assert told["value"].sum() == pytest.approx(made.value)
+    assert made.value <= made.bound + 1e-9
+
+
+def test_a_shortened_run_counts_in_full_and_one_off_the_grid_where_it_began():
+    """Reported at 3:56, in a bin that ends at 3:54; 10 of 30 min of another."""
+    wanted = goal(over="span_h", edges=[0, 3.9, 8, 12], counted="done")
+    environment = world(with_goals(wanted))
+    old = slots(("sweep", 60), ("sweep", 236))
+    old["end_utc"] = old["start_utc"] + pd.to_timedelta([10, 30], unit="min")
+    old["state"] = ["shortened", "done"]
+    now = (START + pd.Timedelta(hours=5)).to_pydatetime()
+    again = make_replan(environment, old, now).plan
+    told = goal_table(again)
+    assert again.value == pytest.approx(told["value"].sum()) == pytest.approx(12.0)
+    assert again.value <= again.bound + 1e-9
+
+
+def test_a_required_run_that_a_goal_wants_is_not_given_up_for_a_cheaper_one():
+    """One slot is left for two required runs; one of them is worth a hundred times the other."""
+    dear = SWEEP | {"name": "dear", "must": 1, "count": 1}
+    cheap = dear | {"name": "cheap", "value": 1.0}
+    wanted = goal(runs_of=["dear"], value=100.0, counted="done")
+    scene = with_goals(wanted, activities=[cheap, dear], hours=2.0)
+    scene = scene.model_copy(
+        update={
+            "platform": tuple(p.model_copy(update={"one_at_a_time": True}) for p in scene.platform)
+        }
+    )
+    old = slots(("cheap", 0), ("dear", 30))
+    old["end_utc"] = old["start_utc"] + pd.Timedelta(minutes=30)
+    old["state"] = "failed"
+    now = (START + pd.Timedelta(minutes=80)).to_pydatetime()
+    again = make_replan(world(scene), old, now)
+    assert again.plan.value == pytest.approx(100.0)

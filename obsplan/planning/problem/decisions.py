@@ -13,8 +13,8 @@ from obsplan.inputs.after import After
 from obsplan.inputs.scenario import Activity, Scenario
 
 MBIT_PER_KBPS_MIN = 0.06
-# What the replay takes for rounding, and a little more.
-ROUNDING_MBIT = 2e-6
+# What the referee takes for rounding when data are received, and a little more.
+ROUNDING_MBIT = 1.1e-4
 
 
 def ready_steps(environment: Environment, activity: Activity, order: After) -> np.ndarray:
@@ -71,8 +71,8 @@ def earliest_received_min(
     """
     scenario = environment.scenario
     per_min = activity.data_mbit / activity.duration_min
-    needed_mbit = activity.data_mbit - ROUNDING_MBIT
-    lasts_min = int(np.ceil(needed_mbit / per_min))
+    needed_mbit = max(activity.data_mbit - ROUNDING_MBIT, 0.0)
+    lasts_min = max(1, int(np.ceil(needed_mbit / per_min)))
     minutes = len(environment.sky)
     first = np.minimum(starts_min + activity.warm_up_min, minutes)
     done = (first + lasts_min - 1).astype(float)

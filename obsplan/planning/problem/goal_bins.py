@@ -9,7 +9,7 @@ from obsplan.inputs.goal import Goal as GoalTable
 from obsplan.inputs.scenario import Activity
 from obsplan.planning.problem.decisions import earliest_received_min
 from obsplan.planning.problem.goals import Goal
-from obsplan.planning.problem.start_windows import bins_of
+from obsplan.planning.problem.start_windows import bins_at, step_minutes
 
 
 def goals_of(environment: Environment) -> Iterator[Goal]:
@@ -44,13 +44,29 @@ def goal_bins(environment: Environment, goal: GoalTable, activity: Activity) -> 
     If it counts when its data are received, those of a start must be able to reach Earth within the
     span.
     """
+    return _bins_at(environment, goal, activity, step_minutes(environment))
+
+
+def bin_at(environment: Environment, goal: Goal, task: int, activity: Activity, minute: int) -> int:
+    """The bin in which a run of `task` counts that starts in a minute, on the grid or not."""
+    step, late = divmod(minute, environment.scenario.span.step_min)
+    if not late and 0 <= step < goal.bins.shape[1]:
+        return int(goal.bins[task, step])
+    table = next(each for each in environment.scenario.goal if each.name == goal.name)
+    if goal.group[task] < 0 or not 0 <= minute < len(environment.sky):
+        return -1
+    return int(_bins_at(environment, table, activity, np.array([minute]))[0])
+
+
+def _bins_at(
+    environment: Environment, goal: GoalTable, activity: Activity, minutes: np.ndarray
+) -> np.ndarray:
     scenario = environment.scenario
-    steps, step_min = scenario.steps, scenario.span.step_min
-    bins = np.zeros(steps, dtype=int)
+    bins = np.zeros(len(minutes), dtype=int)
     for key, edges in zip(goal.over, goal.edges):
-        own = bins_of(environment, key, edges)
+        own = bins_at(environment, key, edges, minutes)
         bins = np.where((bins >= 0) & (own >= 0), bins * (len(edges) - 1) + own, -1)
     if goal.counted == "received" and activity.data_mbit > 0:
-        received = earliest_received_min(environment, activity, np.arange(steps) * step_min)
-        bins[received > steps * step_min] = -1
+        received = earliest_received_min(environment, activity, minutes)
+        bins[received > scenario.steps * scenario.span.step_min] = -1
     return bins

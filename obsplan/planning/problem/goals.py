@@ -111,6 +111,6 @@ class Goal:
         """The goal with no runs held."""
         return replace(self, held=np.zeros_like(self.held))
 
-    def holding(self, runs: list[list[int]]) -> "Goal":
-        """The goal with these runs held."""
-        return replace(self, held=self.counts(runs))
+    def holding(self, counts: np.ndarray) -> "Goal":
+        """The goal with so many runs (groups, bins) held."""
+        return replace(self, held=counts)

@@ -142,17 +142,20 @@ def coverage_bin(environment: Environment, activity: Activity) -> np.ndarray:
     coverage = activity.coverage
     if coverage is None:
         return np.zeros(environment.scenario.steps, dtype=int)
-    return bins_of(environment, coverage.over, coverage.edges)
+    return bins_at(environment, coverage.over, coverage.edges, step_minutes(environment))
 
 
-def bins_of(environment: Environment, key: str, edges: tuple[float, ...]) -> np.ndarray:
-    """The bin (steps,) of a quantity between rising edges at each step, -1 outside them all."""
+def step_minutes(environment: Environment) -> np.ndarray:
+    """The minute of the span at which each step begins (steps,)."""
     scenario = environment.scenario
-    steps, step_min = scenario.steps, scenario.span.step_min
-    if key == "span_h":
-        value = np.arange(steps) * step_min / 60
-    else:
-        value = environment.sky[key].to_numpy()[: steps * step_min : step_min]
+    return np.arange(scenario.steps) * scenario.span.step_min
+
+
+def bins_at(
+    environment: Environment, key: str, edges: tuple[float, ...], minutes: np.ndarray
+) -> np.ndarray:
+    """The bin (n,) of a quantity between rising edges at minutes (n,), -1 outside them all."""
+    value = minutes / 60 if key == "span_h" else environment.sky[key].to_numpy()[minutes]
     bins = np.searchsorted(edges, value, side="right") - 1
     bins[~((value >= edges[0]) & (value < edges[-1]))] = -1
     return np.asarray(bins)

@@ -13,6 +13,7 @@ from obsplan.inputs.scenario import Activity, Scenario
 from obsplan.inputs.timeline_columns import TIMELINE_COLUMNS
 from obsplan.planning.problem.booking import Booking
 from obsplan.planning.problem.definition import Problem
+from obsplan.planning.problem.goal_bins import bin_at
 from obsplan.planning.problem.goals import Goal
 from obsplan.planning.problem.tolerances import LEAST_SHARE
 
@@ -80,7 +81,8 @@ def described(
     """Slots in order of start, with the columns of timeline.csv.
 
     `problem` says what runs are worth, each after those before it; `shares` gives slots, by their
-    id, that yield only a share of a run: nothing (0) takes no place among the runs of its bin.
+    id, that yield only a share of a run: nothing (0) takes no place among the runs of its bin. A
+    run that yields some counts in full towards goals.
     `uncounted` gives those that do not count towards a goal, by its name.
     """
     scenario, shares = environment.scenario, shares or {}
@@ -89,7 +91,7 @@ def described(
     runs_before: Counter[tuple[str, int]] = Counter()
     numbers = {task.name: i for i, task in enumerate(problem.tasks) if not task.pinned}
     goals = [goal.holding_none() for goal in problem.goals]
-    counted: dict[str, list[list[int]]] = {g.name: [[] for _ in problem.tasks] for g in goals}
+    counts = [goal.held.copy() for goal in goals]
     rows = []
     for slot in slots.itertuples(index=False):
         state = getattr(slot, "state", "planned")
@@ -108,17 +110,16 @@ def described(
         if slot.activity in activities:
             activity, task = activities[slot.activity], tasks[slot.activity]
             share = shares.get(slot.slot, 1.0)
-            step = minute // scenario.span.step_min
-            bin_ = int(task.bins[step])
-            worth = task.value * task.repeat_worth ** runs_before[task.name, bin_]
+            bin_ = int(task.bins[minute // scenario.span.step_min])
+            worth = share * task.value * task.repeat_worth ** runs_before[task.name, bin_]
             if share > 0:
                 runs_before[task.name, bin_] += 1
-                worth += sum(
-                    _added(goal, counted[goal.name], numbers[task.name], step)
-                    for goal in goals
-                    if slot.slot not in uncounted.get(goal.name, ())
-                )
-            row |= _run_cells(scenario, activity, lasts_min, state) | {"value": share * worth}
+                for goal, there in zip(goals, counts):
+                    if slot.slot not in uncounted.get(goal.name, ()):
+                        i = numbers[task.name]
+                        place = bin_at(environment, goal, i, activity, minute)
+                        worth += _added(goal, there, i, place)
+            row |= _run_cells(scenario, activity, lasts_min, state) | {"value": worth}
         else:
             row |= _radio_cells(scenario, slot.activity)
         rows.append(row | _sky_cells(environment, row["platform"], minute, int(lasts_min)))
@@ -128,11 +129,13 @@ def described(
     return table[sorted(table, key=TIMELINE_COLUMNS.index)]
 
 
-def _added(goal: Goal, counted: list[list[int]], i: int, step: int) -> float:
-    """What a run of task `i` adds to a goal after the runs `counted`, to which it is added."""
-    before = goal.planned_value(counted)
-    counted[i].append(step)
-    return goal.planned_value(counted) - before
+def _added(goal: Goal, counts: np.ndarray, i: int, place: int) -> float:
+    """What a run of task `i` in a bin adds to a goal, in whose counters it is then."""
+    if goal.group[i] < 0 or place < 0:
+        return 0.0
+    before = goal.value(counts)
+    counts[goal.group[i], place] += 1
+    return goal.value(counts) - before
 
 
 def _run_cells(

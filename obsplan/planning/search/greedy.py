@@ -35,7 +35,7 @@ def greedy_plan(problem: Problem, booking: Booking | None = None) -> Booking:
         }
         best = max(sorted(open_tasks), key=lambda i: density[i].max(initial=0.0))
         # A run worth nothing would only use resources that others need.
-        if density[best].max(initial=0.0) <= 0.0 or not _place(booking, best):
+        if density[best].max(initial=0.0) <= 0.0 or not _place(booking, best, of_worth=True):
             open_tasks.discard(best)
     return booking
 
@@ -71,10 +71,14 @@ def shares_used(problem: Problem, i: int) -> np.ndarray:
     return np.array([energy, data, time, *budgets])
 
 
-def _place(booking: Booking, task: int) -> bool:
-    """Book one run of `task` at the earliest of its most valuable starts that are feasible."""
+def _place(booking: Booking, task: int, of_worth: bool = False) -> bool:
+    """Book one run of `task` at the earliest of its most valuable starts that are feasible.
+
+    If it is to be `of_worth`, none that adds nothing.
+    """
     open_ = booking.open_starts(task)
     worth = booking.next_promise(task)
+    open_ &= (worth > 0) | (not of_worth)
     for _ in range(MOST_TRIES):
         if not open_.any():
             return False
