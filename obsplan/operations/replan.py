@@ -29,20 +29,25 @@ from obsplan.operations.candidate_plans import (
     with_fixed,
     without_impossible_runs,
 )
+from obsplan.operations.counted_slots import lost_of_old, prompt_plan
 from obsplan.operations.fixed_slots import assumptions, first_step, fixed_slots
 from obsplan.operations.new_slot_ids import named_slots
-from obsplan.operations.plan_changes import changes_table, differences, fewest_moves, price_list
+from obsplan.operations.plan_changes import (
+    Difference,
+    changes_table,
+    differences,
+    fewest_moves,
+    price_list,
+)
 from obsplan.operations.remaining_problem import remaining_problem
 from obsplan.planning.plan import EarlyEnd, Plan, Report
 from obsplan.planning.problem.booking import Booking
 from obsplan.planning.problem.definition import Problem, worth_of_all
 from obsplan.planning.problem.pinned_runs import pinned_step, without_pins
 from obsplan.planning.problem.timeline_table import described, slots_table
-from obsplan.planning.prompt_sending import sent_promptly
 from obsplan.planning.reasons.fix_wording import Answer
 from obsplan.planning.reasons.unplaced import explain, unplaced_table
 from obsplan.planning.reasons.what_if import Variant
-from obsplan.planning.replayed import Replayed
 from obsplan.planning.search.strategy import Effort, require_effort
 
 
@@ -107,7 +112,7 @@ def make_replan(
     with end.clock(patience_s):
         plans, bound = _collected(candidates, scenario, movable, end, report)
         interrupted = end.reason is not None
-        found = [(plan.value(), differences(scenario, movable, plan)) for plan in plans]
+        plans, found = _counted(situation, movable, plans, end)
         chosen = fewest_moves(found, keep)
         booking, difference = _sent_promptly(plans[chosen], situation, end), found[chosen][1]
         rows, ids = named_slots(scenario, fixed, movable, booking, difference)
@@ -124,7 +129,7 @@ def make_replan(
         price_list(found, chosen, fixed_value),
         fixed,
         sum(len(parts.kept) for parts in difference.values()),
-        value - float(changes["value_change"].sum()),
+        most - float(changes["value_change"].sum()) - lost_of_old(situation, problem, slots),
         (*missed, *assumptions(environment, fixed), *_lost(given_up)),
     )
 
@@ -133,7 +138,7 @@ def _sent_promptly(booking: Booking, situation: Situation, end: EarlyEnd) -> Boo
     """The same runs, their data waiting no longer than they must; untried once patience ran out."""
     if end.expired.is_set():
         return booking
-    prompt = sent_promptly(Replayed(booking, situation.replay(booking)), situation.replay).booking
+    prompt, _ = prompt_plan(booking, situation)
     # What fixed slots break if all may be sent is kept perhaps if relays leave their data where
     # they are.
     silent = prompt.copy()
@@ -142,6 +147,21 @@ def _sent_promptly(booking: Booking, situation: Situation, end: EarlyEnd) -> Boo
     broken = situation.whole_verdict(prompt).found if situation.unavoidable else ()
     is_better = broken and len(situation.whole_verdict(silent).found) < len(broken)
     return silent if is_better else prompt
+
+
+def _counted(
+    situation: Situation, movable: pd.DataFrame, plans: list[Booking], end: EarlyEnd
+) -> tuple[list[Booking], list[tuple[float, dict[str, Difference]]]]:
+    """The plans, with goals as their data are sent, and what they are worth and change.
+
+    Nothing is tried once patience ran out.
+    """
+    lost = [0.0] * len(plans)
+    if situation.environment.scenario.goal and not end.expired.is_set():
+        plans, lost = map(list, zip(*(prompt_plan(plan, situation) for plan in plans)))
+    scenario = situation.environment.scenario
+    changed = [differences(scenario, movable, plan) for plan in plans]
+    return plans, [(p.value() - less, found) for p, less, found in zip(plans, lost, changed)]
 
 
 def broken_alone(

@@ -19,7 +19,7 @@ from obsplan.planning.problem.booking import Booking
 from obsplan.planning.problem.definition import Problem, serves_goals_alone
 from obsplan.planning.problem.goals import Goal
 from obsplan.planning.problem.timeline_table import described, plan_slots
-from obsplan.planning.prompt_sending import sent_promptly
+from obsplan.planning.prompt_sending import Worth, sent_promptly
 from obsplan.planning.replayed import Replay, Replayed, runs_by_slot
 from obsplan.planning.search.exact import best_plan, is_small
 from obsplan.planning.search.first_plan import NoPlaceFound, quick_plan
@@ -54,12 +54,13 @@ def with_counted_runs(
     if stop.is_set():
         return plan
     goals = plan.booking.problem.goals
-    best = counted(environment, sent_promptly(plan, replay), goals)
+    worth = worth_by(environment, goals)
+    best = counted(environment, sent_promptly(plan, replay, worth), goals)
     if best.some_stay:
         others = (*_going_on(environment, best, replay, stop), _anew(plan.booking.problem, stop))
         for booking in filter(None, others):
             if accepted := _accepted(booking, replay):
-                other = counted(environment, sent_promptly(accepted, replay), goals)
+                other = counted(environment, sent_promptly(accepted, replay, worth), goals)
                 best = other if other.value > best.value else best
     lighter = without_idle_runs(best.plan.booking)
     pruned = counted(environment, Replayed(lighter, replay(lighter)), goals)
@@ -85,6 +86,11 @@ def counted(environment: Environment, plan: Replayed, goals: tuple[Goal, ...]) -
     return Counted(
         Replayed(with_goals(plan.booking, tuple(left)), plan.verdict), some_stay=bool(aboard)
     )
+
+
+def worth_by(environment: Environment, goals: tuple[Goal, ...]) -> Worth | None:
+    """What plans are worth by what counts towards `goals`; None if there are none."""
+    return (lambda plan: counted(environment, plan, goals).value) if goals else None
 
 
 def with_goals(booking: Booking, goals: tuple[Goal, ...]) -> Booking:
@@ -138,7 +144,8 @@ def _going_on(
         accepted = _accepted(found[0], replay)
         if accepted is None:
             return
-        current = counted(environment, sent_promptly(accepted, replay), goals)
+        worth = worth_by(environment, goals)
+        current = counted(environment, sent_promptly(accepted, replay, worth), goals)
 
 
 def _anew(problem: Problem, stop: Event) -> Booking | None:

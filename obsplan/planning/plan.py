@@ -26,6 +26,7 @@ from obsplan.planning.counted_runs import (
     valued_timeline,
     with_counted_runs,
     with_goals,
+    worth_by,
 )
 from obsplan.planning.last_runs import with_last_runs
 from obsplan.planning.minute_repair import lighter_plan, valid_plan
@@ -250,19 +251,21 @@ class PlanSearch:
 
     def _arranged(self, plan: Replayed) -> Replayed:
         """The same runs as a flight team would rather have them (see `as_good`)."""
-        plan = sent_promptly(plan, self.replay)
+        worth = worth_by(self.environment, self.problem.goals)
+        plan = sent_promptly(plan, self.replay, worth)
         booking = spread_out(plan.booking)
         spread = Replayed(booking, self.replay(booking))
         if not spread.verdict.is_valid or not self._counts_as_much(spread, plan):
             return plan
-        return preferred([plan, sent_promptly(spread, self.replay)])
+        return preferred([plan, sent_promptly(spread, self.replay, worth)])
 
     def _counts_as_much(self, changed: Replayed, plan: Replayed) -> bool:
         """Whether all data that goals want come home as in `plan`, if they are sent promptly."""
         if not self.problem.goals or changed is plan:
             return True
-        prompt = sent_promptly(changed, self.replay)
-        worth = counted(self.environment, prompt, self.problem.goals).value
+        goals = self.problem.goals
+        prompt = sent_promptly(changed, self.replay, worth_by(self.environment, goals))
+        worth = counted(self.environment, prompt, goals).value
         return worth >= plan.booking.value() - TOLERANCE
 
     def _tell_end(self) -> None:

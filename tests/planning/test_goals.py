@@ -243,3 +243,24 @@ def test_a_required_run_that_a_goal_wants_is_not_given_up_for_a_cheaper_one():
     now = (START + pd.Timedelta(minutes=80)).to_pydatetime()
     again = make_replan(world(scene), old, now)
     assert again.plan.value == pytest.approx(100.0)
+
+
+def test_a_replan_tells_one_value_and_judges_plans_by_what_comes_home():
+    """The old plan has the bigger run alone; the smaller one, of lower priority, is worth more."""
+    big = SWEEP | {"name": "big", "duration_min": 60, "data_mbit": 6.0, "count": 1, "gap_min": 0}
+    small = big | {"name": "small", "data_mbit": 3.0, "priority": 4}
+    scene = with_goals(
+        goal(runs_of=["big"], value=3.0),
+        goal(name="other", runs_of=["small"], value=12.0),
+        activities=[big, small],
+        hours=2.0,
+        platforms=[platform(radio={"transmit_w": 0.0, "rate_kbps": 1.0})],
+    )
+    old = slots(("big", 60))
+    old["end_utc"] = old["start_utc"] + pd.Timedelta(minutes=60)
+    old["state"] = "planned"
+    again = make_replan(world(scene, rate_kbps=1.0), old, START.to_pydatetime(), keep=0.0)
+    (chosen,) = again.price_list[again.price_list["chosen"]].itertuples()
+    assert chosen.value == pytest.approx(again.plan.value)
+    assert again.old_value == pytest.approx(0.0)
+    assert goal_table(again.plan)["value"].sum() == pytest.approx(again.plan.value)
