@@ -23,6 +23,8 @@ from obsplan.futures.execute import Futures as Futures
 from obsplan.futures.execute import each_alone as each_alone
 from obsplan.futures.execute import make_futures as make_futures
 from obsplan.futures.goal_chances import goal_futures_table as goal_futures_table
+from obsplan.futures.surer_plans import Survival as Survival
+from obsplan.futures.surer_plans import surest_plan as surest_plan
 from obsplan.futures.tables import causes_table as causes_table
 from obsplan.futures.tables import futures_table as futures_table
 from obsplan.inputs.read_scenario import read_scenario as read_scenario

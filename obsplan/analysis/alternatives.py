@@ -52,6 +52,7 @@ MOST_PLANS = 5
 # makes a plan differ clearly counts.
 DISLIKES = (0.1, 0.3, 1.0)
 ROUNDS = 40
+ALTERNATIVE = "this is an alternative plan"
 # What the last column names at most.
 MOST_NAMED = 3
 
@@ -76,7 +77,7 @@ def alternative_plans(plan: Plan, count: int, least: float = LEAST_SHARE) -> lis
     """
     if plan.now_utc is not None:
         raise ValueError("alternative_plans: this is a replan; use alternative_replans")
-    basis = Basis(booked_in_steps(plan), replay_of(plan.environment), partial(_as_plan, plan))
+    basis = Basis(booked_in_steps(plan), replay_of(plan.environment), partial(plan_like, plan))
     return plans_apart(plan, basis, count, least)
 
 
@@ -170,18 +171,19 @@ def _disliking(problem: Problem, others: list[Booking], dislike: float) -> Probl
     return replace(problem, tasks=tuple(tasks))
 
 
-def unanalysed(booking: Booking) -> dict[str, Answer]:
-    """The answers for what an alternative plan leaves out."""
+def unanalysed(booking: Booking, why: str = ALTERNATIVE) -> dict[str, Answer]:
+    """The answers for what an alternative plan leaves out, which is not analysed: `why`."""
     return {
-        task.name: Answer(NotAnalysed("this is an alternative plan"), None)
+        task.name: Answer(NotAnalysed(why), None)
         for i, task in enumerate(booking.problem.tasks)
         if booking.wanted(i) > 0
     }
 
 
-def _as_plan(plan: Plan, made: Replayed) -> Plan:
+def plan_like(plan: Plan, made: Replayed, why: str = ALTERNATIVE) -> Plan:
+    """Another plan of the same scenario; `why` what it leaves out is not analysed."""
     booking = without_pins(made.booking)
-    missing = unanalysed(booking)
+    missing = unanalysed(booking, why)
     timeline = valued_timeline(plan.environment, booking, made.verdict)
     return replace(
         plan,

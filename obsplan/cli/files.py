@@ -47,6 +47,17 @@ def echo_oddities(environment, slots, ran, now_utc) -> None:
         echo_note(line)
 
 
+def require_uncertainty(scenario, path: Path, asked: bool = True) -> None:
+    """Raise ScenarioError if futures are `asked` for and nothing in the scenario is uncertain."""
+    from obsplan.common.errors import ScenarioError
+
+    if asked and not scenario.uncertainty:
+        raise ScenarioError(
+            f"{path}: uncertainty: there is none, so nothing can go differently; add "
+            "[[uncertainty]] tables, see `obsplan keys uncertainty`"
+        )
+
+
 def timeline_path(path: Path) -> Path:
     """The timeline file, if `path` is a plan directory the one in it."""
     return path / "timeline.csv" if path.is_dir() else path

@@ -7,7 +7,12 @@ from pathlib import Path
 
 import click
 
-from obsplan.cli.files import environment_of, read_slots, reported_before
+from obsplan.cli.files import (
+    environment_of,
+    read_slots,
+    reported_before,
+    require_uncertainty,
+)
 from obsplan.cli.options import (
     ALLOW_OUTSIDE,
     EPHEMERIS,
@@ -20,7 +25,6 @@ from obsplan.cli.options import (
 from obsplan.cli.paths import command
 from obsplan.cli.say import say
 from obsplan.common import interruption
-from obsplan.common.errors import ScenarioError
 from obsplan.futures.execution_rule import EXECUTION_RULE
 
 MOST_ALONE = 2000
@@ -84,11 +88,7 @@ def futures(
 
     require_replaceable(output)
     scenario = read_scenario(scenario_path, allow_outside=allow_outside)
-    if not scenario.uncertainty:
-        raise ScenarioError(
-            f"{scenario_path}: uncertainty: there is none, so nothing can go differently; add "
-            "[[uncertainty]] tables, see `obsplan keys uncertainty`"
-        )
+    require_uncertainty(scenario, scenario_path)
     slots = read_slots(plan, scenario, "its slots run in the futures of this one")
     environment = environment_of(scenario, ephemeris, reported_before(plan, scenario))
     report = progress(sys.stderr)

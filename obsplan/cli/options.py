@@ -220,6 +220,37 @@ FORMAT = click.option(
     show_default=True,
     help="The file format of the figures.",
 )
+JUDGES = "mean", "mean-worst-10-percent"
+
+
+def _keep_judge(ctx: click.Context, param: click.Parameter, value: str) -> None:
+    ctx.meta[__name__] = value
+
+
+def _judge(ctx: click.Context, param: click.Parameter, value: bool) -> str | None:
+    """Who judges futures, None if there is nothing to judge."""
+    return ctx.meta[__name__] if value else None
+
+
+FUTURES = click.option(
+    "--futures",
+    "judge",
+    is_flag=True,
+    callback=_judge,
+    help="Also make plans for less of arrays and link and for more reserve; keep the one that is "
+    "worth most in the futures of the [[uncertainty]] tables.",
+)
+JUDGE = click.option(
+    "--judge",
+    "judged_by",
+    type=click.Choice(JUDGES),
+    default="mean",
+    show_default=True,
+    is_eager=True,
+    expose_value=False,
+    callback=_keep_judge,
+    help="What --futures judges by: the mean value, or that of the worst tenth.",
+)
 TELEMETRY = click.option(
     "--state",
     "telemetry",

@@ -9,12 +9,14 @@ from typing import TYPE_CHECKING
 import click
 
 from obsplan.cli.alternatives import ALTERNATIVES, found_alternatives
-from obsplan.cli.files import echo_cautions, echo_pass_cautions
+from obsplan.cli.files import echo_cautions, echo_pass_cautions, require_uncertainty
 from obsplan.cli.options import (
     ALLOW_OUTSIDE,
     EPHEMERIS,
     FORMAT,
+    FUTURES,
     GAP,
+    JUDGE,
     KEEP_OUT,
     OUTPUT_DIRECTORY,
     PIN,
@@ -26,10 +28,11 @@ from obsplan.cli.options import (
 )
 from obsplan.cli.paths import command
 from obsplan.cli.patience import PATIENCE, Patience
-from obsplan.cli.say import hand_over, say_coloured
+from obsplan.cli.say import hand_over, say, say_coloured
 from obsplan.common import interruption
 
 if TYPE_CHECKING:
+    from obsplan.futures.surer_plans import Judge
     from obsplan.planning.search.strategy import Effort
 
 DETAILS = """`obsplan keys files` lists the files of a plan directory; report.html is the one
@@ -52,6 +55,11 @@ a plan without margin breaks as soon as less comes than was predicted.
 With --alternatives, alternatives.csv compares plans that differ in at least 30 % of the slots of
 each pair, at as little loss of value as a short search finds; alternatives.png shows their slots,
 and timeline_2.csv and so on hold them.
+
+With --futures, up to six plans are made for less than is predicted (arrays 97, 95, 90 %, link 90 %,
+reserve +5 %, and the best two together), each from the plan and each executed in the same futures
+(see obsplan futures). tries.csv and a table compare them; the best to --judge is the plan that is
+written, with its chances from fresh futures, those of the next seed, and on the page.
 
 With --worth, a table after the plan says what one more Wh of battery, W of array, hour of
 contact and Mbit of storage would add to the upper bound. If the bound gives no price, since it
@@ -84,6 +92,8 @@ Colour only repeats what the text says; it is switched off in pipes and if NO_CO
     "--worth", is_flag=True, help="Also print what one more unit of each resource would add."
 )
 @ALTERNATIVES
+@FUTURES
+@JUDGE
 @click.option("--dry-run", is_flag=True, help="Only audit the scenario; write nothing.")
 @click.option("--quiet", is_flag=True, help="Print nothing but errors; see the exit code.")
 @click.option("--json", "as_json", is_flag=True, help="Print summary.json instead of a table.")
@@ -100,6 +110,7 @@ def plan(
     pins: tuple[str, ...],
     worth: bool,
     plans: int | None,
+    judge: "Judge | None",
     dry_run: bool,
     quiet: bool,
     as_json: bool,
@@ -108,29 +119,29 @@ def plan(
 ) -> None:
     """Which instrument runs when? Writes a plan directory.
 
-    The search stops once the plan is proven to be within --gap of the upper bound, or when
-    the work of --effort is done. For the demo, low takes about 10 s, normal half a
-    minute, high some minutes. Standard error shows the best value so far and the gap.
-    Ctrl-C, TERM or HUP ends the search with the best plan found so far. Every plan is
-    replayed minute by minute before it is written. If no plan is possible, a small set of
-    conflicting rules is named and the exit code is 1.
+    The search stops once the plan is proven to be within --gap of the upper bound, or when the work
+    of --effort is done. For the demo, low takes about 10 s, normal half a minute, high some
+    minutes. Standard error shows the best value so far and the gap. Ctrl-C, TERM or HUP ends the
+    search with the best plan found so far. Every plan is replayed minute by minute before it is
+    written. If none is possible, conflicting rules are named and the exit code is 1.
 
-    With --dry-run the scenario is audited instead, in a few seconds. A table compares what
-    the required and all requested runs need of energy, downlink and storage with what each
-    platform has. Then errors (no plan is possible; exit code 1), warnings and notes, with fixes.
+    With --dry-run the scenario is audited instead, in a few seconds. A table compares what required
+    and all requested runs need of energy, downlink and storage with what each platform has. Then
+    come errors (no plan is possible; exit code 1), warnings and notes, with fixes.
     """
     directory = _directory(output, worth, dry_run, quiet, as_json)
     from obsplan.environment.build import make_environment
     from obsplan.inputs.read_scenario import read_scenario
     from obsplan.planning.plan import make_plan
     from obsplan.reporting import plan_directory
-    from obsplan.reporting.text import terminal
+    from obsplan.reporting.text.terminal import progress
 
-    if directory is not None:
+    if directory:
         plan_directory.require_replaceable(directory)
-    report = (lambda line: None) if quiet else terminal.progress(sys.stderr)
+    report = (lambda line: None) if quiet else progress(sys.stderr)
     scenario = read_scenario(scenario_path, allow_outside=allow_outside)
     scenario = with_pins(with_keep_outs(scenario, keep_outs), pins)
+    require_uncertainty(scenario, scenario_path, judge is not None)
     report("computing Sun, Earth, ground, power and link ...")
     echo_cautions(scenario)
     environment = make_environment(scenario, ephemeris)
@@ -140,13 +151,12 @@ def plan(
     _report_problem(environment, report)
     interruption.hold()
     made = make_plan(environment, gap, report, effort, patience_s=patience.search_s)
+    made, survival = _surest(made, judge, patience, report)
     others = _alternatives(made, plans, patience, report)
     report("writing tables and figures ...")
-    plan_directory.write_plan(made, directory, form, alternatives=others)
-    if as_json:
-        hand_over((directory / "summary.json").read_text(encoding="utf-8"))
-    elif not quiet:
-        say_coloured(terminal.plan_lines(made, directory, terminal.colours(sys.stdout), others))
+    plan_directory.write_plan(made, directory, form, alternatives=others, survival=survival)
+    if not quiet:
+        _print_plan(made, directory, others, survival, as_json)
     if worth:
         _print_worth(made, patience, report)
 
@@ -155,6 +165,43 @@ def _alternatives(made, plans: int | None, patience: Patience, report) -> list:
     from obsplan.analysis.alternatives import alternative_plans
 
     return found_alternatives(partial(alternative_plans, made), plans, patience, report)
+
+
+def _surest(made, judge: "Judge | None", patience: Patience, report: Callable[[str], None]):
+    """The plan that is worth most in its futures, and what tells so.
+
+    The plan itself and None without a judge, after Ctrl-C, and if no time is left.
+    """
+    from obsplan.futures.surer_plans import surest_plan
+
+    if judge is None:
+        return made, None
+    if patience.leaves_no_search:
+        report("patience ran out: plans for less than is predicted are left out")
+        return made, None
+    try:
+        with interruption.interruptible():
+            survival = surest_plan(made, judge, report=report)
+            return survival.plan, survival
+    except KeyboardInterrupt:
+        report("interrupted: continuing with the plan as predicted")
+        return made, None
+
+
+def _print_plan(made, directory: Path, others: list, survival, as_json: bool) -> None:
+    """What the terminal shows of the plan, its alternatives and its futures, or summary.json."""
+    from obsplan.reporting.text import terminal
+    from obsplan.reporting.text.futures_lines import futures_lines, tries_lines
+
+    if as_json:
+        hand_over((directory / "summary.json").read_text(encoding="utf-8"))
+        return
+    say_coloured(terminal.plan_lines(made, directory, terminal.colours(sys.stdout), others))
+    if survival is not None:
+        for line in tries_lines(survival.tries):
+            say(line)
+        for line in futures_lines(survival.futures, survival.alone):
+            say(line)
 
 
 def _print_worth(made, patience: Patience, report: Callable[[str], None]) -> None:

@@ -28,6 +28,20 @@ GOAL_FUTURES = (
     Column("complete_low", "", "lower end of the exact 95 % interval of that chance"),
     Column("complete_high", "", "upper end of that interval"),
 )
+TRIES = (
+    Column("made_for", "", "what the plan was made for: less of arrays or link, more reserve"),
+    Column("planned_value", "", "value of the plan if all goes as predicted, by its own account"),
+    Column("mean_value", "", "mean value over the futures that it was chosen on"),
+    Column("worst_value", "", "mean value of the worst tenth of them"),
+    Column("received_percent", "%", "slots received on average"),
+    Column("aboard_mbit", "Mbit", "data still aboard all platforms at the end, on average"),
+    Column("below_reserve", "", "share of the futures in which a battery is below its reserve"),
+    Column("minimum_goals", "", "share in which all goals have their minimum; empty without any"),
+    Column("chosen", "", "whether it is the best to the judge, which is the plan written"),
+    Column("fresh_mean_value", "", "mean value over fresh futures, with the next seed"),
+    Column("fresh_worst_value", "", "mean value of the worst tenth of those"),
+    Column("fresh_minimum_goals", "", "share of those in which all goals have their minimum"),
+)
 CAUSES = (
     Column("uncertainty", "", "the only thing that is uncertain"),
     Column("of", "", "what it is of; all if empty"),
@@ -42,4 +56,5 @@ CAUSES = (
 )
 FUTURES_COLUMNS = [column.name for column in FUTURES]
 GOAL_FUTURES_COLUMNS = [column.name for column in GOAL_FUTURES]
+TRY_COLUMNS = [column.name for column in TRIES]
 CAUSES_COLUMNS = [column.name for column in CAUSES]

@@ -33,7 +33,7 @@ DISCHARGE_LIMIT, TRANSMIT, BUS, STORE, START_MBIT, FIGURES = range(8, 14)
 PLATFORM, ACTIVITY, START, SLOT_END, WARM_MIN, RUN_MIN, PRIORITY, NODE, FORCED, SLIP = range(10)
 RUN_FIGURES = 10
 INSTRUMENT, GAP, LINK, FIRST_RUNS, LEAD, LOADED, ACTIVITY_FIGURES = range(7)
-LATER, EARLIER, SETTLE, EACH, RECEIVED, DECIDE, DECIDED, ORDER_FIGURES = range(8)
+LATER, EARLIER, SETTLE, EACH, RECEIVED, DECIDE, DECIDED, SINCE, BEFORE, ORDER_FIGURES = range(10)
 NODE_OF, HEAT_CAPACITY, GROUND, RADIATING, START_K, HEATER_W, ON_BELOW, OFF_ABOVE = range(8)
 HEAT_SHARE, CHARGES_ABOVE, OPERATING_LOW, OPERATING_HIGH, SWITCH_LOW, SWITCH_HIGH = range(8, 14)
 NODE_FIGURES = 14
@@ -411,7 +411,9 @@ def blocked(k, t, world, s):
             if busy >= world.at_once[team]:
                 return LATE
     for o in range(len(world.orders)):
-        if world.orders[o, LATER] == a and not is_ready(o, r, t, world, s):
+        applies = world.orders[o, LATER] == a
+        applies = applies and world.orders[o, SINCE] <= t < world.orders[o, BEFORE]
+        if applies and not is_ready(o, r, t, world, s):
             return ORDER
     return PENDING
 

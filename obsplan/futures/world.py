@@ -24,6 +24,8 @@ LINKS = {"none": walk.NO_LINK, "start": walk.LINK_AT_START, "whole": walk.LINK_T
 # Levels are kept for so many parts of the span.
 SAMPLES = 400
 ALWAYS = -inf, inf
+# Longer than any span.
+EVER_MIN = 1_000_000
 
 
 def world_of(environment: Environment, runs: list[Run], sending: list[SendingRow]) -> walk.World:
@@ -258,6 +260,7 @@ def _exclusive(scenario: Scenario) -> np.ndarray:
 
 def _orders(scenario: Scenario) -> np.ndarray:
     index = {activity.name: a for a, activity in enumerate(scenario.activity)}
+    first, end = scenario.instant_at(0), scenario.instant_at(EVER_MIN)
     rows = [
         [
             index[activity.name],
@@ -267,6 +270,8 @@ def _orders(scenario: Scenario) -> np.ndarray:
             after.received,
             after.decide_min,
             after.is_decision,
+            ceil(scenario.minutes_of(after.from_utc or first)),
+            ceil(scenario.minutes_of(after.until_utc or end)),
         ]
         for activity in scenario.activity
         for after in activity.after

@@ -12,7 +12,6 @@ from typing import TYPE_CHECKING, NamedTuple
 import icalendar
 import pandas as pd
 
-from obsplan import __version__
 from obsplan.analysis.alternatives import MOST_PLANS, alternatives_table
 from obsplan.analysis.command_deadlines import has_uplink_lead, uplink_deadlines
 from obsplan.analysis.command_loads import command_loads
@@ -20,21 +19,22 @@ from obsplan.analysis.contact_use import used_contacts
 from obsplan.analysis.data_latency import latency_table
 from obsplan.analysis.decision_table import decision_table, has_decisions
 from obsplan.analysis.goal_table import goal_table
-from obsplan.analysis.missing_runs import requested_runs, scheduled_runs
 from obsplan.analysis.quiet_hours import has_quiet, quiet_hours
 from obsplan.checking.check import resources_table
 from obsplan.common import whole_directory
-from obsplan.common.caution import CAUTION
 from obsplan.common.csv_file import write_csv
 from obsplan.common.errors import TableError
 from obsplan.common.input_file import read_input
 from obsplan.common.instants import full_stamp
 from obsplan.environment.model import Environment
+from obsplan.futures.surer_plans import Survival
 from obsplan.inputs.reported_file import REPORTED, reported_text
 from obsplan.operations.replan import Replan
 from obsplan.planning.plan import Plan
+from obsplan.reporting import futures_directory
 from obsplan.reporting.calendar import calendar_bytes, entries_of, sequence_of
 from obsplan.reporting.page.report import report_page
+from obsplan.reporting.summary import summary_of
 
 if TYPE_CHECKING:
     from obsplan.reporting.figures.layout import Figure
@@ -45,13 +45,15 @@ FORMATS = ("png", "svg", "pdf")
 class Results(NamedTuple):
     """What the files are made from: a plan, its replan and alternatives if any, the older calendar.
 
-    alternatives: plans that differ from the plan.
+    alternatives: plans that differ from the plan. survival: what the plan was chosen by, if by its
+    futures.
     """
 
     plan: Plan
     replan: Replan | None
     calendar: dict[str, icalendar.Event]
     alternatives: tuple[Plan, ...] = ()
+    survival: Survival | None = None
 
 
 class OutputFile(NamedTuple):
@@ -137,7 +139,9 @@ def _alternative_timeline(number: int, results: Results) -> pd.DataFrame | None:
 FILES = {
     "report.html": OutputFile(
         "the plan for review, in one page that needs no network",
-        lambda results: report_page(results.replan or results.plan, results.alternatives),
+        lambda results: report_page(
+            results.replan or results.plan, results.alternatives, results.survival
+        ),
     ),
     "plan.png": OutputFile(
         "figure: Sun, contacts, permitted windows, slots, battery, bus and storage", _plan_figure
@@ -249,6 +253,30 @@ FILES |= {
         for number in range(2, MOST_PLANS + 1)
     },
 }
+WITH_FUTURES = "with --futures"
+
+
+def _of_futures(name: str, results: Results) -> "pd.DataFrame | Figure | str | None":
+    """A file of the directory of futures, of the plan in fresh futures."""
+    survival = results.survival
+    if survival is None:
+        return None
+    return futures_directory.FILES[name].content(
+        futures_directory.Results(survival.futures, survival.alone)
+    )
+
+
+FILES |= {
+    "tries.csv": OutputFile(
+        "plans made for less than is predicted, side by side in the same futures",
+        lambda results: results.survival.tries if results.survival else None,
+        WITH_FUTURES,
+    ),
+    **{
+        name: OutputFile(file.holds, partial(_of_futures, name), WITH_FUTURES)
+        for name, file in futures_directory.FILES.items()
+    },
+}
 FIGURES = tuple(Path(name).stem for name in FILES if name.endswith(".png"))
 # All names that a file may have; `whole_directory.SUMS` comes on top.
 NAMES = {*FILES, *(f"{figure}.{form}" for figure in FIGURES for form in FORMATS)}
@@ -260,19 +288,21 @@ def write_plan(
     form: str = "png",
     follows: str | Path | None = None,
     alternatives: Sequence[Plan] = (),
+    survival: Survival | None = None,
 ) -> None:
     """Write the plan directory; it replaces an older plan there only once it is complete.
 
     The files are those of `FILES`, figures as `form`, one of `FORMATS`. The calendar continues that
     of the plan replaced, and that in the directory `follows`. `alternatives` are up to
-    MOST_PLANS - 1 plans that differ from the plan (see `alternative_plans`). Raises TableError if
+    MOST_PLANS - 1 plans that differ from the plan (see `alternative_plans`); `survival` is what the
+    plan was chosen by (see `surest_plan`). Raises TableError if
     the directory cannot be written, or contains something that is not a plan of obsplan.
     """
     directory = Path(directory)
     require_replaceable(directory)
     plan, replan = (made.plan, made) if isinstance(made, Replan) else (made, None)
     calendar = calendar_of(Path(follows) if follows else None, directory)
-    results = Results(plan, replan, calendar, tuple(alternatives))
+    results = Results(plan, replan, calendar, tuple(alternatives), survival)
 
     def fill(part: Path) -> None:
         for name, file in FILES.items():
@@ -317,58 +347,6 @@ def calendar_of(*directories: Path | None) -> dict[str, icalendar.Event]:
             if uid not in entries or sequence_of(entry) > sequence_of(entries[uid]):
                 entries[uid] = entry
     return entries
-
-
-def summary_of(plan: Plan) -> dict:
-    """The plan for machines: versions, hashes, value, bound, gap, margins, counts."""
-    environment = plan.environment
-    scenario = environment.scenario
-    placed, requested = scheduled_runs(plan), requested_runs(plan)
-    return {
-        "obsplan": __version__,
-        "title": scenario.title,
-        "input_sha256_16": scenario.input_hash,
-        "kernels": {name: digest[:16] for name, digest in environment.kernels.items()},
-        "span": {
-            "start_utc": full_stamp(scenario.span.start_utc),
-            "end_utc": full_stamp(scenario.span.end_utc),
-            "step_min": scenario.span.step_min,
-        },
-        "value": round(plan.value, 6),
-        "bound": round(plan.bound, 6),
-        "gap": round(plan.gap, 6),
-        "interrupted": plan.interrupted,
-        "check": plan.verdict.summary,
-        "margins_used": [violation.message for violation in plan.verdict.margins_used],
-        "margins": [
-            {
-                "margin": row.margin,
-                "where": row.where,
-                "condition": row.condition,
-                "time_utc": full_stamp(row.time_utc),
-                "amount": round(row.amount, 3),
-                "unit": row.unit,
-                "thin": row.thin,
-            }
-            for row in plan.verdict.margins.itertuples(index=False)
-        ],
-        "cold_charging": [
-            {
-                "platform": row.platform,
-                "unit": row.unit,
-                "hours": round(row.hours, 3),
-                "lost_wh": round(row.lost_wh, 3),
-                "times_utc": [[full_stamp(t) for t in times] for times in row.times_utc],
-            }
-            for row in plan.verdict.cold_charging
-        ],
-        "counts": {
-            activity.name: {"requested": requested[activity.name], "placed": placed[activity.name]}
-            for activity in scenario.activity
-        },
-        "hazards": {i.name: i.hazard for i in scenario.instrument if i.hazard != "none"},
-        "caution": CAUTION,
-    }
 
 
 def _summary(results: Results) -> str:

@@ -12,7 +12,7 @@ from obsplan.checking.check import check_timeline, resources_table
 from obsplan.common.instants import stamp
 from obsplan.planning.plan import make_plan
 from obsplan.planning.reasons.audit import audit
-from obsplan.reporting.plan_directory import summary_of
+from obsplan.reporting.summary import summary_of
 from obsplan.reporting.text.sentences import verdict_lines
 from obsplan.reporting.text.terminal import plan_lines
 

@@ -70,3 +70,19 @@ def test_a_directory_of_something_else_is_not_replaced(mine):
     (mine / "out" / "notes.txt").write_text("mine")
     assert run(mine).exit_code == 2
     assert (mine / "out" / "notes.txt").read_text() == "mine"
+
+
+def test_plan_with_futures_writes_the_plan_it_chose_and_how_it_was_chosen(mine):
+    words = ["plan", str(mine / "scenario.toml"), "-o", str(mine / "plan"), "--effort", "low"]
+    ended = CliRunner().invoke(main, [*words, "--futures", "--judge", "mean-worst-10-percent"])
+    assert ended.exit_code == 0, ended.output
+    tries = pd.read_csv(mine / "plan" / "tries.csv")
+    assert tries["made_for"].iloc[0] == "as predicted" and tries["chosen"].sum() == 1
+    assert tries["worst_value"].max() == tries.loc[tries["chosen"], "worst_value"].iloc[0]
+    assert "<- chosen" in ended.stdout and "in fresh futures, made for as predicted" in ended.stdout
+    timeline = pd.read_csv(mine / "plan" / "timeline.csv")
+    slots = pd.read_csv(mine / "plan" / "futures.csv")
+    assert set(slots["slot"]) == set(timeline.loc[timeline["activity"] == "sweep", "slot"])
+    (mine / "scenario.toml").write_text(SMALL)
+    refused = CliRunner().invoke(main, [*words, "--futures"])
+    assert refused.exit_code == 2 and "nothing can go differently" in refused.stderr

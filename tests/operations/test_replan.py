@@ -28,7 +28,7 @@ from obsplan.operations.replan import make_replan
 from obsplan.planning.plan import make_plan
 from obsplan.planning.search.strategy import better_plans
 from obsplan.reporting.page.sections import activity_part
-from obsplan.reporting.plan_directory import summary_of
+from obsplan.reporting.summary import summary_of
 from obsplan.reporting.text.terminal import plan_lines
 
 HOUR = timedelta(hours=1)

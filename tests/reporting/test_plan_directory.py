@@ -12,7 +12,10 @@ from matplotlib.figure import Figure
 from obsplan.common.atomic_write import SWAP_CALL
 from obsplan.common.errors import TableError
 from obsplan.common.whole_directory import SUMS
+from obsplan.futures.execute import each_alone, make_futures
+from obsplan.futures.surer_plans import Less, Survival, Try, tries_table
 from obsplan.inputs.telemetry_file import State
+from obsplan.inputs.uncertainty import Uncertainty
 from obsplan.operations.replan import make_replan
 from obsplan.operations.telemetry import with_telemetry
 from obsplan.reporting import plan_directory
@@ -46,6 +49,10 @@ ONLY_WITH_MORE = {
     if file.when == plan_directory.WITH_ALTERNATIVES
 }
 # What only a plan with decisions or quiet activities has; this one has none.
+# Only of a plan that was chosen by its futures.
+ONLY_CHOSEN = {
+    name for name, file in plan_directory.FILES.items() if file.when == plan_directory.WITH_FUTURES
+}
 ONLY_DECIDED = {"decisions.csv", "quiet_hours.csv"}
 
 
@@ -64,7 +71,7 @@ def test_every_file_is_a_row_of_the_list_and_every_row_makes_a_file(
     plan_directory.write_plan(replanned, tmp_path / "replan")
     plain = {path.name for path in written.iterdir()}
     anew = {path.name for path in (tmp_path / "replan").iterdir()}
-    always = {*plan_directory.FILES, SUMS} - ONLY_WITH_MORE - ONLY_DECIDED
+    always = {*plan_directory.FILES, SUMS} - ONLY_WITH_MORE - ONLY_DECIDED - ONLY_CHOSEN
     assert plain == always - ONLY_ANEW and len(ONLY_ANEW) == 3
     assert anew == always
     more = [replace(made, value=made.value - 0.1 * k) for k in range(4)]
@@ -76,6 +83,23 @@ def test_every_file_is_a_row_of_the_list_and_every_row_makes_a_file(
     told = {path.name for path in (tmp_path / "quiet").iterdir()}
     sometimes = {name for name, file in plan_directory.FILES.items() if file.when != "always"}
     assert told == {*plan_directory.FILES, SUMS} - sometimes
+
+
+def test_a_plan_chosen_by_its_futures_has_their_files_and_a_section_on_the_page(
+    made, written, empty_figures, tmp_path
+):
+    uncertain = [Uncertainty(what="array output", factor=(0.5, 0.9, 1.0))]
+    futures = make_futures(made.environment, made.timeline, samples=2, uncertain=uncertain)
+    tried = Try(Less(), made, futures)
+    tries = tries_table([tried], tried, {0: futures})
+    survival = Survival(made, tries, futures, each_alone(futures))
+    plan_directory.write_plan(made, tmp_path / "chosen", survival=survival)
+    chosen = {path.name for path in (tmp_path / "chosen").iterdir()}
+    assert chosen - {path.name for path in written.iterdir()} == ONLY_CHOSEN
+    page, plain = ((at / "report.html").read_text() for at in (tmp_path / "chosen", written))
+    assert "How surely goals are reached" in page and "as predicted (this plan)" in page
+    assert page.index('id="goals"') < page.index('id="futures"') < page.index('id="picture"')
+    assert 'id="futures"' not in plain
 
 
 def test_every_file_is_explained_in_one_line():
@@ -127,7 +151,8 @@ def test_the_same_plan_gives_the_same_files(made, written, tmp_path):
 def test_figures_of_another_format_take_the_place_of_the_old(made, target, empty_figures, form):
     plan_directory.write_plan(made, target, form, alternatives=[made])
     drawn = {p.name for p in target.iterdir() if p.stem in plan_directory.FIGURES}
-    assert drawn - {*plan_directory.FILES} == {f"{n}.{form}" for n in plan_directory.FIGURES}
+    figures = {name for name in plan_directory.FIGURES if f"{name}.png" not in ONLY_CHOSEN}
+    assert drawn - {*plan_directory.FILES} == {f"{name}.{form}" for name in figures}
     assert not {f"{name}.png" for name in plan_directory.FIGURES} & drawn
 
 
@@ -152,7 +177,7 @@ def _untouched_and_whole(target):
     plan_directory.require_replaceable(target)
     pictures = {f"{name}.{form}" for name in plan_directory.FIGURES for form in ("svg", "pdf")}
     names = {p.name for p in target.iterdir()}
-    rest = pictures | ONLY_ANEW | ONLY_WITH_MORE | ONLY_DECIDED
+    rest = pictures | ONLY_ANEW | ONLY_WITH_MORE | ONLY_DECIDED | ONLY_CHOSEN
     assert names == {*plan_directory.NAMES, SUMS} - rest
 
 

@@ -14,6 +14,7 @@ from obsplan.analysis.missing_runs import requested_runs, scheduled_runs
 from obsplan.analysis.quiet_hours import has_quiet
 from obsplan.analysis.start_leeway import leeway_table
 from obsplan.common.text import proven, raised
+from obsplan.futures.surer_plans import Survival
 from obsplan.operations.replan import Replan
 from obsplan.planning.plan import Plan
 from obsplan.reporting.page.alternatives import alternatives_part
@@ -33,6 +34,7 @@ from obsplan.reporting.page.elements import (
     table,
     tag,
 )
+from obsplan.reporting.page.futures import futures_part
 from obsplan.reporting.page.goals import goal_cards, goals_part
 from obsplan.reporting.page.margins import margin_cards, margins_part, ranked_margins
 from obsplan.reporting.page.policy import content_policy, with_style_rules
@@ -57,6 +59,7 @@ from obsplan.reporting.text.sentences import (
 FIRST_DEADLINES = 8
 SECTIONS = (
     ("goals", "Goals"),
+    ("futures", "If things go differently"),
     ("picture", "The plan"),
     ("changes", "Changes"),
     ("broken", "Violations"),
@@ -73,8 +76,11 @@ SECTIONS = (
 )
 
 
-def report_page(made: Plan | Replan, alternatives: Sequence[Plan] = ()) -> str:
-    """The whole page as HTML, with a section that compares the `alternatives` if there are any.
+def report_page(
+    made: Plan | Replan, alternatives: Sequence[Plan] = (), survival: Survival | None = None
+) -> str:
+    """The whole page as HTML, with a section that compares the `alternatives` if there are any, and
+    one on the futures of a plan that was chosen by them.
 
     That of a replan says what it changes, and names only decisions that are still ahead.
     """
@@ -88,6 +94,7 @@ def report_page(made: Plan | Replan, alternatives: Sequence[Plan] = ()) -> str:
     margins, in_time = ranked_margins(plan)
     inside = {
         **({"goals": goals_part(plan)} if scenario.goal else {}),
+        **({"futures": futures_part(survival)} if survival else {}),
         "picture": [picture(plan), *_as_good(plan)],
         **({"changes": changes_part(replan)} if replan else {}),
         **({} if plan.verdict.is_valid else {"broken": _broken(plan)}),

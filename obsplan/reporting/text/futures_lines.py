@@ -14,11 +14,7 @@ MOST_NAMED = 3
 
 def futures_lines(futures: Futures, alone: Sequence[Futures]) -> Iterator[str]:
     """The value of the futures, platforms, the weakest slots, and what costs most."""
-    yield (
-        f"value received in {len(futures.value)} futures (seed {futures.seed}): "
-        f"{futures.mean_value:.1f} on average, {futures.worst_value:.1f} in the worst tenth, "
-        f"{futures.certain_value:.1f} if all goes as predicted"
-    )
+    yield value_line(futures)
     yield from goal_lines(futures)
     yield from platform_lines(futures)
     slots = futures_table(futures).sort_values("received", kind="stable")
@@ -29,6 +25,36 @@ def futures_lines(futures: Futures, alone: Sequence[Futures]) -> Iterator[str]:
             f"{row.received:.3g} ({row.received_low:.3g} to {row.received_high:.3g}){why}"
         )
     yield from cause_lines(causes_table(alone))
+
+
+def value_line(futures: Futures) -> str:
+    """What is received in the futures."""
+    return (
+        f"value received in {len(futures.value)} futures (seed {futures.seed}): "
+        f"{futures.mean_value:.1f} on average, {futures.worst_value:.1f} in the worst tenth, "
+        f"{futures.certain_value:.1f} if all goes as predicted"
+    )
+
+
+def tries_lines(tries: pd.DataFrame) -> Iterator[str]:
+    """The plans that were tried as a small table, and what the chosen one does in fresh futures."""
+    wide = max(len(name) for name in tries["made_for"])
+    yield f"{'plan made for':<{wide}}  planned    mean  worst 10 %  received  minimum goals"
+    for row in tries.itertuples(index=False):
+        least = "" if pd.isna(row.minimum_goals) else f"{row.minimum_goals:13.3f}"
+        mark = "  <- chosen" if row.chosen else ""
+        yield (
+            f"{row.made_for:<{wide}}  {row.planned_value:7.1f} {row.mean_value:7.1f} "
+            f"{row.worst_value:11.1f} {row.received_percent:7.1f} % {least}{mark}"
+        )
+    for row in tries[tries["fresh_mean_value"].notna()].itertuples(index=False):
+        least = ""
+        if not pd.isna(row.fresh_minimum_goals):
+            least = f", all minimum goals with chance {row.fresh_minimum_goals:.3f}"
+        yield (
+            f"in fresh futures, made for {row.made_for}: {row.fresh_mean_value:.1f} on average, "
+            f"{row.fresh_worst_value:.1f} in the worst tenth{least}"
+        )
 
 
 def goal_lines(futures: Futures) -> Iterator[str]:

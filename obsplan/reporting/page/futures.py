@@ -1,0 +1,84 @@
+"""The section of the page on what becomes of the plan when things go differently."""
+
+import pandas as pd
+
+from obsplan.futures.goal_chances import goal_futures_table
+from obsplan.futures.surer_plans import Survival
+from obsplan.futures.tables import causes_table, futures_table, platform_lines
+from obsplan.reporting.page.elements import Html, folded, paragraph, plain, table
+from obsplan.reporting.text.futures_lines import MOST_NAMED, cause_lines, value_line
+
+
+def futures_part(survival: Survival) -> list[Html]:
+    """Chances of the goals, what costs most, the plans that were tried, and each slot's chance."""
+    futures, causes = survival.futures, causes_table(survival.alone)
+    return [
+        paragraph(
+            plain(value_line(futures)),
+            ". The plan was executed minute by minute by a stated rule (execution_rule.txt); these "
+            "futures are not those that it was chosen on. Intervals are exact, 95 %.",
+        ),
+        *([_goals(goal_futures_table(futures))] if futures.environment.scenario.goal else []),
+        *(paragraph(plain(line)) for line in cause_lines(causes)),
+        *(paragraph(plain(line)) for line in platform_lines(futures)),
+        _tries(survival.tries),
+        folded("how surely each slot is received", _slots(futures_table(futures))),
+    ]
+
+
+def _chance(chance: float, low: float, high: float) -> str:
+    return "none asked" if pd.isna(chance) else f"{chance:.3f} ({low:.3f} to {high:.3f})"
+
+
+def _goals(goals: pd.DataFrame) -> Html:
+    rows = [
+        (
+            row.goal,
+            _chance(row.minimum, row.minimum_low, row.minimum_high),
+            _chance(row.complete, row.complete_low, row.complete_high),
+            f"{row.mean_value:.1f} of {row.of_value:g}",
+            f"{row.worst_value:.1f}",
+        )
+        for row in goals.itertuples(index=False)
+    ]
+    heads = ["goal", "chance of its minimum", "chance of all", "mean value", "in the worst tenth"]
+    return table("How surely goals are reached", heads, rows, stacked=True)
+
+
+def _tries(tries: pd.DataFrame) -> Html:
+    rows = [
+        (
+            f"{row.made_for} (this plan)" if row.chosen else row.made_for,
+            f"{row.planned_value:.1f}",
+            f"{row.mean_value:.1f}",
+            f"{row.worst_value:.1f}",
+            f"{row.received_percent:.1f} %",
+            "" if pd.isna(row.minimum_goals) else f"{row.minimum_goals:.3f}",
+        )
+        for row in tries.itertuples(index=False)
+    ]
+    heads = [
+        "plan made for",
+        "value as predicted",
+        "mean value in futures",
+        "in the worst tenth",
+        "slots received",
+        "all minimum goals",
+    ]
+    return table("Plans that were tried, all in the same futures", heads, rows, stacked=True)
+
+
+def _slots(slots: pd.DataFrame) -> Html:
+    rows = [
+        (
+            row.slot,
+            row.activity,
+            f"{row.start_utc:%Y-%m-%d %H:%M}",
+            _chance(row.made, row.made_low, row.made_high),
+            _chance(row.received, row.received_low, row.received_high),
+            plain("; ".join(row.not_made.split("; ")[:MOST_NAMED])),
+        )
+        for row in slots.itertuples(index=False)
+    ]
+    heads = ["slot", "activity", "start (UTC)", "made", "received", "why it is not made"]
+    return table("Slots", heads, rows, stacked=True)
