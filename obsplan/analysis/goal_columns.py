@@ -13,8 +13,9 @@ GOALS = (
         "state",
         "",
         "reached (all count already), planned (all will), short (some are missing) or out of reach "
-        "(no permitted start is left for some)",
+        "(no permitted start is left for some); of the whole goal also minimum (no more than that)",
     ),
+    Column("minimum", "", "what counts of the minimum: runs of it in a bin, bins with these runs"),
     Column("minimum_utc", "", "from when on its minimum counts; empty if never or without one"),
     Column("complete_utc", "", "from when on all that is requested counts; empty if never"),
     Column("value", "", "what the runs that count are worth; in the row of the whole goal"),

@@ -44,6 +44,15 @@ class Counters(NamedTuple):
         return sorted(self.having(least.runs_each, place) for place in bins)[least.bins - 1]
 
     @property
+    def minimum_bins(self) -> int:
+        """How many bins have the runs of the minimum; no more than it needs."""
+        least = self.goal.minimum
+        if least is None:
+            return 0
+        have = sum(len(times) >= least.runs_each for times in self.reached)
+        return min(have, least.bins)
+
+    @property
     def complete_min(self) -> float:
         """The minute from which on all that is requested counts; inf if it never does."""
         return max(self.having(self.goal.runs_each, place) for place in range(self.goal.bins))
@@ -144,6 +153,7 @@ def _rows(plan: Plan, each: Counters) -> Iterator[dict]:
                 "counted": counted,
                 "missing": missing,
                 "state": _state(missing, complete <= now_min, is_closed),
+                "minimum": f"{min(counted, least)} of {least}" if least else "",
                 "minimum_utc": utc(each.having(least, place)) if least else None,
                 "complete_utc": utc(complete),
                 "why": _why(plan, each, place, closed, is_closed) if missing else "",
@@ -152,11 +162,14 @@ def _rows(plan: Plan, each: Counters) -> Iterator[dict]:
     sums = pd.DataFrame(bins)[["requested", "planned", "counted", "missing"]].sum()
     states = [row["state"] for row in bins]
     worst = next(s for s in ("out of reach", "short", "planned", "reached") if s in states)
+    if worst in ("out of reach", "short") and each.minimum_min < inf:
+        worst = "minimum"
     yield {
         "goal": goal.name,
         "bin": ALL_BINS,
         **sums.to_dict(),
         "state": worst,
+        "minimum": f"{each.minimum_bins} of {goal.minimum.bins} bins" if goal.minimum else "",
         "minimum_utc": utc(each.minimum_min),
         "complete_utc": utc(each.complete_min),
         "value": each.value_at(inf),

@@ -102,7 +102,8 @@ def check(
     """Is this timeline valid, also after editing it by hand?
 
     TIMELINE is a timeline CSV or a plan directory. Every broken rule is named with slot,
-    time, amount and fix. Then come the smallest margins and the rules that were checked.
+    time, amount and fix. Then come the smallest margins, the rules that were checked, and what
+    counts towards each goal.
 
     Exit code: 0 if no violation is found, 1 if there is one, 2 if the file cannot be read
     as a timeline (for example a time that is none, or an unknown name).
@@ -110,6 +111,7 @@ def check(
     from obsplan.checking.check import check_timeline
     from obsplan.common.csv_file import csv_text
     from obsplan.inputs.read_scenario import read_scenario
+    from obsplan.reporting.text.goal_lines import check_lines
     from obsplan.reporting.text.sentences import summary_lines, verdict_lines
 
     if watch and (output or form == "csv"):
@@ -125,11 +127,12 @@ def check(
 
     if watch:
 
-        def judge(fixes: bool) -> "Verdict":
+        def judge(fixes: bool) -> "tuple[Verdict, list[str]]":
             slots = read_slots(timeline, scenario, "checked against this one")
             _, ran, since_utc = _reported(telemetry, scenario, now_utc, slots, earlier)
             slots = _as_reported(environment, slots, ran, since_utc)
-            return check_timeline(environment, slots, since_utc, fixes=fixes)
+            verdict = check_timeline(environment, slots, since_utc, fixes=fixes)
+            return verdict, check_lines(environment, slots, verdict.resources)
 
         sys.exit(_watched(timeline_path(timeline), judge))
     slots = _as_reported(environment, slots, ran, since_utc)
@@ -140,13 +143,14 @@ def check(
     write_results({output: verdict.violations})
     if form == "csv":
         hand_over(csv_text(verdict.violations))
-    for line in summary_lines(verdict) if form == "csv" else verdict_lines(verdict):
+    told = summary_lines(verdict) if form == "csv" else verdict_lines(verdict)
+    for line in (*told, *check_lines(environment, slots, verdict.resources)):
         say(line, err=form == "csv")
     if not verdict.is_valid:
         sys.exit(1)
 
 
-def _watched(path: Path, judge: "Callable[[bool], Verdict]") -> int:
+def _watched(path: Path, judge: "Callable[[bool], tuple[Verdict, list[str]]]") -> int:
     """Print a verdict after each save, fixes once the file rests; the last exit code."""
     from obsplan.cli.watch import saves
     from obsplan.reporting.text.sentences import verdict_lines, worst_first
@@ -158,8 +162,9 @@ def _watched(path: Path, judge: "Callable[[bool], Verdict]") -> int:
                 if not is_new and code != 1:
                     continue
                 try:
-                    verdict = judge(not is_new)
-                    lines, code = verdict_lines(worst_first(verdict)), int(not verdict.is_valid)
+                    verdict, goals = judge(not is_new)
+                    lines = [*verdict_lines(worst_first(verdict)), *goals]
+                    code = int(not verdict.is_valid)
                 except ObsplanError as problem:
                     lines, code = problem.lines, problem.exit_code
                 click.clear()

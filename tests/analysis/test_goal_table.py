@@ -68,7 +68,8 @@ def test_the_minimum_is_reached_with_the_last_of_its_bins():
     whole = found[found["bin"] == ALL_BINS].iloc[0]
     assert whole["minimum_utc"] == at(10.5)
     assert list(found["minimum_utc"][1:]) == [at(1.5), pd.NaT, at(10.5)]
-    assert whole["counted"] == 5 and whole["state"] == "short"
+    assert whole["counted"] == 5 and whole["state"] == "minimum"
+    assert list(found["minimum"]) == ["2 of 2 bins", "2 of 2", "1 of 2", "2 of 2"]
 
 
 def test_a_bin_without_a_permitted_start_is_out_of_reach_and_says_of_what():

@@ -9,7 +9,7 @@ from obsplan.analysis.goal_table import goal_table
 from obsplan.reporting.figures.goal_panel import MOST_GOALS
 from obsplan.reporting.figures.plan import plan_figure
 from obsplan.reporting.page.report import report_page
-from obsplan.reporting.text.goal_lines import goal_lines
+from obsplan.reporting.text.goal_lines import check_lines, goal_lines
 
 
 def words_in(figure) -> list[str]:
@@ -65,3 +65,17 @@ def test_the_figure_has_a_row_for_each_goal_and_says_how_many_it_leaves_out(made
 def test_without_goals_the_figure_has_no_panel_for_them(made):
     with_them, without = (len(plan_figure(p).axes) for p in (made, without_goals(made)))
     assert with_them == without + 1
+
+
+def test_a_check_says_what_counts_and_which_minimum_is_missed(made):
+    environment, resources = made.environment, made.verdict.resources
+    (line,) = check_lines(environment, made.timeline, resources)
+    whole = goal_table(made).iloc[0]
+    assert line == (
+        f"goal shots: 2 of 2 runs count, value 3.0 of 3; minimum from "
+        f"{whole['minimum_utc']:%Y-%m-%dT%H:%MZ}"
+    )
+    none = made.timeline[made.timeline["activity"] != "shot"]
+    assert check_lines(environment, none, resources) == [
+        "goal shots: 0 of 2 runs count, value 0.0 of 3; minimum missed: 0 of 1 bins have a run"
+    ]

@@ -48,18 +48,19 @@ def goals_part(plan: Plan) -> list[Html]:
             row.goal,
             f"{row.counted} of {row.requested}",
             f"{row.value:.1f} of {row.of_value:g}",
-            _since(row.minimum_utc) if row.goal in asked else "none asked",
+            row.minimum or "none asked",
+            _since(row.minimum_utc) if row.goal in asked else "",
             _since(row.complete_utc),
             row.state,
         )
         for row in _whole(found).itertuples(index=False)
     ]
-    heads = ["goal", "runs that count", "value", "minimum from (UTC)", "all from (UTC)", "state"]
+    heads = ["goal", "runs that count", "value", "minimum", "from (UTC)", "all from (UTC)", "state"]
     parts = [
         paragraph(
             "A run counts when its last bit is on Earth, or when it is done if its goal says so. "
-            "Planned: all will count. Short: some are missing. Out of reach: for some no permitted "
-            "start is left."
+            "Planned: all will count. Minimum: no more than that will. Short: some are missing. Out "
+            "of reach: for some no permitted start is left."
         ),
         table("Goals", heads, rows, stacked=True),
     ]
@@ -72,10 +73,26 @@ def goals_part(plan: Plan) -> list[Html]:
 
 def _bins(bins: pd.DataFrame) -> Html:
     rows = [
-        (row.bin, row.requested, row.counted, row.state, _since(row.complete_utc), plain(row.why))
+        (
+            row.bin,
+            row.requested,
+            row.counted,
+            row.minimum,
+            row.state,
+            _since(row.complete_utc),
+            plain(row.why),
+        )
         for row in bins.itertuples(index=False)
     ]
-    heads = ["bin", "requested", "count", "state", "all from (UTC)", "why runs are missing"]
+    heads = [
+        "bin",
+        "requested",
+        "count",
+        "of minimum",
+        "state",
+        "all from (UTC)",
+        "why runs are missing",
+    ]
     return table(f"Bins of {bins['goal'].iloc[0]}", heads, rows, stacked=True)
 
 
