@@ -59,8 +59,8 @@ def goals_part(plan: Plan) -> list[Html]:
     parts = [
         paragraph(
             "A run counts when its last bit is on Earth, or when it is done if its goal says so. "
-            "Planned: all will count. Minimum: no more than that will. Short: some are missing. Out "
-            "of reach: for some no permitted start is left."
+            "Planned: all will count. Minimum: no more than that will. Short: some are missing. "
+            "Out of reach: for some no permitted start is left."
         ),
         table("Goals", heads, rows, stacked=True),
     ]
