@@ -15,9 +15,11 @@ from obsplan.environment.model import Environment
 from obsplan.inputs.telemetry_file import State, UnitState
 from obsplan.operations.telemetry import with_telemetry
 from obsplan.planning.plan import make_plan
+from obsplan.planning.problem.booking import Booking
 from obsplan.planning.problem.from_scenario import build_problem
 from obsplan.planning.problem.start_windows import start_mask
 from obsplan.planning.problem.unit_bounds import bounds
+from obsplan.planning.search import exact
 from obsplan.planning.solver.dual_bound import upper_bound
 
 # Cases in which a loop over refused plans would take long are left to the long test.
@@ -62,6 +64,24 @@ def test_no_timeline_beats_the_bound_after_a_unit_was_measured(seed):
 def test_no_timeline_of_many_cold_days_beats_the_bound():
     gaps = [check_no_timeline_beats_the_bound(seed, tries=1000) for seed in range(100, 160)]
     assert np.mean([gap < 1e-4 for gap in gaps if gap is not None]) > 0.7
+
+
+def test_a_problem_with_heaters_is_solved_again_less_often(monkeypatch):
+    """Each solving of it takes several times as long, so that a plan comes in seconds."""
+    problem = build_problem(heated_case(0), relaxed=True)
+    plain = replace(problem, nodes=tuple(replace(node, heaters=()) for node in problem.nodes))
+    solved = []
+
+    def refused(question, *_, **__):
+        solved.append(question)
+        return [Booking(question)], 100.0
+
+    monkeypatch.setattr(exact, "best_solutions", refused)
+    monkeypatch.setattr(exact, "LEAST_CELLS", 1)
+    for question in (problem, plain):
+        exact.exact_plan(question, question, judge=lambda booking: None)
+    times = [sum(question is each for each in solved) for question in (problem, plain)]
+    assert 1 < times[0] <= times[1] / 2
 
 
 def thrifty(**unit):

@@ -59,6 +59,8 @@ PLAIN_SEARCH = {
 MOST_CELLS = 400_000
 # A model is never so small that it counts for less: its solver has to start too.
 LEAST_CELLS = 4_000
+# A model with heaters takes as long to solve as one of so many times its cells.
+HEATED = 4
 # What rounding in the solver may do to a bound, and so to the proof that a plan is best.
 ROUNDING = 2e-6
 
@@ -175,7 +177,8 @@ def _judged(
         apart += [] if shorter else map(every_run, solutions)
         solutions, upper = best_solutions(question, problem, apart=apart, stop=stop)
         bound = min(bound, upper) if solutions and not apart else bound
-        cells += max(_cells(question), LEAST_CELLS)
+        times = HEATED if any(node.heaters for node in question.nodes) else 1
+        cells += max(times * _cells(question), LEAST_CELLS)
     return None, bound
 
 
