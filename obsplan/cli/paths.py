@@ -15,7 +15,17 @@ from typing import Generic, NamedTuple, TypeVar
 import click
 
 
-class InputPath(click.Path):
+class NamedPath(click.Path):
+    """A file or directory, under a name that one can have."""
+
+    def convert(self, value, param, ctx):
+        try:
+            return super().convert(value, param, ctx)
+        except ValueError:  # a NUL
+            self.fail("no file can have this name", param, ctx)
+
+
+class InputPath(NamedPath):
     """A file or directory that is read; `named` tells the files that it names in its turn."""
 
     def __init__(self, named: Callable[[Path], Iterable[Path]] = lambda path: ()):
@@ -31,7 +41,7 @@ class InputPath(click.Path):
         return [path]
 
 
-class OutputFile(click.Path):
+class OutputFile(NamedPath):
     """A file that takes the place of an older one."""
 
     def __init__(self):

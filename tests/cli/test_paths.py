@@ -252,3 +252,13 @@ def test_what_is_there_already_and_can_be_written_is_no_reason_to_refuse(here):
             target.write_text("old")
         told = CliRunner().invoke(main, words(name, **{output: target})).output
         assert "would replace" not in told and "cannot be written" not in told, told
+
+
+@pytest.mark.parametrize(
+    "words",
+    [["sky", "a\0b"], ["sky", "small.toml", "-o", "\0"], ["plan", "small.toml", "-o", "a\0"]],
+)
+def test_a_name_that_no_file_can_have_is_refused_in_one_line(words):
+    told = CliRunner().invoke(main, words)
+    assert told.exit_code == 2 and "no file can have this name" in told.stderr
+    assert told.stderr.splitlines()[-1].isprintable()
