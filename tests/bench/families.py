@@ -162,7 +162,7 @@ def _platform(draw, family: str, name: str, instruments, activities, lunar_days:
     rate_kbps = round(data_mbit / 260 / lunar_days, 0)
     return {
         "name": name,
-        "kind": name,
+        "kind": name.split()[0],
         "idle_w": idle_w,
         "bus_limit_w": round(idle_w + 30 + 4 * mean_w + 40, 0),
         "one_at_a_time": family == "crowded",
