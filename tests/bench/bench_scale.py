@@ -25,7 +25,7 @@ from obsplan.planning.plan import PlanSearch
 from obsplan.planning.search.compiled import compiled
 
 # What grows: the cases by name, each with its size.
-GROWTH = {
+GROWTH: dict[str, dict[str, float]] = {
     "steps": {"30 min": 0.5, "15 min": 1.0, "5 min": 3.0},
     "runs": {"250 runs": 250.0, "500 runs": 500.0, "1000 runs": 1000.0},
     "platforms": {"1 platform": 1.0, "2 platforms": 2.0, "3 platforms": 3.0},
@@ -72,7 +72,7 @@ def scenario_of(case: str, family: str, seed: int) -> Scenario:
     if what == "min":
         return drawn(family, seed, int(number))
     if what == "runs":
-        # Some 1.3 activities an instrument: 40 with 1000 runs.
+        # Some 1.3 activities an instrument: some 40 with 1000 runs.
         return drawn(family, seed, instruments=int(number) * 3 // 100, runs=int(number))
     if what.startswith("platform"):
         return drawn(family, seed, platforms=int(number))
