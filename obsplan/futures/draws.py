@@ -16,6 +16,7 @@ from obsplan.futures.walk import (
     ARRAYS,
     FACTORS,
     FORCED,
+    HAS_FAILED,
     HEATERS,
     IDLE,
     RATE,
@@ -53,13 +54,13 @@ def draw(
 ) -> Draws:
     """What is drawn for the futures of these numbers; see `Draws` for shapes."""
     count, platforms = len(futures), len(world.relay)
-    runs, activities = len(world.runs), len(scenario.activity)
+    activities = len(scenario.activity)
     drawn = Draws(
         np.ones((count, platforms, FACTORS)),
         np.ones((count, platforms)),
         np.ones((count, activities)),
         np.tile(world.runs[:, RUN_MIN], (count, 1)),
-        np.zeros((count, runs), dtype=bool),
+        np.tile(world.runs[:, HAS_FAILED] > 0, (count, 1)),
         np.zeros((0, 4), dtype=np.int64),
     )
     outages: list[tuple[int, int, int, int]] = []

@@ -217,6 +217,7 @@ def _run_columns(
                 own[0] if own else -1,
                 run.is_over,
                 0 if is_fixed else scenario.futures.slip_min,
+                run.state == "failed",
             ]
         )
         watts.append([activity.warm_up_w, activity.power_w])

@@ -246,3 +246,21 @@ def test_goals_count_in_each_future_what_the_account_of_goals_counts():
     assert chances.loc["looks", "minimum"] == (counted.sum(axis=1) >= 2).mean()
     assert chances.loc["looks", "complete"] == counted.all(axis=1).mean()
     assert 0 < chances.loc["looks", "complete"] < chances.loc["looks", "minimum"] < 1
+
+
+def test_a_run_that_is_reported_as_failed_is_made_in_no_future_nor_what_comes_after_it():
+    scene = scenario(
+        {"name": "insert", "data_mbit": 3.0},
+        {"name": "log", "after": [{"activity": "insert", "settle_min": 30}]},
+        hours=6,
+    )
+    rows = slots(("insert", 0), ("log", 120)).assign(state=["failed", "planned"])
+    futures = make_futures(
+        world(scene),
+        rows,
+        samples=5,
+        uncertain=[Uncertainty(what="run fails", of="log", chance=0.1)],
+    )
+    assert not futures.made[:, 0].any() and not futures.received[:, 0].any()
+    assert set(futures.outcome.code[:, 1]) == {walk.ORDER}
+    assert futures.certain_value == 0.0
