@@ -30,7 +30,7 @@ def goal_findings(environment: Environment) -> Iterator[Finding]:
                 "other edges, a smaller minimum, or wider conditions of its activities",
             )
         if empty := [words for words, room in zip(goal.bin_words(), rooms) if not room]:
-            named = ", ".join(empty[:MOST_NAMED])
+            named = "; ".join(empty[:MOST_NAMED])
             more = f" and {len(empty) - MOST_NAMED} more" if empty[MOST_NAMED:] else ""
             yield Finding(
                 Severity.WARNING,

@@ -146,19 +146,24 @@ class OutsideBins:
 
 @dataclass(frozen=True)
 class NoRoom:
-    """The windows of an activity hold its runs and no more; `conditions` keep them so short."""
+    """The windows of an activity hold its runs and no more; `conditions` keep them so short.
+
+    in_bins: those in the bins in which goals want more of its runs.
+    """
 
     runs: int
     conditions: tuple[str, ...]
     from_now_on: bool = False
+    in_bins: bool = False
 
     def __str__(self) -> str:
         why = f": {' or '.join(self.conditions)}" if self.conditions else ""
+        where = "the bins that want more" if self.in_bins else "its windows"
         if not self.runs:
-            return f"no start is left in its windows{why}"
+            return f"no start is left in {where}{why}"
         many = "1 run" if self.runs == 1 else f"{self.runs} runs"
         now = " from now on" if self.from_now_on else ""
-        return f"its windows leave room for {many}{now}{why}"
+        return f"{where} leave room for {many}{now}{why}"
 
     def short(self, platform: str) -> str:
         return f"window: {self.conditions[0]}" if self.conditions else "no more room"

@@ -331,7 +331,10 @@ def _no_single_fix(insertion: Insertion) -> Answer:
 def _no_room(insertion: Insertion) -> NoRoom | None:
     """The reason if the windows of an activity hold no more than its runs; None if they do."""
     scenario, what = insertion.scenario, insertion.what
-    runs, spacing = len(insertion.booking.runs[insertion.task]), what.length + what.gap
+    booking, spacing = insertion.booking, what.length + what.gap
+    # Of an activity that serves goals alone, the starts are those in bins that want more runs.
+    runs = int(what.starts[booking.runs[insertion.task]].sum())
+    in_bins = serves_goals_alone(booking.problem, insertion.task)
     if room_for(what.starts, spacing) > runs:
         return None
     masks = start_masks(insertion.environment, insertion.activity)
@@ -344,7 +347,7 @@ def _no_room(insertion: Insertion) -> NoRoom | None:
     # Without its gap, more runs may fit between the same limits.
     if what.gap and room_for(what.starts, what.length) > runs:
         limiting.append(f"its gap of {insertion.activity.gap_min} min")
-    return NoRoom(runs, tuple(limiting), from_now_on=insertion.first > 0)
+    return NoRoom(runs, tuple(limiting), from_now_on=insertion.first > 0, in_bins=in_bins)
 
 
 def _refused_by_replay(insertion: Insertion, booking: Booking, start: int) -> Answer:
