@@ -19,6 +19,7 @@ from obsplan.environment.build import make_environment as make_environment
 from obsplan.environment.model import Environment as Environment
 from obsplan.environment.model import Reading as Reading
 from obsplan.environment.user_windows import with_windows as with_windows
+from obsplan.futures.contingencies import contingencies_table as contingencies_table
 from obsplan.futures.execute import Futures as Futures
 from obsplan.futures.execute import each_alone as each_alone
 from obsplan.futures.execute import make_futures as make_futures

@@ -57,6 +57,12 @@ One more [[uncertainty]] changes no other draw. The first run compiles for half 
 )
 @click.option("--jobs", type=click.IntRange(1), help="Number of processes. Default: all cores.")
 @click.option("--scheduler", metavar="ADDRESS", help="Share the work with a Dask cluster.")
+@click.option(
+    "--contingencies",
+    is_flag=True,
+    help="Also write contingencies.csv: each instrument, station and platform lost for good from "
+    "each day on, what that costs, and what a replan saves.",
+)
 @FORMAT
 @ALLOW_OUTSIDE
 @EPHEMERIS
@@ -68,6 +74,7 @@ def futures(
     seed: int | None,
     jobs: int | None,
     scheduler: str | None,
+    contingencies: bool,
     form: str,
     allow_outside: bool,
     ephemeris: Path | None,
@@ -108,13 +115,24 @@ def futures(
         )
         by_itself = partial(_tell_cause, report)
         alone = each_alone(found, jobs=jobs, scheduler=scheduler, report=by_itself)
+        lost = _contingencies(environment, slots, jobs, report) if contingencies else None
     if told := walker_for(found.world, count).told:
         report(told)
     report("writing tables and figure ...")
-    write_futures(found, output, form, alone)
+    write_futures(found, output, form, alone, lost)
     for line in futures_lines(found, alone):
         say(line)
     say(f"written to {output}")
+
+
+def _contingencies(environment, slots, jobs: int | None, report: Callable[[str], None]):
+    """What is lost if something fails for good, with progress."""
+    from obsplan.futures.contingencies import contingencies_table
+
+    def told(done: int, total: int) -> None:
+        report(f"{done} of {total} replans after a loss")
+
+    return contingencies_table(environment, slots, jobs=jobs, report=told)
 
 
 def _tell_cause(report: Callable[[str], None], done: int, total: int) -> None:

@@ -42,6 +42,17 @@ TRIES = (
     Column("fresh_worst_value", "", "mean value of the worst tenth of those"),
     Column("fresh_minimum_goals", "", "share of those in which all goals have their minimum"),
 )
+CONTINGENCIES = (
+    Column("lost", "", "what is out of service for good; all else goes as predicted"),
+    Column("kind", "", "instrument, station or platform"),
+    Column("from_utc", "", "from when on, UTC"),
+    Column("value", "", "value received if nobody replans, by the execution rule"),
+    Column("cost", "", "how much less that is than with nothing lost"),
+    Column("cost_percent", "%", "the same as a share of the value with nothing lost"),
+    Column("replanned_value", "", "value received if a replan is made at that time"),
+    Column("saved", "", "what the replan saves"),
+    Column("first_changes", "", "its first changes, in order of time"),
+)
 CAUSES = (
     Column("uncertainty", "", "the only thing that is uncertain"),
     Column("of", "", "what it is of; all if empty"),
@@ -57,4 +68,5 @@ CAUSES = (
 FUTURES_COLUMNS = [column.name for column in FUTURES]
 GOAL_FUTURES_COLUMNS = [column.name for column in GOAL_FUTURES]
 TRY_COLUMNS = [column.name for column in TRIES]
+CONTINGENCY_COLUMNS = [column.name for column in CONTINGENCIES]
 CAUSES_COLUMNS = [column.name for column in CAUSES]

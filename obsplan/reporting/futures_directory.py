@@ -64,7 +64,8 @@ FILES = {
         "what makes a run start, wait, be skipped or stop", lambda results: EXECUTION_RULE
     ),
 }
-NAMES = {*FILES, *(f"futures.{form}" for form in FORMATS)}
+CONTINGENCIES = "contingencies.csv"
+NAMES = {CONTINGENCIES, *FILES, *(f"futures.{form}" for form in FORMATS)}
 
 
 def write_futures(
@@ -72,16 +73,20 @@ def write_futures(
     directory: str | Path,
     form: str = "png",
     alone: Sequence[Futures] | None = None,
+    contingencies: pd.DataFrame | None = None,
 ) -> None:
     """Write the directory of these futures; it replaces an older one once it is complete.
 
     The files are those of `FILES`, the figure as `form`, one of `FORMATS`. `alone` are the futures
-    with one uncertainty each (see `each_alone`), which are walked if not given. Raises TableError
-    if the directory cannot be written, or holds something else.
+    with one uncertainty each (see `each_alone`), which are walked if not given; `contingencies` the
+    table of that name, if there is one. Raises TableError if the directory cannot be written, or
+    holds something else.
     """
     results = Results(futures, each_alone(futures) if alone is None else alone)
 
     def fill(part: Path) -> None:
+        if contingencies is not None:
+            write_csv(contingencies, part / CONTINGENCIES)
         for name, file in FILES.items():
             content, path = file.content(results), part / name
             if content is None:

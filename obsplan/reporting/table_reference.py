@@ -6,7 +6,7 @@ from obsplan.analysis.latency_columns import LATENCY
 from obsplan.analysis.load_columns import LOADS
 from obsplan.analysis.quiet_columns import QUIET
 from obsplan.environment.contact_columns import CONTACTS
-from obsplan.futures.columns import CAUSES, FUTURES, GOAL_FUTURES
+from obsplan.futures.columns import CAUSES, CONTINGENCIES, FUTURES, GOAL_FUTURES
 from obsplan.inputs.key_reference import Part, columns_part
 from obsplan.survey.day_columns import DAYS
 
@@ -88,6 +88,14 @@ def _futures_parts() -> list[Part]:
             "A goal is reached in a future if as many runs count as its minimum, or all of it, "
             "requests: received, or done if the goal says so.",
             GOAL_FUTURES,
+        ),
+        columns_part(
+            "contingencies",
+            "columns of contingencies.csv",
+            "What is lost if something fails for good, one row for each day.",
+            "A replan is made as soon as it is lost, with nothing frozen, where the loss costs "
+            "anything.",
+            CONTINGENCIES,
         ),
         columns_part(
             "causes",

@@ -6,7 +6,7 @@ from click.testing import CliRunner
 from tools.small import SMALL
 
 from obsplan.cli.main import main
-from obsplan.futures.columns import CAUSES_COLUMNS, FUTURES_COLUMNS
+from obsplan.futures.columns import CAUSES_COLUMNS, CONTINGENCY_COLUMNS, FUTURES_COLUMNS
 
 UNCERTAIN = """
 [futures]
@@ -52,6 +52,11 @@ def test_futures_writes_tables_a_figure_and_the_rule(mine):
     assert "value received in 6 futures (seed 1)" in ended.stdout
     assert "costs most: run fails" in ended.stdout
     before = (mine / "out" / "futures.csv").read_bytes()
+    assert run(mine, "--contingencies", "--jobs", "1").exit_code == 0
+    lost = pd.read_csv(mine / "out" / "contingencies.csv")
+    assert list(lost.columns) == CONTINGENCY_COLUMNS and set(lost["kind"]) == {
+        *("instrument", "station", "platform")
+    }
     assert run(mine, "--jobs", "2").exit_code == 0  # over its own files, by other processes
     assert (mine / "out" / "futures.csv").read_bytes() == before
     assert run(mine, "--seed", "2").exit_code == 0
