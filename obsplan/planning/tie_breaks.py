@@ -110,8 +110,11 @@ def spread_out(booking: Booking) -> Booking:
 
 
 def places(task: Task, runs: int) -> np.ndarray:
-    """Evenly spaced places (runs,) among the starts that are permitted, in steps."""
-    permitted = np.flatnonzero(task.starts)
+    """Evenly spaced places (runs,) among the starts that are permitted, in steps.
+
+    A plan of the relaxed problem may have runs where no start is permitted; then all steps count.
+    """
+    permitted = np.flatnonzero(task.starts if task.starts.any() else np.ones_like(task.starts))
     return permitted[((np.arange(runs) + 0.5) / runs * len(permitted)).astype(int)]
 
 
