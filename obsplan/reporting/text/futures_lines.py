@@ -46,7 +46,7 @@ def tries_lines(tries: pd.DataFrame) -> Iterator[str]:
         yield (
             f"{row.made_for:<{wide}}  {row.planned_value:7.1f} {row.mean_value:7.1f} "
             f"{row.worst_value:11.1f} {row.received_percent:7.1f} % {least}{mark}"
-        )
+        ).rstrip()
     for row in tries[tries["fresh_mean_value"].notna()].itertuples(index=False):
         least = ""
         if not pd.isna(row.fresh_minimum_goals):
