@@ -130,7 +130,6 @@ def plan(
     come errors (no plan is possible; exit code 1), warnings and notes, with fixes.
     """
     directory = _directory(output, worth, dry_run, quiet, as_json)
-    from obsplan.environment.build import make_environment
     from obsplan.inputs.read_scenario import read_scenario
     from obsplan.planning.plan import make_plan
     from obsplan.reporting import plan_directory
@@ -143,8 +142,7 @@ def plan(
     scenario = with_pins(with_keep_outs(scenario, keep_outs), pins)
     require_uncertainty(scenario, scenario_path, judge is not None)
     report("computing Sun, Earth, ground, power and link ...")
-    echo_cautions(scenario)
-    environment = make_environment(scenario, ephemeris)
+    environment = _environment(scenario, ephemeris, is_planned=directory is not None)
     if directory is None:
         _audit(environment, quiet, as_json)
         return
@@ -159,6 +157,17 @@ def plan(
         _print_plan(made, directory, others, survival, as_json)
     if worth:
         _print_worth(made, patience, report)
+
+
+def _environment(scenario, ephemeris: Path | None, is_planned: bool):
+    """The environment; the search is compiled beside it, if it was not yet and is needed."""
+    from obsplan.environment.build import make_environment
+    from obsplan.planning.search.compiled import compiling
+
+    if is_planned:
+        compiling()
+    echo_cautions(scenario)
+    return make_environment(scenario, ephemeris)
 
 
 def _alternatives(made, plans: int | None, patience: Patience, report) -> list:

@@ -23,7 +23,7 @@ from obsplan.planning.problem.booking import Booking
 from obsplan.planning.problem.definition import Problem, first_worths
 from obsplan.planning.problem.timeline_table import booked_rows, slots_table
 from obsplan.planning.replayed import Replayed
-from obsplan.planning.search.compiled import Compiling
+from obsplan.planning.search.compiled import compiling
 from obsplan.planning.search.first_plan import NoPlaceFound, quick_plan
 from obsplan.planning.search.ruin_and_recreate import ruin_and_recreate
 from obsplan.planning.search.strategy import Effort, better_plans
@@ -118,14 +118,14 @@ def candidate_plans(
     plans (see `better_plans`); once `stop` is set, it ends soon after the first plan.
     """
     environment, replay = situation.environment, situation.replay
-    compiling = Compiling()
+    process = compiling()
     tight, booking = tightened_problem(
         environment, problem, replay, lambda problem: repaired(problem, old)
     )
     best = valid_plan(environment, problem, booking or repaired(problem, old), None, replay)
     yield best.booking, np.inf
     first_booking = best.booking
-    compiling.wait(stop)
+    process.wait(stop)
     improved = _improved(first_booking, _preferring(tight, old, STRONG), stop)
     if (verdict := replay(improved)).is_valid:
         best = max(best, Replayed(improved, verdict), key=lambda plan: plan.booking.value())

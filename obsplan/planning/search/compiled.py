@@ -36,6 +36,8 @@ class Kernel(NamedTuple):
 # Set in the process that compiles, which starts no other.
 MARK = "OBSPLAN_COMPILES"
 COMPILE = "from obsplan.planning.search.compiled import fill_cache; fill_cache()"
+# More optimisation takes longer and makes the search no faster.
+LEVEL = "1"
 # Between two looks if the search is to stop.
 LOOK_S = 0.05
 
@@ -48,7 +50,7 @@ class Compiling:
         if MARK not in os.environ and sys.executable and _is_missing():
             self.process = subprocess.Popen(
                 [sys.executable, "-c", COMPILE],
-                env={**os.environ, MARK: "1"},
+                env={"NUMBA_OPT": LEVEL, **os.environ, MARK: "1"},
                 stdin=subprocess.DEVNULL,
                 stdout=subprocess.DEVNULL,
                 stderr=subprocess.DEVNULL,
@@ -62,6 +64,12 @@ class Compiling:
             except subprocess.TimeoutExpired:
                 continue
             self.process = None
+
+
+@cache
+def compiling() -> Compiling:
+    """The process of this run that compiles, begun with the first call."""
+    return Compiling()
 
 
 def _is_missing() -> bool:

@@ -16,7 +16,7 @@ import numpy as np
 
 from obsplan.planning.problem.booking import Booking
 from obsplan.planning.problem.definition import Problem
-from obsplan.planning.search.compiled import Compiling, compiled
+from obsplan.planning.search.compiled import Compiling, compiled, compiling
 from obsplan.planning.search.exact import (
     PROOF_NODES,
     Judge,
@@ -109,14 +109,14 @@ def better_plans(
     if is_small(relaxed):
         on_bound(exact.bound)
     stop = stop or Event()
-    compiling = Compiling()
+    process = compiling()
     with ThreadPoolExecutor(max_workers=2) as pool:
         try:
             bounds = Bounds(relaxed, exact.bound_in_steps, gap, pool, stop, on_bound)
             start = exact.plan or first or quick_plan(problem, stop)
             yield start, np.inf
             if not bounds.are_met_by(start) and not stop.is_set():
-                _compile(compiling, stop, report)
+                _compile(process, stop, report)
             best = yield from _searched(start, bounds, WORK[effort], lighter, report)
             bound = min(bounds.upper, exact.bound)
             nodes = WORK[effort].nodes if is_worth_a_proof(relaxed) and not stop.is_set() else 0
@@ -130,11 +130,11 @@ def better_plans(
             stop.set()
 
 
-def _compile(compiling: Compiling, stop: Event, report: Callable[[str], None]) -> None:
+def _compile(process: Compiling, stop: Event, report: Callable[[str], None]) -> None:
     """Wait until the search is compiled, and report what takes time or is not as usual."""
-    if compiling.process is not None:
+    if process.process is not None:
         report("compiling the search, once for this machine and version ...")
-    compiling.wait(stop)
+    process.wait(stop)
     if not stop.is_set() and (told := compiled().told):
         report(told)
 
