@@ -22,7 +22,7 @@ from obsplan.planning.last_runs import with_last_runs
 from obsplan.planning.minute_repair import valid_plan
 from obsplan.planning.plan import Plan
 from obsplan.planning.problem.booking import Booking
-from obsplan.planning.problem.definition import Problem, first_worths
+from obsplan.planning.problem.definition import Problem, mean_worth
 from obsplan.planning.problem.pinned_runs import without_pins
 from obsplan.planning.prompt_sending import sent_promptly
 from obsplan.planning.reasons.fix_wording import Answer
@@ -160,9 +160,7 @@ def _unlike(
 
 def _disliking(problem: Problem, others: list[Booking], dislike: float) -> Problem:
     """The problem in which a start costs `dislike` if another plan has a run at its time."""
-    tasks_worth = zip(problem.tasks, first_worths(problem))
-    values = [worth for task, worth in tasks_worth if task.count and task.starts.any()]
-    cost, tasks = dislike * float(np.mean(values or [0.0])), []
+    cost, tasks = dislike * mean_worth(problem), []
     for i, task in enumerate(problem.tasks):
         preference = np.zeros(problem.steps)
         for start in (start for other in others for start in other.runs[i]):

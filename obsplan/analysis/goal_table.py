@@ -9,6 +9,7 @@ import pandas as pd
 
 from obsplan.analysis.goal_columns import ALL_BINS, GOAL_COLUMNS
 from obsplan.checking.goal_runs import GoalRun, goal_runs
+from obsplan.checking.goal_worth import goal_value
 from obsplan.environment.model import Environment
 from obsplan.inputs.goal import Goal
 from obsplan.planning.plan import Plan
@@ -67,14 +68,7 @@ class Counters(NamedTuple):
 
     def value_at(self, minute: float) -> float:
         """What the runs that count by a minute are worth."""
-        there = self.there(minute)
-        goal, least = self.goal, self.goal.minimum
-        requested = sum(min(n, goal.runs_each) for n in there)
-        worth = goal.run_value * requested
-        if least is not None:
-            best = sorted((min(n, least.runs_each) for n in there), reverse=True)[: least.bins]
-            worth += (goal.minimum_run_value - goal.run_value) * sum(best)
-        return worth
+        return float(goal_value(self.goal, np.array([self.there(minute)]))[0])
 
 
 def counters(plan: Plan) -> list[Counters]:

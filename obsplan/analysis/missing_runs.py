@@ -5,6 +5,7 @@ import pandas as pd
 
 from obsplan.analysis.goal_table import counters
 from obsplan.common.intervals import from_mask, intersect, subtract, union
+from obsplan.inputs.goal import serving
 from obsplan.inputs.hardware import Instrument, Platform
 from obsplan.inputs.scenario import Activity, Scenario
 from obsplan.planning.plan import Plan
@@ -43,8 +44,8 @@ def requested_runs(plan: Plan) -> dict[str, int]:
 
 def _serving_alone(scenario: Scenario) -> set[str]:
     """Activities that serve goals and have no worth of their own."""
-    serving = {name for goal in scenario.goal for name in goal.runs_of}
-    return {a.name for a in scenario.activity if a.name in serving and a.value == 0}
+    served = serving(scenario.goal)
+    return {a.name for a in scenario.activity if a.name in served and a.value == 0}
 
 
 def _wanted_bins(plan: Plan) -> dict[str, np.ndarray]:

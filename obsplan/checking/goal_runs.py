@@ -4,7 +4,7 @@ The bins are read from the minute in which a run starts, and the data from the m
 replay sends: nothing here knows how the planner counts.
 """
 
-from bisect import bisect_right
+from collections.abc import Sequence
 from math import inf
 from typing import NamedTuple
 
@@ -13,9 +13,8 @@ import pandas as pd
 
 from obsplan.checking.reception import Sent, reception
 from obsplan.checking.rules import counted_runs
-from obsplan.checking.slots import Run, read_slots
+from obsplan.checking.slots import read_slots
 from obsplan.environment.model import Environment
-from obsplan.inputs.goal import Goal
 
 
 class GoalRun(NamedTuple):
@@ -57,24 +56,29 @@ def goal_runs(
         for goal in scenario.goal
         for run, on_earth in zip(runs, received)
         if run.activity.name in goal.runs_of
-        for place in [bin_of(environment, goal, run)]
+        for place in [int(bins_at(environment, goal.over, goal.edges, np.array(run.first)))]
         if place >= 0
     ]
 
 
-def bin_of(environment: Environment, goal: Goal, run: Run) -> int:
-    """The bin of a goal in which a run starts, -1 if none; in a grid the second changes first."""
-    place = 0
-    for key, edges in zip(goal.over, goal.edges):
-        minute = run.first
-        if not 0 <= minute < len(environment.sky):
-            return -1
-        value = minute / 60 if key == "span_h" else float(environment.sky[key].iloc[minute])
-        own = bisect_right(edges, value) - 1
-        if np.isnan(value) or not 0 <= own < len(edges) - 1:
-            return -1
-        place = place * (len(edges) - 1) + own
-    return place
+def bins_at(
+    environment: Environment,
+    over: Sequence[str],
+    edges: Sequence[Sequence[float]],
+    minutes: np.ndarray,
+) -> np.ndarray:
+    """The bin in which a start at each minute (any shape) lies, -1 outside all.
+
+    In a grid of two quantities the second changes first.
+    """
+    inside = (minutes >= 0) & (minutes < len(environment.sky))
+    minutes, bins = np.where(inside, minutes, 0), np.where(inside, 0, -1)
+    for key, own_edges in zip(over, edges):
+        value = minutes / 60 if key == "span_h" else environment.sky[key].to_numpy()[minutes]
+        own = np.searchsorted(own_edges, value, side="right") - 1
+        is_in = (bins >= 0) & (own >= 0) & (own < len(own_edges) - 1)
+        bins = np.where(is_in, bins * (len(own_edges) - 1) + own, -1)
+    return np.asarray(bins)
 
 
 def uncounted_slots(

@@ -28,7 +28,6 @@ from obsplan.operations.telemetry import stations_out, with_telemetry
 
 # Days between two losses that are told.
 EVERY = timedelta(days=1)
-DAY_MIN = 24 * 60
 # First changes of a replan that are named.
 MOST_NAMED = 3
 
@@ -47,14 +46,11 @@ def losses_of(environment: Environment) -> list[Loss]:
     scenario = environment.scenario
     kinds = ["instrument"] * len(scenario.instrument) + ["station"] * len(scenario.station)
     kinds += ["platform"] * len(scenario.platform)
-    begin, days = (
-        scenario.span.start_utc,
-        range(-(-scenario.steps * scenario.span.step_min // 1440)),
-    )
+    length = timedelta(minutes=scenario.steps * scenario.span.step_min)
     return [
-        Loss(k, kind, name, begin + day * EVERY)
+        Loss(k, kind, name, scenario.span.start_utc + day * EVERY)
         for k, (kind, name) in enumerate(zip(kinds, things(scenario)))
-        for day in days
+        for day in range(-(-length // EVERY))
     ]
 
 

@@ -7,6 +7,7 @@ from functools import cached_property
 import numpy as np
 import pandas as pd
 
+from obsplan.checking.goal_worth import goal_value
 from obsplan.checking.slots import Run, read_slots
 from obsplan.common.workers import run_all
 from obsplan.environment.model import Environment
@@ -14,7 +15,7 @@ from obsplan.futures import walk
 from obsplan.futures.compiled_walk import walked, walker_for
 from obsplan.futures.draws import draw
 from obsplan.futures.world import world_of
-from obsplan.futures.worth import goal_counts, goal_value, runs_value
+from obsplan.futures.worth import goal_counts, runs_value
 from obsplan.inputs.goal import Goal
 from obsplan.inputs.scenario import Scenario
 from obsplan.inputs.uncertainty import Uncertainty

@@ -3,10 +3,10 @@
 import numpy as np
 import pandas as pd
 
+from obsplan.checking.goal_worth import all_reached, goal_value, minimum_reached
 from obsplan.futures.binomial import interval
 from obsplan.futures.columns import GOAL_FUTURES_COLUMNS
 from obsplan.futures.execute import Futures, worst_mean
-from obsplan.futures.worth import all_reached, goal_value, minimum_reached
 
 
 def goal_futures_table(futures: Futures) -> pd.DataFrame:

@@ -13,12 +13,13 @@ import pandas as pd
 
 from obsplan.analysis.alternatives import plan_like
 from obsplan.analysis.gain_from_more import booked_in_steps
+from obsplan.checking.goal_worth import minimum_reached
 from obsplan.common.errors import Infeasible
 from obsplan.environment.model import Environment
 from obsplan.futures.columns import TRY_COLUMNS
 from obsplan.futures.execute import Futures, each_alone, make_futures
-from obsplan.futures.worth import minimum_reached
 from obsplan.operations.old_plan_repair import repaired
+from obsplan.planning.counted_runs import worth_by
 from obsplan.planning.last_runs import with_last_runs
 from obsplan.planning.minute_repair import valid_plan
 from obsplan.planning.plan import Plan
@@ -92,8 +93,9 @@ def surer_plans(
         raise ValueError(f"surer_plans: judge = {judge!r}; allowed are {', '.join(JUDGES)}")
 
     def tried(less: Less) -> Iterator[Try]:
-        report(f"planning for {less} ...")
-        made = plan if less == Less() else _made_for(plan, less)
+        is_plan = less == Less()
+        report("walking the futures of the plan ..." if is_plan else f"planning for {less} ...")
+        made = plan if is_plan else _made_for(plan, less)
         if made is None:
             report(f"no plan found for {less}")
         else:
@@ -178,7 +180,8 @@ def _made_for(plan: Plan, less: Less) -> Plan | None:
         made = valid_plan(environment, problem, better[-1] if better else start, None, replay)
     except (Infeasible, NoPlaceFound):
         return None
-    made = sent_promptly(with_last_runs(made, replay, tries=1), replay)
+    worth = worth_by(environment, problem.goals)
+    made = sent_promptly(with_last_runs(made, replay, tries=1), replay, worth)
     verdict = replay_of(plan.environment)(made.booking)
     if not verdict.is_valid:
         return None

@@ -4,6 +4,7 @@ from collections.abc import Sequence
 
 import numpy as np
 
+from obsplan.checking.goal_runs import bins_at
 from obsplan.checking.slots import Run
 from obsplan.environment.model import Environment
 from obsplan.inputs.goal import Goal
@@ -25,23 +26,11 @@ def runs_value(
             continue
         bins, many = np.zeros((len(counts), len(own)), dtype=int), 1
         if (coverage := activity.coverage) is not None:
-            bins = _bins(environment, coverage.over, coverage.edges, start_min[:, own])
+            bins = bins_at(environment, [coverage.over], [coverage.edges], start_min[:, own])
             many = len(coverage.edges) - 1
         for place in range(many):
             total += _worth(activity, (counts[:, own] & (bins == place)).sum(axis=1))
     return total
-
-
-def _bins(
-    environment: Environment, key: str, edges: Sequence[float], start_min: np.ndarray
-) -> np.ndarray:
-    """The bin of a quantity in which each start lies, -1 outside all."""
-    minute = np.clip(start_min, 0, len(environment.sky) - 1)
-    hours = np.arange(len(environment.sky)) / 60.0
-    quantity = hours if key == "span_h" else environment.sky[key].to_numpy(dtype=float)
-    value = quantity[minute]
-    place = np.searchsorted(np.array(edges), value, side="right") - 1
-    return np.where(place < len(edges) - 1, place, -1)
 
 
 def _worth(activity: Activity, runs: np.ndarray) -> np.ndarray:
@@ -58,10 +47,7 @@ def goal_counts(
     start_min: np.ndarray,
 ) -> np.ndarray:
     """How many runs (f, bins) each bin of a goal has, of those that count (f, runs)."""
-    bins = np.zeros(counts.shape, dtype=int)
-    for key, edges in zip(goal.over, goal.edges):
-        own = _bins(environment, key, edges, start_min)
-        bins = np.where((bins >= 0) & (own >= 0), bins * (len(edges) - 1) + own, -1)
+    bins = bins_at(environment, goal.over, goal.edges, start_min)
     groups = [(name,) for name in goal.runs_of] if goal.together else [goal.runs_of]
     there = []
     for group in groups:
@@ -70,23 +56,3 @@ def goal_counts(
         there.append(np.stack(in_bins, axis=1))
     # A bin has another run once every activity has.
     return np.min(there, axis=0)
-
-
-def goal_value(goal: Goal, there: np.ndarray) -> np.ndarray:
-    """What so many runs (f, bins) are worth to a goal (f,)."""
-    worth = goal.run_value * np.minimum(there, goal.runs_each).sum(axis=1)
-    if (least := goal.minimum) is not None:
-        most = np.sort(np.minimum(there, least.runs_each), axis=1)[:, ::-1][:, : least.bins]
-        worth = worth + (goal.minimum_run_value - goal.run_value) * most.sum(axis=1)
-    return np.asarray(worth, dtype=float)
-
-
-def minimum_reached(goal: Goal, there: np.ndarray) -> np.ndarray:
-    """In which futures (f,) the minimum of a goal that has one is there."""
-    assert goal.minimum is not None
-    return np.asarray((there >= goal.minimum.runs_each).sum(axis=1) >= goal.minimum.bins)
-
-
-def all_reached(goal: Goal, there: np.ndarray) -> np.ndarray:
-    """In which futures (f,) all that a goal requests is there."""
-    return np.asarray((there >= goal.runs_each).all(axis=1))

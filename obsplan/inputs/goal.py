@@ -1,5 +1,6 @@
 """Goals: how many runs the science team wants where in a quantity, and what that is worth."""
 
+from collections.abc import Iterable
 from itertools import pairwise, product
 from typing import Annotated, Any, Literal, get_args
 
@@ -162,3 +163,8 @@ class Goal(FrozenModel):
             for key, edges in zip(self.over, self.edges)
         ]
         return [", ".join(words) for words in product(*axes)] if axes else ["the span"]
+
+
+def serving(goals: Iterable[Goal]) -> set[str]:
+    """The names of the activities that serve any of the goals."""
+    return {name for goal in goals for name in goal.runs_of}

@@ -20,7 +20,7 @@ from obsplan.inputs.scenario import Scenario
 from obsplan.operations.old_plan_repair import repaired
 from obsplan.planning.minute_repair import lighter_plan, tightened_problem, valid_plan
 from obsplan.planning.problem.booking import Booking
-from obsplan.planning.problem.definition import Problem, first_worths
+from obsplan.planning.problem.definition import Problem, first_worths, mean_worth
 from obsplan.planning.problem.timeline_table import booked_rows, slots_table
 from obsplan.planning.replayed import Replayed
 from obsplan.planning.search.compiled import compiling
@@ -186,9 +186,7 @@ def _improved(booking: Booking, problem: Problem, stop: Event) -> Booking:
 
 def _preferring(problem: Problem, old: list[list[int]], share: float) -> Problem:
     """The problem in which an old start counts `share` of the mean run's value on top."""
-    tasks_worth = zip(problem.tasks, first_worths(problem))
-    values = [worth for task, worth in tasks_worth if task.count and task.starts.any()]
-    extra, tasks = share * float(np.mean(values or [0.0])), []
+    extra, tasks = share * mean_worth(problem), []
     for task, starts in zip(problem.tasks, old):
         preference = np.zeros(problem.steps)
         preference[starts] = extra

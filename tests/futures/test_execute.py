@@ -8,6 +8,7 @@ from tools.small import platform, scenario, scenario_table, slots, world
 
 from obsplan.analysis.goal_table import goal_counters
 from obsplan.checking.check import check_timeline
+from obsplan.checking.goal_worth import goal_value
 from obsplan.checking.limits import limits_of
 from obsplan.checking.replay import replay
 from obsplan.checking.slots import read_slots
@@ -16,7 +17,6 @@ from obsplan.futures.draws import draw
 from obsplan.futures.execute import each_alone, make_futures
 from obsplan.futures.goal_chances import goal_futures_table
 from obsplan.futures.tables import causes_table, futures_table
-from obsplan.futures.worth import goal_value
 from obsplan.inputs.read_scenario import scenario_from
 from obsplan.inputs.uncertainty import Uncertainty
 

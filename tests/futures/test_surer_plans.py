@@ -4,10 +4,10 @@ import pytest
 from tools.small import platform, scenario, scenario_table, world
 
 from obsplan.checking.check import check_timeline
+from obsplan.checking.goal_worth import minimum_reached
 from obsplan.futures.columns import TRY_COLUMNS
 from obsplan.futures.execute import make_futures
 from obsplan.futures.surer_plans import Less, minimum_chance, surer_plans, surest_plan, with_less
-from obsplan.futures.worth import minimum_reached
 from obsplan.inputs.read_scenario import scenario_from
 from obsplan.planning.plan import make_plan
 

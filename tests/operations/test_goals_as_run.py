@@ -49,7 +49,7 @@ def test_a_line_says_what_counts_and_whether_the_minimum_is_reached(environment)
     (line,) = as_run_lines(goals_as_run(environment, planned(), reported("done", "failed"), now(7)))
     assert line == (
         "goal thirds: 1 of 2 runs due by now count, of 3 requested; value 4.0 of 8.0 due; minimum "
-        "due"
+        "was due"
     )
 
 
@@ -57,4 +57,4 @@ def test_a_replan_says_which_bins_are_reached_and_which_are_out_of_reach(environ
     first_missed = planned().iloc[1:]
     done = first_missed.assign(state=["done", "planned"])
     made = make_replan(environment, done, now(8.5))
-    assert state_lines(made.plan) == ["goal thirds: bins 1 reached, 1 planned, 1 out of reach"]
+    assert state_lines(made.plan) == ["goal thirds, bins: 1 reached, 1 planned, 1 out of reach"]

@@ -264,6 +264,12 @@ def least_worth(problem: Problem) -> float:
     return min((worth for worth in worths if worth > 0), default=np.inf)
 
 
+def mean_worth(problem: Problem) -> float:
+    """The mean over the tasks that may run of the most that a run can be worth; 0 without any."""
+    worths = zip(problem.tasks, first_worths(problem))
+    return float(np.mean([w for task, w in worths if task.count and task.starts.any()] or [0.0]))
+
+
 def serves_goals_alone(problem: Problem, task: int) -> bool:
     """Whether runs of a task are worth what they add to goals, and nothing by themselves."""
     return problem.tasks[task].value == 0 and any(g.group[task] >= 0 for g in problem.goals)

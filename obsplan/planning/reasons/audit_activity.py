@@ -15,6 +15,7 @@ from obsplan.environment.levers import (
     waiting_levers,
 )
 from obsplan.environment.model import Environment
+from obsplan.inputs.goal import serving
 from obsplan.inputs.scenario import Activity
 from obsplan.planning.problem.decisions import order_steps, ready_steps
 from obsplan.planning.problem.start_windows import (
@@ -207,7 +208,7 @@ def _rounding(environment: Environment, activity: Activity) -> Iterator[Finding]
 def _value(environment: Environment, activity: Activity) -> Iterator[Finding]:
     where, bins = _where(activity.name), coverage_bin(environment, activity)
     reached = np.unique(bins[start_mask(environment, activity)])
-    serves = any(activity.name in goal.runs_of for goal in environment.scenario.goal)
+    serves = activity.name in serving(environment.scenario.goal)
     if activity.value == 0 and activity.count > activity.must and not serves:
         yield Finding(
             Severity.WARNING,

@@ -43,7 +43,7 @@ def futures_figure(futures: Futures) -> Figure:
         f"average, {futures.worst_value:.1f} in the worst tenth, {futures.certain_value:.1f} if "
         f"all goes as predicted\n{layout.place_and_span(scenario)}",
         [
-            Panel(LANE_IN * max(len(activities), 1), 1),
+            Panel(LANE_IN * (len(activities) + 1), 1),
             *(Panel(0.6, 1) for _ in platforms),
             Panel(0.5, 0.5),
             *(Panel(0.5, 0.7) for _ in platforms),
@@ -74,7 +74,8 @@ def _tone(tone: str) -> dict:
 
 def _draw_slots(ax: Axes, futures: Futures, activities: list) -> None:
     """A lane for each activity, its slots as planned, in the tone of their chance."""
-    ax.set_ylim(len(activities) - 0.5, -0.5)
+    # A lane is left for the name of the time axis above.
+    ax.set_ylim(len(activities) - 0.5, -1.5)
     names = [layout.shortened(activity.name) for activity in activities]
     ax.set_yticks(range(len(activities)), names)
     ax.tick_params(axis="y", length=0)
@@ -109,7 +110,7 @@ def _draw_charge(ax: Axes, futures: Futures, p: int, platform: Platform) -> None
     layout.label_lines(
         ax,
         [
-            (middle[-1], "median; bands", MIDDLE_STYLE),
+            (middle[-1], "median", MIDDLE_STYLE),
             (reserve, f"reserve {reserve:g} %", LIMIT_STYLE),
         ],
     )

@@ -5,22 +5,24 @@ import pandas as pd
 from obsplan.futures.goal_chances import goal_futures_table
 from obsplan.futures.surer_plans import Survival
 from obsplan.futures.tables import causes_table, futures_table, platform_lines
-from obsplan.reporting.page.elements import Html, folded, paragraph, plain, table
-from obsplan.reporting.text.futures_lines import MOST_NAMED, cause_lines, value_line
+from obsplan.reporting.page.elements import Html, folded, paragraph, plain, table, tag
+from obsplan.reporting.text.futures_lines import MOST_NAMED
 
 
 def futures_part(survival: Survival) -> list[Html]:
     """Chances of the goals, what costs most, the plans that were tried, and each slot's chance."""
-    futures, causes = survival.futures, causes_table(survival.alone)
+    futures = survival.futures
     return [
         paragraph(
-            plain(value_line(futures)),
-            ". The plan was executed minute by minute by a stated rule (execution_rule.txt); these "
-            "futures are not those that it was chosen on. Intervals are exact, 95 %.",
+            f"In {len(futures.value)} futures (seed {futures.seed}) the plan is worth "
+            f"{futures.mean_value:.1f} on average and {futures.worst_value:.1f} in the worst "
+            f"tenth; {futures.certain_value:.1f} if all goes as predicted. It was executed minute "
+            "by minute by a stated rule (execution_rule.txt); these futures are not those that it "
+            "was chosen on. Intervals are exact, 95 %."
         ),
         *([_goals(goal_futures_table(futures))] if futures.environment.scenario.goal else []),
-        *(paragraph(plain(line)) for line in cause_lines(causes)),
-        *(paragraph(plain(line)) for line in platform_lines(futures)),
+        _causes(causes_table(survival.alone)),
+        tag("ul", *(tag("li", plain(line)) for line in platform_lines(futures))),
         _tries(survival.tries),
         folded("how surely each slot is received", _slots(futures_table(futures))),
     ]
@@ -43,6 +45,20 @@ def _goals(goals: pd.DataFrame) -> Html:
     ]
     heads = ["goal", "chance of its minimum", "chance of all", "mean value", "in the worst tenth"]
     return table("How surely goals are reached", heads, rows, stacked=True)
+
+
+def _causes(causes: pd.DataFrame) -> Html:
+    rows = [
+        (
+            f"{row.uncertainty} of {row.of}" if row.of else row.uncertainty,
+            row.size,
+            f"{row.cost:.1f}",
+            f"{row.cost_percent:.1f} %",
+        )
+        for row in causes.head(MOST_NAMED).itertuples(index=False)
+    ]
+    heads = ["uncertainty", "how large", "costs on average", "of the value"]
+    return table("What costs most if nothing else is uncertain", heads, rows, stacked=True)
 
 
 def _tries(tries: pd.DataFrame) -> Html:
@@ -76,7 +92,7 @@ def _slots(slots: pd.DataFrame) -> Html:
             f"{row.start_utc:%Y-%m-%d %H:%M}",
             _chance(row.made, row.made_low, row.made_high),
             _chance(row.received, row.received_low, row.received_high),
-            plain("; ".join(row.not_made.split("; ")[:MOST_NAMED])),
+            plain(row.not_made),
         )
         for row in slots.itertuples(index=False)
     ]

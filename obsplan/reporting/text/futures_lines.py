@@ -15,7 +15,7 @@ MOST_NAMED = 3
 def futures_lines(futures: Futures, alone: Sequence[Futures]) -> Iterator[str]:
     """The value of the futures, platforms, the weakest slots, and what costs most."""
     yield value_line(futures)
-    yield from goal_lines(futures)
+    yield from goal_chance_lines(futures)
     yield from platform_lines(futures)
     slots = futures_table(futures).sort_values("received", kind="stable")
     for row in slots.head(MOST_NAMED).itertuples(index=False):
@@ -57,7 +57,7 @@ def tries_lines(tries: pd.DataFrame) -> Iterator[str]:
         )
 
 
-def goal_lines(futures: Futures) -> Iterator[str]:
+def goal_chance_lines(futures: Futures) -> Iterator[str]:
     """How surely the minimum of each goal is reached, and all of it."""
     for row in goal_futures_table(futures).itertuples(index=False):
         least = ""

@@ -53,7 +53,8 @@ def as_run_lines(goals: pd.DataFrame) -> list[str]:
     """A line for each goal of `goals_as_run`: what counts by now of what was due."""
     lines = []
     for row in goals.itertuples(index=False):
-        minimum = "; minimum reached" if row.minimum else "; minimum due" if row.minimum_due else ""
+        missed = "; minimum was due" if row.minimum_due else ""
+        minimum = "; minimum reached" if row.minimum else missed
         lines.append(
             f"goal {row.goal}: {row.counted} of {row.due} runs due by now count, of "
             f"{row.requested} requested; value {row.value:.1f} of {row.due_value:.1f} due{minimum}"
@@ -70,7 +71,7 @@ def state_lines(plan: Plan) -> list[str]:
         many = own["state"].value_counts()
         states = ("reached", "planned", "short", "out of reach")
         told = ", ".join(f"{many[state]} {state}" for state in states if state in many)
-        lines.append(f"goal {name}: bins {told}")
+        lines.append(f"goal {name}, bins: {told}")
     return lines
 
 
