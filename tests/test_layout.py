@@ -15,8 +15,8 @@ KERNELS = Path(obsplan.ephemeris.__file__).parent
 ORDER = [
     "common",
     "ephemeris",
-    "inputs",
     "physics",
+    "inputs",
     "environment",
     "checking",
     "planning",

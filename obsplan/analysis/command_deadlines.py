@@ -7,7 +7,8 @@ import numpy as np
 import pandas as pd
 
 from obsplan.environment.model import Environment
-from obsplan.inputs.scenario import Activity, Scenario
+from obsplan.inputs.activity import Activity
+from obsplan.inputs.scenario import Scenario
 from obsplan.physics.link_budget import light_time_s
 
 DEADLINE_COLUMNS = (

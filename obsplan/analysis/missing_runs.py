@@ -5,9 +5,10 @@ import pandas as pd
 
 from obsplan.analysis.goal_table import counters
 from obsplan.common.intervals import from_mask, intersect, subtract, union
+from obsplan.inputs.activity import Activity
 from obsplan.inputs.goal import serving
 from obsplan.inputs.hardware import Instrument, Platform
-from obsplan.inputs.scenario import Activity, Scenario
+from obsplan.inputs.scenario import Scenario
 from obsplan.planning.plan import Plan
 from obsplan.planning.problem.goal_bins import goal_bins
 from obsplan.planning.problem.start_windows import windows

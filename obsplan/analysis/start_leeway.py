@@ -3,7 +3,7 @@
 import numpy as np
 import pandas as pd
 
-from obsplan.inputs.scenario import Activity
+from obsplan.inputs.activity import Activity
 from obsplan.planning.plan import Plan
 from obsplan.planning.problem.start_windows import start_mask
 

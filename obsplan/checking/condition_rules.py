@@ -19,8 +19,9 @@ from obsplan.common.instants import MINUTE, stamp
 from obsplan.common.intervals import from_mask
 from obsplan.common.text import number_text
 from obsplan.environment.model import Environment
+from obsplan.inputs.activity import Activity
 from obsplan.inputs.conditions import QUANTITIES, range_text, requested
-from obsplan.inputs.scenario import Activity, Scenario
+from obsplan.inputs.scenario import Scenario
 
 
 @dataclass(frozen=True, eq=False)

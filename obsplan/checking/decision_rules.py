@@ -16,8 +16,9 @@ from obsplan.checking.slots import Run
 from obsplan.checking.violation import Violation
 from obsplan.common.text import number_text
 from obsplan.environment.model import Environment
+from obsplan.inputs.activity import Activity
 from obsplan.inputs.after import After
-from obsplan.inputs.scenario import Activity, Scenario
+from obsplan.inputs.scenario import Scenario
 
 
 class Decision(NamedTuple):

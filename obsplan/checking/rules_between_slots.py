@@ -5,8 +5,9 @@ from collections.abc import Iterator
 from obsplan.checking.slots import Run
 from obsplan.checking.violation import Violation
 from obsplan.common.text import number_text
+from obsplan.inputs.activity import Activity
 from obsplan.inputs.after import After
-from obsplan.inputs.scenario import Activity, Scenario
+from obsplan.inputs.scenario import Scenario
 
 
 def overlaps(scenario: Scenario, runs: list[Run]) -> Iterator[Violation]:

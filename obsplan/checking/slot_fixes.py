@@ -13,7 +13,7 @@ from obsplan.checking.team_rules import watching
 from obsplan.checking.trials import Trials
 from obsplan.checking.violation import Violation, Way
 from obsplan.environment.key_changes import KeyChange
-from obsplan.inputs.scenario import Activity
+from obsplan.inputs.activity import Activity
 
 # Starts that are tried for one slot: the nearest, then others a slot's length away and more.
 MOST_STARTS, FARTHER = 5, 4

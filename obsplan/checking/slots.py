@@ -9,8 +9,9 @@ import numpy as np
 import pandas as pd
 
 from obsplan.common.errors import TableError
+from obsplan.inputs.activity import Activity
 from obsplan.inputs.outcomes import OUTCOMES
-from obsplan.inputs.scenario import Activity, Scenario
+from obsplan.inputs.scenario import Scenario
 
 RUN_COLUMNS = ("slot", "activity", "platform", "start_utc", "end_utc", "state")
 

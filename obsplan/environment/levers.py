@@ -9,10 +9,11 @@ import numpy as np
 
 from obsplan.environment.key_changes import KeyChange, changed
 from obsplan.environment.model import Environment
+from obsplan.inputs.activity import Activity
 from obsplan.inputs.conditions import requested
 from obsplan.inputs.hardware import Platform
 from obsplan.inputs.margins import Margins
-from obsplan.inputs.scenario import Activity, Scenario
+from obsplan.inputs.scenario import Scenario
 from obsplan.inputs.team import Team, hours_key
 
 # No key is raised beyond this multiple of its value: more is another machine.

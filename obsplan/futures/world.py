@@ -14,8 +14,9 @@ from obsplan.environment.model import Environment
 from obsplan.environment.unit_columns import HEATER_COLUMN, node_of, surroundings, thermostat_of
 from obsplan.futures import walk
 from obsplan.futures.draws import things
+from obsplan.inputs.activity import Activity
 from obsplan.inputs.hardware import Platform
-from obsplan.inputs.scenario import Activity, Scenario
+from obsplan.inputs.scenario import Scenario
 from obsplan.inputs.thermal import Unit
 
 # Rules that the walk judges minute by minute, since they differ between futures.

@@ -7,8 +7,8 @@ import numpy as np
 from obsplan.checking.goal_runs import bins_at
 from obsplan.checking.slots import Run
 from obsplan.environment.model import Environment
+from obsplan.inputs.activity import Activity
 from obsplan.inputs.goal import Goal
-from obsplan.inputs.scenario import Activity
 
 
 def runs_value(

@@ -4,7 +4,7 @@ From here on a run of it is a piece: it has the activity's own warm-up, its shar
 its share of the value, as a run that is cut short does.
 """
 
-from obsplan.inputs.scenario import Activity
+from obsplan.inputs.activity import Activity
 
 
 def in_pieces(activity: Activity) -> Activity:

@@ -9,9 +9,10 @@ import pandas as pd
 from obsplan.common.errors import ObsplanError, TableError
 from obsplan.common.instants import MINUTE
 from obsplan.environment.model import Environment
+from obsplan.inputs.activity import Activity
 from obsplan.inputs.impossible_runs import require_possible, told_in
 from obsplan.inputs.outcomes import OUTCOMES
-from obsplan.inputs.scenario import Activity, Scenario
+from obsplan.inputs.scenario import Scenario
 from obsplan.planning.problem.start_windows import coverage_bin
 
 NOT_REPORTED, TO_COME = "not reported", "to come"

@@ -11,7 +11,8 @@ import numpy as np
 import pandas as pd
 
 from obsplan.environment.model import Environment
-from obsplan.inputs.scenario import Activity, Scenario
+from obsplan.inputs.activity import Activity
+from obsplan.inputs.scenario import Scenario
 from obsplan.planning.problem.booking import Booking
 from obsplan.planning.problem.definition import Heater, Node, Problem, Task, Team
 from obsplan.planning.problem.from_scenario import build_problem, needs_of

@@ -10,6 +10,7 @@ from tools.small import platform, scenario, scenario_table, slots, world
 from obsplan.checking.check import check_timeline
 from obsplan.common.errors import ScenarioError
 from obsplan.environment.build import make_environment
+from obsplan.inputs.activity import Coverage
 from obsplan.inputs.conditions import (
     CONDITIONS,
     QUANTITIES,
@@ -19,7 +20,7 @@ from obsplan.inputs.conditions import (
     requested,
 )
 from obsplan.inputs.read_scenario import scenario_from
-from obsplan.inputs.scenario import Coverage, When
+from obsplan.inputs.scenario import When
 from obsplan.planning.problem.start_windows import coverage_bin, start_mask, why_no_window
 
 # The fields themselves, so that a new one is tried without a word here.

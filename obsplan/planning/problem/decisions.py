@@ -9,8 +9,9 @@ from math import ceil
 import numpy as np
 
 from obsplan.environment.model import Environment
+from obsplan.inputs.activity import Activity
 from obsplan.inputs.after import After
-from obsplan.inputs.scenario import Activity, Scenario
+from obsplan.inputs.scenario import Scenario
 
 MBIT_PER_KBPS_MIN = 0.06
 # What the referee takes for rounding when data are received, and a little more.

@@ -13,9 +13,10 @@ import numpy as np
 
 from obsplan.common.instants import stamp
 from obsplan.environment.model import Environment
+from obsplan.inputs.activity import Activity
 from obsplan.inputs.after import After
 from obsplan.inputs.hardware import Battery, Platform
-from obsplan.inputs.scenario import Activity, Scenario
+from obsplan.inputs.scenario import Scenario
 from obsplan.planning.problem.decisions import commanded_min, order_steps, ready_steps
 from obsplan.planning.problem.definition import Need, Node, Problem, Task, Team, Wait, after
 from obsplan.planning.problem.goal_bins import goals_of

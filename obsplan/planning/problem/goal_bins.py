@@ -5,8 +5,8 @@ from collections.abc import Iterator
 import numpy as np
 
 from obsplan.environment.model import Environment
+from obsplan.inputs.activity import Activity
 from obsplan.inputs.goal import Goal as GoalTable
-from obsplan.inputs.scenario import Activity
 from obsplan.planning.problem.decisions import earliest_received_min
 from obsplan.planning.problem.goals import Goal
 from obsplan.planning.problem.start_windows import bins_at, step_minutes

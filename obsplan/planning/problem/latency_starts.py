@@ -7,7 +7,7 @@ What the replay finds to be late because of other data is repaired.
 import numpy as np
 
 from obsplan.environment.model import Environment
-from obsplan.inputs.scenario import Activity
+from obsplan.inputs.activity import Activity
 
 MBIT_PER_KBPS_MIN = 0.06
 # What the replay takes for rounding, and a little more.

@@ -5,8 +5,8 @@ from typing import NamedTuple
 import numpy as np
 
 from obsplan.environment.model import Environment
+from obsplan.inputs.activity import Activity
 from obsplan.inputs.hardware import Platform
-from obsplan.inputs.scenario import Activity
 from obsplan.planning.problem.definition import Heater
 from obsplan.planning.problem.supplies import supplies_of
 from obsplan.planning.problem.unit_bounds import LINE_K, bounds, heated_by_runs, heater_bound

@@ -3,7 +3,7 @@
 import numpy as np
 
 from obsplan.environment.model import Environment
-from obsplan.inputs.scenario import Activity
+from obsplan.inputs.activity import Activity
 from obsplan.planning.problem.supplies import supplies_of
 from obsplan.planning.problem.tolerances import BUS_TOLERANCE_W
 

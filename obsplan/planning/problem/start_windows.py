@@ -10,8 +10,9 @@ import pandas as pd
 from obsplan.common import intervals
 from obsplan.common.instants import MINUTE
 from obsplan.environment.model import Environment
+from obsplan.inputs.activity import Activity
 from obsplan.inputs.conditions import depth_column, requested
-from obsplan.inputs.scenario import Activity, Scenario
+from obsplan.inputs.scenario import Scenario
 from obsplan.inputs.team import hours_key
 from obsplan.planning.problem.latency_starts import latency_starts
 from obsplan.planning.problem.slot_profile import least_store_mbit

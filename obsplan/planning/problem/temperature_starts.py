@@ -7,8 +7,9 @@ import numpy as np
 
 from obsplan.environment.model import Environment
 from obsplan.environment.unit_columns import node_of
+from obsplan.inputs.activity import Activity
 from obsplan.inputs.conditions import range_text
-from obsplan.inputs.scenario import Activity, Scenario
+from obsplan.inputs.scenario import Scenario
 from obsplan.inputs.thermal import Unit
 from obsplan.physics.unit_temperature import warmed_k
 from obsplan.planning.problem.slot_profile import slot_profile

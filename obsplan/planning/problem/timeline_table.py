@@ -9,7 +9,8 @@ import pandas as pd
 from obsplan.common import intervals
 from obsplan.common.instants import MINUTE
 from obsplan.environment.model import Environment
-from obsplan.inputs.scenario import Activity, Scenario
+from obsplan.inputs.activity import Activity
+from obsplan.inputs.scenario import Scenario
 from obsplan.inputs.timeline_columns import TIMELINE_COLUMNS
 from obsplan.planning.problem.booking import Booking
 from obsplan.planning.problem.definition import Problem

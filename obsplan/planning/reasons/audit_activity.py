@@ -15,8 +15,8 @@ from obsplan.environment.levers import (
     waiting_levers,
 )
 from obsplan.environment.model import Environment
+from obsplan.inputs.activity import Activity
 from obsplan.inputs.goal import serving
-from obsplan.inputs.scenario import Activity
 from obsplan.planning.problem.decisions import order_steps, ready_steps
 from obsplan.planning.problem.start_windows import (
     coverage_bin,

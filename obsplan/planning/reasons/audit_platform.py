@@ -8,7 +8,8 @@ import numpy as np
 from obsplan.environment.key_changes import KeyChange, changed
 from obsplan.environment.levers import activity_lever, least_change, platform_changes
 from obsplan.environment.model import Environment
-from obsplan.inputs.scenario import Activity, Scenario
+from obsplan.inputs.activity import Activity
+from obsplan.inputs.scenario import Scenario
 from obsplan.planning.problem.start_windows import start_mask
 from obsplan.planning.reasons.balance import balance, on_platform
 from obsplan.planning.reasons.finding import Finding, Severity, mended

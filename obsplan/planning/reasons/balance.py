@@ -5,8 +5,9 @@ import pandas as pd
 
 from obsplan.common import intervals
 from obsplan.environment.model import Environment
+from obsplan.inputs.activity import Activity
 from obsplan.inputs.hardware import Platform
-from obsplan.inputs.scenario import Activity, Scenario
+from obsplan.inputs.scenario import Scenario
 from obsplan.planning.problem.supplies import supplies_of
 
 BALANCE_COLUMNS = ("platform", "resource", "unit", "required", "requested", "available")

@@ -14,7 +14,8 @@ import pandas as pd
 
 from obsplan.checking.check import Verdict, check_timeline
 from obsplan.environment.model import Environment
-from obsplan.inputs.scenario import Activity, Scenario
+from obsplan.inputs.activity import Activity
+from obsplan.inputs.scenario import Scenario
 from obsplan.planning.problem.booking import Booking
 from obsplan.planning.problem.definition import Node, Task
 from obsplan.planning.problem.start_windows import why_no_window

@@ -11,9 +11,10 @@ from math import ceil, floor
 import numpy as np
 
 from obsplan.common.intervals import union
+from obsplan.inputs.activity import Activity
 from obsplan.inputs.conditions import requested
 from obsplan.inputs.keep_out import KeepOut
-from obsplan.inputs.scenario import Activity, Scenario
+from obsplan.inputs.scenario import Scenario
 from obsplan.inputs.team import hours_key
 from obsplan.inputs.when import GroundRange, UnitRange
 from obsplan.planning.problem.latency_starts import longest_wait_min

@@ -12,7 +12,8 @@ from matplotlib.transforms import blended_transform_factory
 from obsplan.analysis.missing_runs import missing_text
 from obsplan.common import intervals
 from obsplan.environment.model import Environment
-from obsplan.inputs.scenario import Activity, Scenario
+from obsplan.inputs.activity import Activity
+from obsplan.inputs.scenario import Scenario
 from obsplan.reporting.figures import layout
 from obsplan.reporting.figures.layout import INK, PAPER, SMALL_PT, TEXT_PT
 from obsplan.reporting.hours import Windows, contact_windows, hours_of, minute_edges_h

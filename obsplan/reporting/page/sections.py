@@ -9,9 +9,10 @@ from obsplan.common.caution import CAUTION
 from obsplan.environment.ground import soil_of
 from obsplan.environment.model import Environment
 from obsplan.environment.site_skyline import skyline_cautions
+from obsplan.inputs.activity import Activity, Coverage
 from obsplan.inputs.conditions import QUANTITIES
 from obsplan.inputs.hardware import Battery, Platform
-from obsplan.inputs.scenario import Activity, Coverage, Scenario
+from obsplan.inputs.scenario import Scenario
 from obsplan.planning.plan import Plan
 from obsplan.planning.problem.start_windows import coverage_bin, start_mask
 from obsplan.reporting.page.elements import (

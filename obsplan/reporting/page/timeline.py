@@ -5,7 +5,7 @@ import numpy as np
 import pandas as pd
 
 from obsplan.environment.model import Environment
-from obsplan.inputs.scenario import Activity
+from obsplan.inputs.activity import Activity
 from obsplan.planning.plan import Plan
 from obsplan.reporting.hours import contact_windows, darkness, hours_of
 from obsplan.reporting.page.elements import Html, bars, curve, joined, paragraph, reach, safe, tag

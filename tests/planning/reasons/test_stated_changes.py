@@ -18,7 +18,7 @@ from tools.small import cases, first_days, platform, scenario, world
 from obsplan.checking.check import check_timeline
 from obsplan.common.intervals import union
 from obsplan.environment.model import Environment
-from obsplan.inputs.scenario import Activity
+from obsplan.inputs.activity import Activity
 from obsplan.inputs.timeline_csv import AS_RUN_COLUMNS
 from obsplan.operations.replan import make_replan
 from obsplan.planning.problem.booking import Booking
