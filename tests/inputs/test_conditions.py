@@ -20,7 +20,7 @@ from obsplan.inputs.conditions import (
     requested,
 )
 from obsplan.inputs.read_scenario import scenario_from
-from obsplan.inputs.scenario import When
+from obsplan.inputs.when import When
 from obsplan.planning.problem.start_windows import coverage_bin, start_mask, why_no_window
 
 # The fields themselves, so that a new one is tried without a word here.
