@@ -88,7 +88,7 @@ def goal_counters(
 
 
 def _counters(goal: Goal, runs: list[GoalRun]) -> Counters:
-    groups = [(name,) for name in goal.runs_of] if goal.together else [goal.runs_of]
+    groups = goal.groups
     reached, planned = [], []
     for place in range(goal.bins):
         own = [

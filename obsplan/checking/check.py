@@ -4,7 +4,7 @@ Slots may come from the planner or from hand editing. The check knows the scenar
 environment, but not how the slots were chosen.
 """
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime
 from functools import cached_property
 
@@ -22,6 +22,7 @@ from obsplan.checking.slots import read_slots
 from obsplan.checking.violation import Violation, violations_table
 from obsplan.environment.model import Environment
 from obsplan.inputs.hardware import Platform
+from obsplan.inputs.placed import followed
 from obsplan.inputs.scenario import Scenario
 
 
@@ -104,6 +105,7 @@ def check_timeline(
     `keep_margins`. Raises TableError if slots are not such a table, ValueError if the
     environment does not cover the span.
     """
+    environment = _followed(environment, slots)
     scenario = environment.scenario
     minutes = _covered_minutes(environment)
     runs, sending = read_slots(scenario, slots)
@@ -126,6 +128,17 @@ def check_timeline(
         decided,
         waits,
     )
+
+
+def _followed(environment: Environment, slots: pd.DataFrame) -> Environment:
+    """The environment in which rovers drive as the slots say, if it does not know these drives."""
+    scenario = environment.scenario
+    if not scenario.drive or "activity" not in slots:
+        return environment
+    drives = set(slots["activity"]) & {drive.name for drive in scenario.drive}
+    if drives <= {a.name for a in scenario.activity}:
+        return environment
+    return replace(environment, scenario=followed(scenario, slots))
 
 
 def resources_table(scenario: Scenario, verdict: Verdict) -> pd.DataFrame:

@@ -131,7 +131,7 @@ def _sending_rows(scenario: Scenario, rows: pd.DataFrame) -> list[SendingRow]:
 def _runs(scenario: Scenario, slots: pd.DataFrame) -> list[Run]:
     if slots.empty:
         return []
-    activities = {a.name: a for a in scenario.activity}
+    activities = {a.name: a for a in scenario.known_activities}
     unknown = sorted({str(name) for name in slots["activity"]} - set(activities))
     if unknown:
         raise TableError(f"slots: no such activity: {', '.join(unknown)}")

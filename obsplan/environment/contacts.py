@@ -183,7 +183,7 @@ def relay_columns(
     """
     in_range = np.ones(len(minutes), dtype=bool)
     assert platform.radio.rate_kbps is not None  # read_scenario requires it of a relayed radio
-    if platform.radio.range_limit_m is not None:
+    if platform.radio.range_limit_m is not None and platform.track:
         in_range = distance_m(platform, minutes) <= platform.radio.range_limit_m
     return {
         "rate_kbps": np.where(in_range, platform.radio.rate_kbps, 0.0),

@@ -48,7 +48,7 @@ def goal_counts(
 ) -> np.ndarray:
     """How many runs (f, bins) each bin of a goal has, of those that count (f, runs)."""
     bins = bins_at(environment, goal.over, goal.edges, start_min)
-    groups = [(name,) for name in goal.runs_of] if goal.together else [goal.runs_of]
+    groups = goal.groups
     there = []
     for group in groups:
         of_group = counts & np.array([run.activity.name in group for run in runs], dtype=bool)

@@ -1,11 +1,12 @@
 """Activities: kinds of runs of an instrument, how long, how often and worth what."""
 
-from typing import Annotated, Literal
+from typing import Annotated, Any, Literal
 
-from pydantic import Field
+from pydantic import BeforeValidator, Field
 
 from obsplan.inputs.after import After
 from obsplan.inputs.field_types import (
+    Form,
     Minutes,
     Name,
     Names,
@@ -18,6 +19,14 @@ from obsplan.inputs.field_types import (
 from obsplan.inputs.frozen_model import FrozenModel
 from obsplan.inputs.goal import Quantity
 from obsplan.inputs.when import When
+
+
+def _stops(value: Any) -> Any:
+    return (value,) if isinstance(value, str) else _as_tuple(value)
+
+
+def _as_tuple(value: Any) -> Any:
+    return tuple(value) if isinstance(value, list) else value
 
 
 class Coverage(FrozenModel):
@@ -85,6 +94,11 @@ class Activity(FrozenModel):
     """true if a run disturbs activities that are quiet: by motion, vibration or interference."""
     not_with: Names = ()
     """Names of activities that may not overlap a run of this one."""
+    at: Annotated[tuple[Name, ...], BeforeValidator(_stops), Form('"stops", or list of names')] = ()
+    """Stops at which a run may be made: "stops" for all of the rover, or a list of names.
+
+    The activity is then one activity at each of them, such as "LIBS at R3": count, must, gap_min,
+    repeat_worth and coverage hold at each stop by itself."""
     after: Several[After] = ()
     """Activities of which a run must have ended before a run of this one starts.
 

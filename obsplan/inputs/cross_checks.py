@@ -215,6 +215,10 @@ def _track_errors(platform: Table, span: Any) -> Iterator[str]:
     if limited and radio.get("to", "earth") == "earth":
         yield f"{where}.radio.range_limit_m: applies only to a radio that sends to a relay"
         return
+    if platform.get("drive") is not None:
+        if track:
+            yield f"{where}.track: the stops say where the rover is; leave the track out"
+        return
     if limited != bool(track):
         yield f"{where}: give both radio.range_limit_m and a track, or neither"
         return

@@ -118,6 +118,11 @@ class Goal(FrozenModel):
     """A run counts when its last bit is on Earth, or when it is done."""
 
     @property
+    def groups(self) -> tuple[Names, ...]:
+        """The activities whose runs count as one; several groups if they count together."""
+        return tuple((name,) for name in self.runs_of) if self.together else (self.runs_of,)
+
+    @property
     def bins(self) -> int:
         """The number of bins."""
         count = 1

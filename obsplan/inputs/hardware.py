@@ -22,6 +22,7 @@ from obsplan.inputs.field_types import (
 )
 from obsplan.inputs.frozen_model import FrozenModel
 from obsplan.inputs.margins import Margins
+from obsplan.inputs.stop import Drive, Parking
 from obsplan.inputs.thermal import Unit
 
 
@@ -260,7 +261,11 @@ class Platform(FrozenModel):
     radio: Radio
     """The radio: to Earth or through another platform."""
     track: Several[Stay] = ()
-    """Distances from the relay over time; required with radio.range_limit_m, else not allowed."""
+    """Distances from the relay over time; for radio.range_limit_m of a platform without stops."""
+    drive: Drive | None = None
+    """How the rover drives between its stops, as a table [platform.drive]."""
+    parking: Parking = Parking()
+    """Where the rover has to be at the end, as a table [platform.parking]."""
     store: Store
     """The data storage."""
     margins: Margins = Margins()

@@ -251,7 +251,7 @@ def _overlaps(scenario: Scenario, runs: list[tuple[int, ToldRun]]) -> Iterator[M
 
 def _rules_alone(scenario: Scenario, name: str) -> list[str]:
     """The rules, in words, by which a run of the activity cannot be at the same time as another."""
-    activity = next((a for a in scenario.activity if a.name == name), None)
+    activity = next((a for a in scenario.known_activities if a.name == name), None)
     if activity is None:
         return []
     alone = {i.name for i in scenario.instrument if i.one_at_a_time}

@@ -16,6 +16,7 @@ from obsplan.inputs.cross_checks import reference_errors
 from obsplan.inputs.error_text import error_line, shown
 from obsplan.inputs.goal_checks import with_requests_of_goals
 from obsplan.inputs.named_files import IN_ITS_PLACE, NamedFile, files_named_in, leads_outside
+from obsplan.inputs.placed import placed
 from obsplan.inputs.scenario import INNER, Scenario
 from obsplan.inputs.split_runs import in_pieces
 from obsplan.inputs.toml_file import read_toml, refusal
@@ -36,9 +37,10 @@ def read_scenario(path: str | Path, *, allow_outside: bool = False) -> Scenario:
         if (line := _mistake_in(file, path.parent, allow_outside, digest.update))
     ]
     scenario = _scenario(raw, str(path), mistakes)
-    return scenario.model_copy(
+    read = scenario.model_copy(
         update={"folder": path.parent, "input_hash": digest.hexdigest()[:16]}
     )
+    return placed(read)
 
 
 def scenario_from(raw: dict[str, Any], source: str = "scenario") -> Scenario:
@@ -46,7 +48,7 @@ def scenario_from(raw: dict[str, Any], source: str = "scenario") -> Scenario:
 
     Files that it names are looked for from the current folder on, wherever they lie.
     """
-    return _scenario(raw, source, ())
+    return placed(_scenario(raw, source, ()))
 
 
 def _scenario(raw: dict[str, Any], source: str, more: Iterable[str]) -> Scenario:

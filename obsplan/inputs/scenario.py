@@ -33,6 +33,7 @@ from obsplan.inputs.hardware import Instrument, Platform, Station
 from obsplan.inputs.keep_out import KeepOut
 from obsplan.inputs.margins import Margins
 from obsplan.inputs.pin import Pin
+from obsplan.inputs.stop import Stop
 from obsplan.inputs.team import Team
 from obsplan.inputs.thermal import Unit
 from obsplan.inputs.uncertainty import FutureDraws, Uncertainty
@@ -171,6 +172,8 @@ class Scenario(FrozenModel):
     """Lander or rover, each begun with [[platform]]."""
     instrument: Several[Instrument] = ()
     """Instruments, each begun with [[instrument]]."""
+    stop: Several[Stop] = ()
+    """Places at which rovers may work, each begun with [[stop]]."""
     activity: Several[Activity] = ()
     """Kinds of runs, each begun with [[activity]]; at most 300."""
     goal: Several[Goal] = ()
@@ -191,6 +194,8 @@ class Scenario(FrozenModel):
     """How many futures are drawn, for the command futures."""
     uncertainty: Several[Uncertainty] = ()
     """What may go differently from the prediction, each begun with [[uncertainty]]."""
+    drive: tuple[Any, ...] = Field(default=(), exclude=True)
+    """All drives there may be between places of rovers; filled in by reading."""
     folder: Path = Field(default=Path("."), exclude=True)
     """Where relative file names start; filled in by reading."""
     input_hash: str = Field(default="", exclude=True)
@@ -227,8 +232,14 @@ class Scenario(FrozenModel):
         return stamp(self.instant_at(minute))
 
     def activity_named(self, name: str) -> Activity:
-        """The activity of that name; raises KeyError if there is none."""
-        return _named(self.activity, name)
+        """The activity of that name, drives among them; raises KeyError if there is none."""
+        return _named(self.known_activities, name)
+
+    @property
+    def known_activities(self) -> tuple[Activity, ...]:
+        """All activities that a slot may be of: those requested, and every drive there may be."""
+        named = {a.name for a in self.activity}
+        return (*self.activity, *(drive for drive in self.drive if drive.name not in named))
 
     def platform_named(self, name: str) -> Platform:
         """The platform of that name; raises KeyError if there is none."""

@@ -172,7 +172,7 @@ def _cells(file: CsvFile, runs: list[ToldRun], words: Words) -> list[tuple[int, 
 
 def _note_unknown_names(file: CsvFile, scenario: Scenario) -> set[str]:
     """Report rows that name neither an activity nor a transmit window; return the known names."""
-    known = [a.name for a in scenario.activity] + list(scenario.sending_names)
+    known = [a.name for a in scenario.known_activities] + list(scenario.sending_names)
     strange = [row for row in file.rows if row.cells["activity"] not in known]
     names = list(dict.fromkeys(row.cells["activity"] for row in strange))
     if len(names) > 2 and len(strange) > len(file.rows) / 2:
@@ -248,7 +248,7 @@ def _note_contradictions(file: CsvFile, row: Row, run: ToldRun, scenario: Scenar
 
 def _note_odd_figures(file: CsvFile, scenario: Scenario, words: Words) -> None:
     """Note figures of runs that are far from those of the scenario, which the check uses."""
-    activities = {a.name: a for a in scenario.activity}
+    activities = {a.name: a for a in scenario.known_activities}
     for row in file.rows:
         activity = activities.get(row.cells["activity"])
         if activity is None or row.cells[words.column].lower() in ("shortened", "failed"):

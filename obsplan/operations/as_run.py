@@ -64,7 +64,7 @@ def matched(
     that no run of `as_run` belongs to ended as the timeline itself says, if it says so. Raises
     `error` with a line for each run that cannot be (see `impossible`).
     """
-    names = {a.name for a in scenario.activity}
+    names = {a.name for a in scenario.known_activities}
     slots = slots[slots["activity"].isin(names)].sort_values(["start_utc", "slot"])
     runs = as_run[as_run["activity"].isin(names)]
     require_possible(scenario, slots, runs, now_utc, error)

@@ -170,7 +170,7 @@ MISTAKES = [
     (
         {"colour": 1},
         "colour: unknown key; known: title, site, span, station, platform, "
-        "instrument, activity, goal, team, keep_out, pin, margins, uplink, landing, futures, "
+        "instrument, stop, activity, goal, team, keep_out, pin, margins, uplink, landing, futures, "
         "uncertainty",
     ),
     (
@@ -183,7 +183,8 @@ MISTAKES = [
     ),
     (
         {"unit": [{"name": "box"}]},
-        "unit: unknown key here; it belongs to a platform: [[platform.unit]], or to the when of an "
+        "unit: unknown key here; it belongs to a platform: [[platform.unit]], or to the when of the "
+        "drive of a platform: [platform.drive.when.unit], or to the when of an "
         "activity: [activity.when.unit]",
     ),
     ({"battery": {}}, "battery: unknown key here; it belongs to a platform: [platform.battery]"),

@@ -16,6 +16,7 @@ from obsplan.environment.model import Environment
 from obsplan.inputs.activity import Activity
 from obsplan.inputs.after import After
 from obsplan.inputs.hardware import Battery, Platform
+from obsplan.inputs.placed import DriveActivity, PlacedActivity
 from obsplan.inputs.scenario import Scenario
 from obsplan.planning.problem.decisions import commanded_min, order_steps, ready_steps
 from obsplan.planning.problem.definition import Need, Node, Problem, Task, Team, Wait, after
@@ -26,6 +27,9 @@ from obsplan.planning.problem.slot_profile import slot_profile
 from obsplan.planning.problem.start_windows import coverage_bin, start_mask
 from obsplan.planning.problem.supplies import supplies_of
 from obsplan.planning.problem.tolerances import REPLAY_SLACK
+
+# The number of a wait that is none of the needs of the later activity: the rover has left its stop.
+LEFT = -1
 
 
 def build_problem(environment: Environment, relaxed: bool = False) -> Problem:
@@ -75,6 +79,7 @@ class ExclusionKind(Enum):
     PLATFORM = "one slot at a time on the platform"
     NOT_WITH = "not_with"
     QUIET = "quiet"
+    DRIVE = "a rover that drives is at no stop"
 
 
 class Exclusion(NamedTuple):
@@ -105,6 +110,8 @@ def _exclusion(scenario: Scenario, i: int, j: int) -> Exclusion | None:
     on_a, on_b = instruments[a.instrument], instruments[b.instrument]
     if on_a is on_b and on_a.one_at_a_time:
         return Exclusion(ExclusionKind.INSTRUMENT, i, j)
+    if on_a.platform == on_b.platform and _is_moved_by(a, b):
+        return Exclusion(ExclusionKind.DRIVE, i, j)
     for first, second in ((i, j), (j, i)):
         one, other = scenario.activity[first], scenario.activity[second]
         if other.name in one.not_with:
@@ -115,6 +122,12 @@ def _exclusion(scenario: Scenario, i: int, j: int) -> Exclusion | None:
     if on_a.platform == on_b.platform and shared.one_at_a_time:
         return Exclusion(ExclusionKind.PLATFORM, i, j)
     return None
+
+
+def _is_moved_by(one: Activity, other: Activity) -> bool:
+    """Whether one of them is at a stop of the rover and the other drives it away."""
+    placed = any(isinstance(a, PlacedActivity) for a in (one, other))
+    return placed and any(isinstance(a, DriveActivity) for a in (one, other))
 
 
 def _task(environment: Environment, activity: Activity, names: list[str], relaxed: bool) -> Task:
@@ -156,6 +169,10 @@ def _waits(environment: Environment, names: list[str]) -> Iterator[Wait]:
                 ready = ready_steps(environment, activity, order)
                 applies = order_steps(environment.scenario, order)
                 yield Wait(names.index(order.activity), i, ready, applies, number)
+        if isinstance(activity, PlacedActivity) and activity.left_by is not None:
+            steps = environment.scenario.steps
+            never = np.full(steps, steps)
+            yield Wait(names.index(activity.left_by), i, never, slice(0, steps), LEFT)
 
 
 def needs_of(

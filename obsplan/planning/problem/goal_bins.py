@@ -16,10 +16,8 @@ def goals_of(environment: Environment) -> Iterator[Goal]:
     """The goals of a scenario, as counters of its activities."""
     scenario = environment.scenario
     for goal in scenario.goal:
-        names = list(goal.runs_of)
-        serving = [names.index(a.name) if a.name in names else -1 for a in scenario.activity]
-        group = np.array(serving, dtype=int)
-        group = group if goal.together else np.minimum(group, 0)
+        group_of = {name: k for k, names in enumerate(goal.groups) for name in names}
+        group = np.array([group_of.get(a.name, -1) for a in scenario.activity], dtype=int)
         bins = np.full((len(scenario.activity), scenario.steps), -1)
         for i, activity in enumerate(scenario.activity):
             if group[i] >= 0:
@@ -29,7 +27,7 @@ def goals_of(environment: Environment) -> Iterator[Goal]:
             name=goal.name,
             bins=bins,
             group=group,
-            held=np.zeros((len(names) if goal.together else 1, goal.bins), dtype=int),
+            held=np.zeros((len(goal.groups), goal.bins), dtype=int),
             runs_each=goal.runs_each,
             minimum_bins=minimum.bins if minimum else 0,
             minimum_runs=minimum.runs_each if minimum else 0,

@@ -12,6 +12,7 @@ from obsplan.common.instants import MINUTE
 from obsplan.environment.model import Environment
 from obsplan.inputs.activity import Activity
 from obsplan.inputs.conditions import depth_column, requested
+from obsplan.inputs.placed import PlacedActivity
 from obsplan.inputs.scenario import Scenario
 from obsplan.inputs.team import hours_key
 from obsplan.planning.problem.latency_starts import latency_starts
@@ -55,6 +56,8 @@ def condition_masks(environment: Environment, activity: Activity) -> dict[str, n
             times = map(environment.scenario.minutes_of, (each.from_utc, each.until_utc))
             since, until = (max(int(minute), 0) for minute in times)
             masks["keep-out"][since:until] = False
+    if isinstance(activity, PlacedActivity) and not activity.visited:
+        masks["route"] = np.zeros(len(environment.sky), dtype=bool)
     if activity.name in environment.user_windows:
         masks["own windows"] = environment.user_windows[activity.name]
     return masks
@@ -235,6 +238,7 @@ def condition_words(scenario: Scenario, activity: Activity) -> dict[str, str]:
         "instrument": f'"{activity.instrument}" in service',
         **{hours_key(t): f'its whole length within the hours of "{t}"' for t in activity.needs},
         "keep-out": "its whole length outside its keep-outs",
+        "route": "its stop on the route",
         "own windows": "its whole length inside its own windows",
         "contact at the start": "contact at its start",
         "uplink": f"a contact to command it {lead_min} min or more before its start",

@@ -190,7 +190,7 @@ def _rules(environment: Environment, required: Problem) -> Iterator[Rule]:
         if tasks[i].count and tasks[j].count:
             first, second = sorted(names.index(tasks[k].name) for k in (i, j))
             words, way = _exclusion(scenario, exclusions[first, second])
-            yield Rule(words, partial(_exclusive, (i, j)), (way,))
+            yield Rule(words, partial(_exclusive, (i, j)), (way,) if way else ())
     for budget in required.budgets:
         yield Rule(budget.rule, partial(_budgeted, budget))
     for team, known in zip(required.teams, scenario.team):
@@ -259,8 +259,8 @@ def _margin(platform: Platform, key: str) -> str:
     return f" with a margin of {100 * share:g} %" if share else ""
 
 
-def _exclusion(scenario: Scenario, exclusion: Exclusion) -> tuple[str, KeyChange]:
-    """Why two activities may not overlap, and the change with which they may."""
+def _exclusion(scenario: Scenario, exclusion: Exclusion) -> tuple[str, KeyChange | None]:
+    """Why two activities may not overlap, and the change with which they may if there is one."""
     first, second = (scenario.activity[i] for i in (exclusion.first, exclusion.second))
     both = f'"{first.name}" and "{second.name}" may not overlap'
     platform = scenario.platform_of(first)
@@ -278,6 +278,8 @@ def _exclusion(scenario: Scenario, exclusion: Exclusion) -> tuple[str, KeyChange
         case ExclusionKind.PLATFORM:
             change = KeyChange("platform", platform, ("one_at_a_time",), True, False)
             return f'{both} (one slot at a time on "{platform}")', change
+        case ExclusionKind.DRIVE:
+            return f"{both} (the rover is at no stop while it drives)", None
 
 
 # --- what each imposes

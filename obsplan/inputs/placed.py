@@ -1,0 +1,294 @@
+"""Activities where the rover stands: one at each stop, and a drive for every leg between places.
+
+An activity `at` stops is read as one activity at each of them, and drives are activities too, so
+that all that knows slots knows place as well. A route says which drives are made in which order.
+"""
+
+from collections.abc import Iterator, Sequence
+from math import ceil
+from typing import TYPE_CHECKING, Any, NamedTuple
+
+from obsplan.inputs.activity import Activity
+from obsplan.inputs.after import After
+from obsplan.inputs.goal import Goal
+from obsplan.inputs.hardware import Instrument, Platform
+from obsplan.inputs.legs import Leg, legs_of
+from obsplan.inputs.scenario import Scenario
+from obsplan.inputs.stop import ALL_STOPS, LANDER, Drive, Stop
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+
+class PlacedActivity(Activity):
+    """An activity at one stop.
+
+    of: the activity in the scenario. stop: name of the stop. visited: whether a route leads there.
+    left_by: the drive after whose start none of its runs may start; None if none leaves the stop.
+    """
+
+    of: str
+    stop: str
+    visited: bool = True
+    left_by: str | None = None
+
+
+class DriveActivity(Activity):
+    """A drive along a leg, or along one of its parts, which are counted from 1."""
+
+    leg: Leg
+    part: int = 1
+
+    @property
+    def is_last(self) -> bool:
+        """Whether the rover has reached the end of the leg after it."""
+        return self.part == self.leg.parts
+
+
+class PlacedGoal(Goal):
+    """A goal of activities at stops. members: what each activity of the scenario has become."""
+
+    members: tuple[tuple[str, ...], ...]
+
+    @property
+    def groups(self) -> tuple[tuple[str, ...], ...]:
+        """The activities whose runs count as one; several groups if they count together."""
+        return self.members if self.together else (self.runs_of,)
+
+
+class Route(NamedTuple):
+    """The places of a rover in the order of its visits; the first is where it stands at first."""
+
+    platform: str
+    places: tuple[str, ...]
+
+
+def placed(scenario: Scenario) -> Scenario:
+    """The scenario with an activity at each stop and all drives there may be.
+
+    Without stops it stays as it is.
+    """
+    if not scenario.stop:
+        return scenario
+    stops = {stop.name: stop for stop in scenario.stop}
+    names = {a.name: _stops_of(scenario, a) for a in scenario.activity}
+    activities = tuple(
+        placed_one
+        for activity in scenario.activity
+        for placed_one in _at_each(activity, [stops[n] for n in names[activity.name]], names)
+    )
+    goals = tuple(_of_placed(goal, names) for goal in scenario.goal)
+    keep_outs = tuple(
+        keep_out.model_copy(update={"activity": name})
+        for keep_out in scenario.keep_out
+        for name in (_names_at(keep_out.activity, names) if keep_out.activity else [None])
+    )
+    rovers = [platform for platform in scenario.platform if platform.drive is not None]
+    wheels = tuple(
+        Instrument(name=drive_instrument(p.name), platform=p.name, hazard="mechanism")
+        for p in rovers
+    )
+    drives = tuple(drive for rover in rovers for drive in _drives(scenario, rover))
+    return scenario.model_copy(
+        update={
+            "activity": activities,
+            "goal": goals,
+            "keep_out": keep_outs,
+            "instrument": (*scenario.instrument, *wheels),
+            "drive": drives,
+        }
+    )
+
+
+def drive_instrument(platform: str) -> str:
+    """What stands for the wheels of a rover where an instrument is named."""
+    return f"{platform} drive"
+
+
+def drive_name(start: str, end: str, part: int = 1, parts: int = 1) -> str:
+    """The name of a drive."""
+    which = f" ({part} of {parts})" if parts > 1 else ""
+    return f"drive {start} to {end}{which}"
+
+
+def name_at(activity: str, stop: str) -> str:
+    """The name of an activity at one stop."""
+    return f"{activity} at {stop}"
+
+
+def on_route(scenario: Scenario, routes: Sequence[Route], free: bool = False) -> Scenario:
+    """The scenario in which each rover follows its route.
+
+    Its drives are required, each after the one before, and runs at a stop are between the drive
+    there and that away from it. If `free`, there are the same activities without any of that, so
+    that every plan of any route is one of it, less its drives.
+    """
+    drives = [drive for route in routes for drive in _route_drives(scenario, route)]
+    if free:
+        return scenario.model_copy(update={"activity": (*_not_driving(scenario), *drives)})
+    required = [drive.model_copy(update={"must": 1}) for drive in drives]
+    return _driven(scenario, required, {route.platform: route.places[0] for route in routes})
+
+
+def followed(scenario: Scenario, slots: "pd.DataFrame") -> Scenario:
+    """The scenario in which rovers drive as a timeline says, in the order of its drives."""
+    known = {drive.name: drive for drive in scenario.drive}
+    rows = slots[slots["activity"].isin(list(known))] if known and len(slots) else slots[:0]
+    names = rows.sort_values("start_utc", kind="stable")["activity"].tolist()
+    drives = [known[name] for name in dict.fromkeys(names)]
+    return _driven(scenario, drives, {}) if known else scenario
+
+
+def _driven(
+    scenario: Scenario, drives: Sequence[DriveActivity], starts: dict[str, str]
+) -> Scenario:
+    """The scenario with these drives, in this order on each rover.
+
+    starts: where a rover stands at first, by its name; at the start of its first drive if it is
+    not given, and at the lander if it has none.
+    """
+    ordered: list[DriveActivity] = []
+    arrived: dict[str, DriveActivity | None] = {}
+    left: dict[str, str] = {}
+    names = {a.name for a in scenario.activity}
+    for rover in (p for p in scenario.platform if p.drive is not None):
+        own = [d for d in drives if d.instrument == drive_instrument(rover.name)]
+        arrived[starts.get(rover.name, own[0].leg.start if own else LANDER)] = None
+        for k, drive in enumerate(own):
+            orders = [_look(rover.drive, own[k - 1])] if k else []
+            if drive.part == 1:
+                orders += _before_leaving(rover.drive, drive.leg.start, names)
+                left[drive.leg.start] = drive.name
+            if drive.is_last:
+                arrived[drive.leg.end] = drive
+            ordered.append(drive.model_copy(update={"after": tuple(orders)}))
+    how = {drive_instrument(p.name): p.drive for p in scenario.platform}
+    activities = [_at_stop(a, arrived, left, how) for a in _not_driving(scenario)]
+    return scenario.model_copy(update={"activity": (*activities, *ordered)})
+
+
+def _at_stop(
+    activity: Activity,
+    arrived: dict[str, DriveActivity | None],
+    left: dict[str, str],
+    how: dict[str, Drive | None],
+) -> Activity:
+    """An activity between the drive to its stop and that away from it."""
+    if not isinstance(activity, PlacedActivity):
+        return activity
+    if activity.stop not in arrived:
+        return activity.model_copy(update={"visited": False, "must": 0})
+    came_by = arrived[activity.stop]
+    looks = () if came_by is None else (_look(how[came_by.instrument], came_by),)
+    changes = {"after": (*activity.after, *looks), "left_by": left.get(activity.stop)}
+    return activity.model_copy(update=changes)
+
+
+def _look(how: Drive | None, drive: DriveActivity) -> After:
+    """What comes after a drive has to wait for: its pictures, and the decision on them."""
+    assert how is not None
+    return After(activity=drive.name, received=drive.data_mbit > 0, decide_min=how.decide_min)
+
+
+def _before_leaving(how: Drive | None, stop: str, names: set[str]) -> list[After]:
+    """What must be done at a stop before the rover leaves it."""
+    assert how is not None
+    orders = [
+        order.model_copy(update={"activity": name_at(order.activity, stop)}) for order in how.after
+    ]
+    return [order for order in orders if order.activity in names]
+
+
+def _not_driving(scenario: Scenario) -> list[Activity]:
+    """The activities without drives."""
+    return [a for a in scenario.activity if not isinstance(a, DriveActivity)]
+
+
+def _route_drives(scenario: Scenario, route: Route) -> list[DriveActivity]:
+    """The drives of a route in their order."""
+    of_rover = drive_instrument(route.platform)
+    known = {
+        (drive.leg.start, drive.leg.end, drive.part): drive
+        for drive in scenario.drive
+        if drive.instrument == of_rover
+    }
+    return [
+        known[start, end, part]
+        for start, end in zip(route.places, route.places[1:])
+        for part in range(1, known[start, end, 1].leg.parts + 1)
+    ]
+
+
+def _stops_of(scenario: Scenario, activity: Activity) -> tuple[str, ...]:
+    """The stops at which an activity may be, in the order of the scenario; none if anywhere."""
+    if not activity.at:
+        return ()
+    rover = scenario.platform_of(activity)
+    own = tuple(stop.name for stop in scenario.stop if stop.platform == rover)
+    if ALL_STOPS in activity.at:
+        return own
+    return tuple(name for name in own if name in activity.at)
+
+
+def _names_at(name: str, stops: dict[str, tuple[str, ...]]) -> list[str]:
+    """The names that an activity has once it is at its stops."""
+    return [name_at(name, stop) for stop in stops[name]] if stops[name] else [name]
+
+
+def _of_placed(goal: Goal, stops: dict[str, tuple[str, ...]]) -> Goal:
+    """The goal as one of the activities at their stops."""
+    members = tuple(tuple(_names_at(name, stops)) for name in goal.runs_of)
+    changes = {"runs_of": tuple(n for names in members for n in names), "members": members}
+    return PlacedGoal.model_construct(**(dict(goal) | changes))
+
+
+def _at_each(
+    activity: Activity, stops: list[Stop], names: dict[str, tuple[str, ...]]
+) -> Iterator[Activity]:
+    """The activity at each of its stops, or as it is if it has none."""
+    apart = tuple(n for name in activity.not_with for n in _names_at(name, names))
+    if not stops:
+        yield activity.model_copy(update={"not_with": apart})
+    for stop in stops:
+        orders = tuple(
+            order.model_copy(update={"activity": name_at(order.activity, stop.name)})
+            if stop.name in names[order.activity]
+            else order
+            for order in activity.after
+        )
+        changes: dict[str, Any] = {
+            "name": name_at(activity.name, stop.name),
+            "of": activity.name,
+            "stop": stop.name,
+            "at": (stop.name,),
+            "value": activity.value * stop.value_factor,
+            "not_with": apart,
+            "after": orders,
+        }
+        yield PlacedActivity.model_construct(**(dict(activity) | changes))
+
+
+def _drives(scenario: Scenario, rover: Platform) -> Iterator[DriveActivity]:
+    """A drive for every part of every leg of a rover."""
+    drive = rover.drive
+    assert drive is not None
+    for leg in legs_of(scenario, rover).values():
+        if leg.end == LANDER and LANDER not in rover.parking.stop and rover.parking.stop:
+            continue
+        for part in range(1, leg.parts + 1):
+            yield DriveActivity(
+                name=drive_name(leg.start, leg.end, part, leg.parts),
+                instrument=drive_instrument(rover.name),
+                duration_min=max(1, ceil(leg.drive_min / leg.parts - 1e-9)),
+                power_w=drive.power_w,
+                data_mbit=drive.data_mbit_per_m * leg.part_m,
+                priority=drive.priority,
+                value=0.0,
+                contact=drive.contact,
+                lead_min=drive.lead_min,
+                disturbs=drive.disturbs,
+                needs=drive.needs,
+                when=drive.when,
+                leg=leg,
+                part=part,
+            )
