@@ -22,6 +22,7 @@ from typing import NamedTuple
 
 import numpy as np
 
+from obsplan.common.errors import ScenarioError
 from obsplan.physics.elevation_model import CACHE_MB, Model, Reading, opened_raster, reading
 from obsplan.physics.lunar_map import LunarMap, Window, cap, sides_m
 from obsplan.physics.terrain_skyline import Grid
@@ -35,6 +36,7 @@ TILE_CELLS = sum(TILE_ROWS * TILE_COLUMNS // block**2 for block in TILE_BLOCKS)
 # of the last model. Doubles take twice as much.
 KEPT_BYTES = 280_000_000
 STRIP_PIXELS = 4_000_000  # read at once
+MOST_PIXELS = 30_000_000  # in full around a site
 # Heights on the Moon go from -9.1 to 10.8 km (from memory); an eye is up to 1 km higher.
 LOWEST_M, HIGHEST_M, EYE_M = -10_000.0, 11_000.0, 12_000.0
 
@@ -83,10 +85,35 @@ def read_around(model: Model, latitude_deg: float, longitude_deg: float) -> Arou
 
     Raises ScenarioError if the file cannot be read or does not say what its values are.
     """
+    site = latitude_deg, longitude_deg
+    outer = cap(model.map, site, reach_rad(model.map.radius_m))
+    return None if outer is None else _around(model, outer, _levels(model, site, outer))
+
+
+def read_near(
+    model: Model, latitude_deg: float, longitude_deg: float, away_m: float
+) -> Around | None:
+    """The ground so near to a site in full pixels; None if the model has no data there.
+
+    What its values are is told from all ground that may be seen from the site, as in `read_around`.
+    Raises ScenarioError as that does, and if the ground has more than `MOST_PIXELS`.
+    """
     site, lunar = (latitude_deg, longitude_deg), model.map
     outer = cap(lunar, site, reach_rad(lunar.radius_m))
-    if outer is None:
+    inner = cap(lunar, site, away_m / lunar.radius_m)
+    if outer is None or inner is None:
         return None
+    pixels = (inner.bottom - inner.top) * (inner.right - inner.left)
+    if pixels > MOST_PIXELS:
+        raise ScenarioError(
+            f"{model.path}: has {pixels} pixels within {away_m:.0f} m; allowed are {MOST_PIXELS}: "
+            "use a coarser model"
+        )
+    return _around(model, outer, [Level(inner, 1, 1)])
+
+
+def _around(model: Model, outer: Window, levels: list[Level]) -> Around | None:
+    """The ground in the levels, read as the values within the outer window ask."""
     with opened_raster(model.path, model.opened) as source:
         tiles = _tiles(model, source, outer)
         seen = [tile for tile in tiles.values() if tile.known]
@@ -96,13 +123,12 @@ def read_around(model: Model, latitude_deg: float, longitude_deg: float) -> Arou
         low, high = (end * model.scale + model.offset for end in (low, high))
         how = reading(model, low, high)
         grid: Grid | None = None
-        levels = _levels(model, site, outer)
         for finer, level in reversed([*zip([None, *levels], levels)]):
             near = level.block < TILE_BLOCKS[0]
             stored = _from_file(model, source, level) if near else _from_tiles(tiles, level)
             values = stored.astype(float) * model.scale + model.offset
             height_m = (values * how.unit_m - how.centre_m).astype(np.float32)
-            hole = _hole(lunar, level, finer.window) if finer else None
+            hole = _hole(model.map, level, finer.window) if finer else None
             grid = _grid(model, level, height_m, hole, grid)
     known = sum(tile.known for tile in seen) / sum(tile.pixels for tile in tiles.values())
     extent = outer.bottom - outer.top, outer.right - outer.left

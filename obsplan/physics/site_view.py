@@ -74,18 +74,10 @@ def site_view(
     two models'.
     """
     site = latitude_deg, longitude_deg
-    models = sorted((read_model(path) for path in paths), key=lambda model: model.pixel_m)
-    read = [(model, read_around(model, *site)) for model in models]
-    parts = [Part(model, around) for model, around in read if around]
+    read = [(model, read_around(model, *site)) for model in models_of(paths)]
+    parts, ground_m = sound_parts(read, site, height_m)
     grids = [part.around.grid for part in parts]
-    ground_m = float(ground_radius_m(grids, *site))
-    if np.isnan(ground_m):
-        raise ScenarioError(_no_ground(read, site))
     ground_height_m = ground_m - MOON_RADIUS_KM * 1000
-    _require_stated_range(parts, site)
-    if height_m is not None:
-        _require_height(parts, site, ground_height_m, height_m)
-    _require_agreement(parts, site)
     view = skyline(grids, *site, ground_m + height_above_ground_m)
     cautions = [
         *_height_cautions(ground_height_m, height_m),
@@ -101,7 +93,31 @@ def site_view(
     )
 
 
+def models_of(paths: Sequence[Path]) -> list[Model]:
+    """The models in the files, from fine to coarse; raises ScenarioError as `read_model` does."""
+    return sorted((read_model(path) for path in paths), key=lambda model: model.pixel_m)
+
+
 # ------------------------------------------------------------------------------ errors
+
+
+def sound_parts(
+    read: list[tuple[Model, Around | None]], site: tuple[float, float], height_m: float | None
+) -> tuple[list[Part], float]:
+    """The models with data around a site, and the radius of its ground from the Moon's centre.
+
+    Raises ScenarioError if none has data at the site, or if heights contradict each other: the
+    model's and `height_m`, a model's and its own stated range, two models'.
+    """
+    parts = [Part(model, around) for model, around in read if around]
+    ground_m = float(ground_radius_m([part.around.grid for part in parts], *site))
+    if np.isnan(ground_m):
+        raise ScenarioError(_no_ground(read, site))
+    _require_stated_range(parts, site)
+    if height_m is not None:
+        _require_height(parts, site, ground_m - MOON_RADIUS_KM * 1000, height_m)
+    _require_agreement(parts, site)
+    return parts, ground_m
 
 
 def _no_ground(read: list[tuple[Model, Around | None]], site: tuple[float, float]) -> str:
