@@ -12,6 +12,7 @@ from obsplan.checking.goal_runs import GoalRun, goal_runs
 from obsplan.checking.goal_worth import goal_value
 from obsplan.environment.model import Environment
 from obsplan.inputs.goal import Goal
+from obsplan.inputs.placed import name_in_scenario
 from obsplan.planning.plan import Plan
 from obsplan.planning.problem.goal_bins import goal_bins
 from obsplan.planning.problem.start_windows import start_mask
@@ -88,12 +89,11 @@ def goal_counters(
 
 
 def _counters(goal: Goal, runs: list[GoalRun]) -> Counters:
-    groups = goal.groups
     reached, planned = [], []
     for place in range(goal.bins):
         own = [
             sorted(run.counts_min for run in runs if run.bin == place and run.activity in group)
-            for group in groups
+            for group in goal.groups
         ]
         # A bin has another run once every activity has.
         times = [max(each) for each in zip(*own)]
@@ -136,7 +136,8 @@ def _rows(plan: Plan, each: Counters) -> Iterator[dict]:
         counted = min(len(each.reached[place]), goal.runs_each)
         missing, complete = goal.runs_each - counted, each.having(goal.runs_each, place)
         closed = [name for name in goal.runs_of if not open_[name][place]]
-        is_closed = bool(closed) if goal.together else len(closed) == len(goal.runs_of)
+        # Of an activity at stops most have nothing to do with a bin.
+        is_closed = any(all(name in closed for name in group) for group in goal.groups)
         least = goal.minimum.runs_each if goal.minimum else 0
         bins.append(
             {
@@ -198,7 +199,9 @@ def _why(plan: Plan, each: Counters, place: int, closed: list[str], is_closed: b
     goal = each.goal
     if is_closed:
         left = "" if plan.now_utc is None else " is left"
-        return f"no permitted start of {' or '.join(closed)}{left}"
+        known = plan.environment.scenario.activity_named
+        names = dict.fromkeys(name_in_scenario(known(name)) for name in closed)
+        return f"no permitted start of {' or '.join(names)}{left}"
     aboard = min(each.planned[place], goal.runs_each) - min(
         len(each.reached[place]), goal.runs_each
     )

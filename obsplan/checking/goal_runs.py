@@ -13,8 +13,10 @@ import pandas as pd
 
 from obsplan.checking.reception import Sent, reception
 from obsplan.checking.rules import counted_runs
-from obsplan.checking.slots import read_slots
+from obsplan.checking.slots import Run, read_slots
 from obsplan.environment.model import Environment
+from obsplan.inputs.goal import STOP, Goal
+from obsplan.inputs.placed import stop_number
 
 
 class GoalRun(NamedTuple):
@@ -56,9 +58,17 @@ def goal_runs(
         for goal in scenario.goal
         for run, on_earth in zip(runs, received)
         if run.activity.name in goal.runs_of
-        for place in [int(bins_at(environment, goal.over, goal.edges, np.array(run.first)))]
+        for place in [int(goal_bins_at(environment, goal, [run], np.array([run.first]))[0])]
         if place >= 0
     ]
+
+
+def goal_bins_at(
+    environment: Environment, goal: Goal, runs: Sequence[Run], minutes: np.ndarray
+) -> np.ndarray:
+    """The bin of a goal in which a start of each run at each minute (..., runs) lies, or -1."""
+    stops = np.array([stop_number(goal, run.activity) for run in runs], dtype=int)
+    return bins_at(environment, goal.over, goal.axes, minutes, stops)
 
 
 def bins_at(
@@ -66,15 +76,22 @@ def bins_at(
     over: Sequence[str],
     edges: Sequence[Sequence[float]],
     minutes: np.ndarray,
+    stops: np.ndarray | int = -1,
 ) -> np.ndarray:
     """The bin in which a start at each minute (any shape) lies, -1 outside all.
 
-    In a grid of two quantities the second changes first.
+    In a grid of two quantities the second changes first. stops: the number of the stop of each.
     """
     inside = (minutes >= 0) & (minutes < len(environment.sky))
     minutes, bins = np.where(inside, minutes, 0), np.where(inside, 0, -1)
     for key, own_edges in zip(over, edges):
-        value = minutes / 60 if key == "span_h" else environment.sky[key].to_numpy()[minutes]
+        value = (
+            np.broadcast_to(stops, minutes.shape)
+            if key == STOP
+            else minutes / 60
+            if key == "span_h"
+            else environment.sky[key].to_numpy()[minutes]
+        )
         own = np.searchsorted(own_edges, value, side="right") - 1
         is_in = (bins >= 0) & (own >= 0) & (own < len(own_edges) - 1)
         bins = np.where(is_in, bins * (len(own_edges) - 1) + own, -1)

@@ -4,7 +4,7 @@ from collections.abc import Sequence
 
 import numpy as np
 
-from obsplan.checking.goal_runs import bins_at
+from obsplan.checking.goal_runs import bins_at, goal_bins_at
 from obsplan.checking.slots import Run
 from obsplan.environment.model import Environment
 from obsplan.inputs.activity import Activity
@@ -47,10 +47,9 @@ def goal_counts(
     start_min: np.ndarray,
 ) -> np.ndarray:
     """How many runs (f, bins) each bin of a goal has, of those that count (f, runs)."""
-    bins = bins_at(environment, goal.over, goal.edges, start_min)
-    groups = goal.groups
+    bins = goal_bins_at(environment, goal, runs, start_min)
     there = []
-    for group in groups:
+    for group in goal.groups:
         of_group = counts & np.array([run.activity.name in group for run in runs], dtype=bool)
         in_bins = [(of_group & (bins == place)).sum(axis=1) for place in range(goal.bins)]
         there.append(np.stack(in_bins, axis=1))

@@ -2,6 +2,7 @@
 
 from collections.abc import Iterable
 from itertools import pairwise, product
+from math import prod
 from typing import Annotated, Any, Literal, get_args
 
 from pydantic import AfterValidator, BeforeValidator, Field, WithJsonSchema
@@ -12,6 +13,9 @@ from obsplan.inputs.frozen_model import FrozenModel
 
 # Quantities at the start of a run over which runs may be spread.
 Quantity = Literal["local_time_h", "sun_elevation_deg", "earth_phase_deg", "span_h"]
+# Goals may also ask for runs at each stop.
+STOP: Literal["stop"] = "stop"
+GoalQuantity = Literal[Quantity, "stop"]
 MOST_BINS, MOST_EDGE = 400, 1e9
 
 Edges = tuple[float, ...]
@@ -20,8 +24,8 @@ NUMBERS = {"type": "array", "items": {"type": "number"}, "minItems": 2}
 ONE_OR_TWO = WithJsonSchema(
     {
         "anyOf": [
-            {"enum": list(get_args(Quantity))},
-            {"type": "array", "items": {"enum": list(get_args(Quantity))}, "maxItems": 2},
+            {"enum": list(get_args(GoalQuantity))},
+            {"type": "array", "items": {"enum": list(get_args(GoalQuantity))}, "maxItems": 2},
         ]
     }
 )
@@ -33,7 +37,7 @@ ONE_LIST_OR_TWO = WithJsonSchema(
 def _quantities(value: Any) -> Any:
     names = [value] if isinstance(value, str) else value
     if not isinstance(names, list | tuple) or len(names) > 2:
-        raise ValueError(f"must be one of {', '.join(get_args(Quantity))}, or a list of two")
+        raise ValueError(f"must be one of {', '.join(get_args(GoalQuantity))}, or a list of two")
     return tuple(names)
 
 
@@ -86,15 +90,20 @@ class Goal(FrozenModel):
     runs_of: Names
     """Activities whose runs count; any of them do, unless together."""
     over: Annotated[
-        tuple[Quantity, ...],
+        tuple[GoalQuantity, ...],
         BeforeValidator(_quantities),
         AfterValidator(_two_different),
         ONE_OR_TWO,
-        Form(f"{', '.join(get_args(Quantity))}, or a list of two"),
+        Form(f"{', '.join(get_args(GoalQuantity))}, or a list of two"),
     ] = ()
     """Quantity at the start of a run that picks its bin; two of them make a grid.
 
-    Without it there is one bin, the span. span_h is hours since the span began."""
+    Without it there is one bin, the span. span_h is hours since the span began; stop is where the
+    rover stands, and needs no edges."""
+    stops: Names = ()
+    """Stops that are bins, if over has stop.
+
+    Without this key all stops at which its activities may be."""
     edges: Annotated[
         tuple[Edges, ...],
         BeforeValidator(_edges),
@@ -125,10 +134,13 @@ class Goal(FrozenModel):
     @property
     def bins(self) -> int:
         """The number of bins."""
-        count = 1
-        for edges in self.edges:
-            count *= len(edges) - 1
-        return count
+        return prod(max(1, len(edges) - 1) for edges in self.axes)
+
+    @property
+    def axes(self) -> tuple[Edges, ...]:
+        """The edges of the bins of each quantity; stops are counted from 0."""
+        edges, stops = iter(self.edges), tuple(float(k) for k in range(len(self.stops) + 1))
+        return tuple(stops if key == STOP else next(edges, ()) for key in self.over)
 
     @property
     def runs(self) -> int:
@@ -161,11 +173,13 @@ class Goal(FrozenModel):
         In a grid the second quantity changes first.
         """
         axes = [
-            [
+            [f"at {name}" for name in self.stops]
+            if key == STOP
+            else [
                 f"{QUANTITIES[key].words} {low:g} to {high:g}{QUANTITIES[key].suffix}"
-                for low, high in zip(edges, edges[1:])
+                for low, high in pairwise(edges)
             ]
-            for key, edges in zip(self.over, self.edges)
+            for key, edges in zip(self.over, self.axes)
         ]
         return [", ".join(words) for words in product(*axes)] if axes else ["the span"]
 

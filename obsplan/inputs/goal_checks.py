@@ -8,7 +8,8 @@ from pydantic import ValidationError
 
 from obsplan.common.text import did_you_mean, number_text, shortened
 from obsplan.inputs.error_text import shown
-from obsplan.inputs.goal import MOST_BINS, Goal
+from obsplan.inputs.goal import MOST_BINS, STOP, Goal
+from obsplan.inputs.stop import ALL_STOPS
 
 MOST_GOALS = 100
 MOST_RUNS = 2000  # of one activity
@@ -21,10 +22,13 @@ def with_requests_of_goals(raw: Table) -> Table:
 
     An activity that has them keeps its own.
     """
+    raw = _with_stops(raw)
     requested: dict[str, int] = {}
     for goal in filter(None, map(_valid, _tables(raw.get("goal")))):
+        # An activity at stops has as many runs at each as a goal wants there.
+        runs = goal.runs // max(1, len(goal.stops)) if STOP in goal.over else goal.runs
         for name in set(goal.runs_of):
-            requested[name] = min(MOST_RUNS, requested.get(name, 0) + goal.runs)
+            requested[name] = min(MOST_RUNS, requested.get(name, 0) + runs)
     activities = raw.get("activity")
     if not isinstance(activities, list):
         return raw
@@ -35,6 +39,24 @@ def with_requests_of_goals(raw: Table) -> Table:
         for row in activities
     ]
     return raw | {"activity": filled}
+
+
+def _with_stops(raw: Table) -> Table:
+    """The file as parsed, in which goals over stops name those at which their activities may be."""
+    stops = [row["name"] for row in _tables(raw.get("stop")) if _text(row.get("name"))]
+    places: dict[str, set[str]] = {}
+    for row in _tables(raw.get("activity")):
+        at = _listed(row.get("at"))
+        places[_text(row.get("name"))] = set(stops) if ALL_STOPS in at else set(map(str, at))
+    if not stops or not isinstance(raw.get("goal"), list | dict):
+        return raw
+    goals = [
+        {"stops": [s for s in stops if any(s in places.get(_text(n), ()) for n in named)]} | row
+        if STOP in _listed(row.get("over")) and (named := _listed(row.get("runs_of")))
+        else row
+        for row in _tables(raw.get("goal"))
+    ]
+    return raw | {"goal": goals}
 
 
 def goal_errors(goals: list[Table], activities: list[Table]) -> Iterator[str]:
@@ -61,8 +83,14 @@ def goal_errors(goals: list[Table], activities: list[Table]) -> Iterator[str]:
 def _contradictions(where: str, goal: Goal) -> Iterator[str]:
     if not goal.runs_of:
         yield f"{where}.runs_of: must name at least one activity"
-    if len(goal.over) != len(goal.edges):
-        many = len(goal.over)
+    numbered = [key for key in goal.over if key != STOP]
+    if STOP in goal.over and not goal.stops:
+        yield f'{where}.over: none of its activities is at a stop; give one an "at"'
+        return
+    if goal.stops and STOP not in goal.over:
+        yield f'{where}.stops: needs over = "stop"'
+    if len(numbered) != len(goal.edges):
+        many = len(numbered)
         wanted = ("needs over, the quantity", "give one list of edges", "give two lists of edges")
         yield (
             f"{where}.edges: {wanted[many]}, not {len(goal.edges)}"
@@ -70,7 +98,7 @@ def _contradictions(where: str, goal: Goal) -> Iterator[str]:
             else f"{where}.edges: {wanted[0]}"
         )
         return
-    for key, edges in zip(goal.over, goal.edges):
+    for key, edges in zip(numbered, goal.edges):
         if key == "local_time_h" and not 0 <= edges[0] < edges[-1] <= 24:
             yield f"{where}.edges: local_time_h is from 0 to 24 h; allowed are edges within that"
     if goal.bins > MOST_BINS:
@@ -121,6 +149,14 @@ def _valid(row: Table) -> Goal | None:
 def _tables(value: Any) -> list[Table]:
     rows = value if isinstance(value, list | tuple) else [value]
     return [row for row in rows if isinstance(row, dict)]
+
+
+def _listed(value: Any) -> list[Any]:
+    return [value] if isinstance(value, str) else list(value) if _is_list(value) else []
+
+
+def _is_list(value: Any) -> bool:
+    return isinstance(value, list | tuple)
 
 
 def _text(value: Any) -> str:

@@ -177,7 +177,7 @@ def _at_stop(
     if not isinstance(activity, PlacedActivity):
         return activity
     if activity.stop not in arrived:
-        return activity.model_copy(update={"visited": False, "must": 0})
+        return activity.model_copy(update={"visited": False})
     came_by = arrived[activity.stop]
     looks = () if came_by is None else (_look(how[came_by.instrument], came_by),)
     changes = {"after": (*activity.after, *looks), "left_by": left.get(activity.stop)}
@@ -188,6 +188,11 @@ def _look(how: Drive | None, drive: DriveActivity) -> After:
     """What comes after a drive has to wait for: its pictures, and the decision on them."""
     assert how is not None
     return After(activity=drive.name, received=drive.data_mbit > 0, decide_min=how.decide_min)
+
+
+def look_after(scenario: Scenario, drive: DriveActivity) -> After:
+    """What comes after a drive has to wait for: its pictures, and the decision on them."""
+    return _look(scenario.platform_named(scenario.platform_of(drive)).drive, drive)
 
 
 def _before_leaving(how: Drive | None, stop: str, names: set[str]) -> list[After]:
@@ -240,6 +245,17 @@ def _of_placed(goal: Goal, stops: dict[str, tuple[str, ...]]) -> Goal:
     members = tuple(tuple(_names_at(name, stops)) for name in goal.runs_of)
     changes = {"runs_of": tuple(n for names in members for n in names), "members": members}
     return PlacedGoal.model_construct(**(dict(goal) | changes))
+
+
+def name_in_scenario(activity: Activity) -> str:
+    """The name that an activity has in the scenario file."""
+    return activity.of if isinstance(activity, PlacedActivity) else activity.name
+
+
+def stop_number(goal: Goal, activity: Activity) -> int:
+    """Which of the stops of a goal a run of an activity is at, counted from 0; -1 if at none."""
+    stop = activity.stop if isinstance(activity, PlacedActivity) else None
+    return goal.stops.index(stop) if stop in goal.stops else -1
 
 
 def _at_each(

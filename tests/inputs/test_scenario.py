@@ -183,8 +183,8 @@ MISTAKES = [
     ),
     (
         {"unit": [{"name": "box"}]},
-        "unit: unknown key here; it belongs to a platform: [[platform.unit]], or to the when of the "
-        "drive of a platform: [platform.drive.when.unit], or to the when of an "
+        "unit: unknown key here; it belongs to a platform: [[platform.unit]], or to the when of "
+        "the drive of a platform: [platform.drive.when.unit], or to the when of an "
         "activity: [activity.when.unit]",
     ),
     ({"battery": {}}, "battery: unknown key here; it belongs to a platform: [platform.battery]"),

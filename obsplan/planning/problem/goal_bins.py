@@ -6,7 +6,9 @@ import numpy as np
 
 from obsplan.environment.model import Environment
 from obsplan.inputs.activity import Activity
+from obsplan.inputs.goal import STOP
 from obsplan.inputs.goal import Goal as GoalTable
+from obsplan.inputs.placed import stop_number
 from obsplan.planning.problem.decisions import earliest_received_min
 from obsplan.planning.problem.goals import Goal
 from obsplan.planning.problem.start_windows import bins_at, step_minutes
@@ -61,8 +63,12 @@ def _bins_at(
 ) -> np.ndarray:
     scenario = environment.scenario
     bins = np.zeros(len(minutes), dtype=int)
-    for key, edges in zip(goal.over, goal.edges):
-        own = bins_at(environment, key, edges, minutes)
+    for key, edges in zip(goal.over, goal.axes):
+        own = (
+            np.full(len(minutes), stop_number(goal, activity))
+            if key == STOP
+            else bins_at(environment, key, edges, minutes)
+        )
         bins = np.where((bins >= 0) & (own >= 0), bins * (len(edges) - 1) + own, -1)
     if goal.counted == "received" and activity.data_mbit > 0:
         received = earliest_received_min(environment, activity, minutes)

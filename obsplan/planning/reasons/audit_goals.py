@@ -45,11 +45,13 @@ def bin_rooms(environment: Environment, goal: Goal) -> np.ndarray:
 
     If they count together, what the activity with the least room has.
     """
-    scenario, rooms = environment.scenario, []
+    scenario, rooms = environment.scenario, np.zeros((len(goal.groups), goal.bins))
+    group_of = {name: k for k, names in enumerate(goal.groups) for name in names}
     for name in goal.runs_of:
         activity = scenario.activity_named(name)
         starts, bins = start_mask(environment, activity), goal_bins(environment, goal, activity)
         spacing = -(-(scenario.slot_min(activity) + activity.gap_min) // scenario.span.step_min)
-        rooms.append([room_for(starts & (bins == place), spacing) for place in range(goal.bins)])
-    together = np.min if goal.together else np.sum
-    return np.asarray(together(np.array(rooms), axis=0))
+        rooms[group_of[name]] += [
+            room_for(starts & (bins == place), spacing) for place in range(goal.bins)
+        ]
+    return np.asarray(rooms.min(axis=0), dtype=int)
