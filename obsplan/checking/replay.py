@@ -13,6 +13,7 @@ import numpy as np
 import pandas as pd
 
 from obsplan.checking.limits import Limits
+from obsplan.checking.pointing_rules import turned_away
 from obsplan.checking.run_profiles import run_profiles
 from obsplan.checking.slots import Run
 from obsplan.checking.unit_replay import replay_units
@@ -58,15 +59,14 @@ def replay(
     transmit windows may send; platforms that are not in it may send at any time. In each minute its
     data enter the stores first; then platforms that send to another send, in order of name, then
     those that send to Earth. A platform sends what its rate, its store and the receiver's free
-    storage allow. The
-    transmitter is on for the share of the minute that this takes, from the minute's beginning, and
-    stays off if it would break the bus limit. What the arrays yield beyond the loads charges the
-    battery while it is off. A platform sends less, or nothing, if sending would leave the
-    battery short (or shorter) of what later loads need. A station receives one platform at a
-    time: the one whose store is fuller relative to its capacity. From each time that telemetry
-    was read, charge and data continue from its readings. A failed run draws power while it lasts
-    and yields no data. Runs warm the units of their platform, so that heaters draw less; a battery
-    that is too cold takes no charge.
+    storage allow. The transmitter is on for the share of the minute that this takes, from the
+    minute's beginning, and stays off if it would break the bus limit, or while a fixed antenna
+    points elsewhere. What the arrays yield beyond the loads charges the battery while it is off. A
+    platform sends less, or nothing, if sending would leave the battery short (or shorter) of what
+    later loads need. A station receives one platform at a time: the one whose store is fuller
+    relative to its capacity. From each time that telemetry was read, charge and data continue from
+    its readings. A failed run draws power while it lasts and yields no data. Runs warm the units of
+    their platform, so that heaters draw less; a battery that is too cold takes no charge.
     """
     books = {
         platform.name: PlatformBook(
@@ -144,7 +144,8 @@ class PlatformBook:
         limit_w = np.minimum(limits.bus_w, delivered_w)
         allowed = self.quiet_w + self.transmit_w <= limit_w + POWER_SLACK_W
         rate_kbps = known(table, "rate_kbps", name, minutes)
-        quota_mbit = np.where(allowed & may_send, rate_kbps * MBIT_PER_KBPS_MIN, 0.0)
+        allowed &= may_send & ~turned_away(platform, runs, minutes)
+        quota_mbit = np.where(allowed, rate_kbps * MBIT_PER_KBPS_MIN, 0.0)
 
         # Lists are read faster than arrays, one number at a time.
         self.taken_mbit: list[float] = taken_mbit.tolist()

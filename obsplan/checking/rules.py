@@ -9,6 +9,7 @@ from itertools import chain
 from obsplan.checking.condition_rules import condition_violations, in_service
 from obsplan.checking.decision_rules import first_runs
 from obsplan.checking.pin_rules import missed_pins
+from obsplan.checking.pointing_rules import early_turns
 from obsplan.checking.rules_between_slots import counts, gaps, orders, overlaps
 from obsplan.checking.rules_of_one_slot import placement
 from obsplan.checking.slots import Run
@@ -49,6 +50,7 @@ def built_in_rules(environment: Environment) -> dict[str, bool]:
         "gap": any(a.gap_min for a in activities),
         "not with": any(a.not_with for a in activities),
         "quiet": any(a.quiet for a in activities),
+        "pointing": any(p.pointing for p in platforms),
         "order": any(a.after for a in activities),
         "first runs in contact": any(a.first_runs_in_contact for a in activities),
         "data latency": any(a.received_by_h is not None for a in activities),
@@ -87,6 +89,7 @@ def slot_violations(environment: Environment, runs: list[Run], minutes: int) -> 
         condition_violations(environment, runs, minutes),
         overlaps(scenario, runs),
         gaps(scenario, able),
+        early_turns(scenario, runs),
         orders(scenario, counted),
         crowded_teams(scenario, runs),
         first_runs(environment, counted, minutes),

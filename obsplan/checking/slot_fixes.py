@@ -6,6 +6,7 @@ from math import ceil
 import numpy as np
 
 from obsplan.checking.condition_rules import requirements
+from obsplan.checking.pointing_rules import turn_min
 from obsplan.checking.rules_between_slots import why_apart
 from obsplan.checking.slot_changes import Drop, End, Fail, Move, Place, SlotChange
 from obsplan.checking.slots import Run
@@ -78,13 +79,15 @@ def open_starts(trials: Trials, activity: Activity, others: list[Run]) -> np.nda
         ends = starts + (length if requirement.throughout else 1)
         starts = starts[requirement.missed[ends] == requirement.missed[starts]]
     for name in dict.fromkeys(other.activity.name for other in others):
-        if not why_apart(scenario, activity, scenario.activity_named(name)):
+        other = scenario.activity_named(name)
+        turn = turn_min(scenario, activity, other)
+        if turn is None and not why_apart(scenario, activity, other):
             continue
-        gap = activity.gap_min if name == activity.name else 0
+        gap = activity.gap_min if name == activity.name else turn or 0
         # A start is barred while more of these runs have come too near than have gone.
-        own = [other for other in others if other.activity.name == name]
-        near = np.sort([other.start_min - length - gap for other in own])
-        gone = np.sort([other.end_min + gap for other in own])
+        own = [run for run in others if run.activity.name == name]
+        near = np.sort([run.start_min - length - gap for run in own])
+        gone = np.sort([run.end_min + gap for run in own])
         starts = starts[np.searchsorted(near, starts) == np.searchsorted(gone, starts, "right")]
     for team in activity.needs:
         known = scenario.team_named(team)

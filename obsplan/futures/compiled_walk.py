@@ -94,6 +94,7 @@ def room_of(world: walk.World) -> walk.State:
         out=np.zeros(world.out.shape, dtype=bool),
         contact=np.zeros((platforms, n), dtype=bool),
         rate_mbit=np.zeros((platforms, n)),
+        away=np.zeros((platforms, n), dtype=bool),
         changes=whole(n + 1),
         wh=np.zeros(platforms),
         mbit=np.zeros(platforms),
@@ -135,7 +136,16 @@ def _smallest() -> tuple[walk.World, walk.Draws, walk.State, walk.Outcome]:
     )
     by_minute |= dict.fromkeys(("reading_wh", "reading_mbit"), table(1))
     by_minute |= dict.fromkeys(("node_heat_w", "node_pull_w", "node_reading_k"), table(1))
-    flags = ("contact", "charges", "plan_charges", "exclusive", "teams", "start_open", "out")
+    flags = (
+        "contact",
+        "charges",
+        "plan_charges",
+        "exclusive",
+        "away",
+        "teams",
+        "start_open",
+        "out",
+    )
     world = walk.World(
         figures=table(walk.FIGURES),
         relay=np.zeros(1, dtype=np.int64),
@@ -146,6 +156,7 @@ def _smallest() -> tuple[walk.World, walk.Draws, walk.State, walk.Outcome]:
         run_w=table(2),
         run_mbit=np.zeros(1),
         activities=table(walk.ACTIVITY_FIGURES, np.int64),
+        turn=table(1, np.int64),
         at_once=np.zeros(1, dtype=np.int64),
         missed=table(2, np.int64),
         orders=table(walk.ORDER_FIGURES, np.int64),

@@ -3,8 +3,9 @@
 EXECUTION_RULE = """\
 The execution rule, minute by minute, knows only what has been measured so far:
  1. A run starts when its slot begins if nothing that excludes it still runs, its gap is over, its
-    teams are free, and the runs that it comes after are over, received and decided on as `after`
-    asks. Otherwise it waits, up to slip_min (a pinned run does not); then it is skipped.
+    platform has turned to what it points at, its teams are free, and the runs that it comes after
+    are over, received and decided on as `after` asks. Otherwise it waits, up to slip_min (a pinned
+    run does not); then it is skipped.
  2. It starts only if its instrument and platform are in service; its commands are aboard (a contact
     was over lead_min before); its contact is there now, and is predicted for the whole slot if it
     needs that; all other conditions hold throughout the slot at its new time; its unit is warm
@@ -20,10 +21,12 @@ The execution rule, minute by minute, knows only what has been measured so far:
     that it needs is lost, or its unit leaves its operating range. A run that fails draws power to
     its end and yields no data. One that takes longer yields the same data.
  5. Platforms send in their transmit windows: relays first, in order of name; at each station the
-    platform with the fuller storage. A platform sends less, or nothing, if the charge would then
-    not last, by forecast, for the runs under way and an idle platform to the end of the span, or
-    would be less than the runs still planned need: by forecast, or as they were predicted to need
-    if that is less. Data leave by priority, then the oldest first. Margins may be used.
+    platform with the fuller storage. With a fixed antenna nothing is sent while a run points
+    elsewhere, as planned or as it comes, nor while the platform turns. A platform sends less, or
+    nothing, if the charge would then not last, by forecast, for the runs under way and an idle
+    platform to the end of the span, or would be less than the runs still planned need: by forecast,
+    or as they were predicted to need if that is less. Data leave by priority, then the oldest
+    first. Margins may be used.
  6. If the charge falls below the reserve all the same, or the bus or battery cannot supply the
     loads, runs of that platform are stopped: the one that started last first, one each minute. An
     empty battery stays empty until the arrays yield more than the loads. What a full storage cannot

@@ -32,7 +32,7 @@ CAPACITY, RESERVE, START_CHARGE, END_CHARGE, IN, OUT_OF, CHARGE_LIMIT, TAPER_ABO
 DISCHARGE_LIMIT, TRANSMIT, BUS, STORE, START_MBIT, FIGURES = range(8, 14)
 PLATFORM, ACTIVITY, START, SLOT_END, WARM_MIN, RUN_MIN, PRIORITY, NODE, FORCED, SLIP = range(10)
 HAS_FAILED, RUN_FIGURES = range(10, 12)
-INSTRUMENT, GAP, LINK, FIRST_RUNS, LEAD, LOADED, ACTIVITY_FIGURES = range(7)
+INSTRUMENT, GAP, LINK, FIRST_RUNS, LEAD, LOADED, AWAY_MIN, ACTIVITY_FIGURES = range(8)
 LATER, EARLIER, SETTLE, EACH, RECEIVED, DECIDE, DECIDED, SINCE, BEFORE, ORDER_FIGURES = range(10)
 NODE_OF, HEAT_CAPACITY, GROUND, RADIATING, START_K, HEATER_W, ON_BELOW, OFF_ABOVE = range(8)
 HEAT_SHARE, CHARGES_ABOVE, OPERATING_LOW, OPERATING_HIGH, SWITCH_LOW, SWITCH_HIGH = range(8, 14)
@@ -61,7 +61,10 @@ class World(NamedTuple):
     thing, -1 if none), charges (by thermal tables), plan_charges, reading_wh and reading_mbit (NaN
     without). relay (p,): the receiver, -1 for Earth. order (p,): those that relay first. By node
     and minute: node_heat_w, node_pull_w (conductance times ground temperature), node_reading_k.
-    run_w (runs, 2): W in warm-up and run; run_mbit (runs,). exclusive (a, a); teams (teams, a),
+    run_w (runs, 2): W in warm-up and run; run_mbit (runs,). exclusive (a, a); turn (a, a): minutes
+    between runs that point at different things; away (p, n): minutes in which the antenna points
+    elsewhere as planned (AWAY_MIN of an activity: how long after its runs, -1 if they leave the
+    antenna alone); teams (teams, a),
     at_once (teams,). missed (a, n + 1): minutes before each that do not meet what the whole slot
     needs; start_open (a, n). out (things, n): what telemetry says is out of service; things are
     instruments, stations, platforms, of which platforms begin at `first_platform`. now: the
@@ -92,6 +95,8 @@ class World(NamedTuple):
     run_mbit: np.ndarray
     activities: np.ndarray
     exclusive: np.ndarray
+    turn: np.ndarray
+    away: np.ndarray
     teams: np.ndarray
     at_once: np.ndarray
     missed: np.ndarray
@@ -148,16 +153,16 @@ class State(NamedTuple):
     as far as they are measured. planned_w, under_w (p, n): draw by forecast of the runs that are
     not over, and of those under way. need_wh, plan_need_wh, rest_wh (p, n + 1): least charge that
     lasts to the end without sending, with these runs, with all runs as predicted, and with those
-    under way. out (things, n); contact, rate_mbit (p, n). changes (n + 1,): minutes in which they
-    change. wh, mbit (p,). came, left (p, CLASSES): Mbit that entered and left a store, by priority.
-    code, started, ends, received (runs,). mark (runs,): what must have left the store `at` (runs,)
-    for all data of a run to have left it. whole (runs,): needs contact throughout. running,
-    waiting, awaited (runs + 1,): runs under way, due, and with data not yet on Earth, of which the
-    first `counts` (COUNTS,) count; then come the next run that is not due and the next change.
-    first_contact (p,). last_end, counted (a,): when a run last ended, and runs made or under way.
-    temperature_k, is_on (nodes,). drawn_w (p,), node_w (nodes,), taken_mbit (runs,): what the runs
-    under way draw, heat and yield. warm_enough (p,), work (WORK, p): of a minute. ahead (2, n):
-    draw and data by forecast.
+    under way. out (things, n); contact, rate_mbit, away (p, n). changes (n + 1,): minutes in which
+    they change. wh, mbit (p,). came, left (p, CLASSES): Mbit that entered and left a store, by
+    priority. code, started, ends, received (runs,). mark (runs,): what must have left the store
+    `at` (runs,) for all data of a run to have left it. whole (runs,): needs contact throughout.
+    running, waiting, awaited (runs + 1,): runs under way, due, and with data not yet on Earth, of
+    which the first `counts` (COUNTS,) count; then come the next run that is not due and the next
+    change. first_contact (p,). last_end, counted (a,): when a run last ended, and runs made or
+    under way. temperature_k, is_on (nodes,). drawn_w (p,), node_w (nodes,), taken_mbit (runs,):
+    what the runs under way draw, heat and yield. warm_enough (p,), work (WORK, p): of a minute.
+    ahead (2, n): draw and data by forecast.
     """
 
     levels: np.ndarray
@@ -171,6 +176,7 @@ class State(NamedTuple):
     out: np.ndarray
     contact: np.ndarray
     rate_mbit: np.ndarray
+    away: np.ndarray
     changes: np.ndarray
     wh: np.ndarray
     mbit: np.ndarray
@@ -375,6 +381,8 @@ def begin_run(r, t, world, draws, f, s):
     s.counted[a] += 1
     s.running[s.counts[IN_PROGRESS]] = r
     s.counts[IN_PROGRESS] += 1
+    if world.activities[a, AWAY_MIN] >= 0:
+        s.away[p, t : s.ends[r] + world.activities[a, AWAY_MIN]] = True
     factor = s.believed_draw[a]
     if t > planned:
         plan_draw(r, planned, t, -factor, world, s.planned_w)
@@ -397,6 +405,9 @@ def blocked(k, t, world, s):
     a = world.runs[r, ACTIVITY]
     if s.last_end[a] >= 0 and t < s.last_end[a] + world.activities[a, GAP]:
         return LATE
+    for other in range(len(world.turn)):
+        if s.last_end[other] >= 0 and t < s.last_end[other] + world.turn[a, other]:
+            return LATE
     for j in range(s.counts[IN_PROGRESS]):
         if world.exclusive[a, world.runs[s.running[j], ACTIVITY]]:
             return LATE
@@ -488,7 +499,7 @@ def lacking(r, t, world, s):
     The forecast has the runs in progress and this one, sends nothing for the charge and all that
     the link takes for the storage.
     """
-    p, n = world.runs[r, PLATFORM], world.generation_w.shape[1]
+    p, a, n = world.runs[r, PLATFORM], world.runs[r, ACTIVITY], world.generation_w.shape[1]
     s.started[r] = t
     s.running[s.counts[IN_PROGRESS]] = r
     last = min(loads_ahead(p, t, s.counts[IN_PROGRESS] + 1, world, s), n)
@@ -510,7 +521,9 @@ def lacking(r, t, world, s):
         level_wh = charged(level_wh, change, full_wh, taper)
         if level_wh < reserve_wh - ENERGY_SLACK_WH:
             return CHARGE
-        held_mbit += s.ahead[1, m] - world.rate_mbit[p, m] * s.believed[p, RATE]
+        held_mbit += s.ahead[1, m]
+        if world.activities[a, AWAY_MIN] < 0 and not s.away[p, m]:
+            held_mbit -= world.rate_mbit[p, m] * s.believed[p, RATE]
         held_mbit = max(held_mbit, 0.0)
         if held_mbit > store_mbit + DATA_SLACK_MBIT:
             return STORAGE
@@ -659,7 +672,7 @@ def go_on(t, world, draws, f, s, outcome):
                 find_loads(t, world, draws, f, s)
                 has_changed = True
             quiet_w = base_w + s.drawn_w[p]
-            if quiet_w + figures[p, TRANSMIT] > limit_w:
+            if quiet_w + figures[p, TRANSMIT] > limit_w or s.away[p, t]:
                 quota_mbit[p] = 0.0
             net_w = generation_w - quiet_w
             charge_w = figures[p, CHARGE_LIMIT] if warm_enough[p] else 0.0
@@ -853,6 +866,7 @@ def begin(world, draws, f, s):
     """The state of future f as the span begins."""
     platforms, n = world.generation_w.shape
     s.out[:] = world.out
+    s.away[:] = world.away
     for k in range(len(draws.outages)):
         if draws.outages[k, 0] == f:
             s.out[draws.outages[k, 1], draws.outages[k, 2] : draws.outages[k, 3]] = True

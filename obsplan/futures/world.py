@@ -5,6 +5,7 @@ from math import ceil, inf
 import numpy as np
 
 from obsplan.checking.condition_rules import requirements
+from obsplan.checking.pointing_rules import turn_min, turned_away
 from obsplan.checking.replay import known
 from obsplan.checking.rules_between_slots import why_apart
 from obsplan.checking.run_profiles import run_profiles
@@ -16,6 +17,7 @@ from obsplan.futures import walk
 from obsplan.futures.draws import things
 from obsplan.inputs.activity import Activity
 from obsplan.inputs.hardware import Platform
+from obsplan.inputs.pointing import antenna_direction, direction_of
 from obsplan.inputs.scenario import Scenario
 from obsplan.inputs.thermal import Unit
 
@@ -53,6 +55,7 @@ def world_of(environment: Environment, runs: list[Run], sending: list[SendingRow
         **_run_columns(environment, runs, names, nodes, minutes),
         activities=_activities(scenario),
         exclusive=_exclusive(scenario),
+        turn=_turns(scenario),
         teams=np.array(
             [[team.name in a.needs for a in scenario.activity] for team in scenario.team],
             dtype=bool,
@@ -139,6 +142,7 @@ def _platform_columns(
         "rate_mbit": np.where(may_send.get(name, True), rate_mbit, 0.0),
         "contact": known(table, "in_contact", name, minutes) > 0,
         "station": _stations(environment.scenario, table["station"].to_numpy()[:minutes]),
+        "away": turned_away(platform, own, minutes),
         "charges": charges,
         "plan_charges": np.broadcast_to(units.charges, minutes),
         **readings,
@@ -246,6 +250,7 @@ def _activities(scenario: Scenario) -> np.ndarray:
                 activity.first_runs_in_contact,
                 -1 if lead_min is None else lead_min,
                 loaded,
+                _away_min(scenario, activity),
             ]
         )
     return np.array(rows, dtype=np.int64).reshape(-1, walk.ACTIVITY_FIGURES)
@@ -254,10 +259,31 @@ def _activities(scenario: Scenario) -> np.ndarray:
 def _exclusive(scenario: Scenario) -> np.ndarray:
     """Which activities (a, a) may not overlap."""
     rows = [
-        [bool(why_apart(scenario, one, other)) for other in scenario.activity]
+        [
+            bool(why_apart(scenario, one, other)) or turn_min(scenario, one, other) is not None
+            for other in scenario.activity
+        ]
         for one in scenario.activity
     ]
     return np.array(rows, dtype=bool).reshape(len(rows), len(rows))
+
+
+def _turns(scenario: Scenario) -> np.ndarray:
+    """Minutes between runs of two activities (a, a) that point at different things."""
+    rows = [
+        [turn_min(scenario, one, other) or 0 for other in scenario.activity]
+        for one in scenario.activity
+    ]
+    return np.array(rows, dtype=np.int64).reshape(len(rows), len(rows))
+
+
+def _away_min(scenario: Scenario, activity: Activity) -> int:
+    """How long after its runs the antenna is back, -1 if they leave it alone."""
+    platform = scenario.platform_named(scenario.platform_of(activity))
+    things = {antenna_direction(platform), direction_of(platform, activity)}
+    if platform.pointing is None or None in things or len(things) == 1:
+        return -1
+    return platform.pointing.slew_min
 
 
 def _orders(scenario: Scenario) -> np.ndarray:

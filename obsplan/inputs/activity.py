@@ -99,6 +99,10 @@ class Activity(FrozenModel):
 
     The activity is then one activity at each of them, such as "LIBS at R3": count, must, gap_min,
     repeat_worth and coverage hold at each stop by itself."""
+    points: Name | None = None
+    """What the platform points at during the whole slot: "earth", or a name of your own.
+
+    The platform needs [platform.pointing]. Activities that name the same may overlap."""
     after: Several[After] = ()
     """Activities of which a run must have ended before a run of this one starts.
 

@@ -15,6 +15,7 @@ from obsplan.common.text import did_you_mean, shortened
 from obsplan.inputs.error_text import shown
 from obsplan.inputs.goal_checks import goal_errors
 from obsplan.inputs.pin_checks import Pinned, pin_errors
+from obsplan.inputs.pointing_checks import pointing_errors
 from obsplan.inputs.split_checks import split_errors
 from obsplan.inputs.team_checks import team_errors
 from obsplan.inputs.uncertainty_checks import uncertainty_errors
@@ -54,6 +55,7 @@ def reference_errors(raw: Table) -> list[str]:
         lines += _level_errors(row)
     lines += unit_errors(platforms, instruments, activities)
     lines += team_errors(teams, activities)
+    lines += pointing_errors(platforms, instruments, activities)
     lines += goal_errors(goals, activities)
     lines += split_errors(activities, goals)
     named = {row["name"]: row for row in activities}

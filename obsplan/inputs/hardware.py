@@ -22,6 +22,7 @@ from obsplan.inputs.field_types import (
 )
 from obsplan.inputs.frozen_model import FrozenModel
 from obsplan.inputs.margins import Margins
+from obsplan.inputs.pointing import Pointing
 from obsplan.inputs.stop import Drive, Parking
 from obsplan.inputs.thermal import Unit
 
@@ -266,6 +267,8 @@ class Platform(FrozenModel):
     """How the rover drives between its stops, as a table [platform.drive]."""
     parking: Parking = Parking()
     """Where the rover has to be at the end, as a table [platform.parking]."""
+    pointing: Pointing | None = None
+    """Whether the platform points at one thing at a time; without this table it need not turn."""
     store: Store
     """The data storage."""
     margins: Margins = Margins()

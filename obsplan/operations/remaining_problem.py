@@ -18,6 +18,7 @@ from obsplan.planning.problem.definition import Heater, Node, Problem, Task, Tea
 from obsplan.planning.problem.from_scenario import build_problem, needs_of
 from obsplan.planning.problem.goal_bins import bin_at
 from obsplan.planning.problem.goals import Goal
+from obsplan.planning.problem.pointing import slew_min
 from obsplan.planning.problem.slot_profile import slot_profile
 from obsplan.planning.problem.start_windows import commandable
 
@@ -51,7 +52,9 @@ def remaining_problem(
         _task(environment, whole, runs, i, barred[i], relaxed) for i in range(len(whole.tasks))
     )
     nodes = []
-    for node in whole.nodes:
+    muted = _muted(scenario, whole, runs, relaxed)
+    for node, silent in zip(whole.nodes, muted):
+        node = replace(node, send_mbit=np.where(silent, 0.0, node.send_mbit))
         mine = [a.name for a in scenario.activity if scenario.platform_of(a) == node.name]
         own = runs[runs["activity"].isin(mine)]
         draw_w, data_mbit = _profiles(scenario, own)
@@ -92,14 +95,31 @@ def _barred(
     barred = np.arange(whole.steps) < first
     for run in runs.itertuples(index=False):
         j = names.index(run.activity)
-        same = run.activity == task.name
-        if not same and (min(i, j), max(i, j)) not in whole.exclusive:
+        same, apart = run.activity == task.name, dict(whole.rivals[i])
+        if not same and j not in apart:
             continue
         gap = scenario.activity_named(task.name).gap_min if same and run.share > 0 else 0
+        if apart.get(j):
+            gap = slew_min(scenario.platform[task.node])
         since = floor((run.start_min - gap) / step) - task.length + 1
         until = ceil((run.end_min + gap) / step)
         barred[max(since, 0) : max(until, 0)] = True
     return barred
+
+
+def _muted(scenario: Scenario, whole: Problem, runs: pd.DataFrame, relaxed: bool) -> np.ndarray:
+    """Steps (nodes, steps) in which these runs keep a node from sending, in part too unless
+    `relaxed`."""
+    step, tasks = scenario.span.step_min, {task.name: task for task in whole.tasks}
+    muted = np.zeros((len(whole.nodes), whole.steps * step), dtype=bool)
+    for run in runs.itertuples(index=False):
+        for silence in tasks[run.activity].silences:
+            reach = slew_min(scenario.platform[silence.node]) if silence.reach else 0
+            since, until = floor(run.start_min) - reach, ceil(run.end_min) + reach
+            reached = slice(max(since, 0), max(until, 0))
+            muted[silence.node, reached] |= np.repeat(silence.steps, step)[reached]
+    by_step = muted.reshape(len(whole.nodes), whole.steps, step)
+    return np.asarray(by_step.all(axis=2) if relaxed else by_step.any(axis=2))
 
 
 def _waiting(

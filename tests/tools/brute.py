@@ -74,7 +74,17 @@ def _exclusive(problem: Problem, runs) -> bool:
         {step for start in starts for step in range(start, start + task.length)}
         for task, starts in zip(problem.tasks, runs)
     ]
-    return any(busy[i] & busy[j] for i, j in problem.exclusive)
+    if any(busy[i] & busy[j] for i, j in problem.exclusive):
+        return True
+    for one, its_starts in zip(problem.tasks, runs):
+        slew = problem.nodes[one.node].slew
+        for other, other_starts in zip(problem.tasks, runs):
+            if one.node != other.node or one.points < 0 or other.points < 0:
+                continue
+            for a in its_starts if one.points != other.points else ():
+                if any(a <= b < a + one.length + slew for b in other_starts):
+                    return True
+    return False
 
 
 def _watched(problem: Problem, runs) -> bool:
@@ -128,6 +138,12 @@ def resources_hold(problem: Problem, runs) -> bool:
                 load[task.node, start + k] += task.load_w[k]
                 peak[task.node, start + k] += task.peak_w[k]
                 data[task.node, start + k] += task.data_mbit[k]
+    silent = np.zeros((count, steps), dtype=bool)
+    for task, starts in zip(problem.tasks, runs):
+        for silence in task.silences:
+            for t in np.flatnonzero(silence.steps):
+                near = (s - silence.reach <= t < s + task.length + silence.reach for s in starts)
+                silent[silence.node, t] |= any(near)
     limits = np.array([node.bus_limit_w for node in problem.nodes])[:, None]
     if (peak > limits + 1e-9).any() or not _silent_charge_holds(problem, load):
         return False
@@ -143,7 +159,10 @@ def resources_hold(problem: Problem, runs) -> bool:
         senders = [m for m, other in enumerate(problem.nodes) if other.receiver == n]
         for t in range(steps):
             fits = node.transmit_w == 0 or peak[n, t] + node.transmit_w <= node.bus_limit_w + 1e-9
-            bounds[share[n, t]] = (0, 1 if fits and node.send_mbit[t] > 0 else 0)
+            bounds[share[n, t]] = (
+                0,
+                1 if fits and node.send_mbit[t] > 0 and not silent[n, t] else 0,
+            )
             last = t == steps - 1
             floor = max(node.reserve_wh, node.end_wh) if last else node.reserve_wh
             bounds[charge[n, t]] = (floor, node.capacity_wh)

@@ -288,6 +288,7 @@ def cases(draw, hours=(2, 8), activities=(1, 4), level=False, lossless=False) ->
             low = 5 + draw(st.integers(0, minutes // 2)) / 144
             activity["when"] = {"sun_elevation_deg": [low, 90.0]}
         asked.append(activity)
+    _turn(draw, parts, asked)
     scene = scenario(*asked, platforms=parts, hours=span_h, step_min=step)
     if draw(st.integers(0, 2)) == 0:
         scene = _watched(draw, scene, minutes, grid)
@@ -354,6 +355,22 @@ def _goal(draw, scene, number, span_h) -> Goal:
         counted=draw(st.sampled_from(["received", "done"])),
         **least,
     )
+
+
+def _turn(draw, platforms: list[dict], activities: list[dict]) -> None:
+    """Let platforms, at times, point at one thing at a time, and activities at one of two."""
+    if draw(st.integers(0, 2)):
+        return
+    for part in platforms:
+        antenna = draw(st.sampled_from(["fixed", "fixed", "steered"]))
+        part["pointing"] = {"slew_min": draw(st.sampled_from([0, 5, 20])), "antenna": antenna}
+    for activity in activities:
+        part = next(p for p in platforms if p["name"] == activity["platform"])
+        to, own = part["radio"]["to"], ["ground", "ground", part["radio"]["to"]]
+        if activity["contact"] != "none" or activity.get("first_runs_in_contact"):
+            own = own if part["pointing"]["antenna"] == "steered" else [to]
+        points = draw(st.sampled_from([None, *own]))
+        activity |= {} if points is None else {"points": points}
 
 
 def _watched(draw, scene, minutes, grid) -> Scenario:

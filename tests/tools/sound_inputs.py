@@ -64,6 +64,7 @@ bus_limit_w = 100.0
 night_w = 3.0
 heater = { power_w = 5.0, below_k = 200.0 }
 store = { capacity_mbit = 1000.0, start_mbit = 10.0, end_limit_mbit = 900.0 }
+pointing = { slew_min = 5, antenna = "steered" }
 [platform.battery]
 capacity_wh = 200.0
 reserve = 0.3
@@ -193,6 +194,7 @@ until_utc = 2028-07-05T05:30:00Z
 [[activity]]
 name = "listening"
 instrument = "probe"
+points = "sky"
 duration_min = 90
 split_min = 30
 power_w = 1.0

@@ -5,7 +5,17 @@ from dataclasses import replace
 import numpy as np
 from hypothesis import strategies as st
 
-from obsplan.planning.problem.definition import Budget, Need, Node, Problem, Task, Team, Wait, after
+from obsplan.planning.problem.definition import (
+    Budget,
+    Need,
+    Node,
+    Problem,
+    Silence,
+    Task,
+    Team,
+    Wait,
+    after,
+)
 from obsplan.planning.problem.goals import Goal
 
 STEPS = 24
@@ -101,6 +111,9 @@ def tiny_problem(seed: int, nearby: bool = False) -> Problem:
     pairs = [(i, j) for j in range(len(tasks)) for i in range(j) if rng.random() < 0.5]
     budgets = [_tiny_budget(rng, len(tasks), k) for k in range(rng.choice([0, 0, 0, 1, 1, 2]))]
     teams = tuple(_tiny_team(rng, len(tasks), steps, k) for k in range(rng.choice([0, 0, 1, 2])))
+    turning = np.random.default_rng(seed + 3_000_000)
+    tasks = [_tiny_pointing(turning, task, len(nodes), steps) for task in tasks]
+    nodes = [replace(node, slew=int(turning.integers(0, 3))) for node in nodes]
     wishes = np.random.default_rng(seed + 2_000_000)
     goals = (_tiny_goal(wishes, len(tasks), steps, k) for k in range(wishes.choice([0, 0, 1, 2])))
     return Problem(
@@ -114,6 +127,13 @@ def tiny_problem(seed: int, nearby: bool = False) -> Problem:
         tuple(waits),
         tuple(goals),
     )
+
+
+def _tiny_pointing(rng: np.random.Generator, task: Task, nodes: int, steps: int) -> Task:
+    """The task, which may point at one of two things, and keep a node from sending."""
+    points = int(rng.choice([-1, -1, 0, 1]))
+    silence = Silence(int(rng.integers(nodes)), int(rng.integers(0, 4)), rng.random(steps) < 0.7)
+    return replace(task, points=points, silences=(silence,) if rng.random() < 0.3 else ())
 
 
 def _tiny_goal(rng: np.random.Generator, tasks: int, steps: int, k: int) -> Goal:

@@ -46,10 +46,8 @@ class Booking:
         # How many booked runs bar each start, by overlap, gap or wait (tasks, steps), as lengths,
         # gaps and waits of the problem were when each was booked.
         self.barred = np.zeros((len(tasks), steps), dtype=np.int16)
-        self.rivals = [
-            [j for j in range(len(tasks)) if (min(i, j), max(i, j)) in problem.exclusive]
-            for i in range(len(tasks))
-        ]
+        # How many booked runs keep each node from sending (nodes, steps).
+        self.muted = np.zeros((len(nodes), steps), dtype=np.int16)
         self.waits = [
             [wait for wait in problem.waits if i in (wait.earlier, wait.later)]
             for i in range(len(tasks))
@@ -72,9 +70,12 @@ class Booking:
         self.data_mbit[what.node, inside] += sign * what.data_mbit
         reach = what.length + what.gap
         self.barred[task, max(0, start - reach + 1) : start + reach] += sign
-        for rival in self.rivals[task]:
-            first = max(0, start - self.problem.tasks[rival].length + 1)
-            self.barred[rival, first : inside.stop] += sign
+        for rival, apart in self.problem.rivals[task]:
+            first = max(0, start - self.problem.tasks[rival].length - apart + 1)
+            self.barred[rival, first : inside.stop + apart] += sign
+        for silence in what.silences:
+            reached = silence.of_run(start, what.length)
+            self.muted[silence.node, reached] += sign * silence.steps[reached]
         for wait in self.waits[task]:
             if wait.earlier == task:
                 self.barred[wait.later, wait.later_barred(start)] += sign
@@ -99,11 +100,11 @@ class Booking:
     def copy(self) -> "Booking":
         """An independent copy with the same runs."""
         twin = Booking.__new__(Booking)
-        twin.problem, twin.rivals, twin.teams = self.problem, self.rivals, self.teams
+        twin.problem, twin.teams = self.problem, self.teams
         twin.waits = self.waits
         twin.flow, twin.walk = self.flow, self.walk
         twin.runs = [list(starts) for starts in self.runs]
-        for name in ("load_w", "peak_w", "data_mbit", "may_send", "barred", "watched"):
+        for name in ("load_w", "peak_w", "data_mbit", "may_send", "barred", "watched", "muted"):
             setattr(twin, name, getattr(self, name).copy())
         return twin
 
@@ -287,14 +288,15 @@ class Booking:
         on: np.ndarray = self.flow.sent_share[n] * self.problem.nodes[n].send_share
         return on
 
-    def bus_carries_transmitter(self, n: int) -> np.ndarray:
-        """Steps (steps,) in which the bus has room for the transmitter of node `n`.
+    def transmitter_is_free(self, n: int) -> np.ndarray:
+        """Steps (steps,) in which no run keeps node `n` from sending, and the bus has room for its
+        transmitter.
 
         While on it draws all it takes, however short that is.
         """
         node = self.problem.nodes[n]
-        fits: np.ndarray = self.peak_w[n] + node.transmit_w <= node.bus_limit_w + BUS_TOLERANCE_W
-        return fits
+        fits = self.peak_w[n] + node.transmit_w <= node.bus_limit_w + BUS_TOLERANCE_W
+        return np.asarray(fits & (self.muted[n] == 0))
 
     def fits_bus(self) -> bool:
         """Whether no bus carries more than its limit, leaving sending aside."""
@@ -321,7 +323,7 @@ class Booking:
         """
         nodes = self.problem.nodes
         able_mbit = [
-            np.where(self.may_send[n] & self.bus_carries_transmitter(n), node.send_mbit, 0.0)
+            np.where(self.may_send[n] & self.transmitter_is_free(n), node.send_mbit, 0.0)
             for n, node in enumerate(nodes)
         ]
         net_w = np.array([node.generation_w for node in nodes]) - self.load_w
@@ -361,7 +363,7 @@ class Booking:
             yields = change_wh(node, net_w, node.send_share, self.problem.step_h) >= 0
             full = self.flow.stored_wh[n, 1:] >= node.capacity_wh - TOLERANCE
             share = np.where(full & yields & self.may_send[n], 1.0, share)
-            share = np.where(self.bus_carries_transmitter(n), share, 0.0)
+            share = np.where(self.transmitter_is_free(n), share, 0.0)
             new = self.data_mbit[n] + relayed[n]
             grown = np.concatenate([[0.0], np.cumsum(new - share * node.send_mbit)])
             least = -grown

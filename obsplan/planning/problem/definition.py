@@ -90,6 +90,22 @@ def after(task: int, length: int, settle: int, met: np.ndarray) -> Need:
 
 
 @dataclass(frozen=True)
+class Silence:
+    """While a run lasts, and `reach` steps before and after it, a node sends nothing.
+
+    In these `steps` (steps,) alone.
+    """
+
+    node: int
+    reach: int
+    steps: np.ndarray
+
+    def of_run(self, start: int, length: int) -> slice:
+        """What a run of that start and length reaches to; it may end beyond the span."""
+        return slice(max(0, start - self.reach), start + length + self.reach)
+
+
+@dataclass(frozen=True)
 class Task:
     """One activity. Profiles have one entry per step of a slot (`length` of them).
 
@@ -98,7 +114,8 @@ class Task:
     runs of other tasks that a start needs. `held` counts, per coverage bin, runs that are
     fixed elsewhere and take the first places there. `preference` (steps,) is added to the
     worth of a start in the search only; it is no part of the plan's value. `pinned`: it is one run
-    of the activity of that name, at its only start (see pinned_runs).
+    of the activity of that name, at its only start (see pinned_runs). points: which of the things
+    that platforms point at it needs, -1 if none. silences: who sends nothing while it runs.
     """
 
     name: str
@@ -118,6 +135,8 @@ class Task:
     held: np.ndarray
     preference: np.ndarray
     pinned: bool = False
+    points: int = -1
+    silences: tuple[Silence, ...] = ()
 
     def run_value(self, bin_: int, earlier_in_bin: int) -> float:
         """The worth of a run when `earlier_in_bin` planned runs share its bin."""
@@ -150,7 +169,8 @@ class Node:
     those that runs save power of, which are no part of the base load then; none unless the problem
     is relaxed. What charging loses near full and in the cold is for the relaxed problem alone: in a
     minute the battery takes no more than `taper` of what it lacks to be full (0: as much as comes),
-    and it charges in no more than the share `charging` (None: all) of each step.
+    and it charges in no more than the share `charging` (None: all) of each step. Between runs that
+    point at different things it turns for `slew` steps.
     """
 
     name: str
@@ -178,6 +198,7 @@ class Node:
     heaters: tuple[Heater, ...] = ()
     taper: float = 0.0
     charging: np.ndarray | None = None
+    slew: int = 0
 
 
 @dataclass(frozen=True)
@@ -235,6 +256,25 @@ class Problem:
     waits: tuple[Wait, ...] = ()
     goals: tuple[Goal, ...] = ()
     awaits_data: bool = False
+
+    @cached_property
+    def turns(self) -> dict[tuple[int, int], int]:
+        """Pairs (i < j) of tasks between whose runs their platform turns: for how many steps."""
+        tasks = list(enumerate(self.tasks))
+        return {
+            (i, j): self.nodes[one.node].slew
+            for i, one in tasks
+            for j, other in tasks[i + 1 :]
+            if one.node == other.node and -1 < one.points != other.points > -1
+        }
+
+    @cached_property
+    def rivals(self) -> list[list[tuple[int, int]]]:
+        """The tasks that runs of each may not overlap, and how many steps must be between them."""
+        apart = dict.fromkeys(self.exclusive, 0) | self.turns
+        places = range(len(self.tasks))
+        pairs = [[(j, (min(i, j), max(i, j))) for j in places] for i in places]
+        return [[(j, apart[pair]) for j, pair in row if pair in apart] for row in pairs]
 
     @cached_property
     def prerequisites(self) -> frozenset[int]:

@@ -93,4 +93,5 @@ def _on_grid(short: Task, task: Task, parts: int) -> Task:
             for need in task.needs
         ),
         preference=np.repeat(task.preference, parts),
+        silences=short.silences,
     )

@@ -17,12 +17,14 @@ from obsplan.inputs.activity import Activity
 from obsplan.inputs.after import After
 from obsplan.inputs.hardware import Battery, Platform
 from obsplan.inputs.placed import DriveActivity, PlacedActivity
+from obsplan.inputs.pointing import direction_of
 from obsplan.inputs.scenario import Scenario
 from obsplan.planning.problem.decisions import commanded_min, order_steps, ready_steps
 from obsplan.planning.problem.definition import Need, Node, Problem, Task, Team, Wait, after
 from obsplan.planning.problem.goal_bins import goals_of
 from obsplan.planning.problem.pinned_runs import with_pins
 from obsplan.planning.problem.platform_power import heat_saved, platform_power
+from obsplan.planning.problem.pointing import silences_of, slew_steps, things_pointed_at
 from obsplan.planning.problem.slot_profile import slot_profile
 from obsplan.planning.problem.start_windows import coverage_bin, start_mask
 from obsplan.planning.problem.supplies import supplies_of
@@ -142,6 +144,7 @@ def _task(environment: Environment, activity: Activity, names: list[str], relaxe
     # In a relaxed problem the heaters have rows of their own.
     saved = 0.0 if relaxed else heat_saved(environment, activity, np.repeat(starts, step_min))
     bins = coverage_bin(environment, activity)
+    direction = direction_of(scenario.platform_named(scenario.platform_of(activity)), activity)
     return Task(
         name=activity.name,
         node=platforms.index(scenario.platform_of(activity)),
@@ -159,6 +162,8 @@ def _task(environment: Environment, activity: Activity, names: list[str], relaxe
         needs=tuple(need for _, need in needs_of(environment, activity)),
         held=np.zeros(max(1, bins.max() + 1), dtype=int),
         preference=np.zeros(scenario.steps),
+        points=-1 if direction is None else things_pointed_at(scenario).index(direction),
+        silences=silences_of(scenario, activity, relaxed),
     )
 
 
@@ -293,6 +298,7 @@ def _node(environment: Environment, platform: Platform, relaxed: bool) -> Node:
         heaters=power.heaters,
         taper=_taper(battery) if relaxed else 0.0,
         charging=per_step(power.charges).mean(axis=1) if relaxed else None,
+        slew=slew_steps(scenario, platform),
     )
 
 

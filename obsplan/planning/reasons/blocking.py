@@ -84,10 +84,10 @@ def tolerance_of(constraint: str) -> float:
 def rival_runs(booking: Booking, task: int) -> Iterator[tuple[int, int, np.ndarray]]:
     """Booked runs of other tasks that `task` may not overlap: task, start, starts blocked."""
     starts, length = _all_starts(booking, task), booking.problem.tasks[task].length
-    for rival in booking.rivals[task]:
+    for rival, apart in booking.problem.rivals[task]:
         for start in sorted(booking.runs[rival]):
-            end = start + booking.problem.tasks[rival].length
-            yield rival, start, (starts > start - length) & (starts < end)
+            end = start + booking.problem.tasks[rival].length + apart
+            yield rival, start, (starts > start - length - apart) & (starts < end)
 
 
 def overflow_estimate_mbit(booking: Booking, task: int) -> np.ndarray:

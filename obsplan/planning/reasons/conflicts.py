@@ -5,11 +5,9 @@ the search counts as feasible, so a named rule may also be one that was not need
 """
 
 from collections.abc import Callable, Iterator
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from functools import partial
 from threading import Event
-
-import numpy as np
 
 from obsplan.environment.key_changes import KeyChange, changed
 from obsplan.environment.levers import (
@@ -22,7 +20,7 @@ from obsplan.environment.levers import (
 from obsplan.environment.model import Environment
 from obsplan.inputs.hardware import Platform
 from obsplan.inputs.scenario import Scenario
-from obsplan.planning.problem.definition import Budget, Need, Node, Problem, Team, Wait
+from obsplan.planning.problem.definition import Problem
 from obsplan.planning.problem.from_scenario import (
     Exclusion,
     ExclusionKind,
@@ -31,6 +29,20 @@ from obsplan.planning.problem.from_scenario import (
     needs_of,
 )
 from obsplan.planning.problem.start_windows import condition_words, start_masks
+from obsplan.planning.reasons.imposed_rules import (
+    budgeted,
+    excluding,
+    keeping_end_charge,
+    keeping_reserve,
+    keeping_storage,
+    needing,
+    on_node,
+    on_task,
+    only_at,
+    pointing,
+    watched,
+    without_rules,
+)
 from obsplan.planning.reasons.minimal_set import minimal
 from obsplan.planning.reasons.permitting_changes import Way
 from obsplan.planning.search.first_plan import required_alone, valued_by_count
@@ -92,7 +104,7 @@ def find_conflict(environment: Environment, stop: Event | None = None) -> Confli
     for relaxed in (True, False):
         required = required_alone(build_problem(environment, relaxed))
         rules = list(_rules(environment, required))
-        infeasible = partial(_conflicting, _without_rules(required), rules, stop)
+        infeasible = partial(_conflicting, without_rules(required), rules, stop)
         if not infeasible(set(rules)):
             continue
         kept = minimal(rules, infeasible)
@@ -157,23 +169,23 @@ def _rules(environment: Environment, required: Problem) -> Iterator[Rule]:
     for i, task, activity in placed:
         if task.pinned:
             at = scenario.stamp_at(int(task.starts.argmax()) * scenario.span.step_min)
-            yield Rule(f'pin of "{activity.name}" at {at}', _on_task(i, must=1))
+            yield Rule(f'pin of "{activity.name}" at {at}', on_task(i, must=1))
         elif task.must:
             times = f" {task.must} times" if task.must > 1 else ""
             fewer = activity_lever(activity, "must", 0)
-            yield Rule(f'"{activity.name}" must run{times}', _on_task(i, must=task.must), (fewer,))
+            yield Rule(f'"{activity.name}" must run{times}', on_task(i, must=task.must), (fewer,))
     for i, _, activity in placed:
         conditions = condition_words(scenario, activity)
         for key, mask in start_masks(environment, activity).items():
             if key != "span":
                 ways = tuple(condition_ways(environment, activity, key))
                 words = f'"{activity.name}" needs {conditions[key]}'
-                yield Rule(words, partial(_only_at, i, mask), ways)
+                yield Rule(words, partial(only_at, i, mask), ways)
     for i, task, activity in placed:
         if activity.gap_min:
             words = f'gap of {activity.gap_min} min between runs of "{activity.name}"'
             shorter = activity_lever(activity, "gap_min", 0)
-            yield Rule(words, _on_task(i, gap=task.gap), (shorter,))
+            yield Rule(words, on_task(i, gap=task.gap), (shorter,))
     for i, _, activity in placed:
         orders = list(order_ways(activity))
         pairs = zip(needs_of(environment, activity), tasks[i].needs)
@@ -184,23 +196,27 @@ def _rules(environment: Environment, required: Problem) -> Iterator[Rule]:
                 for wait in required.waits
                 if wait.later == i and k < len(orders) and wait.number == k
             )
-            yield Rule(f'"{activity.name}" {words}', partial(_needing, i, need, waits), ways)
+            yield Rule(f'"{activity.name}" {words}', partial(needing, i, need, waits), ways)
     exclusions, names = exclusive_pairs(scenario), [a.name for a in scenario.activity]
     for i, j in sorted(required.exclusive):
         if tasks[i].count and tasks[j].count:
             first, second = sorted(names.index(tasks[k].name) for k in (i, j))
             words, way = _exclusion(scenario, exclusions[first, second])
-            yield Rule(words, partial(_exclusive, (i, j)), (way,) if way else ())
+            yield Rule(words, partial(excluding, (i, j)), (way,) if way else ())
     for budget in required.budgets:
-        yield Rule(budget.rule, partial(_budgeted, budget))
+        yield Rule(budget.rule, partial(budgeted, budget))
     for team, known in zip(required.teams, scenario.team):
-        yield Rule(team.rule, partial(_watched, team), (team_lever(scenario, known),))
-    yield from _platform_rules(scenario, required.nodes)
+        yield Rule(team.rule, partial(watched, team), (team_lever(scenario, known),))
+    yield from _platform_rules(scenario, required)
 
 
-def _platform_rules(scenario: Scenario, nodes: tuple[Node, ...]) -> Iterator[Rule]:
-    """Bus, battery, store and link of every platform."""
-    platforms = list(enumerate(zip(scenario.platform, nodes)))
+def _platform_rules(scenario: Scenario, required: Problem) -> Iterator[Rule]:
+    """Pointing, bus, battery, store and link of every platform."""
+    platforms = list(enumerate(zip(scenario.platform, required.nodes)))
+    for n, (platform, _) in platforms:
+        if platform.pointing:
+            words = f'"{platform.name}" points at one thing at a time'
+            yield Rule(words, partial(pointing, n, required))
     for n, (platform, node) in platforms:
         words, keys = f"bus limit of {platform.bus_limit_w:g} W", ["bus_limit_w"]
         if (battery_w := platform.battery.discharge_limit_w) is not None:
@@ -208,29 +224,31 @@ def _platform_rules(scenario: Scenario, nodes: tuple[Node, ...]) -> Iterator[Rul
             keys = ["battery.discharge_limit_w", *keys]
         words += f'{_margin(platform, "power_share")} on "{platform.name}"'
         ways = _levers(platform, "margins.power_share", *keys)
-        yield Rule(words, _on_node(n, bus_limit_w=node.bus_limit_w), ways)
+        yield Rule(words, on_node(n, bus_limit_w=node.bus_limit_w), ways)
     for n, (platform, node) in platforms:
         ways = _levers(platform, "margins.energy_share", *SUPPLY, "battery.reserve")
-        yield Rule(reserve_words(platform), partial(_reserve, n, node.reserve_wh), ways)
+        yield Rule(reserve_words(platform), partial(keeping_reserve, n, node.reserve_wh), ways)
     for n, (platform, node) in platforms:
         words = f"storage of {platform.store.capacity_mbit:g} Mbit"
         words += f'{_margin(platform, "store_share")} on "{platform.name}"'
         ways = _levers(platform, "margins.store_share", "store.capacity_mbit")
-        yield Rule(words, partial(_storage, n, node.store_mbit), ways)
+        yield Rule(words, partial(keeping_storage, n, node.store_mbit), ways)
     for n, (platform, node) in platforms:
         link = ("send_mbit", "send_share", "transmit_w", "station")
         words = f'"{platform.name}" sends data only in contact{_margin(platform, "link_share")}'
         ways = _levers(platform, "margins.link_share", "radio.rate_kbps", "radio.range_limit_m")
-        yield Rule(words, _on_node(n, **{field: getattr(node, field) for field in link}), ways)
+        yield Rule(words, on_node(n, **{field: getattr(node, field) for field in link}), ways)
     for n, (platform, node) in platforms:
         if platform.battery.end is not None:
             ways = _levers(platform, "margins.energy_share", "battery.end", *SUPPLY)
-            yield Rule(end_charge_words(platform), partial(_end_charge, n, node.end_wh), ways)
+            yield Rule(
+                end_charge_words(platform), partial(keeping_end_charge, n, node.end_wh), ways
+            )
     for n, (platform, node) in platforms:
         if (limit_mbit := platform.store.end_limit_mbit) is not None:
             words = f'at most {limit_mbit:g} Mbit left on "{platform.name}" at the end'
             ways = _levers(platform, "store.end_limit_mbit")
-            yield Rule(words, _on_node(n, store_end_mbit=node.store_end_mbit), ways)
+            yield Rule(words, on_node(n, store_end_mbit=node.store_end_mbit), ways)
 
 
 SUPPLY = "battery.capacity_wh", "array.area_m2"
@@ -280,110 +298,3 @@ def _exclusion(scenario: Scenario, exclusion: Exclusion) -> tuple[str, KeyChange
             return f'{both} (one slot at a time on "{platform}")', change
         case ExclusionKind.DRIVE:
             return f"{both} (the rover is at no stop while it drives)", None
-
-
-# --- what each imposes
-
-
-def _without_rules(required: Problem) -> Problem:
-    """The same runs under no rule but the length of the span.
-
-    Limits are set out of reach, not removed, so that the bound stays finite.
-    """
-    length = required.steps
-    tasks = tuple(
-        replace(
-            task,
-            must=0,
-            gap=0,
-            needs=(),
-            starts=task.starts
-            if task.pinned
-            else (np.arange(length) + task.length <= length) & (task.count > 0),
-        )
-        for task in required.tasks
-    )
-    data_mbit = sum(node.store_start_mbit for node in required.nodes)
-    data_mbit += sum(task.count * task.data_mbit.sum() for task in required.tasks)
-    all_w = sum(task.peak_w.max() + task.load_w.max() for task in required.tasks)
-    nodes = []
-    for node in required.nodes:
-        most_w = all_w + node.transmit_w + max(node.base_peak_w.max(), node.base_w.max())
-        drawn_wh = most_w * length * required.step_h / node.discharge_efficiency
-        nodes.append(
-            replace(
-                node,
-                bus_limit_w=most_w,
-                reserve_wh=-drawn_wh,
-                end_wh=-drawn_wh,
-                store_mbit=node.store_mbit + data_mbit,
-                store_end_mbit=node.store_mbit + data_mbit,
-                send_mbit=np.maximum(node.send_mbit, data_mbit),
-                send_share=np.zeros(length),
-                transmit_w=0.0,
-                station=np.full(length, -1),
-            )
-        )
-    return replace(
-        required,
-        tasks=tasks,
-        nodes=tuple(nodes),
-        exclusive=frozenset(),
-        budgets=(),
-        teams=(),
-        waits=(),
-    )
-
-
-def _on_task(i: int, **figures) -> Callable[[Problem], Problem]:
-    return lambda problem: _with_task(problem, i, **figures)
-
-
-def _on_node(n: int, **figures) -> Callable[[Problem], Problem]:
-    return lambda problem: _with_node(problem, n, **figures)
-
-
-def _only_at(i: int, mask: np.ndarray, problem: Problem) -> Problem:
-    return _with_task(problem, i, starts=problem.tasks[i].starts & mask)
-
-
-def _needing(i: int, need: Need, waits: tuple[Wait, ...], problem: Problem) -> Problem:
-    waiting = replace(problem, waits=(*problem.waits, *waits))
-    return _with_task(waiting, i, needs=(*problem.tasks[i].needs, need))
-
-
-def _exclusive(pair: tuple[int, int], problem: Problem) -> Problem:
-    return replace(problem, exclusive=problem.exclusive | {pair})
-
-
-def _budgeted(budget: Budget, problem: Problem) -> Problem:
-    return replace(problem, budgets=(*problem.budgets, budget))
-
-
-def _watched(team: Team, problem: Problem) -> Problem:
-    return replace(problem, teams=(*problem.teams, team))
-
-
-def _reserve(n: int, reserve_wh: float, problem: Problem) -> Problem:
-    end_wh = max(problem.nodes[n].end_wh, reserve_wh)
-    return _with_node(problem, n, reserve_wh=reserve_wh, end_wh=end_wh)
-
-
-def _end_charge(n: int, end_wh: float, problem: Problem) -> Problem:
-    return _with_node(problem, n, end_wh=max(problem.nodes[n].end_wh, end_wh))
-
-
-def _storage(n: int, store_mbit: float, problem: Problem) -> Problem:
-    return _with_node(problem, n, store_mbit=store_mbit, store_end_mbit=store_mbit)
-
-
-def _with_task(problem: Problem, i: int, **figures) -> Problem:
-    tasks = list(problem.tasks)
-    tasks[i] = replace(tasks[i], **figures)
-    return replace(problem, tasks=tuple(tasks))
-
-
-def _with_node(problem: Problem, n: int, **figures) -> Problem:
-    nodes = list(problem.nodes)
-    nodes[n] = replace(nodes[n], **figures)
-    return replace(problem, nodes=tuple(nodes))

@@ -65,8 +65,7 @@ def shares_used(problem: Problem, i: int) -> np.ndarray:
     energy = task.load_w.sum() * problem.step_h / max(surplus_wh, 1e-9)
     outlet = node if node.receiver < 0 else problem.nodes[node.receiver]
     data = task.data_mbit.sum() / max(outlet.send_mbit.sum(), 1e-9)
-    rivals = sum(i in pair for pair in problem.exclusive)
-    time = task.length * (1 + rivals) / len(problem.tasks) / problem.steps
+    time = task.length * (1 + len(problem.rivals[i])) / len(problem.tasks) / problem.steps
     budgets = (budget.use[i] / max(budget.limit, 1e-9) for budget in problem.budgets)
     return np.array([energy, data, time, *budgets])
 

@@ -33,8 +33,8 @@ inlined = register_jitable(forceinline=True)
 
 # Figures of a plan by node and step, the first index of `now`: what is left of them after the
 # step at index step + 1 for STORED, NEEDED and HELD.
-FIGURES = 11
-LOAD, PEAK, DATA, CHANGE, STORED, NEEDED, SHARE, HELD, SENT, RELAYED, MAY = range(FIGURES)
+FIGURES = 12
+LOAD, PEAK, DATA, CHANGE, STORED, NEEDED, SHARE, HELD, SENT, RELAYED, MAY, MUTED = range(FIGURES)
 # Columns of `nodes`, first index of `supplies`, columns of `tasks` and first index of `profiles`.
 (CAPACITY, RESERVE, START, END, CHARGING, DISCHARGING, CHARGE_LIMIT, TRANSMIT, BUS) = range(9)
 STORE, STORE_START, STORE_END, NODE_FIGURES = range(9, 13)
@@ -100,7 +100,10 @@ class Instance(NamedTuple):
     start decides its worth; worths: what runs are worth; shares (tasks, resources); rivals (tasks,
     rivals), needs_of (tasks, 2): first and last of its needs; naming (tasks, needs that name it);
     teams (tasks, teams it needs) and members (teams, tasks that need it) and bars (tasks, bars),
-    all filled up with -1; reach (needs, 2, steps): the first start that a run of the needed task
+    all filled up with -1; apart (tasks, rivals): steps between their runs; silenced (tasks,
+    silences): nodes that send nothing while a run lasts, filled up with -1, silence_reach (tasks,
+    silences) and silent (tasks, silences, steps) how far before and after it, and in which steps;
+    reach (needs, 2, steps): the first start that a run of the needed task
     serves, and the first that it no longer does; bar_reach (bars, 2, steps): the same of starts of
     bar_of (bars,) that it bars; use (budgets, tasks); at_once (teams, steps).
     """
@@ -120,6 +123,10 @@ class Instance(NamedTuple):
     worths: Worths
     shares: np.ndarray
     rivals: np.ndarray
+    apart: np.ndarray
+    silenced: np.ndarray
+    silence_reach: np.ndarray
+    silent: np.ndarray
     needs_of: np.ndarray
     naming: np.ndarray
     reach: np.ndarray
@@ -280,6 +287,7 @@ def book_place(instance, state, i, start, sign):
     """Book a run as far as it bars, meets, counts and uses up; `sign` -1 takes it back."""
     tasks, barred, met, left = instance.tasks, state.barred, state.met, state.left
     rivals, naming, reach, use = instance.rivals, instance.naming, instance.reach, instance.use
+    apart = instance.apart
     bars, bar_of, bar_reach = instance.bars, instance.bar_of, instance.bar_reach
     teams, members, at_once = instance.teams, instance.members, instance.at_once
     watched, runs, placed = state.watched, state.runs, state.placed
@@ -291,7 +299,8 @@ def book_place(instance, state, i, start, sign):
         rival = rivals[i, k]
         if rival < 0:
             break
-        for t in range(max(0, start - tasks[rival, LENGTH] + 1), stop):
+        first = max(0, start - tasks[rival, LENGTH] - apart[i, k] + 1)
+        for t in range(first, min(steps, stop + apart[i, k])):
             barred[rival, t] += sign
     for k in range(naming.shape[1]):
         need = naming[i, k]
@@ -337,15 +346,26 @@ def book_place(instance, state, i, start, sign):
 
 @register_jitable
 def book_loads(instance, state, i, start, sign):
-    """Add the draw and the data of a run, or take them away."""
+    """Add the draw and the data of a run, and whom it keeps from sending, or take them away."""
     tasks, profiles, now, changed = instance.tasks, instance.profiles, state.now, state.changed
-    n, stop = tasks[i, NODE], start + tasks[i, LENGTH]
+    silenced, touched = instance.silenced, state.touched
+    n, stop, steps = tasks[i, NODE], start + tasks[i, LENGTH], now.shape[2] - 1
     for k in range(tasks[i, LENGTH]):
         now[LOAD, n, start + k] += sign * profiles[0, i, k]
         now[PEAK, n, start + k] += sign * profiles[1, i, k]
         now[DATA, n, start + k] += sign * profiles[2, i, k]
     changed[n, 0] = min(changed[n, 0], start)
     changed[n, 1] = max(changed[n, 1], stop)
+    for k in range(silenced.shape[1]):
+        m = silenced[i, k]
+        if m < 0:
+            break
+        low = max(0, start - instance.silence_reach[i, k])
+        high = min(steps, stop + instance.silence_reach[i, k])
+        for t in range(low, high):
+            now[MUTED, m, t] += sign * instance.silent[i, k, t]
+        changed[m, 0], changed[m, 1] = min(changed[m, 0], low), max(changed[m, 1], high)
+        touched[m, 0], touched[m, 1] = min(touched[m, 0], low), max(touched[m, 1], high)
 
 
 @register_jitable
@@ -417,6 +437,13 @@ def spread(instance, state, n):
 
 
 @register_jitable
+def is_free(nodes, now, n, t):
+    """Whether no run keeps a node from sending, and its bus has room for the transmitter."""
+    fits = now[PEAK, n, t] + nodes[n, TRANSMIT] <= nodes[n, BUS] + BUS_TOLERANCE_W
+    return fits and now[MUTED, n, t] == 0
+
+
+@register_jitable
 def restock(instance, state):
     """Data held, with sending as it was, after data have changed; whether they fit.
 
@@ -436,7 +463,7 @@ def restock(instance, state):
         while t < steps:
             data = held + now[DATA, n, t] + now[RELAYED, n, t]
             sent = 0.0
-            if now[PEAK, n, t] + nodes[n, TRANSMIT] <= nodes[n, BUS] + BUS_TOLERANCE_W:
+            if is_free(nodes, now, n, t):
                 sent = min(data, now[SHARE, n, t] * supplies[SEND_MBIT, n, t])
             held = data - sent
             if held > nodes[n, STORE] + TOLERANCE:
@@ -509,12 +536,7 @@ def send(instance, state):
             data = now[HELD, n, t] + now[DATA, n, t] + now[RELAYED, n, t]
             quiet, able = work[UNSENT_GAIN, n, t], supplies[SEND_MBIT, n, t]
             share, change, at, to = 0.0, quiet, station[n, t], receiver[n]
-            if (
-                now[MAY, n, t] > 0
-                and able > 0
-                and data > 0
-                and now[PEAK, n, t] + nodes[n, TRANSMIT] <= nodes[n, BUS] + BUS_TOLERANCE_W
-            ):
+            if now[MAY, n, t] > 0 and able > 0 and data > 0 and is_free(nodes, now, n, t):
                 share = min(1.0, data / able)
                 if to >= 0:
                     there = now[HELD, to, t] + now[RELAYED, to, t]
@@ -576,7 +598,7 @@ def sort_steps(instance, state, n):
     for t in range(steps):
         able = supplies[SEND_MBIT, n, t]
         cost = -1.0
-        if able > 0 and now[PEAK, n, t] + transmit_w <= nodes[n, BUS] + BUS_TOLERANCE_W:
+        if able > 0 and is_free(nodes, now, n, t):
             sending = gain_wh(
                 supplies[GENERATION, n, t] - now[LOAD, n, t] - transmit_w,
                 nodes[n, CHARGING],

@@ -55,12 +55,11 @@ def instance_of(problem: Problem, price: np.ndarray | None = None) -> kernel.Ins
         cells=cells,
         worths=worths,
         shares=np.array([shares_used(problem, i) for i in range(count)]),
-        rivals=_rows(
-            [
-                [j for j in places if (min(i, j), max(i, j)) in problem.exclusive]
-                for i in range(count)
-            ]
-        ),
+        rivals=_rows([[j for j, _ in row] for row in problem.rivals]),
+        apart=_rows([[apart for _, apart in row] for row in problem.rivals]),
+        silenced=_rows([[silence.node for silence in task.silences] for task in tasks]),
+        silence_reach=_rows([[silence.reach for silence in task.silences] for task in tasks]),
+        silent=_silent(problem),
         needs_of=np.array([ends[:-1], ends[1:]], dtype=np.int64).T.copy(),
         naming=_rows([[k for k, n in enumerate(needs) if n.task == i] for i in range(count)]),
         reach=_reach([need.served for need in needs], steps),
@@ -72,6 +71,16 @@ def instance_of(problem: Problem, price: np.ndarray | None = None) -> kernel.Ins
         bar_reach=_reach([barred for _, _, barred in bars], steps),
         at_once=np.array([t.at_once for t in problem.teams], dtype=np.int64).reshape(-1, steps),
     )
+
+
+def _silent(problem: Problem) -> np.ndarray:
+    """In which steps runs keep another from sending (tasks, silences, steps)."""
+    most = max((len(task.silences) for task in problem.tasks), default=0)
+    silent = np.zeros((len(problem.tasks), most, problem.steps))
+    for i, task in enumerate(problem.tasks):
+        for k, silence in enumerate(task.silences):
+            silent[i, k] = silence.steps
+    return silent
 
 
 def _cells_and_worths(problem: Problem) -> tuple[np.ndarray, kernel.Worths]:
@@ -223,6 +232,7 @@ def state_of(booking: Booking, seed: int, tries: int, first_loss: float) -> kern
     now[kernel.PEAK, :, :steps] = booking.peak_w
     now[kernel.DATA, :, :steps] = booking.data_mbit
     now[kernel.MAY, :, :steps] = booking.may_send
+    now[kernel.MUTED, :, :steps] = booking.muted
     counters = np.zeros(kernel.COUNTERS, dtype=np.int64)
     counters[kernel.SEED_1] = 1 + (seed * 7919 + 12345) % SEED_1
     counters[kernel.SEED_2] = 1 + (seed * 104729 + 67890) % SEED_2

@@ -102,7 +102,8 @@ def quick_flow(problem: Problem) -> Callable[[Booking], Flow | None]:
     figures = (kernel.LOAD, "load_w"), (kernel.PEAK, "peak_w"), (kernel.DATA, "data_mbit")
 
     def flow_of(booking: Booking) -> Flow | None:
-        for figure, name in (*figures, (kernel.MAY, "may_send")):
+        sending = (kernel.MAY, "may_send"), (kernel.MUTED, "muted")
+        for figure, name in (*figures, *sending):
             now[figure, :, : problem.steps] = getattr(booking, name)
         if not walk(instance, state):
             return None

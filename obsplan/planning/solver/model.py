@@ -55,6 +55,7 @@ def build_model(problem: Problem, coarse: bool = False) -> LinearModel:
     _teams(builder, problem, starts, together)
     if not coarse:
         _waits(builder, problem, starts)
+    _turns(builder, problem, starts, together)
     before = builder.row_count
     sending = add_supplies(builder, problem, starts, every)
     return builder.linear_model(starts, sending, before)
@@ -185,6 +186,21 @@ def _exclusion(builder: MatrixBuilder, problem: Problem, starts: list[Starts], s
                     builder,
                     [(starts[p], tasks[p].length, reach), (starts[q], tasks[q].length - reach, 0)],
                 )
+
+
+def _turns(builder: MatrixBuilder, problem: Problem, starts: list[Starts], summed: int) -> None:
+    """Between runs that point at different things there is a turn.
+
+    Starts of p in (t - length_p, t] and of q in (t - length_q + d, t + d] exclude each other for
+    any d up to the turn, and so with p and q exchanged. Of each there is one run at most.
+    """
+    for pair in sorted(problem.turns):
+        slew, lengths = problem.turns[pair], [problem.tasks[k].length for k in pair]
+        offsets = {*range(-slew, slew, sum(lengths) - 1), slew}
+        for d in sorted(offsets):
+            ahead = max(-d, 0), max(d, 0)
+            intervals = [(starts[k], n - a, a) for k, n, a in zip(pair, lengths, ahead)]
+            at_most(builder, intervals, summed=summed)
 
 
 def _teams(builder: MatrixBuilder, problem: Problem, starts: list[Starts], summed: int) -> None:

@@ -43,6 +43,7 @@ def add_supplies(
         _bus(builder, node, own, _cliques(mine, problem.exclusive), shares[n])
         _battery(builder, problem, node, own, load, shares[n], every)
         _store(builder, problem, n, own, shares, every)
+        _silence(builder, problem, n, starts, shares[n], every)
     _stations(builder, problem, shares)
     _budgets(builder, problem, starts)
     return shares
@@ -241,6 +242,40 @@ def _store(builder: MatrixBuilder, problem: Problem, n: int, own, share, every: 
         (rows, shifted(held, 1), -1),
         *((row[r], c, f) for r, c, f in terms),
     )
+
+
+def _silence(
+    builder: MatrixBuilder,
+    problem: Problem,
+    n: int,
+    starts: list[Starts],
+    share: np.ndarray,
+    every: int,
+) -> None:
+    """Node `n` sends nothing while a run keeps it from sending, nor in its reach before and after.
+
+    Of each task one run at a time can be in progress at a step so far before or after.
+    """
+    steps = np.arange(problem.steps)
+    for task, its_starts in zip(problem.tasks, starts):
+        in_progress = its_starts.possible(task.length) > 0
+        for silence in task.silences:
+            if silence.node != n:
+                continue
+            for offset in (*range(-silence.reach, silence.reach, task.length), silence.reach):
+                at = steps + offset
+                inside = (at >= 0) & (at < problem.steps) & silence.steps & (share >= 0)
+                inside[inside] = in_progress[at[inside]]
+                rows, number = np.unique(steps[inside] // every, return_inverse=True)
+                numbers = np.full(problem.steps, -1)
+                numbers[at[inside]] = number
+                terms = [
+                    (numbers[r], np.where(numbers[r] >= 0, column, -1), factor)
+                    for r, column, factor in its_starts.within(task.length)
+                ]
+                most = np.bincount(number, minlength=len(rows))
+                own = (number, share[inside], 1.0)
+                builder.add_rows(len(rows), -np.inf, most, own, *terms)
 
 
 def _stations(builder: MatrixBuilder, problem: Problem, share) -> None:

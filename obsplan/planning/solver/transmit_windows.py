@@ -76,6 +76,7 @@ def _sending_steps(
             base_w=booking.load_w[n],
             base_peak_w=booking.peak_w[n],
             base_data_mbit=booking.data_mbit[n],
+            send_mbit=np.where(booking.muted[n] == 0, node.send_mbit, 0.0),
         )
         for n, node in enumerate(problem.nodes)
     )

@@ -252,7 +252,12 @@ def _allowed(booking: Booking, task: int, start: int) -> bool:
         return False
     for other, starts in enumerate(booking.runs):
         length, gap = question.tasks[other].length, what.gap if other == task else 0
-        rival = other == task or tuple(sorted((task, other))) in question.exclusive
+        pair = tuple(sorted((task, other)))
+        rival = other == task or pair in question.exclusive
+        # A turn, if any, is needed before either.
+        points = what.points, question.tasks[other].points
+        if what.node == question.tasks[other].node and -1 < points[0] != points[1] > -1:
+            rival, gap = True, question.nodes[what.node].slew
         if rival and any(
             s < start + what.length + gap and start < s + length + gap for s in starts
         ):

@@ -1,0 +1,82 @@
+"""What a platform points at: one thing at a time, with time to turn to the next."""
+
+from collections.abc import Iterator
+from math import ceil, floor
+
+import numpy as np
+
+from obsplan.checking.slots import Run
+from obsplan.checking.violation import Violation
+from obsplan.common.text import number_text
+from obsplan.inputs.activity import Activity
+from obsplan.inputs.hardware import Platform
+from obsplan.inputs.pointing import antenna_direction, direction_of
+from obsplan.inputs.scenario import Scenario
+
+
+def turn_min(scenario: Scenario, a: Activity, b: Activity) -> int | None:
+    """Minutes that must be between runs of two activities that point at different things.
+
+    None if they do not, or are on different platforms.
+    """
+    name = scenario.platform_of(a)
+    platform = scenario.platform_named(name)
+    if platform.pointing is None or name != scenario.platform_of(b):
+        return None
+    things = {direction_of(platform, a), direction_of(platform, b)}
+    return None if None in things or len(things) == 1 else platform.pointing.slew_min
+
+
+def early_turns(scenario: Scenario, runs: list[Run]) -> Iterator[Violation]:
+    """Slots, in order of start, before which their platform has no time to turn from another."""
+    for platform in scenario.platform:
+        if platform.pointing is not None:
+            own = [run for run in runs if run.platform == platform.name]
+            yield from _early_turns(scenario, platform, platform.pointing.slew_min, own)
+
+
+def _early_turns(
+    scenario: Scenario, platform: Platform, slew_min: int, runs: list[Run]
+) -> Iterator[Violation]:
+    # Of the runs that point at a thing the one that ends last is in the way longest.
+    ended: dict[str, Run] = {}
+    for later in runs:
+        thing = direction_of(platform, later.activity)
+        if thing is None:
+            continue
+        for other, earlier in ended.items():
+            ready_min = earlier.end_min + slew_min
+            if other == thing or ready_min <= later.start_min:
+                continue
+            early_min = ready_min - later.start_min
+            yield Violation(
+                "pointing",
+                scenario.instant_at(later.start_min),
+                early_min,
+                "min",
+                f'{later} points at "{thing}" from {scenario.stamp_at(later.start_min)}, '
+                f'{number_text(early_min)} min too soon after {earlier}, which points at "{other}"',
+                reason=f'"{later.platform}" points at one thing at a time and turns for '
+                f"{slew_min} min",
+                platform=later.platform,
+                activity=later.activity.name,
+                slots=(earlier.slot, later.slot),
+            )
+        last = ended.setdefault(thing, later)
+        if later.end_min > last.end_min:
+            ended[thing] = later
+
+
+def turned_away(platform: Platform, runs: list[Run], minutes: int) -> np.ndarray:
+    """Minutes (n,) in which the antenna of a platform does not point at its receiver, as its
+    `runs` point elsewhere, or it turns."""
+    away = np.zeros(minutes, dtype=bool)
+    receiver = antenna_direction(platform)
+    if platform.pointing is None or receiver is None:
+        return away
+    slew_min = platform.pointing.slew_min
+    for run in runs:
+        if direction_of(platform, run.activity) not in (None, receiver):
+            first, last = floor(run.start_min) - slew_min, ceil(run.end_min) + slew_min
+            away[max(first, 0) : max(last, 0)] = True
+    return away

@@ -1,0 +1,43 @@
+"""A platform that points at one thing at a time, and needs time to turn."""
+
+from typing import TYPE_CHECKING, Annotated, Literal
+
+from pydantic import Field
+
+from obsplan.inputs.frozen_model import FrozenModel
+
+if TYPE_CHECKING:
+    from obsplan.inputs.activity import Activity
+    from obsplan.inputs.hardware import Platform
+
+
+class Pointing(FrozenModel):
+    """The platform points at one thing at a time, and turns between one and the next.
+
+    Of two runs that point at different things the later one starts at least slew_min after the
+    earlier one has ended. Arrays follow the Sun by themselves.
+    """
+
+    slew_min: Annotated[int, Field(ge=0, le=600)]
+    """Time to turn from one thing to another."""
+    antenna: Literal["fixed", "steered"] = "fixed"
+    """"fixed" if the platform must point at the receiver to send, "steered" if the antenna turns.
+
+    With a fixed antenna nothing is sent while a run points elsewhere, nor slew_min before and after
+    it, and a run that needs contact points at the receiver. Commands arrive whichever way it
+    points, through a low-gain antenna; that is common practice, no source."""
+
+
+def antenna_direction(platform: "Platform") -> str | None:
+    """What the platform must point at to send; None if it need not point at anything."""
+    if platform.pointing is None or platform.pointing.antenna == "steered":
+        return None
+    return platform.radio.to
+
+
+def direction_of(platform: "Platform", activity: "Activity") -> str | None:
+    """What the platform points at during a run of the activity; None if it does not matter."""
+    if activity.points is not None:
+        return activity.points
+    needs_contact = activity.contact != "none" or activity.first_runs_in_contact > 0
+    return antenna_direction(platform) if needs_contact else None
