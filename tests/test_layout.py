@@ -32,6 +32,7 @@ WITHIN_PLANNING = [
     "problem",
     "solver",
     "search",
+    "route",
     "reasons",
     "replayed",
     "last_runs",
