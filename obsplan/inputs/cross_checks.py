@@ -17,6 +17,7 @@ from obsplan.inputs.goal_checks import goal_errors
 from obsplan.inputs.pin_checks import Pinned, pin_errors
 from obsplan.inputs.pointing_checks import pointing_errors
 from obsplan.inputs.split_checks import split_errors
+from obsplan.inputs.stop_checks import stop_errors, with_stops
 from obsplan.inputs.team_checks import team_errors
 from obsplan.inputs.uncertainty_checks import uncertainty_errors
 from obsplan.inputs.unit_checks import unit_errors
@@ -29,19 +30,11 @@ Table = dict[str, Any]
 
 def reference_errors(raw: Table) -> list[str]:
     """One line for every repeated or unknown name and for every contradiction."""
-    stations, platforms, instruments, goals, teams, activities = (
-        _tables(raw, key)
-        for key in ("station", "platform", "instrument", "goal", "team", "activity")
-    )
+    kinds = ("station", "platform", "instrument", "stop", "goal", "team", "activity")
+    tables = {kind: _tables(raw, kind) for kind in kinds}
+    stations, platforms, instruments, stops, goals, teams, activities = tables.values()
     lines = [*_span_errors(raw.get("span")), *_uplink_errors(raw.get("uplink"), raw.get("span"))]
-    for key, rows in (
-        ("station", stations),
-        ("platform", platforms),
-        ("instrument", instruments),
-        ("goal", goals),
-        ("team", teams),
-        ("activity", activities),
-    ):
+    for key, rows in tables.items():
         lines += _repeated_names(key, rows)
     lines += _reserved_names(platforms, activities)
     for row in instruments:
@@ -56,21 +49,25 @@ def reference_errors(raw: Table) -> list[str]:
     lines += unit_errors(platforms, instruments, activities)
     lines += team_errors(teams, activities)
     lines += pointing_errors(platforms, instruments, activities)
+    lines += stop_errors(stops, platforms, instruments, teams, activities, goals)
     lines += goal_errors(goals, activities)
     lines += split_errors(activities, goals)
     named = {row["name"]: row for row in activities}
     for row in activities:
         lines += _activity_errors(row, _names(instruments), named)
-    known = {"activity": activities, "instrument": instruments, "platform": platforms}
+    runs = with_stops(activities, stops, instruments)
+    both = activities + [run for run in runs if run["name"] not in named]
+    known = {"activity": both, "instrument": instruments, "platform": platforms}
     for number, row in enumerate(_rows(raw, "keep_out"), start=1):
         lines += _keep_out_errors(f"keep_out {number}", row, known)
-    lines += _pin_errors(_rows(raw, "pin"), raw.get("span"), activities)
-    uncertain = {**known, "station": stations}
+    lines += _pin_errors(_rows(raw, "pin"), raw.get("span"), runs)
+    uncertain = {**known, "activity": activities, "station": stations}
     names = {kind: _names(tables) for kind, tables in uncertain.items()}
     lines += uncertainty_errors(_rows(raw, "uncertainty"), names)
-    if len(activities) > MOST_ACTIVITIES:
+    if len(runs) > MOST_ACTIVITIES:
+        each = ", one for each of their stops" if len(runs) > len(activities) else ""
         lines.append(
-            f"activity: there are {len(activities)}; at most {MOST_ACTIVITIES} are allowed"
+            f"activity: there are {len(runs)}{each}; at most {MOST_ACTIVITIES} are allowed"
         )
         return lines
     return [*lines, *_order_cycles(activities)]

@@ -31,7 +31,7 @@ class NamedFile(NamedTuple):
 
 
 def files_named_in(raw: dict[str, Any]) -> Iterator[NamedFile]:
-    """Skylines of the site and the stations, booked passes, shifts, tables of units and arrays.
+    """Skylines of site, stations and stops, ground and hazards, passes, shifts, tables of hardware.
 
     Values that are no file names are skipped.
     """
@@ -53,8 +53,33 @@ def files_named_in(raw: dict[str, Any]) -> Iterator[NamedFile]:
         if isinstance(team, dict) and isinstance(team.get("shifts"), str):
             key = f'team "{team.get("name")}".shifts'
             yield NamedFile(key, team["shifts"], "a CSV of shifts beside the scenario")
+    yield from _of_places(raw)
     for key, name in table_files(raw):
         yield NamedFile(key, name, "a CSV beside the scenario")
+
+
+def _of_places(raw: dict[str, Any]) -> Iterator[NamedFile]:
+    """Elevation models and hazards of rovers that drive, and skylines of stops."""
+    for platform in _rows(raw, "platform"):
+        drive = platform.get("drive")
+        if not isinstance(drive, dict):
+            continue
+        where = f'platform "{platform.get("name")}".drive'
+        for name in _names(drive.get("ground")):
+            if name != "straight":
+                yield NamedFile(f"{where}.ground", name, 'elevation models or "straight"')
+        if isinstance(drive.get("hazards"), str):
+            allowed = "a CSV of hazards beside the scenario"
+            yield NamedFile(f"{where}.hazards", drive["hazards"], allowed)
+    for stop in _rows(raw, "stop"):
+        if isinstance(stop.get("skyline"), str):
+            yield NamedFile(f'stop "{stop.get("name")}".skyline', stop["skyline"], PROFILE)
+
+
+def _rows(raw: dict[str, Any], key: str) -> list[dict[str, Any]]:
+    """The tables of a kind; a single one may be written as [key] instead of [[key]]."""
+    rows = [raw[key]] if isinstance(raw.get(key), dict) else raw.get(key)
+    return [row for row in rows if isinstance(row, dict)] if isinstance(rows, list | tuple) else []
 
 
 def files_of_scenario(path: Path) -> list[Path]:

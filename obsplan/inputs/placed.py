@@ -237,7 +237,7 @@ def _stops_of(scenario: Scenario, activity: Activity) -> tuple[str, ...]:
 
 def _names_at(name: str, stops: dict[str, tuple[str, ...]]) -> list[str]:
     """The names that an activity has once it is at its stops."""
-    return [name_at(name, stop) for stop in stops[name]] if stops[name] else [name]
+    return [name_at(name, stop) for stop in stops[name]] if stops.get(name) else [name]
 
 
 def _of_placed(goal: Goal, stops: dict[str, tuple[str, ...]]) -> Goal:
@@ -295,7 +295,7 @@ def _drives(scenario: Scenario, rover: Platform) -> Iterator[DriveActivity]:
             yield DriveActivity(
                 name=drive_name(leg.start, leg.end, part, leg.parts),
                 instrument=drive_instrument(rover.name),
-                duration_min=max(1, ceil(leg.drive_min / leg.parts - 1e-9)),
+                duration_min=max(1, ceil(leg.part_min[part - 1] - 1e-9)),
                 power_w=drive.power_w,
                 data_mbit=drive.data_mbit_per_m * leg.part_m,
                 priority=drive.priority,

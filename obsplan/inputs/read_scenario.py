@@ -15,6 +15,7 @@ from obsplan.common.model_files import give_content
 from obsplan.inputs.cross_checks import reference_errors
 from obsplan.inputs.error_text import error_line, shown
 from obsplan.inputs.goal_checks import with_requests_of_goals
+from obsplan.inputs.ground_checks import ground_errors
 from obsplan.inputs.named_files import IN_ITS_PLACE, NamedFile, files_named_in, leads_outside
 from obsplan.inputs.placed import placed
 from obsplan.inputs.scenario import INNER, Scenario
@@ -40,7 +41,7 @@ def read_scenario(path: str | Path, *, allow_outside: bool = False) -> Scenario:
     read = scenario.model_copy(
         update={"folder": path.parent, "input_hash": digest.hexdigest()[:16]}
     )
-    return placed(read)
+    return _placed(read, str(path))
 
 
 def scenario_from(raw: dict[str, Any], source: str = "scenario") -> Scenario:
@@ -48,7 +49,15 @@ def scenario_from(raw: dict[str, Any], source: str = "scenario") -> Scenario:
 
     Files that it names are looked for from the current folder on, wherever they lie.
     """
-    return placed(_scenario(raw, source, ()))
+    return _placed(_scenario(raw, source, ()), source)
+
+
+def _placed(scenario: Scenario, source: str) -> Scenario:
+    """The scenario with its runs at stops and its drives, if its rovers can reach all stops."""
+    mistakes = ground_errors(scenario)
+    if mistakes:
+        raise refusal(source, mistakes, ScenarioError)
+    return placed(scenario)
 
 
 def _scenario(raw: dict[str, Any], source: str, more: Iterable[str]) -> Scenario:

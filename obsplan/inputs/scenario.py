@@ -296,6 +296,16 @@ class Scenario(FrozenModel):
         """The skyline file, or the elevation models; none for a flat skyline."""
         return tuple(self.folder / name for name in self.site.skyline_files)
 
+    def ground_paths(self, platform: Platform) -> tuple[Path, ...]:
+        """The elevation models that a rover drives over; none if it drives straight."""
+        names = platform.drive.ground_files if platform.drive else ()
+        return tuple(self.folder / name for name in names)
+
+    def hazards_path(self, platform: Platform) -> Path | None:
+        """The file of what a rover keeps out of, or None."""
+        drive = platform.drive
+        return None if drive is None or drive.hazards is None else self.folder / drive.hazards
+
     def mask_path(self, station: Station) -> Path | None:
         """The file of a station's own skyline, or None if it has a level mask."""
         return None if station.skyline is None else self.folder / station.skyline

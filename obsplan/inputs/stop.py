@@ -102,14 +102,25 @@ class Drive(FrozenModel):
     As in [{ activity = "LIBS", received = true, decide_min = 120 }]. Without received or decide_min
     the run must have ended."""
     ground: Files = "straight"
-    """"straight", or elevation models on which the legs are found, see skyline of the site."""
+    """"straight", or elevation models over which ways are found, see skyline of the site.
+
+    A way over models is the quickest on permitted slopes; it keeps in sight of the relay, with
+    antennas 2 m above the ground, and in its range."""
     detour: Annotated[Number, Field(ge=1, le=10)] = 1.0
-    """Length of the way over that of the straight line, if ground is "straight"."""
+    """Length of the way over that found, if ground is "straight"."""
     hazards: str | None = None
     """A CSV beside the scenario: ground to keep out of, as circles or polygons.
 
-    Columns: name, east_m, north_m, radius_m (of a circle; empty for the corners of a polygon, one
-    row each, all under one name). It needs an elevation model in ground."""
+    Columns: name, east_m, north_m (from the lander), radius_m. A row with radius_m is a circle;
+    rows without are the corners in order of the polygon of that name. Ways go around them, also on
+    straight ground."""
+
+    @property
+    def ground_files(self) -> tuple[str, ...]:
+        """Names of the elevation models; none if ground is "straight"."""
+        if self.ground == "straight":
+            return ()
+        return (self.ground,) if isinstance(self.ground, str) else self.ground
 
 
 class Parking(FrozenModel):

@@ -14,6 +14,7 @@ grid that a path crosses.
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import cached_property
 from typing import NamedTuple
 
 import numpy as np
@@ -69,6 +70,11 @@ class Drivable:
     speed_by_slope: Sequence[tuple[float, float]]
     hazards: Sequence[Hazard] = ()
     open_nodes: np.ndarray | None = None
+
+    @cached_property
+    def boxes(self) -> np.ndarray:
+        """South-west and north-east corner of each hazard: (hazards, 2, 2)."""
+        return np.array([hazard.box() for hazard in self.hazards]).reshape(-1, 2, 2)
 
     def speed_m_min(self, slope_deg: np.ndarray) -> np.ndarray:
         """Speed on slopes; NaN where they are too steep or unknown."""
@@ -152,6 +158,24 @@ def along_path(drivable: Drivable, corners_m: np.ndarray) -> GroundPath | None:
     )
 
 
+def in_parts(
+    drivable: Drivable, path: GroundPath, parts: int
+) -> tuple[tuple[tuple[float, float], ...], tuple[float, ...]]:
+    """Where a path is cut into parts of equal length, ends included, and the minutes of each."""
+    corners_m = np.array(path.corners_m)
+    pieces = [_pieces(drivable.ground, *ends) for ends in zip(corners_m, corners_m[1:])]
+    length_m, rise_m, slope_deg = (np.concatenate(part) for part in zip(*pieces))
+    minutes = np.where(length_m > 0, length_m / drivable.speed_m_min(slope_deg), 0.0)
+    flat_m = np.sqrt(np.maximum(length_m**2 - rise_m**2, 0))
+    at_m, at_min, on_map_m = (np.append(0, np.cumsum(each)) for each in (length_m, minutes, flat_m))
+    corner = np.append(0, np.cumsum([len(length) for length, _, _ in pieces]))
+    cuts_m = np.linspace(0, at_m[-1], parts + 1)
+    cuts_on_map_m = np.interp(cuts_m, at_m, on_map_m)
+    where = [np.interp(cuts_on_map_m, on_map_m[corner], axis).tolist() for axis in corners_m.T]
+    took = np.diff(np.interp(cuts_m, at_m, at_min))
+    return tuple(zip(*where)), tuple(took.tolist())
+
+
 # ----------------------------------------------------------------------------- pieces
 
 
@@ -216,8 +240,12 @@ def _hit(drivable: Drivable, start_m: np.ndarray, end_m: np.ndarray) -> np.ndarr
     """Whether each straight line (n, 2) to (n, 2) touches a hazard."""
     hit = np.zeros(len(start_m), dtype=bool)
     low, high = np.minimum(start_m, end_m), np.maximum(start_m, end_m)
-    for hazard in drivable.hazards:
-        corner, opposite = hazard.box()
+    if not drivable.hazards or not len(start_m):
+        return hit
+    boxes = drivable.boxes
+    touched = (boxes[:, 0] <= high.max(axis=0)) & (boxes[:, 1] >= low.min(axis=0))
+    for number in np.flatnonzero(touched.all(axis=1)).tolist():
+        (corner, opposite), hazard = boxes[number], drivable.hazards[number]
         ask = np.flatnonzero(((low <= opposite) & (high >= corner)).all(axis=1) & ~hit)
         if len(ask):
             hit[ask] = hazard.crossed(start_m[ask], end_m[ask])

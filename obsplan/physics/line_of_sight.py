@@ -48,15 +48,21 @@ def in_sight(
 
 
 def open_nodes(
-    ground: Ground, to_m: np.ndarray, range_m: float | None, antenna_m: float = ANTENNA_M
+    ground: Ground,
+    to_m: np.ndarray,
+    range_m: float | None,
+    sight: bool = True,
+    antenna_m: float = ANTENNA_M,
 ) -> np.ndarray:
-    """Whether an antenna at each node (r, c) is in reach of the one at a point (2,): in its sight,
-    and not farther away than `range_m`, if there is such a limit.
+    """Whether an antenna at each node (r, c) reaches the one at a point (2,).
+
+    It must be no farther away than `range_m`, if there is such a limit, and see it, if `sight`.
     """
     east, north = np.meshgrid(ground.east_m, ground.north_m)
     nodes_m = np.column_stack([east.ravel(), north.ravel()])
     near = np.full(len(nodes_m), True)
     if range_m is not None:
         near = np.hypot(*(nodes_m - to_m).T) <= range_m
-    near[near] = in_sight(ground, nodes_m[near], to_m, antenna_m)
+    if sight:
+        near[near] = in_sight(ground, nodes_m[near], to_m, antenna_m)
     return near.reshape(ground.height_m.shape)

@@ -146,6 +146,19 @@ def along(latitude_deg: float, longitude_deg: float, azimuth_rad, away_rad):
     return np.degrees(np.arctan2(z, np.hypot(x, y))), np.degrees(np.arctan2(y, x))
 
 
+def east_and_north(
+    latitude_deg: float, longitude_deg: float, site: tuple[float, float]
+) -> tuple[float, float]:
+    """How far a place lies east and north of a site: the angle to it, along its azimuth (rad).
+
+    The inverse of `along`.
+    """
+    east, north, up = _east_north_up(*site) @ directions(latitude_deg, longitude_deg)
+    level = np.hypot(east, north)
+    angle = np.arctan2(level, up) / level if level else 1.0
+    return float(east * angle), float(north * angle)
+
+
 def directions(latitude_deg, longitude_deg) -> np.ndarray:
     """Unit vectors (..., 3) from the Moon's centre."""
     latitude, longitude = np.radians(latitude_deg), np.radians(longitude_deg)

@@ -64,7 +64,7 @@ COMMANDS = {
         ["days", "small.toml", *RANGE, "-o", "out"],
     ],
     **dict.fromkeys(
-        ["unit", "margins", "conditions", "decision", "goal"],
+        ["unit", "margins", "conditions", "decision", "goal", "places"],
         [
             DRY_RUN,
             ["check", "small.toml", "timeline.csv", "-o", "out.csv"],
@@ -100,6 +100,7 @@ COMMANDS = {
         [*DRY_RUN, "--pin", "panorama@2028-07-05T02:30Z"],
         ["check", "small.toml", "timeline.csv", "-o", "out.csv"],
     ],
+    "hazards": [DRY_RUN, ["check", "small.toml", "timeline.csv", "-o", "out.csv"]],
     "shifts": [
         DRY_RUN,
         ["check", "small.toml", "timeline.csv", "-o", "out.csv"],
@@ -148,12 +149,14 @@ MANGLED = {
     "margins": ("small.toml", "toml margins", 3),
     "goal": ("small.toml", "toml goal", 3),
     "conditions": ("small.toml", "toml when", 3),
+    "places": ("small.toml", "toml stop drive parking", 5),
     "decision": ("small.toml", "toml after first_runs_in_contact received_by_h", 4),
     "uncertainty": ("small.toml", "toml futures uncertainty", 3),
     "skyline": ("around.csv", "csv", 3),
     "station skyline": ("mask.csv", "csv", 2),
     "thermal table": ("thermal.csv", "csv", 4),
     "shadow table": ("shadow.csv", "csv", 4),
+    "hazards": ("hazards.csv", "csv", 3),
     "passes": ("passes.csv", "csv", 5),
     "shifts": ("shifts.csv", "csv", 4),
     "timeline": ("timeline.csv", "csv", 7),

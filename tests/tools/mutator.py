@@ -336,7 +336,7 @@ def _odd_heights(content: bytes, rng: Random) -> bytes:
 # Keys below which alone a kind of case changes the scenario.
 PARTS = [
     *("keep_out", "pin", "team", "unit", "margins", "when", "goal", "futures uncertainty"),
-    "after first_runs_in_contact received_by_h",
+    *("after first_runs_in_contact received_by_h", "stop drive parking"),
 ]
 OWN: dict[str, dict[str, Mutation]] = {
     "toml": _own_toml(),

@@ -125,6 +125,72 @@ run_heat_share = 0.3
 thermostat = { power_w = 2.0, on_below_k = 245.0, off_above_k = 255.0 }
 operating_k = [240, 320]
 switch_on_k = [243, 315]
+[[platform]]
+name = "scout"
+kind = "rover"
+idle_w = 2.0
+bus_limit_w = 40.0
+array = [{ area_m2 = 0.1, efficiency = 0.3 }]
+battery = { capacity_wh = 60.0, reserve = 0.3, start = 0.9 }
+radio = { to = "lander", transmit_w = 2.0, rate_kbps = 50.0, range_limit_m = 400.0 }
+store = { capacity_mbit = 300.0 }
+parking = { stop = ["lander", "S1"], within_m = 100.0, facing_deg = 90.0 }
+[platform.drive]
+speed_by_slope = [[10, 1.5], [20, 0.5]]
+power_w = 10.0
+data_mbit_per_m = 0.1
+longest_drive_m = 20.0
+decide_min = 5
+priority = 1
+contact = "none"
+lead_min = 5
+disturbs = false
+needs = ["drivers"]
+not_towards_sun_deg = 5.0
+ground = "straight"
+detour = 1.2
+hazards = "hazards.csv"
+[platform.drive.when]
+sun_elevation_deg = [0, 80]
+sun_visible_fraction = [0.5, 1]
+earth_elevation_deg = [1, 90]
+earth_phase_deg = [0, 180]
+surface_temperature_k = [150, 400]
+ground = { depth_m = 0.2, temperature_k = [100, 400] }
+unit = { name = "battery", temperature_k = [230, 330] }
+local_time_h = [5, 20]
+in_terrain_shadow = false
+in_magnetotail = true
+[[platform.drive.after]]
+activity = "trench"
+settle_min = 5
+each = true
+received = true
+decide_min = 10
+from_utc = 2028-07-05T01:00:00Z
+until_utc = 2028-07-05T05:30:00Z
+[[stop]]
+name = "S1"
+platform = "scout"
+east_m = 25.0
+north_m = -10.0
+value_factor = 1.5
+skyline = "around.csv"
+[[stop]]
+name = "S2"
+platform = "scout"
+latitude_deg = 40.0008
+longitude_deg = 10.0003
+[[instrument]]
+name = "shovel"
+platform = "scout"
+[[activity]]
+name = "trench"
+instrument = "shovel"
+duration_min = 20
+power_w = 5.0
+data_mbit = 1.0
+at = "stops"
 [[instrument]]
 name = "probe"
 platform = "lander"
@@ -210,6 +276,12 @@ value = 4.0
 minimum_value = 2.5
 together = false
 counted = "received"
+[[goal]]
+name = "trenches"
+runs_of = ["trench"]
+over = ["stop"]
+stops = ["S1", "S2"]
+value = 3.0
 [[team]]
 name = "operators"
 shifts = "shifts.csv"
@@ -317,6 +389,12 @@ north,2028-07-05T00:00:00Z,2028-07-05T01:20:00Z,
 north,2028-07-05T01:25:00Z,2028-07-05T01:57:00Z,lander
 south,2028-07-06T05:00:00Z,2028-07-06T06:00:00Z,lander
 """
+HAZARDS = """name,east_m,north_m,radius_m
+boulders,5,10,
+boulders,9,10,
+boulders,9,14,
+,15,-5,1.5
+"""
 SHIFTS = """start_utc,end_utc
 2028-07-05T00:30:00Z,2028-07-05T03:00:00Z
 2028-07-05 03:00,2028-07-05 06:30
@@ -355,4 +433,5 @@ FILES = {
     "shadow.csv": SHADOW,
     "passes.csv": PASSES,
     "shifts.csv": SHIFTS,
+    "hazards.csv": HAZARDS,
 }
