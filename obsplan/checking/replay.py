@@ -16,6 +16,7 @@ from obsplan.checking.limits import Limits
 from obsplan.checking.pointing_rules import turned_away
 from obsplan.checking.run_profiles import run_profiles
 from obsplan.checking.slots import Run
+from obsplan.checking.station_rules import held_by_others
 from obsplan.checking.unit_replay import replay_units
 from obsplan.environment.model import Environment
 from obsplan.inputs.hardware import Battery, Platform
@@ -63,10 +64,11 @@ def replay(
     minute's beginning, and stays off if it would break the bus limit, or while a fixed antenna
     points elsewhere. What the arrays yield beyond the loads charges the battery while it is off. A
     platform sends less, or nothing, if sending would leave the battery short (or shorter) of what
-    later loads need. A station receives one platform at a time: the one whose store is fuller
-    relative to its capacity. From each time that telemetry was read, charge and data continue from
-    its readings. A failed run draws power while it lasts and yields no data. Runs warm the units of
-    their platform, so that heaters draw less; a battery that is too cold takes no charge.
+    later loads need. A station receives one platform at a time: the one of which a run is in
+    contact throughout, else the one whose store is fuller relative to its capacity. From each time
+    that telemetry was read, charge and data continue from its readings. A failed run draws power
+    while it lasts and yields no data. Runs warm the units of their platform, so that heaters draw
+    less; a battery that is too cold takes no charge.
     """
     books = {
         platform.name: PlatformBook(
@@ -74,7 +76,7 @@ def replay(
             platform,
             [run for run in runs if run.platform == platform.name],
             may_send.get(platform.name, np.ones(minutes, dtype=bool)),
-            minutes,
+            held_by_others(environment, platform.name, runs, minutes),
             limits[platform.name],
         )
         for platform in environment.scenario.platform
@@ -120,6 +122,7 @@ class PlatformBook:
     Each minute begins with `take`, may have a `send` and ends with `close`. Minutes in which
     nothing is sent change the battery by `quiet_change_wh`; they are added up only when its level
     is needed. quota_mbit is what the link can carry in a minute, 0 while the platform may not send.
+    `held` are the minutes in which its station serves another.
     """
 
     def __init__(
@@ -128,9 +131,10 @@ class PlatformBook:
         platform: Platform,
         runs: list[Run],
         may_send: np.ndarray,
-        minutes: int,
+        held: np.ndarray,
         limits: Limits,
     ):
+        minutes = len(held)
         name, table = platform.name, environment.platforms[platform.name]
         self.battery, self.to, self.limits = platform.battery, platform.radio.to, limits
         self.transmit_w = platform.radio.transmit_w
@@ -144,7 +148,7 @@ class PlatformBook:
         limit_w = np.minimum(limits.bus_w, delivered_w)
         allowed = self.quiet_w + self.transmit_w <= limit_w + POWER_SLACK_W
         rate_kbps = known(table, "rate_kbps", name, minutes)
-        allowed &= may_send & ~turned_away(platform, runs, minutes)
+        allowed &= may_send & ~turned_away(platform, runs, minutes) & ~held
         quota_mbit = np.where(allowed, rate_kbps * MBIT_PER_KBPS_MIN, 0.0)
 
         # Lists are read faster than arrays, one number at a time.

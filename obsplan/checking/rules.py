@@ -13,6 +13,7 @@ from obsplan.checking.pointing_rules import early_turns
 from obsplan.checking.rules_between_slots import counts, gaps, orders, overlaps
 from obsplan.checking.rules_of_one_slot import placement
 from obsplan.checking.slots import Run
+from obsplan.checking.station_rules import crowded_stations
 from obsplan.checking.team_rules import crowded_teams
 from obsplan.checking.temperature_rules import RANGES
 from obsplan.checking.violation import Violation
@@ -51,6 +52,8 @@ def built_in_rules(environment: Environment) -> dict[str, bool]:
         "not with": any(a.not_with for a in activities),
         "quiet": any(a.quiet for a in activities),
         "pointing": any(p.pointing for p in platforms),
+        "station": sum(p.radio.to == "earth" for p in platforms) > 1
+        and any(a.contact == "whole" for a in activities),
         "order": any(a.after for a in activities),
         "first runs in contact": any(a.first_runs_in_contact for a in activities),
         "data latency": any(a.received_by_h is not None for a in activities),
@@ -90,6 +93,7 @@ def slot_violations(environment: Environment, runs: list[Run], minutes: int) -> 
         overlaps(scenario, runs),
         gaps(scenario, able),
         early_turns(scenario, runs),
+        crowded_stations(environment, runs, minutes),
         orders(scenario, counted),
         crowded_teams(scenario, runs),
         first_runs(environment, counted, minutes),

@@ -476,6 +476,9 @@ def refused(r, t, world, s):
         if first < 0 or first + 1 + world.activities[a, LEAD] > t:
             return COMMANDS
     whole = is_whole(r, world, s)
+    outlet = p if world.relay[p] < 0 else world.relay[p]
+    if world.activities[a, LINK] == LINK_THROUGHOUT and has_other(outlet, t, world, s):
+        return CONTACT
     if (whole or world.activities[a, LINK] == LINK_AT_START) and not s.contact[p, t]:
         return CONTACT
     if whole:
@@ -672,7 +675,8 @@ def go_on(t, world, draws, f, s, outcome):
                 find_loads(t, world, draws, f, s)
                 has_changed = True
             quiet_w = base_w + s.drawn_w[p]
-            if quiet_w + figures[p, TRANSMIT] > limit_w or s.away[p, t]:
+            is_free = not s.away[p, t] and not has_other(p, t, world, s)
+            if quiet_w + figures[p, TRANSMIT] > limit_w or not is_free:
                 quota_mbit[p] = 0.0
             net_w = generation_w - quiet_w
             charge_w = figures[p, CHARGE_LIMIT] if warm_enough[p] else 0.0
@@ -796,6 +800,22 @@ def is_heard(p, t, world, offer, mbit):
             if other > full or (other == full and q < p):
                 return False
     return True
+
+
+@register_jitable
+def has_other(p, t, world, s):
+    """Whether the station of a platform serves a run of another, in contact throughout."""
+    station = world.station[p, t]
+    if world.relay[p] >= 0 or station < 0:
+        return False
+    for k in range(s.counts[IN_PROGRESS]):
+        r = s.running[k]
+        q = world.runs[r, PLATFORM]
+        outlet = q if world.relay[q] < 0 else world.relay[q]
+        is_held = world.activities[world.runs[r, ACTIVITY], LINK] == LINK_THROUGHOUT
+        if is_held and outlet != p and world.station[outlet, t] == station:
+            return True
+    return False
 
 
 @register_jitable

@@ -83,7 +83,9 @@ class Activity(FrozenModel):
     gap_min: Annotated[int, Field(ge=0, le=60_000)] = 0
     """Least time from the end of a run to the start of the next run of this activity."""
     contact: Literal["whole", "start", "none"] = "none"
-    """When an Earth link must be open: during the "whole" slot, at its "start", or "none"."""
+    """When an Earth link must be open: during the "whole" slot, at its "start", or "none".
+
+    During a slot of "whole" contact its station serves no other spacecraft."""
     first_runs_in_contact: Annotated[int, Field(ge=0, le=2000)] = 0
     """So many runs, the first in time, must be in contact throughout."""
     lead_min: Annotated[int, Field(ge=0, le=60_000)] | None = None

@@ -249,6 +249,11 @@ class Scenario(FrozenModel):
         """Name of the platform that carries the activity's instrument."""
         return next(i.platform for i in self.instrument if i.name == activity.instrument)
 
+    def outlet_of(self, platform: str) -> str:
+        """Name of the platform whose radio reaches Earth: the platform itself, or its relay."""
+        to = self.platform_named(platform).radio.to
+        return platform if to == "earth" else to
+
     def slot_min(self, activity: Activity) -> int:
         """Length of a slot in minutes: warm-up and duration, rounded up to whole steps."""
         step = self.span.step_min

@@ -27,6 +27,7 @@ from obsplan.planning.problem.platform_power import heat_saved, platform_power
 from obsplan.planning.problem.pointing import silences_of, slew_steps, things_pointed_at
 from obsplan.planning.problem.slot_profile import slot_profile
 from obsplan.planning.problem.start_windows import coverage_bin, start_mask
+from obsplan.planning.problem.stations import at_one_station, silences_at_stations
 from obsplan.planning.problem.supplies import supplies_of
 from obsplan.planning.problem.tolerances import REPLAY_SLACK
 
@@ -49,7 +50,7 @@ def build_problem(environment: Environment, relaxed: bool = False) -> Problem:
         step_h=scenario.span.step_min / 60,
         tasks=tuple(_task(environment, a, names, relaxed) for a in scenario.activity),
         nodes=tuple(_node(environment, p, relaxed) for p in scenario.platform),
-        exclusive=frozenset(exclusive_pairs(scenario)),
+        exclusive=frozenset(exclusive_pairs(scenario)) | at_one_station(environment, relaxed),
         teams=tuple(_teams(scenario)),
         waits=tuple(_waits(environment, names)),
         goals=tuple(goals_of(environment)),
@@ -163,7 +164,10 @@ def _task(environment: Environment, activity: Activity, names: list[str], relaxe
         held=np.zeros(max(1, bins.max() + 1), dtype=int),
         preference=np.zeros(scenario.steps),
         points=-1 if direction is None else things_pointed_at(scenario).index(direction),
-        silences=silences_of(scenario, activity, relaxed),
+        silences=(
+            *silences_of(scenario, activity, relaxed),
+            *silences_at_stations(environment, activity, relaxed),
+        ),
     )
 
 

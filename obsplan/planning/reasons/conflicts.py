@@ -201,7 +201,7 @@ def _rules(environment: Environment, required: Problem) -> Iterator[Rule]:
     for i, j in sorted(required.exclusive):
         if tasks[i].count and tasks[j].count:
             first, second = sorted(names.index(tasks[k].name) for k in (i, j))
-            words, way = _exclusion(scenario, exclusions[first, second])
+            words, way = _exclusion(scenario, exclusions.get((first, second)), first, second)
             yield Rule(words, partial(excluding, (i, j)), (way,) if way else ())
     for budget in required.budgets:
         yield Rule(budget.rule, partial(budgeted, budget))
@@ -277,8 +277,13 @@ def _margin(platform: Platform, key: str) -> str:
     return f" with a margin of {100 * share:g} %" if share else ""
 
 
-def _exclusion(scenario: Scenario, exclusion: Exclusion) -> tuple[str, KeyChange | None]:
-    """Why two activities may not overlap, and the change with which they may if there is one."""
+def _exclusion(
+    scenario: Scenario, exclusion: Exclusion | None, i: int, j: int
+) -> tuple[str, KeyChange | None]:
+    """Why activities `i` and `j` may not overlap, and the change with which they may, if any."""
+    if exclusion is None:
+        names = " and ".join(f'"{scenario.activity[k].name}"' for k in (i, j))
+        return f"{names} may not overlap (a station serves one spacecraft at a time)", None
     first, second = (scenario.activity[i] for i in (exclusion.first, exclusion.second))
     both = f'"{first.name}" and "{second.name}" may not overlap'
     platform = scenario.platform_of(first)
