@@ -59,6 +59,7 @@ OWNERS = {
     "rasterio": ["physics"],
     "scipy": ["physics", "planning.solver", "planning.search", "futures"],
     "skyfield": ["physics", "ephemeris"],
+    "spiceypy": ["inputs"],
     "tomllib": ["inputs"],
 }
 # Only what is compiled may be longer and plainer than the rest.

@@ -86,7 +86,7 @@ def _last_contact(
     last = possible[-1]
     same_link = in_contact[: last + 1] & (station[: last + 1] == station[last])
     opens = last + 1 - int(np.logical_and.accumulate(same_link[::-1]).sum())
-    travel_s = light_time_s(environment.sky["earth_range_km"].to_numpy()[last])
+    travel_s = light_time_s(environment.sky_of(receiver)["earth_range_km"].to_numpy()[last])
     arrives_utc = minutes_utc[0] + pd.Timedelta(minutes=int(last) + 1)
     leaves_utc = arrives_utc - pd.Timedelta(seconds=float(travel_s))
     return {

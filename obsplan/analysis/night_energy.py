@@ -27,7 +27,7 @@ class NightEnergy(NamedTuple):
 
 
 def night_energy(plan: Plan) -> list[NightEnergy]:
-    """The platforms in the night after the plan, in order; empty if that night is not known."""
+    """The platforms at the site in the night after the plan; empty if that night is not known."""
     environment = plan.environment
     if environment.night is None:
         return []
@@ -35,6 +35,8 @@ def night_energy(plan: Plan) -> list[NightEnergy]:
     night_h = (first_light - last_light) / pd.Timedelta(hours=1)
     rows = []
     for platform in environment.scenario.platform:
+        if platform.flies:
+            continue  # its nights come with each orbit
         stored = plan.verdict.resources[platform.name]["stored_wh"]
         before = stored.index.searchsorted(last_light, side="right") - 1
         stored_wh, draw_w = max(0.0, float(stored.iloc[max(before, 0)])), night_draw_w(platform)

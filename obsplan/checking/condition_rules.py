@@ -67,14 +67,15 @@ def requirements(activity: Activity, environment: Environment, minutes: int) -> 
 def _conditions(
     activity: Activity, environment: Environment, minutes: int
 ) -> Iterator[Requirement]:
+    sky_table = environment.sky_of(environment.scenario.platform_of(activity))
     for condition, name, column, allowed, upper_column in requested(activity.when):
-        value = environment.sky[column].to_numpy(dtype=float)[:minutes]
+        value = sky_table[column].to_numpy(dtype=float)[:minutes]
         if isinstance(allowed, bool):
             failure = f"has {condition.states[not allowed]}"
             yield Requirement(condition.words, value == allowed, failure=failure)
             continue
         low, high = allowed
-        upper = environment.sky[upper_column].to_numpy(dtype=float)[:minutes]
+        upper = sky_table[upper_column].to_numpy(dtype=float)[:minutes]
         met, excess = (value >= low) & (upper <= high), np.maximum(low - value, upper - high)
         value = np.where(upper - high > low - value, upper, value)
         if period := condition.period:
@@ -99,7 +100,8 @@ def _coverage(activity: Activity, environment: Environment, minutes: int) -> Ite
     if quantity.key == "span_h":
         value = np.arange(minutes) / 60.0
     else:
-        value = environment.sky[quantity.key].to_numpy(dtype=float)[:minutes]
+        sky_table = environment.sky_of(environment.scenario.platform_of(activity))
+        value = sky_table[quantity.key].to_numpy(dtype=float)[:minutes]
     low, high = edges[0], edges[-1]
     yield Requirement(
         "coverage",

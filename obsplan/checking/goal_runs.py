@@ -68,11 +68,16 @@ def goal_bins_at(
 ) -> np.ndarray:
     """The bin of a goal in which a start of each run at each minute (..., runs) lies, or -1."""
     stops = np.array([stop_number(goal, run.activity) for run in runs], dtype=int)
-    return bins_at(environment, goal.over, goal.axes, minutes, stops)
+    bins = np.full(minutes.shape, -1)
+    for name in {run.platform for run in runs}:
+        own = np.array([run.platform == name for run in runs])
+        where = environment.sky_of(name), goal.over, goal.axes
+        bins[..., own] = bins_at(*where, minutes[..., own], stops[own])
+    return bins
 
 
 def bins_at(
-    environment: Environment,
+    sky_table: pd.DataFrame,
     over: Sequence[str],
     edges: Sequence[Sequence[float]],
     minutes: np.ndarray,
@@ -80,9 +85,10 @@ def bins_at(
 ) -> np.ndarray:
     """The bin in which a start at each minute (any shape) lies, -1 outside all.
 
-    In a grid of two quantities the second changes first. stops: the number of the stop of each.
+    `sky_table` is that of the platform which runs. In a grid of two quantities the second changes
+    first. stops: the number of the stop of each.
     """
-    inside = (minutes >= 0) & (minutes < len(environment.sky))
+    inside = (minutes >= 0) & (minutes < len(sky_table))
     minutes, bins = np.where(inside, minutes, 0), np.where(inside, 0, -1)
     for key, own_edges in zip(over, edges):
         value = (
@@ -90,7 +96,7 @@ def bins_at(
             if key == STOP
             else minutes / 60
             if key == "span_h"
-            else environment.sky[key].to_numpy()[minutes]
+            else sky_table[key].to_numpy()[minutes]
         )
         own = np.searchsorted(own_edges, value, side="right") - 1
         is_in = (bins >= 0) & (own >= 0) & (own < len(own_edges) - 1)

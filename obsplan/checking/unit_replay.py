@@ -34,7 +34,7 @@ def replay_units(
     """
     if not platform.unit:
         return UnitBooks()
-    sky = environment.sky.iloc[:minutes]
+    sky = environment.sky_of(platform.name).iloc[:minutes]
     temperature_k: dict[str, np.ndarray] = {}
     charges = np.ones(minutes, dtype=bool)
     heater_w = np.zeros(minutes)

@@ -82,9 +82,9 @@ def environment_of(scenario, ephemeris: Path | None, telemetry=None):
 
 def echo_cautions(scenario) -> None:
     """Say on standard error what may make the skyline from elevation models wrong."""
-    from obsplan.environment.site_skyline import skyline_cautions
+    from obsplan.environment.site_skyline import site_cautions
 
-    for caution in skyline_cautions(scenario.skyline_paths(), *scenario.site.place):
+    for caution in site_cautions(scenario):
         say(f"caution: {caution}", err=True)
 
 

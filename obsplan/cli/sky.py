@@ -84,7 +84,7 @@ def _with_depth(scenario, depth_m: float | None):
     """The scenario with the ground temperature at `depth_m` added to its tables."""
     if not depth_m:
         return scenario
-    depths_m = (*scenario.site.depths_m, depth_m)
+    depths_m = (*scenario.landing_site.depths_m, depth_m)
     site = scenario.site.model_copy(update={"depths_m": depths_m})
     return scenario.model_copy(update={"site": site})
 

@@ -10,7 +10,7 @@ from obsplan.environment.booked_passes import booked_windows
 from obsplan.environment.contact_columns import CONTACT_COLUMNS
 from obsplan.environment.model import UNSEEN_COLUMNS
 from obsplan.environment.station_choice import assign_stations
-from obsplan.ephemeris import Ephemeris
+from obsplan.environment.viewpoint import Viewpoint
 from obsplan.inputs.hardware import Platform, Radio, Station
 from obsplan.inputs.scenario import Scenario
 from obsplan.physics import earth_station, link_budget
@@ -53,8 +53,7 @@ class StationPasses(NamedTuple):
 def link_columns(
     platform: Platform,
     scenario: Scenario,
-    ephemeris: Ephemeris,
-    profile: np.ndarray,
+    viewpoint: Viewpoint,
     minutes: np.ndarray,
     stations_out: dict[str, np.ndarray] | None = None,
 ) -> tuple[dict[str, np.ndarray], pd.DataFrame, pd.DataFrame]:
@@ -74,9 +73,7 @@ def link_columns(
     passes = []
     for station in scenario.station:
         out = (stations_out or {}).get(station.name)
-        passes.append(
-            _station_passes(scenario, ephemeris, platform, station, profile, minutes, out)
-        )
+        passes.append(_station_passes(scenario, viewpoint, platform, station, minutes, out))
     data_kbps = np.array([p.data_kbps for p in passes])
     used = assign_stations(data_kbps, handover_steps=platform.radio.handover_min)
     names = np.array([s.name for s in scenario.station] + [""], dtype=object)
@@ -94,10 +91,9 @@ def link_columns(
 
 def _station_passes(
     scenario: Scenario,
-    ephemeris: Ephemeris,
+    viewpoint: Viewpoint,
     platform: Platform,
     station: Station,
-    profile: np.ndarray,
     minutes: np.ndarray,
     out: np.ndarray | None,
 ) -> StationPasses:
@@ -106,11 +102,17 @@ def _station_passes(
     set_up = _set_up(station)
 
     def margin_deg(times_utc):
-        seen = view(scenario, ephemeris, station, times_utc)
-        return margins_deg(seen, profile, mask, radio, station).min(axis=0)
+        return margins_from(viewpoint, times_utc, mask, radio, station).min(axis=0)
 
     # From before the span, since a station may be set up by then.
-    visible = windows_where(margin_deg, minutes[0] - set_up, minutes[-1] + MINUTE)
+    earliest = max(minutes[0] - set_up, viewpoint.first_utc)
+    visible = windows_where(
+        margin_deg,
+        earliest,
+        minutes[-1] + MINUTE,
+        scan_s=viewpoint.scan_s,
+        merge_s=viewpoint.merge_s,
+    )
     booked = booked_windows(scenario, station, platform.name)
     windows = visible if booked is None else intersect(visible, booked)
     span = np.array([[minutes[0], minutes[-1] + MINUTE]])
@@ -118,8 +120,8 @@ def _station_passes(
     unbooked = subtract(visible, windows)
     if out is not None:
         windows, unbooked = subtract(windows, out), subtract(unbooked, out)
-    seen = view(scenario, ephemeris, station, minutes)
-    rate_kbps = rate_of(radio, station, seen, scenario.site.height_m)
+    seen = viewpoint.view(station, minutes)
+    rate_kbps = rate_of(radio, station, seen, viewpoint.height_m(minutes))
 
     def flowing_kbps(served: np.ndarray) -> np.ndarray:
         with_data = np.column_stack([served[:, 0] + set_up, served[:, 1]])
@@ -233,32 +235,35 @@ def mask_profile(scenario: Scenario, station: Station) -> np.ndarray:
     return np.array([[0.0, station.mask_deg]]) if path is None else read_profile(path)
 
 
-def view(
-    scenario: Scenario, ephemeris: Ephemeris, station: Station, times_utc: np.ndarray
-) -> earth_station.StationView:
-    """The line of sight between the scenario's site and a station."""
-    return earth_station.station_view(
-        ephemeris,
-        times_utc,
-        *scenario.site.place,
-        station.latitude_deg,
-        station.longitude_deg,
-        station.height_m,
-    )
-
-
-def margins_deg(
-    seen: earth_station.StationView,
-    profile: np.ndarray,
+def margins_from(
+    viewpoint: Viewpoint,
+    times_utc: np.ndarray,
     mask: np.ndarray,
     radio: Radio,
     station: Station,
 ) -> np.ndarray:
-    """The four margins (4, n) of `link_budget.contact_margins_deg` along a line of sight."""
+    """The four margins (4, n) of `margins_deg` from a viewpoint at instants (n,)."""
+    seen = viewpoint.view(station, times_utc)
+    skyline_deg = viewpoint.skyline_deg(times_utc, seen.site_azimuth_deg)
+    least_deg = radio.minimum_elevation_deg + viewpoint.least_from_skyline * skyline_deg
+    return margins_deg(seen, skyline_deg, least_deg, mask, station)
+
+
+def margins_deg(
+    seen: earth_station.StationView,
+    skyline_deg: np.ndarray,
+    least_deg: float | np.ndarray,
+    mask: np.ndarray,
+    station: Station,
+) -> np.ndarray:
+    """The four margins (4, n) of `link_budget.contact_margins_deg` along a line of sight.
+
+    `skyline_deg` (n,) is that of the platform towards the station, `least_deg` its least elevation.
+    """
     return link_budget.contact_margins_deg(
         seen.site_elevation_deg,
-        skyline_elevation_deg(profile, seen.site_azimuth_deg),
-        radio.minimum_elevation_deg,
+        skyline_deg,
+        least_deg,
         seen.station_elevation_deg,
         skyline_elevation_deg(mask, seen.station_azimuth_deg),
         seen.sun_separation_deg,
@@ -267,9 +272,15 @@ def margins_deg(
 
 
 def rate_of(
-    radio: Radio, station: Station, seen: earth_station.StationView, site_height_m: float
+    radio: Radio,
+    station: Station,
+    seen: earth_station.StationView,
+    height_m: float | np.ndarray,
 ) -> np.ndarray:
-    """Bit rate (n,) in kbit/s between the radio and a station, assuming they are in contact."""
+    """Bit rate (n,) in kbit/s between the radio and a station, assuming they are in contact.
+
+    `height_m` is that of the radio above the Moon's sphere.
+    """
     if radio.budget is None:
         return np.full(len(seen.range_km), radio.rate_kbps)
     # read_scenario requires G/T of every station if a radio has a budget.
@@ -277,9 +288,7 @@ def rate_of(
     budget = radio.budget
     g_over_t_db_k: float | np.ndarray = station.g_over_t_db_k
     if station.system_temperature_k is not None and station.beam_width_deg is not None:
-        moon_km = link_budget.moon_centre_range_km(
-            seen.range_km, seen.site_elevation_deg, site_height_m
-        )
+        moon_km = link_budget.moon_centre_range_km(seen.range_km, seen.site_elevation_deg, height_m)
         g_over_t_db_k = link_budget.g_over_t_with_moon_db(
             station.g_over_t_db_k, station.system_temperature_k, station.beam_width_deg, moon_km
         )

@@ -114,7 +114,7 @@ def _power(
     before, after = (
         power_columns(
             p,
-            environment.sky,
+            environment.sky_of(old.name),
             environment.scenario.folder,
             measured=environment.unit_readings,
         )

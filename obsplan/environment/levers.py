@@ -215,13 +215,14 @@ def condition_ways(
 
 def condition_levers(environment: Environment, activity: Activity) -> Iterator[tuple[str, Lever]]:
     """Each end of each range of a condition, as far as its quantity ever goes; keys first."""
+    sky_table = environment.sky_of(environment.scenario.platform_of(activity))
     for condition, _, column, limits, upper_column in requested(activity.when):
         # A range of local time may pass midnight, so that no end of it leads outwards.
         if isinstance(limits, bool) or condition.period:
             continue
         deeper = ("temperature_k",) if condition.key in ("ground", "unit") else ()
         path = ("when", condition.key, *deeper)
-        lower, upper = (environment.sky[c].to_numpy(dtype=float) for c in (column, upper_column))
+        lower, upper = (sky_table[c].to_numpy(dtype=float) for c in (column, upper_column))
         for side, most in ((0, np.nanmin(lower)), (1, np.nanmax(upper))):
             now = limits[side]
             outwards = most < now if side == 0 else most > now

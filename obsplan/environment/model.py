@@ -20,12 +20,13 @@ class Reading:
     stored_mbit: float | None = None
 
 
+HIDDEN_COLUMNS = ("platform", "body", "behind", "hidden", "from_utc", "until_utc", "duration_s")
 UNSEEN_COLUMNS = ("platform", "station", "from_utc", "until_utc")
 
 
 @dataclass(frozen=True)
 class Environment:
-    """Sun, Earth, ground, power and contacts at the site of a scenario, minute by minute.
+    """Sun, Earth, ground, power and contacts of a scenario's platforms, minute by minute.
 
     scenario: the scenario it was computed for.
     sky: one row a minute (UTC index), columns of the sky table (README, tables).
@@ -35,8 +36,13 @@ class Environment:
         `unbooked_kbps` and `unbooked_station`: the fastest station that could be booked. If it
         has units: `unit_heater_w` (the part of `base_load_w` that their heaters draw), and for
         each node its temperature, as in `NAME_k`; both while nothing runs.
+    skies: per platform in orbit the same kind of table, see `obsplan keys orbiter`. In a scenario
+        without a site `sky` is that of the first.
     contacts: one row per contact of a platform that sends to Earth.
-    events: first and last light, eclipses: columns `event`, `time_utc`.
+    events: first and last light, eclipses at the site: columns `event`, `time_utc`.
+    occultations: when Moon or Earth hide Earth or Sun from a platform in orbit, a row each:
+        columns `platform`, `body`, `behind`, `hidden` ("any part", "whole disc"), `from_utc`,
+        `until_utc`, `duration_s`.
     kernels: names and SHA-256 sums of the ephemeris files.
     out: per instrument that is ever out of service, the minutes (n,) in which it is.
     user_windows: per activity that was given windows (see `with_windows`), the minutes (n,)
@@ -67,6 +73,12 @@ class Environment:
     night: tuple[pd.Timestamp, pd.Timestamp] | None = None
     shifts: dict[str, np.ndarray] = field(default_factory=dict)
     telemetry: State | None = None
+    skies: dict[str, pd.DataFrame] = field(default_factory=dict)
+    occultations: pd.DataFrame = field(default_factory=lambda: pd.DataFrame(columns=HIDDEN_COLUMNS))
+
+    def sky_of(self, platform: str) -> pd.DataFrame:
+        """The sky table of a platform: its own in orbit, else the site's."""
+        return self.skies.get(platform, self.sky)
 
     def read_until(self, platform: str) -> int:
         """The minute of the platform's last reading, 0 if there is none."""
@@ -90,4 +102,4 @@ def span_ends(scenario: Scenario) -> tuple[np.datetime64, np.datetime64]:
 def wanted_depths_m(scenario: Scenario) -> list[float]:
     """Depths below the surface that the site or a condition names, rising."""
     conditions = {a.when.ground.depth_m for a in scenario.activity if a.when.ground}
-    return sorted(conditions | set(scenario.site.depths_m))
+    return sorted(conditions | set(scenario.site.depths_m if scenario.site else ()))

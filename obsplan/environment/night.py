@@ -26,7 +26,7 @@ def night_after(
         for instant in (ephemeris.first, ephemeris.last)
     )
     around = max(first - AROUND, earliest), min(last + AROUND, latest)
-    events = sun_events(ephemeris, *around, *scenario.site.place, profile)
+    events = sun_events(ephemeris, *around, *scenario.landing_site.place, profile)
     ends = [instant for event, instant in events if event == "first light" and instant > last]
     if not ends:
         return None

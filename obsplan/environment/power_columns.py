@@ -34,6 +34,9 @@ def power_columns(
         sky_table["sun_azimuth_deg"].to_numpy(),
     )
     surface_k = sky_table["surface_temperature_k"].to_numpy()
+    ground_view: float | np.ndarray = 1.0
+    if platform.flies:
+        ground_view = array_power.view_of_moon(sky_table["height_km"].to_numpy())
     generation_w = np.zeros(len(sky_table))
     for array in platform.array:
         facing = "sun" if array.facing == "sun" else (array.azimuth_deg, array.tilt_deg)
@@ -42,7 +45,9 @@ def power_columns(
             area_m2=array.area_m2,
             efficiency=array.efficiency,
             facing=facing,
-            cell_temperature_k=array_power.cell_temperature_k(*sun, surface_k, facing=facing),
+            cell_temperature_k=array_power.cell_temperature_k(
+                *sun, surface_k, facing=facing, ground_view=ground_view
+            ),
             temperature_coefficient_per_k=array.temperature_coefficient_per_k,
             dust_loss=array.dust_loss,
         )

@@ -13,7 +13,14 @@ from obsplan.physics.skyline import FLAT, read_profile
 
 def site_profile(scenario: Scenario) -> np.ndarray:
     """The profile (n, 2) of the scenario's site; see `read_skyline`."""
-    return read_skyline(scenario.skyline_paths(), *scenario.site.place)
+    return read_skyline(scenario.skyline_paths(), *scenario.landing_site.place)
+
+
+def site_cautions(scenario: Scenario) -> tuple[str, ...]:
+    """What may make the skyline of the scenario's site wrong; see `skyline_cautions`."""
+    if scenario.site is None:
+        return ()
+    return skyline_cautions(scenario.skyline_paths(), *scenario.site.place)
 
 
 def read_skyline(

@@ -1,6 +1,6 @@
 """Temperatures of the platforms' units while nothing runs, and what surrounds them."""
 
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from functools import lru_cache, partial
 from types import MappingProxyType
 
@@ -26,13 +26,15 @@ NO_READINGS: Mapping[str, Readings] = MappingProxyType({})
 HEATER_COLUMN = "unit_heater_w"
 
 
-def table_columns(scenario: Scenario, sky_table: pd.DataFrame) -> dict[str, np.ndarray]:
+def table_columns(
+    units: Iterable[Unit], scenario: Scenario, sky_table: pd.DataFrame
+) -> dict[str, np.ndarray]:
     """Columns (n,) of the sky table for units with a thermal table: cold, hot and heater.
 
     Raises ScenarioError if a table cannot be used or does not reach what the span needs.
     """
     columns: dict[str, np.ndarray] = {}
-    for unit in scenario.units:
+    for unit in units:
         if unit.table is not None:
             table = read_thermal_table(scenario.table_path(unit))
             names = (*unit.columns, unit.heater_column)

@@ -112,6 +112,7 @@ def _platform_columns(
 ) -> dict[str, np.ndarray]:
     """Figures (n,) of a platform by the minute."""
     name, table = platform.name, environment.platforms[platform.name]
+    sky_table = environment.sky_of(name)
     own = [run for run in runs if run.platform == name]
     base_w = known(table, "base_load_w", name, minutes)
     idle_w = np.minimum(base_w, platform.idle_w)
@@ -121,11 +122,11 @@ def _platform_columns(
     if platform.unit:
         tables = [u.heater_column for u in platform.unit if u.table is not None]
         nodes_w = known(table, HEATER_COLUMN, name, minutes)
-        nodes_w = nodes_w - environment.sky[tables].to_numpy()[:minutes].sum(axis=1)
+        nodes_w = nodes_w - sky_table[tables].to_numpy()[:minutes].sum(axis=1)
     charges = np.ones(minutes, dtype=bool)
     for unit in platform.unit:
         if unit.table is not None and unit.charges_above_k is not None:
-            charges &= environment.sky[unit.columns[0]].to_numpy()[:minutes] >= unit.charges_above_k
+            charges &= sky_table[unit.columns[0]].to_numpy()[:minutes] >= unit.charges_above_k
     rate_mbit = known(table, "rate_kbps", name, minutes) * walk.MINUTE_S / 1000.0
     drawn_w, _ = run_profiles(own, minutes)
     readings = {key: np.full(minutes, np.nan) for key in ("reading_wh", "reading_mbit")}
@@ -168,6 +169,7 @@ def _node_columns(
     heat_w, pull_w = np.zeros((2, len(nodes), minutes))
     reading_k = np.full((len(nodes), minutes), np.nan)
     for k, (p, unit) in enumerate(nodes):
+        sky_table = environment.sky_of(environment.scenario.platform_with(unit))
         node, heater = node_of(unit), thermostat_of(unit)
         figures[k] = (
             p,
@@ -179,7 +181,7 @@ def _node_columns(
             *(unit.operating_k or ALWAYS),
             *(unit.switch_on_k or ALWAYS),
         )
-        heat_w[k], ground_k = surroundings(unit, environment.sky.iloc[:minutes])
+        heat_w[k], ground_k = surroundings(unit, sky_table.iloc[:minutes])
         pull_w[k] = node.ground_w_k * ground_k
         for minute, measured_k in environment.unit_readings.get(unit.name, ()):
             if minute < minutes:

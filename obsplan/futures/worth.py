@@ -26,7 +26,8 @@ def runs_value(
             continue
         bins, many = np.zeros((len(counts), len(own)), dtype=int), 1
         if (coverage := activity.coverage) is not None:
-            bins = bins_at(environment, [coverage.over], [coverage.edges], start_min[:, own])
+            sky_table = environment.sky_of(environment.scenario.platform_of(activity))
+            bins = bins_at(sky_table, [coverage.over], [coverage.edges], start_min[:, own])
             many = len(coverage.edges) - 1
         for place in range(many):
             total += _worth(activity, (counts[:, own] & (bins == place)).sum(axis=1))

@@ -14,6 +14,7 @@ from obsplan.common.instants import in_utc, instant_from, stamp
 from obsplan.common.text import did_you_mean, shortened
 from obsplan.inputs.error_text import shown
 from obsplan.inputs.goal_checks import goal_errors
+from obsplan.inputs.orbit_checks import orbit_errors
 from obsplan.inputs.pin_checks import Pinned, pin_errors
 from obsplan.inputs.pointing_checks import pointing_errors
 from obsplan.inputs.split_checks import split_errors
@@ -46,6 +47,7 @@ def reference_errors(raw: Table) -> list[str]:
         lines += _radio_errors(row, platforms, stations)
         lines += _track_errors(row, raw.get("span"))
         lines += _level_errors(row)
+    lines += orbit_errors(platforms, raw.get("site"))
     lines += unit_errors(platforms, instruments, activities)
     lines += team_errors(teams, activities)
     lines += pointing_errors(platforms, instruments, activities)

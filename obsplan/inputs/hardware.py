@@ -1,8 +1,8 @@
 """The hardware in a scenario: ground stations, platforms and their parts, instruments."""
 
-from typing import Annotated, Any, Literal
+from typing import Annotated, Literal
 
-from pydantic import BeforeValidator, Field
+from pydantic import Field
 
 from obsplan.inputs.field_types import (
     Azimuth,
@@ -22,18 +22,10 @@ from obsplan.inputs.field_types import (
 )
 from obsplan.inputs.frozen_model import FrozenModel
 from obsplan.inputs.margins import Margins
+from obsplan.inputs.orbit import Orbit
 from obsplan.inputs.pointing import Pointing
 from obsplan.inputs.stop import Drive, Parking
 from obsplan.inputs.thermal import Unit
-
-
-def _on_the_ground(kind: Any) -> Any:
-    if kind == "orbiter":
-        raise ValueError(
-            "orbits are not computed, so an orbiter would get the sky, contacts and night of the "
-            "landing site; allowed are 'lander' or 'rover'"
-        )
-    return kind
 
 
 class Station(FrozenModel):
@@ -90,7 +82,9 @@ class Array(FrozenModel):
     efficiency: Efficiency
     """Efficiency of the whole chain from sunlight to the bus, with the cells at 28 degrees C."""
     facing: Literal["sun", "fixed"] = "sun"
-    """"sun" for an array that follows the Sun, "fixed" for one with azimuth_deg and tilt_deg."""
+    """"sun" for an array that follows the Sun, "fixed" for one with azimuth_deg and tilt_deg.
+
+    That of an orbiter follows the Sun."""
     azimuth_deg: Azimuth = 0.0
     """Direction that a fixed array faces, from north through east."""
     tilt_deg: Annotated[Number, Field(ge=0, le=180)] = 0.0
@@ -194,7 +188,9 @@ class Radio(FrozenModel):
     budget: Budget | None = None
     """Link budget from which the data rate to Earth follows."""
     minimum_elevation_deg: Elevation = 0.0
-    """Lowest elevation of the Earth at the site for a contact; the skyline applies as well."""
+    """Lowest elevation of the Earth at the site for a contact; the skyline applies as well.
+
+    For an orbiter above the Moon's limb."""
     handover_min: Pause = 0
     """Nothing is sent for this long when another station takes over; 0 for a relay.
 
@@ -230,14 +226,14 @@ class Stay(FrozenModel):
 
 
 class Platform(FrozenModel):
-    """A lander or rover: its arrays, battery, radio, storage."""
+    """A lander, rover or orbiter: its arrays, battery, radio, storage."""
 
     name: Name
     """Name of the platform; "earth" is not allowed."""
-    kind: Annotated[Literal["lander", "rover"], BeforeValidator(_on_the_ground)]
-    """What the platform is; it is shown but does not affect the plan.
-
-    Every platform has the sky of the landing site, so an orbiter is not allowed."""
+    kind: Literal["lander", "rover", "orbiter"]
+    """What the platform is. An orbiter needs an orbit; landers and rovers have the site's sky."""
+    orbit: Orbit | None = None
+    """The orbit of an orbiter about the Moon; not allowed for others."""
     idle_w: NotNegative
     """Power that the platform always draws: computer, receiver, thermal control."""
     night_w: NotNegative | None = None
@@ -256,7 +252,9 @@ class Platform(FrozenModel):
     battery: Battery
     """The battery."""
     heater: Heater | None = None
-    """A survival heater that follows the ground; the simple form of a unit with a thermostat."""
+    """A survival heater that follows the ground; the simple form of a unit with a thermostat.
+
+    Not allowed for an orbiter."""
     unit: Several[Unit] = ()
     """Units of hardware whose temperature counts, each begun with [[platform.unit]]."""
     radio: Radio
@@ -273,6 +271,11 @@ class Platform(FrozenModel):
     """The data storage."""
     margins: Margins = Margins()
     """Margins of this platform; a key that is left out is that of [margins]."""
+
+    @property
+    def flies(self) -> bool:
+        """Whether it is in orbit, with a sky of its own, and not at the site."""
+        return self.orbit is not None
 
 
 class Instrument(FrozenModel):

@@ -72,7 +72,9 @@ class Reach(NamedTuple):
 
 def places_of(scenario: Scenario, platform: str) -> dict[str, Place]:
     """Every place of a rover, the lander first, in metres east and north of that."""
-    stops = {s.name: place_of(scenario.site, s) for s in scenario.stop if s.platform == platform}
+    stops = {
+        s.name: place_of(scenario.landing_site, s) for s in scenario.stop if s.platform == platform
+    }
     return {LANDER: (0.0, 0.0)} | stops
 
 
@@ -114,7 +116,7 @@ def ways_of(scenario: Scenario, platform: Platform) -> Ways | None:
     places = tuple(places_of(scenario, platform.name).values())
     relayed = platform.radio.to != "earth"
     reach = Reach(relayed and bool(models), platform.radio.range_limit_m if relayed else None)
-    site = scenario.site.place
+    site = scenario.landing_site.place
     return _ways(models, hazards, states, site, places, drive.speed_by_slope, reach)
 
 

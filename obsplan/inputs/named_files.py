@@ -13,6 +13,7 @@ from typing import Any, NamedTuple
 from obsplan.common.errors import ScenarioError
 from obsplan.common.model_files import files_of
 from obsplan.inputs.field_types import file_names
+from obsplan.inputs.orbit_checks import orbit_files
 from obsplan.inputs.toml_file import read_toml
 from obsplan.inputs.unit_checks import table_files
 
@@ -31,7 +32,7 @@ class NamedFile(NamedTuple):
 
 
 def files_named_in(raw: dict[str, Any]) -> Iterator[NamedFile]:
-    """Skylines of site, stations and stops, ground and hazards, passes, shifts, tables of hardware.
+    """Skylines, ground and hazards, passes, shifts, orbits, tables of hardware.
 
     Values that are no file names are skipped.
     """
@@ -54,6 +55,8 @@ def files_named_in(raw: dict[str, Any]) -> Iterator[NamedFile]:
             key = f'team "{team.get("name")}".shifts'
             yield NamedFile(key, team["shifts"], "a CSV of shifts beside the scenario")
     yield from _of_places(raw)
+    for key, name in orbit_files(raw):
+        yield NamedFile(key, name, "an OEM (.oem, .xml) or an SPK file (.bsp) beside the scenario")
     for key, name in table_files(raw):
         yield NamedFile(key, name, "a CSV beside the scenario")
 

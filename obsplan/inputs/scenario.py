@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Annotated, Any, Literal, TypeVar, overload
 
 from pydantic import Field
 
+from obsplan.common.errors import ScenarioError
 from obsplan.common.instants import MINUTE, stamp
 from obsplan.inputs.activity import Activity
 from obsplan.inputs.cross_checks import sending_name
@@ -162,14 +163,14 @@ class Scenario(FrozenModel):
 
     title: Line
     """Title of the scenario. The calendar recognises entries of an older plan by it."""
-    site: Site
-    """The landing site."""
+    site: Site | None = None
+    """The landing site; required unless all platforms are in orbit."""
     span: Span
     """The time that the plan covers, and its step."""
     station: Annotated[Several[Station], Field(min_length=1)]
     """Ground stations, each begun with [[station]]."""
     platform: Annotated[Several[Platform], Field(min_length=1)]
-    """Lander or rover, each begun with [[platform]]."""
+    """Landers, rovers and orbiters, each begun with [[platform]]."""
     instrument: Several[Instrument] = ()
     """Instruments, each begun with [[instrument]]."""
     stop: Several[Stop] = ()
@@ -279,6 +280,10 @@ class Scenario(FrozenModel):
         """The units of all platforms, in order."""
         return tuple(unit for platform in self.platform for unit in platform.unit)
 
+    def platform_with(self, unit: Unit) -> str:
+        """Name of the platform that has a unit; names of units differ."""
+        return next(p.name for p in self.platform if any(u.name == unit.name for u in p.unit))
+
     def table_path(self, unit: Unit) -> Path:
         """The thermal table of a unit that has one."""
         assert unit.table is not None
@@ -297,9 +302,21 @@ class Scenario(FrozenModel):
         )
         return self.model_copy(update={kind: parts})
 
+    @property
+    def landing_site(self) -> Site:
+        """The site; raises ScenarioError if all platforms are in orbit and there is none."""
+        if self.site is None:
+            raise ScenarioError(f'"{self.title}": this needs a [site], and the scenario has none')
+        return self.site
+
     def skyline_paths(self) -> tuple[Path, ...]:
-        """The skyline file, or the elevation models; none for a flat skyline."""
-        return tuple(self.folder / name for name in self.site.skyline_files)
+        """The skyline file, or the elevation models; none for a flat skyline or without a site."""
+        return tuple(self.folder / name for name in self.site.skyline_files) if self.site else ()
+
+    def orbit_path(self, platform: Platform) -> Path:
+        """The file with the orbit of a platform that flies."""
+        assert platform.orbit is not None
+        return self.folder / platform.orbit.file
 
     def ground_paths(self, platform: Platform) -> tuple[Path, ...]:
         """The elevation models that a rover drives over; none if it drives straight."""

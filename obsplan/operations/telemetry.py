@@ -59,7 +59,9 @@ def with_telemetry(environment: Environment, state: State) -> Environment:
         for minute, part in read:
             factor[minute:] = factor[minute] if part.array_factor is None else part.array_factor
         platforms[platform.name]["generation_w"] *= factor
-        _resume_units(platforms[platform.name], platform, environment.sky, measured)
+        _resume_units(
+            platforms[platform.name], platform, environment.sky_of(platform.name), measured
+        )
         readings[platform.name] = tuple(
             _reading(platform, minute, part)
             for minute, part in read

@@ -5,7 +5,7 @@ Power is on the platform's bus. All arrays run along time; scalars broadcast.
 
 import numpy as np
 
-from obsplan.common.constants import STEFAN_BOLTZMANN_W_M2_K4
+from obsplan.common.constants import MOON_RADIUS_KM, STEFAN_BOLTZMANN_W_M2_K4
 
 SUN_TRACKING = "sun"
 
@@ -58,6 +58,7 @@ def cell_temperature_k(
     surface_temperature_k: np.ndarray,
     *,
     facing: str | tuple[float, float],
+    ground_view: float | np.ndarray = 1.0,
     absorptance: float = 0.90,
     emissivity: float = 0.85,
     ground_emissivity: float = 0.95,
@@ -66,12 +67,12 @@ def cell_temperature_k(
 
     Balance of a grey body per square metre of panel, both faces with the emissivity e:
 
-        2 e sigma T^4 = absorptance * sunlight + e * ground_emissivity * sigma * T_ground^4
+        2 e sigma T^4 = absorptance * sunlight + e * ground_emissivity * F * sigma * T_ground^4
 
     The front of a panel tilted by t sees an infinite plane of ground with the view factor
     (1 - cos t)/2, its back with (1 + cos t)/2. They add up to one, so the tilt matters only
-    for the sunlight. The ground has one temperature, the sky is at zero kelvin, and no heat
-    is conducted into the platform.
+    for the sunlight: F, `ground_view`, is one. In orbit it is that of `view_of_moon`. The ground
+    has one temperature, the sky is at zero kelvin, and no heat is conducted into the platform.
 
     Sunlight converted to electricity is counted as heat, which is true while the battery is
     full; sunlight reflected by the ground is neglected. At the default values the first
@@ -83,9 +84,20 @@ def cell_temperature_k(
     sunlight_w_m2 = _sunlight_w_m2(
         irradiance_w_m2, visible_fraction, sun_elevation_deg, sun_azimuth_deg, facing
     )
-    ground_k4 = ground_emissivity * np.asarray(surface_temperature_k, dtype=float) ** 4
+    ground_k4 = (
+        ground_view * ground_emissivity * np.asarray(surface_temperature_k, dtype=float) ** 4
+    )
     sun_k4 = absorptance / emissivity * sunlight_w_m2 / STEFAN_BOLTZMANN_W_M2_K4
     return ((sun_k4 + ground_k4) / 2.0) ** 0.25
+
+
+def view_of_moon(height_km: np.ndarray) -> np.ndarray:
+    """How much of what both faces of a plate see is the Moon (n,), at most: (R / (R + h))^2.
+
+    That is the view factor of a plate that faces the Moon's centre (Howell, Catalog of Radiation
+    Heat Transfer Configuration Factors, as quoted by others); otherwise turned it sees less.
+    """
+    return (MOON_RADIUS_KM / (MOON_RADIUS_KM + np.asarray(height_km))) ** 2
 
 
 def heater_below_w(

@@ -11,8 +11,10 @@ import numpy as np
 from obsplan.common.constants import EARTH_EQUATORIAL_RADIUS_KM, EARTH_FLATTENING
 from obsplan.ephemeris import Ephemeris
 from obsplan.physics.sky import apparent_km, elevation_azimuth_range, site_km
-from obsplan.physics.vectors import angle_between_deg, local_angles, rotated, unit_vector
+from obsplan.physics.vectors import angle_between_deg, length, local_angles, rotated, unit_vector
 
+TURNS_BEYOND_DAYS = 0.00273781191135448  # turns a day more than one; IERS Conventions 2010, 5.15
+EARTH_RATE_RAD_S = 2.0 * np.pi * (1.0 + TURNS_BEYOND_DAYS) / 86400.0
 NUTATION_STEP = np.timedelta64(6, "h")  # linear interpolation between: below 1e-6 deg
 
 
@@ -47,7 +49,7 @@ def station_view(
     at = _centres(ephemeris, np.asarray(times_utc, dtype="datetime64[us]").tobytes())
     latitude = np.radians(station_latitude_deg)
     turned = np.radians(station_longitude_deg) + at.earth_rotation_rad
-    turned_km = _station_km(latitude, turned, station_height_m)
+    turned_km = station_place_km(latitude, turned, station_height_m)
     station_km = np.einsum("jin,jn->in", at.to_intermediate, turned_km)
     lunar_site_km = site_km(latitude_deg, longitude_deg, height_m)
     site_from_moon_km = np.einsum("jin,j->in", at.to_moon_frame, lunar_site_km)
@@ -93,15 +95,15 @@ def _centres(ephemeris: Ephemeris, instants: bytes) -> _Centres:
     earth, moon = ephemeris.earth.at(time), ephemeris.moon.at(time)
     return _Centres(
         ephemeris.moon_frame.rotation_at(time),
-        _celestial_to_intermediate(ephemeris, times_utc),
-        _earth_rotation_rad(time),
+        celestial_to_intermediate(ephemeris, times_utc),
+        earth_rotation_rad(time),
         apparent_km(earth, ephemeris.moon),
         apparent_km(earth, ephemeris.sun),
         apparent_km(moon, ephemeris.earth),
     )
 
 
-def _station_km(latitude, turned, height_m) -> np.ndarray:
+def station_place_km(latitude, turned, height_m) -> np.ndarray:
     """Vector (3, n) from the Earth's centre to a station at the rotation angle `turned`.
 
     The third axis is the pole. Geodetic to Cartesian on an ellipsoid, with the radius of
@@ -118,14 +120,31 @@ def _station_km(latitude, turned, height_m) -> np.ndarray:
     return position
 
 
-def _earth_rotation_rad(time) -> np.ndarray:
+def geodetic_latitude_deg(position_km: np.ndarray) -> np.ndarray:
+    """Geodetic latitude (n,) of positions (3, n) from the Earth's centre, the third axis the pole.
+
+    Where the vertical of the ellipsoid (WGS 84) points at them: tan(latitude) = (z + e^2 N sin
+    latitude) / rho, repeated until it no longer changes (Montenbruck and Gill 2000, Satellite
+    Orbits, section 5.5, in another form).
+    """
+    squared = EARTH_FLATTENING * (2.0 - EARTH_FLATTENING)
+    across_km, z_km = np.hypot(position_km[0], position_km[1]), position_km[2]
+    sine = z_km / length(position_km)
+    for _ in range(5):
+        normal_km = EARTH_EQUATORIAL_RADIUS_KM / np.sqrt(1.0 - squared * sine**2)
+        raised_km = z_km + squared * normal_km * sine
+        sine = raised_km / np.hypot(across_km, raised_km)
+    return np.degrees(np.arcsin(sine))
+
+
+def earth_rotation_rad(time) -> np.ndarray:
     """Earth rotation angle, IERS Conventions 2010, equation 5.15."""
     days = time.ut1 - 2451545.0
-    turns = 0.7790572732640 + 0.00273781191135448 * days + np.mod(days, 1.0)
+    turns = 0.7790572732640 + TURNS_BEYOND_DAYS * days + np.mod(days, 1.0)
     return 2.0 * np.pi * np.mod(turns, 1.0)
 
 
-def _celestial_to_intermediate(ephemeris: Ephemeris, times_utc: np.ndarray) -> np.ndarray:
+def celestial_to_intermediate(ephemeris: Ephemeris, times_utc: np.ndarray) -> np.ndarray:
     """Precession and nutation matrix (3, 3, n), interpolated since it changes slowly."""
     times_utc = np.asarray(times_utc, dtype="datetime64[us]")
     first, last = times_utc.min(), times_utc.max()

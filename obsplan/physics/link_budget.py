@@ -27,7 +27,7 @@ def path_loss_db(range_km: np.ndarray, frequency_mhz: float) -> np.ndarray:
 
 
 def moon_centre_range_km(
-    range_km: np.ndarray, site_elevation_deg: np.ndarray, height_m: float = 0.0
+    range_km: np.ndarray, site_elevation_deg: np.ndarray, height_m: float | np.ndarray = 0.0
 ) -> np.ndarray:
     """Range in km from a station to the Moon's centre, behind a site `range_km` away.
 
@@ -100,7 +100,7 @@ def rate_kbps(
 def contact_margins_deg(
     site_elevation_deg: np.ndarray,
     skyline_elevation_deg: np.ndarray,
-    site_minimum_deg: float,
+    site_minimum_deg: float | np.ndarray,
     station_elevation_deg: np.ndarray,
     station_mask_deg: np.ndarray,
     sun_separation_deg: np.ndarray,

@@ -22,6 +22,7 @@ from obsplan.common.errors import TableError
 from obsplan.common.instants import full_stamp
 from obsplan.inputs.scenario import Scenario
 from obsplan.planning.plan import Plan
+from obsplan.reporting.place import place_name
 
 ALARM_BEFORE = timedelta(minutes=60)
 OURS = "@obsplan"
@@ -124,7 +125,7 @@ def _slot(scenario: Scenario, slot) -> dict:
         "dtend": _utc(slot.end_utc),
         "summary": f"{slot.platform}: {slot.activity} {slot.run}",
         "description": "\n".join(lines),
-        "location": scenario.site.name,
+        "location": place_name(scenario),
         "categories": ["slot"],
         "status": "TENTATIVE" if slot.state == "planned" else "CONFIRMED",
     }

@@ -6,7 +6,7 @@ import numpy as np
 import pandas as pd
 
 from obsplan.common import intervals
-from obsplan.common.constants import ASTRONOMICAL_UNIT_KM, SOLAR_IRRADIANCE_W_M2
+from obsplan.common.constants import ASTRONOMICAL_UNIT_KM, MOON_RADIUS_KM, SOLAR_IRRADIANCE_W_M2
 from obsplan.environment.model import Environment
 from obsplan.environment.site_skyline import site_profile
 from obsplan.physics import sky
@@ -41,7 +41,13 @@ def contact_windows(environment: Environment, **of: str) -> Windows:
 
 
 def skyline_at(environment: Environment, azimuth_deg: np.ndarray) -> np.ndarray:
-    """Elevation of the site's skyline in these directions, degrees."""
+    """Elevation of the site's skyline in these directions (n,), degrees.
+
+    Without a site that of the Moon's limb in each minute (n,), below the level plane of an orbiter.
+    """
+    if environment.scenario.site is None:
+        height_km = environment.sky["height_km"].to_numpy()
+        return -np.degrees(np.arccos(MOON_RADIUS_KM / (MOON_RADIUS_KM + height_km)))
     return skyline_elevation_deg(site_profile(environment.scenario), azimuth_deg)
 
 

@@ -18,7 +18,13 @@ from obsplan.planning.plan import make_plan
 from obsplan.survey.day_columns import DAY_COLUMNS, WORD_COLUMNS
 from obsplan.survey.lunar_days import clipped
 from obsplan.survey.ranking import Notes, for_and_against, ranked
-from obsplan.survey.site_course import SiteCourse, place_of, site_courses, skyline_of
+from obsplan.survey.site_course import (
+    SiteCourse,
+    place_of,
+    require_on_ground,
+    site_courses,
+    skyline_of,
+)
 from obsplan.survey.stay_figures import (
     TOUCHDOWN_COLUMNS,
     Day,
@@ -69,9 +75,11 @@ def landing_days(
     that is late, and of one off target to the north, east, south and west; with `planned`
     their loss of value too.
 
-    Raises ObsplanError for a range without a lunar day; EphemerisError unless the kernels
-    cover the range, one and a half lunations before it and half a lunation after it.
+    Raises ScenarioError if a platform is in orbit; ObsplanError for a range without a lunar day;
+    EphemerisError unless the kernels cover the range, one and a half lunations before it and half
+    a lunation after it.
     """
+    require_on_ground(scenario)
     range_s = range_seconds(first_utc, last_utc)
     home = place_of(scenario)
     off_target = {side: _on_ground(place) for side, place in _off_target(home, offset_km).items()}
@@ -184,7 +192,7 @@ class Planner:
         if end - start < timedelta(minutes=scenario.span.step_min):
             raise Infeasible("the span would end within its first step")
         shift = start - scenario.span.start_utc
-        site = scenario.site.model_copy(
+        site = scenario.landing_site.model_copy(
             update={
                 "name": place.name,
                 "latitude_deg": place.latitude_deg,

@@ -15,6 +15,7 @@ import pandas as pd
 
 from obsplan.common import intervals
 from obsplan.common.constants import SUN_RADIUS_KM
+from obsplan.common.errors import ScenarioError
 from obsplan.environment import contacts
 from obsplan.environment.ground import soil_of
 from obsplan.environment.power_columns import power_columns
@@ -51,9 +52,18 @@ GRAZING_S = 600.0  # as in sky.sun_events
 Site = tuple[float | np.ndarray, float | np.ndarray, float | np.ndarray]
 
 
+def require_on_ground(scenario: Scenario) -> None:
+    """Raise ScenarioError if a platform is in orbit: a file has its orbit for one span alone."""
+    if flying := [p.name for p in scenario.platform if p.flies]:
+        raise ScenarioError(
+            f'platform "{flying[0]}" is in orbit, which is known for its own span alone; lunar '
+            "days and sites are compared for platforms on the ground: leave it out of the scenario"
+        )
+
+
 def place_of(scenario: Scenario) -> Place:
     """The scenario's own site."""
-    site = scenario.site
+    site = scenario.landing_site
     return Place(site.name, *site.place, site.slope_deg, site.aspect_deg, scenario.skyline_paths())
 
 
@@ -144,7 +154,7 @@ def site_courses(
         group = _skies(scenario, shared, [places[k] for k in members], profiles[members[0]])
         skies.update(zip(members, group))
     lights = [skies[k].light for k in range(len(places))]
-    surface_k = surface_temperature_k(lights, soil_of(scenario.site))
+    surface_k = surface_temperature_k(lights, soil_of(scenario.landing_site))
     return [
         _course(
             scenario,
@@ -191,7 +201,7 @@ def _skies(scenario: Scenario, shared: Range, places: list[Place], profile) -> l
     apart = sky.sun_against_earth_deg(sun_near, earth_near)
     uncovered[:, near] -= disc_overlap(*apart)
 
-    soil = soil_of(scenario.site)
+    soil = soil_of(scenario.landing_site)
     earlier = past_light(shared.track(instants(shared.past_s)), where, places, profile, soil)
     light = light_at(places, profile, soil, sun, above, uncovered).by_hour().after(earlier)
     by_hour = (
@@ -319,7 +329,7 @@ def _links(scenario, shared, where, profile, times) -> dict:
         seen = shared.stations[station.name](times, *where)
         hourly = earth_station.StationView(*(part[:, ::PER_HOUR] for part in seen))
         for platform in _direct(scenario):
-            margin = contacts.margins_deg(seen, profile, mask, platform.radio, station).min(axis=0)
+            margin = _margin_deg(seen, profile, mask, platform, station)
             links[platform.name, station.name] = margin, hourly, mask
     return links
 
@@ -333,8 +343,7 @@ def _site_links(scenario, shared, spot, profile, links, k):
 
             def exact(times_utc, station=station, platform=platform, mask=mask):
                 seen = shared.stations[station.name](times_utc, *spot)
-                margins = contacts.margins_deg(seen, profile, mask, platform.radio, station)
-                return margins.min(axis=0)
+                return _margin_deg(seen, profile, mask, platform, station)
 
             pair = platform.name, station.name
             flows = _windows(shared.scan_s, margin[k], exact) + [60 * station.set_up_min, 0]
@@ -344,12 +353,19 @@ def _site_links(scenario, shared, spot, profile, links, k):
     return windows, rates
 
 
+def _margin_deg(seen, profile, mask, platform: Platform, station) -> np.ndarray:
+    """The smallest margin of a contact along lines of sight."""
+    skyline_deg = skyline_elevation_deg(profile, seen.site_azimuth_deg)
+    least_deg = platform.radio.minimum_elevation_deg
+    return contacts.margins_deg(seen, skyline_deg, least_deg, mask, station).min(axis=0)
+
+
 def _course(scenario, shared, place: Place, over: _Sky, surface_k, days) -> SiteCourse:
     """One site's course, with generation and base load of its platforms."""
     sun = ("irradiance_w_m2", "sun_visible_fraction", "sun_elevation_deg", "sun_azimuth_deg")
     names = (*sun, "local_time_h")
     by_hour = pd.DataFrame(dict(zip(names, over.hourly_sun)) | {"surface_temperature_k": surface_k})
-    by_hour = by_hour.assign(**table_columns(scenario, by_hour))
+    by_hour = by_hour.assign(**table_columns(scenario.units, scenario, by_hour))
     generation_w, base_load_w = {}, {}
     for platform in scenario.platform:
         columns = power_columns(platform, by_hour, scenario.folder, HOUR_S)

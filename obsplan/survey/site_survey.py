@@ -32,7 +32,7 @@ from obsplan.inputs.sites_csv import Place
 from obsplan.survey.day_columns import DAY_COLUMNS
 from obsplan.survey.landing_days import Planner, range_seconds, ranked_table, site_rows
 from obsplan.survey.lunar_days import require_range, scan_count
-from obsplan.survey.site_course import SiteCourse, site_courses, skyline_of
+from obsplan.survey.site_course import SiteCourse, require_on_ground, site_courses, skyline_of
 
 Report = Callable[[int, int], None]  # sites done, sites in total
 SITE_COLUMNS = ["name", "latitude_deg", "longitude_deg", "height_m"]
@@ -61,10 +61,12 @@ def survey_sites(
     `problem` or cannot be computed is one row whose `notes` say why. `jobs` processes share the
     work (default: all cores), or the workers of the Dask cluster at `scheduler`. Finished chunks
     are saved in a hidden directory beside the path `keep`, from which a repeated call resumes;
-    `forget_saved` deletes it once the table is written. Raises ObsplanError for an empty range,
+    `forget_saved` deletes it once the table is written. Raises ScenarioError if a platform is in
+    orbit; ObsplanError for an empty range,
     one outside the kernels, or a scheduler that does not answer or is lost; TableError if nothing
     can be written there.
     """
+    require_on_ground(scenario)
     range_s = range_seconds(first_utc, last_utc)
     require_range(*range_s, ephemeris_directory)
     planner = Planner(scenario, gap, ephemeris_directory) if planned else None

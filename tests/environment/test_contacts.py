@@ -12,10 +12,10 @@ from tools.small import platform, scenario_table
 from obsplan.common.errors import ScenarioError
 from obsplan.environment import contacts
 from obsplan.environment.model import span_ends
+from obsplan.environment.viewpoint import viewpoints
 from obsplan.ephemeris import open_ephemeris
 from obsplan.inputs.read_scenario import read_scenario, scenario_from
 from obsplan.physics import link_budget
-from obsplan.physics.skyline import FLAT
 
 EPHEMERIS = open_ephemeris()
 BUDGET = {
@@ -50,7 +50,8 @@ def minutes_of(scene):
 def worked(scene):
     """The lander's columns as a table, and its contacts."""
     minutes = minutes_of(scene)
-    columns, rows, _ = contacts.link_columns(scene.platform[0], scene, EPHEMERIS, FLAT, minutes)
+    seat = viewpoints(scene, EPHEMERIS, *span_ends(scene))[scene.platform[0].name]
+    columns, rows, _ = contacts.link_columns(scene.platform[0], scene, seat, minutes)
     return pd.DataFrame(columns, index=pd.DatetimeIndex(minutes).tz_localize("UTC")), rows
 
 
@@ -307,9 +308,9 @@ def test_least_margin_ends_where_the_contact_does():
         if row.loss_utc == pd.Timestamp(span_ends(scene)[1], tz="UTC"):
             continue
         ends = np.array([row.loss_utc.tz_localize(None)], "datetime64[s]") + np.arange(-1, 1)
-        seen = contacts.view(scene, EPHEMERIS, station, ends)
-        mask = contacts.mask_profile(scene, station)
-        margins = contacts.margins_deg(seen, FLAT, mask, scene.platform[0].radio, station)
+        seat = viewpoints(scene, EPHEMERIS, ends[0], ends[1])[scene.platform[0].name]
+        seen, mask = seat.view(station, ends), contacts.mask_profile(scene, station)
+        margins = contacts.margins_from(seat, ends, mask, scene.platform[0].radio, station)
         assert (margins.min(axis=0) > 0).tolist() == [True, False]
         assert np.argmin(margins[:, 1]) == 2  # the Moon sets behind the mask
         assert link_budget.light_time_s(seen.range_km) == pytest.approx(

@@ -18,7 +18,7 @@ PURE = {
     *("run_heat_share", "taper_above", "fade", "priority", "at_once", "first_runs_in_contact"),
     *("runs_each", "minimum_value", "bins"),
     *("power_share", "energy_share", "store_share", "link_share"),
-    *("samples", "seed", "factor", "chance", "detour", "value_factor"),
+    *("samples", "seed", "factor", "chance", "detour", "value_factor", "target"),
 }
 
 

@@ -119,13 +119,8 @@ MISTAKES = [
         "activity 1 \"plasma sweep\".contact = \"hole\": allowed are 'whole', 'start' or 'none'",
     ),
     (
-        {"platform.1.kind": "orbiter"},
-        'platform 2 "rover".kind = "orbiter": orbits are not computed, so an orbiter would get the '
-        "sky, contacts and night of the landing site; allowed are 'lander' or 'rover'",
-    ),
-    (
         {"platform.1.kind": "hopper"},
-        "platform 2 \"rover\".kind = \"hopper\": allowed are 'lander' or 'rover'",
+        "platform 2 \"rover\".kind = \"hopper\": allowed are 'lander', 'rover' or 'orbiter'",
     ),
     (
         {"instrument.1.hazard": "fire"},

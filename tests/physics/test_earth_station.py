@@ -57,7 +57,7 @@ def test_precession_and_nutation_between_their_knots_are_right():
     times = MONTH[0] + np.arange(0, 15 * 86400, 60).astype("timedelta64[s]")
     sample = np.arange(7, len(times), 331)
     exact = EPHEMERIS.time(times[sample]).C
-    near = earth_station._celestial_to_intermediate(EPHEMERIS, times)[:, :, sample]
+    near = earth_station.celestial_to_intermediate(EPHEMERIS, times)[:, :, sample]
     assert np.degrees(np.abs(near - exact).max()) < 1e-6  # straight lines over 6 h: 1.3e-7
 
 

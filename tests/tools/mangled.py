@@ -34,6 +34,7 @@ from obsplan.inputs.sites_csv import read_sites
 from obsplan.survey.site_survey import survey_sites
 from tools.models import in_degrees, pds3
 from tools.mutator import TEXTS, mangled
+from tools.orbits import write_spk
 from tools.sound_inputs import FILES, OLD_PLAN
 
 # After so much work, or waiting, a case counts as hanging; another's work on the same machine does
@@ -130,6 +131,15 @@ COMMANDS = {
         ["replan", "small.toml", "old", "--now", "2028-07-05T03:00:00Z", "-o", "out"],
         ["plan", "small.toml", "-o", "old"],
     ],
+    "orbiter": [
+        ["sky", "flying.toml", "-o", "out.csv"],
+        ["link", "flying.toml", "--at", "2028-07-05T02:00:00Z"],
+        ["plan", "flying.toml", "--dry-run"],
+    ],
+    **dict.fromkeys(
+        ["orbit", "sampled orbit"],
+        [["sky", "flying.toml", "-o", "out.csv"], ["link", "flying.toml", "-o", "out.csv"]],
+    ),
     "planned": [
         ["plan", "small.toml", "-o", "out", "--effort", "low", "--patience", "5"],
         ["plan", "small.toml", "-o", "out", "--worth", "--alternatives", "2", "--patience", "8"],
@@ -152,6 +162,9 @@ MANGLED = {
     "places": ("small.toml", "toml stop drive parking", 5),
     "decision": ("small.toml", "toml after first_runs_in_contact received_by_h", 4),
     "uncertainty": ("small.toml", "toml futures uncertainty", 3),
+    "orbiter": ("flying.toml", "toml orbit", 3),
+    "orbit": ("orbit.oem", "text", 4),
+    "sampled orbit": ("orbit.bsp", "bytes", 2),
     "skyline": ("around.csv", "csv", 3),
     "station skyline": ("mask.csv", "csv", 2),
     "thermal table": ("thermal.csv", "csv", 4),
@@ -194,6 +207,7 @@ def bench(folder: Path) -> None:
     for name, text in FILES.items():
         (folder / name).write_text(text)
     in_degrees(folder / "near.tif", lambda y, x: 0 * y + 50 * x, (40.0, 10.0), 0.05, 9, unit="m")
+    write_spk(folder / "orbit.bsp", "2028-07-04T23:30:00", 480)
     (folder / "old").mkdir()
     for name, text in OLD_PLAN.items():
         (folder / "old" / name).write_text(text)

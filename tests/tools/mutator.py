@@ -34,6 +34,7 @@ TEXTS = [
     *("2028-07-05 01:00", "2028-07-05T01:00:00+02:00", "1950-01-01T00:00:00Z", "2200-01-01 00:00"),
     *("2028-07-05", "03:00", "45842.125", "-1", "1e309", "1,5", "0x10", "1_0", "-0", "99999999999"),
 ]
+NO_TEXT = ("tif", "bytes")
 VALUES: list[Any] = [*NUMBERS, *DATES, *TEXTS, True, False, [], {}, [1, 2, 3], {"a": 1}, [[[]]]]
 
 
@@ -49,7 +50,8 @@ def _mutated(kind: str, content: bytes, rng: Random) -> tuple[bytes, list[str]]:
     done = []
     for _ in range(rng.choice([1, 1, 1, 2, 3])):
         # Most files that are broken as such are refused at once; those that are not go further.
-        choice = rng.choice([OWN[kind]] * 4 + [ANY_FILE if kind == "tif" else TEXT, ANY_FILE])
+        other = ANY_FILE if kind in NO_TEXT else TEXT
+        choice = rng.choice([OWN[kind]] * 4 + [other, ANY_FILE])
         name, mutation = rng.choice(list(choice.items()))
         try:
             content = mutation(content, rng)
@@ -336,7 +338,7 @@ def _odd_heights(content: bytes, rng: Random) -> bytes:
 # Keys below which alone a kind of case changes the scenario.
 PARTS = [
     *("keep_out", "pin", "team", "unit", "margins", "when", "goal", "futures uncertainty"),
-    *("after first_runs_in_contact received_by_h", "stop drive parking"),
+    *("after first_runs_in_contact received_by_h", "stop drive parking", "orbit"),
 ]
 OWN: dict[str, dict[str, Mutation]] = {
     "toml": _own_toml(),
@@ -344,4 +346,5 @@ OWN: dict[str, dict[str, Mutation]] = {
     "csv": OWN_CSV,
     "tif": {"other tag": _other_tag, "odd heights": _odd_heights},
     "text": TEXT | {"other digits": _other_digits},
+    "bytes": ANY_FILE,
 }

@@ -3,6 +3,8 @@
 The scenario has every key, save those that exclude one that is there.
 """
 
+from tools.orbits import kvn, segment
+
 # Over so short a span that a command takes moments.
 SCENARIO = """
 title = "mangled"
@@ -399,6 +401,52 @@ SHIFTS = """start_utc,end_utc
 2028-07-05T00:30:00Z,2028-07-05T03:00:00Z
 2028-07-05 03:00,2028-07-05 06:30
 """
+# Two platforms in orbit and none on the ground; `bench` in mangled.py writes the SPK file.
+FLYING = """
+title = "mangled in orbit"
+[span]
+start_utc = 2028-07-05T00:00:00Z
+end_utc = 2028-07-05T06:00:00Z
+step_min = 5
+[[station]]
+name = "north"
+latitude_deg = 40.0
+longitude_deg = 0.0
+set_up_min = 3
+[[platform]]
+name = "orbiter"
+kind = "orbiter"
+idle_w = 30.0
+bus_limit_w = 150.0
+orbit = { file = "orbit.oem" }
+array = [{ area_m2 = 1.0, efficiency = 0.3 }]
+battery = { capacity_wh = 300.0, reserve = 0.3 }
+radio = { transmit_w = 30.0, rate_kbps = 200.0, minimum_elevation_deg = 1.0 }
+store = { capacity_mbit = 500.0 }
+[[platform]]
+name = "second"
+kind = "orbiter"
+idle_w = 30.0
+bus_limit_w = 150.0
+orbit = { file = "orbit.bsp", target = -999 }
+array = [{ area_m2 = 1.0, efficiency = 0.3 }]
+battery = { capacity_wh = 300.0, reserve = 0.3 }
+radio = { transmit_w = 30.0, rate_kbps = 200.0 }
+store = { capacity_mbit = 500.0 }
+[[instrument]]
+name = "imager"
+platform = "orbiter"
+[[activity]]
+name = "whole Earth"
+instrument = "imager"
+duration_min = 10
+power_w = 10.0
+data_mbit = 20.0
+count = 3
+[activity.when]
+earth_phase_deg = [0, 180]
+"""
+ORBIT = kvn([segment("2028-07-04T23:30:00", 480, step_s=120)])
 # What a command reads of an old plan.
 OLD_PLAN = {
     "timeline.csv": TIMELINE,
@@ -434,4 +482,6 @@ FILES = {
     "passes.csv": PASSES,
     "shifts.csv": SHIFTS,
     "hazards.csv": HAZARDS,
+    "flying.toml": FLYING,
+    "orbit.oem": ORBIT,
 }

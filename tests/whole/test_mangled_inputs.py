@@ -11,7 +11,7 @@ from random import Random
 import pytest
 from tools.mangled import MANGLED
 from tools.models import in_degrees
-from tools.mutator import ANY_FILE, OWN, PARTS, TEXT, mangled
+from tools.mutator import ANY_FILE, NO_TEXT, OWN, PARTS, TEXT, mangled
 from tools.sound_inputs import FILES
 
 from obsplan.inputs.key_reference import parts
@@ -62,11 +62,13 @@ def test_every_mutation_changes_something_and_the_same_seed_gives_the_same(kind,
         "toml": FILES["small.toml"].encode(),
         "csv": FILES["timeline.csv"].encode(),
         "text": b"lines = 9\nsamples = 0.25\n",
+        "bytes": bytes(range(256)),
         "tif": in_degrees(
             tmp_path / "a.tif", lambda y, x: 0 * y + 1, (4.0, 1.0), 0.05, 9
         ).read_bytes(),
     }[kind]
-    for name, mutation in {**OWN[kind], **ANY_FILE, **({} if kind == "tif" else TEXT)}.items():
+    more = {} if kind in NO_TEXT else TEXT
+    for name, mutation in {**OWN[kind], **ANY_FILE, **more}.items():
         assert any(mutation(sound, Random(seed)) != sound for seed in range(20)), name
     results = [mangled(kind, sound, Random(seed)) for seed in range(40)]
     assert results == [mangled(kind, sound, Random(seed)) for seed in range(40)]
@@ -84,7 +86,8 @@ def without(node, names):
 
 @pytest.mark.parametrize("names", PARTS)
 def test_of_some_keys_nothing_beside_them_is_mangled(names):
-    sound, mutation = FILES["small.toml"], OWN[f"toml {names}"]["other value"]
+    sound = FILES["flying.toml" if names == "orbit" else "small.toml"]
+    mutation = OWN[f"toml {names}"]["other value"]
     before = tomllib.loads(sound)
     for seed in range(20):
         after = tomllib.loads(mutation(sound.encode(), Random(seed)).decode())
@@ -107,6 +110,8 @@ def keys_below(node, path=""):
 def test_every_key_that_a_user_may_write_is_mangled(file):
     telemetry = file == "state.toml"
     there = set(keys_below(tomllib.loads(FILES[file])))
+    if not telemetry:
+        there |= set(keys_below(tomllib.loads(FILES["flying.toml"])))
     for name, part in parts().items():
         if name == "timeline" or name.startswith("telemetry") != telemetry:
             continue

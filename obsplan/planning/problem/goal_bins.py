@@ -63,11 +63,12 @@ def _bins_at(
 ) -> np.ndarray:
     scenario = environment.scenario
     bins = np.zeros(len(minutes), dtype=int)
+    sky_table = environment.sky_of(scenario.platform_of(activity))
     for key, edges in zip(goal.over, goal.axes):
         own = (
             np.full(len(minutes), stop_number(goal, activity))
             if key == STOP
-            else bins_at(environment, key, edges, minutes)
+            else bins_at(sky_table, key, edges, minutes)
         )
         bins = np.where((bins >= 0) & (own >= 0), bins * (len(edges) - 1) + own, -1)
     if goal.counted == "received" and activity.data_mbit > 0:

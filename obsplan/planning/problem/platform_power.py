@@ -85,7 +85,7 @@ def _too_cold_to_charge(environment: Environment, platform: Platform, relaxed: b
             if unit.table is None and relaxed:
                 level_k = bounds(environment, unit).warmest_k[:-1] + LINE_K
             else:
-                where = environment.sky if unit.table is not None else table
+                where = environment.sky_of(platform.name) if unit.table is not None else table
                 level_k = where[unit.columns[0]].to_numpy(dtype=float)
             cold |= level_k < unit.charges_above_k
     return cold

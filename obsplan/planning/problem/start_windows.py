@@ -29,13 +29,14 @@ def condition_masks(environment: Environment, activity: Activity) -> dict[str, n
     and "own windows".
     """
     masks = {}
+    sky_table = environment.sky_of(environment.scenario.platform_of(activity))
     for condition, _, column, allowed, upper_column in requested(activity.when):
-        value = environment.sky[column].to_numpy()
+        value = sky_table[column].to_numpy()
         if isinstance(allowed, bool):
             masks[condition.key] = value == allowed
             continue
         low, high = allowed
-        above, below = value >= low, environment.sky[upper_column].to_numpy() <= high
+        above, below = value >= low, sky_table[upper_column].to_numpy() <= high
         # Only of a quantity that starts again may the range run from high to low.
         masks[condition.key] = above & below if low <= high else above | below
     if activity.contact == "whole":
@@ -146,7 +147,8 @@ def coverage_bin(environment: Environment, activity: Activity) -> np.ndarray:
     coverage = activity.coverage
     if coverage is None:
         return np.zeros(environment.scenario.steps, dtype=int)
-    return bins_at(environment, coverage.over, coverage.edges, step_minutes(environment))
+    sky_table = environment.sky_of(environment.scenario.platform_of(activity))
+    return bins_at(sky_table, coverage.over, coverage.edges, step_minutes(environment))
 
 
 def step_minutes(environment: Environment) -> np.ndarray:
@@ -156,10 +158,13 @@ def step_minutes(environment: Environment) -> np.ndarray:
 
 
 def bins_at(
-    environment: Environment, key: str, edges: tuple[float, ...], minutes: np.ndarray
+    sky_table: pd.DataFrame, key: str, edges: tuple[float, ...], minutes: np.ndarray
 ) -> np.ndarray:
-    """The bin (n,) of a quantity between rising edges at minutes (n,), -1 outside them all."""
-    value = minutes / 60 if key == "span_h" else environment.sky[key].to_numpy()[minutes]
+    """The bin (n,) of a quantity between rising edges at minutes (n,), -1 outside them all.
+
+    `sky_table` is that of the platform which runs then.
+    """
+    value = minutes / 60 if key == "span_h" else sky_table[key].to_numpy()[minutes]
     bins = np.searchsorted(edges, value, side="right") - 1
     bins[~((value >= edges[0]) & (value < edges[-1]))] = -1
     return np.asarray(bins)

@@ -89,7 +89,8 @@ def levels_at_best(environment: Environment, unit: Unit) -> Levels:
 
 
 def _table_levels(environment: Environment, unit: Unit) -> Levels:
-    cold_k, hot_k = (environment.sky[c].to_numpy(dtype=float) for c in unit.columns)
+    sky_table = environment.sky_of(environment.scenario.platform_with(unit))
+    cold_k, hot_k = (sky_table[c].to_numpy(dtype=float) for c in unit.columns)
     return Levels(np.append(cold_k, cold_k[-1:]), np.append(hot_k, hot_k[-1:]), None)
 
 

@@ -172,7 +172,7 @@ def _sky_cells(
     environment: Environment, platform: str, minute: int, minutes: int
 ) -> dict[str, object]:
     """Sun and ground at the start, and how much of the slot is in contact."""
-    sky = environment.sky.iloc[minute]
+    sky = environment.sky_of(platform).iloc[minute]
     in_contact = environment.in_contact(platform)[minute : minute + minutes]
     return {
         "sun_elevation_deg": sky["sun_elevation_deg"],

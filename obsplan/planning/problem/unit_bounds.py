@@ -56,8 +56,8 @@ def heated_by_runs(environment: Environment, platform: Platform) -> Iterator[tup
 
 def bounds(environment: Environment, unit: Unit) -> Bounds:
     """What no plan exceeds for a node."""
-    heat_w, ground_k = surroundings(unit, environment.sky)
     scenario = environment.scenario
+    heat_w, ground_k = surroundings(unit, environment.sky_of(scenario.platform_with(unit)))
     most = _most_heat_w(scenario, unit), _most_heat_wh(scenario, unit)
     readings = environment.unit_readings.get(unit.name, ())
     return _bounds(unit, *most, heat_w.tobytes(), ground_k.tobytes(), readings)

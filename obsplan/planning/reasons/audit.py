@@ -12,7 +12,7 @@ import pandas as pd
 from obsplan.checking.temperature_rules import SURVIVAL
 from obsplan.environment.booked_passes import pass_cautions
 from obsplan.environment.model import Environment
-from obsplan.environment.site_skyline import skyline_cautions
+from obsplan.environment.site_skyline import site_cautions
 from obsplan.inputs.scenario import Scenario
 from obsplan.planning.problem.start_windows import start_mask
 from obsplan.planning.reasons.audit_activity import activity_findings, room_findings
@@ -76,7 +76,7 @@ def _idle(environment: Environment) -> Iterator[Finding]:
 
 
 def _skyline(scenario: Scenario) -> Iterator[Finding]:
-    for caution in skyline_cautions(scenario.skyline_paths(), *scenario.site.place):
+    for caution in site_cautions(scenario):
         yield Finding(Severity.WARNING, "site.skyline", caution, "")
 
 

@@ -178,7 +178,8 @@ def _balance(
         end += 1
     taken = slice(first, end)
     idle_wh, heater_wh = (w[taken].sum() / 60 for w in _loads_w(environment, platform))
-    sunlit = environment.sky["sun_visible_fraction"].to_numpy(dtype=float)[taken] > 0
+    sky_table = environment.sky_of(platform.name)
+    sunlit = sky_table["sun_visible_fraction"].to_numpy(dtype=float)[taken] > 0
     return EnergyBalance(
         platform=platform.name,
         start_utc=scenario.stamp_at(first),

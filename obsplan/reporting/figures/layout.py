@@ -23,6 +23,7 @@ from matplotlib.textpath import TextPath
 from obsplan.environment.model import Environment
 from obsplan.inputs.scenario import Scenario
 from obsplan.reporting.hours import Windows, minute_edges_h
+from obsplan.reporting.place import place_text
 
 # Few colours, told apart by lightness. tests/reporting/figures/test_tones.py converts each to
 # what colour-blind eyes and a grey print show, and requires in all of them a minimum difference
@@ -100,11 +101,9 @@ def styled(function: Callable[Given, Drawn]) -> Callable[Given, Drawn]:
 
 def place_and_span(scenario: Scenario) -> str:
     """Site and span in one line."""
-    site, span = scenario.site, scenario.span
-    north, east = site.latitude_deg, (site.longitude_deg + 180) % 360 - 180
+    span = scenario.span
     return (
-        f"{site.name}, {abs(north):g}° {'S' if north < 0 else 'N'} "
-        f"{abs(east):g}° {'W' if east < 0 else 'E'}   ·   "
+        f"{place_text(scenario)}   ·   "
         f"{span.start_utc:%Y-%m-%d %H:%M} to {span.end_utc:%Y-%m-%d %H:%M} UTC"
     )
 
@@ -248,6 +247,8 @@ def draw_time_axes(environment: Environment, axes: list[Axes]) -> None:
     below.tick_params(axis="x", length=3)
     below.set_xlabel("UTC", ha="right", va="center")
     below.xaxis.set_label_coords(*_inches(below, -0.24, -0.12, 0))
+    if environment.scenario.site is None:
+        return  # each orbit goes through all local times
     local = above.secondary_xaxis("top")
     local.set_xticks(*_local_ticks(environment, long_in))
     local.tick_params(axis="x", length=3, width=0.6, pad=2)

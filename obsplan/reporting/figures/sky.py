@@ -139,7 +139,7 @@ def _ground_panel(ax: Axes, environment: Environment) -> None:
         ax.plot(hours, values_k, zorder=3, path_effects=layout.halo(2.2), **style)
         if column == "surface_temperature_k" and "surface_temperature_low_k" in environment.sky:
             _slope_band(ax, environment, hours)
-            words = f"surface, band for\n±{scenario.site.slope_uncertainty_deg:g}° of slope"
+            words = f"surface, band for\n±{scenario.landing_site.slope_uncertainty_deg:g}° of slope"
         digits = 0 if np.ptp(values_k) >= 2 else 1
         reach = f"{words}\n{values_k.min():.{digits}f} to {values_k.max():.{digits}f} K"
         labels.append((values_k[-1], reach, style))
@@ -163,7 +163,9 @@ def _tail_lane(ax: Axes, environment: Environment) -> None:
     ax.set_ylim(0.4, -0.4)
     ax.set_yticks([0], ["Earth's magnetotail"])
     ax.tick_params(axis="y", length=0)
-    reach = f"{inside.sum() / 60:.1f} h (±{environment.scenario.site.magnetotail_limit_deg:g}°)"
+    reach = (
+        f"{inside.sum() / 60:.1f} h (±{environment.scenario.landing_site.magnetotail_limit_deg:g}°)"
+    )
     layout.label_lines(ax, [(0, reach if inside.any() else "outside", layout.NO_LINE)])
 
 

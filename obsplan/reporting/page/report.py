@@ -48,6 +48,7 @@ from obsplan.reporting.page.sections import (
     latency_part,
 )
 from obsplan.reporting.page.timeline import picture
+from obsplan.reporting.place import place_text
 from obsplan.reporting.text.sentences import (
     as_good_line,
     cold_lines,
@@ -149,11 +150,7 @@ def _headline(
     scenario = plan.environment.scenario
     placed = sum(scheduled_runs(plan).values())
     requested = sum(requested_runs(plan).values())
-    site, span = scenario.site, scenario.span
-    place = (
-        f"{site.name}, {abs(site.latitude_deg):g}° {'N' if site.latitude_deg >= 0 else 'S'} "
-        f"{abs(site.longitude_deg):g}° {'E' if site.longitude_deg >= 0 else 'W'}"
-    )
+    span, place = scenario.span, place_text(scenario)
     near, value = optimality(plan), f"value {plan.value:.1f}"
     if proven(plan.value, plan.bound):
         quality = near, f"{value}, no better plan exists on this time grid"

@@ -8,7 +8,7 @@ from obsplan.analysis.missing_runs import requested_runs, scheduled_runs
 from obsplan.common.caution import CAUTION
 from obsplan.environment.ground import soil_of
 from obsplan.environment.model import Environment
-from obsplan.environment.site_skyline import skyline_cautions
+from obsplan.environment.site_skyline import site_cautions
 from obsplan.inputs.activity import Activity, Coverage
 from obsplan.inputs.conditions import QUANTITIES
 from obsplan.inputs.hardware import Battery, Platform
@@ -284,11 +284,35 @@ def _pieces(scenario: Scenario) -> list[str]:
     ]
 
 
+def _site_assumptions(scenario: Scenario) -> list[str]:
+    """What is assumed of skyline and ground; nothing without a site."""
+    site = scenario.site
+    if site is None:
+        return []
+    soil = soil_of(site)
+    skyline = site.skyline if isinstance(site.skyline, str) else ", ".join(site.skyline)
+    return [
+        f"Skyline: {skyline}; ground slope {site.slope_deg:g} deg; {site.soil} soil, albedo "
+        f"{soil.normal_albedo:g}, emissivity {soil.emissivity:g}, scale height "
+        f"{soil.density_scale_m:g} m, heat flow {soil.heat_flow_w_m2:g} W/m².",
+        *(f"Caution: {caution}." for caution in site_cautions(scenario)),
+        "Ground: no rocks or layers; terrain lights and warms it like the wall of a bowl.",
+    ]
+
+
+def _orbit_assumption(platform: Platform) -> str:
+    """What is assumed of a platform in orbit."""
+    assert platform.orbit is not None
+    return (
+        f"{platform.name}: orbit as in {platform.orbit.file}, about a Moon without hills; its "
+        "arrays follow the Sun in every attitude."
+    )
+
+
 def assumptions_part(environment: Environment) -> list[Html]:
     """What the plan assumes, and the versions it was made with."""
     scenario = environment.scenario
-    site, span = scenario.site, scenario.span
-    soil = soil_of(site)
+    span = scenario.span
     platforms = [
         (
             p.name,
@@ -305,19 +329,12 @@ def assumptions_part(environment: Environment) -> list[Html]:
         )
         for p in scenario.platform
     ]
-    skyline = site.skyline if isinstance(site.skyline, str) else ", ".join(site.skyline)
     assumptions = [
         "Power, data, values and conditions are those of the scenario, not measured.",
         f"Slots start on a grid of {span.step_min} min; the replay goes minute by minute.",
-        f"Skyline: {skyline}; ground slope {site.slope_deg:g} deg; {site.soil} soil, albedo "
-        f"{soil.normal_albedo:g}, emissivity {soil.emissivity:g}, scale height "
-        f"{soil.density_scale_m:g} m, heat flow {soil.heat_flow_w_m2:g} W/m².",
-        *(
-            f"Caution: {caution}."
-            for caution in skyline_cautions(scenario.skyline_paths(), *site.place)
-        ),
+        *_site_assumptions(scenario),
+        *(_orbit_assumption(p) for p in scenario.platform if p.orbit is not None),
         *_pieces(scenario),
-        "Ground: no rocks or layers; terrain lights and warms it like the wall of a bowl.",
         *(
             f"{unit.name}: {UNIT_TABLE if unit.table else UNIT_NODE}"
             for p in scenario.platform

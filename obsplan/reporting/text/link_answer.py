@@ -12,15 +12,14 @@ from obsplan.environment.booked_passes import unbooked_passes
 from obsplan.environment.contacts import (
     MINUTE,
     distance_m,
-    margins_deg,
+    margins_from,
     mask_profile,
     station_use,
-    view,
 )
 from obsplan.environment.model import Environment, span_ends
-from obsplan.environment.site_skyline import site_profile
+from obsplan.environment.viewpoint import Viewpoint, viewpoints
 from obsplan.ephemeris import Ephemeris
-from obsplan.inputs.hardware import Platform
+from obsplan.inputs.hardware import Platform, Station
 from obsplan.physics import link_budget
 
 # Passes without a booking that are listed; the rest is counted.
@@ -39,15 +38,18 @@ def answer(
     at_utc = np.array([instant.replace(tzinfo=None)], "datetime64[s]")
     minute = int((at_utc[0] - span_ends(scenario)[0]) // MINUTE)
     lines, can = [], {}
+    begin = environment.sky.index[minute].tz_localize(None).to_datetime64().astype("datetime64[s]")
+    seats = viewpoints(scenario, ephemeris, begin, begin + MINUTE)
     for platform in scenario.platform:
         table = environment.platforms[platform.name]
         can[platform.name] = open_ = bool(environment.in_contact(platform.name)[minute])
         if platform.radio.to != "earth":
             found = [_through_relay(platform, table, minute, at_utc)]
         elif open_:
-            found = [_through_station(scenario, ephemeris, table, minute, at_utc)]
+            seat = seats[platform.name]
+            found = [_through_station(scenario, seat, table, minute, at_utc)]
         else:
-            found = _reasons(environment, ephemeris, platform, minute, at_utc)
+            found = _reasons(environment, seats[platform.name], platform, minute, at_utc)
         lines += [f"{platform.name}: {line}" for line in found]
         if not open_:
             lines.append(f"{platform.name}: {_next(environment, platform, minute)}")
@@ -123,10 +125,10 @@ def _capacity(platform: Platform, table: pd.DataFrame) -> str:
     )
 
 
-def _through_station(scenario, ephemeris, table, minute, at_utc) -> str:
+def _through_station(scenario, seat: Viewpoint, table, minute, at_utc) -> str:
     name, rate_kbps = table["station"].iloc[minute], table["rate_kbps"].iloc[minute]
     station = next(s for s in scenario.station if s.name == name)
-    range_km = view(scenario, ephemeris, station, at_utc).range_km[0]
+    range_km = seat.view(station, at_utc).range_km[0]
     until = minute + _run(table["station"].to_numpy()[minute:] == name)
     closes = minute + _run(table["in_contact"].to_numpy()[minute:])
     line = (
@@ -150,26 +152,38 @@ def _through_relay(platform: Platform, table, minute, at_utc) -> str:
     return f"{distance:.6g} m from {to}, beyond its range limit of {radio.range_limit_m:.6g} m"
 
 
-def _reasons(environment, ephemeris, platform, minute, at_utc) -> list[str]:
+def _reasons(environment, seat: Viewpoint, platform, minute, at_utc) -> list[str]:
     """Per station, what prevents contact."""
     scenario = environment.scenario
-    profile = site_profile(scenario)
     found = []
     for station in scenario.station:
         mask = mask_profile(scenario, station)
-        seen = view(scenario, ephemeris, station, at_utc)
-        margins = margins_deg(seen, profile, mask, platform.radio, station)[:, 0]
-        least, limit = platform.radio.minimum_elevation_deg, station.sun_limit_deg
-        words = (
-            "the Earth is {:.1f} deg below the skyline",
-            f"the Earth is {{:.1f}} deg below the minimum elevation of {least:g} deg",
-            "the Moon is {:.1f} deg below the mask of the station",
-            f"the Sun is {{:.1f}} deg too close to the Moon, the limit is {limit:g} deg",
-        )
-        failing = [w.format(-m) for w, m in zip(words, margins) if not m > 0]
+        margins = margins_from(seat, at_utc, mask, platform.radio, station)[:, 0]
+        words = _margin_words(platform, station)
+        failing = [w.format(-m) for w, m in zip(words, margins) if w and not m > 0]
         failing = failing or [_not_yet(environment, platform, station, minute, at_utc[0])]
         found.append(f"{station.name}: {'; '.join(failing)}")
     return found
+
+
+def _margin_words(platform: Platform, station: Station) -> tuple[str, ...]:
+    """What it means that a margin is not met, by so many degrees."""
+    least, limit = platform.radio.minimum_elevation_deg, station.sun_limit_deg
+    if platform.flies:
+        return (
+            "the station is {:.1f} deg behind the Moon's limb",
+            f"the station is {{:.1f}} deg below the least angle of {least:g} deg to the limb"
+            if least
+            else "",
+            f"{platform.name} is {{:.1f}} deg below the mask of the station",
+            f"the Sun is {{:.1f}} deg too close to {platform.name}, the limit is {limit:g} deg",
+        )
+    return (
+        "the Earth is {:.1f} deg below the skyline",
+        f"the Earth is {{:.1f}} deg below the minimum elevation of {least:g} deg",
+        "the Moon is {:.1f} deg below the mask of the station",
+        f"the Sun is {{:.1f}} deg too close to the Moon, the limit is {limit:g} deg",
+    )
 
 
 def _not_yet(environment, platform, station, minute, instant) -> str:

@@ -10,9 +10,9 @@ from tools.small import START, platform, scenario_table, world
 
 from obsplan.environment import contacts
 from obsplan.environment.model import Environment, span_ends
+from obsplan.environment.viewpoint import viewpoints
 from obsplan.ephemeris import open_ephemeris
 from obsplan.inputs.read_scenario import scenario_from
-from obsplan.physics.skyline import FLAT
 from obsplan.reporting.text import link_answer
 
 EPHEMERIS = open_ephemeris()
@@ -35,7 +35,8 @@ def linked(hours=30.0, stations=({}, {}), radio=None, platforms=(), start=START,
     minutes = np.arange(*span_ends(scene), np.timedelta64(1, "m"))
     index = pd.DatetimeIndex(minutes, name="time_utc").tz_localize("UTC")
     around = world(scene)
-    columns, rows, _ = contacts.link_columns(scene.platform[0], scene, EPHEMERIS, FLAT, minutes)
+    seat = viewpoints(scene, EPHEMERIS, *span_ends(scene))[scene.platform[0].name]
+    columns, rows, _ = contacts.link_columns(scene.platform[0], scene, seat, minutes)
     tables = {"lander": around.platforms["lander"].set_axis(index).assign(**columns)}
     for part in scene.platform[1:]:
         relayed = contacts.relay_columns(part, columns["in_contact"], minutes)
