@@ -11,6 +11,7 @@ from functools import cached_property
 from math import inf
 
 import numpy as np
+import pandas as pd
 
 from obsplan.checking.replay import known
 from obsplan.checking.slots import Run
@@ -21,7 +22,10 @@ from obsplan.common.text import number_text
 from obsplan.environment.model import Environment
 from obsplan.inputs.activity import Activity
 from obsplan.inputs.conditions import QUANTITIES, range_text, requested
+from obsplan.inputs.placed import DriveActivity
 from obsplan.inputs.scenario import Scenario
+
+ANGLE_SLACK_DEG = 1e-6  # for rounding
 
 
 @dataclass(frozen=True, eq=False)
@@ -67,15 +71,20 @@ def requirements(activity: Activity, environment: Environment, minutes: int) -> 
 def _conditions(
     activity: Activity, environment: Environment, minutes: int
 ) -> Iterator[Requirement]:
-    sky_table = environment.sky_of(environment.scenario.platform_of(activity))
+    for place, sky in environment.skies_of(activity).items():
+        yield from _under(sky.iloc[:minutes], activity, f' at "{place}"' if place else "")
+
+
+def _under(sky: pd.DataFrame, activity: Activity, place: str) -> Iterator[Requirement]:
+    """What the activity requires of the sky; `place` says where that is, if not at the site."""
     for condition, name, column, allowed, upper_column in requested(activity.when):
-        value = sky_table[column].to_numpy(dtype=float)[:minutes]
+        value = sky[column].to_numpy(dtype=float)
         if isinstance(allowed, bool):
-            failure = f"has {condition.states[not allowed]}"
+            failure = f"has {condition.states[not allowed]}{place}"
             yield Requirement(condition.words, value == allowed, failure=failure)
             continue
         low, high = allowed
-        upper = sky_table[upper_column].to_numpy(dtype=float)[:minutes]
+        upper = sky[upper_column].to_numpy(dtype=float)
         met, excess = (value >= low) & (upper <= high), np.maximum(low - value, upper - high)
         value = np.where(upper - high > low - value, upper, value)
         if period := condition.period:
@@ -88,9 +97,29 @@ def _conditions(
             excess=excess,
             unit=condition.unit,
             value=value,
-            name=name,
+            name=f"{name}{place}",
             allowed=f"{range_text(low, high)}{condition.suffix}",
         )
+    if isinstance(activity, DriveActivity) and activity.not_towards_sun_deg:
+        yield _beside_the_sun(sky, activity)
+
+
+def _beside_the_sun(sky: pd.DataFrame, drive: DriveActivity) -> Requirement:
+    """A drive neither towards the Sun nor away from it, while any of it is seen."""
+    sun, way = np.radians(sky["sun_azimuth_deg"].to_numpy()), np.radians(drive.azimuth_deg)
+    across = np.abs(np.sin(sun) * np.cos(way) - np.cos(sun) * np.sin(way))
+    aside_deg = np.degrees(np.arcsin(np.minimum(across, 1.0)))
+    short_deg = drive.not_towards_sun_deg - aside_deg
+    seen = sky["sun_visible_fraction"].to_numpy() > 0
+    return Requirement(
+        "Sun direction",
+        ~seen | (short_deg <= ANGLE_SLACK_DEG),
+        excess=np.where(seen, np.maximum(short_deg, 0.0), 0.0),
+        unit="deg",
+        value=aside_deg,
+        name="angle between its way and the line to the Sun",
+        allowed=f"{number_text(drive.not_towards_sun_deg)} deg or more",
+    )
 
 
 def _coverage(activity: Activity, environment: Environment, minutes: int) -> Iterator[Requirement]:

@@ -12,13 +12,14 @@ from math import inf
 import numpy as np
 import pandas as pd
 
+from obsplan.checking.generation_by_place import generated_w
 from obsplan.checking.limits import Limits
 from obsplan.checking.pointing_rules import turned_away
 from obsplan.checking.run_profiles import run_profiles
 from obsplan.checking.slots import Run
 from obsplan.checking.station_rules import held_by_others
 from obsplan.checking.unit_replay import replay_units
-from obsplan.environment.model import Environment
+from obsplan.environment.model import GENERATION, Environment
 from obsplan.inputs.hardware import Battery, Platform
 
 MINUTE_H = 1.0 / 60.0
@@ -140,7 +141,8 @@ class PlatformBook:
         self.transmit_w = platform.radio.transmit_w
         self.readings = {each.minute: each for each in environment.readings.get(name, ())}
         drawn_w, taken_mbit = run_profiles(runs, minutes)
-        self.generation_w = known(table, "generation_w", name, minutes)
+        generation = {GENERATION: generated_w(environment, name, runs, minutes)}
+        self.generation_w = known(generation, GENERATION, name, minutes)
         self.units = replay_units(environment, platform, runs, minutes)
         base_w = known(table, "base_load_w", name, minutes) + self.units.more_heater_w
         self.quiet_w = base_w + drawn_w
@@ -277,7 +279,9 @@ class PlatformBook:
         return needs_wh + needed_wh(battery, after_wh, limits.reserve_wh, limits.end_wh)
 
 
-def known(table: pd.DataFrame, column: str, platform: str, minutes: int) -> np.ndarray:
+def known(
+    table: pd.DataFrame | dict[str, np.ndarray], column: str, platform: str, minutes: int
+) -> np.ndarray:
     """A platform's column without gaps, as numbers; raises ValueError if one is missing.
 
     A missing number would make every comparison false, and so pass every check.

@@ -19,6 +19,7 @@ from obsplan.checking.temperature_rules import RANGES
 from obsplan.checking.violation import Violation
 from obsplan.environment.model import Environment
 from obsplan.inputs.conditions import CONDITIONS
+from obsplan.inputs.placed import DriveActivity
 
 
 def rule_names(environment: Environment) -> tuple[str, ...]:
@@ -38,6 +39,9 @@ def built_in_rules(environment: Environment) -> dict[str, bool]:
             condition.words: any(getattr(a.when, condition.key) is not None for a in activities)
             for condition in CONDITIONS
         },
+        "Sun direction": any(
+            isinstance(a, DriveActivity) and a.not_towards_sun_deg for a in activities
+        ),
         "coverage": any(a.coverage for a in activities),
         "contact": any(a.contact != "none" for a in activities),
         "uplink": any(scenario.command_lead_min(a) is not None for a in activities),

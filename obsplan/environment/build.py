@@ -25,6 +25,7 @@ from obsplan.environment.orbiter_table import (
 from obsplan.environment.orbits import known_around
 from obsplan.environment.power_columns import power_columns
 from obsplan.environment.site_skyline import site_profile
+from obsplan.environment.stop_skies import generation_at_stops, stop_skies
 from obsplan.environment.sun_and_earth import UNCOVERED, sun_and_earth
 from obsplan.environment.team_shifts import team_shifts
 from obsplan.environment.unit_columns import table_columns
@@ -65,11 +66,13 @@ def make_environment(
     environment = replace(environment, skies=skies)
     if scenario.site is None:
         environment = replace(environment, sky=skies[scenario.platform[0].name])
+    environment = replace(environment, stop_sky=stop_skies(scenario, environment.sky))
     platforms = {
         p.name: pd.concat(
             [
                 power_columns(p, environment.sky_of(p.name), scenario.folder),
                 environment.platforms[p.name],
+                generation_at_stops(environment, p),
             ],
             axis=1,
         )

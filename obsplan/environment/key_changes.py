@@ -10,8 +10,8 @@ import numpy as np
 import pandas as pd
 
 from obsplan.environment.contacts import relay_columns
-from obsplan.environment.model import Environment
-from obsplan.environment.power_columns import power_columns
+from obsplan.environment.model import GENERATION, Environment, generation_column
+from obsplan.environment.power_columns import generation_w, power_columns
 from obsplan.inputs.frozen_model import FrozenModel
 from obsplan.inputs.hardware import Platform
 
@@ -120,14 +120,23 @@ def _power(
         )
         for p in (old, new)
     )
-    was_w, is_w = (columns["generation_w"].to_numpy() for columns in (before, after))
-    share = np.divide(is_w, was_w, out=np.ones(len(was_w)), where=was_w > 0)
+    yields = {GENERATION: (before[GENERATION].to_numpy(), after[GENERATION].to_numpy())}
+    for stop, columns in environment.stop_sky.items():
+        if generation_column(stop) in table:
+            sky = environment.sky.assign(**columns)
+            was_w, is_w = (generation_w(p, sky, environment.scenario.folder) for p in (old, new))
+            yields[generation_column(stop)] = was_w, is_w
     more_w = (after["base_load_w"] - before["base_load_w"]).to_numpy()
     units = {column: after[column].to_numpy() for column in after.columns[2:]}
     return units | {
-        "generation_w": table["generation_w"].to_numpy() * share,
+        **{column: table[column].to_numpy() * _share(*both) for column, both in yields.items()},
         "base_load_w": table["base_load_w"].to_numpy() + more_w,
     }
+
+
+def _share(was_w: np.ndarray, is_w: np.ndarray) -> np.ndarray:
+    """What arrays yield (n,) over what they yielded; 1 where that was nothing."""
+    return np.divide(is_w, was_w, out=np.ones(len(was_w)), where=was_w > 0)
 
 
 def _link(

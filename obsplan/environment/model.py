@@ -6,6 +6,8 @@ from dataclasses import dataclass, field
 import numpy as np
 import pandas as pd
 
+from obsplan.inputs.activity import Activity
+from obsplan.inputs.placed import DriveActivity, PlacedActivity
 from obsplan.inputs.scenario import Scenario
 from obsplan.inputs.telemetry_file import State
 from obsplan.physics.unit_temperature import Readings
@@ -21,6 +23,7 @@ class Reading:
 
 
 HIDDEN_COLUMNS = ("platform", "body", "behind", "hidden", "from_utc", "until_utc", "duration_s")
+GENERATION = "generation_w"
 UNSEEN_COLUMNS = ("platform", "station", "from_utc", "until_utc")
 
 
@@ -30,12 +33,13 @@ class Environment:
 
     scenario: the scenario it was computed for.
     sky: one row a minute (UTC index), columns of the sky table (README, tables).
-    platforms: per platform, on the same minutes, `generation_w`, `base_load_w` (idle and
-        heaters), `rate_kbps` (at which it can send), `station` (the one it uses, "" if
-        none or through a relay) and `in_contact` (it can reach Earth); in other minutes
-        `unbooked_kbps` and `unbooked_station`: the fastest station that could be booked. If it
-        has units: `unit_heater_w` (the part of `base_load_w` that their heaters draw), and for
-        each node its temperature, as in `NAME_k`; both while nothing runs.
+    platforms: per platform, on the same minutes, `generation_w` (at the site; at a stop with a
+        skyline of its own in `generation_column`), `base_load_w` (idle and heaters), `rate_kbps`
+        (at which it can send), `station` (the one it uses, "" if none or through a relay) and
+        `in_contact` (it can reach Earth); in other minutes `unbooked_kbps` and
+        `unbooked_station`: the fastest station that could be booked. If it has units:
+        `unit_heater_w` (the part of `base_load_w` that their heaters draw), and for each node its
+        temperature, as in `NAME_k`; both while nothing runs.
     skies: per platform in orbit the same kind of table, see `obsplan keys orbiter`. In a scenario
         without a site `sky` is that of the first.
     contacts: one row per contact of a platform that sends to Earth.
@@ -55,6 +59,7 @@ class Environment:
     night: last and first light of the night that ends next after the span; None if not known.
     shifts: per team that is not always on console, the windows (k, 2) datetime64[s], UTC, in which
         it is.
+    stop_sky: per stop with a skyline of its own, the columns of the sky table that differ there.
     telemetry: what was reported, if anything was; all above includes it (see `with_telemetry`).
     """
 
@@ -72,6 +77,7 @@ class Environment:
     unseen: pd.DataFrame = field(default_factory=lambda: pd.DataFrame(columns=UNSEEN_COLUMNS))
     night: tuple[pd.Timestamp, pd.Timestamp] | None = None
     shifts: dict[str, np.ndarray] = field(default_factory=dict)
+    stop_sky: dict[str, pd.DataFrame] = field(default_factory=dict)
     telemetry: State | None = None
     skies: dict[str, pd.DataFrame] = field(default_factory=dict)
     occultations: pd.DataFrame = field(default_factory=lambda: pd.DataFrame(columns=HIDDEN_COLUMNS))
@@ -79,6 +85,30 @@ class Environment:
     def sky_of(self, platform: str) -> pd.DataFrame:
         """The sky table of a platform: its own in orbit, else the site's."""
         return self.skies.get(platform, self.sky)
+
+    def sky_at(self, stop: str) -> pd.DataFrame:
+        """The sky table at a stop, which is that of the site if it has no skyline of its own."""
+        return self.sky.assign(**self.stop_sky[stop]) if stop in self.stop_sky else self.sky
+
+    def skies_of(self, activity: Activity) -> dict[str, pd.DataFrame]:
+        """The sky tables under which a run is: one, but for drives that of either end.
+
+        By the name of the stop; "" is that of its platform elsewhere.
+        """
+        places = [""]
+        if isinstance(activity, PlacedActivity):
+            places = [activity.stop]
+        if isinstance(activity, DriveActivity):
+            places = [activity.leg.start, activity.leg.end]
+        names = dict.fromkeys(place if place in self.stop_sky else "" for place in places)
+        elsewhere = self.sky_of(self.scenario.platform_of(activity))
+        return {name: self.sky_at(name) if name else elsewhere for name in names}
+
+    def generation_at_w(self, platform: str, stop: str) -> np.ndarray:
+        """What the arrays of a platform yield at a stop, by the minute (n,)."""
+        table = self.platforms[platform]
+        column = generation_column(stop)
+        return table[column if column in table else GENERATION].to_numpy(dtype=float)
 
     def read_until(self, platform: str) -> int:
         """The minute of the platform's last reading, 0 if there is none."""
@@ -91,6 +121,17 @@ class Environment:
     def in_contact(self, platform: str) -> np.ndarray:
         """Minutes (n,) in which the platform can reach Earth, itself or through its relay."""
         return self.platforms[platform]["in_contact"].to_numpy(dtype=bool)
+
+
+def generation_column(stop: str) -> str:
+    """The column of a rover's table with its generation at a stop with a skyline of its own."""
+    return f"{GENERATION} at {stop}"
+
+
+def times_generation(table: pd.DataFrame, factor: np.ndarray | float) -> dict[str, np.ndarray]:
+    """The generation of a platform at all places times a factor, or factors (n,), as columns."""
+    columns = [name for name in table if name == GENERATION or name.startswith(f"{GENERATION} at ")]
+    return {name: table[name].to_numpy(dtype=float) * factor for name in columns}
 
 
 def span_ends(scenario: Scenario) -> tuple[np.datetime64, np.datetime64]:

@@ -15,7 +15,7 @@ from obsplan.analysis.alternatives import plan_like
 from obsplan.analysis.gain_from_more import booked_in_steps
 from obsplan.checking.goal_worth import minimum_reached
 from obsplan.common.errors import Infeasible
-from obsplan.environment.model import Environment
+from obsplan.environment.model import Environment, times_generation
 from obsplan.futures.columns import TRY_COLUMNS
 from obsplan.futures.execute import Futures, each_alone, make_futures
 from obsplan.operations.old_plan_repair import repaired
@@ -194,8 +194,8 @@ def with_less(environment: Environment, less: Less) -> Environment:
     for platform in scenario.platform:
         table = environment.platforms[platform.name]
         platforms[platform.name] = table.assign(
-            generation_w=table["generation_w"] * less.arrays,
-            rate_kbps=table["rate_kbps"] * less.link,
+            **times_generation(table, less.arrays),
+            rate_kbps=table["rate_kbps"].to_numpy() * less.link,
         )
         battery = platform.battery
         reserve = min(battery.reserve + less.reserve, battery.start)

@@ -5,6 +5,7 @@ from math import ceil, inf
 import numpy as np
 
 from obsplan.checking.condition_rules import requirements
+from obsplan.checking.generation_by_place import generated_w
 from obsplan.checking.pointing_rules import turn_min, turned_away
 from obsplan.checking.replay import known
 from obsplan.checking.rules_between_slots import why_apart
@@ -135,7 +136,7 @@ def _platform_columns(
             readings["reading_wh"][reading.minute] = _or_nan(reading.stored_wh)
             readings["reading_mbit"][reading.minute] = _or_nan(reading.stored_mbit)
     return {
-        "generation_w": known(table, "generation_w", name, minutes),
+        "generation_w": generated_w(environment, name, own, minutes),
         "idle_w": idle_w,
         "heater_w": base_w - idle_w - nodes_w,
         "node_heater_w": nodes_w + units.more_heater_w,

@@ -38,6 +38,12 @@ class DriveActivity(Activity):
 
     leg: Leg
     part: int = 1
+    not_towards_sun_deg: float = 0.0
+
+    @property
+    def azimuth_deg(self) -> float:
+        """Straight from where it begins to where it ends, from north through east."""
+        return self.leg.part_azimuth_deg[self.part - 1]
 
     @property
     def is_last(self) -> bool:
@@ -305,6 +311,7 @@ def _drives(scenario: Scenario, rover: Platform) -> Iterator[DriveActivity]:
                 disturbs=drive.disturbs,
                 needs=drive.needs,
                 when=drive.when,
+                not_towards_sun_deg=drive.not_towards_sun_deg,
                 leg=leg,
                 part=part,
             )

@@ -95,7 +95,8 @@ class Drive(FrozenModel):
     not_towards_sun_deg: Annotated[Number, Field(ge=0, le=90)] = 0.0
     """Smallest angle between the way and the direction of the Sun or away from it, by azimuth.
 
-    The way is the straight line from where the drive begins to where it ends."""
+    The way is the straight line from where the drive begins to where it ends. It counts while any
+    of the Sun is seen."""
     after: Several[After] = ()
     """What must be done at a stop before the rover leaves it.
 
@@ -157,4 +158,6 @@ class Stop(FrozenModel):
     skyline: str | None = None
     """A CSV beside the scenario with the skyline of this stop, if it is not that of the site.
 
-    Columns: azimuth_deg, elevation_deg. It holds for the Sun on the rover and its arrays."""
+    Columns: azimuth_deg, elevation_deg. It tells when the Sun is seen at the stop, for activities
+    there and for the rover's arrays; the ground stays as warm as that of the site. On the way to
+    or from the stop the Sun must be seen at both ends to count."""

@@ -13,7 +13,7 @@ import pandas as pd
 
 from obsplan.common.errors import StateError
 from obsplan.common.instants import MINUTE, stamp
-from obsplan.environment.model import Environment, Reading
+from obsplan.environment.model import Environment, Reading, times_generation
 from obsplan.environment.unit_columns import HEATER_COLUMN, unit_columns
 from obsplan.inputs.hardware import Platform
 from obsplan.inputs.read_state import told_run
@@ -58,7 +58,8 @@ def with_telemetry(environment: Environment, state: State) -> Environment:
         factor = np.ones(len(index))
         for minute, part in read:
             factor[minute:] = factor[minute] if part.array_factor is None else part.array_factor
-        platforms[platform.name]["generation_w"] *= factor
+        table = platforms[platform.name]
+        platforms[platform.name] = table.assign(**times_generation(table, factor))
         _resume_units(
             platforms[platform.name], platform, environment.sky_of(platform.name), measured
         )

@@ -7,6 +7,7 @@ import numpy as np
 from obsplan.environment.model import Environment
 from obsplan.inputs.activity import Activity
 from obsplan.inputs.hardware import Platform
+from obsplan.inputs.placed import PlacedActivity
 from obsplan.planning.problem.definition import Heater
 from obsplan.planning.problem.supplies import supplies_of
 from obsplan.planning.problem.unit_bounds import LINE_K, bounds, heated_by_runs, heater_bound
@@ -36,9 +37,8 @@ def platform_power(environment: Environment, platform: Platform, relaxed: bool) 
     """
     scenario, table = environment.scenario, environment.platforms[platform.name]
     minutes = scenario.steps * scenario.span.step_min
-    generation_w, base_w = (
-        table[column].to_numpy(dtype=float)[:minutes] for column in ("generation_w", "base_load_w")
-    )
+    generation_w = _generation_w(environment, platform, relaxed)[:minutes]
+    base_w = table["base_load_w"].to_numpy(dtype=float)[:minutes]
     heated = list(heated_by_runs(environment, platform))
     delivered_w = generation_w + (platform.battery.discharge_limit_w or np.inf)
     undelivered_w = np.maximum(supplies_of(platform).bus_w - delivered_w, 0.0)
@@ -55,6 +55,20 @@ def platform_power(environment: Environment, platform: Platform, relaxed: bool) 
         peak_w = peak_w + unit.thermostat.power_w * limits.may_heat(unit)[:minutes]
     generation_w = np.where(charges, generation_w, np.minimum(generation_w, base_w))
     return PlatformPower(generation_w, base_w, peak_w, charges, ())
+
+
+def _generation_w(environment: Environment, platform: Platform, relaxed: bool) -> np.ndarray:
+    """What the arrays yield (n,) at the darkest place of a rover's route; if `relaxed`, at the
+    brightest that it may be at."""
+    scenario = environment.scenario
+    own = [stop.name for stop in scenario.stop if stop.platform == platform.name]
+    if not relaxed:
+        placed = [a for a in scenario.activity if isinstance(a, PlacedActivity)]
+        left_out = {a.stop for a in placed} - {a.stop for a in placed if a.visited}
+        own = [stop for stop in own if stop not in left_out]
+    yields = [environment.generation_at_w(platform.name, stop) for stop in ("", *own)]
+    worst_or_best: np.ndarray = (np.max if relaxed else np.min)(yields, axis=0)
+    return worst_or_best
 
 
 def heat_saved(environment: Environment, activity: Activity, starts: np.ndarray) -> float:

@@ -12,7 +12,7 @@ from obsplan.common.instants import MINUTE
 from obsplan.environment.model import Environment
 from obsplan.inputs.activity import Activity
 from obsplan.inputs.conditions import depth_column, requested
-from obsplan.inputs.placed import PlacedActivity
+from obsplan.inputs.placed import DriveActivity, PlacedActivity
 from obsplan.inputs.scenario import Scenario
 from obsplan.inputs.team import hours_key
 from obsplan.planning.problem.latency_starts import latency_starts
@@ -21,24 +21,19 @@ from obsplan.planning.problem.supplies import supplies_of
 from obsplan.planning.problem.temperature_starts import temperature_starts, temperature_words
 from obsplan.planning.problem.tolerances import REPLAY_SLACK
 
+SUN_DIRECTION = "Sun direction"
+
 
 def condition_masks(environment: Environment, activity: Activity) -> dict[str, np.ndarray]:
     """The minutes (n,) that meet each condition on the whole of a slot, by its key.
 
-    Keys are those of `when`, "contact", "instrument" (in service), those of `hours_key`, "keep-out"
-    and "own windows".
+    Keys are those of `when`, "Sun direction", "contact", "instrument" (in service), those of
+    `hours_key`, "keep-out" and "own windows".
     """
-    masks = {}
-    sky_table = environment.sky_of(environment.scenario.platform_of(activity))
-    for condition, _, column, allowed, upper_column in requested(activity.when):
-        value = sky_table[column].to_numpy()
-        if isinstance(allowed, bool):
-            masks[condition.key] = value == allowed
-            continue
-        low, high = allowed
-        above, below = value >= low, sky_table[upper_column].to_numpy() <= high
-        # Only of a quantity that starts again may the range run from high to low.
-        masks[condition.key] = above & below if low <= high else above | below
+    masks: dict[str, np.ndarray] = {}
+    for sky in environment.skies_of(activity).values():
+        for key, mask in _met_under(sky, activity).items():
+            masks[key] = mask & masks.get(key, True)
     if activity.contact == "whole":
         name = environment.scenario.platform_of(activity)
         masks["contact"] = environment.in_contact(name)
@@ -61,6 +56,26 @@ def condition_masks(environment: Environment, activity: Activity) -> dict[str, n
         masks["route"] = np.zeros(len(environment.sky), dtype=bool)
     if activity.name in environment.user_windows:
         masks["own windows"] = environment.user_windows[activity.name]
+    return masks
+
+
+def _met_under(sky: pd.DataFrame, activity: Activity) -> dict[str, np.ndarray]:
+    """The minutes (n,) in which what is in the sky is as an activity needs it, by condition."""
+    masks = {}
+    for condition, _, column, allowed, upper_column in requested(activity.when):
+        value = sky[column].to_numpy()
+        if isinstance(allowed, bool):
+            masks[condition.key] = value == allowed
+            continue
+        low, high = allowed
+        above, below = value >= low, sky[upper_column].to_numpy() <= high
+        # Only of a quantity that starts again may the range run from high to low.
+        masks[condition.key] = above & below if low <= high else above | below
+    if isinstance(activity, DriveActivity) and activity.not_towards_sun_deg > 0:
+        # The angle of two lines, whichever way either of them is followed.
+        turn = (sky["sun_azimuth_deg"].to_numpy() - activity.azimuth_deg) % 180.0
+        aside = np.minimum(turn, 180.0 - turn) >= activity.not_towards_sun_deg
+        masks[SUN_DIRECTION] = aside | (sky["sun_visible_fraction"].to_numpy() <= 0)
     return masks
 
 
@@ -239,6 +254,7 @@ def condition_words(scenario: Scenario, activity: Activity) -> dict[str, str]:
     lead_min = scenario.command_lead_min(activity)
     return {
         **{r.condition.key: r.words for r in requested(activity.when)},
+        SUN_DIRECTION: _direction_words(activity),
         "contact": "contact throughout",
         "instrument": f'"{activity.instrument}" in service',
         **{hours_key(t): f'its whole length within the hours of "{t}"' for t in activity.needs},
@@ -252,6 +268,13 @@ def condition_words(scenario: Scenario, activity: Activity) -> dict[str, str]:
         "storage": _storage_words(scenario, activity),
         **temperature_words(scenario, activity),
     }
+
+
+def _direction_words(activity: Activity) -> str:
+    if not isinstance(activity, DriveActivity):
+        return ""
+    limit = f"{activity.not_towards_sun_deg:g} deg or more from the Sun and from away from it"
+    return f"its way, at azimuth {activity.azimuth_deg:.0f} deg, {limit}"
 
 
 def _storage_words(scenario: Scenario, activity: Activity) -> str:

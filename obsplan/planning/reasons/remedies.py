@@ -13,6 +13,7 @@ import numpy as np
 
 from obsplan.checking.replay import MBIT_PER_KBPS_MIN
 from obsplan.common.intervals import from_mask
+from obsplan.environment.model import times_generation
 from obsplan.planning.reasons.what_if import Replay, Variant, is_valid_with_some_sending, simulated
 
 # Amounts are searched in tenths of a unit: finer means nothing to a reader.
@@ -150,7 +151,7 @@ def larger_array(n: int, variant: Variant, watts: float) -> Variant:
     table = variant.environment.platforms[node.name]
     factor = 1 + watts / node.generation_w.max()
     changed = variant.with_node(n, {}, generation_w=node.generation_w * factor)
-    return changed.with_columns(n, generation_w=table["generation_w"].to_numpy() * factor)
+    return changed.with_columns(n, **times_generation(table, factor))
 
 
 def last_contact_gap(variant: Variant, n: int, before_min: int) -> tuple[int, int]:

@@ -44,14 +44,15 @@ Changes = Iterator[tuple[int, Variant, Answer]]
 def wider_range(insertion: Insertion) -> Changes:
     """One range of the activity's conditions a little wider."""
     environment, activity = insertion.environment, insertion.activity
-    sky_table = environment.sky_of(environment.scenario.platform_of(activity))
     for condition, name, column, limits, upper_column in requested(activity.when):
         # A range of local time that passes midnight has no end that could be moved outwards.
         if isinstance(limits, bool) or limits[0] > limits[1]:
             continue
         key = condition.key
-        lowest = _slots(insertion, sky_table[column].to_numpy()).min(axis=1)
-        highest = _slots(insertion, sky_table[upper_column].to_numpy()).max(axis=1)
+        skies = environment.skies_of(activity).values()
+        lowest = np.min([_slots(insertion, s[column].to_numpy()).min(axis=1) for s in skies], 0)
+        upper = [_slots(insertion, s[upper_column].to_numpy()).max(axis=1) for s in skies]
+        highest = np.max(upper, 0)
         outside = np.maximum(limits[0] - lowest, highest - limits[1])
         otherwise = start_mask(environment, _allowing(activity, key, None)) & ~insertion.barred
         where = insertion.blocked_only_by(Constraint.WINDOW)
