@@ -40,7 +40,8 @@ from obsplan.operations.plan_changes import (
     price_list,
 )
 from obsplan.operations.remaining_problem import remaining_problem
-from obsplan.planning.plan import EarlyEnd, Plan, Report
+from obsplan.planning.early_end import EarlyEnd
+from obsplan.planning.plan import Plan, Report
 from obsplan.planning.problem.booking import Booking
 from obsplan.planning.problem.definition import Problem, worth_of_all
 from obsplan.planning.problem.pinned_runs import pinned_step, without_pins

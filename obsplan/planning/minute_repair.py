@@ -137,8 +137,8 @@ def _tightened(problem: Problem, verdict: Verdict) -> Problem:
     """The problem with more in reserve, less on the bus, slower links, data that are received
     later, or without starts whose data are late, where a replay says so.
 
-    Charge comes first: a battery that runs short also delays sending, so that unsent data may not
-    be due to the link.
+    Charge comes first: a battery that runs short also delays sending, so that data that are unsent
+    or late may not be due to the link.
     """
     # A user-defined rule may also have the unit Wh, but it is not about the battery.
     limits = [violation for violation in verdict.found if violation.rule in RESOURCE_RULES]
@@ -161,8 +161,10 @@ def _tightened(problem: Problem, verdict: Verdict) -> Problem:
                 store_mbit=node.store_mbit * slower,
             )
         )
-    tightened = without_late_starts(replace(problem, nodes=tuple(nodes)), verdict)
-    return with_later_decisions(tightened, verdict)
+    tightened = replace(problem, nodes=tuple(nodes))
+    if charge_is_short:
+        return tightened
+    return with_later_decisions(without_late_starts(tightened, verdict), verdict)
 
 
 def _repaired(booking: Booking, tight: Problem) -> Booking:

@@ -3,20 +3,19 @@
 Only a plan in which the independent replay found no violation is returned.
 """
 
-from collections.abc import Callable, Generator, Iterator
-from contextlib import closing, contextmanager, suppress
+from collections.abc import Callable, Generator
+from contextlib import closing, suppress
 from dataclasses import dataclass, field
 from datetime import datetime
-from enum import Enum
 from functools import partial
-from threading import Event, Timer
+from threading import Event
 
 import numpy as np
 import pandas as pd
 
 from obsplan.checking.check import Verdict
 from obsplan.common.errors import Infeasible
-from obsplan.common.interruption import calling, interruptible
+from obsplan.common.interruption import interruptible
 from obsplan.common.text import gap_text, proven, raised
 from obsplan.environment.model import Environment
 from obsplan.planning.as_good import AsGood, as_good, preferred
@@ -28,6 +27,7 @@ from obsplan.planning.counted_runs import (
     with_goals,
     worth_by,
 )
+from obsplan.planning.early_end import EarlyEnd
 from obsplan.planning.last_runs import with_last_runs
 from obsplan.planning.minute_repair import lighter_plan, valid_plan
 from obsplan.planning.problem.booking import Booking
@@ -45,6 +45,7 @@ from obsplan.planning.reasons.permitting_changes import permitting_changes
 from obsplan.planning.reasons.reason_wording import NotAnalysed
 from obsplan.planning.reasons.unplaced import explain, unplaced_table
 from obsplan.planning.replayed import Replayed, breaks_own_rules, judge_of, replay_of
+from obsplan.planning.routed import Routed, routed
 from obsplan.planning.search.exact import above, in_steps, is_small
 from obsplan.planning.search.first_plan import NoPlaceFound, quick_plan
 from obsplan.planning.search.strategy import Effort, Standing, better_plans, require_effort
@@ -114,64 +115,10 @@ def make_plan(
                 raise Infeasible(*why.splitlines())
             if findings := no_room_for_required_runs(environment):
                 raise Infeasible(*(finding.line for finding in findings))
-            search = PlanSearch(environment, report, end)
+            way = routed(environment, effort, end.stop, report)
+            search = PlanSearch(way.environment, report, end, way)
         best = search.run(gap, effort)
         return search.plan(search.filled(best))
-
-
-class StopReason(Enum):
-    """Why a search stopped before its end; the text is what the user is told."""
-
-    SIGNAL = "interrupted: continuing with the best plan so far"
-    PATIENCE = "patience ran out; another run may give a different plan"
-
-
-class EarlyEnd:
-    """How a search is ended before its end; `reason` says why, if it was.
-
-    It ends soon once `stop` is set: when patience runs out, then `expired` is set too, and on
-    Ctrl-C and other signals if it `has_plan`.
-    """
-
-    def __init__(self) -> None:
-        self.has_plan = False
-        self.stop, self.expired = Event(), Event()
-        self.reason: StopReason | None = None
-
-    @contextmanager
-    def clock(self, patience_s: float | None) -> Iterator[None]:
-        """Within, patience runs out after so many seconds; with None, never."""
-        clock = Timer(patience_s or 0.0, self._expire)
-        clock.daemon = True
-        if patience_s is not None:
-            clock.start()
-        try:
-            yield
-        finally:
-            clock.cancel()
-
-    @contextmanager
-    def by_signal(self) -> Iterator[None]:
-        """Within, a signal ends the search; KeyboardInterrupt passes only without a plan."""
-        try:
-            with calling(self.hear):
-                yield
-        except KeyboardInterrupt:  # from outside a command
-            self.hear()
-
-    def _expire(self) -> None:
-        self.expired.set()
-        self._end(StopReason.PATIENCE)
-
-    def hear(self) -> None:
-        """A signal came."""
-        if not self.has_plan:
-            raise KeyboardInterrupt
-        self._end(StopReason.SIGNAL)
-
-    def _end(self, reason: StopReason) -> None:
-        self.reason = self.reason or reason
-        self.stop.set()
 
 
 class PlanSearch:
@@ -181,12 +128,21 @@ class PlanSearch:
     `bound` is the one that came with the last plan, which does not.
     """
 
-    def __init__(self, environment: Environment, report: Report, end: EarlyEnd | None = None):
+    def __init__(
+        self,
+        environment: Environment,
+        report: Report,
+        end: EarlyEnd | None = None,
+        way: Routed | None = None,
+    ):
         self.environment = environment
+        # Where rovers choose their way, the bound leaves out where they are.
+        self.free = way.free if way else environment
+        self.first = way.first if way else None
         self.report = report
         self.end = end or EarlyEnd()
         self.problem = build_problem(environment)
-        self.relaxed = build_problem(environment, relaxed=True)
+        self.relaxed = build_problem(self.free, relaxed=True)
         self.replay = replay_of(environment)
         self.judge = judge_of(environment, self.replay)
         self.best: Replayed | None = None
@@ -309,13 +265,13 @@ class PlanSearch:
             self.problem,
             self.relaxed,
             gap,
-            None,
+            self.first,
             self.bounds.append,
             effort,
             stop,
             lighter,
             self._judged,
-            finer_problems(self.environment, self.relaxed),
+            finer_problems(self.free, self.relaxed),
             self._hear,
         )
 

@@ -28,16 +28,26 @@ def greedy_plan(problem: Problem, booking: Booking | None = None) -> Booking:
             if not _place(booking, task):
                 break
     cost = [shares_used(problem, i).sum() for i in range(len(problem.tasks))]
-    open_tasks = set(range(len(problem.tasks)))
+    open_tasks, density = set(range(len(problem.tasks))), [0.0] * len(problem.tasks)
+    changed = open_tasks
     while open_tasks:
-        density = {
-            i: booking.next_promise(i)[problem.tasks[i].starts] / cost[i] for i in open_tasks
-        }
-        best = max(sorted(open_tasks), key=lambda i: density[i].max(initial=0.0))
+        for i in changed & open_tasks:
+            worth = booking.next_promise(i)[problem.tasks[i].starts]
+            density[i] = (worth / cost[i]).max(initial=0.0)
+        best = max(sorted(open_tasks), key=lambda i: density[i])
         # A run worth nothing would only use resources that others need.
-        if density[best].max(initial=0.0) <= 0.0 or not _place(booking, best, of_worth=True):
+        if density[best] <= 0.0 or not _place(booking, best, of_worth=True):
             open_tasks.discard(best)
+            changed = set()
+        else:
+            changed = sharing_goals(problem, best)
     return booking
+
+
+def sharing_goals(problem: Problem, task: int) -> set[int]:
+    """The tasks whose worth a run of `task` may change: itself, and those of its goals."""
+    groups = (goal.group for goal in problem.goals if goal.group[task] >= 0)
+    return {task}.union(*(np.flatnonzero(group >= 0).tolist() for group in groups))
 
 
 def in_order(problem: Problem) -> list[int]:

@@ -24,13 +24,36 @@ def with_planned_sending(booking: Booking, models: tuple[bool, ...] = (COARSE, B
     """The same runs, sending when it takes least energy; `booking` if that fails.
 
     The `models` are solved in turn until one gives a feasible plan. The coarse one takes a tenth
-    of the time and says only in which hours to send, so it costs a little more energy.
+    of the time and says only in which hours to send, so it costs a little more energy. Data that
+    decisions wait for are sent at once.
     """
+    awaited = awaited_sending(booking)
     for coarse in models:
-        planned = _sent_in(booking, _sending_steps(booking, coarse, _energy_worth))
+        steps = _sending_steps(booking, coarse, _energy_worth)
+        planned = _sent_in(booking, None if steps is None else steps | awaited)
         if planned is not None:
             return planned
     return booking
+
+
+def awaited_sending(booking: Booking) -> np.ndarray:
+    """Steps (nodes, steps) in which data are on their way that a later run has to wait for.
+
+    They are those from the start of each such run until its data can be on Earth.
+    """
+    problem = booking.problem
+    awaited = np.zeros((len(problem.nodes), problem.steps), dtype=bool)
+    for need in (need for task in problem.tasks for need in task.needs):
+        if need.ready is None or not problem.tasks[need.task].data_mbit.any():
+            continue
+        for start in booking.runs[need.task]:
+            node, ready = problem.tasks[need.task].node, int(need.ready[start])
+            while node >= 0 and ready < problem.steps:
+                awaited[node, start : ready + 1] = (
+                    problem.nodes[node].send_mbit[start : ready + 1] > 0
+                )
+                node = problem.nodes[node].receiver
+    return awaited
 
 
 def with_early_sending(booking: Booking) -> Booking:

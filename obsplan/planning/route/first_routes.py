@@ -1,0 +1,124 @@
+"""Which routes to begin with: the stops as an orienteering problem, in steps of the grid.
+
+A stop is worth all that may be done there, which takes its time one after the other; a drive begins
+when Sun, contact and whatever else it needs permit, and the look after it is over when its pictures
+are on Earth and people have decided. Charge counts as the time in which the arrays yield what a run
+or a drive takes; whether it is there in time, and storage, are left to the plan itself.
+"""
+
+from collections.abc import Callable
+
+import numpy as np
+
+from obsplan.environment.model import Environment
+from obsplan.inputs.hardware import Platform
+from obsplan.inputs.legs import places_of
+from obsplan.inputs.placed import (
+    DriveActivity,
+    PlacedActivity,
+    Route,
+    drive_instrument,
+    look_after,
+)
+from obsplan.inputs.scenario import Scenario
+from obsplan.planning.problem.decisions import ready_steps
+from obsplan.planning.problem.start_windows import start_mask
+from obsplan.planning.route.orienteering import best_routes
+from obsplan.planning.route.places import one_after_the_other, places
+
+# What a stop with required runs is worth more than all that need not be.
+REQUIRED = 1e6
+
+
+def first_routes(
+    environment: Environment, rover: Platform, start: str, worth: dict[str, float], how_many: int
+) -> list[Route]:
+    """The most promising routes of a rover that stands at `start`, best first.
+
+    worth: of a whole activity, by its name. Without any permitted drive it stays where it is.
+    """
+    scenario = environment.scenario
+    names = list(places_of(scenario, rover.name))
+    recharge = _recharge_steps(environment, rover)
+    value, service = np.zeros(len(names)), np.zeros(len(names))
+    for activity in scenario.activity:
+        if isinstance(activity, PlacedActivity) and activity.stop in names:
+            stop = names.index(activity.stop)
+            value[stop] += worth[activity.name] + REQUIRED * (activity.must > 0)
+            steps = scenario.slot_min(activity) // scenario.span.step_min
+            service[stop] += activity.count * max(steps, recharge(activity.energy_wh))
+    arrival = _arrivals(environment, rover, names, recharge)
+    ends = ending_places(scenario, rover)
+    where = places(
+        value,
+        np.where(np.isfinite(arrival).any(axis=2), 1.0, np.inf),
+        latest_end_min=scenario.steps,
+        start=names.index(start),
+        ends=None if ends is None else tuple(names.index(name) for name in ends),
+        service_min=service,
+        arrival_min=arrival,
+    )
+    found = best_routes(where, how_many)
+    return [_route(rover, names, route.start, route.stops, route.end) for route in found.routes]
+
+
+def ending_places(scenario: Scenario, rover: Platform) -> list[str] | None:
+    """Where the rover may stand at the end; None if anywhere."""
+    parking = rover.parking
+    if not parking.stop and parking.within_m is None:
+        return None
+    return [
+        name
+        for name, (east_m, north_m) in places_of(scenario, rover.name).items()
+        if (not parking.stop or name in parking.stop)
+        and (parking.within_m is None or np.hypot(east_m, north_m) <= parking.within_m)
+    ]
+
+
+def _route(
+    rover: Platform, names: list[str], start: int, stops: tuple[int, ...], end: int
+) -> Route:
+    numbers = [start]
+    for place in (*stops, end):
+        if place != numbers[-1]:
+            numbers.append(place)
+    return Route(rover.name, tuple(names[k] for k in numbers))
+
+
+def _recharge_steps(environment: Environment, rover: Platform) -> Callable[[float], int]:
+    """In how many steps of daylight the arrays yield so many Wh beyond what the rover idles on."""
+    table, span = environment.platforms[rover.name], environment.scenario.span
+    surplus_w = (table["generation_w"] - table["base_load_w"]).to_numpy()
+    surplus_w = surplus_w[surplus_w > 0]
+    per_step_wh = surplus_w.mean() * span.step_min / 60 if len(surplus_w) else np.inf
+    return lambda needed_wh: int(needed_wh / per_step_wh)
+
+
+def _arrivals(
+    environment: Environment,
+    rover: Platform,
+    names: list[str],
+    recharge: Callable[[float], int],
+) -> np.ndarray:
+    """When a rover that is ready at each step has arrived, looked and recharged (from, to, steps
+    + 1)."""
+    scenario = environment.scenario
+    arrival = np.full((len(names), len(names), scenario.steps + 1), np.inf)
+    own = [d for d in scenario.drive if d.instrument == drive_instrument(rover.name)]
+    for drive in sorted(own, key=lambda d: d.part):
+        leg = names.index(drive.leg.start), names.index(drive.leg.end)
+        ready = _ready(environment, drive, recharge(drive.energy_wh))
+        arrival[leg] = ready if drive.part == 1 else one_after_the_other(arrival[leg], ready)
+    return arrival
+
+
+def _ready(environment: Environment, drive: DriveActivity, recharge: int) -> np.ndarray:
+    """The step at which a drive is over, looked at and recharged, by the step (steps + 1) at which
+    the rover may begin it; inf if it cannot."""
+    scenario = environment.scenario
+    steps = np.arange(scenario.steps)
+    over = ready_steps(environment, drive, look_after(scenario, drive))
+    over = np.maximum(over, steps + recharge).astype(float)
+    first = np.where(start_mask(environment, drive), steps, scenario.steps)
+    first = np.minimum.accumulate(first[::-1])[::-1]
+    return np.append(np.append(over, np.inf)[first], np.inf)

@@ -1,0 +1,118 @@
+"""A plan of drives and of what is done at the stops, in the order of the visits.
+
+The search never moves a run that others wait for, and drives are such runs. So drives are laid out
+first, with what is done at each stop between them; the search then fills the plan around them.
+"""
+
+from typing import NamedTuple
+
+import numpy as np
+
+from obsplan.inputs.placed import DriveActivity, PlacedActivity, Route
+from obsplan.inputs.scenario import Scenario
+from obsplan.planning.problem.booking import Booking
+from obsplan.planning.problem.definition import Problem, first_worths
+
+# Starts that are tried for one run.
+MOST_TRIES = 12
+
+
+class Itinerary(NamedTuple):
+    """The route of each rover, and the first step at which it may leave each of its places.
+
+    leave: per route as many steps as it has drives between places.
+    """
+
+    routes: tuple[Route, ...]
+    leave: tuple[tuple[int, ...], ...]
+
+
+class Visit(NamedTuple):
+    """A place of a route: the tasks of the drives there, in order, and of what may be done."""
+
+    drives: tuple[int, ...]
+    runs: tuple[int, ...]
+
+
+def visits(scenario: Scenario, problem: Problem, route: Route) -> list[Visit]:
+    """The places of a route with their tasks; what is worth most for its time comes first."""
+    worth = first_worths(problem)
+    drives: dict[tuple[str, str], list[int]] = {}
+    runs: dict[str, list[int]] = {}
+    for i, activity in enumerate(scenario.activity):
+        if isinstance(activity, DriveActivity):
+            drives.setdefault((activity.leg.start, activity.leg.end), []).append(i)
+        elif isinstance(activity, PlacedActivity):
+            runs.setdefault(activity.stop, []).append(i)
+    density = [w / task.length for w, task in zip(worth, problem.tasks)]
+    legs: list[tuple[int, ...]] = [
+        (),
+        *(tuple(drives[leg]) for leg in zip(route.places, route.places[1:])),
+    ]
+    return [
+        Visit(legs[k], tuple(sorted(runs.get(place, ()), key=lambda i: (-density[i], i))))
+        for k, place in enumerate(route.places)
+    ]
+
+
+class LaidOut(NamedTuple):
+    """Drives and runs at stops, and for each route how many of its places are reached."""
+
+    booking: Booking
+    reached: tuple[int, ...]
+
+
+def laid_out(scenario: Scenario, problem: Problem, itinerary: Itinerary) -> LaidOut:
+    """Drives as early as the itinerary lets them be, and at each stop all that can be done.
+
+    A run that does not fit is left out; a rover whose next drive does not fit stays where it is.
+    """
+    booking = Booking(problem)
+    reached = [
+        _driven(booking, visits(scenario, problem, route), leave)
+        for route, leave in zip(itinerary.routes, itinerary.leave)
+    ]
+    return LaidOut(booking, tuple(reached))
+
+
+def _driven(booking: Booking, places: list[Visit], leave: tuple[int, ...]) -> int:
+    """Book what a rover does at its places in order; return how many it reaches."""
+    now = 0
+    for k, (visit, earliest) in enumerate(zip(places, (0, *leave))):
+        now = max(now, earliest)
+        for task in visit.drives:
+            start = _first_fit(booking, task, now)
+            if start is None:
+                return k
+            now = start + booking.problem.tasks[task].length
+        now = _done_at(booking, visit, now)
+    return len(places)
+
+
+def _done_at(booking: Booking, visit: Visit, now: int) -> int:
+    """Book what can be done at a stop from step `now` on; return the step at which all is over."""
+    tasks, over = booking.problem.tasks, now
+    for task in visit.runs:
+        for _ in range(tasks[task].count):
+            start = _first_fit(booking, task, now, of_worth=True)
+            if start is None:
+                break
+            over = max(over, start + tasks[task].length)
+    return over
+
+
+def _first_fit(booking: Booking, task: int, since: int, of_worth: bool = False) -> int | None:
+    """Book a run at the first start from `since` on that fits, and return it."""
+    open_ = booking.open_starts(task)
+    open_[:since] = False
+    if of_worth:
+        open_ &= booking.next_promise(task) > 0
+    for _ in range(MOST_TRIES):
+        if not open_.any():
+            return None
+        start = int(np.argmax(open_))
+        if booking.add_if_feasible(task, start):
+            return start
+        # Neighbouring starts fail for the same reason; look a slot further on.
+        open_[start : start + booking.problem.tasks[task].length] = False
+    return None

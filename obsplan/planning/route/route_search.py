@@ -1,0 +1,242 @@
+"""Which stops a rover visits, in which order and how long it stays: found together with the plan.
+
+Each trial lays out the drives and what is done at the stops, fills the plan around them, and lets
+ruin and recreate make the most of it for a moment. The first trials take the most promising routes
+with stays of different lengths; then a visit is dropped, inserted or moved, part of a route turned
+round, or a departure brought forward or put off, as long as that makes the plan better.
+"""
+
+from collections.abc import Callable, Iterator
+from dataclasses import replace
+from threading import Event
+from typing import NamedTuple
+
+from obsplan.environment.model import Environment
+from obsplan.inputs.hardware import Platform
+from obsplan.inputs.legs import places_of
+from obsplan.inputs.placed import DriveActivity, PlacedActivity, Route, on_route
+from obsplan.inputs.stop import LANDER
+from obsplan.planning.problem.booking import Booking
+from obsplan.planning.problem.definition import Problem, first_worths
+from obsplan.planning.problem.from_scenario import build_problem
+from obsplan.planning.route.first_routes import ending_places, first_routes
+from obsplan.planning.route.laid_out import Itinerary, laid_out, visits
+from obsplan.planning.search.greedy import greedy_plan
+from obsplan.planning.search.ruin_and_recreate import ruin_and_recreate
+from obsplan.planning.solver.transmit_windows import with_planned_sending
+
+# Routes to begin with, tries for each run in each trial, and trials in vain that end the search, by
+# effort.
+FIRST_ROUTES, ROUNDS = 6, 20
+IN_VAIN = {"low": 8, "normal": 20, "high": 200}
+# By how many steps a departure is moved.
+SHIFTS = (1, 2, 4, 8, 16, 32)
+# Shares of the time left over at the end by which stays are made longer, in the first trials.
+STRETCHES = (0.4, 0.8)
+SMALLEST_GAIN = 1e-6
+
+
+class Found(NamedTuple):
+    """A plan along routes. scenario: on these routes, which the plan's problem is made of."""
+
+    itinerary: Itinerary
+    environment: Environment
+    plan: Booking
+
+    @property
+    def merit(self) -> tuple[float, float]:
+        """What orders plans: their value, then how little is driven."""
+        activities = self.environment.scenario.activity
+        driven = sum(a.duration_min for a in activities if isinstance(a, DriveActivity))
+        return self.plan.objective(), -float(driven)
+
+
+def best_found(
+    environment: Environment,
+    starts: dict[str, str],
+    effort: str,
+    stop: Event,
+    report: Callable[[str], None] = lambda line: None,
+) -> Found | None:
+    """The best plan along routes within as many trials as the effort allows; None if none is found.
+
+    starts: where a rover stands at first, by its name; without it at the lander. Once `stop` is
+    set the search ends with what it has.
+    """
+    scenario = environment.scenario
+    rovers = [p for p in scenario.platform if p.drive is not None]
+    trials = _Trials(environment, IN_VAIN[effort], stop)
+    worth = _worths(environment)
+    routes = [
+        first_routes(environment, rover, starts.get(rover.name, LANDER), worth, FIRST_ROUTES)
+        for rover in rovers
+    ]
+    for number in range(FIRST_ROUTES):
+        chosen = tuple(own[min(number, len(own) - 1)] for own in routes if own)
+        trials.take(Itinerary(chosen, tuple((0,) * (len(r.places) - 1) for r in chosen)))
+    if trials.best is not None:
+        for itinerary in _longer_stays(trials, trials.best.itinerary):
+            trials.take(itinerary)
+    while trials.is_going_on and trials.best is not None:
+        before = trials.best
+        for itinerary in _neighbours(environment, rovers, before.itinerary):
+            if trials.take(itinerary) or not trials.is_going_on:
+                break
+        if trials.best is before:
+            break
+    if trials.best is not None:
+        report(f"routes tried: {trials.made}")
+    return trials.best
+
+
+class _Trials:
+    """Plans along itineraries, each tried once, and the best of them."""
+
+    def __init__(self, environment: Environment, most: int, stop: Event):
+        self.environment, self.most, self.stop = environment, most, stop
+        self.best: Found | None = None
+        self.made = self.in_vain = 0
+        self._problems: dict[tuple[Route, ...], tuple[Environment, Problem]] = {}
+        self._tried: set[Itinerary] = set()
+
+    @property
+    def is_going_on(self) -> bool:
+        """Whether more may be tried."""
+        return self.in_vain < self.most and not self.stop.is_set()
+
+    def problem_of(self, routes: tuple[Route, ...]) -> tuple[Environment, Problem]:
+        """The environment along these routes, and its problem."""
+        if routes not in self._problems:
+            scenario = on_route(self.environment.scenario, routes)
+            along = replace(self.environment, scenario=scenario)
+            self._problems[routes] = along, build_problem(along)
+        return self._problems[routes]
+
+    def take(self, itinerary: Itinerary) -> bool:
+        """Try an itinerary; whether its plan is the best so far.
+
+        If a drive does not fit, the rovers stay where they are by then.
+        """
+        if itinerary in self._tried or (self.best is not None and not self.is_going_on):
+            return False
+        self._tried.add(itinerary)
+        self.made, self.in_vain = self.made + 1, self.in_vain + 1
+        along, problem = self.problem_of(itinerary.routes)
+        laid = laid_out(along.scenario, problem, itinerary)
+        shorter = _as_far_as(itinerary, laid.reached)
+        if shorter != itinerary:
+            return self._may_end(shorter.routes) and self.take(shorter)
+        start = laid.booking if self.best is None else with_runs_of(laid.booking, self.best.plan)
+        plan = greedy_plan(problem, with_planned_sending(greedy_plan(problem, start)))
+        plan = [plan, *ruin_and_recreate(plan, self.stop, seed=0, rounds=ROUNDS)][-1]
+        if plan.lacks_required_runs():
+            return False
+        found = Found(itinerary, along, plan)
+        if self.best is not None and found.merit <= _more(self.best.merit):
+            return False
+        self.best, self.in_vain = found, 0
+        return True
+
+    def _may_end(self, routes: tuple[Route, ...]) -> bool:
+        """Whether every route ends where its rover may stand at the end."""
+        scenario = self.environment.scenario
+        ends = (ending_places(scenario, scenario.platform_named(r.platform)) for r in routes)
+        return all(e is None or r.places[-1] in e for e, r in zip(ends, routes))
+
+
+def with_runs_of(booking: Booking, other: Booking) -> Booking:
+    """A plan with the runs of another that are neither barred nor of a task that has any; the plan
+    itself if charge or storage then falls short."""
+    fuller = booking.copy()
+    names = {task.name: i for i, task in enumerate(booking.problem.tasks) if not booking.runs[i]}
+    for task, starts in zip(other.problem.tasks, other.runs):
+        for start in sorted(starts) if task.name in names else ():
+            i = names[task.name]
+            if fuller.clear_starts(i)[start] and fuller.needs_met(i)[start]:
+                fuller.add(i, start)
+    fuller.flow = fuller.simulate()
+    return booking if fuller.flow.short or not fuller.keeps_rules() else fuller
+
+
+def _as_far_as(itinerary: Itinerary, reached: tuple[int, ...]) -> Itinerary:
+    """The itinerary up to so many places of each route."""
+    ends = list(zip(itinerary.routes, itinerary.leave, reached))
+    return Itinerary(
+        tuple(route._replace(places=route.places[:many]) for route, _, many in ends),
+        tuple(leave[: many - 1] for _, leave, many in ends),
+    )
+
+
+def _more(merit: tuple[float, float]) -> tuple[float, float]:
+    return merit[0] + SMALLEST_GAIN, merit[1]
+
+
+def _worths(environment: Environment) -> dict[str, float]:
+    """The most that all runs of each activity can be worth."""
+    problem = build_problem(environment)
+    return {
+        task.name: task.count * float(worth)
+        for task, worth in zip(problem.tasks, first_worths(problem))
+    }
+
+
+def _longer_stays(trials: "_Trials", itinerary: Itinerary) -> Iterator[Itinerary]:
+    """The same routes with departures put off, so that the time left over is spread over stays."""
+    along, problem = trials.problem_of(itinerary.routes)
+    booking = laid_out(along.scenario, problem, itinerary).booking
+    over = max((max(runs) for runs in booking.runs if runs), default=0)
+    for share in STRETCHES:
+        leave = []
+        for route in itinerary.routes:
+            drives = [v.drives[0] for v in visits(along.scenario, problem, route) if v.drives]
+            rest = share * max(0, problem.steps - over) / max(1, len(drives))
+            begins = enumerate((booking.runs[task][0] for task in drives), start=1)
+            leave.append(tuple(int(begin + k * rest) for k, begin in begins))
+        yield itinerary._replace(leave=tuple(leave))
+
+
+def _neighbours(
+    environment: Environment, rovers: list[Platform], itinerary: Itinerary
+) -> Iterator[Itinerary]:
+    """Itineraries that differ in one departure, or in the visits of one rover."""
+    routes, leave = itinerary
+    for r, own in enumerate(leave):
+        for k in range(len(own)):
+            for shift in (s for step in SHIFTS for s in (step, -step)):
+                moved = tuple(max(0, x + shift * (j >= k)) for j, x in enumerate(own))
+                yield Itinerary(routes, _with(leave, r, moved))
+    for r, (route, own) in enumerate(zip(routes, leave)):
+        rover = next(p for p in rovers if p.name == route.platform)
+        for places in _other_orders(environment, rover, route.places):
+            other = route._replace(places=places)
+            early = tuple((*own, 0, 0)[: len(places) - 1])
+            for departures in (early, (0,) * (len(places) - 1)):
+                yield Itinerary(_with(routes, r, other), _with(leave, r, departures))
+
+
+def _with(parts: tuple, index: int, part: object) -> tuple:
+    return (*parts[:index], part, *parts[index + 1 :])
+
+
+def _other_orders(
+    environment: Environment, rover: Platform, places: tuple[str, ...]
+) -> Iterator[tuple[str, ...]]:
+    """The visits with one inserted or dropped, two exchanged, or some turned round."""
+    scenario = environment.scenario
+    ends = ending_places(scenario, rover)
+    start, *visited = places
+    useful = {a.stop for a in scenario.activity if isinstance(a, PlacedActivity)}
+    left_out = [n for n in places_of(scenario, rover.name) if n in useful and n not in places]
+    orders = [
+        *([*visited[:k], name, *visited[k:]] for name in left_out for k in range(len(visited) + 1)),
+        *(
+            [*visited[:i], *reversed(visited[i : j + 1]), *visited[j + 1 :]]
+            for i in range(len(visited))
+            for j in range(i + 1, len(visited))
+        ),
+        *([*visited[:k], *visited[k + 1 :]] for k in range(len(visited))),
+    ]
+    for order in orders:
+        last = order[-1] if order else start
+        if ends is None or last in ends:
+            yield (start, *order)
