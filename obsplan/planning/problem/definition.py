@@ -116,6 +116,7 @@ class Task:
     worth of a start in the search only; it is no part of the plan's value. `pinned`: it is one run
     of the activity of that name, at its only start (see pinned_runs). points: which of the things
     that platforms point at it needs, -1 if none. silences: who sends nothing while it runs.
+    prompt: in how many steps from the start of a run all its data must be on Earth; 0 if whenever.
     """
 
     name: str
@@ -137,6 +138,7 @@ class Task:
     pinned: bool = False
     points: int = -1
     silences: tuple[Silence, ...] = ()
+    prompt: int = 0
 
     def run_value(self, bin_: int, earlier_in_bin: int) -> float:
         """The worth of a run when `earlier_in_bin` planned runs share its bin."""

@@ -168,6 +168,7 @@ def _task(environment: Environment, activity: Activity, names: list[str], relaxe
             *silences_of(scenario, activity, relaxed),
             *silences_at_stations(environment, activity, relaxed),
         ),
+        prompt=int((activity.received_by_h or 0) * 60 // step_min),
     )
 
 

@@ -12,6 +12,7 @@ from obsplan.environment.model import Environment
 from obsplan.inputs.activity import Activity
 from obsplan.inputs.scenario import Scenario
 from obsplan.inputs.timeline_columns import TIMELINE_COLUMNS
+from obsplan.planning.problem.awaited_data import awaited_sending
 from obsplan.planning.problem.booking import Booking
 from obsplan.planning.problem.definition import Problem
 from obsplan.planning.problem.goal_bins import bin_at
@@ -34,6 +35,9 @@ def booked_rows(scenario: Scenario, booking: Booking) -> list[tuple[str, int, in
     if booking.problem.awaits_data and booking.sends_freely():
         # All send as soon as they can, to the minute.
         sends = np.array([node.send_mbit > 0 for node in booking.problem.nodes])
+    elif booking.problem.awaits_data:
+        # By the minute data may be sent a step later than in steps.
+        sends |= awaited_sending(booking) & booking.may_send
     if held.any() and not sends.any():
         # Without a row all would send: so one is permitted to, while it has nothing to send.
         empty = ~held[:, :-1] & ~held[:, 1:]

@@ -21,8 +21,10 @@ from obsplan.planning.problem.definition import Problem, first_worths
 from obsplan.planning.problem.from_scenario import build_problem
 from obsplan.planning.route.first_routes import ending_places, first_routes
 from obsplan.planning.route.laid_out import Itinerary, laid_out, visits
+from obsplan.planning.search.compiled import compiling
 from obsplan.planning.search.greedy import greedy_plan
 from obsplan.planning.search.ruin_and_recreate import ruin_and_recreate
+from obsplan.planning.search.strategy import wait_until_compiled
 from obsplan.planning.solver.transmit_windows import with_planned_sending
 
 # Routes to begin with, tries for each run in each trial, and trials in vain that end the search, by
@@ -63,6 +65,7 @@ def best_found(
     starts: where a rover stands at first, by its name; without it at the lander. Once `stop` is
     set the search ends with what it has.
     """
+    wait_until_compiled(compiling(), stop, report)
     scenario = environment.scenario
     rovers = [p for p in scenario.platform if p.drive is not None]
     trials = _Trials(environment, IN_VAIN[effort], stop)

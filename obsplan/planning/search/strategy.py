@@ -116,7 +116,7 @@ def better_plans(
             start = exact.plan or first or quick_plan(problem, stop)
             yield start, np.inf
             if not bounds.are_met_by(start) and not stop.is_set():
-                _compile(process, stop, report)
+                wait_until_compiled(process, stop, report)
             best = yield from _searched(start, bounds, WORK[effort], lighter, report)
             bound = min(bounds.upper, exact.bound)
             nodes = WORK[effort].nodes if is_worth_a_proof(relaxed) and not stop.is_set() else 0
@@ -130,7 +130,7 @@ def better_plans(
             stop.set()
 
 
-def _compile(process: Compiling, stop: Event, report: Callable[[str], None]) -> None:
+def wait_until_compiled(process: Compiling, stop: Event, report: Callable[[str], None]) -> None:
     """Wait until the search is compiled, and report what takes time or is not as usual."""
     if process.process is not None:
         report("compiling the search, once for this machine and version ...")

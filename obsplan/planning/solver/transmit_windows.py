@@ -10,6 +10,7 @@ from dataclasses import replace
 
 import numpy as np
 
+from obsplan.planning.problem.awaited_data import awaited_sending
 from obsplan.planning.problem.booking import Booking
 from obsplan.planning.problem.definition import Node, Problem
 from obsplan.planning.solver.highs import is_optimal, loaded, solution
@@ -34,26 +35,6 @@ def with_planned_sending(booking: Booking, models: tuple[bool, ...] = (COARSE, B
         if planned is not None:
             return planned
     return booking
-
-
-def awaited_sending(booking: Booking) -> np.ndarray:
-    """Steps (nodes, steps) in which data are on their way that a later run has to wait for.
-
-    They are those from the start of each such run until its data can be on Earth.
-    """
-    problem = booking.problem
-    awaited = np.zeros((len(problem.nodes), problem.steps), dtype=bool)
-    for need in (need for task in problem.tasks for need in task.needs):
-        if need.ready is None or not problem.tasks[need.task].data_mbit.any():
-            continue
-        for start in booking.runs[need.task]:
-            node, ready = problem.tasks[need.task].node, int(need.ready[start])
-            while node >= 0 and ready < problem.steps:
-                awaited[node, start : ready + 1] = (
-                    problem.nodes[node].send_mbit[start : ready + 1] > 0
-                )
-                node = problem.nodes[node].receiver
-    return awaited
 
 
 def with_early_sending(booking: Booking) -> Booking:
