@@ -47,15 +47,37 @@ def echo_oddities(environment, slots, ran, now_utc) -> None:
         echo_note(line)
 
 
-def require_uncertainty(scenario, path: Path, asked: bool = True) -> None:
-    """Raise ScenarioError if futures are `asked` for and nothing in the scenario is uncertain."""
+def require_uncertainty(scenario, path: Path) -> None:
+    """Raise ScenarioError if nothing in the scenario is uncertain."""
     from obsplan.common.errors import ScenarioError
 
-    if asked and not scenario.uncertainty:
+    if not scenario.uncertainty:
         raise ScenarioError(
             f"{path}: uncertainty: there is none, so nothing can go differently; add "
             "[[uncertainty]] tables, see `obsplan keys uncertainty`"
         )
+
+
+def known_judge(scenario, path: Path, judge: str | None):
+    """What judges futures (see `obsplan.futures.surer_plans.JUDGES`); None if nothing is judged.
+
+    Raises ScenarioError if nothing in the scenario is uncertain, or no goal has the minimum that is
+    judged by.
+    """
+    from obsplan.cli.options import BY_DEFAULT
+    from obsplan.common.errors import ScenarioError
+    from obsplan.futures.surer_plans import judge_of
+
+    if judge is None:
+        return None
+    require_uncertainty(scenario, path)
+    try:
+        return judge_of(scenario, None if judge == BY_DEFAULT else judge)
+    except ValueError:
+        raise ScenarioError(
+            f"{path}: goal: none has a minimum, so --judge {judge} has nothing to judge by; "
+            "allowed are mean and mean-worst-10-percent"
+        ) from None
 
 
 def timeline_path(path: Path) -> Path:

@@ -220,16 +220,18 @@ FORMAT = click.option(
     show_default=True,
     help="The file format of the figures.",
 )
-JUDGES = "mean", "mean-worst-10-percent"
+JUDGES = "minimum-goals", "mean", "mean-worst-10-percent"
+# Minimum goals if the scenario has any, else the mean value.
+BY_DEFAULT = "default"
 
 
-def _keep_judge(ctx: click.Context, param: click.Parameter, value: str) -> None:
+def _keep_judge(ctx: click.Context, param: click.Parameter, value: str | None) -> None:
     ctx.meta[__name__] = value
 
 
 def _judge(ctx: click.Context, param: click.Parameter, value: bool) -> str | None:
     """Who judges futures, None if there is nothing to judge."""
-    return ctx.meta[__name__] if value else None
+    return (ctx.meta[__name__] or BY_DEFAULT) if value else None
 
 
 FUTURES = click.option(
@@ -237,19 +239,18 @@ FUTURES = click.option(
     "judge",
     is_flag=True,
     callback=_judge,
-    help="Also make plans for less of arrays and link and for more reserve; keep the one that is "
-    "worth most in the futures of the [[uncertainty]] tables.",
+    help="Also make plans for less of arrays and link, for more reserve and with spare runs; keep "
+    "the best one in the futures of the [[uncertainty]] tables.",
 )
 JUDGE = click.option(
     "--judge",
     "judged_by",
     type=click.Choice(JUDGES),
-    default="mean",
-    show_default=True,
     is_eager=True,
     expose_value=False,
     callback=_keep_judge,
-    help="What --futures judges by: the mean value, or that of the worst tenth.",
+    help="What --futures judges by: the chance that all goals reach their minimum (default if a "
+    "goal has one), the mean value (default otherwise), or the mean of the worst tenth.",
 )
 TELEMETRY = click.option(
     "--state",

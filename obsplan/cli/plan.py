@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 import click
 
 from obsplan.cli.alternatives import ALTERNATIVES, found_alternatives
-from obsplan.cli.files import echo_cautions, echo_pass_cautions, require_uncertainty
+from obsplan.cli.files import echo_cautions, echo_pass_cautions, known_judge
 from obsplan.cli.options import (
     ALLOW_OUTSIDE,
     EPHEMERIS,
@@ -56,10 +56,13 @@ With --alternatives, alternatives.csv compares plans that differ in at least 30 
 each pair, at as little loss of value as a short search finds; alternatives.png shows their slots,
 and timeline_2.csv and so on hold them.
 
-With --futures, up to six plans are made for less than is predicted (arrays 97, 95, 90 %, link 90 %,
-reserve +5 %, and the best two together), each from the plan and each executed in the same futures
-(see obsplan futures). tries.csv and a table compare them; the best to --judge is the plan that is
-written, with its chances from fresh futures, those of the next seed, and on the page.
+With --futures, up to six plans are made for less than is predicted: arrays 95 and 90 %, link 90 %,
+reserve +5 %, then the best two of these together, and half as much further; if goals have a
+minimum, the last two with a spare run in each bin that it needs. Each starts from the plan and is
+executed in the same futures (see obsplan futures). A table, tries.csv, try_goals.csv and tries.png
+compare them. The best to --judge is the plan that is written, with its chances from fresh futures,
+those of the next seed. To minimum-goals that is the plan of the highest mean value among those
+whose chance that all goals reach their minimum is within 0.01 of the highest.
 
 With --worth, a table after the plan says what one more Wh of battery, W of array, hour of
 contact and Mbit of storage would add to the upper bound. If the bound gives no price, since it
@@ -110,7 +113,7 @@ def plan(
     pins: tuple[str, ...],
     worth: bool,
     plans: int | None,
-    judge: "Judge | None",
+    judge: str | None,
     dry_run: bool,
     quiet: bool,
     as_json: bool,
@@ -140,7 +143,7 @@ def plan(
     report = (lambda line: None) if quiet else progress(sys.stderr)
     scenario = read_scenario(scenario_path, allow_outside=allow_outside)
     scenario = with_pins(with_keep_outs(scenario, keep_outs), pins)
-    require_uncertainty(scenario, scenario_path, judge is not None)
+    known = known_judge(scenario, scenario_path, judge)
     report("computing Sun, Earth, ground, power and link ...")
     environment = _environment(scenario, ephemeris, is_planned=directory is not None)
     if directory is None:
@@ -149,7 +152,7 @@ def plan(
     _report_problem(environment, report)
     interruption.hold()
     made = make_plan(environment, gap, report, effort, patience_s=patience.search_s)
-    made, survival = _surest(made, judge, patience, report)
+    made, survival = _surest(made, known, patience, report)
     others = _alternatives(made, plans, patience, report)
     report("writing tables and figures ...")
     plan_directory.write_plan(made, directory, form, alternatives=others, survival=survival)
@@ -177,7 +180,7 @@ def _alternatives(made, plans: int | None, patience: Patience, report) -> list:
 
 
 def _surest(made, judge: "Judge | None", patience: Patience, report: Callable[[str], None]):
-    """The plan that is worth most in its futures, and what tells so.
+    """The plan that is best in its futures, and what tells so.
 
     The plan itself and None without a judge, after Ctrl-C, and if no time is left.
     """
@@ -207,7 +210,7 @@ def _print_plan(made, directory: Path, others: list, survival, as_json: bool) ->
         return
     say_coloured(terminal.plan_lines(made, directory, terminal.colours(sys.stdout), others))
     if survival is not None:
-        for line in tries_lines(survival.tries):
+        for line in tries_lines(survival.tries, survival.goals):
             say(line)
         for line in futures_lines(survival.futures, survival.alone):
             say(line)

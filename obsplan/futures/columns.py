@@ -29,7 +29,11 @@ GOAL_FUTURES = (
     Column("complete_high", "", "upper end of that interval"),
 )
 TRIES = (
-    Column("made_for", "", "what the plan was made for: less of arrays or link, more reserve"),
+    Column(
+        "made_for",
+        "",
+        "what the plan was made for: less of arrays or link, more reserve, or spare runs",
+    ),
     Column("planned_value", "", "value of the plan if all goes as predicted, by its own account"),
     Column("mean_value", "", "mean value over the futures that it was chosen on"),
     Column("worst_value", "", "mean value of the worst tenth of them"),
@@ -41,6 +45,16 @@ TRIES = (
     Column("fresh_mean_value", "", "mean value over fresh futures, with the next seed"),
     Column("fresh_worst_value", "", "mean value of the worst tenth of those"),
     Column("fresh_minimum_goals", "", "share of those in which all goals have their minimum"),
+)
+TRY_GOALS = (
+    Column("made_for", "", "what the plan was made for, as in tries.csv"),
+    Column("planned_value", "", "value of that plan if all goes as predicted, by its own account"),
+    Column("goal", "", "name of the goal"),
+    Column("minimum", "", "share of the futures in which its minimum is there; empty without one"),
+    Column("minimum_low", "", "lower end of the exact 95 % interval of that chance"),
+    Column("minimum_high", "", "upper end of that interval"),
+    Column("complete", "", "share of the futures in which all that is requested is there"),
+    Column("mean_value", "", "what is reached of its value, on average over the futures"),
 )
 CONTINGENCIES = (
     Column("lost", "", "what is out of service for good; all else goes as predicted"),
@@ -68,5 +82,6 @@ CAUSES = (
 FUTURES_COLUMNS = [column.name for column in FUTURES]
 GOAL_FUTURES_COLUMNS = [column.name for column in GOAL_FUTURES]
 TRY_COLUMNS = [column.name for column in TRIES]
+TRY_GOAL_COLUMNS = [column.name for column in TRY_GOALS]
 CONTINGENCY_COLUMNS = [column.name for column in CONTINGENCIES]
 CAUSES_COLUMNS = [column.name for column in CAUSES]

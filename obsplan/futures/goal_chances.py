@@ -1,4 +1,4 @@
-"""How surely each goal is reached: goal_futures.csv."""
+"""How surely goals are reached: each of them (goal_futures.csv), and all their minimums."""
 
 import numpy as np
 import pandas as pd
@@ -30,3 +30,17 @@ def goal_futures_table(futures: Futures) -> pd.DataFrame:
         rows.append(row)
     table = pd.DataFrame(rows, columns=GOAL_FUTURES_COLUMNS)
     return table.astype(dict.fromkeys(GOAL_FUTURES_COLUMNS[1:], float))
+
+
+def minimum_reached_everywhere(futures: Futures) -> np.ndarray | None:
+    """In which futures (f,) every goal that has a minimum reaches it; None without such a goal."""
+    goals = [goal for goal in futures.environment.scenario.goal if goal.minimum]
+    if not goals:
+        return None
+    return np.all([minimum_reached(goal, futures.goal_counts(goal)) for goal in goals], axis=0)
+
+
+def minimum_chance(futures: Futures) -> float | None:
+    """Share of the futures in which every goal that has a minimum reaches it; None without one."""
+    reached = minimum_reached_everywhere(futures)
+    return None if reached is None else float(reached.mean())

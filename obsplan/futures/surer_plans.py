@@ -1,60 +1,29 @@
-"""Plans that survive: a plan made again for less than is predicted, and judged by its futures.
+"""Plans that survive: made again for less than is predicted, and judged by their futures.
 
-One factor at a time: less of the arrays, less of the link, a higher reserve; then the best two
-together. Each try starts from the plan, is repaired and improved, and executed in the same futures.
+One factor at a time: less of the arrays, less of the link, a higher reserve. Then the best two
+together, and further; both with a spare run in each bin that the minimum of a goal needs. Each try
+starts from the plan and is executed in the same futures.
 """
 
 from collections.abc import Callable, Iterator, Mapping, Sequence
-from dataclasses import replace
-from threading import Event
 from typing import Literal, NamedTuple, get_args
 
 import pandas as pd
 
-from obsplan.analysis.alternatives import plan_like
-from obsplan.analysis.gain_from_more import booked_in_steps
-from obsplan.checking.goal_worth import minimum_reached
-from obsplan.common.errors import Infeasible
-from obsplan.environment.model import Environment, times_generation
-from obsplan.futures.columns import TRY_COLUMNS
+from obsplan.futures.columns import TRY_COLUMNS, TRY_GOAL_COLUMNS
 from obsplan.futures.execute import Futures, each_alone, make_futures
-from obsplan.operations.old_plan_repair import repaired
-from obsplan.planning.counted_runs import worth_by
-from obsplan.planning.last_runs import with_last_runs
-from obsplan.planning.minute_repair import valid_plan
+from obsplan.futures.goal_chances import goal_futures_table, minimum_chance
+from obsplan.futures.made_for_less import Less, made_for
+from obsplan.inputs.scenario import Scenario
 from obsplan.planning.plan import Plan
-from obsplan.planning.problem.from_scenario import build_problem
-from obsplan.planning.prompt_sending import sent_promptly
-from obsplan.planning.replayed import replay_of
-from obsplan.planning.search.first_plan import NoPlaceFound
-from obsplan.planning.search.ruin_and_recreate import ruin_and_recreate
 
-Judge = Literal["mean", "mean-worst-10-percent"]
+Judge = Literal["minimum-goals", "mean", "mean-worst-10-percent"]
 JUDGES: tuple[str, ...] = get_args(Judge)
-# Rounds of the search for each try, which starts from a plan already.
-ROUNDS = 100
-AS_PREDICTED = "as predicted"
-MADE_FOR_LESS = "this plan was made for less than is predicted"
-
-
-class Less(NamedTuple):
-    """What a plan is made for instead of the prediction: factors, and more reserve."""
-
-    arrays: float = 1.0
-    link: float = 1.0
-    reserve: float = 0.0
-
-    def __str__(self) -> str:
-        parts = [
-            f"arrays {100 * self.arrays:g} %" if self.arrays != 1 else "",
-            f"link {100 * self.link:g} %" if self.link != 1 else "",
-            f"reserve +{100 * self.reserve:g} %" if self.reserve else "",
-        ]
-        return ", ".join(filter(None, parts)) or AS_PREDICTED
-
+# Chances that differ by no more are the same to the judge of minimum goals: 400 futures tell one
+# of 0.98 to within 0.007 (standard error).
+SAME_CHANCE = 0.01
 
 SINGLE = (
-    Less(arrays=0.97),
     Less(arrays=0.95),
     Less(arrays=0.9),
     Less(link=0.9),
@@ -69,14 +38,48 @@ class Try(NamedTuple):
     plan: Plan
     futures: Futures
 
-    def worth(self, judge: Judge) -> float:
-        """What the judge counts."""
-        return self.futures.mean_value if judge == "mean" else self.futures.worst_value
+    def rank(self, judge: Judge) -> tuple[float, ...]:
+        """What the judge counts, the first first; more is better."""
+        mean = self.futures.mean_value
+        if judge == "mean-worst-10-percent":
+            return (self.futures.worst_value,)
+        return (minimum_chance(self.futures) or 0.0, mean) if judge == "minimum-goals" else (mean,)
+
+
+class Survival(NamedTuple):
+    """The best plan to a judge, and how surely it is worth that.
+
+    plan: the chosen one. tries: all that were tried, see `tries_table`; goals: their goals, see
+    `try_goals_table`. futures: of the chosen plan, fresh ones that nothing was chosen on; alone:
+    those with one uncertainty each.
+    """
+
+    plan: Plan
+    tries: pd.DataFrame
+    goals: pd.DataFrame
+    futures: Futures
+    alone: list[Futures]
+
+
+def judge_of(scenario: Scenario, judge: str | None = None) -> Judge:
+    """The judge of that name; without one the minimum goals if there are any, else the mean value.
+
+    Raises ValueError for another name, and if no goal has a minimum to judge by.
+    """
+    has_minimum = any(goal.minimum for goal in scenario.goal)
+    if judge is None:
+        return "minimum-goals" if has_minimum else "mean"
+    for known in get_args(Judge):
+        if judge == known and (has_minimum or judge != "minimum-goals"):
+            return known
+    if judge in JUDGES:
+        raise ValueError(f"judge = {judge!r}: no goal has a minimum to judge by")
+    raise ValueError(f"judge = {judge!r}; allowed are {', '.join(JUDGES)}")
 
 
 def surer_plans(
     plan: Plan,
-    judge: Judge = "mean",
+    judge: Judge | None = None,
     *,
     samples: int | None = None,
     seed: int | None = None,
@@ -85,17 +88,16 @@ def surer_plans(
     """The plan and up to six others, made for less than is predicted, each with the same futures.
 
     The first is the plan itself. Each passes the replay as predicted, with its margins kept. A try
-    for which no plan is found is left out. Raises ValueError for a replan or another judge.
+    for which no plan is found is left out. Raises ValueError for a replan and as `judge_of`.
     """
     if plan.now_utc is not None:
         raise ValueError("surer_plans: this is a replan; allowed are plans of the whole span")
-    if judge not in JUDGES:
-        raise ValueError(f"surer_plans: judge = {judge!r}; allowed are {', '.join(JUDGES)}")
+    judge = judge_of(plan.environment.scenario, judge)
 
     def tried(less: Less) -> Iterator[Try]:
         is_plan = less == Less()
         report("walking the futures of the plan ..." if is_plan else f"planning for {less} ...")
-        made = plan if is_plan else _made_for(plan, less)
+        made = plan if is_plan else made_for(plan, less)
         if made is None:
             report(f"no plan found for {less}")
         else:
@@ -106,26 +108,15 @@ def surer_plans(
             )
 
     found = [each for less in (Less(), *SINGLE) for each in tried(less)]
-    both = _best_two(found, judge)
-    return [*found, *(tried(both) if both else ())]
-
-
-class Survival(NamedTuple):
-    """The plan that is worth most to a judge, and how surely.
-
-    plan: the chosen one. tries: all that were tried, see `tries_table`. futures: of the chosen
-    plan, fresh ones that nothing was chosen on; alone: those with one uncertainty each.
-    """
-
-    plan: Plan
-    tries: pd.DataFrame
-    futures: Futures
-    alone: list[Futures]
+    spare = int(any(goal.minimum for goal in plan.environment.scenario.goal))
+    both = best_two(found, judge)._replace(spare=spare)
+    further = [less for less in dict.fromkeys((both, both.further)) if not _is_there(less, found)]
+    return [*found, *(each for less in further for each in tried(less))]
 
 
 def surest_plan(
     plan: Plan,
-    judge: Judge = "mean",
+    judge: Judge | None = None,
     *,
     samples: int | None = None,
     seed: int | None = None,
@@ -133,9 +124,10 @@ def surest_plan(
 ) -> Survival:
     """The best of the plan and those made for less (see `surer_plans`), in fresh futures too.
 
-    Fresh futures have the next seed. `judge` is the mean value or that of the worst tenth.
+    Fresh futures have the next seed. The `judge` is of `JUDGES`; see `judge_of` and `best_try`.
     """
     environment = plan.environment
+    judge = judge_of(environment.scenario, judge)
     seed = environment.scenario.futures.seed if seed is None else seed
     tries = surer_plans(plan, judge, samples=samples, seed=seed, report=report)
     best = best_try(tries, judge)
@@ -148,61 +140,41 @@ def surest_plan(
     report("walking them with one uncertainty at a time ...")
     alone = each_alone(fresh[-1])
     table = tries_table(tries, best, dict(zip(places, fresh)))
-    return Survival(best.plan, table, fresh[-1], alone)
+    return Survival(best.plan, table, try_goals_table(tries), fresh[-1], alone)
 
 
 def best_try(tries: Sequence[Try], judge: Judge = "mean") -> Try:
-    """The plan that is worth most to the judge; of equals the first."""
-    return max(tries, key=lambda each: each.worth(judge))
+    """The plan that is worth most to the judge; of equals the first.
+
+    To "minimum-goals" that is the one with the highest mean value of those whose chance that all
+    minimum goals are reached is within `SAME_CHANCE` of the highest.
+    """
+    if judge == "minimum-goals":
+        most = max(each.rank(judge)[0] for each in tries)
+        tries = [each for each in tries if each.rank(judge)[0] >= most - SAME_CHANCE]
+        judge = "mean"
+    return max(tries, key=lambda each: each.rank(judge))
 
 
-def _best_two(found: Sequence[Try], judge: Judge) -> Less | None:
-    """The best two of arrays, link and reserve together, if both are better than the plan."""
-    plain = found[0].worth(judge)
-    better = [each for each in found[1:] if each.worth(judge) > plain]
-    best: dict[str, Try] = {}
-    for each in sorted(better, key=lambda each: -each.worth(judge)):
-        kind = next(k for k, v in each.less._asdict().items() if v != Less._field_defaults[k])
-        best.setdefault(kind, each)
-    kinds = list(best)[:2]
-    if len(kinds) < 2:
-        return None
-    return Less(**{kind: getattr(best[kind].less, kind) for kind in kinds})
+def best_two(found: Sequence[Try], judge: Judge) -> Less:
+    """The best two of arrays, link and reserve together, of those that are better than the plan.
+
+    The judge of minimum goals goes by the mean value here: chances jump from try to try.
+    """
+    judge = "mean" if judge == "minimum-goals" else judge
+    plain = found[0].rank(judge)
+    better = [each for each in found[1:] if each.rank(judge) > plain]
+    both = Less()
+    kinds: set[str] = set()
+    for each in sorted(better, key=lambda each: each.rank(judge), reverse=True):
+        if each.less.kind not in kinds and len(kinds) < 2:
+            kinds.add(each.less.kind)
+            both = both.and_also(each.less)
+    return both
 
 
-def _made_for(plan: Plan, less: Less) -> Plan | None:
-    """The plan made again for less; None if none is found that the replay accepts."""
-    environment = with_less(plan.environment, less)
-    problem, replay = build_problem(environment), replay_of(environment)
-    try:
-        start = repaired(problem, booked_in_steps(plan).runs)
-        better = list(ruin_and_recreate(start, Event(), 0, ROUNDS))
-        made = valid_plan(environment, problem, better[-1] if better else start, None, replay)
-    except (Infeasible, NoPlaceFound):
-        return None
-    worth = worth_by(environment, problem.goals)
-    made = sent_promptly(with_last_runs(made, replay, tries=1), replay, worth)
-    verdict = replay_of(plan.environment)(made.booking)
-    if not verdict.is_valid:
-        return None
-    return plan_like(plan, made._replace(verdict=verdict), MADE_FOR_LESS)
-
-
-def with_less(environment: Environment, less: Less) -> Environment:
-    """The environment with a share of arrays and link, and a higher reserve, on all platforms."""
-    scenario, platforms = environment.scenario, {}
-    for platform in scenario.platform:
-        table = environment.platforms[platform.name]
-        platforms[platform.name] = table.assign(
-            **times_generation(table, less.arrays),
-            rate_kbps=table["rate_kbps"].to_numpy() * less.link,
-        )
-        battery = platform.battery
-        reserve = min(battery.reserve + less.reserve, battery.start)
-        end = battery.end if battery.end is None else max(battery.end, reserve)
-        changed = battery.model_copy(update={"reserve": reserve, "end": end})
-        scenario = scenario.with_part("platform", platform.name, battery=changed)
-    return replace(environment, scenario=scenario, platforms=platforms)
+def _is_there(less: Less, found: Sequence[Try]) -> bool:
+    return any(each.less == less for each in found)
 
 
 def tries_table(
@@ -232,10 +204,12 @@ def tries_table(
     return table.astype({c: float for c in TRY_COLUMNS if c not in ("made_for", "chosen")})
 
 
-def minimum_chance(futures: Futures) -> float | None:
-    """Share of the futures in which the minimum of every goal that has one is there."""
-    goals = [goal for goal in futures.environment.scenario.goal if goal.minimum]
-    if not goals:
-        return None
-    reached = [minimum_reached(goal, futures.goal_counts(goal)) for goal in goals]
-    return float(pd.DataFrame(reached).all(axis=0).mean())
+def try_goals_table(tries: Sequence[Try]) -> pd.DataFrame:
+    """How surely each try reaches each goal: columns `TRY_GOAL_COLUMNS`, a row a try and goal."""
+    parts = [
+        goal_futures_table(each.futures).assign(
+            made_for=str(each.less), planned_value=each.plan.value
+        )
+        for each in tries
+    ]
+    return pd.concat(parts, ignore_index=True)[TRY_GOAL_COLUMNS]

@@ -266,10 +266,33 @@ def _of_futures(name: str, results: Results) -> "pd.DataFrame | Figure | str | N
     )
 
 
+def _tries_figure(results: Results) -> "Figure | None":
+    from obsplan.reporting.figures.tries import tries_figure
+
+    if (survival := results.survival) is None:
+        return None
+    return tries_figure(results.plan.environment.scenario.title, survival.tries, survival.goals)
+
+
+def _try_goals(results: Results) -> pd.DataFrame | None:
+    survival = results.survival
+    return survival.goals if survival is not None and len(survival.goals) else None
+
+
 FILES |= {
     "tries.csv": OutputFile(
         "plans made for less than is predicted, side by side in the same futures",
         lambda results: results.survival.tries if results.survival else None,
+        WITH_FUTURES,
+    ),
+    "tries.png": OutputFile(
+        "figure: what these plans are worth against how surely goals reach their minimum",
+        _tries_figure,
+        WITH_FUTURES,
+    ),
+    "try_goals.csv": OutputFile(
+        "per plan of these and goal: the chance of its minimum and of all",
+        _try_goals,
         WITH_FUTURES,
     ),
     **{

@@ -6,7 +6,14 @@ from obsplan.analysis.latency_columns import LATENCY
 from obsplan.analysis.load_columns import LOADS
 from obsplan.analysis.quiet_columns import QUIET
 from obsplan.environment.contact_columns import CONTACTS
-from obsplan.futures.columns import CAUSES, CONTINGENCIES, FUTURES, GOAL_FUTURES
+from obsplan.futures.columns import (
+    CAUSES,
+    CONTINGENCIES,
+    FUTURES,
+    GOAL_FUTURES,
+    TRIES,
+    TRY_GOALS,
+)
 from obsplan.inputs.key_reference import Part, columns_part
 from obsplan.survey.day_columns import DAYS
 
@@ -88,6 +95,21 @@ def _futures_parts() -> list[Part]:
             "A goal is reached in a future if as many runs count as its minimum, or all of it, "
             "requests: received, or done if the goal says so.",
             GOAL_FUTURES,
+        ),
+        columns_part(
+            "tries",
+            "columns of tries.csv",
+            "Plans made for less than is predicted, one row each.",
+            "All are executed in the same futures; the plan as predicted and the chosen one in "
+            "fresh futures too.",
+            TRIES,
+        ),
+        columns_part(
+            "try_goals",
+            "columns of try_goals.csv",
+            "How surely each of these plans reaches each goal.",
+            "The futures are those that the plans are compared on.",
+            TRY_GOALS,
         ),
         columns_part(
             "contingencies",

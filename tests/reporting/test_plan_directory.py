@@ -13,7 +13,8 @@ from obsplan.common.atomic_write import SWAP_CALL
 from obsplan.common.errors import TableError
 from obsplan.common.whole_directory import SUMS
 from obsplan.futures.execute import each_alone, make_futures
-from obsplan.futures.surer_plans import Less, Survival, Try, tries_table
+from obsplan.futures.made_for_less import Less
+from obsplan.futures.surer_plans import Survival, Try, tries_table, try_goals_table
 from obsplan.inputs.telemetry_file import State
 from obsplan.inputs.uncertainty import Uncertainty
 from obsplan.operations.replan import make_replan
@@ -92,7 +93,7 @@ def test_a_plan_chosen_by_its_futures_has_their_files_and_a_section_on_the_page(
     futures = make_futures(made.environment, made.timeline, samples=2, uncertain=uncertain)
     tried = Try(Less(), made, futures)
     tries = tries_table([tried], tried, {0: futures})
-    survival = Survival(made, tries, futures, each_alone(futures))
+    survival = Survival(made, tries, try_goals_table([tried]), futures, each_alone(futures))
     plan_directory.write_plan(made, tmp_path / "chosen", survival=survival)
     chosen = {path.name for path in (tmp_path / "chosen").iterdir()}
     assert chosen - {path.name for path in written.iterdir()} == ONLY_CHOSEN

@@ -10,6 +10,9 @@ Measure = Literal["value", "promise"]
 # Of a goal that counts activities together the search values each alone by so much, so that the
 # first run of several in a bin is worth something to it.
 ALONE = 0.2
+# If spare runs are wanted, what the minimum adds counts so much more, so that the search trades no
+# spare run in one bin for other runs.
+PRESSING = 2.0
 
 
 @dataclass(frozen=True)
@@ -98,6 +101,14 @@ class Goal:
         """The least above zero that a run can add."""
         worths = (self.run_value, self.bonus, self.run_value + self.bonus)
         return min((worth for worth in worths if worth > 0), default=np.inf)
+
+    def with_spare_runs(self, spare: int) -> "Goal":
+        """The goal in which so many further runs in a bin count like those of the minimum, and
+        these count more."""
+        if not self.minimum_bins or not spare:
+            return self
+        runs = min(self.minimum_runs + spare, self.runs_each)
+        return replace(self, minimum_runs=runs, bonus=PRESSING * self.bonus)
 
     def of_tasks(self, owners: list[int]) -> "Goal":
         """The goal of a problem whose task i is what `owners[i]` is here."""

@@ -24,6 +24,7 @@ def futures_part(survival: Survival) -> list[Html]:
         _causes(causes_table(survival.alone)),
         tag("ul", *(tag("li", plain(line)) for line in platform_lines(futures))),
         _tries(survival.tries),
+        *([_try_goals(survival.tries, survival.goals)] if len(survival.goals) else []),
         folded("how surely each slot is received", _slots(futures_table(futures))),
     ]
 
@@ -82,6 +83,16 @@ def _tries(tries: pd.DataFrame) -> Html:
         "all minimum goals",
     ]
     return table("Plans that were tried, all in the same futures", heads, rows, stacked=True)
+
+
+def _try_goals(tries: pd.DataFrame, goals: pd.DataFrame) -> Html:
+    """A row for each goal, a column for each try: the chance of its minimum."""
+    rows = [
+        (name, *("none asked" if pd.isna(x) else f"{x:.3f}" for x in own["minimum"]))
+        for name, own in goals.groupby("goal", sort=False)
+    ]
+    heads = ["goal", *tries["made_for"]]
+    return table("Chance of the minimum of each goal, by plan", heads, rows, stacked=True)
 
 
 def _slots(slots: pd.DataFrame) -> Html:

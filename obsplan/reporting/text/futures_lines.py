@@ -36,25 +36,42 @@ def value_line(futures: Futures) -> str:
     )
 
 
-def tries_lines(tries: pd.DataFrame) -> Iterator[str]:
-    """The plans that were tried as a small table, and what the chosen one does in fresh futures."""
-    wide = max(len(name) for name in tries["made_for"])
-    yield f"{'plan made for':<{wide}}  planned    mean  worst 10 %  received  minimum goals"
-    for row in tries.itertuples(index=False):
-        least = "" if pd.isna(row.minimum_goals) else f"{row.minimum_goals:13.3f}"
+def tries_lines(tries: pd.DataFrame, goals: pd.DataFrame) -> Iterator[str]:
+    """The plans that were tried in small tables: their value, and how surely each reaches each
+    minimum; and what the chosen one does in fresh futures."""
+    names = [f"{k} {name}" for k, name in enumerate(tries["made_for"], start=1)]
+    wide = max(len("plan made for"), *map(len, names))
+    has_minimum = bool(tries["minimum_goals"].notna().any())
+    head = "  all minimums" if has_minimum else ""
+    yield f"{'plan made for':<{wide}}  planned    mean  worst 10 %  received{head}"
+    for name, row in zip(names, tries.itertuples(index=False)):
+        least = f" {row.minimum_goals:13.3f}" if has_minimum else ""
         mark = "  <- chosen" if row.chosen else ""
         yield (
-            f"{row.made_for:<{wide}}  {row.planned_value:7.1f} {row.mean_value:7.1f} "
-            f"{row.worst_value:11.1f} {row.received_percent:7.1f} % {least}{mark}"
-        ).rstrip()
+            f"{name:<{wide}}  {row.planned_value:7.1f} {row.mean_value:7.1f} "
+            f"{row.worst_value:11.1f} {row.received_percent:7.1f} %{least}{mark}"
+        )
+    if has_minimum:
+        yield from _try_goal_lines(tries, goals)
     for row in tries[tries["fresh_mean_value"].notna()].itertuples(index=False):
         least = ""
-        if not pd.isna(row.fresh_minimum_goals):
-            least = f", all minimum goals with chance {row.fresh_minimum_goals:.3f}"
+        if has_minimum:
+            least = f", all goals reach their minimum with chance {row.fresh_minimum_goals:.3f}"
         yield (
             f"in fresh futures, made for {row.made_for}: {row.fresh_mean_value:.1f} on average, "
             f"{row.fresh_worst_value:.1f} in the worst tenth{least}"
         )
+
+
+def _try_goal_lines(tries: pd.DataFrame, goals: pd.DataFrame) -> Iterator[str]:
+    """A row for each goal with a minimum, a column for each try."""
+    chances = goals[goals["minimum"].notna()]
+    title = "chance of its minimum, by plan"
+    wide = max(len(title), *chances["goal"].str.len())
+    yield f"{title:<{wide}}" + "".join(f"{k:>7}" for k in range(1, len(tries) + 1))
+    for name, own in chances.groupby("goal", sort=False):
+        told = own.set_index("made_for")["minimum"].reindex(tries["made_for"])
+        yield f"{name:<{wide}}" + "".join(f"{chance:7.3f}" for chance in told)
 
 
 def goal_chance_lines(futures: Futures) -> Iterator[str]:
