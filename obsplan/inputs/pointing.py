@@ -12,7 +12,7 @@ if TYPE_CHECKING:
 
 
 class Pointing(FrozenModel):
-    """The platform points at one thing at a time, and turns between one and the next.
+    """The platform points at one thing at a time and turns between them.
 
     Of two runs that point at different things the later one starts at least slew_min after the
     earlier one has ended. Arrays follow the Sun by themselves.

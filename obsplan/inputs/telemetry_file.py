@@ -31,7 +31,7 @@ class PlatformState(FrozenModel):
 
 
 class UnitState(FrozenModel):
-    """The measured temperature of a unit of hardware that has no thermal table."""
+    """The measured temperature of a unit of hardware without a thermal table."""
 
     name: Name
     """Name of the unit; it may be there once for each time that was read."""
