@@ -5,10 +5,11 @@ from typing import NamedTuple
 from obsplan.checking.decision_rules import Decision, decisions, late_decisions
 from obsplan.checking.latency_rule import DataWait, asks_reception, data_waits, late_data
 from obsplan.checking.limits import Limits, limits_of
+from obsplan.checking.place_rules import place_violations
 from obsplan.checking.reception import reception
 from obsplan.checking.replay import Books, replay
 from obsplan.checking.resource_rules import resource_violations
-from obsplan.checking.rules import counted_runs, rule_names, slot_violations
+from obsplan.checking.rules import ahead, counted_runs, rule_names, slot_violations
 from obsplan.checking.rules_of_one_slot import sending_outside_span
 from obsplan.checking.slots import Run, SendingRow, minutes_to_send
 from obsplan.checking.temperature_rules import temperature_violations
@@ -50,6 +51,7 @@ def broken_rules(
         *slot_violations(environment, runs, minutes),
         *late_decisions(environment.scenario, decided),
         *late_data(environment.scenario, waits),
+        *ahead(place_violations(environment, counted, received, minutes), counted),
         *sending_outside_span(environment.scenario, sending, minutes),
         *broken,
         *temperature_violations(environment, runs, books),

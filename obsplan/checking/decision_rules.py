@@ -81,20 +81,31 @@ def _decision(
     if order.received:
         down_min = max(down_min, received)
     decided_min = down_min + order.decide_min
-    ready_min = decided_min
+    ready = ready_min(environment, run, order, decided_min)
+    return Decision(run, number, other, down_min, decided_min, ready)
+
+
+def ready_min(environment: Environment, run: Run, order: After, decided_min: float) -> float:
+    """When a run may start that people have decided on: once its commands have arrived.
+
+    inf if no contact comes for them.
+    """
     lead_min = environment.scenario.command_lead_min(run.activity)
-    if order.is_decision and lead_min is not None and decided_min < inf:
-        table = environment.platforms[run.platform]
-        contact = known(table, "in_contact", run.platform, len(table))
-        later = np.flatnonzero(contact[ceil(decided_min) :])
-        ready_min = ceil(decided_min) + later[0] + 1.0 + lead_min if len(later) else inf
-    return Decision(run, number, other, down_min, decided_min, ready_min)
+    if not order.is_decision or lead_min is None or decided_min == inf:
+        return decided_min
+    table = environment.platforms[run.platform]
+    contact = known(table, "in_contact", run.platform, len(table))
+    later = np.flatnonzero(contact[ceil(decided_min) :])
+    return ceil(decided_min) + later[0] + 1.0 + lead_min if len(later) else inf
 
 
 def late_decisions(scenario: Scenario, found: tuple[Decision, ...]) -> Iterator[Violation]:
-    """Runs that start before they may, each with what they have to wait for."""
+    """Runs that start before they may, each with what they have to wait for.
+
+    What waits for a drive is in `place_rules`.
+    """
     for decision in found:
-        if not decision.is_late:
+        if not decision.is_late or scenario.is_drive(decision.order.activity):
             continue
         run, order = decision.run, decision.order
         name = f'{"the latest " if order.each else "a "}run of "{order.activity}"'

@@ -42,7 +42,8 @@ def asks_reception(scenario: Scenario) -> bool:
     """Whether any rule asks when data are on Earth."""
     orders = (order for activity in scenario.activity for order in activity.after)
     limits = (activity.received_by_h is not None for activity in scenario.activity)
-    return any(order.received for order in orders) or any(limits)
+    looks = (drive.data_mbit > 0 for drive in scenario.drive)
+    return any(order.received for order in orders) or any(limits) or any(looks)
 
 
 def data_waits(runs: list[Run], received: list[Received], minutes: int) -> tuple[DataWait, ...]:

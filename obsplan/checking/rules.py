@@ -59,6 +59,10 @@ def built_in_rules(environment: Environment) -> dict[str, bool]:
         "station": sum(p.radio.to == "earth" for p in platforms) > 1
         and any(a.contact == "whole" for a in activities),
         "order": any(a.after for a in activities),
+        "place": bool(scenario.drive),
+        "drive": bool(scenario.drive),
+        "look": bool(scenario.drive),
+        "parking": any(p.drive and (p.parking.stop or p.parking.within_m) for p in platforms),
         "first runs in contact": any(a.first_runs_in_contact for a in activities),
         "data latency": any(a.received_by_h is not None for a in activities),
         "team at once": any(a.needs for a in activities),
@@ -85,13 +89,12 @@ def slot_violations(environment: Environment, runs: list[Run], minutes: int) -> 
     missing. A run that failed does not count, nor one that cannot run and breaks a rule by that:
     its instrument is out of service, or another run of its activity is in progress.
     """
-    scenario = environment.scenario
-    over = {run.slot for run in runs if run.is_over}
+    scenario, every_run = environment.scenario, runs
     missed = missed_pins(scenario, runs)
     counted = counted_runs(environment, runs)
     runs = [run for run in runs if run.state != "failed"]
     able = [run for run in runs if run.is_over or in_service(environment, run)]
-    for violation in chain(
+    found = chain(
         placement(scenario, runs, minutes),
         condition_violations(environment, runs, minutes),
         overlaps(scenario, runs),
@@ -103,7 +106,14 @@ def slot_violations(environment: Environment, runs: list[Run], minutes: int) -> 
         first_runs(environment, counted, minutes),
         counts(scenario, counted, minutes),
         missed,
-    ):
+    )
+    yield from ahead(found, every_run)
+
+
+def ahead(found: Iterable[Violation], runs: list[Run]) -> Iterator[Violation]:
+    """The violations without those of slots alone that are over; required runs may be missing."""
+    over = {run.slot for run in runs if run.is_over}
+    for violation in found:
         if violation.rule == "must" or not violation.slots or not over.issuperset(violation.slots):
             yield violation
 

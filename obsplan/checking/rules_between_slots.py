@@ -83,7 +83,8 @@ def gaps(scenario: Scenario, runs: list[Run]) -> Iterator[Violation]:
 def orders(scenario: Scenario, runs: list[Run]) -> Iterator[Violation]:
     """Runs that start before a run of the activity they come after has ended and settled.
 
-    Where people decide on them, or the latest run counts, see `decision_rules`.
+    Where people decide on them, or the latest run counts, see `decision_rules`; what comes after a
+    drive is in `place_rules`.
     """
     first_ended: dict[str, Run] = {}
     for run in runs:
@@ -94,6 +95,8 @@ def orders(scenario: Scenario, runs: list[Run]) -> Iterator[Violation]:
     for run in runs:
         for after in () if run.is_over else run.activity.after:
             if not after.is_plain or not after.applies_at(scenario.instant_at(run.start_min)):
+                continue
+            if scenario.is_drive(after.activity):
                 continue
             first = first_ended.get(after.activity)
             if first is None or first.end_min + after.settle_min > run.start_min:

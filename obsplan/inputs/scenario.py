@@ -242,6 +242,10 @@ class Scenario(FrozenModel):
         named = {a.name for a in self.activity}
         return (*self.activity, *(drive for drive in self.drive if drive.name not in named))
 
+    def is_drive(self, name: str) -> bool:
+        """Whether an activity of that name is a drive between places of a rover."""
+        return any(drive.name == name for drive in self.drive)
+
     def platform_named(self, name: str) -> Platform:
         """The platform of that name; raises KeyError if there is none."""
         return _named(self.platform, name)
