@@ -5,7 +5,7 @@ instrument in service, its teams on console, its own windows. Others apply to th
 coverage, contact at the start, commands in time.
 """
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from functools import cached_property
 from math import inf
@@ -132,16 +132,32 @@ def _coverage(activity: Activity, environment: Environment, minutes: int) -> Ite
         sky_table = environment.sky_of(environment.scenario.platform_of(activity))
         value = sky_table[quantity.key].to_numpy(dtype=float)[:minutes]
     low, high = edges[0], edges[-1]
+    value, excess = in_turn(quantity.key, edges, value), np.maximum(low - value, value - high)
+    if period := quantity.period:
+        excess = np.minimum((low - value) % period, (value - high) % period)
     yield Requirement(
         "coverage",
         (value >= low) & (value < high),
         throughout=False,
-        excess=np.maximum(low - value, value - high),
+        excess=excess,
         unit=quantity.unit,
         value=value,
         name="coverage value",
         allowed=f"{number_text(low)} to before {number_text(high)}{quantity.suffix}",
     )
+
+
+def in_turn(key: str, edges: Sequence[float], value: np.ndarray) -> np.ndarray:
+    """The values (any shape) of a quantity, in the turn that lies between the edges.
+
+    Of one that does not start again, as they are.
+    """
+    period = QUANTITIES[key].period
+    for turn in (-1, 1) if period else ():
+        other = value + turn * (period or 0.0)
+        is_in = (other >= edges[0]) & (other < edges[-1])
+        value = np.where(is_in, other, value)
+    return value
 
 
 def _contact(activity: Activity, environment: Environment, minutes: int) -> Iterator[Requirement]:

@@ -11,6 +11,7 @@ from typing import NamedTuple
 import numpy as np
 import pandas as pd
 
+from obsplan.checking.condition_rules import in_turn
 from obsplan.checking.reception import Sent, reception
 from obsplan.checking.rules import counted_runs
 from obsplan.checking.slots import Run, read_slots
@@ -96,7 +97,7 @@ def bins_at(
             if key == STOP
             else minutes / 60
             if key == "span_h"
-            else sky_table[key].to_numpy()[minutes]
+            else in_turn(key, own_edges, sky_table[key].to_numpy()[minutes])
         )
         own = np.searchsorted(own_edges, value, side="right") - 1
         is_in = (bins >= 0) & (own >= 0) & (own < len(own_edges) - 1)

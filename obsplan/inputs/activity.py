@@ -39,7 +39,9 @@ class Coverage(FrozenModel):
     over: Quantity
     """Quantity at the start of a run that picks its bin; span_h is hours since the span began."""
     edges: RisingEdges
-    """Edges of the bins, rising; a bin includes its lower edge and excludes its upper one."""
+    """Edges of the bins, rising; a bin includes its lower edge and excludes its upper one.
+
+    Those of earth_longitude_deg may pass 180, as in [30, 150, 270]."""
 
 
 class Activity(FrozenModel):

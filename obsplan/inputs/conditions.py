@@ -7,7 +7,7 @@ here.
 """
 
 from math import isinf
-from typing import NamedTuple
+from typing import Literal, NamedTuple
 
 from obsplan.inputs.thermal import case_columns
 from obsplan.inputs.when import GroundRange, UnitRange, When
@@ -19,6 +19,7 @@ class Condition(NamedTuple):
     period: of a quantity that wraps around, such as the local time; a range of it may
         cross the wrap, from a high value to a low one.
     states: for a quantity that is true or false, its words when false and when true.
+    only: "orbit" if only platforms in orbit have it, "ground" if only those at the site do.
     """
 
     key: str
@@ -26,6 +27,7 @@ class Condition(NamedTuple):
     unit: str = ""
     period: float | None = None
     states: tuple[str, ...] = ()
+    only: Literal["", "orbit", "ground"] = ""
 
     @property
     def suffix(self) -> str:
@@ -43,14 +45,20 @@ CONDITIONS = (
     Condition("sun_visible_fraction", "visible fraction of the Sun"),
     Condition("earth_elevation_deg", "Earth elevation", "deg"),
     Condition("earth_phase_deg", "Earth phase", "deg"),
-    Condition("surface_temperature_k", "surface temperature", "K"),
-    Condition("ground", "ground temperature", "K"),
+    Condition("earth_visible_fraction", "visible fraction of the Earth", only="orbit"),
+    Condition("sun_angle_deg", "angle between Sun and Earth", "deg", only="orbit"),
+    Condition("earth_limb_angle_deg", "angle of the Earth to the Moon's limb", "deg", only="orbit"),
+    Condition("earth_longitude_deg", "longitude of the Earth", "deg", period=360.0, only="orbit"),
+    Condition("earth_latitude_deg", "latitude of the Earth", "deg", only="orbit"),
+    Condition("surface_temperature_k", "surface temperature", "K", only="ground"),
+    Condition("ground", "ground temperature", "K", only="ground"),
     Condition("unit", "unit temperature", "K"),
     Condition("local_time_h", "local time", "h", period=24.0),
     Condition(
         "in_terrain_shadow",
         "terrain shadow",
         states=("the site out of terrain shadow", "the site in terrain shadow"),
+        only="ground",
     ),
     Condition(
         "in_magnetotail",

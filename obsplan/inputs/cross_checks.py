@@ -17,6 +17,7 @@ from obsplan.inputs.goal_checks import goal_errors
 from obsplan.inputs.orbit_checks import orbit_errors
 from obsplan.inputs.pin_checks import Pinned, pin_errors
 from obsplan.inputs.pointing_checks import pointing_errors
+from obsplan.inputs.sky_checks import sky_errors
 from obsplan.inputs.split_checks import split_errors
 from obsplan.inputs.stop_checks import stop_errors, with_stops
 from obsplan.inputs.team_checks import team_errors
@@ -48,6 +49,7 @@ def reference_errors(raw: Table) -> list[str]:
         lines += _track_errors(row, raw.get("span"))
         lines += _level_errors(row)
     lines += orbit_errors(platforms, raw.get("site"))
+    lines += sky_errors(platforms, instruments, activities, goals, raw.get("span"))
     lines += unit_errors(platforms, instruments, activities)
     lines += team_errors(teams, activities)
     lines += pointing_errors(platforms, instruments, activities)

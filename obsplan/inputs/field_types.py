@@ -38,6 +38,12 @@ def _hours_of_day(value: tuple[float, float]) -> tuple[float, float]:
     return value
 
 
+def _longitudes(value: tuple[float, float]) -> tuple[float, float]:
+    if not all(-180 <= bound <= 180 for bound in value):
+        raise ValueError("the range must be [from, to] with both from -180 to 180 deg")
+    return value
+
+
 def _rising(value: tuple[float, ...]) -> tuple[float, ...]:
     if any(b <= a for a, b in zip(value, value[1:])):
         raise ValueError("the bin edges must rise")
@@ -94,6 +100,7 @@ Pair = Annotated[tuple[float, float], BeforeValidator(_list_as_tuple)]
 Range = Annotated[Pair, AfterValidator(_rising_pair), Form("[low, high]")]
 KelvinRange = Annotated[Range, AfterValidator(_kelvin_pair), Form("[low, high], 0 or more")]
 HoursOfDay = Annotated[Pair, AfterValidator(_hours_of_day), Form("[from, to], 0 to 24")]
+LongitudeRange = Annotated[Pair, AfterValidator(_longitudes), Form("[from, to], -180 to 180")]
 Names = Annotated[tuple[Name, ...], BeforeValidator(_list_as_tuple), Form("list of names")]
 # One file, or several elevation models.
 Files = Annotated[

@@ -12,7 +12,9 @@ from obsplan.inputs.field_types import Form, Name, Names, NotNegative
 from obsplan.inputs.frozen_model import FrozenModel
 
 # Quantities at the start of a run over which runs may be spread.
-Quantity = Literal["local_time_h", "sun_elevation_deg", "earth_phase_deg", "span_h"]
+Quantity = Literal[
+    "local_time_h", "sun_elevation_deg", "earth_phase_deg", "earth_longitude_deg", "span_h"
+]
 # Goals may also ask for runs at each stop.
 STOP: Literal["stop"] = "stop"
 GoalQuantity = Literal[Quantity, "stop"]
@@ -110,7 +112,9 @@ class Goal(FrozenModel):
         ONE_LIST_OR_TWO,
         Form("list of rising numbers, or two of them for a grid"),
     ] = ()
-    """Edges of the bins, rising; a bin includes its lower edge and excludes its upper one."""
+    """Edges of the bins, rising; a bin includes its lower edge and excludes its upper one.
+
+    Those of earth_longitude_deg may pass 180, as in [30, 150, 270]."""
     runs_each: Annotated[int, Field(ge=1, le=2000)] = 1
     """Runs requested in each bin; further ones add nothing."""
     minimum: Minimum | None = None

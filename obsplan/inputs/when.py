@@ -4,7 +4,14 @@ from typing import Annotated
 
 from pydantic import Field
 
-from obsplan.inputs.field_types import HoursOfDay, KelvinRange, Name, Number, Range
+from obsplan.inputs.field_types import (
+    HoursOfDay,
+    KelvinRange,
+    LongitudeRange,
+    Name,
+    Number,
+    Range,
+)
 from obsplan.inputs.frozen_model import FrozenModel
 
 
@@ -39,7 +46,21 @@ class When(FrozenModel):
     earth_elevation_deg: Range | None = None
     """Elevation of the Earth's centre above the local level plane."""
     earth_phase_deg: Range | None = None
-    """Angle at the Earth between the Sun and the site: 0 when the Earth is full, 180 when new."""
+    """Angle at the Earth between Sun and platform: 0 when the Earth is full, 180 when new."""
+    earth_visible_fraction: Range | None = None
+    """For an orbiter: share of the Earth's disc that the Moon does not hide, 0 to 1."""
+    sun_angle_deg: Range | None = None
+    """For an orbiter: angle between the centres of Sun and Earth.
+
+    With the phase of the Earth it adds up to 180 deg but for 0.2: a new Earth is near the Sun."""
+    earth_limb_angle_deg: Range | None = None
+    """For an orbiter: angle of the Earth's centre above the Moon's limb, below 0 if hidden."""
+    earth_longitude_deg: LongitudeRange | None = None
+    """For an orbiter: longitude of the point of the Earth that has it in its zenith, east positive.
+
+    The range may pass 180, as in [150, -150]."""
+    earth_latitude_deg: Range | None = None
+    """For an orbiter: geodetic latitude of that point, north positive."""
     surface_temperature_k: KelvinRange | None = None
     """Temperature of the ground at the surface."""
     ground: GroundRange | None = None

@@ -5,6 +5,7 @@ from typing import get_args
 import numpy as np
 import pandas as pd
 import pytest
+from tools.orbits import kvn, segment
 from tools.small import platform, scenario, scenario_table, slots, world
 
 from obsplan.checking.check import check_timeline
@@ -27,6 +28,7 @@ from obsplan.planning.problem.start_windows import coverage_bin, start_mask, why
 FIELDS = sorted(When.model_fields)
 BAD_MIN = 95  # in the second hour only
 BOX = {"name": "box", "table": "box.csv"}
+BOX_SKY = {"box_cold_k": 245.0, "box_hot_k": 245.0, "box_heater_w": 0.0}
 
 
 def row_of(key: str) -> Condition:
@@ -43,20 +45,29 @@ def allowed_good_bad(key: str) -> list[tuple]:
     if key == "unit":
         return [({"name": "box", "temperature_k": [240, 250]}, 245.0, [239.0, 251.0])]
     asked = [([3, 5], 4.0, [2.9, 5.1])]
+    if key == "earth_longitude_deg":
+        return [*asked, ([170, -170], 180.0, [169.0, -169.0])]
     if condition.period:
         high = condition.period - 1
         asked += [([high, 1], value, [high - 0.1, 1.1]) for value in (high + 0.5, 0.5)]
     return asked
 
 
+def carried(activity: dict, in_orbit: bool):
+    """A scenario in which a lander, or an orbiter of the same name, has the activity."""
+    if not in_orbit:
+        return scenario(activity, platforms=[platform(unit=[BOX])])
+    flying = platform(kind="orbiter", orbit={"file": "orbit.oem"})
+    return scenario(activity, platforms=[flying], step_min=5)
+
+
 def place(key: str, allowed, good, bad=None):
     """An environment in which all but one minute are good, and one is `bad`."""
-    scene = scenario({"name": "look", "when": {key: allowed}}, platforms=[platform(unit=[BOX])])
+    scene = carried({"name": "look", "when": {key: allowed}}, row_of(key).only == "orbit")
     (asked,) = requested(scene.activity[0].when)
     minutes = np.arange(1440)
     value = np.where(minutes == BAD_MIN, good if bad is None else bad, good)
-    box = {"box_cold_k": 245.0, "box_hot_k": 245.0, "box_heater_w": 0.0}
-    return world(scene, box | {asked.column: value, asked.upper_column: value})
+    return world(scene, BOX_SKY | {asked.column: value, asked.upper_column: value})
 
 
 def test_every_field_has_one_row_and_every_row_a_field():
@@ -67,21 +78,26 @@ def test_every_field_has_one_row_and_every_row_a_field():
 
 
 @pytest.fixture(scope="module")
-def sky(tmp_path_factory):
-    """The sky table of a scenario that asks for a ground temperature, from the physics."""
+def skies(tmp_path_factory):
+    """Sky tables from the physics: of a site, with a ground temperature, and of an orbit."""
     when = {"ground": GROUND, "unit": {"name": "box", "temperature_k": [100, 300]}}
     look = {"name": "look", "when": when}
-    table = scenario_table(look, platforms=[platform(unit=[BOX])], hours=1.0)
+    flying = platform("orbiter", kind="orbiter", orbit={"file": "orbit.oem"})
+    parts = [platform(unit=[BOX]), flying]
+    table = scenario_table(look, platforms=parts, hours=1.0, step_min=5)
     folder = tmp_path_factory.mktemp("scene")
     (folder / "box.csv").write_text("local_time_h,cold_k,hot_k\n0,200,210\n24,220,230\n")
-    return make_environment(scenario_from(table).model_copy(update={"folder": folder})).sky
+    (folder / "orbit.oem").write_text(kvn([segment("2028-07-01T00:00:00", 120)]))
+    made = make_environment(scenario_from(table).model_copy(update={"folder": folder}))
+    return {"": made.sky, "ground": made.sky, "orbit": made.skies["orbiter"]}
 
 
 GROUND = {"depth_m": 0.42, "temperature_k": [100, 300]}
 
 
 @pytest.mark.parametrize("key", FIELDS)
-def test_every_row_has_a_column_that_the_physics_fill(key, sky):
+def test_every_row_has_a_column_that_the_physics_fill(key, skies):
+    sky = skies[row_of(key).only]
     columns = {"ground": [depth_column(GROUND["depth_m"])], "unit": ["box_cold_k", "box_hot_k"]}
     for column in columns.get(key, [row_of(key).key]):
         assert column in sky.columns
@@ -93,7 +109,7 @@ def test_every_row_has_a_column_that_the_physics_fill(key, sky):
 def test_row_says_what_kind_of_field_it_is(key):
     def accepts(value) -> bool:
         try:
-            scenario({"name": "look", "when": {key: value}})
+            carried({"name": "look", "when": {key: value}}, row_of(key).only == "orbit")
         except ScenarioError:
             return False
         return True
@@ -112,8 +128,11 @@ def test_planner_gives_no_start_to_a_slot_that_breaks_the_condition(key):
         for bad in bads:
             spoilt = place(key, allowed, good, bad)
             mask = start_mask(spoilt, spoilt.scenario.activity[0])
-            # An hour's slot from 00:45 to 01:45 touches the step of the bad minute.
-            assert (np.flatnonzero(~mask[:90]) == range(3, 7)).all()
+            # An hour's slot that starts up to an hour earlier touches the step of the bad minute.
+            step = spoilt.scenario.span.step_min
+            barred = step * np.flatnonzero(~mask[: 1350 // step])
+            last = BAD_MIN // step * step
+            assert barred.tolist() == list(range(last + step - 60, last + step, step))
 
 
 @pytest.mark.parametrize("key", FIELDS)
@@ -140,10 +159,13 @@ def test_reasons_name_the_condition_in_its_words(key):
 
 def test_every_quantity_of_a_coverage_has_words_and_values():
     for over in get_args(Coverage.model_fields["over"].annotation):
-        scene = scenario({"name": "look", "coverage": {"over": over, "edges": [-1, 1e4]}})
+        edges = [-360, 0] if QUANTITIES[over].only == "orbit" else [-1, 1e4]
+        look = {"name": "look", "coverage": {"over": over, "edges": edges}}
+        scene = carried(look, QUANTITIES[over].only == "orbit")
         assert QUANTITIES[over].unit
-        assert (coverage_bin(world(scene), scene.activity[0]) == 0).all()
-        assert check_timeline(world(scene), slots(("look", 60))).violations.empty
+        offered = world(scene, BOX_SKY | {"earth_longitude_deg": 180.0})
+        assert (coverage_bin(offered, scene.activity[0]) == 0).all()
+        assert check_timeline(offered, slots(("look", 60))).violations.empty
 
 
 def test_conditions_in_words():

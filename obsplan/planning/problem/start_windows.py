@@ -11,7 +11,7 @@ from obsplan.common import intervals
 from obsplan.common.instants import MINUTE
 from obsplan.environment.model import Environment
 from obsplan.inputs.activity import Activity
-from obsplan.inputs.conditions import depth_column, requested
+from obsplan.inputs.conditions import QUANTITIES, depth_column, requested
 from obsplan.inputs.placed import DriveActivity, PlacedActivity
 from obsplan.inputs.scenario import Scenario
 from obsplan.inputs.team import hours_key
@@ -177,9 +177,13 @@ def bins_at(
 ) -> np.ndarray:
     """The bin (n,) of a quantity between rising edges at minutes (n,), -1 outside them all.
 
-    `sky_table` is that of the platform which runs then.
+    `sky_table` is that of the platform which runs then. A quantity that starts again counts a turn
+    higher or lower too.
     """
     value = minutes / 60 if key == "span_h" else sky_table[key].to_numpy()[minutes]
+    if period := QUANTITIES[key].period:
+        value = np.where(value < edges[0], value + period, value)
+        value = np.where(value >= edges[-1], value - period, value)
     bins = np.searchsorted(edges, value, side="right") - 1
     bins[~((value >= edges[0]) & (value < edges[-1]))] = -1
     return np.asarray(bins)
