@@ -24,6 +24,7 @@ from obsplan.environment.orbiter_table import (
 )
 from obsplan.environment.orbits import known_around
 from obsplan.environment.power_columns import power_columns
+from obsplan.environment.relay_link import orbit_relay_columns
 from obsplan.environment.site_skyline import site_profile
 from obsplan.environment.stop_skies import generation_at_stops, stop_skies
 from obsplan.environment.sun_and_earth import UNCOVERED, sun_and_earth
@@ -204,8 +205,12 @@ def _linked(
             unseen.append(not_seen)
     for platform in scenario.platform:
         if platform.radio.to != "earth":
-            in_contact = links[platform.radio.to]["in_contact"]
-            links[platform.name] = relay_columns(platform, in_contact, minutes)
+            in_contact, relay = links[platform.radio.to]["in_contact"], seats[platform.radio.to]
+            links[platform.name] = (
+                relay_columns(platform, in_contact, minutes)
+                if relay.around is None
+                else orbit_relay_columns(scenario, platform, relay, in_contact, minutes)
+            )
     return Environment(
         scenario,
         sky_table,

@@ -199,8 +199,15 @@ def _relay_errors(where: str, radio: Table, relay: Table) -> Iterator[str]:
     to, onward = radio["to"], relay.get("radio")
     if isinstance(onward, dict) and onward.get("to", "earth") != "earth":
         yield f'{where}.to = {shown(to)}: the relay itself must send to "earth"'
-    if radio.get("budget") is not None:
-        yield f"{where}.budget: a radio that sends to a relay needs rate_kbps instead"
+    in_orbit = relay.get("kind") == "orbiter"
+    if radio.get("budget") is not None and not in_orbit:
+        yield f"{where}.budget: a radio that sends to a relay at the site needs rate_kbps instead"
+    needs = "receive_g_over_t_db_k" if in_orbit and radio.get("budget") is not None else None
+    if needs and isinstance(onward, dict) and onward.get(needs) is None:
+        title = _titled("platform", relay)
+        yield f"{title}.radio.{needs}: required, because {where} has a budget"
+    if radio.get("range_limit_m") is not None and in_orbit:
+        yield f"{where}.range_limit_m: not for a relay in orbit; give minimum_elevation_deg"
     if radio.get("handover_min", 0) != 0:
         yield (
             f"{where}.handover_min = {shown(radio['handover_min'])}: applies only to ground "

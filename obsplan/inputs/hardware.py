@@ -176,21 +176,27 @@ class Budget(FrozenModel):
 class Radio(FrozenModel):
     """The radio of a platform: to Earth or through a relay.
 
-    Give either rate_kbps or a budget. A relay needs rate_kbps.
+    Give either rate_kbps or a budget. A relay at the site needs rate_kbps.
     """
 
     to: Name = "earth"
-    """"earth", or the name of the platform that receives the data and relays it to Earth."""
+    """"earth", or the name of the platform that receives the data and relays it to Earth.
+
+    Contact and commands then count end to end, while the relay has contact with Earth; data wait in
+    its storage until then. A relay in orbit is in reach while it is above the skyline."""
     transmit_w: NotNegative
     """Electrical power while sending, in addition to idle_w."""
     rate_kbps: Positive | None = None
     """Fixed data rate while in contact."""
     budget: Budget | None = None
-    """Link budget from which the data rate to Earth follows."""
+    """Link budget from which the data rate follows: to Earth, or to a relay in orbit."""
+    receive_g_over_t_db_k: Decibel | None = None
+    """Figure of merit G/T of an orbiter's receiver; needed if a radio with a budget sends to it."""
     minimum_elevation_deg: Elevation = 0.0
     """Lowest elevation of the Earth at the site for a contact; the skyline applies as well.
 
-    For an orbiter above the Moon's limb."""
+    For an orbiter above the Moon's limb. For a radio to a relay in orbit the lowest elevation of
+    that."""
     handover_min: Pause = 0
     """Nothing is sent for this long when another station takes over; 0 for a relay.
 

@@ -24,12 +24,11 @@ def orbit_errors(platforms: list[Table], site: Any) -> Iterator[str]:
             yield from _target_errors(f"{where}.orbit", orbit)
         if platform.get("kind") == "orbiter":
             yield from _ground_errors(where, platform)
-    flying = [p["name"] for p in platforms if p.get("kind") == "orbiter"]
     for platform in platforms:
         radio = platform.get("radio")
         to = radio.get("to", "earth") if isinstance(radio, dict) else "earth"
-        if to != "earth" and (to in flying or platform["name"] in flying):
-            yield f"{_where(platform)}.radio.to = {to!r}: relays through orbit are not computed"
+        if platform.get("kind") == "orbiter" and to != "earth":
+            yield f'{_where(platform)}.radio.to = {to!r}: an orbiter sends to "earth" itself'
     landed = [p["name"] for p in platforms if p.get("kind") in ("lander", "rover")]
     if site is None and landed:
         yield f'site: required, because platform "{shortened(landed[0])}" is on the ground'
