@@ -40,6 +40,12 @@ def sky_errors(
         if isinstance(over, str) and platform:
             yield from _lacking(f"{where}.coverage.over = {shown(over)}", over, platform, flying)
         yield from _edge_errors(f"{where}.coverage.edges", over, edges)
+    for row in platforms:
+        drive = row.get("drive")
+        when = drive.get("when") if isinstance(drive, dict) else None
+        for key in when if isinstance(when, dict) and row["name"] in landed else ():
+            where = f'platform "{shortened(row["name"])}".drive.when.{key}'
+            yield from _lacking(where, key, row["name"], flying)
     for row in goals:
         yield from _goal_errors(f'goal "{shortened(row["name"])}"', row, on, flying)
     yield from _step_errors(span, flying)

@@ -114,11 +114,12 @@ def test_radio_needs_one_rate_and_a_receiver_that_leads_to_earth(radio, line):
     assert all(".radio" in other for other in lines)
 
 
-def test_budget_is_for_earth_only():
+def test_budget_is_for_the_earth_and_orbiters_only():
     rover = platform("rover", radio={"to": "lander", "budget": {}, "rate_kbps": None})
     (line,) = errors({"name": "look"}, platform=[platform(), rover])
     assert line == (
-        'platform "rover".radio.budget: a radio that sends to a relay needs rate_kbps instead'
+        'platform "rover".radio.budget: a radio that sends to a relay at the site needs rate_kbps '
+        "instead"
     )
 
 

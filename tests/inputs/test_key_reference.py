@@ -14,7 +14,16 @@ KEYS = [(p.name, key) for p in PARTS.values() for key in p.keys if p.name != "ti
 PURE = {
     *("normal_albedo", "emissivity", "efficiency", "dust_loss", "reserve", "start", "end"),
     *("charge_efficiency", "discharge_efficiency", "state_of_charge", "array_factor"),
-    *("sun_visible_fraction", "count", "must", "value", "repeat_worth", "stations", "edges"),
+    *(
+        "sun_visible_fraction",
+        "earth_visible_fraction",
+        "count",
+        "must",
+        "value",
+        "repeat_worth",
+        "stations",
+        "edges",
+    ),
     *("run_heat_share", "taper_above", "fade", "priority", "at_once", "first_runs_in_contact"),
     *("runs_each", "minimum_value", "bins"),
     *("power_share", "energy_share", "store_share", "link_share"),

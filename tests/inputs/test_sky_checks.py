@@ -60,3 +60,10 @@ def test_steps_too_long_for_an_orbit_are_named(step_min, told):
     lines = errors(LOOK, step_min=step_min)
     assert len(lines) == told
     assert not told or lines[0].endswith("come with every orbit; allowed is 1 to 5")
+
+
+def test_no_drive_asks_for_what_only_an_orbiter_has():
+    drive = {"speed_by_slope": [[10, 0.5]], "power_w": 40.0, "when": {"sun_angle_deg": [30, 180]}}
+    rover = platform("rover", kind="rover", drive=drive)
+    told = reference_errors(scenario_table({"name": "look"}, platforms=[platform(), rover]))
+    assert [line for line in told if "drive.when.sun_angle_deg: only platforms in orbit" in line]

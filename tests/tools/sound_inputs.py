@@ -419,10 +419,15 @@ kind = "orbiter"
 idle_w = 30.0
 bus_limit_w = 150.0
 orbit = { file = "orbit.oem" }
+pointing = { slew_min = 5 }
 array = [{ area_m2 = 1.0, efficiency = 0.3 }]
 battery = { capacity_wh = 300.0, reserve = 0.3 }
-radio = { transmit_w = 30.0, rate_kbps = 200.0, minimum_elevation_deg = 1.0 }
 store = { capacity_mbit = 500.0 }
+[platform.radio]
+transmit_w = 30.0
+rate_kbps = 200.0
+minimum_elevation_deg = 1.0
+receive_g_over_t_db_k = -20.0
 [[platform]]
 name = "second"
 kind = "orbiter"
@@ -443,8 +448,21 @@ duration_min = 10
 power_w = 10.0
 data_mbit = 20.0
 count = 3
+points = "earth"
+coverage = { over = "earth_longitude_deg", edges = [-180, 0, 180] }
 [activity.when]
 earth_phase_deg = [0, 180]
+earth_visible_fraction = [0.5, 1]
+sun_angle_deg = [10, 180]
+earth_limb_angle_deg = [-5, 180]
+earth_longitude_deg = [170, -10]
+earth_latitude_deg = [-40, 40]
+[[goal]]
+name = "sides"
+runs_of = ["whole Earth"]
+over = ["earth_phase_deg", "earth_longitude_deg"]
+edges = [[0, 90, 180], [-90, 90, 270]]
+value = 4.0
 """
 ORBIT = kvn([segment("2028-07-04T23:30:00", 480, step_s=120)])
 # What a command reads of an old plan.

@@ -17,9 +17,11 @@ from obsplan.environment.contacts import (
     station_use,
 )
 from obsplan.environment.model import Environment, span_ends
+from obsplan.environment.relay_link import relay_view
 from obsplan.environment.viewpoint import Viewpoint, viewpoints
 from obsplan.ephemeris import Ephemeris
 from obsplan.inputs.hardware import Platform, Station
+from obsplan.inputs.scenario import Scenario
 from obsplan.physics import link_budget
 
 # Passes without a booking that are listed; the rest is counted.
@@ -44,7 +46,8 @@ def answer(
         table = environment.platforms[platform.name]
         can[platform.name] = open_ = bool(environment.in_contact(platform.name)[minute])
         if platform.radio.to != "earth":
-            found = [_through_relay(platform, table, minute, at_utc)]
+            relay = seats[platform.radio.to]
+            found = [_through_relay(scenario, platform, relay, table, minute, at_utc)]
         elif open_:
             seat = seats[platform.name]
             found = [_through_station(scenario, seat, table, minute, at_utc)]
@@ -140,7 +143,9 @@ def _through_station(scenario, seat: Viewpoint, table, minute, at_utc) -> str:
     return line
 
 
-def _through_relay(platform: Platform, table, minute, at_utc) -> str:
+def _through_relay(
+    scenario: Scenario, platform: Platform, relay: Viewpoint, table, minute, at_utc
+) -> str:
     to, radio = platform.radio.to, platform.radio
     if table["in_contact"].iloc[minute]:
         until = minute + _run(table["in_contact"].to_numpy()[minute:])
@@ -148,6 +153,14 @@ def _through_relay(platform: Platform, table, minute, at_utc) -> str:
         return f"through {to} at {rate_kbps:.6g} kbit/s, until {_minute(table, until)}"
     if table["rate_kbps"].iloc[minute] > 0:
         return f"in range of {to}, which has no contact with Earth"
+    if relay.around is not None:
+        low_deg = -relay_view(scenario, platform, relay, at_utc).margin_deg[0]
+        if low_deg <= 0:
+            return f"{to} is in view for a part of the minute alone"
+        least = f" and minimum elevation of {radio.minimum_elevation_deg:g} deg"
+        return (
+            f"{to} is {low_deg:.1f} deg below skyline{least if radio.minimum_elevation_deg else ''}"
+        )
     distance = distance_m(platform, at_utc)[0]
     return f"{distance:.6g} m from {to}, beyond its range limit of {radio.range_limit_m:.6g} m"
 
