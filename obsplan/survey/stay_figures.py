@@ -13,6 +13,7 @@ import numpy as np
 from obsplan.common import intervals
 from obsplan.environment.contacts import LEAST_RATE_KBPS
 from obsplan.inputs.hardware import Platform
+from obsplan.inputs.requested_runs import requested_counts
 from obsplan.inputs.scenario import Scenario
 from obsplan.survey.day_columns import FIGURE_COLUMNS
 from obsplan.survey.lunar_days import SCAN_S, clipped
@@ -188,18 +189,20 @@ def _unless(instant: int, cut: int) -> int | None:
 def _supply(scenario: Scenario, course: SiteCourse, first_s: int, last_s: int) -> dict:
     """Energy and downlink over the stay, compared with what all requested runs need."""
     link_mbit, rates_kbps = _link_supply(course, first_s, last_s)
-    to_send_mbit = _to_send_mbit(scenario)
+    counts = requested_counts(scenario)
+    to_send_mbit = _to_send_mbit(scenario, counts)
     energies = {
         p.name: (
             _energy_supply_wh(p, course, first_s, last_s),
-            _energy_requested_wh(scenario, p, to_send_mbit[p.name], rates_kbps.get(p.name)),
+            _runs_wh(scenario, p, counts)
+            + _sending_wh(p, to_send_mbit[p.name], rates_kbps.get(p.name)),
         )
         for p in scenario.platform
     }
     shares = {name: _share(*energy) for name, energy in energies.items()}
     known = {name: share for name, share in shares.items() if share is not None}
     tight = min(shares, key=lambda name: known.get(name, np.inf))
-    requested_mbit = float(sum(a.count * a.data_mbit for a in scenario.activity))
+    requested_mbit = float(sum(counts[a.name] * a.data_mbit for a in scenario.activity))
     return {
         "energy_supply_wh": energies[tight][0],
         "energy_requested_wh": energies[tight][1],
@@ -236,11 +239,11 @@ def _link_supply(course: SiteCourse, first_s: int, last_s: int) -> tuple[float, 
     return float(total_mbit), rates
 
 
-def _to_send_mbit(scenario: Scenario) -> dict[str, float]:
+def _to_send_mbit(scenario: Scenario, counts: dict[str, float]) -> dict[str, float]:
     """Data that each platform must send if all requested runs are made, relayed data included."""
     own = dict.fromkeys((p.name for p in scenario.platform), 0.0)
     for activity in scenario.activity:
-        own[scenario.platform_of(activity)] += activity.count * activity.data_mbit
+        own[scenario.platform_of(activity)] += counts[activity.name] * activity.data_mbit
     towards = {p.name: p.radio.to for p in scenario.platform}
     through = dict(own)
     for name, amount in own.items():
@@ -250,15 +253,20 @@ def _to_send_mbit(scenario: Scenario) -> dict[str, float]:
     return through
 
 
-def _energy_requested_wh(scenario, platform: Platform, send_mbit: float, rate_kbps) -> float:
-    """Energy of all requested runs of a platform, and of sending their data."""
-    runs_wh = sum(
-        a.count * (a.warm_up_w * a.warm_up_min + a.power_w * a.duration_min) / 60
+def _runs_wh(scenario: Scenario, platform: Platform, counts: dict[str, float]) -> float:
+    """Energy of all requested runs of a platform."""
+    return sum(
+        counts[a.name] * (a.warm_up_w * a.warm_up_min + a.power_w * a.duration_min) / 60
         for a in scenario.activity
         if scenario.platform_of(a) == platform.name
     )
-    rate_kbps = platform.radio.rate_kbps if rate_kbps is None else rate_kbps
-    return runs_wh + platform.radio.transmit_w * send_mbit / 3.6 / max(rate_kbps, LEAST_RATE_KBPS)
+
+
+def _sending_wh(platform: Platform, send_mbit: float, rate_kbps: float | None) -> float:
+    """Energy of sending these data."""
+    known_kbps = (rate_kbps, platform.radio.rate_kbps, LEAST_RATE_KBPS)
+    kbps = next(rate for rate in known_kbps if rate is not None)
+    return platform.radio.transmit_w * send_mbit / 3.6 / max(kbps, LEAST_RATE_KBPS)
 
 
 def _energy_supply_wh(platform: Platform, course: SiteCourse, first_s: int, last_s: int) -> float:

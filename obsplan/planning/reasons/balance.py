@@ -7,6 +7,7 @@ from obsplan.common import intervals
 from obsplan.environment.model import Environment
 from obsplan.inputs.activity import Activity
 from obsplan.inputs.hardware import Platform
+from obsplan.inputs.requested_runs import requested_counts
 from obsplan.inputs.scenario import Scenario
 from obsplan.planning.problem.supplies import supplies_of
 
@@ -20,11 +21,16 @@ def balance(environment: Environment) -> pd.DataFrame:
     (data that cannot stay on board), and storage (data gathered in the longest contact gap, at the
     mean rate of the runs). Available energy ignores losses and spilling, and the available link
     ignores that platforms share stations, so needs above these are infeasible. Margins that the
-    plan keeps are not available.
+    plan keeps are not available. Runs that any of several activities may make for a goal count once
+    (see `requested_counts`).
     """
     scenario = environment.scenario
     rows = []
-    send_mbit = {which: _to_send_mbit(scenario, which) for which in ("must", "count")}
+    counts = {
+        "must": {a.name: float(a.must) for a in scenario.activity},
+        "count": requested_counts(scenario),
+    }
+    send_mbit = {which: _to_send_mbit(scenario, runs) for which, runs in counts.items()}
     span_h = scenario.steps * scenario.span.step_min / 60
     for platform in scenario.platform:
         table = environment.platforms[platform.name]
@@ -35,13 +41,13 @@ def balance(environment: Environment) -> pd.DataFrame:
         gaps = intervals.from_mask(rate_kbps <= 0)
         gap_h = float(np.diff(gaps).max(initial=0)) / 60
         needed = {}
-        for which in ("must", "count"):
+        for which, runs in counts.items():
             sent = send_mbit[which][platform.name]
             idle_wh = table["base_load_w"].sum() / 60
             needed["energy", which] = idle_wh + _sending_wh(platform, rate_kbps, sent)
-            needed["energy", which] += _runs_wh(scenario, platform, which)
+            needed["energy", which] += _runs_wh(scenario, platform, runs)
             needed["link", which] = sent
-            yielded = sum(getattr(a, which) * a.data_mbit for a in on_platform(scenario, platform))
+            yielded = _runs_mbit(scenario, platform, runs)
             needed["storage", which] = yielded * gap_h / span_h
         available = {
             "energy": (available_wh, "Wh"),
@@ -60,9 +66,13 @@ def on_platform(scenario: Scenario, platform: Platform) -> list[Activity]:
     return [a for a in scenario.activity if scenario.platform_of(a) == platform.name]
 
 
-def _runs_wh(scenario: Scenario, platform: Platform, which: str) -> float:
+def _runs_mbit(scenario: Scenario, platform: Platform, runs: dict[str, float]) -> float:
+    return sum(runs[a.name] * a.data_mbit for a in on_platform(scenario, platform))
+
+
+def _runs_wh(scenario: Scenario, platform: Platform, runs: dict[str, float]) -> float:
     return sum(
-        getattr(a, which) * (a.warm_up_min * a.warm_up_w + a.duration_min * a.power_w) / 60
+        runs[a.name] * (a.warm_up_min * a.warm_up_w + a.duration_min * a.power_w) / 60
         for a in on_platform(scenario, platform)
     )
 
@@ -73,13 +83,13 @@ def _sending_wh(platform: Platform, rate_kbps: np.ndarray, sent_mbit: float) -> 
     return platform.radio.transmit_w * sent_mbit * 1000 / best_kbps / 3600 if best_kbps else 0.0
 
 
-def _to_send_mbit(scenario: Scenario, which: str) -> dict[str, float]:
+def _to_send_mbit(scenario: Scenario, runs: dict[str, float]) -> dict[str, float]:
     """Per platform, the data that its runs yield or that it relays and that must be sent."""
     sent: dict[str, float] = {}
     # A relay also sends the data of others, so those come first.
     for platform in sorted(scenario.platform, key=lambda p: p.radio.to == "earth"):
         held = platform.store.start_mbit
-        held += sum(getattr(a, which) * a.data_mbit for a in on_platform(scenario, platform))
+        held += _runs_mbit(scenario, platform, runs)
         held += sum(sent[p.name] for p in scenario.platform if p.radio.to == platform.name)
         sent[platform.name] = max(0.0, held - supplies_of(platform).store_end_mbit)
     return sent
