@@ -19,6 +19,7 @@ from obsplan.planning.reasons.audit_activity import activity_findings, room_find
 from obsplan.planning.reasons.audit_goals import goal_findings
 from obsplan.planning.reasons.audit_pins import pin_findings
 from obsplan.planning.reasons.audit_platform import platform_findings
+from obsplan.planning.reasons.audit_stops import stop_findings
 from obsplan.planning.reasons.finding import Finding, Severity
 from obsplan.planning.reasons.idle_energy import idle_verdict
 
@@ -47,6 +48,7 @@ def findings(environment: Environment) -> list[Finding]:
         *_teams(environment.scenario),
         *_grid(environment),
         *activity_findings(environment),
+        *stop_findings(environment),
         *goal_findings(environment),
         *pin_findings(environment),
     ]
@@ -86,7 +88,7 @@ def _passes(environment: Environment) -> Iterator[Finding]:
 
 
 def _teams(scenario: Scenario) -> Iterator[Finding]:
-    needed = {team for activity in scenario.activity for team in activity.needs}
+    needed = {team for each in scenario.known_activities for team in each.needs}
     for team in scenario.team:
         if team.name not in needed:
             fix = "name it in needs of an activity, or remove it"

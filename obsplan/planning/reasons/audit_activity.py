@@ -17,6 +17,8 @@ from obsplan.environment.levers import (
 from obsplan.environment.model import Environment
 from obsplan.inputs.activity import Activity
 from obsplan.inputs.goal import serving
+from obsplan.inputs.placed import PlacedActivity
+from obsplan.inputs.scenario import Scenario
 from obsplan.planning.problem.decisions import order_steps, ready_steps
 from obsplan.planning.problem.start_windows import (
     coverage_bin,
@@ -193,13 +195,21 @@ def _less_power(name: str, environment: Environment, is_gone: Gone) -> Iterator[
             yield change
 
 
+def _is_noted(scenario: Scenario, activity: Activity) -> bool:
+    """Whether it is one at a stop, and not that at the first of its stops."""
+    if not isinstance(activity, PlacedActivity):
+        return False
+    same = (a for a in scenario.activity if isinstance(a, PlacedActivity) and a.of == activity.of)
+    return next(same).name != activity.name
+
+
 def _rounding(environment: Environment, activity: Activity) -> Iterator[Finding]:
     scenario = environment.scenario
     slot_min, length_min = scenario.slot_min(activity), activity.warm_up_min + activity.duration_min
-    if slot_min != length_min:
+    if slot_min != length_min and not _is_noted(scenario, activity):
         yield Finding(
             Severity.NOTE,
-            _where(activity.name),
+            _where(activity.of if isinstance(activity, PlacedActivity) else activity.name),
             f"{length_min} min are rounded up to a slot of {slot_min} min",
             f"a length of whole steps of {scenario.span.step_min} min",
         )

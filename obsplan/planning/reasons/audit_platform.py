@@ -184,7 +184,7 @@ def _stations(environment: Environment) -> Iterator[Finding]:
 
 
 def _unused(scenario: Scenario) -> Iterator[Finding]:
-    used = {a.instrument for a in scenario.activity}
+    used = {a.instrument for a in scenario.known_activities}
     for instrument in scenario.instrument:
         if instrument.name not in used:
             yield Finding(
