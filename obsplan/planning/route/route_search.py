@@ -118,7 +118,8 @@ class _Trials:
     def take(self, itinerary: Itinerary) -> bool:
         """Try an itinerary; whether its plan is the best so far.
 
-        If a drive does not fit, the rovers stay where they are by then.
+        If a drive does not fit, the rovers stay where they are by then, or visits before the end
+        are left out if they may not stay there.
         """
         if itinerary in self._tried or (self.best is not None and not self.is_going_on):
             return False
@@ -128,7 +129,9 @@ class _Trials:
         laid = laid_out(along.scenario, problem, itinerary)
         shorter = _as_far_as(itinerary, laid.reached)
         if shorter != itinerary:
-            return self._may_end(shorter.routes) and self.take(shorter)
+            if not self._may_end(shorter.routes):
+                shorter = _with_their_ends(itinerary, laid.reached)
+            return self.take(shorter)
         start = laid.booking if self.best is None else with_runs_of(laid.booking, self.best.plan)
         plan = greedy_plan(problem, with_planned_sending(greedy_plan(problem, start)))
         plan = [plan, *ruin_and_recreate(plan, self.stop, seed=0, rounds=ROUNDS)][-1]
@@ -168,6 +171,19 @@ def _as_far_as(itinerary: Itinerary, reached: tuple[int, ...]) -> Itinerary:
         tuple(route._replace(places=route.places[:many]) for route, _, many in ends),
         tuple(leave[: many - 1] for _, leave, many in ends),
     )
+
+
+def _with_their_ends(itinerary: Itinerary, reached: tuple[int, ...]) -> Itinerary:
+    """The itinerary with fewer places before the end of each route that is not reached."""
+    routes, leaves = [], []
+    for route, leave, many in zip(itinerary.routes, itinerary.leave, reached):
+        *before, end = route.places
+        if many < len(route.places):
+            before = before[: max(1, min(many, len(before) - 1))]
+        places = tuple(before) if before[-1:] == [end] else (*before, end)
+        routes.append(route._replace(places=places))
+        leaves.append(leave[: len(places) - 1])
+    return Itinerary(tuple(routes), tuple(leaves))
 
 
 def _more(merit: tuple[float, float]) -> tuple[float, float]:
