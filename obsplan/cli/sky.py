@@ -4,8 +4,17 @@ from pathlib import Path
 
 import click
 
-from obsplan.cli.files import environment_of, write_or_print
-from obsplan.cli.options import ALLOW_OUTSIDE, EPHEMERIS, FIGURE, SCENARIO, TABLE, Finite, example
+from obsplan.cli.files import environment_of, write_or_print, write_results
+from obsplan.cli.options import (
+    ALLOW_OUTSIDE,
+    EPHEMERIS,
+    FIGURE,
+    OUTPUT_FILE,
+    SCENARIO,
+    TABLE,
+    Finite,
+    example,
+)
 from obsplan.cli.paths import command
 from obsplan.cli.say import say
 
@@ -14,6 +23,7 @@ from obsplan.cli.say import say
     epilog=example(
         "obsplan sky mine/scenario.toml -o sky.csv --figure sky.png",
         "obsplan sky mine/scenario.toml --above 250 --depth 0.1",
+        "obsplan sky mine/scenario.toml --platform orbiter -o sky.csv --occultations hidden.csv",
     ),
 )
 @SCENARIO
@@ -28,6 +38,12 @@ from obsplan.cli.say import say
 @click.option(
     "--depth", type=Finite(0, 2), metavar="M", help="Depth for --above and --below, 0 to 2 m."
 )
+@click.option(
+    "--platform", metavar="NAME", help="The sky of this platform; needed for one in orbit."
+)
+@click.option(
+    "--occultations", type=OUTPUT_FILE, help="CSV for when Earth and Sun are hidden in orbit."
+)
 @ALLOW_OUTSIDE
 @EPHEMERIS
 def sky(
@@ -37,6 +53,8 @@ def sky(
     above: float | None,
     below: float | None,
     depth: float | None,
+    platform: str | None,
+    occultations: Path | None,
     allow_outside: bool,
     ephemeris: Path | None,
 ) -> None:
@@ -50,27 +68,69 @@ def sky(
     a line says so. Where the Sun grazes the terrain, light or darkness of
     less than ten minutes is not listed.
 
+    For a platform in orbit, named by --platform or if the scenario has no site, the table has the
+    columns of `obsplan keys orbiter`, and the lines say how often Moon or Earth hide Earth or Sun;
+    --occultations writes each time, to the second.
+
     With --above, --below or both, the command instead prints when the ground is within
     these temperatures, to the minute: at the surface, or at --depth.
     """
     _require_consistent(above, below, depth)
     from obsplan.inputs.read_scenario import read_scenario
-    from obsplan.reporting.plan_directory import sky_table
+    from obsplan.reporting.sky_files import sky_table
     from obsplan.reporting.text.sky_lines import sky_lines
 
     lists_ground = above is not None or below is not None
     scenario = read_scenario(scenario_path, allow_outside=allow_outside)
+    seen_from = _looking_from(scenario, platform, lists_ground, occultations)
     environment = environment_of(_with_depth(scenario, depth), ephemeris)
-    table, drawing = sky_table(environment) if output or not lists_ground else None, None
+    table, drawing = None, None
+    if output or not lists_ground:
+        table = sky_table(environment, seen_from)
     if figure:
-        from obsplan.reporting.figures.sky import sky_figure
-
-        drawing = sky_figure(environment)
+        drawing = _figure(environment, seen_from)
+    write_results({occultations: environment.occultations})
     write_or_print(table, output, figure, drawing)
     if lists_ground:
         _print_ground(environment, above, below, depth)
-    for line in sky_lines(environment):
+    for line in sky_lines(environment, seen_from):
         say(line, err=lists_ground or not output)
+
+
+def _looking_from(
+    scenario, platform: str | None, lists_ground: bool, occultations: Path | None
+) -> str | None:
+    """The platform in orbit whose sky is shown; None for that of the site."""
+    from obsplan.common.errors import ObsplanError
+    from obsplan.common.text import did_you_mean
+
+    names = [p.name for p in scenario.platform]
+    if platform is not None and platform not in names:
+        raise ObsplanError(
+            f"--platform {platform}: no such platform; {did_you_mean(platform, names)}"
+        )
+    if platform is None and scenario.site is None:
+        platform = names[0]
+    flying = [p.name for p in scenario.platform if p.flies]
+    if occultations and not flying:
+        raise ObsplanError("--occultations: no platform of the scenario is in orbit")
+    if platform not in flying:
+        return None
+    if lists_ground:
+        raise ObsplanError(
+            f'--above and --below: platform "{platform}" is in orbit, not on the ground'
+        )
+    return platform
+
+
+def _figure(environment, seen_from: str | None):
+    if seen_from is None:
+        from obsplan.reporting.figures.sky import sky_figure
+
+        return sky_figure(environment)
+    from obsplan.reporting.figures.orbiter_sky import orbiter_sky_figure
+
+    return orbiter_sky_figure(environment, [seen_from])
 
 
 def _require_consistent(above: float | None, below: float | None, depth: float | None) -> None:

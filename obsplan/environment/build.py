@@ -15,8 +15,9 @@ import pandas as pd
 from obsplan.common import intervals
 from obsplan.environment.contacts import link_columns, relay_columns
 from obsplan.environment.ground import ground_temperature_k
-from obsplan.environment.model import HIDDEN_COLUMNS, Environment, span_ends, wanted_depths_m
+from obsplan.environment.model import Environment, span_ends, wanted_depths_m
 from obsplan.environment.night import night_after
+from obsplan.environment.orbiter_columns import HIDDEN_COLUMNS
 from obsplan.environment.orbiter_table import (
     MAGNETOTAIL_LIMIT_DEG,
     hidden_table,

@@ -6,6 +6,7 @@ from dataclasses import dataclass, field
 import numpy as np
 import pandas as pd
 
+from obsplan.environment.orbiter_columns import HIDDEN_COLUMNS
 from obsplan.inputs.activity import Activity
 from obsplan.inputs.placed import DriveActivity, PlacedActivity
 from obsplan.inputs.scenario import Scenario
@@ -22,7 +23,6 @@ class Reading:
     stored_mbit: float | None = None
 
 
-HIDDEN_COLUMNS = ("platform", "body", "behind", "hidden", "from_utc", "until_utc", "duration_s")
 GENERATION = "generation_w"
 UNSEEN_COLUMNS = ("platform", "station", "from_utc", "until_utc")
 

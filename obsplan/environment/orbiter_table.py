@@ -7,7 +7,7 @@ import numpy as np
 import pandas as pd
 
 from obsplan.common.constants import MOON_RADIUS_KM
-from obsplan.environment.model import HIDDEN_COLUMNS
+from obsplan.environment.orbiter_columns import HIDDEN_COLUMNS
 from obsplan.physics import orbiter_sky, sky
 from obsplan.physics.crossings import windows_where
 from obsplan.physics.orbiter_sky import Discs

@@ -215,11 +215,11 @@ def _refuse_underground(orbit: Orbit, ephemeris: Ephemeris, first_s: float, last
         if not len(at_s):
             continue
         height_km = length(interpolated_km(piece, at_s).T) - MOON_RADIUS_KM
-        if height_km.min() <= 0.0:
-            lowest = int(height_km.argmin())
+        if (height_km <= 0.0).any():
+            first = int((height_km <= 0.0).argmax())
             raise ScenarioError(
-                f"{piece.where}: at {_stamp(ephemeris, at_s[lowest])} the orbiter is "
-                f"{-height_km[lowest]:.1f} km under the ground, a sphere of {MOON_RADIUS_KM} km"
+                f"{piece.where}: at {_stamp(ephemeris, at_s[first])} the orbiter is "
+                f"{-height_km[first]:.1f} km under the ground, a sphere of {MOON_RADIUS_KM} km"
             )
 
 

@@ -94,15 +94,16 @@ def interpolated_km(piece: Piece, tdb_s: np.ndarray, nodes: int | None = None) -
 def uncertainty_km(piece: Piece) -> np.ndarray:
     """How far (n - 1,) the position half-way between states is uncertain by interpolation.
 
-    The difference between the polynomial and one through two states fewer; of a straight line, and
-    of one through two states, that to the cubic through position and velocity of both ends.
+    The difference between the polynomial and one through two states fewer; of one through three
+    states at most, that to the polynomial through position and velocity of four.
     """
     middle_s = (piece.tdb_s[1:] + piece.tdb_s[:-1]) / 2
     taken = interpolated_km(piece, middle_s)
     if piece.nodes > 3:
         other = interpolated_km(piece, middle_s, piece.nodes - 2)
     else:
-        other = interpolated_km(piece._replace(with_velocities=True), middle_s, 2)
+        whole = piece._replace(with_velocities=True)
+        other = interpolated_km(whole, middle_s, min(len(piece.tdb_s), 4))
     return np.sqrt(((taken - other) ** 2).sum(axis=1))
 
 

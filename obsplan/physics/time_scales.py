@@ -57,8 +57,10 @@ def utc_of_tdb(ephemeris: Ephemeris, seconds: np.ndarray) -> np.ndarray:
         ms = np.round(1000.0 * (utc_s + NOON_S)).astype("timedelta64[ms]")
         return J2000_DAY.astype("datetime64[ms]") + ms
 
-    behind_s = tdb_of_utc(ephemeris, instant(seconds)) - seconds
-    return instant(seconds - behind_s)
+    utc_s = seconds
+    for _ in range(2):  # a second time, if a leap second lies between the first guess and the truth
+        utc_s = utc_s - (tdb_of_utc(ephemeris, instant(utc_s)) - seconds)
+    return instant(utc_s)
 
 
 def _leap_seconds(ephemeris: Ephemeris, day: np.ndarray) -> np.ndarray:

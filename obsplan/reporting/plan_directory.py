@@ -26,7 +26,6 @@ from obsplan.common.csv_file import write_csv
 from obsplan.common.errors import TableError
 from obsplan.common.input_file import read_input
 from obsplan.common.instants import full_stamp
-from obsplan.environment.model import Environment
 from obsplan.futures.surer_plans import Survival
 from obsplan.inputs.reported_file import REPORTED, reported_text
 from obsplan.operations.replan import Replan
@@ -34,6 +33,7 @@ from obsplan.planning.plan import Plan
 from obsplan.reporting import futures_directory
 from obsplan.reporting.calendar import calendar_bytes, entries_of, sequence_of
 from obsplan.reporting.page.report import report_page
+from obsplan.reporting.sky_files import SKY_FILES, SkyFile
 from obsplan.reporting.summary import summary_of
 
 if TYPE_CHECKING:
@@ -65,11 +65,6 @@ class OutputFile(NamedTuple):
     holds: str
     content: "Callable[[Results], pd.DataFrame | Figure | str | bytes | None]"
     when: str = "always"
-
-
-def sky_table(environment: Environment) -> pd.DataFrame:
-    """The sky table at the step of the plan (UTC index)."""
-    return environment.sky.iloc[:: environment.scenario.span.step_min]
 
 
 def _deadlines(results: Results) -> pd.DataFrame | None:
@@ -109,12 +104,6 @@ def _plan_figure(results: Results) -> "Figure":
     return plan_figure(results.plan)
 
 
-def _sky_figure(results: Results) -> "Figure":
-    from obsplan.reporting.figures.sky import sky_figure
-
-    return sky_figure(results.plan.environment)
-
-
 def _resources_figure(results: Results) -> "Figure":
     from obsplan.reporting.figures.resources import resources_figure
 
@@ -133,6 +122,10 @@ def _alternative_timeline(number: int, results: Results) -> pd.DataFrame | None:
     """The timeline of plan `number`, counted from 2 on."""
     plans = results.alternatives
     return plans[number - 2].timeline if len(plans) > number - 2 else None
+
+
+def _of_sky(file: SkyFile, results: Results) -> "pd.DataFrame | Figure | None":
+    return file.content(results.plan.environment)
 
 
 # Figures are listed as PNG; they may be written in any of FORMATS.
@@ -201,13 +194,7 @@ FILES = {
         "figure: charge, power, stored and sent data of every platform against their limits",
         _resources_figure,
     ),
-    "sky.csv": OutputFile(
-        "Sun, Earth, local time and ground temperature, step by step",
-        lambda results: sky_table(results.plan.environment),
-    ),
-    "sky.png": OutputFile(
-        "figure: Sun and Earth over the skyline, ground temperature, contacts", _sky_figure
-    ),
+    **{name: OutputFile(f.holds, partial(_of_sky, f), f.when) for name, f in SKY_FILES.items()},
     "contacts.csv": OutputFile(
         "every contact of a platform and a station, its rate and what it can carry",
         lambda results: used_contacts(results.plan),

@@ -6,6 +6,7 @@ from obsplan.analysis.latency_columns import LATENCY
 from obsplan.analysis.load_columns import LOADS
 from obsplan.analysis.quiet_columns import QUIET
 from obsplan.environment.contact_columns import CONTACTS
+from obsplan.environment.orbiter_columns import OCCULTATIONS, ORBITER_SKY
 from obsplan.futures.columns import (
     CAUSES,
     CONTINGENCIES,
@@ -74,7 +75,29 @@ def table_parts() -> dict[str, Part]:
             DAYS,
         ),
     ]
-    return {part.name: part for part in (*found, *_futures_parts())}
+    return {part.name: part for part in (*found, *_orbiter_parts(), *_futures_parts())}
+
+
+def _orbiter_parts() -> list[Part]:
+    """Parts for the tables of platforms in orbit."""
+    return [
+        columns_part(
+            "orbiter",
+            "columns of orbiter_sky.csv and of obsplan sky for a platform in orbit",
+            "The sky of a platform in orbit, one row each step.",
+            "Directions have the light time and aberration of the Moon's centre. orbiter_sky.csv "
+            "has the name of the platform before them.",
+            ORBITER_SKY,
+        ),
+        columns_part(
+            "occultations",
+            "columns of occultations.csv",
+            "When Earth or Sun are hidden from a platform in orbit, one row each.",
+            "Moon, Earth and Sun are spheres of 1737.4, 6378.137 and 695700 km; before the Sun the "
+            "Earth counts as 1 % larger for its opaque lower atmosphere.",
+            OCCULTATIONS,
+        ),
+    ]
 
 
 def _futures_parts() -> list[Part]:

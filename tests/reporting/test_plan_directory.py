@@ -21,6 +21,7 @@ from obsplan.operations.replan import make_replan
 from obsplan.operations.telemetry import with_telemetry
 from obsplan.reporting import plan_directory
 from obsplan.reporting.figures import plan, resources, save, sky
+from obsplan.reporting.sky_files import IN_ORBIT, WITH_SITE
 
 
 def test_summary_says_what_was_requested_and_found(made, written):
@@ -55,6 +56,7 @@ ONLY_CHOSEN = {
     name for name, file in plan_directory.FILES.items() if file.when == plan_directory.WITH_FUTURES
 }
 ONLY_DECIDED = {"decisions.csv", "quiet_hours.csv"}
+ONLY_IN_ORBIT = {name for name, file in plan_directory.FILES.items() if file.when == IN_ORBIT}
 
 
 @pytest.fixture(scope="session")
@@ -73,6 +75,7 @@ def test_every_file_is_a_row_of_the_list_and_every_row_makes_a_file(
     plain = {path.name for path in written.iterdir()}
     anew = {path.name for path in (tmp_path / "replan").iterdir()}
     always = {*plan_directory.FILES, SUMS} - ONLY_WITH_MORE - ONLY_DECIDED - ONLY_CHOSEN
+    always -= ONLY_IN_ORBIT
     assert plain == always - ONLY_ANEW and len(ONLY_ANEW) == 3
     assert anew == always
     more = [replace(made, value=made.value - 0.1 * k) for k in range(4)]
@@ -82,7 +85,8 @@ def test_every_file_is_a_row_of_the_list_and_every_row_makes_a_file(
     quiet = replace(made, environment=replace(made.environment, scenario=scene))
     plan_directory.write_plan(quiet, tmp_path / "quiet")
     told = {path.name for path in (tmp_path / "quiet").iterdir()}
-    sometimes = {name for name, file in plan_directory.FILES.items() if file.when != "always"}
+    there = "always", WITH_SITE
+    sometimes = {name for name, file in plan_directory.FILES.items() if file.when not in there}
     assert told == {*plan_directory.FILES, SUMS} - sometimes
 
 
@@ -152,7 +156,9 @@ def test_the_same_plan_gives_the_same_files(made, written, tmp_path):
 def test_figures_of_another_format_take_the_place_of_the_old(made, target, empty_figures, form):
     plan_directory.write_plan(made, target, form, alternatives=[made])
     drawn = {p.name for p in target.iterdir() if p.stem in plan_directory.FIGURES}
-    figures = {name for name in plan_directory.FIGURES if f"{name}.png" not in ONLY_CHOSEN}
+    figures = {
+        name for name in plan_directory.FIGURES if f"{name}.png" not in ONLY_CHOSEN | ONLY_IN_ORBIT
+    }
     assert drawn - {*plan_directory.FILES} == {f"{name}.{form}" for name in figures}
     assert not {f"{name}.png" for name in plan_directory.FIGURES} & drawn
 
@@ -178,7 +184,7 @@ def _untouched_and_whole(target):
     plan_directory.require_replaceable(target)
     pictures = {f"{name}.{form}" for name in plan_directory.FIGURES for form in ("svg", "pdf")}
     names = {p.name for p in target.iterdir()}
-    rest = pictures | ONLY_ANEW | ONLY_WITH_MORE | ONLY_DECIDED | ONLY_CHOSEN
+    rest = pictures | ONLY_ANEW | ONLY_WITH_MORE | ONLY_DECIDED | ONLY_CHOSEN | ONLY_IN_ORBIT
     assert names == {*plan_directory.NAMES, SUMS} - rest
 
 

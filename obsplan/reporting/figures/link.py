@@ -10,6 +10,7 @@ from obsplan.inputs.hardware import Platform, Station
 from obsplan.reporting.figures import layout
 from obsplan.reporting.figures.events import darkness_legend, shade_darkness
 from obsplan.reporting.figures.layout import INK, LINE_STYLES, PAPER, SMALL_PT, Panel, styled
+from obsplan.reporting.figures.orbiter_sky import limb_panel
 from obsplan.reporting.figures.resource_panels import LIMIT_STYLE
 from obsplan.reporting.figures.sky import TERRAIN_LINE, draw_terrain
 from obsplan.reporting.hours import contact_windows, darkness, hours_of, minute_edges_h, skyline_at
@@ -25,6 +26,10 @@ def link_figure(environment: Environment) -> Figure:
     senders = [p for p in scenario.platform if p.radio.to == "earth"]
     relayed = [p for p in scenario.platform if p.radio.to != "earth"]
     heard = senders + [p for p in scenario.platform if p.radio.range_limit_m is not None]
+    # The site has one sky for all of its platforms, each in orbit one of its own.
+    skies = [[p] for p in senders if p.flies]
+    if landed := [p for p in senders if not p.flies]:
+        skies.insert(0, landed)
     left_in, right_in = 1.55, 1.65
     dark = darkness(environment)
     figure, axes = layout.new_page(
@@ -33,7 +38,7 @@ def link_figure(environment: Environment) -> Figure:
         [
             *(Panel(0.75, 1) for _ in stations),
             Panel(0.3 * len(heard) + 0.1, 0.1),
-            Panel(0.9, 1),
+            *(Panel(0.9, 1) for _ in skies),
             Panel(max(0.8, 0.14 * len(senders)), 0.8),
             *([Panel(max(0.5, 0.27 * len(relayed)), 0.4)] if relayed else []),
             Panel(max(0.9, 0.27 * len(senders)), 1),
@@ -48,13 +53,20 @@ def link_figure(environment: Environment) -> Figure:
         ],
     )
     station_axes = axes[: len(stations)]
-    together, earth, rate, *relay, volume = axes[len(stations) :]
+    together, *earths = axes[len(stations) : len(stations) + 1 + len(skies)]
+    rate, *relay, volume = axes[len(stations) + 1 + len(skies) :]
     layout.draw_time_axes(environment, axes)
     shade_darkness(axes, *dark)
     for station, ax in zip(scenario.station, station_axes):
         _station_panel(ax, environment, station, senders)
     _gap_lanes(together, environment, heard)
-    _earth_panel(earth, environment, senders)
+    for earth, seen_from in zip(earths, skies):
+        if seen_from[0].flies:
+            name = seen_from[0].name
+            limb_panel(earth, environment, name)
+            layout.name_axis(earth, f"{layout.shortened(name, 16)}: Earth from\nMoon's limb (deg)")
+        else:
+            _earth_panel(earth, environment, seen_from)
     _rate_panels(rate, volume, environment, senders)
     for ax in relay:
         _relay_panel(ax, environment, relayed, len(senders))
