@@ -23,21 +23,27 @@ if TYPE_CHECKING:
 class PlacedActivity(Activity):
     """An activity at one stop.
 
-    of: the activity in the scenario. stop: name of the stop. visited: whether a route leads there.
-    left_by: the drive after whose start none of its runs may start; None if none leaves the stop.
+    of: the activity in the scenario. stop: name of the stop. orders: what it comes after wherever
+    the rover drives. visited: whether a route leads there. left_by: the drive after whose start
+    none of its runs may start; None if none leaves the stop.
     """
 
     of: str
     stop: str
+    orders: tuple[After, ...] = ()
     visited: bool = True
     left_by: str | None = None
 
 
 class DriveActivity(Activity):
-    """A drive along a leg, or along one of its parts, which are counted from 1."""
+    """A drive along a leg, or along one of its parts, which are counted from 1.
+
+    visited: whether it is on the route, as for activities at stops.
+    """
 
     leg: Leg
     part: int = 1
+    visited: bool = True
     not_towards_sun_deg: float = 0.0
 
     @property
@@ -63,10 +69,14 @@ class PlacedGoal(Goal):
 
 
 class Route(NamedTuple):
-    """The places of a rover in the order of its visits; the first is where it stands at first."""
+    """The places of a rover in the order of its visits; the first is where it stands at first.
+
+    done: so many parts of its first leg are behind the rover, which then stands between places.
+    """
 
     platform: str
     places: tuple[str, ...]
+    done: int = 0
 
 
 def placed(scenario: Scenario) -> Scenario:
@@ -122,18 +132,35 @@ def name_at(activity: str, stop: str) -> str:
     return f"{activity} at {stop}"
 
 
-def on_route(scenario: Scenario, routes: Sequence[Route], free: bool = False) -> Scenario:
-    """The scenario in which each rover follows its route.
+def on_route(
+    scenario: Scenario,
+    routes: Sequence[Route],
+    free: bool = False,
+    past: Sequence[DriveActivity] = (),
+) -> Scenario:
+    """The scenario in which each rover follows its route, after the drives of the past.
 
     Its drives are required, each after the one before, and runs at a stop are between the drive
     there and that away from it. If `free`, there are the same activities without any of that, so
-    that every plan of any route is one of it, less its drives.
+    that every plan of any route is one of it, less its drives. Drives that the scenario had before
+    and that are neither past nor ahead stay, but cannot be made.
     """
-    drives = [drive for route in routes for drive in _route_drives(scenario, route)]
+    ahead = [drive for route in routes for drive in _route_drives(scenario, route)]
+    names = {drive.name for drive in ahead}
+    before = [drive for drive in past if drive.name not in names]
+    known = {*names, *(drive.name for drive in before)}
+    idle = [
+        drive.model_copy(update={"must": 0, "after": (), "visited": False})
+        for drive in scenario.activity
+        if isinstance(drive, DriveActivity) and drive.name not in known
+    ]
     if free:
-        return scenario.model_copy(update={"activity": (*_not_driving(scenario), *drives)})
-    required = [drive.model_copy(update={"must": 1}) for drive in drives]
-    return _driven(scenario, required, {route.platform: route.places[0] for route in routes})
+        anywhere = [_anywhere(activity) for activity in not_driving(scenario)]
+        activities = (*anywhere, *before, *ahead, *idle)
+        return scenario.model_copy(update={"activity": activities})
+    required = [drive.model_copy(update={"must": 1}) for drive in ahead]
+    stands = {route.platform: route.places[0] for route in routes if not route.done}
+    return _driven(scenario, [*before, *required], stands, idle)
 
 
 def followed(scenario: Scenario, slots: "pd.DataFrame") -> Scenario:
@@ -146,12 +173,14 @@ def followed(scenario: Scenario, slots: "pd.DataFrame") -> Scenario:
 
 
 def _driven(
-    scenario: Scenario, drives: Sequence[DriveActivity], starts: dict[str, str]
+    scenario: Scenario,
+    drives: Sequence[DriveActivity],
+    stands: dict[str, str],
+    idle: Sequence[DriveActivity] = (),
 ) -> Scenario:
-    """The scenario with these drives, in this order on each rover.
+    """The scenario with these drives, in this order on each rover, and idle ones.
 
-    starts: where a rover stands at first, by its name; at the start of its first drive if it is
-    not given, and at the lander if it has none.
+    stands: places where a rover is without a drive there, by its name.
     """
     ordered: list[DriveActivity] = []
     arrived: dict[str, DriveActivity | None] = {}
@@ -159,7 +188,7 @@ def _driven(
     names = {a.name for a in scenario.activity}
     for rover in (p for p in scenario.platform if p.drive is not None):
         own = [d for d in drives if d.instrument == drive_instrument(rover.name)]
-        arrived[starts.get(rover.name, own[0].leg.start if own else LANDER)] = None
+        arrived[LANDER if not own or own[0].part > 1 else own[0].leg.start] = None
         for k, drive in enumerate(own):
             orders = [_look(rover.drive, own[k - 1])] if k else []
             if drive.part == 1:
@@ -167,10 +196,20 @@ def _driven(
                 left[drive.leg.start] = drive.name
             if drive.is_last:
                 arrived[drive.leg.end] = drive
+                left.pop(drive.leg.end, None)
             ordered.append(drive.model_copy(update={"after": tuple(orders)}))
+        arrived.setdefault(stands.get(rover.name, LANDER), None)
     how = {drive_instrument(p.name): p.drive for p in scenario.platform}
-    activities = [_at_stop(a, arrived, left, how) for a in _not_driving(scenario)]
-    return scenario.model_copy(update={"activity": (*activities, *ordered)})
+    activities = [_at_stop(a, arrived, left, how) for a in not_driving(scenario)]
+    return scenario.model_copy(update={"activity": (*activities, *ordered, *idle)})
+
+
+def _anywhere(activity: Activity) -> Activity:
+    """An activity wherever the rover drives."""
+    if not isinstance(activity, PlacedActivity):
+        return activity
+    changes = {"after": activity.orders, "left_by": None, "visited": True}
+    return activity.model_copy(update=changes)
 
 
 def _at_stop(
@@ -183,11 +222,13 @@ def _at_stop(
     if not isinstance(activity, PlacedActivity):
         return activity
     if activity.stop not in arrived:
-        return activity.model_copy(update={"visited": False})
+        return activity.model_copy(
+            update={"after": activity.orders, "left_by": None, "visited": False}
+        )
     came_by = arrived[activity.stop]
     looks = () if came_by is None else (_look(how[came_by.instrument], came_by),)
-    changes = {"after": (*activity.after, *looks), "left_by": left.get(activity.stop)}
-    return activity.model_copy(update=changes)
+    changes = {"after": (*activity.orders, *looks), "left_by": left.get(activity.stop)}
+    return activity.model_copy(update={"visited": True, **changes})
 
 
 def _look(how: Drive | None, drive: DriveActivity) -> After:
@@ -210,7 +251,7 @@ def _before_leaving(how: Drive | None, stop: str, names: set[str]) -> list[After
     return [order for order in orders if order.activity in names]
 
 
-def _not_driving(scenario: Scenario) -> list[Activity]:
+def not_driving(scenario: Scenario) -> list[Activity]:
     """The activities without drives."""
     return [a for a in scenario.activity if not isinstance(a, DriveActivity)]
 
@@ -227,6 +268,7 @@ def _route_drives(scenario: Scenario, route: Route) -> list[DriveActivity]:
         known[start, end, part]
         for start, end in zip(route.places, route.places[1:])
         for part in range(1, known[start, end, 1].leg.parts + 1)
+        if part > route.done or start != route.places[0]
     ]
 
 
@@ -286,6 +328,7 @@ def _at_each(
             "value": activity.value * stop.value_factor,
             "not_with": apart,
             "after": orders,
+            "orders": orders,
         }
         yield PlacedActivity.model_construct(**(dict(activity) | changes))
 

@@ -15,10 +15,11 @@ from obsplan.common.errors import StateError
 from obsplan.common.instants import MINUTE, stamp
 from obsplan.common.text import did_you_mean, readable
 from obsplan.inputs.earlier_states import with_earlier
-from obsplan.inputs.error_text import error_line
+from obsplan.inputs.error_text import error_line, shown
 from obsplan.inputs.impossible_runs import ToldRun, impossible
 from obsplan.inputs.outcomes import OUTCOMES
 from obsplan.inputs.scenario import Scenario
+from obsplan.inputs.stop import LANDER
 from obsplan.inputs.telemetry_file import Fate, PlatformState, State, UnitState
 from obsplan.inputs.toml_file import read_toml, refusal
 
@@ -162,6 +163,25 @@ def _platform_errors(state: State, scenario: Scenario) -> Iterator[str]:
                 f'platform "{part.name}".stored_mbit = {part.stored_mbit:g}: more than the '
                 f"storage capacity; allowed is 0 to {most_mbit:g}"
             )
+        yield from _place_errors(part, scenario)
+
+
+def _place_errors(part: PlatformState, scenario: Scenario) -> Iterator[str]:
+    """Places that a rover does not have."""
+    where = f'platform "{part.name}"'
+    stops = [stop.name for stop in scenario.stop if stop.platform == part.name]
+    given = {"at": part.at, "odometer_m": part.odometer_m, "unreachable": part.unreachable or None}
+    if not stops:
+        for key in (key for key, value in given.items() if value is not None):
+            yield f"{where}.{key}: only for a rover with stops in the scenario"
+        return
+    if part.at is not None and part.at not in (LANDER, *stops):
+        yield f"{where}.at = {shown(part.at)}: no such stop; " + did_you_mean(
+            part.at, [LANDER, *stops]
+        )
+    for name in part.unreachable:
+        if name not in stops:
+            yield f"{where}.unreachable = {shown(name)}: no such stop; {did_you_mean(name, stops)}"
 
 
 def _unit_errors(state: State, scenario: Scenario) -> Iterator[str]:
@@ -209,8 +229,8 @@ def _slot_errors(
     runs = [told_run(fate, planned.get(fate.slot)) for fate in fates]
     for k, column, what in impossible(scenario, runs, slots, now_utc):
         value = getattr(runs[k], column)
-        key, shown = f".{column}", stamp(value) if isinstance(value, datetime) else f'"{value}"'
-        yield f"{runs[k].label}{'' if column == 'slot' else f'{key} = {shown}'}: {what}"
+        key, told = f".{column}", stamp(value) if isinstance(value, datetime) else f'"{value}"'
+        yield f"{runs[k].label}{'' if column == 'slot' else f'{key} = {told}'}: {what}"
 
 
 def told_run(fate: Fate, slot: Any) -> ToldRun:

@@ -7,7 +7,7 @@ from typing import Annotated
 
 from pydantic import Field
 
-from obsplan.inputs.field_types import Line, Name, NotNegative, Number, Several, Share, Utc
+from obsplan.inputs.field_types import Line, Name, Names, NotNegative, Number, Several, Share, Utc
 from obsplan.inputs.frozen_model import FrozenModel
 from obsplan.inputs.outcomes import Outcome
 from obsplan.inputs.thermal import Kelvin
@@ -28,6 +28,15 @@ class PlatformState(FrozenModel):
     """Measured array output divided by what the scenario predicts, earlier factors left out.
 
     It applies from the reading on. If it is left out, the factor stays as reported before, or 1."""
+    at: Name | None = None
+    """Where a rover with stops stands: the name of a stop, or "lander".
+
+    Without this key it stands where its last drive that is done has led; a drive that was shortened
+    or failed has not moved it beyond where it began."""
+    odometer_m: NotNegative | None = None
+    """Metres driven since landing; a replan tells how far that is from what its drives make."""
+    unreachable: Names = ()
+    """Stops that a rover can no longer reach; no drive leads there from now on."""
 
 
 class UnitState(FrozenModel):

@@ -14,6 +14,7 @@ from obsplan.common.instants import MINUTE, stamp
 from obsplan.environment.model import Environment
 from obsplan.inputs.impossible_runs import require_possible
 from obsplan.inputs.outcomes import OUTCOMES
+from obsplan.inputs.placed import DriveActivity
 from obsplan.inputs.scenario import Scenario
 from obsplan.operations.as_run import matched
 
@@ -174,6 +175,8 @@ def _share(environment: Environment, slot: Any) -> float:
         return 0.0
     activity = scenario.activity_named(slot.activity)
     if slot.state == "shortened":
+        if isinstance(activity, DriveActivity):
+            return 0.0  # it has not brought the rover where it leads
         ran_min = (slot.end_utc - slot.start_utc) / MINUTE - activity.warm_up_min
         return float(np.clip(ran_min / activity.duration_min, 0.0, 1.0))
     return float(not (slot.state == "locked" and is_out(environment, slot)))

@@ -19,9 +19,11 @@ def repaired(problem: Problem, old: list[list[int]]) -> Booking:
 
     def rank(run: tuple[int, int]) -> tuple:
         task = problem.tasks[run[0]]
+        first = bool(task.must or run[0] in problem.prerequisites)
         return (
-            not (task.must or run[0] in problem.prerequisites),
-            -worth[run[0]] / task.length,
+            not first,
+            # What others need goes in order of time, as they need each other too.
+            0.0 if first else -worth[run[0]] / task.length,
             run[1],
             run[0],
         )

@@ -40,6 +40,7 @@ from obsplan.operations.plan_changes import (
     price_list,
 )
 from obsplan.operations.remaining_problem import remaining_problem
+from obsplan.operations.route_ahead import odometer_notes, route_ahead, wanted_starts
 from obsplan.planning.early_end import EarlyEnd
 from obsplan.planning.plan import Plan, Report
 from obsplan.planning.problem.booking import Booking
@@ -97,20 +98,24 @@ def make_replan(
     """
     require_effort(effort)
     ran = pd.DataFrame(columns=list(AS_RUN_COLUMNS)) if ran is None else ran
-    with interruptible():
-        fixed, movable = fixed_slots(environment, slots, ran, now_utc, freeze)
-        environment, missed = _with_pins_ahead(environment, fixed, now_utc)
-        scenario, first = environment.scenario, first_step(environment.scenario, now_utc)
-        unavoidable, levels = broken_alone(environment, fixed, first)
-        problem, barred = remaining_problem(environment, fixed, first, levels)
-        relaxed, _ = remaining_problem(environment, fixed, first, levels, relaxed=True)
-        old = old_starts(scenario, problem, movable)
-        problem, relaxed, given_up = without_impossible_runs(problem, relaxed, old)
-    situation = Situation(environment, fixed, unavoidable, given_up)
-    report(f"{len(fixed)} rows are fixed, {len(movable)} slots may move")
-    candidates = partial(candidate_plans, situation, problem, relaxed, old, gap, effort)
     end = EarlyEnd()
     with end.clock(patience_s):
+        with interruptible():
+            fixed, movable = fixed_slots(environment, slots, ran, now_utc, freeze)
+            environment, missed = _with_pins_ahead(environment, fixed, now_utc)
+            first = first_step(environment.scenario, now_utc)
+            unavoidable, levels = broken_alone(environment, fixed, first)
+            ahead = route_ahead(
+                environment, fixed, movable, first, levels, effort, keep, end.stop, report
+            )
+            environment, scenario = ahead.environment, ahead.environment.scenario
+            problem, barred = remaining_problem(environment, fixed, first, levels)
+            relaxed, _ = remaining_problem(ahead.free, fixed, first, levels, relaxed=True)
+            old = wanted_starts(ahead.plan, old_starts(scenario, problem, movable), scenario)
+            problem, relaxed, given_up = without_impossible_runs(problem, relaxed, old)
+        situation = Situation(environment, fixed, unavoidable, given_up)
+        report(f"{len(fixed)} rows are fixed, {len(movable)} slots may move")
+        candidates = partial(candidate_plans, situation, problem, relaxed, old, gap, effort)
         plans, bound = _collected(candidates, scenario, movable, end, report)
         interrupted = end.reason is not None
         plans, found = _counted(situation, movable, plans, end)
@@ -131,7 +136,12 @@ def make_replan(
         fixed,
         sum(len(parts.kept) for parts in difference.values()),
         most - float(changes["value_change"].sum()) - lost_of_old(situation, problem, slots),
-        (*missed, *assumptions(environment, fixed), *_lost(given_up)),
+        (
+            *missed,
+            *assumptions(environment, fixed),
+            *odometer_notes(environment, fixed),
+            *_lost(given_up),
+        ),
     )
 
 

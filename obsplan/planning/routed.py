@@ -7,9 +7,11 @@ from typing import NamedTuple
 
 from obsplan.common.errors import Infeasible
 from obsplan.environment.model import Environment
-from obsplan.inputs.placed import on_route
+from obsplan.inputs.placed import Route, on_route
 from obsplan.planning.problem.booking import Booking
-from obsplan.planning.route.route_search import best_found
+from obsplan.planning.problem.definition import Problem
+from obsplan.planning.problem.from_scenario import build_problem
+from obsplan.planning.route.route_search import best_found, from_lander
 
 
 class Routed(NamedTuple):
@@ -24,22 +26,22 @@ class Routed(NamedTuple):
 
 
 def routed(
-    environment: Environment,
-    effort: str,
-    stop: Event,
-    report: Callable[[str], None],
-    starts: dict[str, str] | None = None,
+    environment: Environment, effort: str, stop: Event, report: Callable[[str], None]
 ) -> Routed:
     """The routes that make the best plan found (see `route_search`), of rovers that have stops.
 
-    starts: where a rover stands at first, if not at the lander. Raises Infeasible if no route
-    is found that keeps what is required.
+    Raises Infeasible if no route is found that keeps what is required.
     """
     scenario = environment.scenario
     if not scenario.drive:
         return Routed(environment, environment)
+
+    def along(routes: tuple[Route, ...]) -> tuple[Environment, Problem]:
+        on_it = replace(environment, scenario=on_route(scenario, routes))
+        return on_it, build_problem(on_it)
+
     report("trying routes ...")
-    found = best_found(environment, starts or {}, effort, stop, report)
+    found = best_found(environment, along, from_lander(scenario), effort, stop, report)
     if found is None:
         raise Infeasible("no route was found on which all required runs and drives have a place")
     free = on_route(scenario, found.itinerary.routes, free=True)

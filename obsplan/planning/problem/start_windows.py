@@ -52,7 +52,7 @@ def condition_masks(environment: Environment, activity: Activity) -> dict[str, n
             times = map(environment.scenario.minutes_of, (each.from_utc, each.until_utc))
             since, until = (max(int(minute), 0) for minute in times)
             masks["keep-out"][since:until] = False
-    if isinstance(activity, PlacedActivity) and not activity.visited:
+    if isinstance(activity, PlacedActivity | DriveActivity) and not activity.visited:
         masks["route"] = np.zeros(len(environment.sky), dtype=bool)
     if activity.name in environment.user_windows:
         masks["own windows"] = environment.user_windows[activity.name]

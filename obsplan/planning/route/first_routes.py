@@ -31,11 +31,17 @@ REQUIRED = 1e6
 
 
 def first_routes(
-    environment: Environment, rover: Platform, start: str, worth: dict[str, float], how_many: int
+    environment: Environment,
+    rover: Platform,
+    beginning: Route,
+    first: int,
+    worth: dict[str, float],
+    how_many: int,
 ) -> list[Route]:
-    """The most promising routes of a rover that stands at `start`, best first.
+    """The most promising routes of a rover that go on from a beginning at step `first`, best first.
 
-    worth: of a whole activity, by its name. Without any permitted drive it stays where it is.
+    worth: of all runs of an activity that are still wanted, by its name. Without any permitted
+    drive the rover stays where it is.
     """
     scenario = environment.scenario
     names = list(places_of(scenario, rover.name))
@@ -53,13 +59,36 @@ def first_routes(
         value,
         np.where(np.isfinite(arrival).any(axis=2), 1.0, np.inf),
         latest_end_min=scenario.steps,
-        start=names.index(start),
+        start=names.index(beginning.places[-1]),
+        departs_min=first + _left_to_drive(scenario, beginning),
         ends=None if ends is None else tuple(names.index(name) for name in ends),
         service_min=service,
         arrival_min=arrival,
     )
-    found = best_routes(where, how_many)
-    return [_route(rover, names, route.start, route.stops, route.end) for route in found.routes]
+    routes = (
+        (names[route.start], *(names[k] for k in route.stops), names[route.end])
+        for route in best_routes(where, how_many).routes
+    )
+    return [
+        beginning._replace(places=(*beginning.places[:-1], *_without_repeats(route)))
+        for route in routes
+    ]
+
+
+def _left_to_drive(scenario: Scenario, beginning: Route) -> int:
+    """Steps that the rest of a leg takes at least, on which the rover is."""
+    leg = beginning.places[:2]
+    steps = (
+        scenario.slot_min(drive) // scenario.span.step_min
+        for drive in scenario.drive
+        if (drive.leg.start, drive.leg.end) == leg and drive.part > beginning.done
+    )
+    return sum(steps) if beginning.done else 0
+
+
+def _without_repeats(names: tuple[str, ...]) -> tuple[str, ...]:
+    """The names without those that follow themselves."""
+    return tuple(name for k, name in enumerate(names) if not k or name != names[k - 1])
 
 
 def ending_places(scenario: Scenario, rover: Platform) -> list[str] | None:
@@ -73,16 +102,6 @@ def ending_places(scenario: Scenario, rover: Platform) -> list[str] | None:
         if (not parking.stop or name in parking.stop)
         and (parking.within_m is None or np.hypot(east_m, north_m) <= parking.within_m)
     ]
-
-
-def _route(
-    rover: Platform, names: list[str], start: int, stops: tuple[int, ...], end: int
-) -> Route:
-    numbers = [start]
-    for place in (*stops, end):
-        if place != numbers[-1]:
-            numbers.append(place)
-    return Route(rover.name, tuple(names[k] for k in numbers))
 
 
 def _recharge_steps(environment: Environment, rover: Platform) -> Callable[[float], int]:

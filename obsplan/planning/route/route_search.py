@@ -7,18 +7,17 @@ round, or a departure brought forward or put off, as long as that makes the plan
 """
 
 from collections.abc import Callable, Iterator
-from dataclasses import replace
+from itertools import pairwise
 from threading import Event
 from typing import NamedTuple
 
 from obsplan.environment.model import Environment
-from obsplan.inputs.hardware import Platform
 from obsplan.inputs.legs import places_of
-from obsplan.inputs.placed import DriveActivity, PlacedActivity, Route, on_route
+from obsplan.inputs.placed import DriveActivity, PlacedActivity, Route
+from obsplan.inputs.scenario import Scenario
 from obsplan.inputs.stop import LANDER
 from obsplan.planning.problem.booking import Booking
 from obsplan.planning.problem.definition import Problem, first_worths
-from obsplan.planning.problem.from_scenario import build_problem
 from obsplan.planning.route.first_routes import ending_places, first_routes
 from obsplan.planning.route.laid_out import Itinerary, laid_out, visits
 from obsplan.planning.search.compiled import compiling
@@ -53,28 +52,58 @@ class Found(NamedTuple):
         return self.plan.objective(), -float(driven)
 
 
+# The environment along routes, and its problem.
+Along = Callable[[tuple[Route, ...]], tuple[Environment, Problem]]
+
+
+class Begin(NamedTuple):
+    """Where rovers begin, and when.
+
+    first: step from which on they may drive. routes: per rover its beginnings, each a route of
+    what lies ahead of it in any case. old: an itinerary to try first.
+    """
+
+    first: int
+    routes: dict[str, tuple[Route, ...]]
+    old: Itinerary | None = None
+
+
+def from_lander(scenario: Scenario) -> Begin:
+    """All rovers stand at the lander when the span begins."""
+    rovers = [p.name for p in scenario.platform if p.drive is not None]
+    return Begin(0, {name: (Route(name, (LANDER,)),) for name in rovers})
+
+
 def best_found(
     environment: Environment,
-    starts: dict[str, str],
+    along: Along,
+    begin: Begin,
     effort: str,
     stop: Event,
     report: Callable[[str], None] = lambda line: None,
+    keep: float = 0.0,
 ) -> Found | None:
-    """The best plan along routes within as many trials as the effort allows; None if none is found.
+    """The best plan along routes, until as many trials as the effort says were in vain; None if
+    none is found.
 
-    starts: where a rover stands at first, by its name; without it at the lander. Once `stop` is
-    set the search ends with what it has.
+    The itinerary that `begin` names as old is kept if its plan is worth (1 - `keep`) of the best.
+    Once `stop` is set the search ends with what it has.
     """
     wait_until_compiled(compiling(), stop, report)
     scenario = environment.scenario
     rovers = [p for p in scenario.platform if p.drive is not None]
-    trials = _Trials(environment, IN_VAIN[effort], stop)
-    worth = _worths(environment)
+    trials = _Trials(scenario, along, IN_VAIN[effort], stop)
+    old = trials.best if begin.old is not None and trials.take(begin.old) else None
+    worth = _worths(along(tuple(begin.routes[rover.name][0] for rover in rovers))[1])
     routes = [
-        first_routes(environment, rover, starts.get(rover.name, LANDER), worth, FIRST_ROUTES)
+        [
+            route
+            for start in begin.routes[rover.name]
+            for route in first_routes(environment, rover, start, begin.first, worth, FIRST_ROUTES)
+        ]
         for rover in rovers
     ]
-    for number in range(FIRST_ROUTES):
+    for number in range(max(map(len, routes))):
         chosen = tuple(own[min(number, len(own) - 1)] for own in routes if own)
         trials.take(Itinerary(chosen, tuple((0,) * (len(r.places) - 1) for r in chosen)))
     if trials.best is not None:
@@ -82,21 +111,24 @@ def best_found(
             trials.take(itinerary)
     while trials.is_going_on and trials.best is not None:
         before = trials.best
-        for itinerary in _neighbours(environment, rovers, before.itinerary):
+        for itinerary in _neighbours(scenario, worth, before.itinerary):
             if trials.take(itinerary) or not trials.is_going_on:
                 break
         if trials.best is before:
             break
     if trials.best is not None:
         report(f"routes tried: {trials.made}")
-    return trials.best
+    if old is None or trials.best is None:
+        return trials.best
+    is_as_good = old.plan.objective() >= (1 - keep) * trials.best.plan.objective()
+    return old if is_as_good else trials.best
 
 
 class _Trials:
     """Plans along itineraries, each tried once, and the best of them."""
 
-    def __init__(self, environment: Environment, most: int, stop: Event):
-        self.environment, self.most, self.stop = environment, most, stop
+    def __init__(self, scenario: Scenario, along: Along, most: int, stop: Event):
+        self.scenario, self.along, self.most, self.stop = scenario, along, most, stop
         self.best: Found | None = None
         self.made = self.in_vain = 0
         self._problems: dict[tuple[Route, ...], tuple[Environment, Problem]] = {}
@@ -110,9 +142,7 @@ class _Trials:
     def problem_of(self, routes: tuple[Route, ...]) -> tuple[Environment, Problem]:
         """The environment along these routes, and its problem."""
         if routes not in self._problems:
-            scenario = on_route(self.environment.scenario, routes)
-            along = replace(self.environment, scenario=scenario)
-            self._problems[routes] = along, build_problem(along)
+            self._problems[routes] = self.along(routes)
         return self._problems[routes]
 
     def take(self, itinerary: Itinerary) -> bool:
@@ -145,7 +175,7 @@ class _Trials:
 
     def _may_end(self, routes: tuple[Route, ...]) -> bool:
         """Whether every route ends where its rover may stand at the end."""
-        scenario = self.environment.scenario
+        scenario = self.scenario
         ends = (ending_places(scenario, scenario.platform_named(r.platform)) for r in routes)
         return all(e is None or r.places[-1] in e for e, r in zip(ends, routes))
 
@@ -190,9 +220,8 @@ def _more(merit: tuple[float, float]) -> tuple[float, float]:
     return merit[0] + SMALLEST_GAIN, merit[1]
 
 
-def _worths(environment: Environment) -> dict[str, float]:
-    """The most that all runs of each activity can be worth."""
-    problem = build_problem(environment)
+def _worths(problem: Problem) -> dict[str, float]:
+    """The most that all runs of each activity that are still wanted can be worth."""
     return {
         task.name: task.count * float(worth)
         for task, worth in zip(problem.tasks, first_worths(problem))
@@ -215,7 +244,7 @@ def _longer_stays(trials: "_Trials", itinerary: Itinerary) -> Iterator[Itinerary
 
 
 def _neighbours(
-    environment: Environment, rovers: list[Platform], itinerary: Itinerary
+    scenario: Scenario, worth: dict[str, float], itinerary: Itinerary
 ) -> Iterator[Itinerary]:
     """Itineraries that differ in one departure, or in the visits of one rover."""
     routes, leave = itinerary
@@ -225,11 +254,9 @@ def _neighbours(
                 moved = tuple(max(0, x + shift * (j >= k)) for j, x in enumerate(own))
                 yield Itinerary(routes, _with(leave, r, moved))
     for r, (route, own) in enumerate(zip(routes, leave)):
-        rover = next(p for p in rovers if p.name == route.platform)
-        for places in _other_orders(environment, rover, route.places):
-            other = route._replace(places=places)
-            early = tuple((*own, 0, 0)[: len(places) - 1])
-            for departures in (early, (0,) * (len(places) - 1)):
+        for other in _other_orders(scenario, worth, route):
+            drives = len(other.places) - 1
+            for departures in ((*own, 0, 0)[:drives], (0,) * drives):
                 yield Itinerary(_with(routes, r, other), _with(leave, r, departures))
 
 
@@ -237,15 +264,13 @@ def _with(parts: tuple, index: int, part: object) -> tuple:
     return (*parts[:index], part, *parts[index + 1 :])
 
 
-def _other_orders(
-    environment: Environment, rover: Platform, places: tuple[str, ...]
-) -> Iterator[tuple[str, ...]]:
-    """The visits with one inserted or dropped, two exchanged, or some turned round."""
-    scenario = environment.scenario
-    ends = ending_places(scenario, rover)
-    start, *visited = places
-    useful = {a.stop for a in scenario.activity if isinstance(a, PlacedActivity)}
-    left_out = [n for n in places_of(scenario, rover.name) if n in useful and n not in places]
+def _other_orders(scenario: Scenario, worth: dict[str, float], route: Route) -> Iterator[Route]:
+    """The route with a visit inserted or dropped, or with some of them turned round."""
+    rover = scenario.platform_named(route.platform)
+    ends, begun = ending_places(scenario, rover), 2 if route.done else 1
+    start, visited = route.places[:begun], list(route.places[begun:])
+    of_use = {a.stop for a in scenario.activity if isinstance(a, PlacedActivity) and worth[a.name]}
+    left_out = [n for n in places_of(scenario, rover.name) if n in of_use - {*route.places}]
     orders = [
         *([*visited[:k], name, *visited[k:]] for name in left_out for k in range(len(visited) + 1)),
         *(
@@ -255,7 +280,8 @@ def _other_orders(
         ),
         *([*visited[:k], *visited[k + 1 :]] for k in range(len(visited))),
     ]
+    legs = {(drive.leg.start, drive.leg.end) for drive in scenario.drive}
     for order in orders:
-        last = order[-1] if order else start
-        if ends is None or last in ends:
-            yield (start, *order)
+        places = (*start, *order)
+        if all(leg in legs for leg in pairwise(places)) and (ends is None or places[-1] in ends):
+            yield route._replace(places=places)

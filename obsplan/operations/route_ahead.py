@@ -1,0 +1,224 @@
+"""Where the rovers stand after what is fixed, and which way they take from there.
+
+A drive that failed or was cut short has not brought the rover on: it may begin the same part again,
+or turn round. Telemetry may say where it stands instead.
+"""
+
+from collections.abc import Callable
+from dataclasses import replace
+from threading import Event
+from typing import NamedTuple
+
+import numpy as np
+import pandas as pd
+
+from obsplan.environment.model import Environment
+from obsplan.inputs.placed import DriveActivity, Route, drive_instrument, on_route
+from obsplan.inputs.scenario import Scenario
+from obsplan.inputs.stop import LANDER
+from obsplan.operations.remaining_problem import remaining_problem
+from obsplan.planning.problem.booking import Booking
+from obsplan.planning.problem.definition import Problem
+from obsplan.planning.route.laid_out import Itinerary
+from obsplan.planning.route.route_search import Begin, best_found
+
+
+class Ahead(NamedTuple):
+    """The environment along the routes from now on, the same with all of it free, and a plan.
+
+    barred: per activity the starts barred by what is fixed. Without stops there is no plan.
+    """
+
+    environment: Environment
+    free: Environment
+    plan: Booking | None = None
+
+
+class Standing(NamedTuple):
+    """Where a rover stands: at a place, or after so many parts of a leg between two."""
+
+    places: tuple[str, ...]
+    done: int = 0
+
+
+def route_ahead(
+    environment: Environment,
+    fixed: pd.DataFrame,
+    movable: pd.DataFrame,
+    first: int,
+    levels: dict[str, tuple[float, float]],
+    effort: str,
+    keep: float,
+    stop: Event,
+    report: Callable[[str], None],
+) -> Ahead:
+    """The best way found from step `first` on, as `best_found`; the old one if it is as good.
+
+    `fixed`, `movable` and `levels` are those of `remaining_problem`.
+    """
+    scenario = _without_unreachable(environment)
+    if not scenario.drive:
+        return Ahead(environment, environment)
+    known = {drive.name: drive for drive in scenario.drive}
+    past = [known[name] for name in dict.fromkeys(fixed["activity"]) if name in known]
+    old_drives = [known[n] for n in dict.fromkeys(movable["activity"]) if n in known]
+    base = replace(
+        environment,
+        scenario=scenario.model_copy(
+            update={
+                "activity": (
+                    *(a for a in scenario.activity if not isinstance(a, DriveActivity)),
+                    *old_drives,
+                )
+            }
+        ),
+    )
+
+    def on_way(routes: tuple[Route, ...], free: bool = False) -> Environment:
+        return replace(base, scenario=on_route(base.scenario, routes, free, past))
+
+    def along(routes: tuple[Route, ...]) -> tuple[Environment, Problem]:
+        on_it = on_way(routes)
+        return on_it, remaining_problem(on_it, fixed, first, levels)[0]
+
+    stands = {
+        rover.name: standing(environment, fixed, rover.name)
+        for rover in scenario.platform
+        if rover.drive is not None
+    }
+    begin = Begin(
+        first,
+        {name: _beginnings(scenario, name, where) for name, where in stands.items()},
+        _old_itinerary(scenario, movable, stands),
+    )
+    report("trying routes from where the rover stands ...")
+    found = best_found(environment, along, begin, effort, stop, report, keep)
+    routes = found.itinerary.routes if found else _staying(stands)
+    plan = found.plan if found else None
+    return Ahead(on_way(routes), on_way(routes, free=True), plan)
+
+
+def standing(environment: Environment, fixed: pd.DataFrame, rover: str) -> Standing:
+    """Where a rover stands after the fixed slots, or where telemetry has last seen it since."""
+    scenario = environment.scenario
+    known = {d.name: d for d in scenario.drive if d.instrument == drive_instrument(rover)}
+    where, since = Standing((LANDER,)), pd.Timestamp(scenario.span.start_utc)
+    told = environment.telemetry
+    seen = [
+        (pd.Timestamp(part.at_utc or told.at_utc), part.at)
+        for part in (told.platform if told else ())
+        if told and part.name == rover and part.at is not None
+    ]
+    for slot in fixed.sort_values("end_utc", kind="stable").itertuples(index=False):
+        drive = known.get(slot.activity)
+        if drive is None or slot.state in ("failed", "shortened"):
+            continue
+        where, since = _after(drive), slot.end_utc
+    later = [place for read_utc, place in sorted(seen) if read_utc >= since and place]
+    return Standing((later[-1],)) if later else where
+
+
+def odometer_notes(environment: Environment, fixed: pd.DataFrame) -> list[str]:
+    """How far the odometers of rovers are from what their drives make, in sentences."""
+    told, drives = environment.telemetry, {d.name: d for d in environment.scenario.drive}
+    notes = []
+    for part in told.platform if told else ():
+        if told is None or part.odometer_m is None:
+            continue
+        read_utc = pd.Timestamp(part.at_utc or told.at_utc)
+        made = fixed[(fixed["end_utc"] <= read_utc) & (fixed["state"] != "failed")]
+        own = [drives[name] for name in made["activity"] if name in drives]
+        planned_m = sum(d.leg.part_m for d in own if d.instrument == drive_instrument(part.name))
+        notes.append(
+            f'the odometer of "{part.name}" says {part.odometer_m:.0f} m, '
+            f"its drives by then make {planned_m:.0f} m"
+        )
+    return notes
+
+
+def _after(drive: DriveActivity) -> Standing:
+    """Where a rover stands after a drive."""
+    if drive.is_last:
+        return Standing((drive.leg.end,))
+    return Standing((drive.leg.start, drive.leg.end), drive.part)
+
+
+def _beginnings(scenario: Scenario, rover: str, where: Standing) -> tuple[Route, ...]:
+    """The ways to go on: from a place, or along the leg that the rover is on, or back."""
+    if not where.done:
+        return (Route(rover, where.places),)
+    start, end = where.places
+    legs = {(d.leg.start, d.leg.end): d.leg for d in scenario.drive}
+    ways = [((start, end), where.done)]
+    if (end, start) in legs:
+        ways.append(((end, start), legs[start, end].parts - where.done))
+    return tuple(Route(rover, places, done) for places, done in ways)
+
+
+def _staying(stands: dict[str, Standing]) -> tuple[Route, ...]:
+    """Routes of rovers that stay where they are, if no other is found."""
+    return tuple(Route(rover, where.places[-1:]) for rover, where in stands.items())
+
+
+def _old_itinerary(
+    scenario: Scenario, movable: pd.DataFrame, stands: dict[str, Standing]
+) -> Itinerary | None:
+    """The way of the old plan from where the rovers stand; None if it begins elsewhere."""
+    routes, departures = [], []
+    rows = movable.sort_values("start_utc", kind="stable")
+    steps = dict(zip(rows["activity"], _steps(scenario, rows)))
+    for rover, where in stands.items():
+        own = [
+            d for d in scenario.drive if d.instrument == drive_instrument(rover) and d.name in steps
+        ]
+        own.sort(key=lambda d: steps[d.name])
+        places, leave = list(where.places[:1]), []
+        for drive in own:
+            if places[-1] != drive.leg.start:
+                continue
+            places.append(drive.leg.end)
+            leave.append(steps[drive.name])
+        if not _makes(scenario, Route(rover, tuple(places), where.done), own):
+            return None
+        routes.append(Route(rover, tuple(places), where.done))
+        departures.append(tuple(leave))
+    return Itinerary(tuple(routes), tuple(departures))
+
+
+def _makes(scenario: Scenario, route: Route, drives: list[DriveActivity]) -> bool:
+    """Whether a route consists of just these drives, in this order."""
+    parts = {(d.leg.start, d.leg.end): d.leg.parts for d in scenario.drive}
+    legs = list(zip(route.places, route.places[1:]))
+    wanted = [
+        (leg, part)
+        for k, leg in enumerate(legs)
+        for part in range(1 + (0 if k else route.done), parts[leg] + 1)
+    ]
+    return wanted == [((d.leg.start, d.leg.end), d.part) for d in drives]
+
+
+def _steps(scenario: Scenario, rows: pd.DataFrame) -> np.ndarray:
+    minutes = scenario.minutes_of(rows["start_utc"]) // scenario.span.step_min
+    return np.asarray(minutes).astype(int)
+
+
+def _without_unreachable(environment: Environment) -> Scenario:
+    """The scenario without drives to stops that telemetry calls unreachable."""
+    scenario = environment.scenario
+    told = environment.telemetry.platform if environment.telemetry else ()
+    closed = {name for part in told for name in part.unreachable}
+    return scenario.model_copy(
+        update={"drive": tuple(d for d in scenario.drive if d.leg.end not in closed)}
+    )
+
+
+def wanted_starts(
+    plan: Booking | None, old: list[list[int]], scenario: Scenario
+) -> list[list[int]]:
+    """The starts that a replan begins with: those of the way ahead at stops and for drives."""
+    if plan is None:
+        return old
+    return [
+        list(plan.runs[i]) if isinstance(activity, DriveActivity) else own
+        for i, (activity, own) in enumerate(zip(scenario.activity, old))
+    ]
