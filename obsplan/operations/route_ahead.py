@@ -59,7 +59,7 @@ def route_ahead(
     scenario = _without_unreachable(environment)
     if not scenario.drive:
         return Ahead(environment, environment)
-    known = {drive.name: drive for drive in scenario.drive}
+    known = {drive.name: drive for drive in environment.scenario.drive}
     past = [known[name] for name in dict.fromkeys(fixed["activity"]) if name in known]
     old_drives = [known[n] for n in dict.fromkeys(movable["activity"]) if n in known]
     base = replace(
@@ -92,7 +92,7 @@ def route_ahead(
         _old_itinerary(scenario, movable, stands),
     )
     report("trying routes from where the rover stands ...")
-    found = best_found(environment, along, begin, effort, stop, report, keep)
+    found = best_found(base, along, begin, effort, stop, report, keep)
     routes = found.itinerary.routes if found else _staying(stands)
     plan = found.plan if found else None
     return Ahead(on_way(routes), on_way(routes, free=True), plan)
@@ -148,11 +148,12 @@ def _beginnings(scenario: Scenario, rover: str, where: Standing) -> tuple[Route,
     if not where.done:
         return (Route(rover, where.places),)
     start, end = where.places
-    legs = {(d.leg.start, d.leg.end): d.leg for d in scenario.drive}
-    ways = [((start, end), where.done)]
-    if (end, start) in legs:
-        ways.append(((end, start), legs[start, end].parts - where.done))
-    return tuple(Route(rover, places, done) for places, done in ways)
+    parts = {(d.leg.start, d.leg.end): d.leg.parts for d in scenario.drive}
+    # The way back is as long, and in as many parts.
+    onward, back = ((start, end), where.done), ((end, start), -where.done)
+    return tuple(
+        Route(rover, leg, done % parts[leg]) for leg, done in (onward, back) if leg in parts
+    )
 
 
 def _staying(stands: dict[str, Standing]) -> tuple[Route, ...]:
