@@ -57,7 +57,7 @@ def _filled(parts: Iterable[Part], values: dict[str, datetime | None]) -> tuple[
 
 def told(part: PlatformState | UnitState | Outage) -> dict[str, object]:
     """What an entry says, without what it leaves out."""
-    return {key: value for key, value in part if value is not None}
+    return {key: value for key, value in part if value not in (None, ())}
 
 
 def _outages(

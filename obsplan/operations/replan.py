@@ -9,6 +9,7 @@ from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
 from functools import partial
 from threading import Event
+from typing import NamedTuple
 
 import numpy as np
 import pandas as pd
@@ -40,7 +41,7 @@ from obsplan.operations.plan_changes import (
     price_list,
 )
 from obsplan.operations.remaining_problem import remaining_problem
-from obsplan.operations.route_ahead import odometer_notes, route_ahead, wanted_starts
+from obsplan.operations.route_ahead import Aims, odometer_notes, route_ahead, wanted_starts
 from obsplan.planning.early_end import EarlyEnd
 from obsplan.planning.plan import Plan, Report
 from obsplan.planning.problem.booking import Booking
@@ -101,21 +102,14 @@ def make_replan(
     end = EarlyEnd()
     with end.clock(patience_s):
         with interruptible():
-            fixed, movable = fixed_slots(environment, slots, ran, now_utc, freeze)
-            environment, missed = _with_pins_ahead(environment, fixed, now_utc)
-            first = first_step(environment.scenario, now_utc)
-            unavoidable, levels = broken_alone(environment, fixed, first)
-            ahead = route_ahead(
-                environment, fixed, movable, first, levels, effort, keep, end.stop, report
-            )
-            environment, scenario = ahead.environment, ahead.environment.scenario
-            problem, barred = remaining_problem(environment, fixed, first, levels)
-            relaxed, _ = remaining_problem(ahead.free, fixed, first, levels, relaxed=True)
-            old = wanted_starts(ahead.plan, old_starts(scenario, problem, movable), scenario)
-            problem, relaxed, given_up = without_impossible_runs(problem, relaxed, old)
-        situation = Situation(environment, fixed, unavoidable, given_up)
+            aims = Aims(effort, keep, end.stop, report)
+            asked = _question(environment, slots, ran, now_utc, freeze, aims)
+        situation, fixed, movable = asked.situation, asked.situation.fixed, asked.movable
+        environment, scenario = situation.environment, situation.environment.scenario
         report(f"{len(fixed)} rows are fixed, {len(movable)} slots may move")
-        candidates = partial(candidate_plans, situation, problem, relaxed, old, gap, effort)
+        candidates = partial(
+            candidate_plans, situation, asked.problem, asked.relaxed, asked.old, gap, effort
+        )
         plans, bound = _collected(candidates, scenario, movable, end, report)
         interrupted = end.reason is not None
         plans, found = _counted(situation, movable, plans, end)
@@ -125,8 +119,8 @@ def make_replan(
         problem = booking.problem
         timeline, verdict, most = timeline_of(environment, fixed, rows, problem, now_utc)
         value, fixed_value = float(timeline["value"].sum()), most - booking.value()
-        upper = max(min(bound, worth_of_all(relaxed)) + fixed_value, value)
-        answers = _answers(situation, booking, barred, timeline, first, end.expired)
+        upper = max(min(bound, worth_of_all(asked.relaxed)) + fixed_value, value)
+        answers = _answers(situation, booking, asked.barred, timeline, asked.first, end.expired)
     missing = still_requested(scenario, booking, answers)
     changes = changes_table(environment, movable, fixed, booking, ids, difference)
     return Replan(
@@ -136,13 +130,50 @@ def make_replan(
         fixed,
         sum(len(parts.kept) for parts in difference.values()),
         most - float(changes["value_change"].sum()) - lost_of_old(situation, problem, slots),
-        (
-            *missed,
-            *assumptions(environment, fixed),
-            *odometer_notes(environment, fixed),
-            *_lost(given_up),
-        ),
+        asked.notes,
     )
+
+
+class _Question(NamedTuple):
+    """What is to be planned anew from step `first` on, and from which old starts.
+
+    movable: the old slots that are not fixed. barred: as of `remaining_problem`. notes: what is
+    assumed, in sentences.
+    """
+
+    situation: Situation
+    movable: pd.DataFrame
+    first: int
+    problem: Problem
+    relaxed: Problem
+    barred: list[np.ndarray]
+    old: list[list[int]]
+    notes: tuple[str, ...]
+
+
+def _question(
+    environment: Environment,
+    slots: pd.DataFrame,
+    ran: pd.DataFrame,
+    now_utc: datetime,
+    freeze: timedelta,
+    aims: Aims,
+) -> _Question:
+    """What of a timeline is fixed, the way that rovers take from then on, and the problem left."""
+    fixed, movable = fixed_slots(environment, slots, ran, now_utc, freeze)
+    environment, missed = _with_pins_ahead(environment, fixed, now_utc)
+    first = first_step(environment.scenario, now_utc)
+    unavoidable, levels = broken_alone(environment, fixed, first)
+    notes = *missed, *assumptions(environment, fixed), *odometer_notes(environment, fixed)
+    ahead = route_ahead(environment, fixed, movable, first, levels, aims)
+    environment, scenario = ahead.environment, ahead.environment.scenario
+    problem, barred = remaining_problem(environment, fixed, first, levels)
+    relaxed, _ = remaining_problem(ahead.free, fixed, first, levels, relaxed=True)
+    old = wanted_starts(ahead.plan, old_starts(scenario, problem, movable), scenario)
+    problem, relaxed, given_up = without_impossible_runs(problem, relaxed, old)
+    situation = Situation(environment, fixed, unavoidable, given_up)
+    notes = *notes, *_lost(given_up)
+    return _Question(situation, movable, first, problem, relaxed, barred, old, notes)
 
 
 def _sent_promptly(booking: Booking, situation: Situation, end: EarlyEnd) -> Booking:

@@ -34,6 +34,15 @@ class Ahead(NamedTuple):
     plan: Booking | None = None
 
 
+class Aims(NamedTuple):
+    """How long to try, what share of the value keeping the old way may cost, and who hears."""
+
+    effort: str
+    keep: float
+    stop: Event
+    report: Callable[[str], None]
+
+
 class Standing(NamedTuple):
     """Where a rover stands: at a place, or after so many parts of a leg between two."""
 
@@ -47,10 +56,7 @@ def route_ahead(
     movable: pd.DataFrame,
     first: int,
     levels: dict[str, tuple[float, float]],
-    effort: str,
-    keep: float,
-    stop: Event,
-    report: Callable[[str], None],
+    aims: Aims,
 ) -> Ahead:
     """The best way found from step `first` on, as `best_found`; the old one if it is as good.
 
@@ -91,8 +97,8 @@ def route_ahead(
         {name: _beginnings(scenario, name, where) for name, where in stands.items()},
         _old_itinerary(scenario, movable, stands),
     )
-    report("trying routes from where the rover stands ...")
-    found = best_found(base, along, begin, effort, stop, report, keep)
+    aims.report("trying routes from where the rover stands ...")
+    found = best_found(base, along, begin, aims.effort, aims.stop, aims.report, aims.keep)
     routes = found.itinerary.routes if found else _staying(stands)
     plan = found.plan if found else None
     return Ahead(on_way(routes), on_way(routes, free=True), plan)
