@@ -55,7 +55,7 @@ OWNERS = {
     "icalendar": ["reporting"],
     "jplephem": ["ephemeris"],
     "matplotlib": ["reporting.figures"],
-    "numba": ["planning.search", "futures"],
+    "numba": ["physics", "planning.search", "futures"],
     "pydantic": ["inputs"],
     "pydantic_core": ["inputs"],
     "rasterio": ["physics"],
@@ -65,7 +65,7 @@ OWNERS = {
     "tomllib": ["inputs"],
 }
 # Only what is compiled may be longer and plainer than the rest.
-COMPILED = ["planning.search.kernel", "futures.walk"]
+COMPILED = ["physics.march_kernel", "planning.search.kernel", "futures.walk"]
 # What any folder may use of the outside.
 EVERYWHERE = {"numpy", "pandas", *sys.stdlib_module_names}
 # What the package itself offers inside; its public names would lead up the order unseen.

@@ -7,18 +7,24 @@ light repeats itself, the mean of U is known at every depth: Kc d<U>/dz is the h
 below. That sets the deep layers at once, which would otherwise need centuries of simulated time.
 """
 
-from collections.abc import Callable, Iterator
+from collections.abc import Callable
 from typing import NamedTuple
 
 import numpy as np
 from scipy.linalg.lapack import dptsv
+
+from obsplan.physics.compiled_march import compiled_march
+from obsplan.physics.march_kernel import ROOM
 
 LONGEST_STEP_S = 3600.0  # longer steps are divided: keeps the surface within 0.05 K
 LARGEST_JUMP_K = 5.0  # steps over which the light alone would do more are divided
 NIGHT_EMISSION_W_M2 = 5.0  # about 100 K: what stored heat adds to the light, see `balance_k`
 PASSES = 3  # each leaves a third of the error in the start state, at any depth
 NEWTON_K = 0.5  # convergence is quadratic: what a smaller change leaves is below 0.01 K
+ROUGH_K = 5.0  # convergence in passes whose temperatures nobody sees: leaves 0.001 K
 NEWTON_MAX = 50  # solves in a step; 1 is usual
+MANY = 16  # sites from which on the march is compiled: fewer take less time than compiling
+UNSOLVED = "the ground's heat balance was not solved: please report this"
 
 
 class Column(NamedTuple):
@@ -77,39 +83,51 @@ class Series(NamedTuple):
 
 
 def temperatures(
-    column: Column, edges: Edges, series: Series, share: np.ndarray
-) -> Iterator[np.ndarray]:
-    """Temperature (K) of s sites and k nodes (s, k) at the end of every step of `series`.
+    column: Column,
+    edges: Edges,
+    series: Series,
+    share: np.ndarray,
+    steps: np.ndarray | None = None,
+    at_depth: np.ndarray | None = None,
+) -> np.ndarray:
+    """Temperature (K) of s sites at the end of some of the `steps` of `series`, (s, w, d).
+
+    `steps` (w,) are their numbers, rising; `at_depth` (k, d) has the shares of the k nodes in
+    each of the d depths. Without them, all steps and nodes.
 
     The first m steps, of one length, are a cycle that sets the deep layers. `share` (m,), of sum 1,
     weighs them so that a weighted mean over the cycle is the mean over many cycles. The cycle
     is marched `PASSES` times; after each pass the potential's mean is set to what the heat
-    flow demands at every depth. Its temperatures are those of the last pass. Arguments are
-    not checked. Raises ArithmeticError if no balance is found.
+    flow demands at every depth. Its temperatures are those of the last pass. Many sites are
+    marched compiled. Arguments are not checked. Raises ArithmeticError if no balance is found.
     """
-    cycle = series.part(slice(len(share)))
+    steps = np.arange(len(series.step_s)) if steps is None else steps
+    at_depth = np.eye(len(column.depth_m)) if at_depth is None else at_depth
     resistance = np.append(0.0, np.cumsum(1 / column.conductance_w_m2_k))
     demanded = np.multiply.outer(np.asarray(edges.heat_flow_w_m2), resistance)
+    cycle, rest = series.part(slice(len(share))), series.part(slice(len(share), None))
     income = cycle.absorbed_w_m2 @ share + edges.heat_flow_w_m2
     balance_k = (income / edges.emission_w_m2_k4)[:, None] ** 0.25
     guess_k = balance_k + demanded / (1 + column.radiative_per_k3 * balance_k**3)
-    state = _State(guess_k, guess_k, cycle.step_s[0])
+    state = State(guess_k, guess_k, cycle.step_s[0])
+    many = len(guess_k) >= MANY
+    march = _march_many if many else _march
+    wanted = Wanted(share, steps[:0], at_depth, ROUGH_K if many else NEWTON_K)
     for turn in range(PASSES):
-        before_k, now_k, mean_potential = state.now_k, state.now_k, np.zeros_like(state.now_k)
-        for weight, (temperature_k, potential) in zip(share, _march(column, edges, state, cycle)):
-            before_k, now_k = now_k, temperature_k
-            mean_potential += weight * potential
-            if turn == PASSES - 1:
-                yield temperature_k
+        if turn == PASSES - 1:
+            wanted = Wanted(share, steps[steps < len(share)], at_depth)
+        state, mean_potential, in_cycle = march(column, edges, state, cycle, wanted)
         change = mean_potential[:, :1] + demanded - mean_potential
-        change /= 1 + column.radiative_per_k3 * now_k**3
-        change = np.clip(change, -0.5 * np.minimum(before_k, now_k), now_k)
-        state = _State(now_k + change, before_k + change, cycle.step_s[-1])
-    for temperature_k, _ in _march(column, edges, state, series.part(slice(len(share), None))):
-        yield temperature_k
+        change /= 1 + column.radiative_per_k3 * state.now_k**3
+        change = np.clip(change, -0.5 * np.minimum(state.before_k, state.now_k), state.now_k)
+        state = State(state.now_k + change, state.before_k + change, cycle.step_s[-1])
+    later = steps[steps >= len(share)] - len(share)
+    wanted = Wanted(np.zeros(len(rest.step_s)), later, at_depth)
+    _, _, after = march(column, edges, state, rest, wanted)
+    return np.concatenate([in_cycle, after], axis=1)
 
 
-class _State(NamedTuple):
+class State(NamedTuple):
     """Temperatures (s, k) now and `since_s` earlier."""
 
     now_k: np.ndarray
@@ -117,10 +135,57 @@ class _State(NamedTuple):
     since_s: float
 
 
-def _march(
-    column: Column, edges: Edges, state: _State, series: Series
-) -> Iterator[tuple[np.ndarray, np.ndarray]]:
-    """Step through `series`, yielding temperature and potential, each (s, k).
+class Wanted(NamedTuple):
+    """What a march through n steps is to tell, and how exactly.
+
+    share: weights (n,) of the sum of potentials. steps, at_depth: see `temperatures`.
+    newton_k: no solve ends with a larger change.
+    """
+
+    share: np.ndarray
+    steps: np.ndarray
+    at_depth: np.ndarray
+    newton_k: float = NEWTON_K
+
+
+# A state at the end, the weighted sum of potentials (s, k), and temperatures (s, w, d).
+Marched = tuple[State, np.ndarray, np.ndarray]
+
+
+def _march_many(
+    column: Column, edges: Edges, state: State, series: Series, wanted: Wanted
+) -> Marched:
+    """As `_march`, but compiled, unless there is no compiler."""
+    compiled = compiled_march()
+    if compiled is None:
+        return _march(column, edges, state, series, wanted)
+    now_k, before_k = state.now_k.copy(), state.before_k.copy()
+    weighed = np.empty_like(now_k)
+    told = np.empty((len(now_k), len(wanted.steps), wanted.at_depth.shape[1]))
+    row = np.full(len(series.step_s), -1)
+    row[wanted.steps] = np.arange(len(wanted.steps))
+    flow, emission = (np.broadcast_to(edge, len(now_k)) for edge in edges)
+    conductance = np.append(column.conductance_w_m2_k, 0.0)
+    capacity = np.pad(column.heat_capacity_j_kg_k, (0, 5 - len(column.heat_capacity_j_kg_k)))
+    calls = -(-now_k.size // ROOM)
+    for group in np.array_split(np.arange(len(now_k)), calls):
+        now, before = now_k[group].T.copy(), before_k[group].T.copy()
+        potential, seen = np.zeros_like(now), np.empty((*told.shape[1:], len(group)))
+        solved = compiled(
+            now, before, float(state.since_s), series.step_s, series.absorbed_w_m2[group].T.copy(),
+            column.mass_kg_m2, conductance, capacity, column.radiative_per_k3,
+            flow[group], emission[group], wanted.newton_k, NEWTON_MAX,
+            wanted.share, potential, row, wanted.at_depth, seen,
+        )  # fmt: skip
+        if not solved:
+            raise ArithmeticError(UNSOLVED)
+        now_k[group], before_k[group], weighed[group] = now.T, before.T, potential.T
+        told[group] = np.moveaxis(seen, -1, 0)
+    return State(now_k, before_k, float(series.step_s[-1])), weighed, told
+
+
+def _march(column: Column, edges: Edges, state: State, series: Series, wanted: Wanted) -> Marched:
+    """March through `series`.
 
     Second order backward differences (L-stable) with Newton on enthalpy; the first guess
     is extrapolated, so that one solve per step is the rule.
@@ -129,7 +194,11 @@ def _march(
     balance = _Balance(column, edges, *shape)
     before, now, since_s = state.before_k.ravel(), state.now_k.ravel(), state.since_s
     enthalpy_before, enthalpy_now = balance.enthalpy_of(before), balance.enthalpy_of(now)
-    for step_s, absorbed in zip(series.step_s.tolist(), series.absorbed_w_m2.T):
+    weighed = np.zeros(shape)
+    told = np.empty((shape[0], len(wanted.steps), wanted.at_depth.shape[1]))
+    row_of = {step: row for row, step in enumerate(wanted.steps.tolist())}
+    lengths_s = series.step_s.tolist()
+    for step, (step_s, absorbed) in enumerate(zip(lengths_s, series.absorbed_w_m2.T)):
         ratio = step_s / since_s
         weight = ratio * ratio / (1 + ratio)
         mass_rate = balance.mass_kg_m2 / step_s
@@ -137,8 +206,13 @@ def _march(
         mass_rate *= 1 + ratio - weight
         guess = np.maximum(now + ratio * (now - before), 0.5 * now)
         before, since_s, enthalpy_before = now, step_s, enthalpy_now
-        now, enthalpy_now, potential = balance.solve(guess, history, mass_rate, absorbed)
-        yield now.reshape(shape), potential.reshape(shape)
+        solved = balance.solve(guess, history, mass_rate, absorbed, wanted.newton_k)
+        now, enthalpy_now, potential = solved
+        if wanted.share[step]:
+            weighed += wanted.share[step] * potential.reshape(shape)
+        if step in row_of:
+            told[:, row_of[step]] = now.reshape(shape) @ wanted.at_depth
+    return State(now.reshape(shape), before.reshape(shape), since_s), weighed, told
 
 
 class _Balance:
@@ -177,7 +251,12 @@ class _Balance:
         return self.values[0].copy()
 
     def solve(
-        self, guess: np.ndarray, history: np.ndarray, mass_rate: np.ndarray, absorbed: np.ndarray
+        self,
+        guess: np.ndarray,
+        history: np.ndarray,
+        mass_rate: np.ndarray,
+        absorbed: np.ndarray,
+        newton_k: float,
     ) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
         """Temperature, enthalpy and potential (s k,) at the end of a step, by Newton from `guess`.
 
@@ -200,12 +279,12 @@ class _Balance:
             diagonal = slope / potential_slope + self.coupled
             potential_change = dptsv(diagonal, -coupling, surplus)[2]
             change = potential_change / potential_slope
-            if np.abs(change).max() < NEWTON_K:
+            if np.abs(change).max() < newton_k:
                 # The step conserves the linearised enthalpy, so carrying it on conserves energy.
                 return guess + change, enthalpy + capacity * change, potential + potential_change
             # Light on very cold ground would make Newton overshoot and diverge.
             guess = np.clip(guess + change, 0.5 * guess, 2 * guess)
-        raise ArithmeticError("the ground's heat balance was not solved: please report this")
+        raise ArithmeticError(UNSOLVED)
 
 
 def means_over(marks_s: np.ndarray, time_s: np.ndarray, samples: np.ndarray) -> np.ndarray:
@@ -234,11 +313,13 @@ def gentle_steps(
     jump_k = np.abs(np.diff(balance_k(absorbed_w_m2, emission_w_m2_k4), axis=1)).max(axis=0)
     gaps_s = np.diff(time_s)
     parts = np.ceil(np.maximum(gaps_s / LONGEST_STEP_S, jump_k / LARGEST_JUMP_K)).astype(int)
-    longest_s = np.inf
-    for step, gap_s in enumerate(gaps_s):
+    while True:
         # A step at most twice as long as the one before keeps the differences stable.
-        parts[step] = max(parts[step], np.ceil(gap_s / longest_s))
-        longest_s = 2 * gap_s / parts[step]
+        longest_s = 2 * gaps_s[:-1] / parts[:-1]
+        shorter = np.maximum(parts[1:], np.ceil(gaps_s[1:] / longest_s).astype(int))
+        if (shorter == parts[1:]).all():
+            break
+        parts[1:] = shorter
     ends = np.cumsum(parts)
     left = np.repeat(np.arange(len(parts)), parts)
     part = (np.arange(1, ends[-1] + 1) - (ends - parts)[left]) / parts[left]

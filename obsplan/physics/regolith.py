@@ -11,9 +11,8 @@ in long steps.
 Not modelled: rocks, layers of another soil, and heat that flows sideways.
 """
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Sequence
 from functools import lru_cache
-from itertools import islice
 from typing import NamedTuple
 
 import numpy as np
@@ -42,7 +41,7 @@ ALBEDO_OCTIC = 0.25  # per (90 deg)^8; same
 
 SUN_RADIUS_DEG = np.degrees(np.arcsin(SUN_RADIUS_KM / ASTRONOMICAL_UNIT_KM))  # from 1 au
 
-TOGETHER = 64  # sites solved in one system: more do not fit into the processor's cache
+TOGETHER = 32  # sites solved in one system: more do not fit into the processor's cache
 
 COLDEST_K = 15.0  # below, the heat capacity formula runs towards zero
 
@@ -253,36 +252,45 @@ def ground_temperature_k(
     temperature = np.empty((len(rows), settled, len(depths)))
     for group in _lit_alike(rows, time_s):
         wall = None if terrain is None else terrain.rows(group, absorbed.shape[:-1])
-        march, ends = _march(rows[group], time_s, soil, wall)
-        for sample, steps in enumerate(np.diff(ends, prepend=0)):
-            temperature[group, sample] = next(islice(march, int(steps) - 1, None)) @ at_depth
+        temperature[group] = _march(rows[group], time_s, soil, wall, at_depth)
     return temperature.reshape(*absorbed.shape[:-1], settled, len(depths))
 
 
 def _march(
-    absorbed_w_m2: np.ndarray, time_s: np.ndarray, soil: Soil, wall: Terrain | None
-) -> tuple[Iterator[np.ndarray], np.ndarray]:
-    """Temperatures (s, k) of sites step by step, and how many steps lead to each settled sample."""
+    absorbed_w_m2: np.ndarray,
+    time_s: np.ndarray,
+    soil: Soil,
+    wall: Terrain | None,
+    at_depth: np.ndarray,
+) -> np.ndarray:
+    """Temperatures (s, n, d) of sites at the settled samples; `at_depth` as `temperatures` has."""
     if wall is None:
         series, ends = _steps(absorbed_w_m2, time_s, soil)
-        return _temperatures(series, soil), ends
+        return _temperatures(series, soil, ends - 1, at_depth)
     taken_in = (1 - soil.normal_albedo) * wall.sunlight_w_m2(soil.normal_albedo)
     lit = absorbed_w_m2 + wall.view[:, None] * soil.normal_albedo * taken_in
     series, ends = _steps(np.concatenate([lit, taken_in]), time_s, soil)
     of_sites, of_walls = np.split(series.absorbed_w_m2, [len(lit)])
-    march = _temperatures(Series(series.step_s, of_walls), soil, wall.to_sky(soil.emissivity))
-    wall_k = np.array([state[:, 0] for state in march]).T
+    every, surface = np.arange(len(series.step_s)), np.eye(len(NODES_M), 1)
+    to_sky = wall.to_sky(soil.emissivity)
+    wall_k = _temperatures(Series(series.step_s, of_walls), soil, every, surface, to_sky)[..., 0]
     warming = wall.view[:, None] * wall.infrared_w_m2(wall_k, soil.emissivity)
-    return _temperatures(Series(series.step_s, of_sites + soil.emissivity * warming), soil), ends
+    lit_and_warmed = Series(series.step_s, of_sites + soil.emissivity * warming)
+    return _temperatures(lit_and_warmed, soil, ends - 1, at_depth)
 
 
 def _temperatures(
-    series: Series, soil: Soil, to_sky: float | np.ndarray = 1.0
-) -> Iterator[np.ndarray]:
-    """Temperatures (s, k) after each step; `to_sky` is the share of emission that is lost."""
+    series: Series,
+    soil: Soil,
+    steps: np.ndarray,
+    at_depth: np.ndarray,
+    to_sky: float | np.ndarray = 1.0,
+) -> np.ndarray:
+    """Temperatures (s, w, d) after some steps; `to_sky` is the share of emission that is lost."""
     edges = Edges(soil.heat_flow_w_m2, soil.emission_w_m2_k4 * to_sky)
     share = season_share(round(YEAR_S / SETTLE_STEP_S))
-    return heat_conduction.temperatures(regolith_column(soil.density_scale_m), edges, series, share)
+    column = regolith_column(soil.density_scale_m)
+    return heat_conduction.temperatures(column, edges, series, share, steps, at_depth)
 
 
 def _steps(absorbed_w_m2: np.ndarray, time_s: np.ndarray, soil: Soil) -> tuple[Series, np.ndarray]:

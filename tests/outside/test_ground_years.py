@@ -72,7 +72,7 @@ def marched():
     share = season_share(int(YEAR_S / HOUR_S / 6))
     march = heat_conduction.temperatures(regolith_column(), edges, series, share)
     at = HOURS[np.cumsum(series.step_s / HOUR_S).astype(int)]
-    return {t: nodes for t, nodes in zip(at, march) if t >= HOURS[first]}
+    return {t: nodes for t, nodes in zip(at, march.swapaxes(0, 1)) if t >= HOURS[first]}
 
 
 def off_k(reference, site, month, hours):

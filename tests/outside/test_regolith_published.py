@@ -177,9 +177,9 @@ def test_wave_in_a_constant_half_space():
     absorbed = 200 + 100 * np.cos(2 * np.pi * np.arange(13 * 709 + 1) / 709)
     series = heat_conduction.Series(np.full(len(absorbed), LUNATION_S / 709), absorbed[None])
     edges = heat_conduction.Edges(0.018, HIGHLAND.emission_w_m2_k4)
-    march = list(heat_conduction.temperatures(column, edges, series, np.full(709, 1 / 709)))
+    march = heat_conduction.temperatures(column, edges, series, np.full(709, 1 / 709))[0]
     temperature = np.array(
-        [[np.interp(z, column.depth_m, state[0]) for z in (0.0, 0.1)] for state in march[-709:]]
+        [[np.interp(z, column.depth_m, state) for z in (0.0, 0.1)] for state in march[-709:]]
     )
     surface, below = np.fft.rfft(temperature, axis=0)[1]
     assert abs(below / surface) == pytest.approx(0.32968, rel=0.01)

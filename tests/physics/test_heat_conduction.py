@@ -35,9 +35,9 @@ def found(column, absorbed_w_m2, heat_flow_w_m2=0.0, emissivity=1.0):
     edges = Edges(heat_flow_w_m2, emissivity * STEFAN_BOLTZMANN_W_M2_K4)
     light = np.tile(np.atleast_2d(absorbed_w_m2), DAYS + 1)
     series = Series(np.full(light.shape[1], HOUR_S), light)
-    march = list(temperatures(column, edges, series, np.full(DAY * DAYS, 1 / (DAY * DAYS))))
-    assert len(march) == light.shape[1]
-    return np.stack(march[-DAY:], axis=1)
+    march = temperatures(column, edges, series, np.full(DAY * DAYS, 1 / (DAY * DAYS)))
+    assert march.shape[1] == light.shape[1]
+    return march[:, -DAY:]
 
 
 def swinging(mean_w_m2=300.0, by_w_m2=200.0):
