@@ -10,10 +10,10 @@ with tolerances ten thousand times as strict (root mean square at the surface). 
 ratio leaves out on scipy's side the years before, which ours marches through; the second lets it
 march through them at the same pace. Many sites are marched compiled; compiling is left out.
 
-The aim is a hundred sites in one call at least 20 times as fast a site. On 2026-11-30, on a machine in
-use and at the same accuracy, LSODA takes 16 times as long by the quarter of an hour (16 to 19 in four
-runs) and 17 by the hour, BDF 96 and 63 times; with the years before, 222 and 230, 1324 and 870 times.
-Before the march was compiled LSODA took 2 times as long, and BDF, less exact then, 7 to 8 times.
+The aim is a hundred sites in one call at least 20 times as fast a site. On 2026-11-30, on a machine
+in use and at the same accuracy, LSODA takes 16 times as long by the quarter of an hour (16 to 19 in
+four runs) and 17 by the hour, BDF 96 and 63 times; with the years before, 222 and 230, 1324 and 870
+times. Before the march was compiled LSODA took 2 times as long, and BDF, less exact then, 7 to 8.
 """
 
 import time
