@@ -50,6 +50,7 @@ from obsplan.planning.problem.start_windows import windows_table as windows_tabl
 from obsplan.planning.reasons.marginal_worth import marginal_worth as marginal_worth
 from obsplan.reporting.figures.as_run import compare_figure as compare_figure
 from obsplan.reporting.figures.futures import futures_figure as futures_figure
+from obsplan.reporting.figures.goal_grids import goal_grids_figure as goal_grids_figure
 from obsplan.reporting.figures.landing_days import days_figure as days_figure
 from obsplan.reporting.figures.link import link_figure as link_figure
 from obsplan.reporting.figures.plan import plan_figure as plan_figure

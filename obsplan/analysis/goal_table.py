@@ -15,7 +15,7 @@ from obsplan.inputs.goal import Goal
 from obsplan.inputs.placed import name_in_scenario
 from obsplan.planning.plan import Plan
 from obsplan.planning.problem.goal_bins import goal_bins
-from obsplan.planning.problem.start_windows import start_mask
+from obsplan.planning.problem.start_windows import condition_words, start_mask, start_masks
 
 # Rounding of minutes.
 ROUNDING = 1e-9
@@ -194,6 +194,22 @@ def _open_starts(plan: Plan, goal: Goal, now_min: int) -> dict[str, np.ndarray]:
     return found
 
 
+def _why_closed(plan: Plan, goal: Goal, place: int, name: str) -> str:
+    """What no start of an activity in a bin has: conditions that are met at none of them."""
+    environment = plan.environment
+    activity = environment.scenario.activity_named(name)
+    # Whether data can be received in time comes later.
+    there = goal_bins(environment, goal.model_copy(update={"counted": "done"}), activity) == place
+    if not there.any():
+        return ": the span has none of its values"
+    words, masks = (
+        condition_words(environment.scenario, activity),
+        start_masks(environment, activity),
+    )
+    never = [words[key] for key, mask in masks.items() if key in words and not (mask & there).any()]
+    return f": none there has {' or '.join(never)}" if never else ""
+
+
 def _why(plan: Plan, each: Counters, place: int, closed: list[str], is_closed: bool) -> str:
     """Why runs are missing in a bin, in words."""
     goal = each.goal
@@ -201,7 +217,8 @@ def _why(plan: Plan, each: Counters, place: int, closed: list[str], is_closed: b
         left = "" if plan.now_utc is None else " is left"
         known = plan.environment.scenario.activity_named
         names = dict.fromkeys(name_in_scenario(known(name)) for name in closed)
-        return f"no permitted start of {' or '.join(names)}{left}"
+        why = _why_closed(plan, goal, place, closed[0]) if len(names) == 1 and not left else ""
+        return f"no permitted start of {' or '.join(names)}{left}{why}"
     aboard = min(each.planned[place], goal.runs_each) - min(
         len(each.reached[place]), goal.runs_each
     )

@@ -110,6 +110,13 @@ def _resources_figure(results: Results) -> "Figure":
     return resources_figure(results.plan)
 
 
+def _goal_grids_figure(results: Results) -> "Figure | None":
+    from obsplan.reporting.figures.goal_grids import goal_grids_figure, grids_of
+
+    plan = results.plan
+    return goal_grids_figure(plan) if grids_of(plan.environment) else None
+
+
 def _alternatives_figure(results: Results) -> "Figure | None":
     from obsplan.reporting.figures.alternatives import alternatives_figure
 
@@ -149,6 +156,11 @@ FILES = {
             goal_table(results.plan) if results.plan.environment.scenario.goal else None
         ),
         "with [[goal]]",
+    ),
+    "goal_grids.png": OutputFile(
+        "figure: goals over two quantities, the runs in each bin and all permitted starts",
+        _goal_grids_figure,
+        "with a goal over two quantities",
     ),
     "unplaced.csv": OutputFile(
         "requested runs that are not scheduled, why, and a change that lets one more fit",

@@ -6,7 +6,6 @@ from matplotlib.figure import Figure
 
 from obsplan.common import intervals
 from obsplan.environment.model import Environment, wanted_depths_m
-from obsplan.environment.orbiter_table import MAGNETOTAIL_LIMIT_DEG
 from obsplan.inputs.conditions import depth_column
 from obsplan.reporting.figures import layout
 from obsplan.reporting.figures.events import (
@@ -164,8 +163,7 @@ def _tail_lane(ax: Axes, environment: Environment) -> None:
     ax.set_ylim(0.4, -0.4)
     ax.set_yticks([0], ["Earth's magnetotail"])
     ax.tick_params(axis="y", length=0)
-    site = environment.scenario.site
-    limit_deg = site.magnetotail_limit_deg if site else MAGNETOTAIL_LIMIT_DEG
+    limit_deg = environment.scenario.landing_site.magnetotail_limit_deg
     reach = f"{inside.sum() / 60:.1f} h (±{limit_deg:g}°)"
     layout.label_lines(ax, [(0, reach if inside.any() else "outside", layout.NO_LINE)])
 

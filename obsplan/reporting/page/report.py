@@ -37,6 +37,7 @@ from obsplan.reporting.page.elements import (
 from obsplan.reporting.page.futures import futures_part
 from obsplan.reporting.page.goals import goal_cards, goals_part
 from obsplan.reporting.page.margins import margin_cards, margins_part, ranked_margins
+from obsplan.reporting.page.orbit import is_in_orbit, orbit_part
 from obsplan.reporting.page.policy import content_policy, with_style_rules
 from obsplan.reporting.page.quiet import quiet_part
 from obsplan.reporting.page.sections import (
@@ -70,6 +71,7 @@ SECTIONS = (
     ("decisions", "Next decisions"),
     ("activities", "Runs and coverage"),
     ("quiet", "Quiet hours"),
+    ("orbit", "In orbit"),
     ("contacts", "Contacts"),
     ("latency", "Data latency"),
     ("assumptions", "Assumptions and versions"),
@@ -108,6 +110,7 @@ def report_page(
         "decisions": [*decisions_part(plan), *_deadlines(deadlines), *_leeway(leeway)],
         "activities": [activity_part(plan, a) for a in scenario.activity],
         **({"quiet": quiet_part(plan)} if has_quiet(scenario) else {}),
+        **({"orbit": orbit_part(plan)} if is_in_orbit(environment) else {}),
         "contacts": contacts_part(used_contacts(plan), environment.contacts["used_min"].sum() / 60),
         "latency": latency_part(latency_table(plan)),
         "assumptions": assumptions_part(environment),
