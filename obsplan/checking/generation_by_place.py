@@ -7,6 +7,7 @@ import numpy as np
 from obsplan.checking.slots import Run
 from obsplan.environment.model import Environment
 from obsplan.inputs.placed import DriveActivity
+from obsplan.inputs.stop import LANDER
 
 
 def generated_w(
@@ -14,23 +15,23 @@ def generated_w(
 ) -> np.ndarray:
     """Generation (n,) of the first `minutes` of the span; `runs` are those of the platform.
 
-    On the way, and where a drive failed, the rover may be at either end: each minute counts with
-    what the arrays yield at the darker one. Before its first drive it stands where that begins.
+    On the way, and where a drive ended short, the rover is between two places: each minute counts
+    with what the arrays yield at the darker one. A drive that failed leads nowhere.
     """
-    drives = [run for run in runs if isinstance(run.activity, DriveActivity)]
-    drives.sort(key=lambda run: run.start_min)
-    if not drives or not environment.stop_sky:
-        return environment.generation_at_w(platform, "")[:minutes]
-    legs = [run.activity.leg for run in drives if isinstance(run.activity, DriveActivity)]
-    total_w = environment.generation_at_w(platform, legs[0].start)[:minutes].copy()
-    for run, leg in zip(drives, legs):
-        ends = [
-            environment.generation_at_w(platform, end)[:minutes] for end in (leg.start, leg.end)
-        ]
-        since = min(max(run.first, 0), minutes)
-        total_w[since:] = np.minimum(*ends)[since:]
-        assert isinstance(run.activity, DriveActivity)
-        if run.activity.is_last and run.state != "failed":
-            until = min(max(run.last, 0), minutes)
-            total_w[until:] = ends[1][until:]
+    total_w = environment.generation_at_w(platform, LANDER)[:minutes]
+    if not environment.stop_sky:
+        return total_w
+    total_w = total_w.copy()
+    for run in sorted(runs, key=lambda run: run.start_min):
+        drive = run.activity
+        if not isinstance(drive, DriveActivity) or run.state == "failed":
+            continue
+        start_w, end_w = (
+            environment.generation_at_w(platform, place)[:minutes]
+            for place in (drive.leg.start, drive.leg.end)
+        )
+        since, until = (min(max(minute, 0), minutes) for minute in (run.first, run.last))
+        total_w[since:] = np.minimum(start_w, end_w)[since:]
+        if drive.is_last and run.state != "shortened":
+            total_w[until:] = end_w[until:]
     return total_w

@@ -7,7 +7,8 @@ import numpy as np
 from obsplan.environment.model import Environment
 from obsplan.inputs.activity import Activity
 from obsplan.inputs.hardware import Platform
-from obsplan.inputs.placed import PlacedActivity
+from obsplan.inputs.placed import DriveActivity, PlacedActivity
+from obsplan.inputs.scenario import Scenario
 from obsplan.planning.problem.definition import Heater
 from obsplan.planning.problem.supplies import supplies_of
 from obsplan.planning.problem.unit_bounds import LINE_K, bounds, heated_by_runs, heater_bound
@@ -58,17 +59,34 @@ def platform_power(environment: Environment, platform: Platform, relaxed: bool) 
 
 
 def _generation_w(environment: Environment, platform: Platform, relaxed: bool) -> np.ndarray:
-    """What the arrays yield (n,) at the darkest place of a rover's route; if `relaxed`, at the
-    brightest that it may be at."""
+    """What the arrays yield (n,) at the darkest place of a rover's route that it can have reached
+    by each minute; if `relaxed`, at the brightest that it may be at."""
     scenario = environment.scenario
     own = [stop.name for stop in scenario.stop if stop.platform == platform.name]
-    if not relaxed:
-        placed = [a for a in scenario.activity if isinstance(a, PlacedActivity)]
-        left_out = {a.stop for a in placed} - {a.stop for a in placed if a.visited}
-        own = [stop for stop in own if stop not in left_out]
-    yields = [environment.generation_at_w(platform.name, stop) for stop in ("", *own)]
-    worst_or_best: np.ndarray = (np.max if relaxed else np.min)(yields, axis=0)
-    return worst_or_best
+    at_site_w = environment.generation_at_w(platform.name, "")
+    yields = {stop: environment.generation_at_w(platform.name, stop) for stop in own}
+    if relaxed:
+        brightest_w: np.ndarray = np.max([at_site_w, *yields.values()], axis=0)
+        return brightest_w
+    placed = [a for a in scenario.activity if isinstance(a, PlacedActivity)]
+    left_out = {a.stop for a in placed} - {a.stop for a in placed if a.visited}
+    darkest_w, earliest_min = at_site_w.copy(), _earliest_min(scenario, platform)
+    for stop in own:
+        if stop not in left_out:
+            since = min(earliest_min.get(stop, 0), len(darkest_w))
+            darkest_w[since:] = np.minimum(darkest_w, yields[stop])[since:]
+    return darkest_w
+
+
+def _earliest_min(scenario: Scenario, platform: Platform) -> dict[str, int]:
+    """When a rover can begin the drive to each stop of its route, one drive after the other."""
+    earliest: dict[str, int] = {}
+    now = 0
+    for drive in scenario.activity:
+        if isinstance(drive, DriveActivity) and scenario.platform_of(drive) == platform.name:
+            earliest.setdefault(drive.leg.end, now)
+            now += scenario.slot_min(drive)
+    return earliest
 
 
 def heat_saved(environment: Environment, activity: Activity, starts: np.ndarray) -> float:

@@ -119,10 +119,12 @@ def test_arrays_yield_by_the_minute_what_they_do_where_the_rover_stands(environm
     )
     assert np.array_equal(found, expected)
     assert (expected != at[""]).sum() > 300
-    failed = [run(scenario, "drive lander to R2", 100, 190, "failed")]
+    short = [run(scenario, "drive lander to R2", 100, 130, "shortened")]
     assert np.array_equal(
-        generated_w(environment, "rover", failed, minutes), [*at[""][:100], *both[100:]]
+        generated_w(environment, "rover", short, minutes), [*at[""][:100], *both[100:]]
     )
+    failed = [run(scenario, "drive lander to R2", 100, 190, "failed")]
+    assert np.array_equal(generated_w(environment, "rover", failed, minutes), at[""])
     assert np.array_equal(generated_w(environment, "rover", [], minutes), at[""])
 
 
