@@ -6,8 +6,9 @@ import pytest
 from tools.places import PLACES
 
 from obsplan.environment.build import make_environment
+from obsplan.inputs.placed import DriveActivity
 from obsplan.inputs.read_scenario import read_scenario
-from obsplan.planning.route.route_search import best_found
+from obsplan.planning.routed import routed
 
 PARK = "store = { capacity_mbit = 300.0 }\n"
 
@@ -22,8 +23,8 @@ def test_a_shorter_span_leaves_stops_out_and_the_rover_still_parks(tmp_path, end
     text = text.replace(PARK, PARK + 'parking = { stop = ["lander"] }\n')
     (tmp_path / "s.toml").write_text(text)
     environment = make_environment(read_scenario(tmp_path / "s.toml"))
-    found = best_found(environment, {}, "low", Event())
-    assert found is not None
-    (route,) = found.itinerary.routes
-    assert route.places[0] == route.places[-1] == "lander"
-    assert len(set(route.places)) - 1 == visited
+    found = routed(environment, "low", Event(), lambda line: None)
+    assert found.first is not None and not found.first.lacks_required_runs()
+    drives = [a for a in found.environment.scenario.activity if isinstance(a, DriveActivity)]
+    places = ["lander", *(drive.leg.end for drive in drives if drive.is_last)]
+    assert places[-1] == "lander" and len(set(places)) - 1 == visited
