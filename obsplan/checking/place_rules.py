@@ -103,9 +103,11 @@ def place_violations(
         if platform.drive is None:
             continue
         rover = Rover(platform, places_of(scenario, platform.name))
+        seen = _seen(environment, platform.name)
         for run, on_earth_min in zip(runs, at_min):
             if run.platform != platform.name:
                 continue
+            _stand_where_seen(rover, seen, run.start_min)
             if isinstance(run.activity, DriveActivity):
                 yield from _unlike_drive(scenario, rover, run)
                 yield from _early(environment, rover, run)
@@ -115,6 +117,26 @@ def place_violations(
                 yield from _early(environment, rover, run)
                 rover.at_work.append(run)
         yield from _not_parked(scenario, rover, minutes)
+
+
+def _seen(environment: Environment, platform: str) -> list[tuple[float, str]]:
+    """When telemetry has seen a rover at a place, in minutes of the span, and where."""
+    told, scenario = environment.telemetry, environment.scenario
+    return sorted(
+        (float(scenario.minutes_of(read_utc)), part.at)
+        for part in (told.platform if told else ())
+        if told and part.name == platform and part.at is not None
+        for read_utc in [part.at_utc or told.at_utc]
+        if read_utc is not None
+    )
+
+
+def _stand_where_seen(rover: Rover, seen: list[tuple[float, str]], minute: float) -> None:
+    """The rover stands where it was seen last before a minute, unless it has driven since."""
+    driven_min = rover.drive.end_min if rover.drive else 0.0
+    for seen_min, place in seen:
+        if driven_min <= seen_min <= minute:
+            rover.stop = place
 
 
 def _drive(rover: Rover, run: Run, on_earth_min: float) -> None:
@@ -147,10 +169,9 @@ def _unlike_drive(scenario: Scenario, rover: Rover, run: Run) -> Iterator[Violat
     """A drive that begins where the rover is not, while it drives, or while it works at a stop."""
     leg, part, before = driven(run).leg, driven(run).part, rover.drive
     begins = f"{run} starts at {scenario.stamp_at(run.start_min)}"
-    if part == 1:
-        goes_on = rover.stop == leg.start
-    else:
-        goes_on = not (rover.stop or rover.is_short) and _precedes(before, leg, part)
+    goes_on = part == 1 and rover.stop == leg.start
+    if not rover.stop:
+        goes_on = _goes_on(driven(before), rover.is_short, leg, part)
     if not goes_on:
         away_m = _apart_m(rover.position, along(leg.path_m, (part - 1) / leg.parts))
         whence = f'"{leg.start}"' if part == 1 else f"the end of part {part - 1} of {leg.parts}"
@@ -167,9 +188,14 @@ def _unlike_drive(scenario: Scenario, rover: Rover, run: Run) -> Iterator[Violat
             yield _of_two(scenario, run, "place", minutes, "min", problem, work)
 
 
-def _precedes(before: Run | None, leg: Leg, part: int) -> bool:
-    """Whether a drive was the part of a leg before this one."""
-    return (driven(before).leg, driven(before).part) == (leg, part - 1)
+def _goes_on(before: DriveActivity, is_short: bool, leg: Leg, part: int) -> bool:
+    """Whether a part of a leg goes on from between two stops, or back.
+
+    Of a part that ended short that part is made again, and is no longer than it was.
+    """
+    if (leg.start, leg.end) == (before.leg.end, before.leg.start):
+        return part == leg.parts - before.part + 1
+    return leg == before.leg and part == before.part + (not is_short)
 
 
 def _early(environment: Environment, rover: Rover, run: Run) -> Iterator[Violation]:

@@ -4,7 +4,7 @@ An activity `at` stops is read as one activity at each of them, and drives are a
 that all that knows slots knows place as well. A route says which drives are made in which order.
 """
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Collection, Iterator, Sequence
 from math import ceil
 from typing import TYPE_CHECKING, Any, NamedTuple
 
@@ -71,11 +71,12 @@ class PlacedGoal(Goal):
 class Route(NamedTuple):
     """The places of a rover in the order of its visits; the first is where it stands at first.
 
-    done: so many parts of its first leg are behind the rover, which then stands between places.
+    begun: whether it is on its first leg already, with so many parts of that `done`.
     """
 
     platform: str
     places: tuple[str, ...]
+    begun: bool = False
     done: int = 0
 
 
@@ -159,8 +160,9 @@ def on_route(
         activities = (*anywhere, *before, *ahead, *idle)
         return scenario.model_copy(update={"activity": activities})
     required = [drive.model_copy(update={"must": 1}) for drive in ahead]
-    stands = {route.platform: route.places[0] for route in routes if not route.done}
-    return _driven(scenario, [*before, *required], stands, idle)
+    stands = {route.platform: route.places[0] for route in routes if not route.begun}
+    gone = {route.places[0] for route in routes if route.begun}
+    return _driven(scenario, [*before, *required], stands, gone, idle)
 
 
 def followed(scenario: Scenario, slots: "pd.DataFrame") -> Scenario:
@@ -169,18 +171,20 @@ def followed(scenario: Scenario, slots: "pd.DataFrame") -> Scenario:
     rows = slots[slots["activity"].isin(list(known))] if known and len(slots) else slots[:0]
     names = rows.sort_values("start_utc", kind="stable")["activity"].tolist()
     drives = [known[name] for name in dict.fromkeys(names)]
-    return _driven(scenario, drives, {}) if known else scenario
+    return _driven(scenario, drives) if known else scenario
 
 
 def _driven(
     scenario: Scenario,
     drives: Sequence[DriveActivity],
-    stands: dict[str, str],
+    stands: dict[str, str] | None = None,
+    gone: Collection[str] = (),
     idle: Sequence[DriveActivity] = (),
 ) -> Scenario:
     """The scenario with these drives, in this order on each rover, and idle ones.
 
-    stands: places where a rover is without a drive there, by its name.
+    stands: places where a rover is without a drive there, by its name. gone: those that rovers have
+    left before their first required drive.
     """
     ordered: list[DriveActivity] = []
     arrived: dict[str, DriveActivity | None] = {}
@@ -190,6 +194,8 @@ def _driven(
         own = [d for d in drives if d.instrument == drive_instrument(rover.name)]
         arrived[LANDER if not own or own[0].part > 1 else own[0].leg.start] = None
         for k, drive in enumerate(own):
+            if drive.must and not (k and own[k - 1].must):
+                arrived = {stop: by for stop, by in arrived.items() if stop not in gone}
             orders = [_look(rover.drive, own[k - 1])] if k else []
             if drive.part == 1:
                 orders += _before_leaving(rover.drive, drive.leg.start, names)
@@ -198,7 +204,7 @@ def _driven(
                 arrived[drive.leg.end] = drive
                 left.pop(drive.leg.end, None)
             ordered.append(drive.model_copy(update={"after": tuple(orders)}))
-        arrived.setdefault(stands.get(rover.name, LANDER), None)
+        arrived.setdefault((stands or {}).get(rover.name, LANDER), None)
     how = {drive_instrument(p.name): p.drive for p in scenario.platform}
     activities = [_at_stop(a, arrived, left, how) for a in not_driving(scenario)]
     return scenario.model_copy(update={"activity": (*activities, *ordered, *idle)})

@@ -44,10 +44,14 @@ class Aims(NamedTuple):
 
 
 class Standing(NamedTuple):
-    """Where a rover stands: at a place, or after so many parts of a leg between two."""
+    """Where a rover stands: at a place, or on the leg between two.
+
+    onward: parts of the leg behind it if it drives on, back: if it turns round.
+    """
 
     places: tuple[str, ...]
-    done: int = 0
+    onward: int = 0
+    back: int = 0
 
 
 def route_ahead(
@@ -117,9 +121,8 @@ def standing(environment: Environment, fixed: pd.DataFrame, rover: str) -> Stand
     ]
     for slot in fixed.sort_values("end_utc", kind="stable").itertuples(index=False):
         drive = known.get(slot.activity)
-        if drive is None or slot.state in ("failed", "shortened"):
-            continue
-        where, since = _after(drive), slot.end_utc
+        if drive is not None and slot.state != "failed":
+            where, since = _after(drive, slot.state == "shortened"), slot.end_utc
     later = [place for read_utc, place in sorted(seen) if read_utc >= since and place]
     return Standing((later[-1],)) if later else where
 
@@ -142,24 +145,22 @@ def odometer_notes(environment: Environment, fixed: pd.DataFrame) -> list[str]:
     return notes
 
 
-def _after(drive: DriveActivity) -> Standing:
-    """Where a rover stands after a drive."""
-    if drive.is_last:
-        return Standing((drive.leg.end,))
-    return Standing((drive.leg.start, drive.leg.end), drive.part)
+def _after(drive: DriveActivity, is_short: bool) -> Standing:
+    """Where a rover stands after a drive, or within it if that ended short."""
+    leg = drive.leg
+    if drive.is_last and not is_short:
+        return Standing((leg.end,))
+    # The way back is as long, and in as many parts.
+    return Standing((leg.start, leg.end), drive.part - is_short, leg.parts - drive.part)
 
 
 def _beginnings(scenario: Scenario, rover: str, where: Standing) -> tuple[Route, ...]:
     """The ways to go on: from a place, or along the leg that the rover is on, or back."""
-    if not where.done:
+    if len(where.places) == 1:
         return (Route(rover, where.places),)
-    start, end = where.places
-    parts = {(d.leg.start, d.leg.end): d.leg.parts for d in scenario.drive}
-    # The way back is as long, and in as many parts.
-    onward, back = ((start, end), where.done), ((end, start), -where.done)
-    return tuple(
-        Route(rover, leg, done % parts[leg]) for leg, done in (onward, back) if leg in parts
-    )
+    legs = {(drive.leg.start, drive.leg.end) for drive in scenario.drive}
+    ways = (where.places, where.onward), (where.places[::-1], where.back)
+    return tuple(Route(rover, leg, True, done) for leg, done in ways if leg in legs)
 
 
 def _staying(stands: dict[str, Standing]) -> tuple[Route, ...]:
@@ -185,9 +186,11 @@ def _old_itinerary(
                 continue
             places.append(drive.leg.end)
             leave.append(steps[drive.name])
-        if not _makes(scenario, Route(rover, tuple(places), where.done), own):
+        is_on_leg = len(where.places) > 1
+        route = Route(rover, tuple(places), is_on_leg, where.onward)
+        if not _makes(scenario, route, own) or (is_on_leg and len(places) < 2):
             return None
-        routes.append(Route(rover, tuple(places), where.done))
+        routes.append(route)
         departures.append(tuple(leave))
     return Itinerary(tuple(routes), tuple(departures))
 

@@ -173,14 +173,16 @@ def test_a_drive_takes_its_real_minutes():
     assert short == [("duration", "s1", 120, 5, "min")]
 
 
-def test_the_same_drive_twice():
-    kinds = {
-        row[0]
-        for row in found(
-            scene(), ROUND[0], ("drive R1 to lander", 240), ("drive lander to R1", 300)
-        )
-    }
-    assert kinds == {"count"}
+def test_a_drive_may_be_made_again_once_the_rover_is_back():
+    there, back, again = ROUND[0], ("drive R1 to lander", 240), ("drive lander to R1", 300)
+    assert found(scene(), there, back, again) == []
+    assert [row[0] for row in found(scene(), there, again)] == ["drive"]
+
+
+@pytest.mark.parametrize("onward", ["drive lander to R1", "drive R1 to lander"])
+def test_after_a_drive_that_ended_short_the_rover_goes_on_or_back(onward):
+    rows = [("drive lander to R1", 120, 135), (onward, 240)]
+    assert found(scene(), *rows, states=["shortened", "planned"]) == []
 
 
 def test_a_point_along_a_path_is_found_by_length():

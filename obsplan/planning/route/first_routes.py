@@ -83,7 +83,7 @@ def _left_to_drive(scenario: Scenario, beginning: Route) -> int:
         for drive in scenario.drive
         if (drive.leg.start, drive.leg.end) == leg and drive.part > beginning.done
     )
-    return sum(steps) if beginning.done else 0
+    return sum(steps) if beginning.begun else 0
 
 
 def _without_repeats(names: tuple[str, ...]) -> tuple[str, ...]:

@@ -267,7 +267,7 @@ def _with(parts: tuple, index: int, part: object) -> tuple:
 def _other_orders(scenario: Scenario, worth: dict[str, float], route: Route) -> Iterator[Route]:
     """The route with a visit inserted or dropped, or with some of them turned round."""
     rover = scenario.platform_named(route.platform)
-    ends, begun = ending_places(scenario, rover), 2 if route.done else 1
+    ends, begun = ending_places(scenario, rover), 2 if route.begun else 1
     start, visited = route.places[:begun], list(route.places[begun:])
     of_use = {a.stop for a in scenario.activity if isinstance(a, PlacedActivity) and worth[a.name]}
     left_out = [n for n in places_of(scenario, rover.name) if n in of_use - {*route.places}]
