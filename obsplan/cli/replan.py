@@ -146,7 +146,7 @@ def replan(
     """
     from obsplan.inputs.read_scenario import read_scenario
     from obsplan.operations.replan import make_replan
-    from obsplan.reporting import plan_directory
+    from obsplan.reporting import calendar, plan_directory
     from obsplan.reporting.text.terminal import progress
 
     plan_directory.require_replaceable(output)
@@ -154,7 +154,7 @@ def replan(
     scenario = with_pins(with_keep_outs(scenario, keep_outs), pins)
     now_utc = instant_in_span(now, scenario, "--now")
     slots = read_slots(timeline, scenario, "planned for this one", now_utc)
-    plan_directory.calendar_of(timeline_path(timeline).parent)
+    calendar.calendar_of(timeline_path(timeline).parent)
     earlier = reported_before(timeline, scenario, now_utc)
     state, ran = _reported(telemetry, as_run, scenario, now_utc, slots, earlier)
     environment = environment_of(scenario, ephemeris, state)

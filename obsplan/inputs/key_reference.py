@@ -20,6 +20,7 @@ from obsplan.inputs.telemetry_file import State
 from obsplan.inputs.timeline_columns import (
     COMPARED,
     NEEDED,
+    PLACES,
     READ_COLUMNS,
     REPLANNED,
     TIMELINE,
@@ -93,11 +94,13 @@ def _timeline() -> Part:
     description = (
         f"{summary} A timeline that is edited by hand needs only the required columns, and "
         "end_utc for rows of the radio. Columns marked compared may be left out or empty, but must "
-        "fit the rest of their row; columns that are only written are ignored. A replan adds the "
-        "columns reason and why."
+        "fit the rest of their row; columns that are only written are ignored. With stops "
+        "there are the columns stop and from_stop; a replan adds reason and why."
     )
     heading = "columns of timeline.csv"
-    return columns_part("timeline", heading, summary, description, TIMELINE + REPLANNED, _read)
+    return columns_part(
+        "timeline", heading, summary, description, TIMELINE + PLACES + REPLANNED, _read
+    )
 
 
 def _read(column: Column) -> str:

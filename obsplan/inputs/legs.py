@@ -20,7 +20,7 @@ from obsplan.inputs.hazards_csv import NamedHazard, read_hazards
 from obsplan.inputs.scenario import Scenario, Site
 from obsplan.inputs.stop import LANDER, Drive, Stop
 from obsplan.physics.ground_model import ground_around, level_ground
-from obsplan.physics.ground_path import Drivable, GroundPath, in_parts, shortest_paths
+from obsplan.physics.ground_path import Drivable, GroundPath, Parts, in_parts, shortest_paths
 from obsplan.physics.line_of_sight import open_nodes
 from obsplan.physics.terrain_skyline import east_and_north
 
@@ -30,10 +30,10 @@ Place = tuple[float, float]  # metres east and north of the lander
 class Leg(NamedTuple):
     """A way from one place to another.
 
-    drive_min: time on the move, without looks in between. part_min: that of each of the equal
-    parts that it is driven in. azimuth_deg, part_azimuth_deg: straight from start to end of the
-    whole and of each part, from north through east. path_m: its corners, metres east and north of
-    the lander.
+    drive_min: time on the move, without looks in between. azimuth_deg: straight from start to end,
+    from north through east. path_m: its corners, metres east and north of the lander. cuts_m: its
+    ends, and where it is cut into the equal parts that it is driven in; of each of those part_min,
+    part_azimuth_deg, part_climb_m and part_slope_deg (the steepest).
     """
 
     start: str
@@ -42,10 +42,13 @@ class Leg(NamedTuple):
     climb_m: float
     steepest_slope_deg: float
     drive_min: float
-    part_min: tuple[float, ...]
     azimuth_deg: float
-    part_azimuth_deg: tuple[float, ...]
     path_m: tuple[Place, ...]
+    cuts_m: tuple[Place, ...]
+    part_min: tuple[float, ...]
+    part_azimuth_deg: tuple[float, ...]
+    part_climb_m: tuple[float, ...]
+    part_slope_deg: tuple[float, ...]
 
     @property
     def parts(self) -> int:
@@ -182,9 +185,10 @@ def _leg(drive: Drive, start: str, end: str, path: GroundPath, ways: Ways | None
         (east, north), (to_east, to_north) = path.corners_m
         shares = [part / parts for part in range(parts + 1)]
         cuts = tuple((east + s * (to_east - east), north + s * (to_north - north)) for s in shares)
-        took: tuple[float, ...] = (path.minutes / parts,) * parts
+        level = (0.0,) * parts
+        cut = Parts(cuts, (path.minutes / parts,) * parts, level, level)
     else:
-        cuts, took = in_parts(ways.drivable, path, parts)
+        cut = in_parts(ways.drivable, path, parts)
     return Leg(
         start,
         end,
@@ -192,10 +196,13 @@ def _leg(drive: Drive, start: str, end: str, path: GroundPath, ways: Ways | None
         path.climb_m,
         path.steepest_slope_deg,
         detour * path.minutes,
-        tuple(detour * minutes for minutes in took),
         _azimuth_deg(path.corners_m[0], path.corners_m[-1]),
-        tuple(_azimuth_deg(*ends) for ends in pairwise(cuts)),
         path.corners_m,
+        cut.cuts_m,
+        tuple(detour * minutes for minutes in cut.minutes),
+        tuple(_azimuth_deg(*ends) for ends in pairwise(cut.cuts_m)),
+        cut.climb_m,
+        cut.steepest_slope_deg,
     )
 
 

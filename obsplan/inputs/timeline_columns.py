@@ -36,12 +36,18 @@ TIMELINE = (
     Column("data_mbit", "Mbit", "data that the run yields"),
     Column("value", "", "what the run adds to the value of the plan"),
 )
+# What a timeline tells of place if the scenario has stops.
+PLACES = (
+    Column("stop", "", "stop of the run, or where the drive leads"),
+    Column("from_stop", "", "where the drive begins; empty for other slots"),
+)
 # What a replan tells beside them.
 REPLANNED = (
     Column("reason", "", "why a slot was shortened or failed, as it was reported"),
     Column("why", "", "why the replan left the slot as it is"),
 )
 TIMELINE_COLUMNS = tuple(column.name for column in TIMELINE)
+PLACE_COLUMNS = tuple(column.name for column in PLACES)
 REPLANNED_COLUMNS = tuple(column.name for column in REPLANNED)
 UNITS = {column.name: column.unit for column in TIMELINE}
 # Columns that a reader requires, all that it reads, and those that it only compares with the rest

@@ -158,22 +158,44 @@ def along_path(drivable: Drivable, corners_m: np.ndarray) -> GroundPath | None:
     )
 
 
-def in_parts(
-    drivable: Drivable, path: GroundPath, parts: int
-) -> tuple[tuple[tuple[float, float], ...], tuple[float, ...]]:
-    """Where a path is cut into parts of equal length, ends included, and the minutes of each."""
+class Parts(NamedTuple):
+    """A path in n parts of equal length.
+
+    cuts_m (n + 1): metres east and north of where it is cut, both ends included. minutes, climb_m,
+    steepest_slope_deg (n): of each part.
+    """
+
+    cuts_m: tuple[tuple[float, float], ...]
+    minutes: tuple[float, ...]
+    climb_m: tuple[float, ...]
+    steepest_slope_deg: tuple[float, ...]
+
+
+def in_parts(drivable: Drivable, path: GroundPath, parts: int) -> Parts:
+    """A path in parts of equal length."""
     corners_m = np.array(path.corners_m)
     pieces = [_pieces(drivable.ground, *ends) for ends in zip(corners_m, corners_m[1:])]
     length_m, rise_m, slope_deg = (np.concatenate(part) for part in zip(*pieces))
     minutes = np.where(length_m > 0, length_m / drivable.speed_m_min(slope_deg), 0.0)
     flat_m = np.sqrt(np.maximum(length_m**2 - rise_m**2, 0))
-    at_m, at_min, on_map_m = (np.append(0, np.cumsum(each)) for each in (length_m, minutes, flat_m))
+    at_m, at_min, on_map_m, climbed_m = (
+        np.append(0, np.cumsum(each)) for each in (length_m, minutes, flat_m, np.maximum(rise_m, 0))
+    )
     corner = np.append(0, np.cumsum([len(length) for length, _, _ in pieces]))
     cuts_m = np.linspace(0, at_m[-1], parts + 1)
     cuts_on_map_m = np.interp(cuts_m, at_m, on_map_m)
     where = [np.interp(cuts_on_map_m, on_map_m[corner], axis).tolist() for axis in corners_m.T]
-    took = np.diff(np.interp(cuts_m, at_m, at_min))
-    return tuple(zip(*where)), tuple(took.tolist())
+    took, climb_m = (np.diff(np.interp(cuts_m, at_m, each)) for each in (at_min, climbed_m))
+    steepest_deg = [
+        slope_deg[(at_m[1:] > first) & (at_m[:-1] < last)].max(initial=0.0)
+        for first, last in zip(cuts_m, cuts_m[1:])
+    ]
+    return Parts(
+        tuple(zip(*where)),
+        tuple(took.tolist()),
+        tuple(climb_m.tolist()),
+        tuple(map(float, steepest_deg)),
+    )
 
 
 # ----------------------------------------------------------------------------- pieces

@@ -9,6 +9,7 @@ calendars.
 
 from collections.abc import Iterator
 from datetime import UTC, datetime, timedelta
+from pathlib import Path
 from uuid import NAMESPACE_URL, uuid5
 
 import icalendar
@@ -19,7 +20,10 @@ from obsplan.analysis.command_loads import command_loads
 from obsplan.analysis.missing_runs import requested_runs
 from obsplan.common.caution import CAUTION
 from obsplan.common.errors import TableError
+from obsplan.common.input_file import read_input
 from obsplan.common.instants import full_stamp
+from obsplan.inputs.activity import Activity
+from obsplan.inputs.placed import DriveActivity, PlacedActivity
 from obsplan.inputs.scenario import Scenario
 from obsplan.planning.plan import Plan
 from obsplan.reporting.place import place_name
@@ -82,6 +86,25 @@ def entries_of(content: bytes, source: str) -> dict[str, icalendar.Event]:
     return entries
 
 
+def calendar_of(*directories: Path | None) -> dict[str, icalendar.Event]:
+    """The entries of the calendars in these directories, the later version of each.
+
+    Raises TableError if one of them cannot be read or was not written by obsplan.
+    """
+    entries: dict[str, icalendar.Event] = {}
+    for path in (directory / "plan.ics" for directory in directories if directory):
+        try:
+            found = entries_of(read_input(path), str(path))
+        except FileNotFoundError:
+            continue
+        except OSError as problem:
+            raise TableError(f"{path}: cannot be read ({problem.strerror})") from None
+        for uid, entry in found.items():
+            if uid not in entries or sequence_of(entry) > sequence_of(entries[uid]):
+                entries[uid] = entry
+    return entries
+
+
 def _all_entries(plan: Plan) -> Iterator[tuple[tuple[str, ...], dict, str]]:
     """Key of each entry, its properties, and the text of its alarm, if any."""
     environment, timeline = plan.environment, plan.timeline
@@ -125,10 +148,17 @@ def _slot(scenario: Scenario, slot) -> dict:
         "dtend": _utc(slot.end_utc),
         "summary": f"{slot.platform}: {slot.activity} {slot.run}",
         "description": "\n".join(lines),
-        "location": place_name(scenario),
+        "location": _where(activity, place_name(scenario)),
         "categories": ["slot"],
         "status": "TENTATIVE" if slot.state == "planned" else "CONFIRMED",
     }
+
+
+def _where(activity: Activity, site: str) -> str:
+    """The site, and where the rover is there or from where to where it drives."""
+    if isinstance(activity, DriveActivity):
+        return f"from {activity.leg.start} to {activity.leg.end}, {site}"
+    return f"{activity.stop}, {site}" if isinstance(activity, PlacedActivity) else site
 
 
 def _contact(contact) -> dict:

@@ -20,18 +20,17 @@ from obsplan.analysis.data_latency import latency_table
 from obsplan.analysis.decision_table import decision_table, has_decisions
 from obsplan.analysis.goal_table import goal_table
 from obsplan.analysis.quiet_hours import has_quiet, quiet_hours
+from obsplan.analysis.traverse import has_stops, traverse_table
 from obsplan.checking.check import resources_table
 from obsplan.common import whole_directory
 from obsplan.common.csv_file import write_csv
-from obsplan.common.errors import TableError
-from obsplan.common.input_file import read_input
 from obsplan.common.instants import full_stamp
 from obsplan.futures.surer_plans import Survival
 from obsplan.inputs.reported_file import REPORTED, reported_text
 from obsplan.operations.replan import Replan
 from obsplan.planning.plan import Plan
 from obsplan.reporting import futures_directory
-from obsplan.reporting.calendar import calendar_bytes, entries_of, sequence_of
+from obsplan.reporting.calendar import calendar_bytes, calendar_of
 from obsplan.reporting.page.report import report_page
 from obsplan.reporting.sky_files import SKY_FILES, SkyFile
 from obsplan.reporting.summary import summary_of
@@ -86,6 +85,11 @@ def _decisions(results: Results) -> pd.DataFrame | None:
     return decision_table(results.plan) if is_asked else None
 
 
+def _traverse(results: Results) -> pd.DataFrame | None:
+    scenario = results.plan.environment.scenario
+    return traverse_table(scenario, results.plan.timeline) if has_stops(scenario) else None
+
+
 def _reported(results: Results) -> str | None:
     telemetry = results.plan.environment.telemetry
     return None if telemetry is None else reported_text(telemetry)
@@ -135,6 +139,7 @@ def _of_sky(file: SkyFile, results: Results) -> "pd.DataFrame | Figure | None":
     return file.content(results.plan.environment)
 
 
+WITH_STOPS = "with [[stop]]"
 # Figures are listed as PNG; they may be written in any of FORMATS.
 FILES = {
     "report.html": OutputFile(
@@ -193,6 +198,11 @@ FILES = {
         "per run that people decide on: picture down, decide by, command by, run at",
         _decisions,
         "with decisions in after",
+    ),
+    "traverse.csv": OutputFile(
+        "every drive of a rover: from where to where, when, how far and steep, energy, data",
+        _traverse,
+        WITH_STOPS,
     ),
     "plan.ics": OutputFile(
         "calendar of slots, contacts and command loads",
@@ -350,25 +360,6 @@ def _write(content: "pd.DataFrame | Figure | str | bytes", path: Path, form: str
 def require_replaceable(directory: Path) -> None:
     """Raise TableError unless `directory` is new, empty, or a plan that no hand has changed."""
     whole_directory.require_replaceable(directory, NAMES)
-
-
-def calendar_of(*directories: Path | None) -> dict[str, icalendar.Event]:
-    """The entries of the calendars in these directories, the later version of each.
-
-    Raises TableError if one of them cannot be read or was not written by obsplan.
-    """
-    entries: dict[str, icalendar.Event] = {}
-    for path in (directory / "plan.ics" for directory in directories if directory):
-        try:
-            found = entries_of(read_input(path), str(path))
-        except FileNotFoundError:
-            continue
-        except OSError as problem:
-            raise TableError(f"{path}: cannot be read ({problem.strerror})") from None
-        for uid, entry in found.items():
-            if uid not in entries or sequence_of(entry) > sequence_of(entries[uid]):
-                entries[uid] = entry
-    return entries
 
 
 def _summary(results: Results) -> str:

@@ -5,6 +5,7 @@ from obsplan.analysis.goal_columns import GOALS
 from obsplan.analysis.latency_columns import LATENCY
 from obsplan.analysis.load_columns import LOADS
 from obsplan.analysis.quiet_columns import QUIET
+from obsplan.analysis.traverse_columns import TRAVERSE
 from obsplan.environment.contact_columns import CONTACTS
 from obsplan.environment.orbiter_columns import OCCULTATIONS, ORBITER_SKY
 from obsplan.futures.columns import (
@@ -37,21 +38,6 @@ def table_parts() -> dict[str, Part]:
             LATENCY,
         ),
         columns_part(
-            "loads",
-            "columns of command_loads.csv",
-            "The commands that must go up in a contact, one row a contact.",
-            "A slot belongs to the last contact in which it can be commanded.",
-            LOADS,
-        ),
-        columns_part(
-            "decisions",
-            "columns of decisions.csv",
-            "The runs that people decide on after another, one row each.",
-            "They look at the data of the run before once these are on Earth, decide, and command "
-            "the run in a contact after that.",
-            DECISIONS,
-        ),
-        columns_part(
             "quiet",
             "columns of quiet_hours.csv",
             "The quiet hours of a plan, one row an hour of local time.",
@@ -75,7 +61,10 @@ def table_parts() -> dict[str, Part]:
             DAYS,
         ),
     ]
-    return {part.name: part for part in (*found, *_orbiter_parts(), *_futures_parts())}
+    return {
+        part.name: part
+        for part in (*found, *_operations_parts(), *_orbiter_parts(), *_futures_parts())
+    }
 
 
 def _orbiter_parts() -> list[Part]:
@@ -96,6 +85,35 @@ def _orbiter_parts() -> list[Part]:
             "Moon, Earth and Sun are spheres of 1737.4, 6378.137 and 695700 km; before the Sun the "
             "Earth counts as 1 % larger for its opaque lower atmosphere.",
             OCCULTATIONS,
+        ),
+    ]
+
+
+def _operations_parts() -> list[Part]:
+    """Parts for the tables of what people command, decide and drive."""
+    return [
+        columns_part(
+            "loads",
+            "columns of command_loads.csv",
+            "The commands that must go up in a contact, one row a contact.",
+            "A slot belongs to the last contact in which it can be commanded.",
+            LOADS,
+        ),
+        columns_part(
+            "decisions",
+            "columns of decisions.csv",
+            "The runs that people decide on after another, one row each.",
+            "They look at the data of the run before once these are on Earth, decide, and command "
+            "the run in a contact after that.",
+            DECISIONS,
+        ),
+        columns_part(
+            "traverse",
+            "columns of traverse.csv",
+            "The drives of rovers between their stops, one row each.",
+            "A leg longer than longest_drive_m is driven in parts, a row each. A drive that ended "
+            "short counts with the share of its time that it lasted.",
+            TRAVERSE,
         ),
     ]
 

@@ -57,6 +57,9 @@ def test_legs_over_a_model_are_longer_slower_and_climb(tmp_path):
         assert back.path_m == leg.path_m[::-1]
         assert back.part_min == pytest.approx(leg.part_min[::-1])
     assert sum(leg.part_min) == pytest.approx(leg.drive_min)
+    assert sum(leg.part_climb_m) == pytest.approx(leg.climb_m)
+    assert max(leg.part_slope_deg) == pytest.approx(leg.steepest_slope_deg)
+    assert (leg.cuts_m[0], leg.cuts_m[-1]) == (leg.path_m[0], leg.path_m[-1])
     # The activities of the drives last whole minutes, rounded up.
     drive = scenario.activity_named("drive lander to R1")
     assert drive.duration_min == np.ceil(found["lander", "R1"].drive_min)

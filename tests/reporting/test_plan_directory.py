@@ -50,12 +50,14 @@ ONLY_WITH_MORE = {
     for name, file in plan_directory.FILES.items()
     if file.when == plan_directory.WITH_ALTERNATIVES
 }
-# What only a plan with decisions or quiet activities has; this one has none.
 # Only of a plan that was chosen by its futures.
 ONLY_CHOSEN = {
     name for name, file in plan_directory.FILES.items() if file.when == plan_directory.WITH_FUTURES
 }
-ONLY_DECIDED = {"decisions.csv", "quiet_hours.csv", "goal_grids.png"}
+# What only a plan with decisions, quiet activities or stops has; this one has none of them.
+ONLY_DECIDED = {"decisions.csv", "quiet_hours.csv", "goal_grids.png"} | {
+    name for name, file in plan_directory.FILES.items() if file.when == plan_directory.WITH_STOPS
+}
 ONLY_IN_ORBIT = {name for name, file in plan_directory.FILES.items() if file.when == IN_ORBIT}
 
 

@@ -10,8 +10,9 @@ from obsplan.common import intervals
 from obsplan.common.instants import MINUTE
 from obsplan.environment.model import Environment
 from obsplan.inputs.activity import Activity
+from obsplan.inputs.placed import DriveActivity, PlacedActivity
 from obsplan.inputs.scenario import Scenario
-from obsplan.inputs.timeline_columns import TIMELINE_COLUMNS
+from obsplan.inputs.timeline_columns import PLACE_COLUMNS, TIMELINE_COLUMNS
 from obsplan.planning.problem.awaited_data import awaited_sending
 from obsplan.planning.problem.booking import Booking
 from obsplan.planning.problem.definition import Problem
@@ -83,7 +84,7 @@ def described(
     shares: dict[str, float] | None = None,
     uncounted: Uncounted = NONE,
 ) -> pd.DataFrame:
-    """Slots in order of start, with the columns of timeline.csv.
+    """Slots in order of start, with the columns of timeline.csv, those of place if there are stops.
 
     `problem` says what runs are worth, each after those before it; `shares` gives slots, by their
     id, that yield only a share of a run: nothing (0) takes no place among the runs of its bin. A
@@ -127,11 +128,21 @@ def described(
             row |= _run_cells(scenario, activity, lasts_min, state) | {"value": worth}
         else:
             row |= _radio_cells(scenario, slot.activity)
+        if scenario.stop:
+            row |= _place_cells(activities.get(slot.activity))
         rows.append(row | _sky_cells(environment, row["platform"], minute, int(lasts_min)))
+    columns = [*TIMELINE_COLUMNS, *(PLACE_COLUMNS if scenario.stop else ())]
     if not rows:
-        return pd.DataFrame(columns=list(TIMELINE_COLUMNS))
+        return pd.DataFrame(columns=columns)
     table = pd.DataFrame(rows)
-    return table[sorted(table, key=TIMELINE_COLUMNS.index)]
+    return table[sorted(table, key=columns.index)]
+
+
+def _place_cells(activity: Activity | None) -> dict[str, str]:
+    """Where a run is, or from where to where a drive leads; empty if it is at no stop."""
+    if isinstance(activity, DriveActivity):
+        return {"stop": activity.leg.end, "from_stop": activity.leg.start}
+    return {"stop": activity.stop if isinstance(activity, PlacedActivity) else "", "from_stop": ""}
 
 
 def _added(goal: Goal, counts: np.ndarray, i: int, place: int) -> float:

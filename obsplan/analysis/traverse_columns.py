@@ -1,0 +1,22 @@
+"""The columns of traverse.csv in their order: one table for all who write or explain it."""
+
+from obsplan.inputs.timeline_columns import Column
+
+TRAVERSE = (
+    Column("leg", "", "number of the leg of this rover, counted from 1"),
+    Column("part", "", "which of its parts, as in 2 of 3"),
+    Column("slot", "", "slot of the drive"),
+    Column("platform", "", "rover that drives"),
+    Column("from_stop", "", "where the leg begins"),
+    Column("stop", "", "where it leads"),
+    Column("start_utc", "", "start of the drive, UTC"),
+    Column("end_utc", "", "end of the drive, UTC; the rest of its slot the rover stands"),
+    Column("state", "", "state of its slot"),
+    Column("distance_m", "", "length of the way on the ground"),
+    Column("odometer_m", "", "metres driven by its end, since the span began"),
+    Column("climb_m", "", "sum of all that it rises"),
+    Column("steepest_slope_deg", "", "steepest ground on the way"),
+    Column("energy_wh", "", "energy of driving, beyond that of standing"),
+    Column("data_mbit", "", "pictures and telemetry"),
+)
+TRAVERSE_COLUMNS = [column.name for column in TRAVERSE]
