@@ -47,12 +47,14 @@ from obsplan.operations.telemetry import with_telemetry as with_telemetry
 from obsplan.planning.plan import Plan as Plan
 from obsplan.planning.plan import make_plan as make_plan
 from obsplan.planning.problem.start_windows import windows_table as windows_table
+from obsplan.planning.reasons.goal_reach import goal_reach as goal_reach
 from obsplan.planning.reasons.marginal_worth import marginal_worth as marginal_worth
 from obsplan.reporting.figures.as_run import compare_figure as compare_figure
 from obsplan.reporting.figures.futures import futures_figure as futures_figure
 from obsplan.reporting.figures.goal_grids import goal_grids_figure as goal_grids_figure
 from obsplan.reporting.figures.landing_days import days_figure as days_figure
 from obsplan.reporting.figures.link import link_figure as link_figure
+from obsplan.reporting.figures.orbiter_sky import orbiter_sky_figure as orbiter_sky_figure
 from obsplan.reporting.figures.plan import plan_figure as plan_figure
 from obsplan.reporting.figures.resources import resources_figure as resources_figure
 from obsplan.reporting.figures.save import save_figure as save_figure

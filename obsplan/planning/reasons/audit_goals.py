@@ -9,6 +9,7 @@ from obsplan.inputs.goal import Goal
 from obsplan.planning.problem.goal_bins import goal_bins
 from obsplan.planning.problem.start_windows import room_for, start_mask
 from obsplan.planning.reasons.finding import Finding, Severity
+from obsplan.planning.reasons.goal_reach import Reach, reach_of, why_empty
 
 # Bins that a finding names.
 MOST_NAMED = 3
@@ -29,15 +30,31 @@ def goal_findings(environment: Environment) -> Iterator[Finding]:
                 f"{least.bins}",
                 "other edges, a smaller minimum, or wider conditions of its activities",
             )
-        if empty := [words for words, room in zip(goal.bin_words(), rooms) if not room]:
-            named = "; ".join(empty[:MOST_NAMED])
-            more = f" and {len(empty) - MOST_NAMED} more" if empty[MOST_NAMED:] else ""
-            yield Finding(
-                Severity.WARNING,
-                where,
-                f"no permitted start reaches {len(empty)} of its {goal.bins} bins: {named}{more}",
-                "other edges, or wider conditions of its activities",
-            )
+        yield from _empty_bins(environment, goal, rooms)
+
+
+def _empty_bins(environment: Environment, goal: Goal, rooms: np.ndarray) -> Iterator[Finding]:
+    """A finding for all bins that are empty for the same reasons."""
+    words = goal.bin_words()
+    reaches: dict[int, list[Reach]] = {}
+    for each in reach_of(environment, goal) if not rooms.all() else ():
+        if not rooms[each.place] and not each.permitted_h:
+            reaches.setdefault(each.place, []).append(each)
+    alike: dict[tuple, list[int]] = {}
+    for place, several in reaches.items():
+        reasons = ((r.activity, r.offered_h > 0, *(k.key for k in r.alone)) for r in several)
+        alike.setdefault(tuple(reasons), []).append(place)
+    for places in alike.values():
+        named = "; ".join(words[place] for place in places[:MOST_NAMED])
+        more = f" and {len(places) - MOST_NAMED} more" if places[MOST_NAMED:] else ""
+        why = why_empty(environment, [each for place in places for each in reaches[place]])
+        many = f"{len(places)} of its {goal.bins} bins"
+        yield Finding(
+            Severity.WARNING,
+            f'goal "{goal.name}"',
+            f"no permitted start reaches {many}: {named}{more}: {why}",
+            "other edges, or wider conditions of its activities",
+        )
 
 
 def bin_rooms(environment: Environment, goal: Goal) -> np.ndarray:

@@ -151,10 +151,10 @@ def _duration_panel(ax: Axes, environment: Environment, name: str) -> None:
         minutes = 60 * np.ptp(windows, axis=1)
         ax.plot(windows.mean(axis=1), minutes, zorder=3, **style)
         most = max(most, minutes.max(initial=0.0))
-        words = f"at most {minutes.max():.1f} min" if len(minutes) else "never"
+        words = f"up to {minutes.max():.1f} min" if len(minutes) else "never"
         place = minutes[-1] if len(minutes) else 0.0
         mark = "■" if body == "Earth" else "●"
-        labels.append((place, f"{mark} {body}: {words}", layout.NO_LINE))
+        labels.append((place, f"{mark} {body} {words}", layout.NO_LINE))
     ax.set_ylim(0, 1.15 * most)
     layout.name_axis(ax, "hidden each\ntime (min)")
     layout.label_lines(ax, labels)

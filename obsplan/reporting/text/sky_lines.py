@@ -6,6 +6,12 @@ from obsplan.reporting.hours import darkness
 
 # What is told of the Earth: nothing else covers it.
 COVERS = (("Earth", "Moon"), ("Sun", "Moon"), ("Sun", "Earth"))
+# What of the Earth a span offers.
+OFFERED = (
+    ("earth_phase_deg", "phase angle at the Earth"),
+    ("sun_angle_deg", "angle between Sun and Earth"),
+    ("earth_latitude_deg", "latitude of the Earth below"),
+)
 LIGHT_EVENTS = ("first light", "last light")
 
 
@@ -15,7 +21,7 @@ def sky_lines(environment: Environment, platform: str | None = None) -> list[str
     For a platform in orbit, or without a site, how often and how long Earth and Sun are hidden.
     """
     if platform in environment.skies:
-        return _hidden_lines(environment, platform)
+        return [*_hidden_lines(environment, platform), *_angle_lines(environment, platform)]
     events = environment.events
     lines = [f"{full_stamp(e.time_utc)}  {e.event}" for e in events.itertuples(index=False)]
     if events["event"].isin(LIGHT_EVENTS).any():
@@ -43,4 +49,18 @@ def _hidden_lines(environment: Environment, platform: str) -> list[str]:
                 )
         words = "; ".join(parts) or "never"
         lines.append(f"{platform}: the {body} is behind the {behind}: {words}")
+    return lines
+
+
+def _angle_lines(environment: Environment, platform: str) -> list[str]:
+    """A line for each angle: what it is in the span, and while the whole Earth is in view."""
+    table = environment.sky_of(platform)
+    whole = table[table["earth_visible_fraction"] == 1]
+    lines = []
+    for column, words in OFFERED:
+        parts = [f"{table[column].min():.1f} to {table[column].max():.1f} deg"]
+        if len(whole):
+            there = whole[column]
+            parts.append(f"{there.min():.1f} to {there.max():.1f} deg with the whole Earth in view")
+        lines.append(f"{platform}: {words}: {', '.join(parts)}")
     return lines
