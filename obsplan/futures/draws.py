@@ -24,6 +24,8 @@ from obsplan.futures.walk import (
     Draws,
     World,
 )
+from obsplan.inputs.activity import Activity
+from obsplan.inputs.placed import PlacedActivity
 from obsplan.inputs.scenario import Scenario
 from obsplan.inputs.uncertainty import Uncertainty
 
@@ -100,10 +102,13 @@ def _draw_factor(
 
 
 def is_meant(scenario: Scenario, each: Uncertainty) -> np.ndarray:
-    """Which activities (a,) an uncertainty of runs is of."""
-    return np.array(
-        [each.of in (None, a.name, a.instrument) for a in scenario.activity], dtype=bool
-    )
+    """Which activities (a,) an uncertainty of runs is of; one at stops means it at all of them."""
+    return np.array([each.of in _names_of(a) for a in scenario.activity], dtype=bool)
+
+
+def _names_of(activity: Activity) -> tuple[str | None, ...]:
+    written = activity.of if isinstance(activity, PlacedActivity) else activity.name
+    return None, activity.name, written, activity.instrument
 
 
 def _draw_runs(

@@ -19,6 +19,7 @@ from obsplan.inputs.pin_checks import Pinned, pin_errors
 from obsplan.inputs.pointing_checks import pointing_errors
 from obsplan.inputs.sky_checks import sky_errors
 from obsplan.inputs.split_checks import split_errors
+from obsplan.inputs.stop import drive_instrument
 from obsplan.inputs.stop_checks import stop_errors, with_stops
 from obsplan.inputs.team_checks import team_errors
 from obsplan.inputs.uncertainty_checks import uncertainty_errors
@@ -61,11 +62,14 @@ def reference_errors(raw: Table) -> list[str]:
         lines += _activity_errors(row, _names(instruments), named)
     runs = with_stops(activities, stops, instruments)
     both = activities + [run for run in runs if run["name"] not in named]
-    known = {"activity": both, "instrument": instruments, "platform": platforms}
+    wheels = [
+        {"name": drive_instrument(p["name"])} for p in platforms if p.get("drive") is not None
+    ]
+    known = {"activity": both, "instrument": instruments + wheels, "platform": platforms}
     for number, row in enumerate(_rows(raw, "keep_out"), start=1):
         lines += _keep_out_errors(f"keep_out {number}", row, known)
     lines += _pin_errors(_rows(raw, "pin"), raw.get("span"), runs)
-    uncertain = {**known, "activity": activities, "station": stations}
+    uncertain = {**known, "station": stations}
     names = {kind: _names(tables) for kind, tables in uncertain.items()}
     lines += uncertainty_errors(_rows(raw, "uncertainty"), names)
     if len(runs) > MOST_ACTIVITIES:

@@ -14,7 +14,7 @@ from obsplan.inputs.goal import Goal
 from obsplan.inputs.hardware import Instrument, Platform
 from obsplan.inputs.legs import Leg, legs_of
 from obsplan.inputs.scenario import Scenario
-from obsplan.inputs.stop import ALL_STOPS, LANDER, Drive, Stop
+from obsplan.inputs.stop import ALL_STOPS, LANDER, Drive, Stop, drive_instrument
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -115,11 +115,6 @@ def placed(scenario: Scenario) -> Scenario:
             "drive": drives,
         }
     )
-
-
-def drive_instrument(platform: str) -> str:
-    """What stands for the wheels of a rover where an instrument is named."""
-    return f"{platform} drive"
 
 
 def drive_name(start: str, end: str, part: int = 1, parts: int = 1) -> str:

@@ -55,10 +55,17 @@ def _slower_on_slopes(value: tuple[tuple[float, float], ...]) -> tuple[tuple[flo
     return value
 
 
+def drive_instrument(platform: str) -> str:
+    """What stands for the wheels of a rover where an instrument is named."""
+    return f"{platform} drive"
+
+
 class Drive(FrozenModel):
     """How a rover drives from stop to stop.
 
     A drive must be judged by people who know the ground: what is planned here is no permission.
+    Where keys name an instrument, as in keep_out or uncertainty, "rover drive" means the wheels of
+    the rover of that name.
     """
 
     speed_by_slope: Annotated[

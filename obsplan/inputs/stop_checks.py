@@ -9,7 +9,7 @@ from typing import Any
 
 from obsplan.common.text import did_you_mean, shortened
 from obsplan.inputs.error_text import shown
-from obsplan.inputs.stop import ALL_STOPS, LANDER
+from obsplan.inputs.stop import ALL_STOPS, LANDER, drive_instrument
 
 MOST_STOPS = 30
 METRES, DEGREES = ("east_m", "north_m"), ("latitude_deg", "longitude_deg")
@@ -235,7 +235,7 @@ def _made_names(
             if any(name.startswith(f"drive {a} to {b}") for a in names for b in names):
                 yield f'activity "{shortened(name)}": the name stands for a drive; choose another'
     for instrument in instruments:
-        if instrument["name"] in {f"{rover} drive" for rover in rovers}:
+        if instrument["name"] in set(map(drive_instrument, rovers)):
             yield (
                 f'instrument "{shortened(instrument["name"])}": the name stands for the wheels of '
                 "a rover; choose another"

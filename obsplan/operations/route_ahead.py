@@ -13,9 +13,9 @@ import numpy as np
 import pandas as pd
 
 from obsplan.environment.model import Environment
-from obsplan.inputs.placed import DriveActivity, Route, drive_instrument, on_route
+from obsplan.inputs.placed import DriveActivity, Route, on_route
 from obsplan.inputs.scenario import Scenario
-from obsplan.inputs.stop import LANDER
+from obsplan.inputs.stop import LANDER, drive_instrument
 from obsplan.operations.remaining_problem import remaining_problem
 from obsplan.planning.problem.booking import Booking
 from obsplan.planning.problem.definition import Problem

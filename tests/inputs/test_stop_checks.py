@@ -4,6 +4,8 @@ import pytest
 from tools.places import PLACES, with_drive
 
 from obsplan.common.errors import ScenarioError
+from obsplan.futures.draws import is_meant
+from obsplan.inputs.placed import Route, on_route
 from obsplan.inputs.read_scenario import read_scenario
 
 
@@ -181,3 +183,35 @@ def test_too_many_stops_and_runs_at_stops_are_refused(tmp_path):
     )
     (line,) = lines_of(tmp_path, PLACES + runs)
     assert line == ("activity: there are 304, one for each of their stops; at most 300 are allowed")
+
+
+def test_uncertainties_and_keep_outs_may_mean_runs_at_stops_and_drives(tmp_path):
+    more = """
+[[uncertainty]]
+what = "run length"
+of = "laser"
+factor = [1.0, 1.1, 1.5]
+[[uncertainty]]
+what = "run fails"
+of = "rover drive"
+chance = 0.1
+[[uncertainty]]
+what = "run draw"
+of = "laser at R2"
+factor = [1.0, 1.1, 1.5]
+[[keep_out]]
+instrument = "rover drive"
+from_utc = 2028-07-05T05:00:00Z
+until_utc = 2028-07-05T06:00:00Z
+"""
+    (tmp_path / "s.toml").write_text(PLACES + more)
+    scenario = read_scenario(tmp_path / "s.toml")
+    scenario = on_route(scenario, [Route("rover", ("lander", "R1", "R2"))])
+    meant = [
+        [a.name for a, yes in zip(scenario.activity, is_meant(scenario, each)) if yes]
+        for each in scenario.uncertainty
+    ]
+    lasers = [f"laser at R{k}" for k in (1, 2, 3)]
+    assert meant == [lasers, ["drive lander to R1", "drive R1 to R2"], ["laser at R2"]]
+    drive, laser = (scenario.activity_named(n) for n in ("drive R1 to R2", "laser at R1"))
+    assert len(scenario.keep_outs_of(drive)) == 1 and not scenario.keep_outs_of(laser)

@@ -4,8 +4,8 @@ from collections.abc import Iterator
 
 from obsplan.environment.model import Environment
 from obsplan.inputs.hardware import Platform
-from obsplan.inputs.placed import DriveActivity, PlacedActivity, drive_instrument
-from obsplan.inputs.stop import LANDER
+from obsplan.inputs.placed import DriveActivity, PlacedActivity
+from obsplan.inputs.stop import LANDER, drive_instrument
 from obsplan.planning.problem.start_windows import start_mask, why_no_window
 from obsplan.planning.reasons.finding import Finding, Severity
 

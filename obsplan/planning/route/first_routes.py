@@ -17,10 +17,10 @@ from obsplan.inputs.placed import (
     DriveActivity,
     PlacedActivity,
     Route,
-    drive_instrument,
     look_after,
 )
 from obsplan.inputs.scenario import Scenario
+from obsplan.inputs.stop import drive_instrument
 from obsplan.planning.problem.decisions import ready_steps
 from obsplan.planning.problem.start_windows import start_mask
 from obsplan.planning.route.orienteering import best_routes
