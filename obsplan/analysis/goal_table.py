@@ -15,7 +15,8 @@ from obsplan.inputs.goal import Goal
 from obsplan.inputs.placed import name_in_scenario
 from obsplan.planning.plan import Plan
 from obsplan.planning.problem.goal_bins import goal_bins
-from obsplan.planning.problem.start_windows import condition_words, start_mask, start_masks
+from obsplan.planning.problem.start_windows import start_mask
+from obsplan.planning.reasons.goal_reach import Reach, reach_of, why_empty
 
 # Rounding of minutes.
 ROUNDING = 1e-9
@@ -127,6 +128,7 @@ def _rows(plan: Plan, each: Counters) -> Iterator[dict]:
     goal, scenario = each.goal, plan.environment.scenario
     now_min = 0.0 if plan.now_utc is None else scenario.minutes_of(plan.now_utc)
     open_ = _open_starts(plan, goal, int(now_min))
+    reaches = reach_of(plan.environment, goal)
 
     def utc(minute: float) -> pd.Timestamp | None:
         return None if minute == inf else pd.Timestamp(scenario.instant_at(minute))
@@ -136,6 +138,7 @@ def _rows(plan: Plan, each: Counters) -> Iterator[dict]:
         counted = min(len(each.reached[place]), goal.runs_each)
         missing, complete = goal.runs_each - counted, each.having(goal.runs_each, place)
         closed = [name for name in goal.runs_of if not open_[name][place]]
+        shut = [r for r in reaches if r.place == place and r.activity in closed]
         # Of an activity at stops most have nothing to do with a bin.
         is_closed = any(all(name in closed for name in group) for group in goal.groups)
         least = goal.minimum.runs_each if goal.minimum else 0
@@ -151,7 +154,7 @@ def _rows(plan: Plan, each: Counters) -> Iterator[dict]:
                 "minimum": f"{min(counted, least)} of {least}" if least else "",
                 "minimum_utc": utc(each.having(least, place)) if least else None,
                 "complete_utc": utc(complete),
-                "why": _why(plan, each, place, closed, is_closed) if missing else "",
+                "why": _why(plan, each, place, closed, is_closed, shut) if missing else "",
             }
         )
     sums = pd.DataFrame(bins)[["requested", "planned", "counted", "missing"]].sum()
@@ -194,31 +197,22 @@ def _open_starts(plan: Plan, goal: Goal, now_min: int) -> dict[str, np.ndarray]:
     return found
 
 
-def _why_closed(plan: Plan, goal: Goal, place: int, name: str) -> str:
-    """What no start of an activity in a bin has: conditions that are met at none of them."""
-    environment = plan.environment
-    activity = environment.scenario.activity_named(name)
-    # Whether data can be received in time comes later.
-    there = goal_bins(environment, goal.model_copy(update={"counted": "done"}), activity) == place
-    if not there.any():
-        return ": the span has none of its values"
-    words, masks = (
-        condition_words(environment.scenario, activity),
-        start_masks(environment, activity),
-    )
-    never = [words[key] for key, mask in masks.items() if key in words and not (mask & there).any()]
-    return f": none there has {' or '.join(never)}" if never else ""
-
-
-def _why(plan: Plan, each: Counters, place: int, closed: list[str], is_closed: bool) -> str:
-    """Why runs are missing in a bin, in words."""
+def _why(
+    plan: Plan,
+    each: Counters,
+    place: int,
+    closed: list[str],
+    is_closed: bool,
+    reaches: list[Reach],
+) -> str:
+    """Why runs are missing in a bin, in words; `reaches` are those of the `closed` activities."""
     goal = each.goal
     if is_closed:
         left = "" if plan.now_utc is None else " is left"
         known = plan.environment.scenario.activity_named
         names = dict.fromkeys(name_in_scenario(known(name)) for name in closed)
-        why = _why_closed(plan, goal, place, closed[0]) if len(names) == 1 and not left else ""
-        return f"no permitted start of {' or '.join(names)}{left}{why}"
+        told = "" if left else why_empty(plan.environment, reaches)
+        return f"no permitted start of {' or '.join(names)}{left}{told and f': {told}'}"
     aboard = min(each.planned[place], goal.runs_each) - min(
         len(each.reached[place]), goal.runs_each
     )

@@ -35,9 +35,8 @@ def test_bins_that_the_span_or_a_condition_rules_out_say_which(plan):
     far = table[(table["state"] == "out of reach") & (table["bin"] != "all bins")]
     new_earth = far[far["bin"].str.startswith("Earth phase 150 to 180")]
     assert len(new_earth) == 6
-    assert set(new_earth["why"]) == {
-        "no permitted start of Earth scan: the span has none of its values"
-    }
+    never = "no permitted start of Earth scan: it never occurs in the span: Earth phase is "
+    assert all(why.startswith(never) for why in new_earth["why"])
     phase_deg = plan.environment.sky_of("orbiter")["earth_phase_deg"]
     offered = {int(value // 30) for value in (phase_deg.min(), phase_deg.max())}
     counted = table[(table["counted"] > 0) & (table["bin"] != "all bins")]
@@ -50,8 +49,9 @@ def test_a_condition_that_no_start_of_a_bin_meets_is_named(plan):
     when = scenario.activity[0].when.model_copy(update={"sun_angle_deg": (120.0, 180.0)})
     narrow = scenario.with_part("activity", "Earth scan", when=when)
     table = goal_table(make_plan(make_environment(narrow)))
-    never = "none there has angle between Sun and Earth 120 to 180 deg"
-    assert f"no permitted start of Earth scan: {never}" in set(table["why"])
+    needs = '"Earth scan" needs angle between Sun and Earth 120 to 180 deg (there it is '
+    told = f"no permitted start of Earth scan: {needs}"
+    assert any(why.startswith(told) for why in table["why"])
 
 
 def test_the_page_has_a_section_on_platforms_in_orbit(plan):

@@ -15,6 +15,7 @@ from obsplan.environment.model import Environment
 from obsplan.inputs.activity import Activity
 from obsplan.inputs.conditions import QUANTITIES, range_text, requested
 from obsplan.inputs.goal import STOP, Goal
+from obsplan.inputs.placed import name_in_scenario
 from obsplan.planning.problem.goal_bins import goal_bins
 from obsplan.planning.problem.start_windows import condition_words, start_masks
 
@@ -135,8 +136,9 @@ def _values(environment: Environment, activity: Activity) -> dict[str, np.ndarra
 def why_empty(environment: Environment, reaches: Iterable[Reach]) -> str:
     """Why no run may start in bins that are empty for the same reasons, in words."""
     told: dict[str, list[Reach]] = {}
+    named = environment.scenario.activity_named
     for each in reaches:
-        told.setdefault(each.activity, []).append(each)
+        told.setdefault(name_in_scenario(named(each.activity)), []).append(each)
     parts = []
     for name, bins in told.items():
         if not any(each.offered_h for each in bins):

@@ -43,9 +43,10 @@ def sun_panel(ax: Axes, environment: Environment, earth: bool) -> None:
     sun_deg = table["sun_elevation_deg"].to_numpy()
     below_sun_deg = skyline_at(environment, table["sun_azimuth_deg"].to_numpy())
     sun_style = {"color": layout.SUN, "linewidth": 1.8}
+    hides = "skyline at the\nSun's azimuth" if environment.scenario.site else "Moon's limb"
     labels = [
         (sun_deg[-1], "Sun", sun_style),
-        (below_sun_deg[-1], "skyline at the\nSun's azimuth", TERRAIN_LINE),
+        (below_sun_deg[-1], hides, TERRAIN_LINE),
     ]
     low, high = min(sun_deg.min(), below_sun_deg.min(), 0), max(sun_deg.max(), below_sun_deg.max())
     ax.plot(hours, sun_deg, zorder=4, path_effects=layout.halo(2.6), **sun_style)
