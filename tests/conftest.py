@@ -14,7 +14,8 @@ from obsplan.planning.search.compiled import Compiling
 settings.register_profile("steady", deadline=None, derandomize=True)
 settings.load_profile("steady")
 
-DEMO = Path(__file__).parent.parent / "examples" / "demo.toml"
+# The demo whose rover drives without place, on which many tests stand.
+DEMO = Path(__file__).parent / "free_rover" / "demo.toml"
 
 
 def pytest_sessionstart(session):

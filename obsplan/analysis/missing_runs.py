@@ -8,6 +8,7 @@ from obsplan.common.intervals import from_mask, intersect, subtract, union
 from obsplan.inputs.activity import Activity
 from obsplan.inputs.goal import serving
 from obsplan.inputs.hardware import Instrument, Platform
+from obsplan.inputs.placed import DriveActivity
 from obsplan.inputs.scenario import Scenario
 from obsplan.planning.plan import Plan
 from obsplan.planning.problem.goal_bins import goal_bins
@@ -37,7 +38,8 @@ def requested_runs(plan: Plan) -> dict[str, int]:
     scenario, scheduled = plan.environment.scenario, scheduled_runs(plan)
     alone = _serving_alone(scenario)
     requested = {
-        a.name: scheduled[a.name] if a.name in alone else a.count for a in scenario.activity
+        a.name: scheduled[a.name] if a.name in alone or isinstance(a, DriveActivity) else a.count
+        for a in scenario.activity
     }
     wanted = (row for row in plan.unplaced.itertuples() if row.activity in alone)
     return requested | {row.activity: int(row.requested) for row in wanted}

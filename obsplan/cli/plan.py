@@ -276,20 +276,21 @@ def _directory(
 
 def _report_problem(environment, report: Callable[[str], None]) -> None:
     """Report the size of the problem, passes cut, and durations that the time grid rounds up."""
+    from obsplan.inputs.placed import name_in_scenario
     from obsplan.planning.reasons.audit import many_starts
 
     echo_pass_cautions(environment)
     scenario = environment.scenario
-    report(f"physics of {scenario.steps} steps ready; planning {len(scenario.activity)} activities")
-    for activity in scenario.activity:
+    # What is done at several stops is told once.
+    once = {name_in_scenario(activity): activity for activity in scenario.activity}
+    report(f"physics of {scenario.steps} steps ready; planning {len(once)} activities")
+    for name, activity in once.items():
         requested_min = activity.warm_up_min + activity.duration_min
         if scenario.slot_min(activity) != requested_min:
             rounded_min = scenario.slot_min(activity)
-            report(f"{activity.name}: {requested_min} min rounded up to {rounded_min} min")
+            report(f"{name}: {requested_min} min rounded up to {rounded_min} min")
         if activity.split_min is not None:
-            report(
-                f"{activity.name}: in pieces of {activity.duration_min} min, each counted as a run"
-            )
+            report(f"{name}: in pieces of {activity.duration_min} min, each counted as a run")
     if many := many_starts(environment):
         report(many.line)
 

@@ -2,7 +2,7 @@
 
 from typing import Annotated, Any, Literal
 
-from pydantic import BeforeValidator, Field
+from pydantic import BeforeValidator, Field, WithJsonSchema
 
 from obsplan.inputs.after import After
 from obsplan.inputs.field_types import (
@@ -19,6 +19,11 @@ from obsplan.inputs.field_types import (
 from obsplan.inputs.frozen_model import FrozenModel
 from obsplan.inputs.goal import Quantity
 from obsplan.inputs.when import When
+
+# What editors may write, before it is made a list.
+STOPS = WithJsonSchema(
+    {"anyOf": [{"type": "string"}, {"type": "array", "items": {"type": "string"}}]}
+)
 
 
 def _stops(value: Any) -> Any:
@@ -98,7 +103,9 @@ class Activity(FrozenModel):
     """true if a run disturbs activities that are quiet: by motion, vibration or interference."""
     not_with: Names = ()
     """Names of activities that may not overlap a run of this one."""
-    at: Annotated[tuple[Name, ...], BeforeValidator(_stops), Form('"stops", or list of names')] = ()
+    at: Annotated[
+        tuple[Name, ...], BeforeValidator(_stops), STOPS, Form('"stops", or list of names')
+    ] = ()
     """Stops at which a run may be made: "stops" for all of the rover, or a list of names.
 
     The activity is then one activity at each of them, such as "LIBS at R3": count, must, gap_min,

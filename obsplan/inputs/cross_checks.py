@@ -71,6 +71,7 @@ def reference_errors(raw: Table) -> list[str]:
     lines += _pin_errors(_rows(raw, "pin"), raw.get("span"), runs)
     uncertain = {**known, "station": stations}
     names = {kind: _names(tables) for kind, tables in uncertain.items()}
+    names["instrument"] += [drive_instrument(p["name"]) for p in platforms if p.get("drive")]
     lines += uncertainty_errors(_rows(raw, "uncertainty"), names)
     if len(runs) > MOST_ACTIVITIES:
         each = ", one for each of their stops" if len(runs) > len(activities) else ""

@@ -146,7 +146,7 @@ def on_route(
     before = [drive for drive in past if drive.name not in names]
     known = {*names, *(drive.name for drive in before)}
     idle = [
-        drive.model_copy(update={"must": 0, "after": (), "visited": False})
+        drive.model_copy(update={"count": 0, "must": 0, "after": (), "visited": False})
         for drive in scenario.activity
         if isinstance(drive, DriveActivity) and drive.name not in known
     ]
@@ -297,7 +297,10 @@ def _of_placed(goal: Goal, stops: dict[str, tuple[str, ...]]) -> Goal:
 
 
 def name_in_scenario(activity: Activity) -> str:
-    """The name that an activity has in the scenario file."""
+    """What the scenario file calls an activity: one at stops by one name, all drives of a rover by
+    that of its wheels."""
+    if isinstance(activity, DriveActivity):
+        return activity.instrument
     return activity.of if isinstance(activity, PlacedActivity) else activity.name
 
 

@@ -35,7 +35,7 @@ def sky_errors(
         when, coverage = row.get("when"), row.get("coverage")
         over = coverage.get("over") if isinstance(coverage, dict) else None
         edges = coverage.get("edges") if isinstance(coverage, dict) else None
-        for key in when if isinstance(when, dict) and platform else ():
+        for key in _told(when) if platform else ():
             yield from _lacking(f"{where}.when.{key}", key, platform, flying)
         if isinstance(over, str) and platform:
             yield from _lacking(f"{where}.coverage.over = {shown(over)}", over, platform, flying)
@@ -43,12 +43,18 @@ def sky_errors(
     for row in platforms:
         drive = row.get("drive")
         when = drive.get("when") if isinstance(drive, dict) else None
-        for key in when if isinstance(when, dict) and row["name"] in landed else ():
+        for key in _told(when) if row["name"] in landed else ():
             where = f'platform "{shortened(row["name"])}".drive.when.{key}'
             yield from _lacking(where, key, row["name"], flying)
     for row in goals:
         yield from _goal_errors(f'goal "{shortened(row["name"])}"', row, on, flying)
     yield from _step_errors(span, flying)
+
+
+def _told(when: Any) -> list[str]:
+    """The conditions that a table sets."""
+    table = when if isinstance(when, dict) else {}
+    return [key for key, value in table.items() if value is not None]
 
 
 def _goal_errors(where: str, goal: Table, on: dict[str, str], flying: set[str]) -> Iterator[str]:

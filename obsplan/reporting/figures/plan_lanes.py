@@ -13,6 +13,7 @@ from obsplan.analysis.missing_runs import missing_text
 from obsplan.common import intervals
 from obsplan.environment.model import Environment
 from obsplan.inputs.activity import Activity
+from obsplan.inputs.placed import DriveActivity, name_in_scenario
 from obsplan.inputs.scenario import Scenario
 from obsplan.reporting.figures import layout
 from obsplan.reporting.figures.layout import INK, PAPER, SMALL_PT, TEXT_PT
@@ -47,7 +48,7 @@ class Lane(NamedTuple):
     """One line of the plan: a station's contacts, a team, an activity's slots, sending.
 
     Stations and teams have no platform (""), and sending no instrument (""). `middle` counts lanes
-    of an activity's height from the top.
+    of an activity's height from the top. activities: those of an activity at stops, or of drives.
     """
 
     platform: str
@@ -55,6 +56,7 @@ class Lane(NamedTuple):
     name: str
     middle: float
     is_team: bool = False
+    activities: tuple[Activity, ...] = ()
 
 
 class Lanes(NamedTuple):
@@ -88,10 +90,15 @@ def lanes_of(scenario: Scenario) -> Lanes:
     sending = {platform: name for name, platform in scenario.sending_names.items()}
 
     def add(
-        platform: str, instrument: str, name: str, tall: float = 1.0, is_team: bool = False
+        platform: str,
+        instrument: str,
+        name: str,
+        tall: float = 1.0,
+        is_team: bool = False,
+        activities: tuple[Activity, ...] = (),
     ) -> None:
         nonlocal y
-        lanes.append(Lane(platform, instrument, name, y + tall / 2, is_team))
+        lanes.append(Lane(platform, instrument, name, y + tall / 2, is_team, activities))
         y += tall
 
     for station in scenario.station:
@@ -103,15 +110,25 @@ def lanes_of(scenario: Scenario) -> Lanes:
         y += 0.45 if groups else HEADING_LANES
         top = y
         for instrument in scenario.instrument:
-            for activity in scenario.activity:
-                if activity.instrument == instrument.name and instrument.platform == platform.name:
-                    add(platform.name, instrument.name, activity.name)
+            if instrument.platform == platform.name:
+                for name, activities in _by_lane(scenario, instrument.name).items():
+                    add(platform.name, instrument.name, name, activities=activities)
         add(platform.name, "", sending[platform.name], SENDING_LANES)
         # The upright name beside the lanes needs room of its own.
         name_in = layout.width_in(platform.name, TEXT_PT, "bold") + 0.1
         y = max(y, top + min(name_in, 0.65) / LANE_IN)
         groups[platform.name] = (top, y)
     return Lanes(lanes, groups, y + 0.15)
+
+
+def _by_lane(scenario: Scenario, instrument: str) -> dict[str, tuple[Activity, ...]]:
+    """The activities of an instrument by lane: those at stops together, and all drives."""
+    lanes: dict[str, tuple[Activity, ...]] = {}
+    for activity in scenario.activity:
+        if activity.instrument == instrument:
+            name = name_in_scenario(activity)
+            lanes[name] = (*lanes.get(name, ()), activity)
+    return lanes
 
 
 def draw_lanes(ax: Axes, picture: PlanPicture, lanes: Lanes) -> None:
@@ -123,16 +140,15 @@ def draw_lanes(ax: Axes, picture: PlanPicture, lanes: Lanes) -> None:
     ax.set_yticks([])
     _draw_names(ax, lanes, styles)
     _draw_headings(ax, picture, lanes)
-    activities = {a.name: a for a in environment.scenario.activity}
     for lane in lanes.lanes:
-        own = plan.timeline[plan.timeline["activity"] == lane.name]
+        names = [a.name for a in lane.activities] or [lane.name]
+        own = plan.timeline[plan.timeline["activity"].isin(names)]
         if lane.is_team:
             sums = _team_lane(ax, picture, lane)
         elif not lane.platform:
             sums = _station_lane(ax, environment, lane)
-        elif lane.name in activities:
-            style, activity = styles[lane.instrument], activities[lane.name]
-            sums = _activity_lane(ax, picture, lane, own, activity, style)
+        elif lane.activities:
+            sums = _activity_lane(ax, picture, lane, own, styles[lane.instrument])
         else:
             sums = _sending_lane(ax, picture, lane, own)
         _write_sums(ax, lane.middle, sums)
@@ -159,24 +175,29 @@ def _activity_lane(
     picture: PlanPicture,
     lane: Lane,
     own: pd.DataFrame,
-    activity: Activity,
     style: dict,
 ) -> Sums:
     """Windows as bands, slots as bars, missing runs hollow; marks on required and broken ones."""
-    windows_h, missing_h = picture.windows[lane.name], picture.missing[lane.name]
+    names = [activity.name for activity in lane.activities]
+    windows_h = intervals.union(np.concatenate([picture.windows[name] for name in names]))
+    missing_h = np.concatenate([picture.missing[name] for name in names])
     layout.draw_bars(ax, windows_h, lane.middle, 0.86, zorder=1.5, **layout.WINDOW_STYLE)
     slots_h = _slots_h(picture, own)
     intended = ~own["state"].isin(OTHERWISE).to_numpy()
     _draw_slots(ax, slots_h[intended], lane.middle, style)
     _draw_otherwise(ax, slots_h[~intended], own["state"][~intended], lane.middle, style)
-    first_h = slots_h[np.argsort(slots_h[:, 0])][: activity.must].mean(axis=1)
+    # Drives are required by the route alone, which every plan has.
+    must = sum(a.must for a in lane.activities if not isinstance(a, DriveActivity))
+    first_h = slots_h[np.argsort(slots_h[:, 0])][:must].mean(axis=1)
     ax.plot(first_h, np.full(len(first_h), lane.middle - 0.42), zorder=5, **REQUIRED_MARK)
     layout.draw_bars(ax, missing_h, lane.middle, 0.46, zorder=2.5, **layout.MISSING_STYLE)
     wrong_h = slots_h[
         own["slot"].isin(picture.plan.verdict.slots_at_fault).to_numpy(dtype=bool)
     ].mean(axis=1)
     ax.plot(wrong_h, np.full(len(wrong_h), lane.middle), zorder=5, clip_on=False, **BROKEN_MARK)
-    placed, requested = picture.placed[lane.name], picture.requested[lane.name]
+    placed, requested = (
+        sum(of[name] for name in names) for of in (picture.placed, picture.requested)
+    )
     return Sums(
         f"{placed} of {requested}",
         f"{own['value'].sum():.1f}",
@@ -229,8 +250,9 @@ def _reason(picture: PlanPicture, lane: Lane, missing: int) -> str:
     """How many runs are missing and why, in short; "" if none is."""
     if missing <= 0 or picture.plan.unplaced.empty:
         return ""
-    many = missing_text(missing, len(picture.missing[lane.name]))
-    answer = picture.plan.answers.get(lane.name)
+    names = [activity.name for activity in lane.activities]
+    many = missing_text(missing, sum(len(picture.missing[name]) for name in names))
+    answer = next((a for name in names if (a := picture.plan.answers.get(name))), None)
     return many if answer is None else f"{many}: {answer.reason.short(lane.platform)}"
 
 

@@ -14,6 +14,7 @@ from obsplan.analysis.missing_runs import requested_runs, scheduled_runs
 from obsplan.common.caution import CAUTION
 from obsplan.common.instants import stamp
 from obsplan.common.text import readable
+from obsplan.inputs.placed import name_in_scenario
 from obsplan.planning.plan import Plan
 from obsplan.planning.reasons.audit import Severity
 from obsplan.planning.search.strategy import Standing
@@ -67,9 +68,17 @@ def plan_lines(
     placed = scheduled_runs(plan)
     worth = plan.timeline.groupby("activity")["value"].sum()
     wanted = requested_runs(plan)
+    # What is done at several stops is one row, and so are the drives of a rover.
+    of = {a.name: name_in_scenario(a) for a in scenario.activity}
     rows = [
-        (a.name, wanted[a.name], placed[a.name], float(worth.get(a.name, 0)))
-        for a in scenario.activity
+        (
+            row,
+            sum(wanted[name] for name in names),
+            sum(placed[name] for name in names),
+            sum(float(worth.get(name, 0)) for name in names),
+        )
+        for row in dict.fromkeys(of.values())
+        for names in [[name for name in of if of[name] == row]]
     ]
     requested, scheduled = sum(row[1] for row in rows), sum(row[2] for row in rows)
     rows.append(("total", requested, scheduled, sum(row[3] for row in rows)))
