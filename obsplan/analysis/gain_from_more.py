@@ -12,6 +12,7 @@ from typing import NamedTuple
 import numpy as np
 import pandas as pd
 
+from obsplan.environment.model import Environment
 from obsplan.planning.plan import Plan
 from obsplan.planning.problem.booking import Booking
 from obsplan.planning.problem.definition import Problem, worth_of_all
@@ -80,20 +81,27 @@ def nothing_to_gain(plan: Plan) -> bool:
 
 def booked_in_steps(plan: Plan) -> Booking:
     """The plan in steps, with its sending."""
-    scenario, problem = plan.environment.scenario, build_problem(plan.environment)
+    return booked_slots(plan.environment, plan.timeline)
+
+
+def booked_slots(environment: Environment, slots: pd.DataFrame) -> Booking:
+    """A timeline in steps, with its sending; ValueError for a start that is not permitted."""
+    scenario, problem = environment.scenario, build_problem(environment)
     booking, step_min = Booking(problem), scenario.span.step_min
     names = {task.name for task in problem.tasks}
     senders = list(scenario.sending_names)
     sends = np.zeros_like(booking.may_send)
-    for row in plan.timeline.itertuples(index=False):
-        first, last = (
-            int(scenario.minutes_of(t) // step_min) for t in (row.start_utc, row.end_utc)
-        )
+    for row in slots.itertuples(index=False):
+        first = int(scenario.minutes_of(row.start_utc) // step_min)
         if row.activity in names:
             # A pinned run is a task of its own, and no other task may start then.
-            own = (i for i, t in enumerate(problem.tasks) if t.name == row.activity)
-            booking.add(next(i for i in own if problem.tasks[i].starts[first]), first)
+            tasks = enumerate(problem.tasks)
+            own = [i for i, t in tasks if t.name == row.activity and t.starts[first]]
+            if not own:
+                raise ValueError(f"{row.activity} may not start at {row.start_utc}")
+            booking.add(own[0], first)
         else:
+            last = int(scenario.minutes_of(row.end_utc) // step_min)
             sends[senders.index(row.activity), first:last] = True
     booking.may_send &= sends if sends.any() else True
     booking.flow = booking.simulate()

@@ -4,6 +4,7 @@ import sys
 from collections.abc import Callable
 from functools import partial
 from pathlib import Path
+from typing import Any
 
 import click
 
@@ -63,6 +64,12 @@ One more [[uncertainty]] changes no other draw. The first run compiles for half 
     help="Also write contingencies.csv: each instrument, station and platform lost for good from "
     "each day on, what that costs, and what a replan saves.",
 )
+@click.option(
+    "--surer",
+    is_flag=True,
+    help="Also try single changes of the plan for the goals that are least sure: another run, a "
+    "run moved earlier or left out, a pass booked; write surer.csv.",
+)
 @FORMAT
 @ALLOW_OUTSIDE
 @EPHEMERIS
@@ -75,6 +82,7 @@ def futures(
     jobs: int | None,
     scheduler: str | None,
     contingencies: bool,
+    surer: bool,
     form: str,
     allow_outside: bool,
     ephemeris: Path | None,
@@ -90,7 +98,7 @@ def futures(
     from obsplan.futures.execute import each_alone, make_futures
     from obsplan.inputs.read_scenario import read_scenario
     from obsplan.reporting.futures_directory import require_replaceable, write_futures
-    from obsplan.reporting.text.futures_lines import futures_lines
+    from obsplan.reporting.text.futures_lines import futures_lines, surer_lines
     from obsplan.reporting.text.terminal import progress
 
     require_replaceable(output)
@@ -100,39 +108,46 @@ def futures(
     environment = environment_of(scenario, ephemeris, reported_before(plan, scenario))
     report = progress(sys.stderr)
     count = scenario.futures.samples if samples is None else samples
+    share: dict[str, Any] = {"jobs": jobs, "scheduler": scheduler}
     # So few futures take less time than other processes take to start.
-    jobs = jobs or (1 if count <= MOST_ALONE else None)
+    walk = share | {"jobs": jobs or (1 if count <= MOST_ALONE else None)}
     report(f"walking {count} futures (compiling once for half a minute) ...")
     with interruption.interruptible():
-        found = make_futures(
-            environment,
-            slots,
-            samples=samples,
-            seed=seed,
-            jobs=jobs,
-            scheduler=scheduler,
-            report=lambda done, total: report(f"{done} of {total} futures"),
-        )
-        by_itself = partial(_tell_cause, report)
-        alone = each_alone(found, jobs=jobs, scheduler=scheduler, report=by_itself)
-        lost = _contingencies(environment, slots, jobs, report) if contingencies else None
-    if told := walker_for(found.world, count).told:
-        report(told)
+        told = partial(_tell, report, "{} of {} futures")
+        found = make_futures(environment, slots, samples=samples, seed=seed, report=told, **walk)
+        alone = each_alone(found, report=partial(_tell_cause, report), **walk)
+        changes = _surer(found, slots, plan, report) if surer else None
+        lost = _contingencies(environment, slots, share, report) if contingencies else None
+    if words := walker_for(found.world, count).told:
+        report(words)
     report("writing tables and figure ...")
-    write_futures(found, output, form, alone, lost)
-    for line in futures_lines(found, alone):
+    write_futures(found, output, form, alone, lost, changes)
+    for line in (*futures_lines(found, alone), *surer_lines(found, changes)):
         say(line)
     say(f"written to {output}")
 
 
-def _contingencies(environment, slots, jobs: int | None, report: Callable[[str], None]):
-    """What is lost if something fails for good, with progress."""
+def _contingencies(environment, slots, share: dict, report: Callable[[str], None]):
+    """What is lost if something fails for good, with progress; `share` says who does the work."""
     from obsplan.futures.contingencies import contingencies_table
 
-    def told(done: int, total: int) -> None:
-        report(f"{done} of {total} replans after a loss")
+    told = partial(_tell, report, "{} of {} replans after a loss")
+    return contingencies_table(environment, slots, report=told, **share)
 
-    return contingencies_table(environment, slots, jobs=jobs, report=told)
+
+def _tell(report: Callable[[str], None], words: str, done: int, total: int) -> None:
+    report(words.format(done, total))
+
+
+def _surer(found, slots, plan: Path, report: Callable[[str], None]):
+    """What would make the least sure goals surer; TableError if a slot starts off the time grid."""
+    from obsplan.common.errors import TableError
+    from obsplan.futures.surer_changes import surer_changes
+
+    try:
+        return surer_changes(found, slots, report=report)
+    except ValueError as problem:
+        raise TableError(f"{plan}: --surer: {problem}") from None
 
 
 def _tell_cause(report: Callable[[str], None], done: int, total: int) -> None:

@@ -62,7 +62,9 @@ minimum, the last two with a spare run in each bin that it needs. Each starts fr
 executed in the same futures (see obsplan futures). A table, tries.csv, try_goals.csv and tries.png
 compare them. The best to --judge is the plan that is written, with its chances from fresh futures,
 those of the next seed. To minimum-goals that is the plan of the highest mean value among those
-whose chance that all goals reach their minimum is within 0.01 of the highest.
+whose chance that all goals reach their minimum is within 0.01 of the highest. Single changes of
+that plan are tried for the two goals that are least sure (surer.csv): another run, a run moved
+earlier or left out, a pass booked.
 
 With --worth, a table after the plan says what one more Wh of battery, W of array, hour of
 contact and Mbit of storage would add to the upper bound. If the bound gives no price, since it
@@ -203,7 +205,7 @@ def _surest(made, judge: "Judge | None", patience: Patience, report: Callable[[s
 def _print_plan(made, directory: Path, others: list, survival, as_json: bool) -> None:
     """What the terminal shows of the plan, its alternatives and its futures, or summary.json."""
     from obsplan.reporting.text import terminal
-    from obsplan.reporting.text.futures_lines import futures_lines, tries_lines
+    from obsplan.reporting.text.futures_lines import futures_lines, surer_lines, tries_lines
 
     if as_json:
         hand_over((directory / "summary.json").read_text(encoding="utf-8"))
@@ -213,6 +215,8 @@ def _print_plan(made, directory: Path, others: list, survival, as_json: bool) ->
         for line in tries_lines(survival.tries, survival.goals):
             say(line)
         for line in futures_lines(survival.futures, survival.alone):
+            say(line)
+        for line in surer_lines(survival.futures, survival.surer):
             say(line)
 
 

@@ -56,6 +56,24 @@ TRY_GOALS = (
     Column("complete", "", "share of the futures in which all that is requested is there"),
     Column("mean_value", "", "what is reached of its value, on average over the futures"),
 )
+SURER = (
+    Column("goal", "", "a goal that is little sure"),
+    Column("chance", "", "share of the futures in which its minimum is there; of all, without one"),
+    Column("change", "", "another run, moved earlier, left out, or another pass"),
+    Column("activity", "", "activity of the run that is added, moved or left out"),
+    Column("slot", "", "id of the slot that is moved or left out"),
+    Column("station", "", "station of the pass"),
+    Column("from_utc", "", "start of that slot or pass, UTC"),
+    Column("to_utc", "", "new start of the run, or end of the pass, UTC"),
+    Column("new_chance", "", "that share of the same futures with this change alone"),
+    Column("new_chance_low", "", "lower end of the exact 95 % interval of that chance"),
+    Column("new_chance_high", "", "upper end of that interval"),
+    Column("gain", "", "by how much the chance rises"),
+    Column("gain_error", "", "standard error of that, as futures are drawn at random"),
+    Column("minimum_goals", "", "share in which all goals have their minimum then"),
+    Column("mean_value", "", "mean value then"),
+    Column("value_change", "", "by how much the mean value rises"),
+)
 CONTINGENCIES = (
     Column("lost", "", "what is out of service for good; all else goes as predicted"),
     Column("kind", "", "instrument, station or platform"),
@@ -83,5 +101,6 @@ FUTURES_COLUMNS = [column.name for column in FUTURES]
 GOAL_FUTURES_COLUMNS = [column.name for column in GOAL_FUTURES]
 TRY_COLUMNS = [column.name for column in TRIES]
 TRY_GOAL_COLUMNS = [column.name for column in TRY_GOALS]
+SURER_COLUMNS = [column.name for column in SURER]
 CONTINGENCY_COLUMNS = [column.name for column in CONTINGENCIES]
 CAUSES_COLUMNS = [column.name for column in CAUSES]

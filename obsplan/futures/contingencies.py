@@ -59,14 +59,15 @@ def contingencies_table(
     slots: pd.DataFrame,
     *,
     jobs: int | None = None,
+    scheduler: str | None = None,
     report: Callable[[int, int], None] = lambda done, total: None,
 ) -> pd.DataFrame:
     """What each loss costs by the execution rule, and after a replan: columns CONTINGENCY_COLUMNS.
 
     `slots` are those of `read_timeline` or of a plan. Values are of what is received by the end, as
     in `make_futures`. A replan is made where the loss costs anything, as soon as it happens, with
-    nothing frozen; `jobs` processes share them (None: all cores). Raises ValueError if the
-    environment has telemetry.
+    nothing frozen; `jobs` processes share them (None: all cores), or the Dask cluster of a
+    `scheduler`; the rows are the same. Raises ValueError if the environment has telemetry.
     """
     if environment.telemetry is not None:
         raise ValueError("contingencies_table: start from an environment without telemetry")
@@ -75,7 +76,7 @@ def contingencies_table(
     costly = [k for k in range(len(losses)) if values[k] < certain - 1e-6]
     work = {k: (environment, slots, losses[k]) for k in costly}
     after: dict[int, tuple[float, str]] = {}
-    for k, found in run_all(_after_replan, work, jobs=jobs):
+    for k, found in run_all(_after_replan, work, jobs=jobs, scheduler=scheduler):
         after[k] = found
         report(len(after), len(costly))
     rows = []

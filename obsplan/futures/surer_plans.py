@@ -14,6 +14,7 @@ from obsplan.futures.columns import TRY_COLUMNS, TRY_GOAL_COLUMNS
 from obsplan.futures.execute import Futures, each_alone, make_futures
 from obsplan.futures.goal_chances import goal_futures_table, minimum_chance
 from obsplan.futures.made_for_less import Less, made_for
+from obsplan.futures.surer_changes import surer_changes
 from obsplan.inputs.scenario import Scenario
 from obsplan.planning.plan import Plan
 
@@ -51,7 +52,7 @@ class Survival(NamedTuple):
 
     plan: the chosen one. tries: all that were tried, see `tries_table`; goals: their goals, see
     `try_goals_table`. futures: of the chosen plan, fresh ones that nothing was chosen on; alone:
-    those with one uncertainty each.
+    those with one uncertainty each. surer: what would make its goals surer, see `surer_changes`.
     """
 
     plan: Plan
@@ -59,6 +60,7 @@ class Survival(NamedTuple):
     goals: pd.DataFrame
     futures: Futures
     alone: list[Futures]
+    surer: pd.DataFrame
 
 
 def judge_of(scenario: Scenario, judge: str | None = None) -> Judge:
@@ -140,7 +142,8 @@ def surest_plan(
     report("walking them with one uncertainty at a time ...")
     alone = each_alone(fresh[-1])
     table = tries_table(tries, best, dict(zip(places, fresh)))
-    return Survival(best.plan, table, try_goals_table(tries), fresh[-1], alone)
+    surer = surer_changes(fresh[-1], best.plan.timeline, report=report)
+    return Survival(best.plan, table, try_goals_table(tries), fresh[-1], alone, surer)
 
 
 def best_try(tries: Sequence[Try], judge: Judge = "mean") -> Try:

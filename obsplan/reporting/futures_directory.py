@@ -20,10 +20,12 @@ FORMATS = ("png", "svg", "pdf")
 
 
 class Results(NamedTuple):
-    """What the files are made from: the futures, and those with one uncertainty each."""
+    """What the files are made from: the futures, those with one uncertainty each, and what would
+    make goals surer, if that was asked for."""
 
     futures: Futures
     alone: Sequence[Futures]
+    surer: pd.DataFrame | None = None
 
 
 class FuturesFile(NamedTuple):
@@ -57,6 +59,10 @@ FILES = {
         "per uncertainty: what it costs if nothing else is uncertain",
         lambda results: causes_table(results.alone),
     ),
+    "surer.csv": FuturesFile(
+        "per change that was tried for the least sure goals: how sure they are with it",
+        lambda results: results.surer,
+    ),
     "futures.png": FuturesFile(
         "figure: slots shaded by chance, bands of charge and stored data", _figure
     ),
@@ -74,15 +80,16 @@ def write_futures(
     form: str = "png",
     alone: Sequence[Futures] | None = None,
     contingencies: pd.DataFrame | None = None,
+    surer: pd.DataFrame | None = None,
 ) -> None:
     """Write the directory of these futures; it replaces an older one once it is complete.
 
     The files are those of `FILES`, the figure as `form`, one of `FORMATS`. `alone` are the futures
-    with one uncertainty each (see `each_alone`), which are walked if not given; `contingencies` the
-    table of that name, if there is one. Raises TableError if the directory cannot be written, or
-    holds something else.
+    with one uncertainty each (see `each_alone`), which are walked if not given; `contingencies` and
+    `surer` the tables of these names, if there are any. Raises TableError if the directory cannot
+    be written, or holds something else.
     """
-    results = Results(futures, each_alone(futures) if alone is None else alone)
+    results = Results(futures, each_alone(futures) if alone is None else alone, surer)
 
     def fill(part: Path) -> None:
         if contingencies is not None:

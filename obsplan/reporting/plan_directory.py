@@ -271,7 +271,7 @@ def _of_futures(name: str, results: Results) -> "pd.DataFrame | Figure | str | N
     if survival is None:
         return None
     return futures_directory.FILES[name].content(
-        futures_directory.Results(survival.futures, survival.alone)
+        futures_directory.Results(survival.futures, survival.alone, survival.surer)
     )
 
 

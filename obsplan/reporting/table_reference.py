@@ -13,6 +13,7 @@ from obsplan.futures.columns import (
     CONTINGENCIES,
     FUTURES,
     GOAL_FUTURES,
+    SURER,
     TRIES,
     TRY_GOALS,
 )
@@ -151,6 +152,14 @@ def _futures_parts() -> list[Part]:
             "How surely each of these plans reaches each goal.",
             "The futures are those that the plans are compared on.",
             TRY_GOALS,
+        ),
+        columns_part(
+            "surer",
+            "columns of surer.csv",
+            "What would make goals surer, one row for each change.",
+            "Each change passes the replay as predicted, and is executed by itself in the same "
+            "futures as the plan.",
+            SURER,
         ),
         columns_part(
             "contingencies",

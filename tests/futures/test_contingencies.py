@@ -7,6 +7,8 @@ from tools.small import scenario, slots, world
 
 from obsplan.futures.columns import CONTINGENCY_COLUMNS
 from obsplan.futures.contingencies import contingencies_table, losses_of
+from obsplan.futures.execute import make_futures
+from obsplan.inputs.uncertainty import Uncertainty
 
 
 def test_every_thing_is_lost_on_every_day():
@@ -52,3 +54,24 @@ def test_what_is_lost_later_costs_no_more():
     costs = table.loc[table["lost"] == "look", "cost"].tolist()
     assert costs == pytest.approx([6.0, 4.0, 2.0])
     assert (np.diff(costs) < 0).all()
+
+
+def test_a_cluster_makes_the_same_rows_and_futures():
+    """Two workers of a scheduler on this machine share the replans and the futures."""
+    distributed = pytest.importorskip("distributed")
+    scene = scenario({"name": "look", "count": 2, "value": 2.0}, hours=36, step_min=60)
+    rows, heard = read(("look", 0), ("look", 1500)), []
+    fails = [Uncertainty(what="run fails", chance=0.4)]
+    alone = contingencies_table(world(scene), rows, jobs=1)
+    here = make_futures(world(scene), rows, samples=120, uncertain=fails)
+    with distributed.LocalCluster(
+        n_workers=2, threads_per_worker=1, processes=False, protocol="tcp", dashboard_address=None
+    ) as cluster:
+        address = cluster.scheduler_address
+        shared = contingencies_table(
+            world(scene), rows, scheduler=address, report=lambda *done: heard.append(done)
+        )
+        there = make_futures(world(scene), rows, samples=120, uncertain=fails, scheduler=address)
+    pd.testing.assert_frame_equal(shared, alone)
+    assert heard[-1] == (len(heard), len(heard))
+    assert (there.outcome.code == here.outcome.code).all() and len(there.value) == 120

@@ -14,6 +14,7 @@ from obsplan.common.errors import TableError
 from obsplan.common.whole_directory import SUMS
 from obsplan.futures.execute import each_alone, make_futures
 from obsplan.futures.made_for_less import Less
+from obsplan.futures.surer_changes import surer_changes
 from obsplan.futures.surer_plans import Survival, Try, tries_table, try_goals_table
 from obsplan.inputs.telemetry_file import State
 from obsplan.inputs.uncertainty import Uncertainty
@@ -96,15 +97,18 @@ def test_a_plan_chosen_by_its_futures_has_their_files_and_a_section_on_the_page(
     made, written, empty_figures, tmp_path
 ):
     uncertain = [Uncertainty(what="array output", factor=(0.5, 0.9, 1.0))]
+    uncertain.append(Uncertainty(what="run fails", chance=0.9))
     futures = make_futures(made.environment, made.timeline, samples=2, uncertain=uncertain)
     tried = Try(Less(), made, futures)
     tries = tries_table([tried], tried, {0: futures})
-    survival = Survival(made, tries, try_goals_table([tried]), futures, each_alone(futures))
+    surer = surer_changes(futures, made.timeline)
+    survival = Survival(made, tries, try_goals_table([tried]), futures, each_alone(futures), surer)
     plan_directory.write_plan(made, tmp_path / "chosen", survival=survival)
     chosen = {path.name for path in (tmp_path / "chosen").iterdir()}
     assert chosen - {path.name for path in written.iterdir()} == ONLY_CHOSEN
     page, plain = ((at / "report.html").read_text() for at in (tmp_path / "chosen", written))
     assert "How surely goals are reached" in page and "as predicted (this plan)" in page
+    assert "What would make the least sure goals surer" in page
     assert page.index('id="goals"') < page.index('id="futures"') < page.index('id="picture"')
     assert 'id="futures"' not in plain
 

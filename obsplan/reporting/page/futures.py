@@ -6,7 +6,7 @@ from obsplan.futures.goal_chances import goal_futures_table
 from obsplan.futures.surer_plans import Survival
 from obsplan.futures.tables import causes_table, futures_table, platform_lines
 from obsplan.reporting.page.elements import Html, folded, paragraph, plain, table, tag
-from obsplan.reporting.text.futures_lines import MOST_NAMED
+from obsplan.reporting.text.futures_lines import MOST_NAMED, surer_lines
 
 
 def futures_part(survival: Survival) -> list[Html]:
@@ -23,6 +23,7 @@ def futures_part(survival: Survival) -> list[Html]:
         *([_goals(goal_futures_table(futures))] if futures.environment.scenario.goal else []),
         _causes(causes_table(survival.alone)),
         tag("ul", *(tag("li", plain(line)) for line in platform_lines(futures))),
+        *_surer(survival),
         _tries(survival.tries),
         *([_try_goals(survival.tries, survival.goals)] if len(survival.goals) else []),
         folded("how surely each slot is received", _slots(futures_table(futures))),
@@ -60,6 +61,20 @@ def _causes(causes: pd.DataFrame) -> Html:
     ]
     heads = ["uncertainty", "how large", "costs on average", "of the value"]
     return table("What costs most if nothing else is uncertain", heads, rows, stacked=True)
+
+
+def _surer(survival: Survival) -> list[Html]:
+    """What would make the least sure goals surer."""
+    lines = [line.removeprefix("surer: ") for line in surer_lines(survival.futures, survival.surer)]
+    if not lines:
+        return []
+    return [
+        paragraph(
+            "What would make the least sure goals surer. Each change was tried by itself, in the "
+            "replay and in the same futures:"
+        ),
+        tag("ul", *(tag("li", plain(f"{line[:1].upper()}{line[1:]}")) for line in lines)),
+    ]
 
 
 def _tries(tries: pd.DataFrame) -> Html:

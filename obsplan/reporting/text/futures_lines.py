@@ -6,6 +6,7 @@ import pandas as pd
 
 from obsplan.futures.execute import Futures
 from obsplan.futures.goal_chances import goal_futures_table
+from obsplan.futures.surer_changes import least_sure
 from obsplan.futures.tables import causes_table, futures_table, platform_lines
 
 # Slots and uncertainties that are named.
@@ -87,6 +88,38 @@ def goal_chance_lines(futures: Futures) -> Iterator[str]:
             f"{row.mean_value:.1f} of {row.of_value:.1f} on average, {row.worst_value:.1f} in the "
             "worst tenth"
         )
+
+
+def surer_lines(futures: Futures, surer: pd.DataFrame | None) -> Iterator[str]:
+    """What would make the least sure goals surer, if anything was tried (see `surer_changes`)."""
+    if surer is None:
+        return
+    for goal in least_sure(futures):
+        own = surer[surer["goal"] == goal.name]
+        better = own[own["gain"] > 0].head(MOST_NAMED)
+        part = "its minimum" if goal.minimum else "all of it"
+        if better.empty:
+            yield f'surer: nothing tried makes goal "{goal.name}" surer ({len(own)} changes)'
+        for row in better.itertuples(index=False):
+            yield (
+                f'surer: goal "{goal.name}" reaches {part} with chance {row.new_chance:.3f} '
+                f"({row.new_chance_low:.3f} to {row.new_chance_high:.3f}) instead of "
+                f"{row.chance:.3f} with {change_words(row)}; mean value {row.value_change:+.1f}"
+            )
+
+
+def change_words(row) -> str:
+    """A change of surer.csv: 'another run of "seismic block" at 2028-07-04 05:00'."""
+    since, until = (f"{time:%Y-%m-%d %H:%M}" for time in (row.from_utc, row.to_utc))
+    match row.change:
+        case "another run":
+            return f'another run of "{row.activity}" at {until}'
+        case "moved earlier":
+            return f'"{row.activity}" (slot {row.slot}) of {since} moved to {until}'
+        case "left out":
+            return f'"{row.activity}" (slot {row.slot}) of {since} left out'
+        case _:
+            return f"a pass of {row.station} booked from {since} to {until}"
 
 
 def cause_lines(causes: pd.DataFrame) -> Iterator[str]:
