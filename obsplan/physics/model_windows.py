@@ -36,6 +36,7 @@ TILE_CELLS = sum(TILE_ROWS * TILE_COLUMNS // block**2 for block in TILE_BLOCKS)
 # of the last model. Doubles take twice as much.
 KEPT_BYTES = 280_000_000
 STRIP_PIXELS = 4_000_000  # read at once
+UNKEPT = ("JP2OpenJPEG",)  # of these GDAL keeps no decoded block for the next read
 MOST_PIXELS = 30_000_000  # in full around a site
 # Heights on the Moon go from -9.1 to 10.8 km (from memory); an eye is up to 1 km higher.
 LOWEST_M, HIGHEST_M, EYE_M = -10_000.0, 11_000.0, 12_000.0
@@ -75,6 +76,13 @@ class Level(NamedTuple):
     window: Window
     block: int
     width: int
+
+
+class Held(NamedTuple):
+    """A window and its values."""
+
+    window: Window
+    values: np.ndarray
 
 
 _kept: OrderedDict[tuple, Tile] = OrderedDict()
@@ -225,7 +233,8 @@ def _stride(pixel_rad: float) -> int:
 def _from_file(model: Model, source, level: Level) -> np.ndarray:
     """Highest stored value of each cell, from all its pixels."""
     top, bottom, left, right = level.window
-    rows = max(STRIP_PIXELS // (right - left) // level.block, 1) * level.block
+    most = MOST_PIXELS if source.driver in UNKEPT else STRIP_PIXELS
+    rows = max(most // (right - left) // level.block, 1) * level.block
     strips = (
         _pixels(model, source, Window(first, min(first + rows, bottom), left, right))
         for first in range(top, bottom, rows)
@@ -267,15 +276,30 @@ def _tiles(model: Model, source, outer: Window) -> dict[tuple[int, int], Tile]:
     tiles = {at: _kept[files, *at] for at in numbers if (files, *at) in _kept}
     for at in tiles:
         _kept.move_to_end((files, *at))
+    held = Held(Window(0, 0, 0, 0), np.empty((0, 0)))
     for i, first, end in _runs([at for at in numbers if at not in tiles], source):
         strip = Window(i * TILE_ROWS, (i + 1) * TILE_ROWS, first * TILE_COLUMNS, end * TILE_COLUMNS)
-        values = _pixels(model, source, strip)
+        held = _held(model, source, strip, held)
+        values = held.values[strip.top - held.window.top :][:TILE_ROWS]
         for k, j in enumerate(range(first, end)):
             part = values[:, k * TILE_COLUMNS : (k + 1) * TILE_COLUMNS]
             tiles[i, j] = _kept[files, i, j] = _tile(part)
     while len(_kept) > max(KEPT_BYTES // (4 * TILE_CELLS), len(tiles)):
         _kept.popitem(last=False)
     return tiles
+
+
+def _held(model: Model, source, strip: Window, held: Held) -> Held:
+    """Pixels that include a strip: those held, or whole blocks of a file that would be unkept."""
+    (top, bottom, left, right), height = strip, source.block_shapes[0][0]
+    if source.driver not in UNKEPT or height <= TILE_ROWS:
+        return Held(strip, _pixels(model, source, strip))
+    above, below, *sides = held.window
+    if above <= top and below >= min(bottom, source.height) and sides == [left, right]:
+        return held
+    whole = Window(top // height * height, -(-bottom // height) * height, left, right)
+    whole = whole._replace(bottom=min(whole.bottom, source.height))
+    return Held(whole, _pixels(model, source, whole))
 
 
 def _runs(numbers: list[tuple[int, int]], source) -> Iterator[tuple[int, int, int]]:

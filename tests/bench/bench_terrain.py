@@ -38,6 +38,7 @@ LAYOUTS = {
     "rows": {"driver": "GTiff"},
     "jp2": {"driver": "JP2OpenJPEG", "REVERSIBLE": "YES", "QUALITY": "100"},
 }
+LAYOUTS["untiled"] = LAYOUTS["jp2"] | {"BLOCKXSIZE": str(LARGE), "BLOCKYSIZE": str(LARGE)}
 ALONE = """
 import sys, time
 from pathlib import Path
@@ -117,11 +118,12 @@ def large_model(directory: Path, kind: str) -> Path:
     if kind == "pds":
         stored = np.concatenate([strip for _, strip in large_strips()])
         return pds3(directory / "large.LBL", stored, LARGE_PIXEL_M, scaling_factor=0.5)
-    path = directory / ("large.jp2" if kind == "jp2" else "large.tif")
+    jp2 = LAYOUTS[kind]["driver"] == "JP2OpenJPEG"
+    path = directory / ("large.jp2" if jp2 else "large.tif")
     half = LARGE * LARGE_PIXEL_M / 2
     transform = Affine(LARGE_PIXEL_M, 0, -half, 0, -LARGE_PIXEL_M, half)
     shape = {"width": LARGE, "height": LARGE, "count": 1, "dtype": "int16"}
-    layout = LAYOUTS[kind] if kind == "jp2" else LAYOUTS[kind] | {"compress": "deflate"}
+    layout = LAYOUTS[kind] if jp2 else LAYOUTS[kind] | {"compress": "deflate"}
     with rasterio.open(path, "w", crs=SOUTH, transform=transform, **shape, **layout) as target:
         for first, strip in large_strips():
             target.write(strip, 1, window=Window(0, first, LARGE, len(strip)))

@@ -178,6 +178,33 @@ def test_a_tall_block_is_left_only_once_all_its_tiles_are_read(tmp_path, monkeyp
     assert sum((w.right - w.left) // 1024 for w in tiles) == 2 * len(range(0, PIXELS, 256))
 
 
+def jpeg2000_peaks(path, **profile):
+    """The same plain with a peak as JPEG 2000, all of it decoded as it was."""
+    profile |= {"driver": "JP2OpenJPEG", "REVERSIBLE": "YES", "QUALITY": "100"}
+    return peaks_model(path, [(500, 300), (-900, 20)], **profile)
+
+
+@pytest.mark.parametrize("block", [256, 600, 1024, PIXELS])
+def test_blocks_of_jpeg_2000_are_decoded_once_for_all_their_tiles(tmp_path, monkeypatch, block):
+    """GDAL keeps none of them. Tiles of 256 rows that lie in two blocks need both."""
+    size = {"BLOCKXSIZE": str(block), "BLOCKYSIZE": str(block)}
+    path = jpeg2000_peaks(tmp_path / "a.jp2", **size)
+    plain = site_view([peaks_model(tmp_path / "a.tif", [(500, 300), (-900, 20)])], -89.9, 10.0)
+    read, pixels = [], model_windows._pixels
+
+    def remembered(model, source, window):
+        read.append(window)
+        return pixels(model, source, window)
+
+    monkeypatch.setattr(model_windows, "_pixels", remembered)
+    assert np.array_equal(site_view([path], -89.9, 10.0).profile, plain.profile)
+    tiles = [w for w in read if w.left % 1024 == w.right % 1024 == 0]
+    for window in tiles if block > 256 else []:
+        assert window.top % block == 0 and window.bottom in {*range(0, PIXELS, block), PIXELS}
+    rows = sum((w.bottom - w.top) * (w.right - w.left) for w in tiles) / 2048
+    assert rows <= PIXELS * (2 if block == 600 else 1.03)
+
+
 # ------------------------------------------------------------------ maps of the whole Moon
 
 

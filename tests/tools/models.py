@@ -38,19 +38,18 @@ def grid(height, site=(0.0, 0.0), pixel_m=100.0, pixels=401, rows=None) -> Grid:
 
 
 def write(path, values, crs, transform, scale=1.0, offset=0.0, unit=None, **profile):
-    """A GeoTIFF with one band."""
+    """A file with one band, a GeoTIFF unless `profile` has another driver."""
     values = np.asarray(values)
     shape = {"height": values.shape[0], "width": values.shape[1]}
     with rasterio.open(
         path,
         "w",
-        driver="GTiff",
         count=1,
         dtype=values.dtype,
         crs=crs,
         transform=transform,
         **shape,
-        **profile,
+        **{"driver": "GTiff"} | profile,
     ) as target:
         target.write(values, 1)
         target.scales, target.offsets = (scale,), (offset,)
