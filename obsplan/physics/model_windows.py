@@ -10,7 +10,8 @@ then off by up to 0.17 deg, and its elevation by up to 0.3 % of itself and of th
 between it and the site (1 deg every 30 km). On fractal ground in pixels of 20 m, over 40 km,
 skylines differed from those of all pixels by 0.003 deg rms and by 0.04 deg at most.
 
-Overviews in a file are not used: it does not say whether they keep the crests.
+Overviews in a file are not used: it does not say whether they keep the crests. Those of JPEG 2000
+are means, which lower them.
 """
 
 from collections import OrderedDict
