@@ -1,6 +1,6 @@
 """What a platform points at: one thing at a time, with time to turn to the next."""
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from math import ceil, floor
 
 import numpy as np
@@ -10,7 +10,7 @@ from obsplan.checking.violation import Violation
 from obsplan.common.text import number_text
 from obsplan.inputs.activity import Activity
 from obsplan.inputs.hardware import Platform
-from obsplan.inputs.pointing import antenna_direction, direction_of
+from obsplan.inputs.pointing import antenna_direction, array_direction, direction_of
 from obsplan.inputs.scenario import Scenario
 
 
@@ -67,16 +67,26 @@ def _early_turns(
             ended[thing] = later
 
 
-def turned_away(platform: Platform, runs: list[Run], minutes: int) -> np.ndarray:
-    """Minutes (n,) in which the antenna of a platform does not point at its receiver, as its
+def turned_away(platform: Platform, runs: Sequence[Run], minutes: int) -> np.ndarray:
+    """Minutes (n,) in which a fixed antenna does not point at its receiver, as the platform's
     `runs` point elsewhere, or it turns."""
+    return _elsewhere(platform, antenna_direction(platform), runs, minutes)
+
+
+def turned_from_sun(platform: Platform, runs: Sequence[Run], minutes: int) -> np.ndarray:
+    """Minutes (n,) in which fixed arrays do not face the Sun, for the same reasons."""
+    return _elsewhere(platform, array_direction(platform), runs, minutes)
+
+
+def _elsewhere(
+    platform: Platform, wanted: str | None, runs: Sequence[Run], minutes: int
+) -> np.ndarray:
     away = np.zeros(minutes, dtype=bool)
-    receiver = antenna_direction(platform)
-    if platform.pointing is None or receiver is None:
+    if platform.pointing is None or wanted is None:
         return away
     slew_min = platform.pointing.slew_min
     for run in runs:
-        if direction_of(platform, run.activity) not in (None, receiver):
+        if direction_of(platform, run.activity) not in (None, wanted):
             first, last = floor(run.start_min) - slew_min, ceil(run.end_min) + slew_min
             away[max(first, 0) : max(last, 0)] = True
     return away

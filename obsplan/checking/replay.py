@@ -63,13 +63,14 @@ def replay(
     those that send to Earth. A platform sends what its rate, its store and the receiver's free
     storage allow. The transmitter is on for the share of the minute that this takes, from the
     minute's beginning, and stays off if it would break the bus limit, or while a fixed antenna
-    points elsewhere. What the arrays yield beyond the loads charges the battery while it is off. A
-    platform sends less, or nothing, if sending would leave the battery short (or shorter) of what
-    later loads need. A station receives one platform at a time: the one of which a run is in
-    contact throughout, else the one whose store is fuller relative to its capacity. From each time
-    that telemetry was read, charge and data continue from its readings. A failed run draws power
-    while it lasts and yields no data. Runs warm the units of their platform, so that heaters draw
-    less; a battery that is too cold takes no charge.
+    points elsewhere. Fixed arrays yield nothing while a run points elsewhere than at the Sun. What
+    the arrays yield beyond the loads charges the battery while it is off. A platform sends less, or
+    nothing, if sending would leave the battery short (or shorter) of what later loads need. A
+    station receives one platform at a time: the one of which a run is in contact throughout, else
+    the one whose store is fuller relative to its capacity. From each time that telemetry was read,
+    charge and data continue from its readings. A failed run draws power while it lasts and yields
+    no data. Runs warm the units of their platform, so that heaters draw less; a battery that is too
+    cold takes no charge.
     """
     books = {
         platform.name: PlatformBook(

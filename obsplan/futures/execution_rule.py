@@ -19,7 +19,8 @@ The execution rule, minute by minute, knows only what has been measured so far:
     always known. Lengths and failures of runs and outages are not known before they come.
  4. A run ends early, and is not made, if its instrument or platform goes out of service, a contact
     that it needs is lost, or its unit leaves its operating range. A run that fails draws power to
-    its end and yields no data. One that takes longer yields the same data.
+    its end and yields no data. One that takes longer yields the same data. Fixed arrays are turned
+    from the Sun when the plan says so.
  5. Platforms send in their transmit windows: relays first, in order of name; at each station the
     platform with the fuller storage. With a fixed antenna nothing is sent while a run points
     elsewhere, as planned or as it comes, nor while the platform turns. A platform sends less, or

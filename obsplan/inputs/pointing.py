@@ -15,7 +15,7 @@ class Pointing(FrozenModel):
     """The platform points at one thing at a time and turns between them.
 
     Of two runs that point at different things the later one starts at least slew_min after the
-    earlier one has ended. Arrays follow the Sun by themselves.
+    earlier one has ended.
     """
 
     slew_min: Annotated[int, Field(ge=0, le=600)]
@@ -26,6 +26,12 @@ class Pointing(FrozenModel):
     With a fixed antenna nothing is sent while a run points elsewhere, nor slew_min before and after
     it, and a run that needs contact points at the receiver. Commands arrive whichever way it
     points, through a low-gain antenna; that is common practice, no source."""
+    arrays: Literal["steered", "fixed"] = "steered"
+    """"steered" if the arrays follow the Sun, "fixed" if an orbiter must point at it.
+
+    With fixed arrays nothing is generated while a run points elsewhere than at "sun", nor slew_min
+    before and after it; at other times the orbiter points at the Sun. The antenna must be
+    steered."""
 
 
 def antenna_direction(platform: "Platform") -> str | None:
@@ -33,6 +39,11 @@ def antenna_direction(platform: "Platform") -> str | None:
     if platform.pointing is None or platform.pointing.antenna == "steered":
         return None
     return platform.radio.to
+
+
+def array_direction(platform: "Platform") -> str | None:
+    """What the platform must point at for its arrays to yield; None if they turn by themselves."""
+    return "sun" if platform.pointing and platform.pointing.arrays == "fixed" else None
 
 
 def direction_of(platform: "Platform", activity: "Activity") -> str | None:

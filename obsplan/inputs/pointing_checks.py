@@ -12,7 +12,10 @@ Table = dict[str, Any]
 def pointing_errors(
     platforms: list[Table], instruments: list[Table], activities: list[Table]
 ) -> Iterator[str]:
-    """One line for every activity that points, but not as its platform and its contact allow."""
+    """One line for every activity that points, but not as its platform and its contact allow, and
+    for arrays that cannot be fixed."""
+    for row in platforms:
+        yield from _array_errors(row)
     carriers = {row["name"]: row.get("platform") for row in instruments}
     known = {row["name"]: row for row in platforms}
     for row in activities:
@@ -35,3 +38,14 @@ def pointing_errors(
                 f"{where}: a run that needs contact points at {shown(to)}, as the antenna of "
                 f'{shown(name)} is fixed; allowed is {shown(to)}, or pointing.antenna = "steered"'
             )
+
+
+def _array_errors(platform: Table) -> Iterator[str]:
+    pointing = platform.get("pointing")
+    if not isinstance(pointing, dict) or pointing.get("arrays") != "fixed":
+        return
+    where = f'platform "{shortened(platform["name"])}".pointing.arrays = "fixed"'
+    if platform.get("kind") in ("lander", "rover"):
+        yield f"{where}: only for an orbiter; how arrays on the ground face is a key of each"
+    elif pointing.get("antenna") != "steered":
+        yield f'{where}: needs antenna = "steered", as it cannot point at Sun and Earth at once'

@@ -12,6 +12,7 @@ import pandas as pd
 
 from obsplan.environment.model import Environment
 from obsplan.inputs.activity import Activity
+from obsplan.inputs.pointing import array_direction, direction_of
 from obsplan.inputs.scenario import Scenario
 from obsplan.planning.problem.booking import Booking
 from obsplan.planning.problem.definition import Heater, Node, Problem, Task, Team
@@ -57,6 +58,8 @@ def remaining_problem(
         node = replace(node, send_mbit=np.where(silent, 0.0, node.send_mbit))
         mine = [a.name for a in scenario.activity if scenario.platform_of(a) == node.name]
         own = runs[runs["activity"].isin(mine)]
+        if not relaxed:
+            node = replace(node, generation_w=node.generation_w * _lit(scenario, node.name, own))
         draw_w, data_mbit = _profiles(scenario, own)
         node = _with_fixed_loads(
             scenario, node, draw_w, data_mbit, first, levels[node.name], relaxed
@@ -105,6 +108,18 @@ def _barred(
         until = ceil((run.end_min + gap) / step)
         barred[max(since, 0) : max(until, 0)] = True
     return barred
+
+
+def _lit(scenario: Scenario, name: str, runs: pd.DataFrame) -> np.ndarray:
+    """The share of each step (steps,) in which these runs leave fixed arrays in the Sun."""
+    platform, step = scenario.platform_named(name), scenario.span.step_min
+    lit, reach = np.ones(scenario.steps * step), slew_min(platform)
+    for run in runs.itertuples(index=False):
+        thing = direction_of(platform, scenario.activity_named(run.activity))
+        if thing is not None and array_direction(platform) not in (None, thing):
+            since, until = floor(run.start_min) - reach, ceil(run.end_min) + reach
+            lit[max(since, 0) : max(until, 0)] = 0.0
+    return np.asarray(lit.reshape(-1, step).mean(axis=1))
 
 
 def _muted(scenario: Scenario, whole: Problem, runs: pd.DataFrame, relaxed: bool) -> np.ndarray:

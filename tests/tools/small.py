@@ -289,7 +289,7 @@ def cases(draw, hours=(2, 8), activities=(1, 4), level=False, lossless=False) ->
             activity["when"] = {"sun_elevation_deg": [low, 90.0]}
         asked.append(activity)
     _turn(draw, parts, asked)
-    scene = scenario(*asked, platforms=parts, hours=span_h, step_min=step)
+    scene = _with_fixed_arrays(draw, scenario(*asked, platforms=parts, hours=span_h, step_min=step))
     if draw(st.integers(0, 2)) == 0:
         scene = _watched(draw, scene, minutes, grid)
     many = draw(st.sampled_from([0, 0, 0, 1, 2]))
@@ -362,7 +362,7 @@ def _turn(draw, platforms: list[dict], activities: list[dict]) -> None:
     if draw(st.integers(0, 2)):
         return
     for part in platforms:
-        antenna = draw(st.sampled_from(["fixed", "fixed", "steered"]))
+        antenna = draw(st.sampled_from(["fixed", "steered"]))
         part["pointing"] = {"slew_min": draw(st.sampled_from([0, 5, 20])), "antenna": antenna}
     for activity in activities:
         part = next(p for p in platforms if p["name"] == activity["platform"])
@@ -371,6 +371,18 @@ def _turn(draw, platforms: list[dict], activities: list[dict]) -> None:
             own = own if part["pointing"]["antenna"] == "steered" else [to]
         points = draw(st.sampled_from([None, *own]))
         activity |= {} if points is None else {"points": points}
+
+
+def _with_fixed_arrays(draw, scene: Scenario) -> Scenario:
+    """The same where some platforms, as if they flew, point at the Sun or generate nothing."""
+    parts = []
+    for part in scene.platform:
+        if part.pointing and part.pointing.antenna == "steered" and draw(st.booleans()):
+            part = part.model_copy(
+                update={"pointing": part.pointing.model_copy(update={"arrays": "fixed"})}
+            )
+        parts.append(part)
+    return scene.model_copy(update={"platform": tuple(parts)})
 
 
 def _watched(draw, scene, minutes, grid) -> Scenario:

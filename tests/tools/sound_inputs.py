@@ -419,7 +419,7 @@ kind = "orbiter"
 idle_w = 30.0
 bus_limit_w = 150.0
 orbit = { file = "orbit.oem" }
-pointing = { slew_min = 5 }
+pointing = { slew_min = 5, antenna = "steered", arrays = "fixed" }
 array = [{ area_m2 = 1.0, efficiency = 0.3 }]
 battery = { capacity_wh = 300.0, reserve = 0.3 }
 store = { capacity_mbit = 500.0 }

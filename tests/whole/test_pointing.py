@@ -120,3 +120,56 @@ def test_a_slot_off_the_grid_turns_to_the_minute():
     rows = timeline(("look", 0, 60), ("map", 79, 139))
     told = check_timeline(offered, rows, fixes=False).violations
     assert told.query("rule == 'pointing'")["amount"].tolist() == [1.0]
+
+
+def with_fixed_arrays(*activities, **columns):
+    """A platform that generates 20 W while it points at the Sun, and idles with 10 W."""
+    pointing = {"slew_min": 20, "antenna": "steered", "arrays": "fixed"}
+    battery = {"capacity_wh": 20.0, "reserve": 0.2, "start": 0.8}
+    part = platform(
+        kind="orbiter",
+        orbit={"file": "orbit.oem"},
+        idle_w=10.0,
+        pointing=pointing,
+        battery=battery,
+    )
+    scene = scenario(*activities, platforms=[part], hours=6, step_min=5)
+    return world(scene, generation_w=20.0, **columns)
+
+
+def test_fixed_arrays_yield_nothing_while_a_run_points_elsewhere_or_turns():
+    offered = with_fixed_arrays(MAP, LOOK | {"points": "sun"}, {"name": "free"})
+    rows = slots(("map", 120), ("look", 240), ("free", 300))
+    books = check_timeline(offered, rows, fixes=False).resources["lander"]
+    dark = np.flatnonzero(books["generation_w"].to_numpy() == 0)
+    assert dark.tolist() == list(range(100, 200))
+
+
+def test_a_slot_added_that_turns_the_arrays_away_too_often_breaks_the_reserve():
+    """A run with its turns takes 10 W for 100 min of the 16 Wh, or 17.5 Wh with losses of none."""
+    offered = with_fixed_arrays(MAP | {"count": 2, "duration_min": 40})
+    assert found(offered, ("map", 60)).empty
+    told = found(offered, ("map", 60), ("map", 100))
+    assert set(told["rule"]) == {"state of charge"}
+    made = make_plan(offered)
+    assert made.verdict.is_valid and made.value == 2.0
+    (first, second) = made.timeline.query("activity == 'map'")["start_utc"]
+    assert (second - first).total_seconds() / 60 >= 80
+
+
+ARRAYS = {
+    'platform "lander".pointing.arrays = "fixed": only for an orbiter; how arrays on the ground '
+    "face is a key of each": ("lander", "steered"),
+    'platform "lander".pointing.arrays = "fixed": needs antenna = "steered", as it cannot point at '
+    "Sun and Earth at once": ("orbiter", "fixed"),
+}
+
+
+@pytest.mark.parametrize("line", ARRAYS)
+def test_arrays_that_cannot_be_fixed_are_named(line):
+    kind, antenna = ARRAYS[line]
+    pointing = {"slew_min": 5, "antenna": antenna, "arrays": "fixed"}
+    orbit = {"orbit": {"file": "orbit.oem"}} if kind == "orbiter" else {}
+    part = platform(kind=kind, pointing=pointing, **orbit)
+    table = scenario_table({"name": "look"}, platforms=[part], step_min=5)
+    assert line in reference_errors(table)

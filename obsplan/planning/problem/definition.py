@@ -172,7 +172,8 @@ class Node:
     is relaxed. What charging loses near full and in the cold is for the relaxed problem alone: in a
     minute the battery takes no more than `taper` of what it lacks to be full (0: as much as comes),
     and it charges in no more than the share `charging` (None: all) of each step. Between runs that
-    point at different things it turns for `slew` steps.
+    point at different things it turns for `slew` steps. turns_away: whether runs turn its arrays
+    from the Sun, which their load has as generation that is lost.
     """
 
     name: str
@@ -201,6 +202,7 @@ class Node:
     taper: float = 0.0
     charging: np.ndarray | None = None
     slew: int = 0
+    turns_away: bool = False
 
 
 @dataclass(frozen=True)

@@ -17,14 +17,19 @@ from obsplan.inputs.activity import Activity
 from obsplan.inputs.after import After
 from obsplan.inputs.hardware import Battery, Platform
 from obsplan.inputs.placed import DriveActivity, PlacedActivity
-from obsplan.inputs.pointing import direction_of
+from obsplan.inputs.pointing import array_direction, direction_of
 from obsplan.inputs.scenario import Scenario
 from obsplan.planning.problem.decisions import commanded_min, order_steps, ready_steps
 from obsplan.planning.problem.definition import Need, Node, Problem, Task, Team, Wait, after
 from obsplan.planning.problem.goal_bins import goals_of
 from obsplan.planning.problem.pinned_runs import with_pins
 from obsplan.planning.problem.platform_power import heat_saved, platform_power
-from obsplan.planning.problem.pointing import silences_of, slew_steps, things_pointed_at
+from obsplan.planning.problem.pointing import (
+    generation_lost_w,
+    silences_of,
+    slew_steps,
+    things_pointed_at,
+)
 from obsplan.planning.problem.slot_profile import slot_profile
 from obsplan.planning.problem.start_windows import coverage_bin, start_mask
 from obsplan.planning.problem.stations import at_one_station, silences_at_stations
@@ -145,13 +150,17 @@ def _task(environment: Environment, activity: Activity, names: list[str], relaxe
     # In a relaxed problem the heaters have rows of their own.
     saved = 0.0 if relaxed else heat_saved(environment, activity, np.repeat(starts, step_min))
     bins = coverage_bin(environment, activity)
-    direction = direction_of(scenario.platform_named(scenario.platform_of(activity)), activity)
+    platform = scenario.platform_named(scenario.platform_of(activity))
+    direction = direction_of(platform, activity)
+    lost_w = generation_lost_w(environment, activity, starts, relaxed)
+    # Less generation counts on the bus only where the battery cannot deliver more.
+    on_bus_w = lost_w if platform.battery.discharge_limit_w is not None else 0.0
     return Task(
         name=activity.name,
-        node=platforms.index(scenario.platform_of(activity)),
+        node=platforms.index(platform.name),
         length=slot_min // step_min,
-        load_w=draw_w.mean(axis=1) * (1 - saved),
-        peak_w=draw_w.min(axis=1) if relaxed else draw_w.max(axis=1),
+        load_w=draw_w.mean(axis=1) * (1 - saved) + lost_w,
+        peak_w=(draw_w.min(axis=1) if relaxed else draw_w.max(axis=1)) + on_bus_w,
         data_mbit=data_mbit.sum(axis=1),
         count=activity.count,
         must=activity.must,
@@ -304,6 +313,7 @@ def _node(environment: Environment, platform: Platform, relaxed: bool) -> Node:
         taper=_taper(battery) if relaxed else 0.0,
         charging=per_step(power.charges).mean(axis=1) if relaxed else None,
         slew=slew_steps(scenario, platform),
+        turns_away=array_direction(platform) is not None,
     )
 
 

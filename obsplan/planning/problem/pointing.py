@@ -2,9 +2,10 @@
 
 import numpy as np
 
+from obsplan.environment.model import Environment
 from obsplan.inputs.activity import Activity
 from obsplan.inputs.hardware import Platform
-from obsplan.inputs.pointing import antenna_direction, direction_of
+from obsplan.inputs.pointing import antenna_direction, array_direction, direction_of
 from obsplan.inputs.scenario import Scenario
 from obsplan.planning.problem.definition import Silence
 
@@ -39,3 +40,52 @@ def silences_of(scenario: Scenario, activity: Activity, relaxed: bool) -> tuple[
         return ()
     reach = slew_steps(scenario, platform, within=relaxed)
     return (Silence(n, reach, np.ones(scenario.steps, dtype=bool)),)
+
+
+def generation_lost_w(
+    environment: Environment, activity: Activity, starts: np.ndarray, relaxed: bool
+) -> np.ndarray:
+    """What fixed arrays do not yield in each step of a run (steps of a slot,), as its platform is
+    turned from the Sun: at most, at any of its permitted `starts` (steps,); if `relaxed` at least.
+
+    While it turns, before the first step and after the last, the battery delivers the base load,
+    which counts in those steps. Charge that is missed meanwhile is left to the replay.
+    """
+    scenario = environment.scenario
+    length = scenario.slot_min(activity) // scenario.span.step_min
+    name = scenario.platform_of(activity)
+    platform, at = scenario.platform_named(name), np.flatnonzero(starts)
+    things = array_direction(platform), direction_of(platform, activity)
+    lost_w = np.zeros(length)
+    if not len(at) or None in things or things[0] == things[1]:
+        return lost_w
+    table = environment.platforms[name]
+    shape = scenario.steps, scenario.span.step_min
+    by_step_w = table["generation_w"].to_numpy().reshape(shape)
+    inside = at[:, None] + np.arange(length)
+    if relaxed:
+        alone = not _may_run_beside(scenario, activity)
+        return by_step_w.min(axis=1)[inside].min(axis=0) if alone else lost_w
+    lost_w += by_step_w.max(axis=1)[inside].max(axis=0)
+    base_w = table["base_load_w"].to_numpy().reshape(shape).max(axis=1)
+    turn = slew_steps(scenario, platform)
+    from_battery_w = np.pad(np.minimum(by_step_w.max(axis=1), base_w), turn)
+    for k in range(turn):
+        lost_w[0] += from_battery_w[at + k].max()
+        lost_w[-1] += from_battery_w[at + turn + length + k].max()
+    return lost_w
+
+
+def _may_run_beside(scenario: Scenario, activity: Activity) -> bool:
+    """Whether a run of another activity may point at the same meanwhile: both lose generation, but
+    it is lost once."""
+    name = scenario.platform_of(activity)
+    platform = scenario.platform_named(name)
+    thing = direction_of(platform, activity)
+    alone = {i.name for i in scenario.instrument if i.one_at_a_time}
+    others = (a for a in scenario.activity if scenario.platform_of(a) == name and a != activity)
+    return not platform.one_at_a_time and any(
+        direction_of(platform, other) == thing
+        and (other.instrument != activity.instrument or other.instrument not in alone)
+        for other in others
+    )

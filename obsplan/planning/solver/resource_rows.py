@@ -117,7 +117,8 @@ def _battery(
     surplus_w = node.generation_w - node.base_w
     surplus = np.bincount(row, surplus_w) * hour
     # On the mean, too, the bus carries no more than its limit.
-    lowest = np.bincount(row, node.generation_w - node.bus_limit_w) * hour
+    surely_w = np.zeros(problem.steps) if node.turns_away else node.generation_w
+    lowest = np.bincount(row, surely_w - node.bus_limit_w) * hour
     net = builder.add_columns(count, low=lowest, high=np.maximum(surplus, lowest))
     builder.add_rows(
         count, -np.inf, surplus, (rows, net, 1), *((row[r], c, f * hour) for r, c, f in load)
