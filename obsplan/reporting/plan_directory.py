@@ -121,6 +121,13 @@ def _goal_grids_figure(results: Results) -> "Figure | None":
     return goal_grids_figure(plan) if grids_of(plan.environment) else None
 
 
+def _map(results: Results) -> "Figure | None":
+    from obsplan.reporting.figures.traverse_map import traverse_map
+
+    plan = results.plan
+    return traverse_map(plan) if has_stops(plan.environment.scenario) else None
+
+
 def _alternatives_figure(results: Results) -> "Figure | None":
     from obsplan.reporting.figures.alternatives import alternatives_figure
 
@@ -203,6 +210,9 @@ FILES = {
         "every drive of a rover: from where to where, when, how far and steep, energy, data",
         _traverse,
         WITH_STOPS,
+    ),
+    "map.png": OutputFile(
+        "figure: the map of stops and legs, over the ground if there is a model", _map, WITH_STOPS
     ),
     "plan.ics": OutputFile(
         "calendar of slots, contacts and command loads",

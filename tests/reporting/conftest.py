@@ -4,13 +4,16 @@ import shutil
 
 import pytest
 from matplotlib.figure import Figure
+from tools.places import model, with_drive
 from tools.small import platform, scenario_table
 
 from obsplan.environment.build import make_environment
-from obsplan.inputs.read_scenario import scenario_from
+from obsplan.inputs.read_scenario import read_scenario, scenario_from
 from obsplan.planning.plan import make_plan
 from obsplan.reporting import plan_directory
 from obsplan.reporting.figures import plan, resources, sky
+
+RELAY = "rate_kbps = 100.0, range_limit_m = 60.0 }\nstore = { capacity_mbit = 300.0 }"
 
 
 @pytest.fixture(scope="session")
@@ -28,6 +31,24 @@ def made():
     halves = {"over": "span_h", "edges": [0, 12, 24], "minimum": {"bins": 1}}
     table["goal"] = [{"name": "shots", "runs_of": ["shot"], "value": 3.0} | halves]
     return make_plan(make_environment(scenario_from(table)))
+
+
+@pytest.fixture(scope="session")
+def driven(tmp_path_factory):
+    """A plan of a rover over a bowl with a hazard, whose span is too short for all its stops."""
+    folder = tmp_path_factory.mktemp("driven")
+    model(folder / "dem.tif", lambda east, north: (east**2 + north**2) / 600)
+    (folder / "hazards.csv").write_text("name,east_m,north_m,radius_m\nblock,12,12,5\n")
+    text = with_drive(ground='"dem.tif"', hazards='"hazards.csv"')
+    for old, new in (
+        ("2028-07-06T12", "2028-07-05T10"),
+        ("longest_drive_m = 60.0", "longest_drive_m = 40.0"),
+        ("rate_kbps = 100.0 }\nstore = { capacity_mbit = 300.0 }", RELAY),
+    ):
+        assert old in text
+        text = text.replace(old, new, 1)
+    (folder / "s.toml").write_text(text)
+    return make_plan(make_environment(read_scenario(folder / "s.toml")), effort="low")
 
 
 @pytest.fixture(scope="session")

@@ -13,6 +13,7 @@ from obsplan.analysis.data_latency import latency_table
 from obsplan.analysis.missing_runs import requested_runs, scheduled_runs
 from obsplan.analysis.quiet_hours import has_quiet
 from obsplan.analysis.start_leeway import leeway_table
+from obsplan.analysis.traverse import has_stops
 from obsplan.common.text import proven, raised
 from obsplan.futures.surer_plans import Survival
 from obsplan.operations.replan import Replan
@@ -48,6 +49,7 @@ from obsplan.reporting.page.sections import (
     decisions_part,
     latency_part,
 )
+from obsplan.reporting.page.stops import stops_part
 from obsplan.reporting.page.timeline import picture
 from obsplan.reporting.place import place_text
 from obsplan.reporting.text.sentences import (
@@ -63,6 +65,7 @@ SECTIONS = (
     ("goals", "Goals"),
     ("futures", "If things go differently"),
     ("picture", "The plan"),
+    ("stops", "Stops and drives"),
     ("changes", "Changes"),
     ("broken", "Violations"),
     ("margins", "Smallest margins"),
@@ -99,6 +102,7 @@ def report_page(
         **({"goals": goals_part(plan)} if scenario.goal else {}),
         **({"futures": futures_part(survival)} if survival else {}),
         "picture": [picture(plan), *_as_good(plan)],
+        **({"stops": stops_part(plan)} if has_stops(scenario) else {}),
         **({"changes": changes_part(replan)} if replan else {}),
         **({} if plan.verdict.is_valid else {"broken": _broken(plan)}),
         "margins": [

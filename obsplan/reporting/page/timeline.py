@@ -200,6 +200,7 @@ def slot_row(slot) -> str:
     """A row of the timeline as a sentence."""
     parts = [
         f"{slot.slot} {slot.activity}",
+        *_place(slot),
         f"{slot.start_utc:%Y-%m-%d %H:%M} to {slot.end_utc:%Y-%m-%d %H:%M} UTC "
         f"({slot.duration_min} min)",
         f"Sun {slot.sun_elevation_deg:.1f} deg, local time {slot.local_time_h:.2f} h",
@@ -212,6 +213,14 @@ def slot_row(slot) -> str:
     # A replan keeps the reason that was reported.
     outcome = ": ".join(filter(None, [slot.state, getattr(slot, "reason", "")]))
     return " · ".join([*parts, outcome])
+
+
+def _place(slot) -> list[str]:
+    """Where the rover is, or from where to where it drives."""
+    stop, from_stop = getattr(slot, "stop", ""), getattr(slot, "from_stop", "")
+    if from_stop:
+        return [f"drives from {from_stop} to {stop}"]
+    return [f"at {stop}"] if stop else []
 
 
 def _levels(plan: Plan):

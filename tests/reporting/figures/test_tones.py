@@ -5,7 +5,7 @@ from itertools import combinations
 import numpy as np
 import pytest
 
-from obsplan.reporting.figures import layout
+from obsplan.reporting.figures import layout, traverse_ground, traverse_map
 
 # Machado, Oliveira & Fernandes 2009, IEEE Trans. Vis. Comput. Graph. 15:1291, severity 1.0, in
 # linear RGB, as quoted by others; each row sums to one (grey stays grey).
@@ -39,6 +39,7 @@ def lightness(tone, seen_as):
     return 116 * np.cbrt(share) - 16 if share > 0.008856 else 903.3 * share
 
 
+SLOPES = (*traverse_ground.SLOPE_TONES, traverse_ground.BARRED_TONE)
 MEETING = [
     (layout.PAPER, layout.NIGHT),
     (layout.NIGHT, layout.ECLIPSE),
@@ -51,6 +52,10 @@ MEETING = [
     *((layout.LIGHT, tone) for tone in (layout.SUN, layout.LINE_STYLES[0]["color"])),
     *((layout.PAPER, style["color"]) for style in layout.LINE_STYLES),
     *((layout.NIGHT, style["color"]) for style in layout.LINE_STYLES),
+    *zip(SLOPES, SLOPES[1:]),
+    *((tone, layout.INK) for tone in SLOPES),
+    *((tone, layout.LINE_STYLES[0]["color"]) for tone in SLOPES),
+    (traverse_ground.SLOPE_TONES[0], traverse_map.LEFT_OUT_TONE),
     (layout.NIGHT, layout.SUN),
     (layout.NIGHT, layout.EARTH),
 ]

@@ -1,0 +1,92 @@
+"""Which stops a rover visits, in which order, what is done there, and which it leaves out."""
+
+from typing import NamedTuple
+
+import pandas as pd
+
+from obsplan.inputs.activity import Activity
+from obsplan.inputs.legs import Leg
+from obsplan.inputs.placed import DriveActivity, PlacedActivity
+from obsplan.inputs.scenario import Scenario
+from obsplan.planning.plan import Plan
+
+# Said of a stop that no activity is at.
+NOTHING_THERE = "no activity is at this stop"
+
+
+class Visit(NamedTuple):
+    """A rover at a stop. number: from 1 on, by rover; 0 where it stands when the span begins.
+
+    legs: those that led here. runs: how many of each activity, by its name in the scenario, are
+    made here. arrives_utc, leaves_utc: None if it stands here from or to the end of the span.
+    """
+
+    platform: str
+    number: int
+    stop: str
+    arrives_utc: pd.Timestamp | None
+    leaves_utc: pd.Timestamp | None
+    leg: Leg | None
+    runs: dict[str, int]
+
+
+class LeftOut(NamedTuple):
+    """A stop that no drive leads to, and why."""
+
+    platform: str
+    stop: str
+    reason: str
+
+
+def visits(scenario: Scenario, timeline: pd.DataFrame, platform: str) -> list[Visit]:
+    """The visits of a rover in their order, from where it stands at first."""
+    rows = timeline[(timeline["platform"] == platform) & (timeline["state"] != "failed")]
+    found: list[Visit] = []
+    for slot in rows.sort_values("start_utc", kind="stable").itertuples(index=False):
+        activity = _known(scenario, slot.activity)
+        if isinstance(activity, DriveActivity):
+            leg = activity.leg
+            if not found:
+                found.append(Visit(platform, 0, leg.start, None, None, None, {}))
+            if activity.part == 1:
+                found[-1] = found[-1]._replace(leaves_utc=slot.start_utc)
+            if activity.is_last and slot.state != "shortened":
+                found.append(Visit(platform, len(found), leg.end, slot.end_utc, None, leg, {}))
+        elif isinstance(activity, PlacedActivity):
+            if not found:
+                found.append(Visit(platform, 0, activity.stop, None, None, None, {}))
+            if found[-1].stop == activity.stop:
+                runs = found[-1].runs
+                runs[activity.of] = runs.get(activity.of, 0) + 1
+    return found
+
+
+def left_out(plan: Plan, platform: str) -> list[LeftOut]:
+    """The stops of a rover that no drive leads to, in the order of the scenario."""
+    scenario = plan.environment.scenario
+    reached = {visit.stop for visit in visits(scenario, plan.timeline, platform)}
+    why = {row.activity: row.reason for row in plan.unplaced.itertuples(index=False)}
+    found = []
+    for stop in scenario.stop:
+        if stop.platform != platform or stop.name in reached:
+            continue
+        names = [a.name for a in activities_at(scenario, stop.name)]
+        reasons = dict.fromkeys(why[name] for name in names if name in why)
+        found.append(LeftOut(platform, stop.name, "; ".join(reasons) or NOTHING_THERE))
+    return found
+
+
+def activities_at(scenario: Scenario, stop: str) -> list[PlacedActivity]:
+    """The activities at a stop."""
+    placed = [a for a in scenario.activity if isinstance(a, PlacedActivity)]
+    return [activity for activity in placed if activity.stop == stop]
+
+
+def rovers(scenario: Scenario) -> list[str]:
+    """Names of the platforms that have stops."""
+    return [p.name for p in scenario.platform if any(s.platform == p.name for s in scenario.stop)]
+
+
+def _known(scenario: Scenario, name: str) -> Activity | None:
+    """The activity of that name; None for a transmit window."""
+    return next((a for a in scenario.known_activities if a.name == name), None)
