@@ -15,6 +15,7 @@ from obsplan.inputs.stop import LANDER
 from obsplan.physics.line_of_sight import ANTENNA_M, in_sight
 
 FARTHEST_M = 100_000.0
+MOST_PARTS = 100  # drives of one way
 # Slopes are compared as the speeds of paths are.
 SLOPE_SLACK_DEG = 1e-6
 
@@ -29,7 +30,7 @@ def ground_errors(scenario: Scenario) -> list[str]:
         if platform.drive is None:
             continue
         places = places_of(scenario, platform.name)
-        far = [*_too_far(scenario, platform, places)]
+        far = [*_too_far(scenario, platform, places), *_many_parts(platform, places)]
         if far:
             lines += far
             continue
@@ -63,6 +64,22 @@ def _too_far(scenario: Scenario, platform: Platform, places: dict[str, Place]) -
             yield f"{_titled(name)}: {away_m:.0f} m from the lander; allowed is {limit_m:g}, {key}"
         elif away_m > FARTHEST_M:
             yield f"{_titled(name)}: {away_m:.0f} m from the lander; allowed is {FARTHEST_M:g}"
+
+
+def _many_parts(platform: Platform, places: dict[str, Place]) -> Iterator[str]:
+    """A longest drive so short that ways take more drives than anyone would look at."""
+    assert platform.drive is not None
+    longest_m = platform.drive.longest_drive_m
+    if longest_m is None:
+        return
+    apart = (hypot(a[0] - b[0], a[1] - b[1]) for a in places.values() for b in places.values())
+    farthest_m = platform.drive.detour * max(apart)
+    if farthest_m > MOST_PARTS * longest_m:
+        yield (
+            f'platform "{shortened(platform.name)}".drive.longest_drive_m = {longest_m:g}: the '
+            f"farthest way, {farthest_m:.0f} m, takes more than {MOST_PARTS} drives; allowed is "
+            f"{farthest_m / MOST_PARTS:.3g} or more"
+        )
 
 
 def _no_place_to_stand(scenario: Scenario, platform: Platform, ways: Ways, place: Place) -> str:

@@ -29,6 +29,7 @@ from obsplan.inputs.timeline_columns import (
 
 # The unit that each ending of a name stands for, longer endings first.
 UNITS = {
+    "_mbit_per_m": "Mbit/m",
     "_ebn0_db": "dB",
     "_db_k": "dB/K",
     "_per_k": "1/K",

@@ -81,7 +81,7 @@ class Drive(FrozenModel):
     """Power while driving, in addition to idle_w."""
     data_mbit_per_m: NotNegative = 0.0
     """Pictures and telemetry for each metre, spread evenly over the drive."""
-    longest_drive_m: Positive | None = None
+    longest_drive_m: Annotated[Number, Field(ge=1, le=100_000)] | None = None
     """After so many metres the rover stands still, and people look and decide on the next part."""
     decide_min: Annotated[int, Field(ge=0, le=60_000)] = 0
     """Time to look and decide once all data of a drive are on Earth.
@@ -115,7 +115,7 @@ class Drive(FrozenModel):
     A way over models is the quickest on permitted slopes; it keeps in sight of the relay, with
     antennas 2 m above the ground, and in its range."""
     detour: Annotated[Number, Field(ge=1, le=10)] = 1.0
-    """Length of the way over that found, if ground is "straight"."""
+    """How many times as long a way is as the one found on level ground, if ground is "straight"."""
     hazards: str | None = None
     """A CSV beside the scenario: ground to keep out of, as circles or polygons.
 

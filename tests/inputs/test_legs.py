@@ -178,6 +178,15 @@ def test_a_leg_that_takes_longer_than_the_span_is_no_leg(tmp_path):
     assert 'stop "R1"' not in lines
 
 
+def test_a_way_of_very_many_drives_is_refused(tmp_path):
+    text = PLACES.replace("longest_drive_m = 60.0", "longest_drive_m = 1.0")
+    text = text.replace("north_m = -40.0", "north_m = -80.0")
+    assert refused(tmp_path, text) == (
+        's.toml: platform "rover".drive.longest_drive_m = 1: the farthest way, 118 m, takes more '
+        "than 100 drives; allowed is 1.18 or more"
+    )
+
+
 def test_mistakes_in_files_are_told_as_theirs(tmp_path):
     (tmp_path / "h.csv").write_text("name,east_m,north_m,radius_m\n,5,-40,-3\n")
     assert refused(tmp_path, with_drive(hazards='"h.csv"')) == (
