@@ -4,7 +4,7 @@ Slots may come from the planner or from hand editing. The check knows the scenar
 environment, but not how the slots were chosen.
 """
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from datetime import datetime
 from functools import cached_property
 
@@ -20,9 +20,9 @@ from obsplan.checking.margins import Margin, margins
 from obsplan.checking.replay import Books
 from obsplan.checking.slots import read_slots
 from obsplan.checking.violation import Violation, violations_table
+from obsplan.environment.along_drives import along_drives
 from obsplan.environment.model import Environment
 from obsplan.inputs.hardware import Platform
-from obsplan.inputs.placed import followed
 from obsplan.inputs.scenario import Scenario
 
 
@@ -105,7 +105,7 @@ def check_timeline(
     `keep_margins`. Raises TableError if slots are not such a table, ValueError if the
     environment does not cover the span.
     """
-    environment = _followed(environment, slots)
+    environment = along_drives(environment, slots)
     scenario = environment.scenario
     minutes = _covered_minutes(environment)
     runs, sending = read_slots(scenario, slots)
@@ -128,17 +128,6 @@ def check_timeline(
         decided,
         waits,
     )
-
-
-def _followed(environment: Environment, slots: pd.DataFrame) -> Environment:
-    """The environment in which rovers drive as the slots say, if it does not know these drives."""
-    scenario = environment.scenario
-    if not scenario.drive or "activity" not in slots:
-        return environment
-    drives = set(slots["activity"]) & {drive.name for drive in scenario.drive}
-    if drives <= {a.name for a in scenario.activity}:
-        return environment
-    return replace(environment, scenario=followed(scenario, slots))
 
 
 def resources_table(scenario: Scenario, verdict: Verdict) -> pd.DataFrame:

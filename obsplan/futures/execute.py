@@ -10,6 +10,7 @@ import pandas as pd
 from obsplan.checking.goal_worth import goal_value
 from obsplan.checking.slots import Run, read_slots
 from obsplan.common.workers import run_all
+from obsplan.environment.along_drives import along_drives
 from obsplan.environment.model import Environment
 from obsplan.futures import walk
 from obsplan.futures.compiled_walk import walked, walker_for
@@ -113,6 +114,7 @@ def make_futures(
     how many futures are done, of how many. Raises TableError if slots are not such a table,
     ValueError if samples are not 1 or more.
     """
+    environment = along_drives(environment, slots)
     scenario = environment.scenario
     samples = scenario.futures.samples if samples is None else samples
     seed = scenario.futures.seed if seed is None else seed
