@@ -61,9 +61,9 @@ def tightened_problem(
         verdict = replay(booking)
         if verdict.is_valid or (stop is not None and stop.is_set()):
             return tight, booking
-        if not _is_short(verdict):
+        if not is_short(verdict):
             break
-        tight = _tightened(tight, verdict)
+        tight = tightened(tight, verdict)
     return problem, None
 
 
@@ -83,9 +83,9 @@ def valid_plan(
     booking = _freely_sending(booking)
     verdict = replay(booking)
     for _ in range(MOST_REPAIRS):
-        if verdict.is_valid or not _is_short(verdict):
+        if verdict.is_valid or not is_short(verdict):
             break
-        tight = _tightened(tight, verdict)
+        tight = tightened(tight, verdict)
         booking = _repaired(booking, tight)
         verdict = replay(booking)
     if verdict.is_valid:
@@ -117,13 +117,13 @@ def lighter_plan(booking: Booking, replay: Replay) -> Booking | None:
         verdict = replay(plan)
         if verdict.is_valid:
             return None if plan is given else plan
-        if not _is_short(verdict):
+        if not is_short(verdict):
             return None
-        plan = _repaired(plan, _tightened(plan.problem, verdict))
+        plan = _repaired(plan, tightened(plan.problem, verdict))
     return None
 
 
-def _is_short(verdict: Verdict) -> bool:
+def is_short(verdict: Verdict) -> bool:
     """Whether a bus, battery or store exceeds its limit, so that dropping runs helps, a run starts
     before the decision on it, or its data are late."""
     return (
@@ -133,7 +133,7 @@ def _is_short(verdict: Verdict) -> bool:
     )
 
 
-def _tightened(problem: Problem, verdict: Verdict) -> Problem:
+def tightened(problem: Problem, verdict: Verdict) -> Problem:
     """The problem with more in reserve, less on the bus, slower links, data that are received
     later, or without starts whose data are late, where a replay says so.
 

@@ -141,7 +141,7 @@ class PlanSearch:
         self.first = way.first if way else None
         self.report = report
         self.end = end or EarlyEnd()
-        self.problem = build_problem(environment)
+        self.problem = self.first.problem if self.first else build_problem(environment)
         self.relaxed = build_problem(self.free, relaxed=True)
         self.replay = replay_of(environment)
         self.judge = judge_of(environment, self.replay)

@@ -8,16 +8,22 @@ from typing import NamedTuple
 from obsplan.common.errors import Infeasible
 from obsplan.environment.model import Environment
 from obsplan.inputs.placed import Route, on_route
+from obsplan.planning.minute_repair import is_short, tightened
 from obsplan.planning.problem.booking import Booking
 from obsplan.planning.problem.definition import Problem
 from obsplan.planning.problem.from_scenario import build_problem
-from obsplan.planning.route.route_search import best_found, from_lander
+from obsplan.planning.replayed import replay_of
+from obsplan.planning.route.route_search import Found, best_found, from_lander, plan_along
+
+# How often a plan along a route is mended at most.
+MOST_MENDS = 12
 
 
 class Routed(NamedTuple):
     """The environment along the routes, the same with all of it free, and a plan to begin with.
 
-    Without stops both are what there was, and there is no such plan.
+    The plan's problem has enough in reserve for the replay, as far as that was found. Without stops
+    both are what there was, and there is no such plan.
     """
 
     environment: Environment
@@ -45,4 +51,21 @@ def routed(
     if found is None:
         raise Infeasible("no route was found on which all required runs and drives have a place")
     free = on_route(scenario, found.itinerary.routes, free=True)
-    return Routed(found.environment, replace(environment, scenario=free), found.plan)
+    first = _mended(found, stop)
+    return Routed(found.environment, replace(environment, scenario=free), first)
+
+
+def _mended(found: Found, stop: Event) -> Booking:
+    """The plan laid out again with more in reserve, later decisions and so on, as long as the
+    replay asks for that."""
+    replay, plan = replay_of(found.environment), found.plan
+    for _ in range(MOST_MENDS):
+        verdict = replay(plan)
+        if verdict.is_valid or not is_short(verdict) or stop.is_set():
+            break
+        problem = tightened(plan.problem, verdict)
+        again = plan_along(found.environment, problem, found.itinerary, plan, stop)
+        if again is None:
+            break
+        plan = again
+    return plan

@@ -15,8 +15,8 @@ from obsplan.common.errors import Infeasible
 from obsplan.planning.minute_repair import (
     MOST_REPAIRS,
     _repaired,
-    _tightened,
     lighter_plan,
+    tightened,
     tightened_problem,
     valid_plan,
 )
@@ -158,7 +158,7 @@ def test_an_own_rule_in_watt_hours_does_not_tighten_the_reserve():
     problem = build_problem(environment)
     verdict = replay_of(environment)(quick_plan(problem))
     assert [violation.rule for violation in verdict.found] == ["budget"]
-    assert _tightened(problem, verdict).nodes[0].reserve_wh == problem.nodes[0].reserve_wh
+    assert tightened(problem, verdict).nodes[0].reserve_wh == problem.nodes[0].reserve_wh
 
 
 def test_a_required_run_finds_the_one_start_that_an_own_rule_leaves():

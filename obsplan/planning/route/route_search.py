@@ -162,10 +162,8 @@ class _Trials:
             if not self._may_end(shorter.routes):
                 shorter = _with_their_ends(itinerary, laid.reached)
             return self.take(shorter)
-        start = laid.booking if self.best is None else with_runs_of(laid.booking, self.best.plan)
-        plan = greedy_plan(problem, with_planned_sending(greedy_plan(problem, start)))
-        plan = [plan, *ruin_and_recreate(plan, self.stop, seed=0, rounds=ROUNDS)][-1]
-        if plan.lacks_required_runs():
+        plan = filled(laid.booking, self.best.plan if self.best else None, self.stop)
+        if plan is None:
             return False
         found = Found(itinerary, along, plan)
         if self.best is not None and found.merit <= _more(self.best.merit):
@@ -178,6 +176,26 @@ class _Trials:
         scenario = self.scenario
         ends = (ending_places(scenario, scenario.platform_named(r.platform)) for r in routes)
         return all(e is None or r.places[-1] in e for e, r in zip(ends, routes))
+
+
+def plan_along(
+    environment: Environment, problem: Problem, itinerary: Itinerary, other: Booking, stop: Event
+) -> Booking | None:
+    """A plan of another problem of the same tasks along an itinerary, with the runs of another plan
+    as far as they fit; None if some drive does not."""
+    laid = laid_out(environment.scenario, problem, itinerary)
+    if laid.reached != tuple(len(route.places) for route in itinerary.routes):
+        return None
+    return filled(laid.booking, other, stop)
+
+
+def filled(laid: Booking, other: Booking | None, stop: Event) -> Booking | None:
+    """A plan around drives and runs at stops, with those of another; None if it lacks any that is
+    required."""
+    start = laid if other is None else with_runs_of(laid, other)
+    plan = greedy_plan(laid.problem, with_planned_sending(greedy_plan(laid.problem, start)))
+    plan = [plan, *ruin_and_recreate(plan, stop, seed=0, rounds=ROUNDS)][-1]
+    return None if plan.lacks_required_runs() else plan
 
 
 def with_runs_of(booking: Booking, other: Booking) -> Booking:
