@@ -12,8 +12,16 @@ CONTACTS = (
     ),
     Column("loss_utc", "", "end of the contact by geometry and booking"),
     Column("duration_min", "", "from acquisition to loss"),
-    Column("max_station_elevation_deg", "", "largest elevation of the Moon at the station"),
-    Column("earth_elevation_deg", "", "mean elevation of the station at the site"),
+    Column(
+        "max_station_elevation_deg",
+        "",
+        "largest elevation of Moon or orbiter at the station",
+    ),
+    Column(
+        "earth_elevation_deg",
+        "",
+        "mean elevation of the station at the site, or in orbit",
+    ),
     Column("light_time_s", "s", "mean one-way light time"),
     Column("rate_kbps", "", "mean rate that the link allows during the contact"),
     Column("volume_mbit", "", "what the contact could carry in whole minutes after the set-up"),

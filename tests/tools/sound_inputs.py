@@ -344,6 +344,12 @@ at_utc = 2028-07-05T02:55:00Z
 state_of_charge = 0.8
 stored_mbit = 12.0
 array_factor = 0.9
+[[platform]]
+name = "scout"
+at_utc = 2028-07-05T02:55:00Z
+at = "S1"
+odometer_m = 120.0
+unreachable = ["S2"]
 [[unit]]
 name = "head"
 at_utc = 2028-07-05T02:50:00Z

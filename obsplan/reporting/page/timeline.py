@@ -43,7 +43,8 @@ def picture(plan: Plan) -> Html:
             _axis("utc", _utc_ticks(environment), span_h),
         ]
     )
-    heads = tag("div", "local time (h)", class_="name axis")
+    local = "local time (h)" if environment.scenario.site else ""
+    heads = tag("div", local, class_="name axis")
     feet = tag("div", "UTC", class_="name axis")
     return joined(
         [
@@ -285,6 +286,8 @@ def _utc_ticks(environment: Environment) -> list[tuple[float, str]]:
 
 
 def _local_ticks(environment: Environment) -> list[tuple[float, str]]:
+    if environment.scenario.site is None:
+        return []  # each orbit goes through all local times
     local_h = np.unwrap(environment.sky["local_time_h"].to_numpy(), period=24)
     length_h = local_h[-1] - local_h[0]
     steps = (0.01, 0.02, 0.05, 0.1, 0.2, 0.5, 1, 2, 3, 6, 12, 24, 48, 120)
