@@ -19,7 +19,7 @@ ADDED = "platform", "instrument", "activity", "goal"
 
 def scenario(step_min: int, with_orbiter: bool):
     """The demo at another step, perhaps with orbiter, instruments and goal of the other example."""
-    table = tomllib.loads((EXAMPLES / "demo.toml").read_text())
+    table = tomllib.loads((Path(__file__).parent / "demo.toml").read_text())
     table["span"]["step_min"] = step_min
     if with_orbiter:
         other = tomllib.loads((EXAMPLES / "earth_watch.toml").read_text())
