@@ -18,6 +18,7 @@ from obsplan.common.errors import TableError as TableError
 from obsplan.environment.build import make_environment as make_environment
 from obsplan.environment.model import Environment as Environment
 from obsplan.environment.model import Reading as Reading
+from obsplan.environment.relay_passes import relay_passes as relay_passes
 from obsplan.environment.user_windows import with_windows as with_windows
 from obsplan.futures.contingencies import contingencies_table as contingencies_table
 from obsplan.futures.execute import Futures as Futures

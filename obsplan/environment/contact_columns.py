@@ -33,3 +33,14 @@ CONTACTS = (
     ),
 )
 CONTACT_COLUMNS = [column.name for column in CONTACTS]
+RELAY_PASSES = (
+    Column("platform", "", "platform that sends through a relay in orbit"),
+    Column("relay", "", "the relay"),
+    Column("from_utc", "", "first whole minute in which it can send"),
+    Column("until_utc", "", "end of the last one"),
+    Column("duration_min", "", "whole minutes between them"),
+    Column("rate_kbps", "", "mean rate to the relay"),
+    Column("volume_mbit", "", "what the pass could carry to the storage of the relay"),
+    Column("contact_min", "", "minutes of it in which the relay has contact with Earth"),
+)
+RELAY_PASS_COLUMNS = [column.name for column in RELAY_PASSES]

@@ -7,6 +7,7 @@ import pandas as pd
 
 from obsplan.environment.model import Environment
 from obsplan.environment.orbiter_columns import ORBITER_COLUMNS
+from obsplan.environment.relay_passes import has_orbit_relay, relay_passes
 
 
 def sky_table(environment: Environment, platform: str | None = None) -> pd.DataFrame:
@@ -50,6 +51,11 @@ def orbiter_sky_picture(environment: Environment) -> Any:
     return orbiter_sky_figure(environment) if environment.skies else None
 
 
+def relay_passes_table(environment: Environment) -> pd.DataFrame | None:
+    """The passes of relays in orbit; None if nothing is sent through any."""
+    return relay_passes(environment) if has_orbit_relay(environment) else None
+
+
 class SkyFile(NamedTuple):
     """A file of a plan directory: its content in one line, what makes it, when it is written."""
 
@@ -59,6 +65,7 @@ class SkyFile(NamedTuple):
 
 
 WITH_SITE, IN_ORBIT = "with [site]", "with a platform in orbit"
+WITH_RELAY = "with a relay in orbit"
 SKY_FILES = {
     "sky.csv": SkyFile(
         "Sun, Earth, local time and ground temperature, step by step", site_sky_table, WITH_SITE
@@ -77,6 +84,11 @@ SKY_FILES = {
         "figure: Earth and Sun hidden, phase and angles, the Earth below, contacts",
         orbiter_sky_picture,
         IN_ORBIT,
+    ),
+    "relay_passes.csv": SkyFile(
+        "when a platform can send to its relay in orbit, how much, and for how long end to end",
+        relay_passes_table,
+        WITH_RELAY,
     ),
     "occultations.csv": SkyFile(
         "when Moon or Earth hide Earth or Sun from a platform in orbit, to the second",

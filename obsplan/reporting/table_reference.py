@@ -6,7 +6,7 @@ from obsplan.analysis.latency_columns import LATENCY
 from obsplan.analysis.load_columns import LOADS
 from obsplan.analysis.quiet_columns import QUIET
 from obsplan.analysis.traverse_columns import TRAVERSE
-from obsplan.environment.contact_columns import CONTACTS
+from obsplan.environment.contact_columns import CONTACTS, RELAY_PASSES
 from obsplan.environment.orbiter_columns import OCCULTATIONS, ORBITER_SKY
 from obsplan.futures.columns import (
     CAUSES,
@@ -86,6 +86,13 @@ def _orbiter_parts() -> list[Part]:
             "Moon, Earth and Sun are spheres of 1737.4, 6378.137 and 695700 km; before the Sun the "
             "Earth counts as 1 % larger for its opaque lower atmosphere.",
             OCCULTATIONS,
+        ),
+        columns_part(
+            "passes",
+            "columns of relay_passes.csv",
+            "The passes of a relay in orbit, one row each.",
+            "A minute counts if the relay is above skyline and minimum elevation for all of it.",
+            RELAY_PASSES,
         ),
     ]
 

@@ -11,7 +11,9 @@ from tools.small import platform, scenario_table, slots
 from obsplan.checking.check import check_timeline
 from obsplan.common.intervals import from_mask
 from obsplan.environment.build import make_environment
+from obsplan.environment.contact_columns import RELAY_PASS_COLUMNS
 from obsplan.environment.relay_link import relay_rate_kbps
+from obsplan.environment.relay_passes import relay_passes
 from obsplan.inputs.cross_checks import reference_errors
 from obsplan.inputs.hardware import Budget, Radio
 from obsplan.inputs.read_scenario import scenario_from
@@ -118,6 +120,16 @@ def test_the_rate_follows_the_square_of_the_distance(environment_at):
     by_hand_db = 8 - (32.4478 + 20 * np.log10(1000 * 2100)) - 3 - 22 + 228.5991 - 5.5
     (at_1000_km,) = relay_rate_kbps(budget, receiver, np.array([1000.0]))
     assert at_1000_km == pytest.approx(10 ** (by_hand_db / 10) / 1000, rel=2e-4)
+
+
+def test_passes_are_listed_with_what_they_carry_and_their_minutes_end_to_end(environment_at):
+    environment = environment_at(FAR_DEG)
+    table, passes = environment.platforms["lander"], relay_passes(environment)
+    assert list(passes.columns) == RELAY_PASS_COLUMNS
+    assert passes["duration_min"].sum() == (table["rate_kbps"] > 0).sum()
+    assert passes["volume_mbit"].sum() == pytest.approx(table["rate_kbps"].sum() * 60 / 1000)
+    assert passes["contact_min"].sum() == table["in_contact"].sum()
+    assert (passes["until_utc"].iloc[:-1].to_numpy() < passes["from_utc"].iloc[1:]).all()
 
 
 def test_contact_counts_end_to_end(environment_at):

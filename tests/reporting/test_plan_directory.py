@@ -22,7 +22,7 @@ from obsplan.operations.replan import make_replan
 from obsplan.operations.telemetry import with_telemetry
 from obsplan.reporting import plan_directory
 from obsplan.reporting.figures import plan, resources, save, sky
-from obsplan.reporting.sky_files import IN_ORBIT, WITH_SITE
+from obsplan.reporting.sky_files import IN_ORBIT, WITH_RELAY, WITH_SITE
 
 
 def test_summary_says_what_was_requested_and_found(made, written):
@@ -59,7 +59,9 @@ ONLY_CHOSEN = {
 ONLY_DECIDED = {"decisions.csv", "quiet_hours.csv", "goal_grids.png"} | {
     name for name, file in plan_directory.FILES.items() if file.when == plan_directory.WITH_STOPS
 }
-ONLY_IN_ORBIT = {name for name, file in plan_directory.FILES.items() if file.when == IN_ORBIT}
+ONLY_IN_ORBIT = {
+    name for name, file in plan_directory.FILES.items() if file.when in (IN_ORBIT, WITH_RELAY)
+}
 
 
 @pytest.fixture(scope="session")
