@@ -1,11 +1,11 @@
 """Where rovers stand: runs at their stops, drives from where they are, looks, and parking.
 
 The referee follows each rover from slot to slot. It asks no route: the drives of the timeline say
-where the rover is.
+where the rover is. That drives and runs at stops do not overlap is in `rules_between_slots`.
 """
 
 from collections.abc import Iterator
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, replace
 from math import hypot, inf
 
 from obsplan.checking.decision_rules import ready_min
@@ -27,7 +27,7 @@ class Rover:
     """A rover on its way through the timeline.
 
     stop: where it stands; "" between two stops. drive: the latest drive that it has begun, and
-    on_earth_min: when the data of that are on Earth. at_work: runs at its stop that have begun.
+    on_earth_min: when the data of that are on Earth.
     """
 
     platform: Platform
@@ -35,7 +35,6 @@ class Rover:
     stop: str = LANDER
     drive: Run | None = None
     on_earth_min: float = 0.0
-    at_work: list[Run] = field(default_factory=list)
 
     @property
     def how(self) -> Drive:
@@ -115,7 +114,6 @@ def place_violations(
             elif isinstance(run.activity, PlacedActivity):
                 yield from _elsewhere(scenario, rover, run)
                 yield from _early(environment, rover, run)
-                rover.at_work.append(run)
         yield from _not_parked(scenario, rover, minutes)
 
 
@@ -144,29 +142,23 @@ def _drive(rover: Rover, run: Run, on_earth_min: float) -> None:
     drive = driven(run)
     rover.stop = drive.leg.end if drive.is_last and run.state != "shortened" else ""
     rover.drive, rover.on_earth_min = run, on_earth_min
-    rover.at_work = []
 
 
 def _elsewhere(scenario: Scenario, rover: Rover, run: Run) -> Iterator[Violation]:
-    """A run at a stop while the rover is not there, or still on its way."""
+    """A run at a stop while the rover is not there."""
     assert isinstance(run.activity, PlacedActivity)
     stop, drive = run.activity.stop, rover.drive
-    if rover.stop != stop:
+    is_moving = drive is not None and drive.end_min > run.start_min
+    # What starts during a drive overlaps with it.
+    if rover.stop != stop and not is_moving:
         begins = f"{run} starts at {scenario.stamp_at(run.start_min)}"
         away_m = _apart_m(rover.position, rover.places[stop])
         problem = f'{begins}, but the rover stands {rover.where}, not at "{stop}"'
         yield _of_two(scenario, run, "place", away_m, "m", problem, drive)
-    elif drive is not None and drive.end_min > run.start_min:
-        minutes = min(drive.end_min, run.end_min) - run.start_min
-        problem = (
-            f"{run} starts at {scenario.stamp_at(run.start_min)}, {number_text(minutes)} min "
-            f"before {drive} has ended"
-        )
-        yield _of_two(scenario, run, "place", minutes, "min", problem, drive)
 
 
 def _unlike_drive(scenario: Scenario, rover: Rover, run: Run) -> Iterator[Violation]:
-    """A drive that begins where the rover is not, while it drives, or while it works at a stop."""
+    """A drive that begins where the rover is not."""
     leg, part, before = driven(run).leg, driven(run).part, rover.drive
     begins = f"{run} starts at {scenario.stamp_at(run.start_min)}"
     goes_on = part == 1 and rover.stop == leg.start
@@ -177,15 +169,6 @@ def _unlike_drive(scenario: Scenario, rover: Rover, run: Run) -> Iterator[Violat
         whence = f'"{leg.start}"' if part == 1 else f"the end of part {part - 1} of {leg.parts}"
         problem = f"{begins} from {whence}, but the rover stands {rover.where}"
         yield _of_two(scenario, run, "drive", away_m, "m", problem, before)
-    elif before is not None and before.end_min > run.start_min:
-        minutes = before.end_min - run.start_min
-        problem = f"{begins}, {number_text(minutes)} min before {before} has ended"
-        yield _of_two(scenario, run, "drive", minutes, "min", problem, before)
-    for work in rover.at_work:
-        if work.end_min > run.start_min:
-            minutes = work.end_min - run.start_min
-            problem = f"{begins}, {number_text(minutes)} min before {work} has ended at its stop"
-            yield _of_two(scenario, run, "place", minutes, "min", problem, work)
 
 
 def _goes_on(before: DriveActivity, is_short: bool, leg: Leg, part: int) -> bool:

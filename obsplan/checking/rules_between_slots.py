@@ -7,7 +7,7 @@ from obsplan.checking.violation import Violation
 from obsplan.common.text import number_text
 from obsplan.inputs.activity import Activity
 from obsplan.inputs.after import After
-from obsplan.inputs.placed import DriveActivity
+from obsplan.inputs.placed import DriveActivity, PlacedActivity
 from obsplan.inputs.scenario import Scenario
 
 
@@ -50,12 +50,20 @@ def why_apart(scenario: Scenario, a: Activity, b: Activity) -> dict[str, str]:
     name = scenario.platform_of(a)
     if name == scenario.platform_of(b) and scenario.platform_named(name).one_at_a_time:
         reasons["platform"] = f'"{name}" runs one slot at a time'
+    if name == scenario.platform_of(b) and _is_moved_by(a, b):
+        reasons["place"] = f'"{name}" is at no stop while it drives'
     if a.name in b.not_with or b.name in a.not_with:
         reasons["not with"] = "they exclude each other"
     for quiet, other in ((a, b), (b, a)):
         if quiet.name != other.name and quiet.quiet and other.disturbs:
             reasons["quiet"] = f'"{other.name}" disturbs, "{quiet.name}" must be quiet'
     return reasons
+
+
+def _is_moved_by(one: Activity, other: Activity) -> bool:
+    """Whether one of them is at a stop of the rover and the other a drive."""
+    drives = isinstance(one, DriveActivity) or isinstance(other, DriveActivity)
+    return drives and (isinstance(one, PlacedActivity) or isinstance(other, PlacedActivity))
 
 
 def gaps(scenario: Scenario, runs: list[Run]) -> Iterator[Violation]:

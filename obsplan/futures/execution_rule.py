@@ -2,10 +2,11 @@
 
 EXECUTION_RULE = """\
 The execution rule, minute by minute, knows only what has been measured so far:
- 1. A run starts when its slot begins if nothing that excludes it still runs, its gap is over, its
-    platform has turned to what it points at, its teams are free, and the runs that it comes after
-    are over, received and decided on as `after` asks. Otherwise it waits, up to slip_min (a pinned
-    run does not); then it is skipped.
+ 1. A run starts when its slot begins if nothing that excludes it still runs or was due before, its
+    gap is over, its platform has turned to what it points at, its teams are free, and the runs that
+    it comes after are over, received and decided on as `after` asks; so a run at a stop comes after
+    the drive there and before the drive away. Otherwise it waits, up to slip_min (a pinned run does
+    not); then it is skipped.
  2. It starts only if its instrument and platform are in service; its commands are aboard (a contact
     was over lead_min before); its contact is there now, and is predicted for the whole slot if it
     needs that; all other conditions hold throughout the slot at its new time; its unit is warm
