@@ -20,6 +20,7 @@ from obsplan.planning.problem.definition import Problem
 from obsplan.planning.problem.from_scenario import build_problem
 from obsplan.planning.prompt_sending import sent_promptly
 from obsplan.planning.replayed import replay_of
+from obsplan.planning.routed import same_way
 from obsplan.planning.search.first_plan import NoPlaceFound
 from obsplan.planning.search.ruin_and_recreate import ruin_and_recreate
 
@@ -81,7 +82,8 @@ def made_for(plan: Plan, less: Less) -> Plan | None:
     as_it_is, replay = build_problem(environment), replay_of(environment)
     problem = with_spare_runs(as_it_is, less.spare)
     try:
-        start = repaired(problem, booked_in_steps(plan).runs)
+        old = booked_in_steps(plan)
+        start = same_way(environment, problem, old) or repaired(problem, old.runs)
         better = list(ruin_and_recreate(start, Event(), 0, ROUNDS))
         made = valid_plan(environment, problem, better[-1] if better else start, None, replay)
     except (Infeasible, NoPlaceFound):

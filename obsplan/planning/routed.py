@@ -13,7 +13,8 @@ from obsplan.planning.problem.booking import Booking
 from obsplan.planning.problem.definition import Problem
 from obsplan.planning.problem.from_scenario import build_problem
 from obsplan.planning.replayed import replay_of
-from obsplan.planning.route.route_search import Found, best_found, from_lander, plan_along
+from obsplan.planning.route.laid_out import Itinerary, itinerary_of
+from obsplan.planning.route.route_search import best_found, from_lander, plan_along
 
 # How often a plan along a route is mended at most.
 MOST_MENDS = 12
@@ -51,21 +52,32 @@ def routed(
     if found is None:
         raise Infeasible("no route was found on which all required runs and drives have a place")
     free = on_route(scenario, found.itinerary.routes, free=True)
-    first = _mended(found, stop)
+    first = mended(found.environment, found.itinerary, found.plan, stop)
     return Routed(found.environment, replace(environment, scenario=free), first)
 
 
-def _mended(found: Found, stop: Event) -> Booking:
+def mended(environment: Environment, itinerary: Itinerary, plan: Booking, stop: Event) -> Booking:
     """The plan laid out again with more in reserve, later decisions and so on, as long as the
     replay asks for that."""
-    replay, plan = replay_of(found.environment), found.plan
+    replay = replay_of(environment)
     for _ in range(MOST_MENDS):
         verdict = replay(plan)
         if verdict.is_valid or not is_short(verdict) or stop.is_set():
             break
         problem = tightened(plan.problem, verdict)
-        again = plan_along(found.environment, problem, found.itinerary, plan, stop)
+        again = plan_along(environment, problem, itinerary, plan, stop)
         if again is None:
             break
         plan = again
     return plan
+
+
+def same_way(environment: Environment, problem: Problem, plan: Booking) -> Booking | None:
+    """A plan along the same way in another environment, no drive earlier; None without stops, or
+    if some drive has no place."""
+    scenario = environment.scenario
+    if not scenario.drive:
+        return None
+    itinerary = itinerary_of(scenario, plan)
+    again = plan_along(environment, problem, itinerary, plan, Event())
+    return None if again is None else mended(environment, itinerary, again, Event())

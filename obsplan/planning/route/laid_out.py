@@ -10,6 +10,7 @@ import numpy as np
 
 from obsplan.inputs.placed import DriveActivity, PlacedActivity, Route
 from obsplan.inputs.scenario import Scenario
+from obsplan.inputs.stop import LANDER
 from obsplan.planning.problem.booking import Booking
 from obsplan.planning.problem.definition import Problem, first_worths
 
@@ -53,6 +54,26 @@ def visits(scenario: Scenario, problem: Problem, route: Route) -> list[Visit]:
         Visit(legs[k], tuple(sorted(runs.get(place, ()), key=lambda i: (-density[i], i))))
         for k, place in enumerate(route.places)
     ]
+
+
+def itinerary_of(scenario: Scenario, booking: Booking) -> Itinerary:
+    """The way of the rovers in a plan, each leg begun no earlier than there."""
+    routes: dict[str, tuple[str, ...]] = {}
+    leave: dict[str, tuple[int, ...]] = {}
+    begun = sorted(
+        (min(booking.runs[i]), i, activity.leg.start, activity.leg.end)
+        for i, activity in enumerate(scenario.activity)
+        if isinstance(activity, DriveActivity) and activity.part == 1 and booking.runs[i]
+    )
+    for start, i, origin, goal in begun:
+        rover = scenario.platform_of(scenario.activity[i])
+        routes[rover] = (*routes.get(rover, (origin,)), goal)
+        leave[rover] = (*leave.get(rover, ()), start)
+    names = [p.name for p in scenario.platform if p.drive is not None]
+    return Itinerary(
+        tuple(Route(name, routes.get(name, (LANDER,))) for name in names),
+        tuple(leave.get(name, ()) for name in names),
+    )
 
 
 class LaidOut(NamedTuple):

@@ -110,7 +110,9 @@ def surer_lines(futures: Futures, surer: pd.DataFrame | None) -> Iterator[str]:
 
 def change_words(row) -> str:
     """A change of surer.csv: 'another run of "seismic block" at 2028-07-04 05:00'."""
-    since, until = (f"{time:%Y-%m-%d %H:%M}" for time in (row.from_utc, row.to_utc))
+    since, until = (
+        "" if pd.isna(time) else f"{time:%Y-%m-%d %H:%M}" for time in (row.from_utc, row.to_utc)
+    )
     match row.change:
         case "another run":
             return f'another run of "{row.activity}" at {until}'
