@@ -1,0 +1,135 @@
+"""A replan goes on from where the rover stands: after short drives, and as telemetry says."""
+
+import tomllib
+from datetime import timedelta
+
+import pandas as pd
+import pytest
+from tools.places import PLACES
+
+from obsplan.checking.check import check_timeline
+from obsplan.common.errors import StateError
+from obsplan.environment.build import make_environment
+from obsplan.inputs.placed import DriveActivity, PlacedActivity
+from obsplan.inputs.read_scenario import scenario_from
+from obsplan.inputs.read_state import read_state
+from obsplan.inputs.telemetry_file import PlatformState, State
+from obsplan.operations.replan import make_replan
+from obsplan.operations.telemetry import with_telemetry
+from obsplan.planning.plan import make_plan
+
+SCENARIO = scenario_from(tomllib.loads(PLACES))
+DRIVES = {drive.name: drive for drive in SCENARIO.drive}
+
+
+@pytest.fixture(scope="module")
+def plan():
+    return make_plan(make_environment(SCENARIO), effort="low")
+
+
+def legs(timeline):
+    """The drives of a timeline, in order of time."""
+    rows = timeline.sort_values("start_utc", kind="stable")
+    return [DRIVES[name] for name in rows["activity"] if name in DRIVES]
+
+
+def again(plan, now_utc, platforms=(), ran=None):
+    """The plan made again at a time, with what telemetry says of platforms."""
+    known = with_telemetry(plan.environment, State(at_utc=now_utc, platform=platforms))
+    slots = plan.timeline[["slot", "activity", "start_utc", "end_utc", "state"]].copy()
+    return make_replan(known, slots, now_utc, ran=ran, freeze=timedelta(0))
+
+
+def after_drive(plan, number):
+    """A time after the drive of that number, before anything else has begun."""
+    return legs_with_times(plan.timeline).iloc[number]["end_utc"]
+
+
+def legs_with_times(timeline):
+    rows = timeline[timeline["activity"].isin(list(DRIVES))]
+    return rows.sort_values("start_utc", kind="stable")
+
+
+def places_of_runs(made, since_utc):
+    """Where the rover is at each run at a stop from a time on, and where its drives lead."""
+    known = made.plan.environment.scenario.activity_named
+    rows = made.plan.timeline[made.plan.timeline["start_utc"] >= since_utc]
+    rows = rows[~rows["instrument"].isin(["radio"])]
+    return [
+        a.leg.end if isinstance(a, DriveActivity) else a.stop
+        for a in map(known, rows.sort_values("start_utc")["activity"])
+        if isinstance(a, DriveActivity | PlacedActivity)
+    ]
+
+
+def test_a_rover_seen_elsewhere_goes_on_from_there(plan):
+    now_utc = after_drive(plan, 0)
+    first = legs(plan.timeline)[0].leg.end
+    other = next(stop.name for stop in SCENARIO.stop if stop.name != first)
+    made = again(plan, now_utc, [PlatformState(name="rover", at=other)])
+    assert made.plan.verdict.is_valid, made.plan.verdict.violations["message"].tolist()
+    ahead = made.plan.timeline[made.plan.timeline["start_utc"] >= now_utc]
+    assert legs(ahead)[0].leg.start == other
+    assert places_of_runs(made, now_utc)[0] in (other, legs(ahead)[0].leg.end)
+    assert check_timeline(made.plan.environment, made.plan.timeline).is_valid
+
+
+def test_no_drive_leads_to_a_stop_that_cannot_be_reached(plan):
+    now_utc = after_drive(plan, 0)
+    left = {drive.leg.end for drive in legs(plan.timeline)[1:]}
+    closed = sorted(left)[0]
+    made = again(plan, now_utc, [PlatformState(name="rover", unreachable=(closed,))])
+    assert made.plan.verdict.is_valid
+    assert closed not in places_of_runs(made, now_utc)
+
+
+def test_the_odometer_is_told_beside_what_the_drives_make(plan):
+    now_utc = after_drive(plan, 0)
+    made = again(plan, now_utc, [PlatformState(name="rover", odometer_m=40.0)])
+    driven_m = legs(plan.timeline)[0].leg.part_m
+    assert made.assumptions[-1] == (
+        f'the odometer of "rover" says 40 m, its drives by then make {driven_m:.0f} m'
+    )
+
+
+@pytest.mark.parametrize("outcome", ["failed", "shortened"])
+def test_a_drive_that_did_not_get_there_is_made_again_before_work_at_its_stop(plan, outcome):
+    lost = legs_with_times(plan.timeline).iloc[0]
+    now_utc = lost["end_utc"]
+    ran = pd.DataFrame(
+        {
+            "slot": [lost["slot"]],
+            "activity": [lost["activity"]],
+            "start_utc": [lost["start_utc"]],
+            "end_utc": [lost["start_utc"] + timedelta(minutes=20)],
+            "outcome": [outcome],
+            "reason": [""],
+        }
+    )
+    made = again(plan, now_utc, ran=ran)
+    assert made.plan.verdict.is_valid, made.plan.verdict.violations["message"].tolist()
+    ahead = legs(made.plan.timeline[made.plan.timeline["start_utc"] >= now_utc])
+    if outcome == "shortened":
+        # It stands on the leg, so that this leg it is, on or back.
+        assert {ahead[0].leg.start, ahead[0].leg.end} == {
+            DRIVES[lost["activity"]].leg.start,
+            DRIVES[lost["activity"]].leg.end,
+        }
+    else:
+        assert ahead[0].leg.start == "lander"
+    assert places_of_runs(made, now_utc)[0] == ahead[0].leg.end
+
+
+@pytest.mark.parametrize(
+    ("key", "line"),
+    [
+        ('at = "R9"', 'platform "rover".at = "R9": no such stop; did you mean'),
+        ('unreachable = ["R9"]', 'platform "rover".unreachable = "R9": no such stop'),
+    ],
+)
+def test_places_that_a_rover_does_not_have_are_told(tmp_path, key, line):
+    path = tmp_path / "state.toml"
+    path.write_text(f'at_utc = 2028-07-05T06:00:00Z\n[[platform]]\nname = "rover"\n{key}\n')
+    with pytest.raises(StateError) as told:
+        read_state(path, SCENARIO)
+    assert line in str(told.value)
