@@ -13,6 +13,7 @@ from obsplan.common.csv_file import CsvFile, Row, read_csv
 from obsplan.common.input_file import read_input
 from obsplan.common.text import did_you_mean, number_text, shortened
 from obsplan.inputs.impossible_runs import ToldRun, impossible
+from obsplan.inputs.missing_drives import why_no_drive
 from obsplan.inputs.outcomes import OTHER_NAMES, OUTCOMES, STATES
 from obsplan.inputs.scenario import Scenario
 from obsplan.inputs.timeline_columns import COMPARED, NEEDED, READ_COLUMNS, UNITS
@@ -183,7 +184,10 @@ def _note_unknown_names(file: CsvFile, scenario: Scenario) -> set[str]:
             f"{', '.join(known) or 'none'}",
         )
         return set(known)
-    hints = {name: f"no such activity; {did_you_mean(name, known)}" for name in names}
+    hints = {
+        name: why_no_drive(scenario, name) or f"no such activity; {did_you_mean(name, known)}"
+        for name in names
+    }
     for row in strange:
         file.wrong(row, hints[row.cells["activity"]], "activity")
     return set(known)

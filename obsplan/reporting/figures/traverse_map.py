@@ -141,9 +141,10 @@ def _draw_leg(ax: Axes, visit: Visit, line: dict) -> None:
     ax.plot(*path.T, linewidth=1.6, zorder=3, path_effects=layout.halo(3.4), **line)
     lengths = np.hypot(*np.diff(path, axis=0).T)
     at_m = np.append(0, np.cumsum(lengths))
+    # The arrow stands where no part of a leg ends, its length half way.
     before, middle, after = (
         np.array([np.interp(share * at_m[-1], at_m, axis) for axis in path.T])
-        for share in (0.48, 0.5, 0.52)
+        for share in (0.55, 0.5, 0.59)
     )
     arrow = {"arrowstyle": "-|>", "color": line["color"], "linewidth": 1.4, "mutation_scale": 11}
     ax.annotate("", after, before, arrowprops=arrow, zorder=3.2)
