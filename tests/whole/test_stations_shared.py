@@ -55,6 +55,21 @@ def test_the_other_spacecraft_sends_nothing_to_the_station_meanwhile():
     assert (freely.to_numpy()[:120] > 0).all()
 
 
+def test_a_plan_brings_home_what_one_station_can_carry_of_two_spacecraft():
+    """Both take 30 Mbit, and the station can receive 72 in four hours, one of them at a time."""
+    both = [{"name": f"dump of {n}", "platform": n, "data_mbit": 30.0} for n in ("lander", "rover")]
+    store = {"store": {"capacity_mbit": 50.0, "end_limit_mbit": 0.0}}
+    made = make_plan(shared(*both, platforms=[part | store for part in BOTH]))
+    assert made.verdict.is_valid and made.value == 2.0
+    one, other = (made.verdict.resources[name]["sent_mbit"] for name in ("lander", "rover"))
+    assert one.sum() == pytest.approx(30.0) and other.sum() == pytest.approx(30.0)
+    assert not ((one > 0) & (other > 0)).any()
+    # Twice as much is more than it can carry, and the bound knows.
+    both = [each | {"data_mbit": 49.0} for each in both]
+    made = make_plan(shared(*both, platforms=[part | store for part in BOTH]))
+    assert made.value == 1.0 and made.bound == pytest.approx(1.0, abs=0.5)
+
+
 def test_a_relayed_rover_shares_the_station_of_its_lander():
     parts = [BOTH[0], platform("rover", radio={"to": "lander", "rate_kbps": 5.0})]
     offered = shared(COMMAND, STEER, platforms=parts, rover_station="")
