@@ -10,40 +10,42 @@ from obsplan.checking.violation import Violation
 from obsplan.common.text import number_text
 from obsplan.inputs.activity import Activity
 from obsplan.inputs.hardware import Platform
-from obsplan.inputs.pointing import antenna_direction, array_direction, direction_of
+from obsplan.inputs.pointing import (
+    antenna_direction,
+    array_direction,
+    direction_of,
+    directions_of,
+)
 from obsplan.inputs.scenario import Scenario
 
 
 def turn_min(scenario: Scenario, a: Activity, b: Activity) -> int | None:
-    """Minutes that must be between runs of two activities that point at different things.
-
-    None if they do not, or are on different platforms.
-    """
-    name = scenario.platform_of(a)
-    platform = scenario.platform_named(name)
-    if platform.pointing is None or name != scenario.platform_of(b):
-        return None
-    things = {direction_of(platform, a), direction_of(platform, b)}
-    return None if None in things or len(things) == 1 else platform.pointing.slew_min
+    """Minutes that must be between runs of two activities for which a platform points at different
+    things; None if there is no such platform."""
+    one, other = directions_of(scenario, a), directions_of(scenario, b)
+    turning = (scenario.platform_named(n) for n in one if other.get(n, one[n]) != one[n])
+    return max((p.pointing.slew_min for p in turning if p.pointing), default=None)
 
 
 def early_turns(scenario: Scenario, runs: list[Run]) -> Iterator[Violation]:
-    """Slots, in order of start, before which their platform has no time to turn from another."""
+    """Slots, in order of start, before which a platform has no time to turn from another."""
+    things = {
+        a.name: directions_of(scenario, a)
+        for a in {r.activity.name: r.activity for r in runs}.values()
+    }
     for platform in scenario.platform:
         if platform.pointing is not None:
-            own = [run for run in runs if run.platform == platform.name]
-            yield from _early_turns(scenario, platform, platform.pointing.slew_min, own)
+            own = [(r, things[r.activity.name].get(platform.name)) for r in runs]
+            pointed = [(run, thing) for run, thing in own if thing is not None]
+            yield from _early_turns(scenario, platform.name, platform.pointing.slew_min, pointed)
 
 
 def _early_turns(
-    scenario: Scenario, platform: Platform, slew_min: int, runs: list[Run]
+    scenario: Scenario, platform: str, slew_min: int, runs: list[tuple[Run, str]]
 ) -> Iterator[Violation]:
     # Of the runs that point at a thing the one that ends last is in the way longest.
     ended: dict[str, Run] = {}
-    for later in runs:
-        thing = direction_of(platform, later.activity)
-        if thing is None:
-            continue
+    for later, thing in runs:
         for other, earlier in ended.items():
             ready_min = earlier.end_min + slew_min
             if other == thing or ready_min <= later.start_min:
@@ -56,8 +58,7 @@ def _early_turns(
                 "min",
                 f'{later} points at "{thing}" from {scenario.stamp_at(later.start_min)}, '
                 f'{number_text(early_min)} min too soon after {earlier}, which points at "{other}"',
-                reason=f'"{later.platform}" points at one thing at a time and turns for '
-                f"{slew_min} min",
+                reason=f'"{platform}" points at one thing at a time and turns for {slew_min} min',
                 platform=later.platform,
                 activity=later.activity.name,
                 slots=(earlier.slot, later.slot),

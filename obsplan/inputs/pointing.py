@@ -9,6 +9,7 @@ from obsplan.inputs.frozen_model import FrozenModel
 if TYPE_CHECKING:
     from obsplan.inputs.activity import Activity
     from obsplan.inputs.hardware import Platform
+    from obsplan.inputs.scenario import Scenario
 
 
 class Pointing(FrozenModel):
@@ -24,7 +25,8 @@ class Pointing(FrozenModel):
     """"fixed" if the platform must point at the receiver to send, "steered" if the antenna turns.
 
     With a fixed antenna nothing is sent while a run points elsewhere, nor slew_min before and after
-    it, and a run that needs contact points at the receiver. Commands arrive whichever way it
+    it, and a run that needs contact points at the receiver, also one of a platform that is
+    relayed. Commands arrive whichever way it
     points, through a low-gain antenna; that is common practice, no source."""
     arrays: Literal["steered", "fixed"] = "steered"
     """"steered" if the arrays follow the Sun, "fixed" if an orbiter must point at it.
@@ -50,5 +52,21 @@ def direction_of(platform: "Platform", activity: "Activity") -> str | None:
     """What the platform points at during a run of the activity; None if it does not matter."""
     if activity.points is not None:
         return activity.points
-    needs_contact = activity.contact != "none" or activity.first_runs_in_contact > 0
-    return antenna_direction(platform) if needs_contact else None
+    return antenna_direction(platform) if _needs_contact(activity) else None
+
+
+def directions_of(scenario: "Scenario", activity: "Activity") -> dict[str, str]:
+    """What each platform points at during a run of the activity, by name; others are free.
+
+    That is the activity's own platform, and if the run needs contact through a relay that too.
+    """
+    name = scenario.platform_of(activity)
+    relay = scenario.platform_named(scenario.outlet_of(name))
+    own = direction_of(scenario.platform_named(name), activity)
+    onward = antenna_direction(relay) if _needs_contact(activity) else None
+    found = {relay.name: onward} if relay.name != name and onward else {}
+    return found | ({name: own} if own else {})
+
+
+def _needs_contact(activity: "Activity") -> bool:
+    return activity.contact != "none" or activity.first_runs_in_contact > 0

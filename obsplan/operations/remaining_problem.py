@@ -19,7 +19,7 @@ from obsplan.planning.problem.definition import Heater, Node, Problem, Task, Tea
 from obsplan.planning.problem.from_scenario import build_problem, needs_of
 from obsplan.planning.problem.goal_bins import bin_at
 from obsplan.planning.problem.goals import Goal
-from obsplan.planning.problem.pointing import slew_min
+from obsplan.planning.problem.pointing import longest_turn_min, slew_min
 from obsplan.planning.problem.slot_profile import slot_profile
 from obsplan.planning.problem.start_windows import commandable
 
@@ -103,7 +103,8 @@ def _barred(
             continue
         gap = scenario.activity_named(task.name).gap_min if same and run.share > 0 else 0
         if apart.get(j):
-            gap = slew_min(scenario.platform[task.node])
+            one, other = map(scenario.activity_named, (task.name, run.activity))
+            gap = longest_turn_min(scenario, one, other)
         since = floor((run.start_min - gap) / step) - task.length + 1
         until = ceil((run.end_min + gap) / step)
         barred[max(since, 0) : max(until, 0)] = True

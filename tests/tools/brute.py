@@ -77,13 +77,12 @@ def _exclusive(problem: Problem, runs) -> bool:
     if any(busy[i] & busy[j] for i, j in problem.exclusive):
         return True
     for one, its_starts in zip(problem.tasks, runs):
-        slew = problem.nodes[one.node].slew
         for other, other_starts in zip(problem.tasks, runs):
-            if one.node != other.node or one.points < 0 or other.points < 0:
-                continue
-            for a in its_starts if one.points != other.points else ():
-                if any(a <= b < a + one.length + slew for b in other_starts):
-                    return True
+            for n, thing in one.points:
+                turns = any(n == m and thing != that for m, that in other.points)
+                for a in its_starts if turns else ():
+                    if any(a <= b < a + one.length + problem.nodes[n].slew for b in other_starts):
+                        return True
     return False
 
 

@@ -130,10 +130,15 @@ def tiny_problem(seed: int, nearby: bool = False) -> Problem:
 
 
 def _tiny_pointing(rng: np.random.Generator, task: Task, nodes: int, steps: int) -> Task:
-    """The task, which may point at one of two things, and keep a node from sending."""
-    points = int(rng.choice([-1, -1, 0, 1]))
+    """The task, for which nodes may point at one of two things, and which may keep one from
+    sending."""
+    pointed = [(n, int(rng.choice([-1, -1, 0, 1]))) for n in range(nodes)]
     silence = Silence(int(rng.integers(nodes)), int(rng.integers(0, 4)), rng.random(steps) < 0.7)
-    return replace(task, points=points, silences=(silence,) if rng.random() < 0.3 else ())
+    return replace(
+        task,
+        points=tuple(pair for pair in pointed if pair[1] >= 0),
+        silences=(silence,) if rng.random() < 0.3 else (),
+    )
 
 
 def _tiny_goal(rng: np.random.Generator, tasks: int, steps: int, k: int) -> Goal:

@@ -81,6 +81,24 @@ def test_a_run_that_needs_contact_points_at_the_receiver(contact):
     assert found(steered, ("command", 0), ("map", 60)).empty
 
 
+def test_contact_through_a_relay_needs_the_relay_to_point_at_the_earth():
+    """The lander's run in contact and the orbiter's look at the ground are of two platforms."""
+    pointing = {"slew_min": 20}
+    parts = [platform(radio={"to": "orbiter"}), platform("orbiter", pointing=pointing)]
+    command = {"name": "command", "contact": "whole", "count": 2, "gap_min": 60}
+    map_ = MAP | {"platform": "orbiter", "count": 2, "gap_min": 60}
+    scene = scenario(command, map_, platforms=parts, hours=6)
+    offered = world(scene)
+    (row,) = check_timeline(offered, slots(("command", 0), ("map", 75))).violations.itertuples()
+    assert (row.rule, row.amount, row.platform) == ("pointing", 5.0, "orbiter")
+    assert found(offered, ("command", 0), ("map", 90)).empty
+    made = make_plan(offered)
+    # Two of the three turns of half an hour that four runs need in six hours.
+    assert made.verdict.is_valid and made.value == 4.0
+    free = scenario(command, map_ | {"points": "earth"}, platforms=parts, hours=6)
+    assert found(world(free), ("command", 0), ("map", 30)).empty
+
+
 def test_what_pointing_costs_is_in_plan_and_bound():
     """In six hours there is room for three runs of an hour each, with turns of half an hour."""
     one, two = ({**each, "count": 3, "value": 1.0, "gap_min": 60} for each in (LOOK, MAP))

@@ -114,8 +114,8 @@ class Task:
     runs of other tasks that a start needs. `held` counts, per coverage bin, runs that are
     fixed elsewhere and take the first places there. `preference` (steps,) is added to the
     worth of a start in the search only; it is no part of the plan's value. `pinned`: it is one run
-    of the activity of that name, at its only start (see pinned_runs). points: which of the things
-    that platforms point at it needs, -1 if none. silences: who sends nothing while it runs.
+    of the activity of that name, at its only start (see pinned_runs). points: nodes that point
+    at a thing while it runs, and which. silences: who sends nothing while it runs.
     prompt: in how many steps from the start of a run all its data must be on Earth; 0 if whenever.
     """
 
@@ -136,7 +136,7 @@ class Task:
     held: np.ndarray
     preference: np.ndarray
     pinned: bool = False
-    points: int = -1
+    points: tuple[tuple[int, int], ...] = ()
     silences: tuple[Silence, ...] = ()
     prompt: int = 0
 
@@ -263,14 +263,16 @@ class Problem:
 
     @cached_property
     def turns(self) -> dict[tuple[int, int], int]:
-        """Pairs (i < j) of tasks between whose runs their platform turns: for how many steps."""
-        tasks = list(enumerate(self.tasks))
-        return {
-            (i, j): self.nodes[one.node].slew
-            for i, one in tasks
-            for j, other in tasks[i + 1 :]
-            if one.node == other.node and -1 < one.points != other.points > -1
-        }
+        """Pairs (i < j) of tasks between whose runs a platform turns: for how many steps."""
+        found = {}
+        tasks = [(i, task) for i, task in enumerate(self.tasks) if task.points]
+        for k, (i, one) in enumerate(tasks):
+            for j, other in tasks[k + 1 :]:
+                there = dict(other.points)
+                turning = [n for n, thing in one.points if there.get(n, thing) != thing]
+                if turning:
+                    found[i, j] = max(self.nodes[n].slew for n in turning)
+        return found
 
     @cached_property
     def rivals(self) -> list[list[tuple[int, int]]]:

@@ -17,7 +17,7 @@ from obsplan.inputs.activity import Activity
 from obsplan.inputs.after import After
 from obsplan.inputs.hardware import Battery, Platform
 from obsplan.inputs.placed import DriveActivity, PlacedActivity
-from obsplan.inputs.pointing import array_direction, direction_of
+from obsplan.inputs.pointing import array_direction
 from obsplan.inputs.scenario import Scenario
 from obsplan.planning.problem.decisions import commanded_min, order_steps, ready_steps
 from obsplan.planning.problem.definition import Need, Node, Problem, Task, Team, Wait, after
@@ -26,9 +26,9 @@ from obsplan.planning.problem.pinned_runs import with_pins
 from obsplan.planning.problem.platform_power import heat_saved, platform_power
 from obsplan.planning.problem.pointing import (
     generation_lost_w,
+    points_of,
     silences_of,
     slew_steps,
-    things_pointed_at,
 )
 from obsplan.planning.problem.slot_profile import slot_profile
 from obsplan.planning.problem.start_windows import coverage_bin, start_mask
@@ -151,7 +151,6 @@ def _task(environment: Environment, activity: Activity, names: list[str], relaxe
     saved = 0.0 if relaxed else heat_saved(environment, activity, np.repeat(starts, step_min))
     bins = coverage_bin(environment, activity)
     platform = scenario.platform_named(scenario.platform_of(activity))
-    direction = direction_of(platform, activity)
     lost_w = generation_lost_w(environment, activity, starts, relaxed)
     # Less generation counts on the bus only where the battery cannot deliver more.
     on_bus_w = lost_w if platform.battery.discharge_limit_w is not None else 0.0
@@ -172,7 +171,7 @@ def _task(environment: Environment, activity: Activity, names: list[str], relaxe
         needs=tuple(need for _, need in needs_of(environment, activity)),
         held=np.zeros(max(1, bins.max() + 1), dtype=int),
         preference=np.zeros(scenario.steps),
-        points=-1 if direction is None else things_pointed_at(scenario).index(direction),
+        points=points_of(scenario, activity),
         silences=(
             *silences_of(scenario, activity, relaxed),
             *silences_at_stations(environment, activity, relaxed),

@@ -5,20 +5,35 @@ import numpy as np
 from obsplan.environment.model import Environment
 from obsplan.inputs.activity import Activity
 from obsplan.inputs.hardware import Platform
-from obsplan.inputs.pointing import antenna_direction, array_direction, direction_of
+from obsplan.inputs.pointing import (
+    antenna_direction,
+    array_direction,
+    direction_of,
+    directions_of,
+)
 from obsplan.inputs.scenario import Scenario
 from obsplan.planning.problem.definition import Silence
 
 
-def things_pointed_at(scenario: Scenario) -> list[str]:
-    """What platforms point at during runs, each once, in order of name."""
-    pairs = ((scenario.platform_named(scenario.platform_of(a)), a) for a in scenario.activity)
-    return sorted({thing for pair in pairs if (thing := direction_of(*pair)) is not None})
+def points_of(scenario: Scenario, activity: Activity) -> tuple[tuple[int, int], ...]:
+    """The nodes that point at something during a run of the activity, and at which thing."""
+    names = [p.name for p in scenario.platform]
+    everything = sorted({t for a in scenario.activity for t in directions_of(scenario, a).values()})
+    own = directions_of(scenario, activity)
+    return tuple((names.index(name), everything.index(own[name])) for name in sorted(own))
 
 
 def slew_min(platform: Platform) -> int:
     """Minutes that a turn of the platform takes."""
     return platform.pointing.slew_min if platform.pointing else 0
+
+
+def longest_turn_min(scenario: Scenario, one: Activity, other: Activity) -> int:
+    """Minutes that a platform turns between runs of two activities, the longest if several do."""
+    first, second = directions_of(scenario, one), directions_of(scenario, other)
+    both = first.keys() & second.keys()
+    turning = [scenario.platform_named(name) for name in both if first[name] != second[name]]
+    return max(map(slew_min, turning), default=0)
 
 
 def slew_steps(scenario: Scenario, platform: Platform, within: bool = False) -> int:

@@ -20,7 +20,7 @@ def without_rules(required: Problem) -> Problem:
             must=0,
             gap=0,
             needs=(),
-            points=-1,
+            points=(),
             silences=(),
             starts=task.starts
             if task.pinned
@@ -89,8 +89,10 @@ def excluding(pair: tuple[int, int], problem: Problem) -> Problem:
 def pointing(n: int, required: Problem, problem: Problem) -> Problem:
     """Node `n` points at one thing at a time, as the required runs do."""
     for i, task in enumerate(required.tasks):
-        if task.node == n:
-            problem = _with_task(problem, i, points=task.points, silences=task.silences)
+        known = problem.tasks[i]
+        points = (*known.points, *(each for each in task.points if each[0] == n))
+        silences = task.silences if task.node == n else known.silences
+        problem = _with_task(problem, i, points=points, silences=silences)
     return problem
 
 

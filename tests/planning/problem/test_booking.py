@@ -255,9 +255,10 @@ def _allowed(booking: Booking, task: int, start: int) -> bool:
         pair = tuple(sorted((task, other)))
         rival = other == task or pair in question.exclusive
         # A turn, if any, is needed before either.
-        points = what.points, question.tasks[other].points
-        if what.node == question.tasks[other].node and -1 < points[0] != points[1] > -1:
-            rival, gap = True, question.nodes[what.node].slew
+        there = dict(question.tasks[other].points)
+        turning = [n for n, thing in what.points if there.get(n, thing) != thing]
+        if turning:
+            rival, gap = True, max(question.nodes[n].slew for n in turning)
         if rival and any(
             s < start + what.length + gap and start < s + length + gap for s in starts
         ):
