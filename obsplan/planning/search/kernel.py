@@ -17,18 +17,22 @@ import numpy as np
 from obsplan.planning.problem.tolerances import BUS_TOLERANCE_W, TAKEN_OVER, TOLERANCE
 
 try:
+    from numba.core.options import DefaultOptions
     from numba.extending import register_jitable
+
+    # Nobody but compiled functions calls these: doors for C take time to compile.
+    OPTIONS = {"no_cfunc_wrapper": True} if hasattr(DefaultOptions, "no_cfunc_wrapper") else {}
 except Exception:  # whatever keeps the compiler from this machine; `compiled` tells
+    OPTIONS = {}
 
-    def register_jitable(  # type: ignore[no-redef]
-        function: Callable | None = None, forceinline: bool = False
-    ) -> Callable:
+    def register_jitable(**options: bool) -> Callable:  # type: ignore[no-redef]
         """The function as it is."""
-        return function or (lambda function: function)
+        return lambda function: function
 
 
-# For what is called most often and has many arrays to hand over.
-inlined = register_jitable(forceinline=True)
+# For what is called by compiled functions; and if it is called most often and has many arrays.
+jitted = register_jitable(forceinline=False, **OPTIONS)
+inlined = register_jitable(forceinline=True, **OPTIONS)
 
 
 # Figures of a plan by node and step, the first index of `now`: what is left of them after the
@@ -179,7 +183,7 @@ class State(NamedTuple):
     classes: np.ndarray
 
 
-@register_jitable
+@jitted
 def drawn(counters):
     """A random number in (0, 1).
 
@@ -193,7 +197,7 @@ def drawn(counters):
     return difference / 2147483563.0
 
 
-@register_jitable
+@jitted
 def gain_wh(net_w, charging, discharging, limit_w, step_h):
     """What a step adds to the battery, or takes from it."""
     if net_w >= 0:
@@ -201,7 +205,7 @@ def gain_wh(net_w, charging, discharging, limit_w, step_h):
     return net_w / discharging * step_h
 
 
-@register_jitable
+@jitted
 def least_count(counts, first, last, place):
     """The lowest of the counters first...last (groups, bins) of a goal's bin."""
     least = counts[first, place]
@@ -210,7 +214,7 @@ def least_count(counts, first, last, place):
     return least
 
 
-@register_jitable
+@jitted
 def gain_of_counters(counts, first, last, place, figures, worth):
     """What it adds if the lowest of the counters first...last of a goal's bin rises by one."""
     level, gain, higher = least_count(counts, first, last, place), 0.0, 0
@@ -225,7 +229,7 @@ def gain_of_counters(counts, first, last, place, figures, worth):
     return gain
 
 
-@register_jitable
+@jitted
 def gain_in_goal(counts, group, place, figures, worth):
     """What one more run of a group promises in a bin of a goal, whose counters are (groups, bins).
 
@@ -243,7 +247,7 @@ def gain_in_goal(counts, group, place, figures, worth):
     return (1 - worth[ALONE]) * gain + worth[ALONE] / groups * alone
 
 
-@register_jitable
+@jitted
 def reckon(i, worths, taken, counts, gains):
     """What one more run of task `i` adds in each of its cells."""
     goals = len(worths.figures)
@@ -261,7 +265,7 @@ def reckon(i, worths, taken, counts, gains):
         gains[i, cell] = gain
 
 
-@register_jitable
+@jitted
 def count_run(i, cell, sign, worths, taken, counts, gains):
     """Count a run in a cell of task `i`, and reckon anew what further runs add."""
     own = worths.bins[0, i, cell]
@@ -344,7 +348,7 @@ def book_place(instance, state, i, start, sign):
                 runs[i, k] = runs[i, placed[i]]
 
 
-@register_jitable
+@jitted
 def book_loads(instance, state, i, start, sign):
     """Add the draw and the data of a run, and whom it keeps from sending, or take them away."""
     tasks, profiles, now, changed = instance.tasks, instance.profiles, state.now, state.changed
@@ -368,7 +372,7 @@ def book_loads(instance, state, i, start, sign):
         touched[m, 0], touched[m, 1] = min(touched[m, 0], low), max(touched[m, 1], high)
 
 
-@register_jitable
+@jitted
 def recharge(instance, state, n, low, high):
     """Charge and charge needed after loads or sending have changed in the steps low...high.
 
@@ -409,7 +413,7 @@ def recharge(instance, state, n, low, high):
     touched[n, 0] = min(touched[n, 0], max(t, 0))
 
 
-@register_jitable
+@jitted
 def spread(instance, state, n):
     """Charge after the LAST step of the try, and charge needed before its FIRST, as far as they
     change."""
@@ -436,14 +440,14 @@ def spread(instance, state, n):
     touched[n, 0] = min(touched[n, 0], max(t, 0))
 
 
-@register_jitable
+@jitted
 def is_free(nodes, now, n, t):
     """Whether no run keeps a node from sending, and its bus has room for the transmitter."""
     fits = now[PEAK, n, t] + nodes[n, TRANSMIT] <= nodes[n, BUS] + BUS_TOLERANCE_W
     return fits and now[MUTED, n, t] == 0
 
 
-@register_jitable
+@jitted
 def restock(instance, state):
     """Data held, with sending as it was, after data have changed; whether they fit.
 
@@ -483,7 +487,7 @@ def restock(instance, state):
     return fits
 
 
-@register_jitable
+@jitted
 def rest(instance, state):
     """Charge gained and needed if nothing were sent, into `work`; whether the charge suffices."""
     step_h, nodes, supplies = instance.step_h, instance.nodes, instance.supplies
@@ -512,7 +516,7 @@ def rest(instance, state):
     return True
 
 
-@register_jitable
+@jitted
 def send(instance, state):
     """Send anew, as early as the permitted steps allow; whether the data fit.
 
@@ -581,13 +585,13 @@ def send(instance, state):
     return fits
 
 
-@register_jitable
+@jitted
 def walk(instance, state):
     """Send anew, as early as the permitted steps allow; whether charge and data fit."""
     return rest(instance, state) and send(instance, state)
 
 
-@register_jitable
+@jitted
 def sort_steps(instance, state, n):
     """Class of what a Mbit takes from the battery in each step, -1 where nothing can be sent; and
     how much can be sent in each class."""
@@ -621,7 +625,7 @@ def sort_steps(instance, state, n):
             classes[n, k] += supplies[SEND_MBIT, n, t]
 
 
-@register_jitable
+@jitted
 def permit(instance, state):
     """Permit sending where a Mbit takes least from the battery; whether charge and data fit.
 
@@ -698,7 +702,7 @@ def may_start(instance, state, i, start):
     return True
 
 
-@register_jitable
+@jitted
 def most_gain(instance, state, i, low, high, part):
     """The most that one more run of `i` gains at a start in low...high that nothing bars.
 
@@ -759,7 +763,7 @@ def best_start(instance, state, i, low, high, from_end, most, part):
     return start
 
 
-@register_jitable
+@jitted
 def note(state, i, start, sign):
     """Note a move of the try."""
     moves, counters = state.moves, state.counters
@@ -768,7 +772,7 @@ def note(state, i, start, sign):
     counters[MOVES] += 1
 
 
-@register_jitable
+@jitted
 def clear(instance, state, middle, reach, only, keep, with_needed):
     """Take out runs near the `middle`, each with probability 1 - keep, if platform `only` (or
     -1 for any) has them; what others need stays unless `with_needed`."""
@@ -791,13 +795,13 @@ def clear(instance, state, middle, reach, only, keep, with_needed):
                 note(state, i, start, -1)
 
 
-@register_jitable
+@jitted
 def worth_of(instance, state, i, start):
     """What one more run of `i` at a start adds to the objective."""
     return state.gains[i, instance.cells[i, start]] + instance.preference[i, start]
 
 
-@register_jitable
+@jitted
 def put_in(instance, state, i, start):
     """Book a run that fits."""
     state.sums[GAIN] += worth_of(instance, state, i, start)
@@ -808,7 +812,7 @@ def put_in(instance, state, i, start):
     note(state, i, start, 1)
 
 
-@register_jitable
+@jitted
 def take_out(instance, state, done):
     """Take back the runs that are listed in the moves from `done` on."""
     moves, changed = state.moves, state.changed
@@ -822,7 +826,7 @@ def take_out(instance, state, done):
             recharge(instance, state, n, changed[n, 0], changed[n, 1])
 
 
-@register_jitable
+@jitted
 def put_back(instance, state, low, high, done):
     """Runs that others need and that were taken out in the moves from `done` on, at random starts
     in low...high."""
@@ -841,7 +845,7 @@ def put_back(instance, state, low, high, done):
                     break
 
 
-@register_jitable
+@jitted
 def list_lacking(instance, state):
     """List all runs that lack a run they need among the moves, to be taken out."""
     needs_of, met, runs, placed = instance.needs_of, state.met, state.runs, state.placed
@@ -859,13 +863,13 @@ def list_lacking(instance, state):
         counters[FIRST], counters[LAST] = 0, state.now.shape[2] - 1
 
 
-@register_jitable
+@jitted
 def appeal(instance, state, i, low, high, part):
     """The weight of task `i`, times the most that one more run gains in low...high."""
     return state.weights[WEIGHT, i] * most_gain(instance, state, i, low, high, part)
 
 
-@register_jitable
+@jitted
 def appeal_again(instance, state, i, low, high, part):
     """Update the appeal of all tasks to which a run of `i` has changed it."""
     rivals, bars, bar_of = instance.rivals, instance.bars, instance.bar_of
@@ -888,7 +892,7 @@ def appeal_again(instance, state, i, low, high, part):
                 weights[APPEAL, j] = appeal(instance, state, j, low, high, part)
 
 
-@register_jitable
+@jitted
 def refill(instance, state, low, high):
     """Book runs until none fits in low...high: the most worth for what it uses first.
 
@@ -936,7 +940,7 @@ def refill(instance, state, low, high):
         part = 0.0
 
 
-@register_jitable
+@jitted
 def is_new(moves, count):
     """Whether the first `count` moves do not cancel out."""
     for m in range(count):
@@ -949,7 +953,7 @@ def is_new(moves, count):
     return False
 
 
-@register_jitable
+@jitted
 def is_accepted(instance, state):
     """Whether the try is kept: it has the required runs, is good enough, and battery and store
     suffice."""
@@ -974,7 +978,7 @@ def is_accepted(instance, state):
     return permit(instance, state)
 
 
-@register_jitable
+@jitted
 def keep_best(state):
     """The plan as it is becomes the best."""
     runs, placed, best_runs, best_placed = (
@@ -994,7 +998,7 @@ def keep_best(state):
             best_may[n, t] = now[MAY, n, t]
 
 
-@register_jitable
+@jitted
 def copy_figures(source, target, touched):
     """Copy what was touched."""
     for f in range(FIGURES):
@@ -1003,7 +1007,7 @@ def copy_figures(source, target, touched):
                 target[f, n, t] = source[f, n, t]
 
 
-@register_jitable
+@jitted
 def refuse(instance, state):
     """The plan becomes what it was before the try."""
     moves = state.moves
@@ -1012,7 +1016,7 @@ def refuse(instance, state):
     copy_figures(state.kept, state.now, state.touched)
 
 
-@register_jitable
+@jitted
 def accept(instance, state):
     """The plan as tried becomes the one to go on from."""
     counters, sums = state.counters, state.sums
@@ -1025,7 +1029,7 @@ def accept(instance, state):
     copy_figures(state.now, state.kept, state.touched)
 
 
-@register_jitable
+@jitted
 def ruin(instance, state):
     """Clear a part of the plan; the hours that are to be filled again, none if it is empty."""
     counters, touched, changed = state.counters, state.touched, state.changed
