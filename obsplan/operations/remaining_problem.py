@@ -12,9 +12,11 @@ import pandas as pd
 
 from obsplan.environment.model import Environment
 from obsplan.inputs.activity import Activity
+from obsplan.inputs.placed import DriveActivity, look_after
 from obsplan.inputs.pointing import array_direction, direction_of
 from obsplan.inputs.scenario import Scenario
 from obsplan.planning.problem.booking import Booking
+from obsplan.planning.problem.decisions import ready_steps
 from obsplan.planning.problem.definition import Heater, Node, Problem, Task, Team
 from obsplan.planning.problem.from_scenario import build_problem, needs_of
 from obsplan.planning.problem.goal_bins import bin_at
@@ -47,6 +49,7 @@ def remaining_problem(
         _barred(scenario, whole, runs, i, first)
         | ~_commandable(environment, scenario.activity_named(task.name), first)
         | _waiting(scenario, whole, runs, i, relaxed)
+        | _unseen(environment, runs, scenario.activity_named(task.name), relaxed)
         for i, task in enumerate(whole.tasks)
     ]
     tasks = tuple(
@@ -158,6 +161,22 @@ def _waiting(
                 if wait.applies.start <= start < wait.applies.stop:
                     first = int(np.searchsorted(wait.ready, run.start_min / step, side="right"))
                     barred[first:start] = True
+    return barred
+
+
+def _unseen(
+    environment: Environment, runs: pd.DataFrame, activity: Activity, relaxed: bool
+) -> np.ndarray:
+    """Starts (steps,) at which people have not yet looked at the drive that is made again."""
+    scenario = environment.scenario
+    barred = np.zeros(scenario.steps, dtype=bool)
+    if relaxed or not isinstance(activity, DriveActivity):
+        return barred
+    ready = ready_steps(environment, activity, look_after(scenario, activity))
+    own = runs[(runs["activity"] == activity.name) & (runs["state"] != "failed")]
+    for start_min in own["start_min"]:
+        step = min(max(floor(start_min / scenario.span.step_min), 0), scenario.steps - 1)
+        barred[: ready[step]] = True
     return barred
 
 

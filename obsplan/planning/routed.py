@@ -12,12 +12,15 @@ from obsplan.planning.minute_repair import is_short, tightened
 from obsplan.planning.problem.booking import Booking
 from obsplan.planning.problem.definition import Problem
 from obsplan.planning.problem.from_scenario import build_problem
+from obsplan.planning.problem.tolerances import TOLERANCE
 from obsplan.planning.replayed import replay_of
 from obsplan.planning.route.laid_out import Itinerary, itinerary_of
-from obsplan.planning.route.route_search import best_found, from_lander, plan_along
+from obsplan.planning.route.route_search import Found, best_found, from_lander, plan_along
 
 # How often a plan along a route is mended at most.
 MOST_MENDS = 12
+# Shares of its battery that a rover keeps above its reserve if that costs nothing.
+SPARE_CHARGE = (0.2, 0.15, 0.1, 0.05)
 
 
 class Routed(NamedTuple):
@@ -52,8 +55,28 @@ def routed(
     if found is None:
         raise Infeasible("no route was found on which all required runs and drives have a place")
     free = on_route(scenario, found.itinerary.routes, free=True)
-    first = mended(found.environment, found.itinerary, found.plan, stop)
+    plan = _with_charge_to_spare(found, stop)
+    first = mended(found.environment, found.itinerary, plan, stop)
     return Routed(found.environment, replace(environment, scenario=free), first)
+
+
+def _with_charge_to_spare(found: Found, stop: Event) -> Booking:
+    """The plan laid out so that rovers keep more than their reserve, if it is worth as much."""
+    scenario, problem = found.environment.scenario, found.plan.problem
+    for share in SPARE_CHARGE:
+        nodes = tuple(
+            replace(node, reserve_wh=node.reserve_wh + share * node.capacity_wh)
+            if scenario.platform_named(node.name).drive is not None
+            else node
+            for node in problem.nodes
+        )
+        if any(node.start_wh < node.reserve_wh for node in nodes) or stop.is_set():
+            continue
+        with_spare = replace(problem, nodes=nodes)
+        plan = plan_along(found.environment, with_spare, found.itinerary, found.plan, stop)
+        if plan is not None and plan.objective() >= found.plan.objective() - TOLERANCE:
+            return plan
+    return found.plan
 
 
 def mended(environment: Environment, itinerary: Itinerary, plan: Booking, stop: Event) -> Booking:

@@ -28,6 +28,8 @@ from obsplan.planning.route.places import one_after_the_other, places
 
 # What a stop with required runs is worth more than all that need not be.
 REQUIRED = 1e6
+# Routes of one length that are looked at: with so many some twelve stops are exact.
+MOST_LABELS = 50_000
 
 
 def first_routes(
@@ -67,7 +69,7 @@ def first_routes(
     )
     routes = (
         (names[route.start], *(names[k] for k in route.stops), names[route.end])
-        for route in best_routes(where, how_many).routes
+        for route in best_routes(where, how_many, MOST_LABELS).routes
     )
     return [
         beginning._replace(places=(*beginning.places[:-1], *_without_repeats(route)))

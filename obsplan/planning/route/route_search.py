@@ -51,6 +51,17 @@ class Found(NamedTuple):
         driven = sum(a.duration_min for a in activities if isinstance(a, DriveActivity))
         return self.plan.objective(), -float(driven)
 
+    @property
+    def spare_charge(self) -> float:
+        """The least charge above the reserve on any rover, as a share of its battery."""
+        scenario, flow = self.environment.scenario, self.plan.flow
+        spare = [
+            (flow.stored_wh[n].min() - node.reserve_wh) / node.capacity_wh
+            for n, node in enumerate(self.plan.problem.nodes)
+            if scenario.platform_named(node.name).drive is not None
+        ]
+        return float(min(spare))
+
 
 # The environment along routes, and its problem.
 Along = Callable[[tuple[Route, ...]], tuple[Environment, Problem]]
@@ -116,12 +127,14 @@ def best_found(
                 break
         if trials.best is before:
             break
-    if trials.best is not None:
-        report(f"routes tried: {trials.made}")
-    if old is None or trials.best is None:
-        return trials.best
-    is_as_good = old.plan.objective() >= (1 - keep) * trials.best.plan.objective()
-    return old if is_as_good else trials.best
+    if trials.best is None:
+        return None
+    if old is not None and old.plan.objective() >= (1 - keep) * trials.best.plan.objective():
+        return old
+    for itinerary in _longer_stays(trials, trials.best.itinerary):
+        trials.take(itinerary)
+    report(f"routes tried: {trials.made}")
+    return trials.surest()
 
 
 class _Trials:
@@ -130,6 +143,7 @@ class _Trials:
     def __init__(self, scenario: Scenario, along: Along, most: int, stop: Event):
         self.scenario, self.along, self.most, self.stop = scenario, along, most, stop
         self.best: Found | None = None
+        self.found: list[Found] = []
         self.made = self.in_vain = 0
         self._problems: dict[tuple[Route, ...], tuple[Environment, Problem]] = {}
         self._tried: set[Itinerary] = set()
@@ -166,10 +180,19 @@ class _Trials:
         if plan is None:
             return False
         found = Found(itinerary, along, plan)
+        self.found.append(found)
         if self.best is not None and found.merit <= _more(self.best.merit):
             return False
         self.best, self.in_vain = found, 0
         return True
+
+    def surest(self) -> Found:
+        """Of all that are worth as much as the best, that with the most charge to spare on the
+        rovers: a drive that takes longer, or arrays that yield less, then cost less."""
+        assert self.best is not None
+        least = self.best.plan.objective() - SMALLEST_GAIN
+        alike = [found for found in self.found if found.plan.objective() >= least]
+        return max(alike, key=lambda found: (found.spare_charge, found.merit))
 
     def _may_end(self, routes: tuple[Route, ...]) -> bool:
         """Whether every route ends where its rover may stand at the end."""
