@@ -234,7 +234,8 @@ class Scenario(FrozenModel):
 
     def activity_named(self, name: str) -> Activity:
         """The activity of that name, drives among them; raises KeyError if there is none."""
-        return _named(self.known_activities, name)
+        known: tuple[Activity, ...] = (*self.activity, *self.drive)
+        return _named(known, name)
 
     @property
     def known_activities(self) -> tuple[Activity, ...]:

@@ -26,6 +26,8 @@ from obsplan.planning.problem.start_windows import start_mask
 from obsplan.planning.route.orienteering import best_routes
 from obsplan.planning.route.places import one_after_the_other, places
 
+# Routes of one length that go on: as many as take moments, since trials go on from the first ones.
+MOST_LABELS = 20_000
 # What a stop with required runs is worth more than all that need not be.
 REQUIRED = 1e6
 # Routes of one length that are looked at: with so many some twelve stops are exact.
