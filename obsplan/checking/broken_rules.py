@@ -8,6 +8,7 @@ from obsplan.checking.limits import Limits, limits_of
 from obsplan.checking.place_rules import place_violations
 from obsplan.checking.reception import reception
 from obsplan.checking.replay import Books, replay
+from obsplan.checking.required_goals import missed_minimums
 from obsplan.checking.resource_rules import resource_violations
 from obsplan.checking.rules import ahead, counted_runs, rule_names, slot_violations
 from obsplan.checking.rules_of_one_slot import sending_outside_span
@@ -51,6 +52,7 @@ def broken_rules(
         *slot_violations(environment, runs, minutes),
         *late_decisions(environment.scenario, decided),
         *late_data(environment.scenario, waits),
+        *missed_minimums(environment, counted, received, minutes),
         *ahead(place_violations(environment, counted, received, minutes), counted),
         *sending_outside_span(environment.scenario, sending, minutes),
         *broken,

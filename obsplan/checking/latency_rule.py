@@ -43,7 +43,9 @@ def asks_reception(scenario: Scenario) -> bool:
     orders = (order for activity in scenario.activity for order in activity.after)
     limits = (activity.received_by_h is not None for activity in scenario.activity)
     looks = (drive.data_mbit > 0 for drive in scenario.drive)
-    return any(order.received for order in orders) or any(limits) or any(looks)
+    goals = (g.required == "minimum" and g.counted == "received" for g in scenario.goal)
+    received = any(order.received for order in orders)
+    return received or any(limits) or any(looks) or any(goals)
 
 
 def data_waits(runs: list[Run], received: list[Received], minutes: int) -> tuple[DataWait, ...]:

@@ -68,6 +68,7 @@ def built_in_rules(environment: Environment) -> dict[str, bool]:
         "team at once": any(a.needs for a in activities),
         "count": True,
         "must": any(a.must for a in activities),
+        "required goal": any(goal.required == "minimum" for goal in scenario.goal),
         "pin": bool(scenario.pin),
         "bus power": True,
         "battery power": any(p.battery.discharge_limit_w is not None for p in platforms),

@@ -32,9 +32,10 @@ class Violation:
 
     rule: its name. time_utc: when it is first broken. amount: by how much at its worst, in
     `unit`. platform, activity: which of them it concerns, "" if none; of two slots that
-    exclude each other the later one's. slots: ids of the slots involved. Only people read
-    problem (what is wrong), reason (why that is not allowed, "" if the problem says so) and
-    fix (what would make it valid, "" if nothing is known to).
+    exclude each other the later one's. goal: the one that is missed, "" for other rules.
+    slots: ids of the slots involved. Only people read problem (what is wrong), reason (why that is
+    not allowed, "" if the problem says so) and fix (what would make it valid, "" if nothing is
+    known to).
 
     ways: the facts of the fix: each is one change of the slots or of the scenario, or several
     that go together, which was tried and mends this without breaking anything else. until_utc:
@@ -51,6 +52,7 @@ class Violation:
     reason: str = ""
     platform: str = ""
     activity: str = ""
+    goal: str = ""
     slots: tuple[str, ...] = ()
     ways: tuple[Way, ...] = ()
     until_utc: datetime | None = None

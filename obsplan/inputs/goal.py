@@ -129,6 +129,8 @@ class Goal(FrozenModel):
     """true if a bin counts as many runs as each activity of runs_of has there, none less."""
     counted: Literal["received", "done"] = "received"
     """A run counts when its last bit is on Earth, or when it is done."""
+    required: Literal["none", "minimum"] = "none"
+    """"minimum" if no plan is valid without the minimum."""
 
     @property
     def groups(self) -> tuple[Names, ...]:

@@ -108,6 +108,8 @@ def _contradictions(where: str, goal: Goal) -> Iterator[str]:
     if goal.minimum is None:
         if goal.minimum_value is not None:
             yield f"{where}.minimum_value: needs a minimum"
+        if goal.required == "minimum":
+            yield f'{where}.required = "minimum": needs a minimum'
         return
     if goal.minimum.bins > goal.bins:
         yield f"{where}.minimum.bins = {goal.minimum.bins}: allowed is 1 to {goal.bins}, its bins"

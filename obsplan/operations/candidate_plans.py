@@ -7,11 +7,13 @@ from collections.abc import Iterator
 from dataclasses import dataclass, replace
 from functools import partial
 from threading import Event
+from typing import NamedTuple
 
 import numpy as np
 import pandas as pd
 
 from obsplan.checking.check import Verdict, check_timeline
+from obsplan.checking.required_goals import REQUIRED_GOAL
 from obsplan.checking.resource_rules import RESOURCE_RULES
 from obsplan.checking.trials import AMOUNT_SLACK
 from obsplan.checking.violation import Violation
@@ -24,7 +26,7 @@ from obsplan.planning.problem.definition import Problem, first_worths, mean_wort
 from obsplan.planning.problem.timeline_table import booked_rows, slots_table
 from obsplan.planning.replayed import Replayed
 from obsplan.planning.search.compiled import compiling
-from obsplan.planning.search.first_plan import NoPlaceFound, quick_plan
+from obsplan.planning.search.first_plan import NoPlaceFound, quick_plan, required_runs
 from obsplan.planning.search.ruin_and_recreate import ruin_and_recreate
 from obsplan.planning.search.strategy import Effort, better_plans
 
@@ -36,18 +38,25 @@ SEED, ROUNDS, COOL = 0, 100, 0.03
 FIXED_MARK = "="
 
 
+class GivenUp(NamedTuple):
+    """Activities whose required runs, and goals whose required minimum, no longer fit."""
+
+    activities: frozenset[str] = frozenset()
+    goals: frozenset[str] = frozenset()
+
+
 @dataclass(frozen=True)
 class Situation:
     """What every candidate is replayed with.
 
     fixed: the fixed slots (see `fixed_slots`). unavoidable: what they break by themselves.
-    given_up: activities whose required runs no longer all fit.
+    given_up: what is required and no longer fits.
     """
 
     environment: Environment
     fixed: pd.DataFrame
     unavoidable: tuple[Violation, ...]
-    given_up: frozenset[str]
+    given_up: "GivenUp"
 
     def replay(self, booking: Booking) -> Verdict:
         """The verdict on the fixed slots and `booking`, without what is unavoidable."""
@@ -65,7 +74,9 @@ class Situation:
     def _is_unavoidable(self, violation: Violation) -> bool:
         """Whether the fixed slots break the same rule by themselves, no less and for as long."""
         if violation.rule in ("must", "pin"):
-            return violation.activity in self.given_up
+            return violation.activity in self.given_up.activities
+        if violation.rule == REQUIRED_GOAL:
+            return violation.goal in self.given_up.goals
         same = [
             known
             for known in self.unavoidable
@@ -196,22 +207,34 @@ def _preferring(problem: Problem, old: list[list[int]], share: float) -> Problem
 
 def without_impossible_runs(
     problem: Problem, relaxed: Problem, old: list[list[int]]
-) -> tuple[Problem, Problem, frozenset[str]]:
-    """Both problems without the required runs that no longer fit, and the names of these."""
+) -> tuple[Problem, Problem, GivenUp]:
+    """Both problems without what is required and no longer fits, and what that is."""
     given_up: dict[int, int] = {}
+    goals_given_up: list[str] = []
 
     def eased(problem: Problem) -> Problem:
         tasks = (replace(t, must=t.must - given_up.get(i, 0)) for i, t in enumerate(problem.tasks))
-        return replace(problem, tasks=tuple(tasks))
+        goals = (
+            replace(goal, required=goal.required and goal.name not in goals_given_up)
+            for goal in problem.goals
+        )
+        return replace(problem, tasks=tuple(tasks), goals=tuple(goals))
 
     while True:
+        asked = eased(problem)
         try:
-            if any(task.must for task in eased(problem).tasks):
-                repaired(eased(problem), old)
+            if required_runs(asked):
+                repaired(asked, old)
             names = frozenset(problem.tasks[i].name for i in given_up)
-            return eased(problem), eased(relaxed), names
+            return asked, eased(relaxed), GivenUp(names, frozenset(goals_given_up))
         except NoPlaceFound:
-            required = [(i, t) for i, t in enumerate(eased(problem).tasks) if t.must]
+            required = [(i, t) for i, t in enumerate(asked.tasks) if t.must]
+            # Unless a run has no start left, goals go first, of these what is worth least.
+            goals = [goal for goal in asked.goals if goal.required]
+            if goals and all(task.starts.any() for _, task in required):
+                least_goal = min(goals, key=lambda g: (g.bonus + g.run_value, g.name))
+                goals_given_up.append(least_goal.name)
+                continue
             # First what has no start left at all, then what is worth least, a run at a time.
             worth = first_worths(problem)
             i, least = min(

@@ -24,6 +24,7 @@ from obsplan.inputs.scenario import Scenario
 from obsplan.inputs.timeline_columns import REPLANNED_COLUMNS
 from obsplan.inputs.timeline_csv import AS_RUN_COLUMNS
 from obsplan.operations.candidate_plans import (
+    GivenUp,
     Situation,
     candidate_plans,
     old_starts,
@@ -345,5 +346,7 @@ def still_requested(
     return table.assign(placed=table["placed"] + fixed, requested=table["requested"] + fixed)
 
 
-def _lost(given_up: frozenset[str]) -> list[str]:
-    return [f'not all required runs of "{name}" fit any more' for name in sorted(given_up)]
+def _lost(given_up: GivenUp) -> list[str]:
+    runs = [f'not all required runs of "{name}" fit any more' for name in given_up.activities]
+    goals = [f'the required minimum of goal "{name}" is out of reach' for name in given_up.goals]
+    return [*sorted(runs), *sorted(goals)]

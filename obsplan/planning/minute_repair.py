@@ -12,6 +12,7 @@ from threading import Event
 import numpy as np
 
 from obsplan.checking.check import Verdict
+from obsplan.checking.required_goals import REQUIRED_GOAL
 from obsplan.checking.resource_rules import RESOURCE_RULES
 from obsplan.common.errors import Infeasible
 from obsplan.environment.model import Environment
@@ -127,7 +128,7 @@ def is_short(verdict: Verdict) -> bool:
     """Whether a bus, battery or store exceeds its limit, so that dropping runs helps, a run starts
     before the decision on it, or its data are late."""
     return (
-        any(violation.rule in RESOURCE_RULES for violation in verdict.found)
+        any(violation.rule in (*RESOURCE_RULES, REQUIRED_GOAL) for violation in verdict.found)
         or any(decision.is_late for decision in verdict.decisions)
         or any(wait.is_late for wait in verdict.data_waits)
     )
@@ -143,12 +144,15 @@ def tightened(problem: Problem, verdict: Verdict) -> Problem:
     # A user-defined rule may also have the unit Wh, but it is not about the battery.
     limits = [violation for violation in verdict.found if violation.rule in RESOURCE_RULES]
     charge_is_short = any(violation.unit == "Wh" for violation in limits)
+    goal_is_short = not limits and any(v.rule == REQUIRED_GOAL for v in verdict.found)
     nodes = []
     for node in problem.nodes:
         own = [violation for violation in limits if violation.platform == node.name]
         missing_wh = max((v.amount for v in own if v.unit == "Wh"), default=0.0)
         more_wh = MARGIN * missing_wh + MARGIN_WH if missing_wh else 0.0
         is_slow = not charge_is_short and any(v.unit == "Mbit" for v in own)
+        # Data that a goal needs stay aboard: first none may, then less can be sent.
+        is_slow |= goal_is_short and node.store_end_mbit == 0
         slower = SLOWER if is_slow else 1.0
         excess_w = max((v.amount for v in own if v.unit == "W"), default=0.0)
         nodes.append(
@@ -159,6 +163,7 @@ def tightened(problem: Problem, verdict: Verdict) -> Problem:
                 bus_limit_w=node.bus_limit_w - excess_w,
                 send_mbit=node.send_mbit * slower,
                 store_mbit=node.store_mbit * slower,
+                store_end_mbit=0.0 if goal_is_short else node.store_end_mbit,
             )
         )
     tightened = replace(problem, nodes=tuple(nodes))
@@ -181,6 +186,7 @@ def _repaired(booking: Booking, tight: Problem) -> Booking:
             for i, task in enumerate(tight.tasks)
             if len(lighter.runs[i]) > max(task.must, int(i in tight.prerequisites))
             and (runs := _runs_in_the_way(lighter, i))
+            and not _is_needed(lighter, i, max(runs))
         ]
         if not droppable:
             return booking
@@ -195,6 +201,17 @@ def _repaired(booking: Booking, tight: Problem) -> Booking:
         return quick_plan(tight)
     except NoPlaceFound:
         return repaired
+
+
+def _is_needed(booking: Booking, i: int, start: int) -> bool:
+    """Whether a required minimum of a goal needs the run of task `i` at `start`."""
+    runs = booking.runs
+    without = [[s for s in own if (k, s) != (i, start)] for k, own in enumerate(runs)]
+    return any(
+        goal.missing(goal.counts(without)) > goal.missing(goal.counts(runs))
+        for goal in booking.problem.goals
+        if goal.required
+    )
 
 
 def _worth_without(booking: Booking, i: int, start: int) -> float:
@@ -245,7 +262,9 @@ def _without_runs_at_fault(
         runs = [
             (slot not in verdict.slots_at_fault, worths[i], -start, i)
             for slot, (i, start) in runs_by_slot(environment.scenario, reduced).items()
-            if len(reduced.runs[i]) > problem.tasks[i].must and not _is_last_awaited(reduced, i)
+            if len(reduced.runs[i]) > problem.tasks[i].must
+            and not _is_last_awaited(reduced, i)
+            and not _is_needed(reduced, i, start)
         ]
         is_at_fault = bool(runs) and not min(runs)[0]
         if environment.user_rules and not is_at_fault:

@@ -80,6 +80,7 @@ OVER = {"over": "span_h", "edges": EDGES}
         ),
         ({"together": True}, ".together: needs at least two activities in runs_of"),
         ({"minimum_value": 3.0}, ".minimum_value: needs a minimum"),
+        ({"required": "minimum"}, '.required = "minimum": needs a minimum'),
         (OVER | {"minimum": {"bins": 6}}, ".minimum.bins = 6: allowed is 1 to 5, its bins"),
         (
             OVER | {"minimum": {"runs_each": 2}},

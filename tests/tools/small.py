@@ -343,6 +343,7 @@ def _goal(draw, scene, number, span_h) -> Goal:
     if draw(st.booleans()):
         minimum = {"bins": draw(st.integers(1, bins)), "runs_each": draw(st.integers(1, runs_each))}
         least = {"minimum": minimum}
+        least["required"] = draw(st.sampled_from(["none", "none", "minimum"]))
         if minimum["bins"] * minimum["runs_each"] < bins * runs_each:
             least["minimum_value"] = value * draw(st.sampled_from([0.9, 1.0]))
     return Goal(

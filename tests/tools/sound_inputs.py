@@ -278,6 +278,7 @@ value = 4.0
 minimum_value = 2.5
 together = false
 counted = "received"
+required = "none"
 [[goal]]
 name = "trenches"
 runs_of = ["trench"]

@@ -200,8 +200,10 @@ class Booking:
         return met
 
     def lacks_required_runs(self) -> bool:
-        """Whether a task has fewer runs than it must have."""
-        return any(len(runs) < task.must for task, runs in zip(self.problem.tasks, self.runs))
+        """Whether a task has fewer runs than it must have, or a required minimum is missing."""
+        return any(
+            len(runs) < task.must for task, runs in zip(self.problem.tasks, self.runs)
+        ) or any(goal.lacks_minimum(self.runs) for goal in self.problem.goals)
 
     def left(self, budget: Budget) -> float:
         """What the booked runs leave of a budget."""

@@ -303,6 +303,18 @@ def worth_of_all(problem: Problem) -> float:
     return worth + sum(goal.most([t.starts for t in problem.tasks]) for goal in problem.goals)
 
 
+def with_minimum_first(problem: Problem) -> Problem:
+    """The problem in which a run of a required minimum is worth more than all others together.
+
+    A search then never gives one up. Its value is not that of the plan.
+    """
+    if not any(goal.required for goal in problem.goals):
+        return problem
+    more = 1.0 + worth_of_all(problem)
+    goals = (goal.worth_more(more) if goal.required else goal for goal in problem.goals)
+    return replace(problem, goals=tuple(goals))
+
+
 def least_worth(problem: Problem) -> float:
     """The least worth above zero that a plan can have: the first run of some task."""
     firsts = [task.run_value(b, 0) for task in problem.tasks for b in range(len(task.held))]

@@ -35,6 +35,7 @@ def goals_of(environment: Environment) -> Iterator[Goal]:
             minimum_runs=minimum.runs_each if minimum else 0,
             run_value=goal.run_value,
             bonus=goal.minimum_run_value - goal.run_value if minimum else 0.0,
+            required=goal.required == "minimum",
         )
 
 

@@ -23,7 +23,7 @@ class Goal:
     which counter of the bin it raises, -1 if none; a bin has as many runs as the lowest of its
     counters says. held (groups, bins): runs that are fixed elsewhere. In each bin `runs_each` runs
     are worth `run_value`; those of the minimum, which are up to `minimum_runs` in each of the
-    `minimum_bins` bins that have most of them, `bonus` more.
+    `minimum_bins` bins that have most of them, `bonus` more. required: no plan without these.
     """
 
     name: str
@@ -35,6 +35,7 @@ class Goal:
     minimum_runs: int
     run_value: float
     bonus: float
+    required: bool = False
 
     def counts(self, runs: list[list[int]]) -> np.ndarray:
         """Runs counted (groups, bins) if the tasks run at these starts, those held too."""
@@ -101,6 +102,27 @@ class Goal:
         """The least above zero that a run can add."""
         worths = (self.run_value, self.bonus, self.run_value + self.bonus)
         return min((worth for worth in worths if worth > 0), default=np.inf)
+
+    def of_minimum(self, counts: np.ndarray) -> int:
+        """How many of so many runs (groups, bins) count for the minimum."""
+        there = np.minimum(counts.min(axis=0), self.minimum_runs)
+        return int(np.sort(there)[::-1][: self.minimum_bins].sum())
+
+    def missing(self, counts: np.ndarray) -> int:
+        """How many runs the minimum still needs with so many (groups, bins)."""
+        return self.minimum_bins * self.minimum_runs - self.of_minimum(counts)
+
+    def lacks_minimum(self, runs: list[list[int]]) -> bool:
+        """Whether a plan with these runs misses a minimum that is required."""
+        return self.required and self.missing(self.counts(runs)) > 0
+
+    def worth_more(self, bonus: float) -> "Goal":
+        """The goal with so much more for each run of the minimum."""
+        return replace(self, bonus=self.bonus + bonus)
+
+    def minimum_alone(self) -> "Goal":
+        """The goal that counts the runs of its minimum, each as one, and requires none."""
+        return replace(self, run_value=0.0, bonus=1.0, required=False)
 
     def with_spare_runs(self, spare: int) -> "Goal":
         """The goal in which so many further runs in a bin count like those of the minimum, and

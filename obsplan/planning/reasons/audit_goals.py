@@ -24,7 +24,7 @@ def goal_findings(environment: Environment) -> Iterator[Finding]:
         if least and able < least.bins:
             runs = "a run" if least.runs_each == 1 else f"{least.runs_each} runs"
             yield Finding(
-                Severity.WARNING,
+                Severity.INFEASIBLE if goal.required == "minimum" else Severity.WARNING,
                 where,
                 f"its minimum cannot be reached: {able} of its bins have room for {runs}, it needs "
                 f"{least.bins}",

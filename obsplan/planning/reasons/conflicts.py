@@ -40,12 +40,13 @@ from obsplan.planning.reasons.imposed_rules import (
     on_task,
     only_at,
     pointing,
+    reaching,
     watched,
     without_rules,
 )
 from obsplan.planning.reasons.minimal_set import minimal
 from obsplan.planning.reasons.permitting_changes import Way
-from obsplan.planning.search.first_plan import required_alone, valued_by_count
+from obsplan.planning.search.first_plan import required_alone, required_runs, valued_by_count
 from obsplan.planning.solver.dual_bound import relaxation
 from obsplan.planning.solver.highs import is_impossible, loaded
 from obsplan.planning.solver.model import build_model
@@ -144,7 +145,7 @@ def _is_infeasible(problem: Problem, stop: Event) -> bool:
     if stop.is_set():
         return False
     if _is_large(problem):
-        required = sum(task.must for task in problem.tasks)
+        required = required_runs(problem)
         return relaxation(valued_by_count(problem), stop).bound < required
     model = build_model(problem)
     model.cost[:] = 0.0
@@ -174,6 +175,7 @@ def _rules(environment: Environment, required: Problem) -> Iterator[Rule]:
             times = f" {task.must} times" if task.must > 1 else ""
             fewer = activity_lever(activity, "must", 0)
             yield Rule(f'"{activity.name}" must run{times}', on_task(i, must=task.must), (fewer,))
+    yield from _goal_rules(required)
     for i, _, activity in placed:
         conditions = condition_words(scenario, activity)
         for key, mask in start_masks(environment, activity).items():
@@ -208,6 +210,14 @@ def _rules(environment: Environment, required: Problem) -> Iterator[Rule]:
     for team, known in zip(required.teams, scenario.team):
         yield Rule(team.rule, partial(watched, team), (team_lever(scenario, known),))
     yield from _platform_rules(scenario, required)
+
+
+def _goal_rules(required: Problem) -> Iterator[Rule]:
+    """The minimums that are required."""
+    for goal in required.goals:
+        bins = f"{goal.minimum_bins} of its bins" if goal.minimum_bins > 1 else "a bin"
+        many = f"{goal.minimum_runs} runs" if goal.minimum_runs > 1 else "a run"
+        yield Rule(f'goal "{goal.name}" requires {many} in {bins}', partial(reaching, goal))
 
 
 def _platform_rules(scenario: Scenario, required: Problem) -> Iterator[Rule]:

@@ -6,6 +6,7 @@ from dataclasses import replace
 import numpy as np
 
 from obsplan.planning.problem.definition import Budget, Need, Problem, Team, Wait
+from obsplan.planning.problem.goals import Goal
 
 
 def without_rules(required: Problem) -> Problem:
@@ -57,6 +58,7 @@ def without_rules(required: Problem) -> Problem:
         budgets=(),
         teams=(),
         waits=(),
+        goals=(),
     )
 
 
@@ -94,6 +96,11 @@ def pointing(n: int, required: Problem, problem: Problem) -> Problem:
         silences = task.silences if task.node == n else known.silences
         problem = _with_task(problem, i, points=points, silences=silences)
     return problem
+
+
+def reaching(goal: Goal, problem: Problem) -> Problem:
+    """A goal reaches its minimum."""
+    return replace(problem, goals=(*problem.goals, goal))
 
 
 def budgeted(budget: Budget, problem: Problem) -> Problem:

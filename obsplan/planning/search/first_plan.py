@@ -76,17 +76,24 @@ def required_plan(problem: Problem, stop: Event) -> Booking:
 
 
 def required_alone(problem: Problem) -> Problem:
-    """The problem of the required runs and one run of each prerequisite alone."""
-    needed = {i for i, task in enumerate(problem.tasks) if task.must}
+    """The problem of the required runs and one run of each prerequisite alone.
+
+    Activities that serve a goal whose minimum is required have as many runs as that needs.
+    """
+    goals = tuple(goal for goal in problem.goals if goal.required)
+    wanted = np.array([task.must for task in problem.tasks], dtype=int)
+    for goal in goals:
+        wanted[goal.group >= 0] += goal.minimum_bins * goal.minimum_runs
+    needed = set(np.flatnonzero(wanted).tolist())
     for _ in problem.tasks:
         needed |= {need.task for i in needed for need in problem.tasks[i].needs}
     tasks = tuple(
-        replace(task, count=min(task.count, max(task.must, 1)), repeat_worth=1.0)
+        replace(task, count=min(task.count, max(int(wanted[i]), 1)), repeat_worth=1.0)
         if i in needed
         else replace(task, count=0, must=0, starts=np.zeros(problem.steps, bool))
         for i, task in enumerate(problem.tasks)
     )
-    return replace(problem, tasks=tasks, goals=())
+    return replace(problem, tasks=tasks, goals=goals)
 
 
 def valued_by_count(alone: Problem) -> Problem:
@@ -95,7 +102,15 @@ def valued_by_count(alone: Problem) -> Problem:
         replace(task, must=0, value=float(task.must > 0), preference=np.zeros(alone.steps))
         for task in alone.tasks
     )
-    return replace(alone, tasks=tuple(tasks))
+    goals = tuple(goal.minimum_alone() for goal in alone.goals)
+    return replace(alone, tasks=tuple(tasks), goals=goals)
+
+
+def required_runs(alone: Problem) -> int:
+    """How many runs are required, those of required minimums of goals with them."""
+    return sum(task.must for task in alone.tasks) + sum(
+        goal.missing(goal.held) for goal in alone.goals if goal.required
+    )
 
 
 def _with_all_required(alone: Problem, stop: Event) -> Booking | None:
@@ -124,7 +139,7 @@ def _solved(alone: Problem) -> tuple[Booking | None, bool]:
 
 def _searched(alone: Problem, stop: Event) -> Booking | None:
     """All required runs by ruin and recreate from some first plans; None if none is found."""
-    required = sum(task.must for task in alone.tasks)
+    required = required_runs(alone)
     eased = valued_by_count(alone)
     relaxed = relaxation(eased, stop)
     if relaxed.bound < required:
@@ -133,9 +148,16 @@ def _searched(alone: Problem, stop: Event) -> Booking | None:
         tries = max(rounds * required, least_tries)
         rounds = -(-tries // max(1, sum(map(len, start.runs))))
         for booking in chain([start], ruin_and_recreate(start, stop, seed=0, rounds=rounds)):
-            if all(len(runs) >= task.must for task, runs in zip(alone.tasks, booking.runs)):
+            if has_required_runs(alone, booking):
                 return booking
     return None
+
+
+def has_required_runs(alone: Problem, booking: Booking) -> bool:
+    """Whether the runs of a plan are all that a problem requires."""
+    return all(len(runs) >= task.must for task, runs in zip(alone.tasks, booking.runs)) and not any(
+        goal.lacks_minimum(booking.runs) for goal in alone.goals
+    )
 
 
 def _first_plans(eased: Problem) -> Iterator[tuple[Booking, int, int]]:

@@ -8,7 +8,7 @@ Milliseconds, so every other search fills its plans up with it.
 import numpy as np
 
 from obsplan.planning.problem.booking import Booking
-from obsplan.planning.problem.definition import Problem
+from obsplan.planning.problem.definition import Problem, with_minimum_first
 
 # Starts that are tried for one run.
 MOST_TRIES = 12
@@ -18,10 +18,18 @@ def greedy_plan(problem: Problem, booking: Booking | None = None) -> Booking:
     """Fill `booking` (empty when None) run by run and return it.
 
     Required runs and prerequisites come first, in order; a required run that does not fit is left
-    out, for the caller to notice. Then the task with the highest value density goes next, at the
+    out, for the caller to notice. Then come required minimums of goals, as if they were worth most.
+    Then the task with the highest value density goes next, at the
     earliest of its most valuable starts.
     """
     booking = booking or Booking(problem)
+    given, booking.problem = booking.problem, with_minimum_first(booking.problem)
+    _fill(problem, booking)
+    booking.problem = given
+    return booking
+
+
+def _fill(problem: Problem, booking: Booking) -> None:
     for task in in_order(problem):
         is_awaited = task in problem.prerequisites
         while len(booking.runs[task]) < max(problem.tasks[task].must, int(is_awaited)):
@@ -41,7 +49,6 @@ def greedy_plan(problem: Problem, booking: Booking | None = None) -> Booking:
             changed = set()
         else:
             changed = sharing_goals(problem, best)
-    return booking
 
 
 def sharing_goals(problem: Problem, task: int) -> set[int]:

@@ -12,7 +12,7 @@ from threading import Event
 import numpy as np
 
 from obsplan.planning.problem.booking import Booking
-from obsplan.planning.problem.definition import Problem
+from obsplan.planning.problem.definition import Problem, with_minimum_first
 from obsplan.planning.problem.resource_flow import Flow
 from obsplan.planning.search import kernel
 from obsplan.planning.search.compiled import compiled
@@ -46,8 +46,11 @@ def ruin_and_recreate(
     if not runs or stop.is_set():
         return
     tries = rounds * runs
-    instance = instance_of(problem, price)
-    state = state_of(booking, seed, tries, first_loss)
+    pressed = booking.copy()
+    pressed.problem = with_minimum_first(problem)
+    instance = instance_of(pressed.problem, price)
+    state = state_of(pressed, seed, tries, first_loss)
+    state.sums[kernel.MEAN_WORTH] = booking.value() / runs
     anneal, best = compiled().anneal, 0.0
     while state.counters[kernel.SPENT] < tries and not stop.is_set():
         anneal(instance, state, min(tries, int(state.counters[kernel.SPENT]) + BATCH))

@@ -104,7 +104,7 @@ def _goals(builder: MatrixBuilder, problem: Problem, starts: list[Starts]) -> No
                 own = (np.arange(bins), counted, 1)
                 builder.add_rows(bins, -np.inf, goal.held[group], own, *terms)
         most = goal.minimum_bins * goal.minimum_runs
-        builder.add_rows(1, -np.inf, most, (0, least, 1))
+        builder.add_rows(1, most if goal.required else -np.inf, most, (0, least, 1))
         if goal.minimum_runs > 1:
             chosen = builder.add_columns(bins, integer=True)
             own = (np.arange(bins), least, 1)

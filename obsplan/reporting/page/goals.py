@@ -42,13 +42,15 @@ def goal_cards(plan: Plan) -> list[tuple]:
 def goals_part(plan: Plan) -> list[Html]:
     """The section about goals: a table of all, and the bins of each folded under its name."""
     found = goal_table(plan)
-    asked = {goal.name for goal in plan.environment.scenario.goal if goal.minimum}
+    goals = plan.environment.scenario.goal
+    asked = {goal.name for goal in goals if goal.minimum}
+    required = {goal.name for goal in goals if goal.required == "minimum"}
     rows = [
         (
             row.goal,
             f"{row.counted} of {row.requested}",
             f"{row.value:.1f} of {row.of_value:g}",
-            row.minimum or "none asked",
+            f"{row.minimum} (required)" if row.goal in required else row.minimum or "none asked",
             _since(row.minimum_utc) if row.goal in asked else "",
             _since(row.complete_utc),
             row.state,
