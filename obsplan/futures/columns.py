@@ -96,6 +96,7 @@ CAUSES = (
     Column("received_percent", "%", "slots received on average"),
     Column("aboard_mbit", "Mbit", "data still aboard all platforms at the end, on average"),
     Column("below_reserve", "", "share of the futures in which a battery is below its reserve"),
+    Column("minimum_goals", "", "share in which all goals have their minimum; empty without any"),
 )
 FUTURES_COLUMNS = [column.name for column in FUTURES]
 GOAL_FUTURES_COLUMNS = [column.name for column in GOAL_FUTURES]

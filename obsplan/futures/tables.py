@@ -9,6 +9,7 @@ from obsplan.futures import walk
 from obsplan.futures.binomial import interval
 from obsplan.futures.columns import CAUSES_COLUMNS, FUTURES_COLUMNS
 from obsplan.futures.execute import Futures
+from obsplan.futures.goal_chances import minimum_chance
 from obsplan.futures.outcome_words import WORDS
 from obsplan.inputs.uncertainty import Uncertainty
 
@@ -52,7 +53,7 @@ def causes_table(alone: Sequence[Futures]) -> pd.DataFrame:
     `alone` are futures with one uncertainty each, see `each_alone`.
     """
     rows = [_cause(one) for one in alone]
-    table = pd.DataFrame(rows, columns=CAUSES_COLUMNS)
+    table = pd.DataFrame(rows, columns=CAUSES_COLUMNS).astype({"minimum_goals": float})
     return table.sort_values("cost", ascending=False, kind="stable", ignore_index=True)
 
 
@@ -71,6 +72,7 @@ def _cause(one: Futures) -> dict[str, object]:
         "received_percent": 100 * float(one.received.mean()) if one.runs else 100.0,
         "aboard_mbit": float(one.outcome.aboard_mbit.sum(axis=1).mean()),
         "below_reserve": float(below.mean()),
+        "minimum_goals": minimum_chance(one),
     }
 
 

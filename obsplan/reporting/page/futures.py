@@ -6,13 +6,15 @@ from obsplan.futures.goal_chances import goal_futures_table
 from obsplan.futures.surer_plans import Survival
 from obsplan.futures.tables import causes_table, futures_table, platform_lines
 from obsplan.reporting.page.elements import Html, folded, paragraph, plain, table, tag
-from obsplan.reporting.text.futures_lines import MOST_NAMED, surer_lines
+from obsplan.reporting.text.futures_lines import MOST_NAMED, minimum_line, surer_lines
 
 
 def futures_part(survival: Survival) -> list[Html]:
     """Chances of the goals, what costs most, the plans that were tried, and each slot's chance."""
     futures = survival.futures
+    sure = minimum_line(futures)
     return [
+        *([paragraph(tag("b", f"{sure[:1].upper()}{sure[1:]}."))] if sure else []),
         paragraph(
             f"In {len(futures.value)} futures (seed {futures.seed}) the plan is worth "
             f"{futures.mean_value:.1f} on average and {futures.worst_value:.1f} in the worst "
@@ -28,6 +30,14 @@ def futures_part(survival: Survival) -> list[Html]:
         *([_try_goals(survival.tries, survival.goals)] if len(survival.goals) else []),
         folded("how surely each slot is received", _slots(futures_table(futures))),
     ]
+
+
+def slot_chances(survival: Survival) -> dict[str, str]:
+    """How surely each slot is made and received, in words."""
+    return {
+        row.slot: _chance(row.received, row.received_low, row.received_high)
+        for row in futures_table(survival.futures).itertuples(index=False)
+    }
 
 
 def _chance(chance: float, low: float, high: float) -> str:
@@ -56,10 +66,11 @@ def _causes(causes: pd.DataFrame) -> Html:
             row.size,
             f"{row.cost:.1f}",
             f"{row.cost_percent:.1f} %",
+            "" if pd.isna(row.minimum_goals) else f"{row.minimum_goals:.3f}",
         )
         for row in causes.head(MOST_NAMED).itertuples(index=False)
     ]
-    heads = ["uncertainty", "how large", "costs on average", "of the value"]
+    heads = ["uncertainty", "how large", "costs on average", "of the value", "all minimum goals"]
     return table("What costs most if nothing else is uncertain", heads, rows, stacked=True)
 
 

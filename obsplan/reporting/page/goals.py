@@ -1,9 +1,13 @@
 """Goals on the page: what is reached, when, and what is missing and why."""
 
+import numpy as np
 import pandas as pd
 
 from obsplan.analysis.goal_columns import ALL_BINS
 from obsplan.analysis.goal_table import goal_table
+from obsplan.futures.binomial import interval
+from obsplan.futures.goal_chances import minimum_reached_everywhere
+from obsplan.futures.surer_plans import Survival
 from obsplan.planning.plan import Plan
 from obsplan.reporting.page.elements import (
     Html,
@@ -35,6 +39,22 @@ def goal_cards(plan: Plan) -> list[tuple]:
             f"{int(least['minimum_utc'].notna().sum())} of {len(asked)}",
             f"minimum goals reached; {reached} of {len(goals)} goals in full",
             f"not reached: {missed}" if missed else worth,
+        )
+    ]
+
+
+def chance_cards(survival: Survival | None) -> list[tuple]:
+    """What the first screen says of how surely all goals reach their minimum; nothing without."""
+    reached = None if survival is None else minimum_reached_everywhere(survival.futures)
+    if reached is None:
+        return []
+    many, count = int(reached.sum()), len(reached)
+    low, high = interval(np.array(many), count)
+    return [
+        (
+            f"{reached.mean():.3f}",
+            "chance that all goals reach their minimum",
+            f"{many} of {count} futures; 95 % interval {low:.3f} to {high:.3f}",
         )
     ]
 

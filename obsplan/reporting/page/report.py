@@ -35,8 +35,8 @@ from obsplan.reporting.page.elements import (
     table,
     tag,
 )
-from obsplan.reporting.page.futures import futures_part
-from obsplan.reporting.page.goals import goal_cards, goals_part
+from obsplan.reporting.page.futures import futures_part, slot_chances
+from obsplan.reporting.page.goals import chance_cards, goal_cards, goals_part
 from obsplan.reporting.page.margins import margin_cards, margins_part, ranked_margins
 from obsplan.reporting.page.orbit import is_in_orbit, orbit_part
 from obsplan.reporting.page.policy import content_policy, with_style_rules
@@ -98,6 +98,7 @@ def report_page(
         deadlines = uplink_deadlines(environment, plan.timeline, plan.now_utc)
     leeway = leeway_table(plan)
     margins, in_time = ranked_margins(plan)
+    chances = slot_chances(survival) if survival else None
     inside = {
         **({"goals": goals_part(plan)} if scenario.goal else {}),
         **({"futures": futures_part(survival)} if survival else {}),
@@ -112,7 +113,7 @@ def report_page(
         "unplaced": _unplaced(plan),
         **({"alternatives": alternatives_part([plan, *alternatives])} if alternatives else {}),
         "decisions": [*decisions_part(plan), *_deadlines(deadlines), *_leeway(leeway)],
-        "activities": [activity_part(plan, a) for a in scenario.activity],
+        "activities": [activity_part(plan, a, chances) for a in scenario.activity],
         **({"quiet": quiet_part(plan)} if has_quiet(scenario) else {}),
         **({"orbit": orbit_part(plan)} if is_in_orbit(environment) else {}),
         "contacts": contacts_part(used_contacts(plan), environment.contacts["used_min"].sum() / 60),
@@ -124,7 +125,7 @@ def report_page(
     links = [tag("a", title, href=f"#{anchor}") for anchor, title in sections]
     body = joined(
         [
-            tag("header", _headline(plan, replan, margins, deadlines, leeway)),
+            tag("header", _headline(plan, replan, survival, margins, deadlines, leeway)),
             tag("nav", *links, aria_label="On this page"),
             tag(
                 "main",
@@ -150,6 +151,7 @@ def report_page(
 def _headline(
     plan: Plan,
     replan: Replan | None,
+    survival: Survival | None,
     margins: list[tuple],
     deadlines: pd.DataFrame | None,
     leeway: pd.DataFrame,
@@ -167,6 +169,7 @@ def _headline(
         quality = value, "no upper bound proven"
     cards = [
         *goal_cards(plan),
+        *chance_cards(survival),
         (f"{placed} of {requested}", "requested runs scheduled", _short_of(plan)),
         (*quality, ""),
         *([changes_card(replan)] if replan else []),

@@ -1,5 +1,7 @@
 """Sections of the report for specialists: runs, coverage, contacts, latency, assumptions."""
 
+from collections.abc import Mapping
+
 import pandas as pd
 
 from obsplan import __version__
@@ -40,8 +42,11 @@ RUN_HEADS = (
 )
 
 
-def activity_part(plan: Plan, activity: Activity) -> Html:
-    """Runs and coverage bins of an activity, folded under its sums."""
+def activity_part(plan: Plan, activity: Activity, chances: Mapping[str, str] | None = None) -> Html:
+    """Runs and coverage bins of an activity, folded under its sums.
+
+    `chances` says in words how surely each slot is received, if that is known.
+    """
     environment = plan.environment
     own = plan.timeline[plan.timeline["activity"] == activity.name]
     placed, requested = scheduled_runs(plan)[activity.name], requested_runs(plan)[activity.name]
@@ -57,10 +62,10 @@ def activity_part(plan: Plan, activity: Activity) -> Html:
         "",
     )
     cover_part = _coverage_part(activity.name, activity.coverage, bins) if activity.coverage else []
-    return folded(summary, *cover_part, _runs_part(own))
+    return folded(summary, *cover_part, _runs_part(own, chances))
 
 
-def _runs_part(own: pd.DataFrame) -> Html:
+def _runs_part(own: pd.DataFrame, chances: Mapping[str, str] | None) -> Html:
     """The runs of one activity as a table."""
     rows = [
         (
@@ -74,12 +79,14 @@ def _runs_part(own: pd.DataFrame) -> Html:
             f"{r.energy_wh:.1f}",
             f"{r.data_mbit:g}",
             f"{r.value:.2f}",
+            *(() if chances is None else (chances.get(r.slot, ""),)),
         )
         for r in own.itertuples(index=False)
     ]
     if not rows:
         return paragraph("No run scheduled.")
-    return table(f"Runs of {own['activity'].iloc[0]}", RUN_HEADS, rows)
+    heads = [*RUN_HEADS, *(() if chances is None else ("received with chance",))]
+    return table(f"Runs of {own['activity'].iloc[0]}", heads, rows)
 
 
 def _coverage_part(name: str, coverage: Coverage, bins: list[tuple[str, int, bool]]) -> list[Html]:

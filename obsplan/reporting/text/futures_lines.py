@@ -5,19 +5,21 @@ from collections.abc import Iterator, Sequence
 import pandas as pd
 
 from obsplan.futures.execute import Futures
-from obsplan.futures.goal_chances import goal_futures_table
+from obsplan.futures.goal_chances import goal_futures_table, minimum_reached_everywhere
 from obsplan.futures.surer_changes import least_sure
-from obsplan.futures.tables import causes_table, futures_table, platform_lines
+from obsplan.futures.tables import causes_table, chance_text, futures_table, platform_lines
 
 # Slots and uncertainties that are named.
 MOST_NAMED = 3
 
 
 def futures_lines(futures: Futures, alone: Sequence[Futures]) -> Iterator[str]:
-    """The value of the futures, platforms, the weakest slots, and what costs most."""
+    """How sure all minimums are, the value, each goal, what costs most, weak slots, platforms."""
+    if line := minimum_line(futures):
+        yield line
     yield value_line(futures)
     yield from goal_chance_lines(futures)
-    yield from platform_lines(futures)
+    yield from cause_lines(causes_table(alone))
     slots = futures_table(futures).sort_values("received", kind="stable")
     for row in slots.head(MOST_NAMED).itertuples(index=False):
         why = f": {row.not_made}" if row.not_made else ""
@@ -25,7 +27,19 @@ def futures_lines(futures: Futures, alone: Sequence[Futures]) -> Iterator[str]:
             f'least sure: "{row.activity}" (slot {row.slot}), received with chance '
             f"{row.received:.3g} ({row.received_low:.3g} to {row.received_high:.3g}){why}"
         )
-    yield from cause_lines(causes_table(alone))
+    yield from platform_lines(futures)
+
+
+def minimum_line(futures: Futures) -> str:
+    """In how many futures all goals reach their minimum; "" if none has one."""
+    reached = minimum_reached_everywhere(futures)
+    if reached is None:
+        return ""
+    many, count = int(reached.sum()), len(reached)
+    return (
+        f"all goals reach their minimum in {many} of {count} futures: {chance_text(many, count)}, "
+        "95 % interval"
+    )
 
 
 def value_line(futures: Futures) -> str:
@@ -128,7 +142,10 @@ def cause_lines(causes: pd.DataFrame) -> Iterator[str]:
     """The uncertainties that cost most."""
     for row in causes.head(MOST_NAMED).itertuples(index=False):
         of = f' of "{row.of}"' if row.of else ""
+        least = ""
+        if not pd.isna(row.minimum_goals):
+            least = f"; all goals reach their minimum with chance {row.minimum_goals:.3f} then"
         yield (
             f"costs most: {row.uncertainty}{of} ({row.size}): {row.cost:.1f} of value on average "
-            f"({row.cost_percent:.1f} %) if nothing else is uncertain"
+            f"({row.cost_percent:.1f} %) if nothing else is uncertain{least}"
         )
