@@ -32,8 +32,10 @@ def futures_part(survival: Survival) -> list[Html]:
     ]
 
 
-def slot_chances(survival: Survival) -> dict[str, str]:
-    """How surely each slot is made and received, in words."""
+def slot_chances(survival: Survival | None) -> dict[str, str] | None:
+    """How surely each slot is made and received, in words; None without futures."""
+    if survival is None:
+        return None
     return {
         row.slot: _chance(row.received, row.received_low, row.received_high)
         for row in futures_table(survival.futures).itertuples(index=False)

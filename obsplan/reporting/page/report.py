@@ -97,8 +97,7 @@ def report_page(
     if has_uplink_lead(scenario):
         deadlines = uplink_deadlines(environment, plan.timeline, plan.now_utc)
     leeway = leeway_table(plan)
-    margins, in_time = ranked_margins(plan)
-    chances = slot_chances(survival) if survival else None
+    (margins, in_time), sure = ranked_margins(plan), slot_chances(survival)
     inside = {
         **({"goals": goals_part(plan)} if scenario.goal else {}),
         **({"futures": futures_part(survival)} if survival else {}),
@@ -113,7 +112,7 @@ def report_page(
         "unplaced": _unplaced(plan),
         **({"alternatives": alternatives_part([plan, *alternatives])} if alternatives else {}),
         "decisions": [*decisions_part(plan), *_deadlines(deadlines), *_leeway(leeway)],
-        "activities": [activity_part(plan, a, chances) for a in scenario.activity],
+        "activities": [activity_part(plan, a, sure) for a in scenario.activity],
         **({"quiet": quiet_part(plan)} if has_quiet(scenario) else {}),
         **({"orbit": orbit_part(plan)} if is_in_orbit(environment) else {}),
         "contacts": contacts_part(used_contacts(plan), environment.contacts["used_min"].sum() / 60),
