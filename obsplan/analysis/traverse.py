@@ -21,14 +21,16 @@ def traverse_table(scenario: Scenario, timeline: pd.DataFrame) -> pd.DataFrame:
     """
     rows = []
     for platform in scenario.platform:
-        leg, odometer_m = 0, 0.0
+        leg, odometer_m, failed = 0, 0.0, False
         mine = timeline[timeline["platform"] == platform.name]
         for slot in mine.sort_values("start_utc", kind="stable").itertuples(index=False):
             if not scenario.is_drive(slot.activity):
                 continue
             drive = scenario.activity_named(slot.activity)
             assert isinstance(drive, DriveActivity)
-            leg += drive.part == 1 or leg == 0
+            # A drive that is made again is of the same leg.
+            leg += leg == 0 or (drive.part == 1 and not failed)
+            failed = slot.state == "failed"
             odometer_m += driven_share(drive, slot) * drive.leg.part_m
             so_far = {"leg": leg, "platform": platform.name, "odometer_m": odometer_m}
             rows.append(so_far | _row(drive, slot))

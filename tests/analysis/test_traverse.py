@@ -72,6 +72,7 @@ def test_drives_that_failed_or_ended_short_count_with_what_they_drove(asked):
     ]
     table = traverse_table(asked, timeline(asked, rows))
     leg_m = (20**2 + 35**2) ** 0.5
+    assert table["leg"].tolist() == [1, 1]
     assert table["distance_m"].tolist() == pytest.approx([0, leg_m / 2 * 15 / leg_m])
 
 

@@ -7,6 +7,7 @@ from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 from matplotlib.lines import Line2D
 
+from obsplan.analysis.traverse import traverse_table
 from obsplan.analysis.visits import LeftOut, Visit, left_out, rovers, visits
 from obsplan.common.text import number_text
 from obsplan.inputs.hardware import Platform
@@ -223,10 +224,11 @@ def _list_of_stops(figure: Figure, plan: Plan, names: list[str]) -> None:
     """Beside the map: the visits with their times and runs, then the stops left out and why."""
     lines: list[tuple[str, str, str]] = []  # words, weight, tone
     scenario = plan.environment.scenario
+    drives = traverse_table(scenario, plan.timeline)
     for name in names:
         made = visits(scenario, plan.timeline, name)
-        driven_m = sum(visit.leg.distance_m for visit in made if visit.leg)
-        lines.append((f"{name}: {driven_m:.0f} m driven", "bold", INK))
+        driven_m = drives.loc[drives["platform"] == name, "distance_m"].sum()
+        lines.append((f"{name}: {driven_m:.0f} m of driving", "bold", INK))
         for visit in made:
             lines += _visit_lines(visit)
         missed = left_out(plan, name)
