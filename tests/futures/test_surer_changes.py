@@ -9,6 +9,7 @@ from obsplan.futures.columns import SURER_COLUMNS
 from obsplan.futures.execute import make_futures
 from obsplan.futures.surer_changes import least_sure, surer_changes
 from obsplan.inputs.read_scenario import scenario_from
+from obsplan.reporting.text.futures_lines import surer_lines
 
 LOOK = {"name": "look", "power_w": 30.0, "duration_min": 60, "count": 4, "data_mbit": 6.0}
 FILL = {"name": "fill", "power_w": 12.0, "duration_min": 60, "value": 1.0, "count": 12}
@@ -50,18 +51,21 @@ def test_another_run_in_a_bin_makes_a_goal_surer_whose_runs_may_fail():
     assert best["new_chance_low"] < best["new_chance"] < best["new_chance_high"]
     assert best["minimum_goals"] == best["new_chance"]  # there is no other goal
     assert best["value_change"] == pytest.approx(best["mean_value"] - futures.mean_value)
+    line = next(surer_lines(futures, table))
+    assert 'with another run of "look" at 2028-07-01' in line and 'goal "looks" reaches its' in line
     assert table["gain"].is_monotonic_decreasing and best["gain_error"] < 0.05
 
 
 def test_a_run_left_out_before_leaves_the_charge_that_the_goal_lacks():
     arrays = {"what": "array output", "factor": [0.6, 0.8, 1.0]}
     rows = [("fill", 0), ("fill", 60), ("fill", 120), ("look", 300), ("look", 600)]
-    table, _ = told(
+    table, futures = told(
         rows,
         arrays,
         battery={"capacity_wh": 60.0, "reserve": 0.5, "start": 0.62},
         generation_w=12.0,
     )
+    assert all("mean value" in line for line in surer_lines(futures, table))
     left = table[table["change"] == "left out"]
     assert len(left) and (left["gain"] > 0).all() and set(left["activity"]) == {"fill"}
     assert (left["slot"] != "").all() and left["to_utc"].isna().all()
