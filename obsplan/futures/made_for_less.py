@@ -19,7 +19,7 @@ from obsplan.planning.plan import Plan
 from obsplan.planning.problem.definition import Problem
 from obsplan.planning.problem.from_scenario import build_problem
 from obsplan.planning.prompt_sending import sent_promptly
-from obsplan.planning.replayed import replay_of
+from obsplan.planning.replayed import Replayed, replay_of
 from obsplan.planning.routed import same_way
 from obsplan.planning.search.first_plan import NoPlaceFound
 from obsplan.planning.search.ruin_and_recreate import ruin_and_recreate
@@ -84,8 +84,11 @@ def made_for(plan: Plan, less: Less) -> Plan | None:
     try:
         old = booked_in_steps(plan)
         start = same_way(environment, problem, old) or repaired(problem, old.runs)
-        better = list(ruin_and_recreate(start, Event(), 0, ROUNDS))
-        made = valid_plan(environment, problem, better[-1] if better else start, None, replay)
+        better = [start, *ruin_and_recreate(start, Event(), 0, ROUNDS)]
+        kept = Replayed(start, replay(start))
+        # Where rovers drive, a plan that needs no repair is worth more than one that does.
+        best = kept if kept.verdict.is_valid else None
+        made = valid_plan(environment, problem, better[-1], best, replay)
     except (Infeasible, NoPlaceFound):
         return None
     worth = worth_by(environment, problem.goals)

@@ -1,6 +1,6 @@
 """The way that rovers take, chosen before the search for the plan along it."""
 
-from collections.abc import Callable
+from collections.abc import Callable, Container
 from dataclasses import replace
 from threading import Event
 from typing import NamedTuple
@@ -19,6 +19,8 @@ from obsplan.planning.route.route_search import Found, best_found, from_lander, 
 
 # How often a plan along a route is mended at most.
 MOST_MENDS = 12
+# Shares of all batteries that are kept besides, at most so often, where data are sent too late.
+SPARED, MOST_SPARED = 0.02, 4
 # Shares of its battery that a rover keeps above its reserve if that costs nothing.
 SPARE_CHARGE = (0.2, 0.15, 0.1, 0.05)
 
@@ -62,17 +64,11 @@ def routed(
 
 def _with_charge_to_spare(found: Found, stop: Event) -> Booking:
     """The plan laid out so that rovers keep more than their reserve, if it is worth as much."""
-    scenario, problem = found.environment.scenario, found.plan.problem
+    rovers = {p.name for p in found.environment.scenario.platform if p.drive is not None}
     for share in SPARE_CHARGE:
-        nodes = tuple(
-            replace(node, reserve_wh=node.reserve_wh + share * node.capacity_wh)
-            if scenario.platform_named(node.name).drive is not None
-            else node
-            for node in problem.nodes
-        )
-        if any(node.start_wh < node.reserve_wh for node in nodes) or stop.is_set():
+        with_spare = _with_more_reserve(found.plan.problem, share, rovers)
+        if stop.is_set() or any(node.start_wh < node.reserve_wh for node in with_spare.nodes):
             continue
-        with_spare = replace(problem, nodes=nodes)
         plan = plan_along(found.environment, with_spare, found.itinerary, found.plan, stop)
         if plan is not None and plan.objective() >= found.plan.objective() - TOLERANCE:
             return plan
@@ -82,17 +78,39 @@ def _with_charge_to_spare(found: Found, stop: Event) -> Booking:
 def mended(environment: Environment, itinerary: Itinerary, plan: Booking, stop: Event) -> Booking:
     """The plan laid out again with more in reserve, later decisions and so on, as long as the
     replay asks for that."""
-    replay = replay_of(environment)
+    replay, spared = replay_of(environment), 0
     for _ in range(MOST_MENDS):
         verdict = replay(plan)
         if verdict.is_valid or not is_short(verdict) or stop.is_set():
             break
-        problem = tightened(plan.problem, verdict)
+        # Where charge only just lasts, the replay sends late, and so people look late.
+        more = spared < MOST_SPARED and not any(v.unit == "Wh" for v in verdict.found)
+        spared += more
+        problem = (
+            _with_more_reserve(plan.problem, SPARED) if more else tightened(plan.problem, verdict)
+        )
         again = plan_along(environment, problem, itinerary, plan, stop)
         if again is None:
             break
         plan = again
     return plan
+
+
+def _with_more_reserve(problem: Problem, share: float, nodes: Container[str] = ()) -> Problem:
+    """The problem in which these nodes, or all, keep more of their capacity as a reserve."""
+    return replace(
+        problem,
+        nodes=tuple(
+            replace(
+                node,
+                reserve_wh=node.reserve_wh + share * node.capacity_wh,
+                end_wh=max(node.end_wh, node.reserve_wh + share * node.capacity_wh),
+            )
+            if not nodes or node.name in nodes
+            else node
+            for node in problem.nodes
+        ),
+    )
 
 
 def same_way(environment: Environment, problem: Problem, plan: Booking) -> Booking | None:
