@@ -60,8 +60,8 @@ def test_an_own_rule_sees_the_runs_as_a_table_of_its_own():
         seen.append(runs.copy())
         runs["slot"] = "altered"
 
-    environment = with_rule(world(scenario({"name": "camera"})), "look", look)
-    environment = with_rule(environment, "look again", look)
+    environment = with_rule(world(scenario({"name": "camera"})), "glance", look)
+    environment = with_rule(environment, "glance again", look)
     assert check_timeline(environment, slots(("camera", 60))).is_valid
     assert list(seen[0].columns) == [
         "slot",

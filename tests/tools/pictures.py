@@ -22,7 +22,7 @@ from obsplan.reporting.figures.plan import plan_figure
 from obsplan.reporting.figures.resources import resources_figure
 from obsplan.reporting.figures.sky import sky_figure
 
-DEMO = Path(__file__).parents[2] / "examples" / "demo.toml"
+DEMO = Path(__file__).parents[1] / "free_rover" / "demo.toml"
 
 # Every limit that a unit may have, and one far from all its temperatures.
 BATTERY_BOX = {

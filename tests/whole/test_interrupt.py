@@ -33,7 +33,7 @@ from obsplan.planning.search.strategy import better_plans
 from obsplan.reporting import plan_directory
 from obsplan.reporting.figures import plan, resources, sky
 
-DEMO = Path(__file__).parents[2] / "examples" / "demo.toml"
+DEMO = Path(__file__).parents[1] / "free_rover" / "demo.toml"
 
 
 SIGNALS = {"Ctrl-C": signal.SIGINT, "TERM": signal.SIGTERM, "HUP": signal.SIGHUP}

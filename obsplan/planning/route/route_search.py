@@ -29,7 +29,7 @@ from obsplan.planning.solver.transmit_windows import with_planned_sending
 # Routes to begin with, tries for each run in each trial, and trials in vain that end the search, by
 # effort.
 FIRST_ROUTES, ROUNDS = 6, 20
-IN_VAIN = {"low": 8, "normal": 20, "high": 200}
+IN_VAIN = {"low": 4, "normal": 10, "high": 100}
 # By how many steps a departure is moved.
 SHIFTS = (1, 2, 4, 8, 16, 32)
 # Shares of the time left over at the end by which stays are made longer, in the first trials.

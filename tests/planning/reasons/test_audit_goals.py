@@ -28,7 +28,8 @@ def test_bins_that_no_permitted_start_reaches_are_named():
     assert finding.severity == Severity.WARNING and finding.where == 'goal "quarters"'
     assert finding.finding == (
         "no permitted start reaches 2 of its 4 bins: time since the start of the span 0 to 3 h; "
-        "time since the start of the span 3 to 6 h"
+        "time since the start of the span 3 to 6 h: "
+        '"late" needs Sun elevation 7.5 to 90 deg (there it is 5 to 7.4)'
     )
 
 
