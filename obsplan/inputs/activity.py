@@ -15,6 +15,7 @@ from obsplan.inputs.field_types import (
     RisingEdges,
     Several,
     Share,
+    list_as_tuple,
 )
 from obsplan.inputs.frozen_model import FrozenModel
 from obsplan.inputs.goal import Quantity
@@ -27,11 +28,7 @@ STOPS = WithJsonSchema(
 
 
 def _stops(value: Any) -> Any:
-    return (value,) if isinstance(value, str) else _as_tuple(value)
-
-
-def _as_tuple(value: Any) -> Any:
-    return tuple(value) if isinstance(value, list) else value
+    return (value,) if isinstance(value, str) else list_as_tuple(value)
 
 
 class Coverage(FrozenModel):

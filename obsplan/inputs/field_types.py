@@ -22,7 +22,8 @@ def _utc(value: Any) -> datetime:
     return instant
 
 
-def _list_as_tuple(value: Any) -> Any:
+def list_as_tuple(value: Any) -> Any:
+    """A list as a tuple, anything else as it is."""
     return tuple(value) if isinstance(value, list) else value
 
 
@@ -75,7 +76,7 @@ class Form(NamedTuple):
 
 
 T = TypeVar("T")
-Several = Annotated[tuple[T, ...], BeforeValidator(_list_as_tuple)]  # written as a list
+Several = Annotated[tuple[T, ...], BeforeValidator(list_as_tuple)]  # written as a list
 Number = Annotated[float, Field(allow_inf_nan=False)]
 # Limits far above those of any spacecraft: a typing error must not spoil the arithmetic.
 NotNegative = Annotated[Number, Field(ge=0, le=1e9)]
@@ -96,12 +97,12 @@ Name = Annotated[str, Field(pattern=NAME_PATTERN), Form("name")]
 LINE_PATTERN = r"^[^\p{Zl}\p{Zp}\p{Cc}]{0,200}$"
 Line = Annotated[str, Field(pattern=LINE_PATTERN), Form("text in one line")]
 Utc = Annotated[datetime, BeforeValidator(_utc), Form("2028-07-01T00:00:00Z")]
-Pair = Annotated[tuple[float, float], BeforeValidator(_list_as_tuple)]
+Pair = Annotated[tuple[float, float], BeforeValidator(list_as_tuple)]
 Range = Annotated[Pair, AfterValidator(_rising_pair), Form("[low, high]")]
 KelvinRange = Annotated[Range, AfterValidator(_kelvin_pair), Form("[low, high], 0 or more")]
 HoursOfDay = Annotated[Pair, AfterValidator(_hours_of_day), Form("[from, to], 0 to 24")]
 LongitudeRange = Annotated[Pair, AfterValidator(_longitudes), Form("[from, to], -180 to 180")]
-Names = Annotated[tuple[Name, ...], BeforeValidator(_list_as_tuple), Form("list of names")]
+Names = Annotated[tuple[Name, ...], BeforeValidator(list_as_tuple), Form("list of names")]
 # One file, or several elevation models.
 Files = Annotated[
     str | tuple[str, ...], BeforeValidator(file_names), Form("file name or list of them")

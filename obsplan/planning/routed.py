@@ -54,7 +54,7 @@ def routed(
 
     report("trying routes ...")
     found = best_found(environment, along, from_lander(scenario), effort, stop, report)
-    if found is None:
+    if found is None or found.plan.lacks_required_runs():
         raise Infeasible("no route was found on which all required runs and drives have a place")
     free = on_route(scenario, found.itinerary.routes, free=True)
     plan = _with_charge_to_spare(found, stop)

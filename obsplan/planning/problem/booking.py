@@ -201,9 +201,14 @@ class Booking:
 
     def lacks_required_runs(self) -> bool:
         """Whether a task has fewer runs than it must have, or a required minimum is missing."""
-        return any(
-            len(runs) < task.must for task, runs in zip(self.problem.tasks, self.runs)
-        ) or any(goal.lacks_minimum(self.runs) for goal in self.problem.goals)
+        return self.required_missing() > 0
+
+    def required_missing(self) -> int:
+        """How many required runs are missing, those of required minimums of goals with them."""
+        tasks, goals = self.problem.tasks, self.problem.goals
+        of_tasks = (max(0, task.must - len(runs)) for task, runs in zip(tasks, self.runs))
+        of_goals = (goal.missing(goal.counts(self.runs)) for goal in goals if goal.required)
+        return sum(of_tasks) + sum(of_goals)
 
     def left(self, budget: Budget) -> float:
         """What the booked runs leave of a budget."""

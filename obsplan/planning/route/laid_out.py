@@ -12,7 +12,7 @@ from obsplan.inputs.placed import DriveActivity, PlacedActivity, Route
 from obsplan.inputs.scenario import Scenario
 from obsplan.inputs.stop import LANDER
 from obsplan.planning.problem.booking import Booking
-from obsplan.planning.problem.definition import Problem, first_worths
+from obsplan.planning.problem.definition import Problem, first_worths, with_minimum_first
 
 # Starts that are tried for one run.
 MOST_TRIES = 12
@@ -21,11 +21,13 @@ MOST_TRIES = 12
 class Itinerary(NamedTuple):
     """The route of each rover, and the first step at which it may leave each of its places.
 
-    leave: per route as many steps as it has drives between places.
+    leave: per route as many steps as it has drives between places. brief: at its stops the rover
+    does first what is required, and whatever else fits before it may leave.
     """
 
     routes: tuple[Route, ...]
     leave: tuple[tuple[int, ...], ...]
+    brief: bool = False
 
 
 class Visit(NamedTuple):
@@ -37,7 +39,7 @@ class Visit(NamedTuple):
 
 def visits(scenario: Scenario, problem: Problem, route: Route) -> list[Visit]:
     """The places of a route with their tasks; what is worth most for its time comes first."""
-    worth = first_worths(problem)
+    worth = first_worths(with_minimum_first(problem))
     drives: dict[tuple[str, str], list[int]] = {}
     runs: dict[str, list[int]] = {}
     for i, activity in enumerate(scenario.activity):
@@ -90,13 +92,13 @@ def laid_out(scenario: Scenario, problem: Problem, itinerary: Itinerary) -> Laid
     """
     booking = Booking(problem)
     reached = [
-        _driven(booking, visits(scenario, problem, route), leave)
+        _driven(booking, visits(scenario, problem, route), leave, itinerary.brief)
         for route, leave in zip(itinerary.routes, itinerary.leave)
     ]
     return LaidOut(booking, tuple(reached))
 
 
-def _driven(booking: Booking, places: list[Visit], leave: tuple[int, ...]) -> int:
+def _driven(booking: Booking, places: list[Visit], leave: tuple[int, ...], brief: bool) -> int:
     """Book what a rover does at its places in order; return how many it reaches."""
     now = 0
     for k, (visit, earliest) in enumerate(zip(places, (0, *leave))):
@@ -106,28 +108,46 @@ def _driven(booking: Booking, places: list[Visit], leave: tuple[int, ...]) -> in
             if start is None:
                 return k
             now = start + booking.problem.tasks[task].length
-        now = _done_at(booking, visit, now)
+        now = _done_at(booking, visit, now, brief)
     return len(places)
 
 
-def _done_at(booking: Booking, visit: Visit, now: int) -> int:
-    """Book what can be done at a stop from step `now` on; return the step at which all is over."""
+def _done_at(booking: Booking, visit: Visit, now: int, brief: bool) -> int:
+    """Book what can be done at a stop from step `now` on, or only what is required there; return
+    the step at which all is over."""
     tasks, over = booking.problem.tasks, now
     for task in visit.runs:
         for _ in range(tasks[task].count):
-            start = _first_fit(booking, task, now, of_worth=True)
+            wanted = _required(booking, task) if brief else booking.next_promise(task) > 0
+            start = _first_fit(booking, task, now, wanted)
             if start is None:
                 break
             over = max(over, start + tasks[task].length)
     return over
 
 
-def _first_fit(booking: Booking, task: int, since: int, of_worth: bool = False) -> int | None:
-    """Book a run at the first start from `since` on that fits, and return it."""
+def _required(booking: Booking, task: int) -> np.ndarray:
+    """Starts (steps,) at which one more run of a task is one of those that are required.
+
+    So is the first that other runs, such as the next drive, wait for.
+    """
+    problem, runs = booking.problem, booking.runs[task]
+    wanted = np.zeros(problem.steps, dtype=bool)
+    wanted |= len(runs) < max(problem.tasks[task].must, int(task in problem.prerequisites))
+    for goal in (g.minimum_alone() for g in problem.goals if g.required):
+        gains = goal.gains(goal.counts(booking.runs), "promise")
+        wanted |= goal.gain_of_starts(gains, task) > 0
+    return wanted
+
+
+def _first_fit(
+    booking: Booking, task: int, since: int, wanted: np.ndarray | None = None
+) -> int | None:
+    """Book a run at the first start from `since` on that fits, one of those `wanted`; return it."""
     open_ = booking.open_starts(task)
     open_[:since] = False
-    if of_worth:
-        open_ &= booking.next_promise(task) > 0
+    if wanted is not None:
+        open_ &= wanted
     for _ in range(MOST_TRIES):
         if not open_.any():
             return None

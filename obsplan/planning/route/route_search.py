@@ -17,7 +17,7 @@ from obsplan.inputs.placed import DriveActivity, PlacedActivity, Route
 from obsplan.inputs.scenario import Scenario
 from obsplan.inputs.stop import LANDER
 from obsplan.planning.problem.booking import Booking
-from obsplan.planning.problem.definition import Problem, first_worths
+from obsplan.planning.problem.definition import Problem, first_worths, with_minimum_first
 from obsplan.planning.route.first_routes import ending_places, first_routes
 from obsplan.planning.route.laid_out import Itinerary, laid_out, visits
 from obsplan.planning.search.compiled import compiling
@@ -30,6 +30,8 @@ from obsplan.planning.solver.transmit_windows import with_planned_sending
 # effort.
 FIRST_ROUTES, ROUNDS = 6, 20
 IN_VAIN = {"low": 4, "normal": 10, "high": 100}
+# As many if something that is required is missing still.
+IN_VAIN_INCOMPLETE = 40
 # By how many steps a departure is moved.
 SHIFTS = (1, 2, 4, 8, 16, 32)
 # Shares of the time left over at the end by which stays are made longer, in the first trials.
@@ -45,11 +47,12 @@ class Found(NamedTuple):
     plan: Booking
 
     @property
-    def merit(self) -> tuple[float, float]:
-        """What orders plans: their value, then how little is driven."""
+    def merit(self) -> tuple[int, float, float]:
+        """What orders plans: how little that is required is missing, then their value, then how
+        little is driven."""
         activities = self.environment.scenario.activity
         driven = sum(a.duration_min for a in activities if isinstance(a, DriveActivity))
-        return self.plan.objective(), -float(driven)
+        return -self.plan.required_missing(), self.plan.objective(), -float(driven)
 
     @property
     def spare_charge(self) -> float:
@@ -97,15 +100,16 @@ def best_found(
     """The best plan along routes, until as many trials as the effort says were in vain; None if
     none is found.
 
-    The itinerary that `begin` names as old is kept if its plan is worth (1 - `keep`) of the best.
-    Once `stop` is set the search ends with what it has.
+    It lacks something that is required only if no plan was found that has it all. The itinerary
+    that `begin` names as old is kept if its plan lacks no more and is worth (1 - `keep`) of the
+    best. Once `stop` is set the search ends with what it has.
     """
     wait_until_compiled(compiling(), stop, report)
     scenario = environment.scenario
     rovers = [p for p in scenario.platform if p.drive is not None]
     trials = _Trials(scenario, along, IN_VAIN[effort], stop)
     old = trials.best if begin.old is not None and trials.take(begin.old) else None
-    worth = _worths(along(tuple(begin.routes[rover.name][0] for rover in rovers))[1])
+    worth = worths(along(tuple(begin.routes[rover.name][0] for rover in rovers))[1])
     routes = [
         [
             route
@@ -129,8 +133,9 @@ def best_found(
             break
     if trials.best is None:
         return None
-    if old is not None and old.plan.objective() >= (1 - keep) * trials.best.plan.objective():
-        return old
+    if old is not None and old.merit[0] == trials.best.merit[0]:
+        if old.plan.objective() >= (1 - keep) * trials.best.plan.objective():
+            return old
     for itinerary in _longer_stays(trials, trials.best.itinerary):
         trials.take(itinerary)
     report(f"routes tried: {trials.made}")
@@ -145,13 +150,18 @@ class _Trials:
         self.best: Found | None = None
         self.found: list[Found] = []
         self.made = self.in_vain = 0
+        placed = (a for a in scenario.activity if isinstance(a, PlacedActivity))
+        required_goals = any(goal.required == "minimum" for goal in scenario.goal)
+        self.requires_some = required_goals or any(a.must > 0 for a in placed)
         self._problems: dict[tuple[Route, ...], tuple[Environment, Problem]] = {}
         self._tried: set[Itinerary] = set()
 
     @property
     def is_going_on(self) -> bool:
         """Whether more may be tried."""
-        return self.in_vain < self.most and not self.stop.is_set()
+        incomplete = self.best is not None and self.best.plan.lacks_required_runs()
+        most = max(self.most, IN_VAIN_INCOMPLETE) if incomplete else self.most
+        return self.in_vain < most and not self.stop.is_set()
 
     def problem_of(self, routes: tuple[Route, ...]) -> tuple[Environment, Problem]:
         """The environment along these routes, and its problem."""
@@ -163,7 +173,8 @@ class _Trials:
         """Try an itinerary; whether its plan is the best so far.
 
         If a drive does not fit, the rovers stay where they are by then, or visits before the end
-        are left out if they may not stay there.
+        are left out if they may not stay there. If something is required, they are first tried
+        with no more done at the stops than that.
         """
         if itinerary in self._tried or (self.best is not None and not self.is_going_on):
             return False
@@ -172,26 +183,29 @@ class _Trials:
         along, problem = self.problem_of(itinerary.routes)
         laid = laid_out(along.scenario, problem, itinerary)
         shorter = _as_far_as(itinerary, laid.reached)
+        in_brief = self.requires_some and not itinerary.brief
         if shorter != itinerary:
+            if in_brief and self.take(itinerary._replace(brief=True)):
+                return True
             if not self._may_end(shorter.routes):
                 shorter = _with_their_ends(itinerary, laid.reached)
             return self.take(shorter)
         plan = filled(laid.booking, self.best.plan if self.best else None, self.stop)
-        if plan is None:
-            return False
         found = Found(itinerary, along, plan)
         self.found.append(found)
-        if self.best is not None and found.merit <= _more(self.best.merit):
-            return False
-        self.best, self.in_vain = found, 0
-        return True
+        is_best = self.best is None or found.merit > _more(self.best.merit)
+        if is_best:
+            self.best, self.in_vain = found, 0
+        if in_brief and plan.lacks_required_runs():
+            return self.take(itinerary._replace(brief=True)) or is_best
+        return is_best
 
     def surest(self) -> Found:
         """Of all that are worth as much as the best, that with the most charge to spare on the
         rovers: a drive that takes longer, or arrays that yield less, then cost less."""
         assert self.best is not None
-        least = self.best.plan.objective() - SMALLEST_GAIN
-        alike = [found for found in self.found if found.plan.objective() >= least]
+        missing, least = self.best.merit[0], self.best.merit[1] - SMALLEST_GAIN
+        alike = [f for f in self.found if f.merit[0] == missing and f.merit[1] >= least]
         return max(alike, key=lambda found: (found.spare_charge, found.merit))
 
     def _may_end(self, routes: tuple[Route, ...]) -> bool:
@@ -205,20 +219,21 @@ def plan_along(
     environment: Environment, problem: Problem, itinerary: Itinerary, other: Booking, stop: Event
 ) -> Booking | None:
     """A plan of another problem of the same tasks along an itinerary, with the runs of another plan
-    as far as they fit; None if some drive does not."""
-    laid = laid_out(environment.scenario, problem, itinerary)
-    if laid.reached != tuple(len(route.places) for route in itinerary.routes):
-        return None
-    return filled(laid.booking, other, stop)
+    as far as they fit; None if some drive does not, or if it lacks any run that is required."""
+    whole = tuple(len(route.places) for route in itinerary.routes)
+    for brief in dict.fromkeys((itinerary.brief, True)):
+        laid = laid_out(environment.scenario, problem, itinerary._replace(brief=brief))
+        if laid.reached == whole:
+            plan = filled(laid.booking, other, stop)
+            return None if plan.lacks_required_runs() else plan
+    return None
 
 
-def filled(laid: Booking, other: Booking | None, stop: Event) -> Booking | None:
-    """A plan around drives and runs at stops, with those of another; None if it lacks any that is
-    required."""
+def filled(laid: Booking, other: Booking | None, stop: Event) -> Booking:
+    """A plan around drives and runs at stops, with those of another as far as they fit."""
     start = laid if other is None else with_runs_of(laid, other)
     plan = greedy_plan(laid.problem, with_planned_sending(greedy_plan(laid.problem, start)))
-    plan = [plan, *ruin_and_recreate(plan, stop, seed=0, rounds=ROUNDS)][-1]
-    return None if plan.lacks_required_runs() else plan
+    return [plan, *ruin_and_recreate(plan, stop, seed=0, rounds=ROUNDS)][-1]
 
 
 def with_runs_of(booking: Booking, other: Booking) -> Booking:
@@ -238,9 +253,9 @@ def with_runs_of(booking: Booking, other: Booking) -> Booking:
 def _as_far_as(itinerary: Itinerary, reached: tuple[int, ...]) -> Itinerary:
     """The itinerary up to so many places of each route."""
     ends = list(zip(itinerary.routes, itinerary.leave, reached))
-    return Itinerary(
-        tuple(route._replace(places=route.places[:many]) for route, _, many in ends),
-        tuple(leave[: many - 1] for _, leave, many in ends),
+    return itinerary._replace(
+        routes=tuple(route._replace(places=route.places[:many]) for route, _, many in ends),
+        leave=tuple(leave[: many - 1] for _, leave, many in ends),
     )
 
 
@@ -254,18 +269,19 @@ def _with_their_ends(itinerary: Itinerary, reached: tuple[int, ...]) -> Itinerar
         places = tuple(before) if before[-1:] == [end] else (*before, end)
         routes.append(route._replace(places=places))
         leaves.append(leave[: len(places) - 1])
-    return Itinerary(tuple(routes), tuple(leaves))
+    return itinerary._replace(routes=tuple(routes), leave=tuple(leaves))
 
 
-def _more(merit: tuple[float, float]) -> tuple[float, float]:
-    return merit[0] + SMALLEST_GAIN, merit[1]
+def _more(merit: tuple[int, float, float]) -> tuple[int, float, float]:
+    return merit[0], merit[1] + SMALLEST_GAIN, merit[2]
 
 
-def _worths(problem: Problem) -> dict[str, float]:
-    """The most that all runs of each activity that are still wanted can be worth."""
+def worths(problem: Problem) -> dict[str, float]:
+    """The most that all runs of each activity that are still wanted can be worth, those of required
+    minimums of goals more than all others."""
     return {
         task.name: task.count * float(worth)
-        for task, worth in zip(problem.tasks, first_worths(problem))
+        for task, worth in zip(problem.tasks, first_worths(with_minimum_first(problem)))
     }
 
 
@@ -287,18 +303,38 @@ def _longer_stays(trials: "_Trials", itinerary: Itinerary) -> Iterator[Itinerary
 def _neighbours(
     scenario: Scenario, worth: dict[str, float], itinerary: Itinerary
 ) -> Iterator[Itinerary]:
-    """Itineraries that differ in one departure, or in the visits of one rover."""
-    routes, leave = itinerary
-    for r, own in enumerate(leave):
+    """Itineraries that differ in the visits of one rover, or in one departure, by turns."""
+    kinds = [_other_visits(scenario, worth, itinerary), _other_departures(itinerary)]
+    while kinds:
+        for kind in tuple(kinds):
+            found = next(kind, None)
+            if found is None:
+                kinds.remove(kind)
+            else:
+                yield found
+
+
+def _other_departures(itinerary: Itinerary) -> Iterator[Itinerary]:
+    """Itineraries with a departure put off or brought forward, and those after it with it."""
+    for r, own in enumerate(itinerary.leave):
         for k in range(len(own)):
             for shift in (s for step in SHIFTS for s in (step, -step)):
                 moved = tuple(max(0, x + shift * (j >= k)) for j, x in enumerate(own))
-                yield Itinerary(routes, _with(leave, r, moved))
+                yield itinerary._replace(leave=_with(itinerary.leave, r, moved))
+
+
+def _other_visits(
+    scenario: Scenario, worth: dict[str, float], itinerary: Itinerary
+) -> Iterator[Itinerary]:
+    """Itineraries with other visits of one rover, which leaves when it did before or sooner."""
+    routes, leave = itinerary.routes, itinerary.leave
     for r, (route, own) in enumerate(zip(routes, leave)):
         for other in _other_orders(scenario, worth, route):
             drives = len(other.places) - 1
             for departures in ((*own, 0, 0)[:drives], (0,) * drives):
-                yield Itinerary(_with(routes, r, other), _with(leave, r, departures))
+                yield itinerary._replace(
+                    routes=_with(routes, r, other), leave=_with(leave, r, departures)
+                )
 
 
 def _with(parts: tuple, index: int, part: object) -> tuple:
