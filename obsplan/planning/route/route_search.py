@@ -54,6 +54,11 @@ class Found(NamedTuple):
         driven = sum(a.duration_min for a in activities if isinstance(a, DriveActivity))
         return -self.plan.required_missing(), self.plan.objective(), -float(driven)
 
+    def is_worth(self, other: "Found", share: float) -> bool:
+        """Whether it lacks nothing more that is required and is worth this share of another."""
+        lacks_no_more = self.merit[0] >= other.merit[0]
+        return lacks_no_more and self.plan.objective() >= share * other.plan.objective()
+
     @property
     def spare_charge(self) -> float:
         """The least charge above the reserve on any rover, as a share of its battery."""
@@ -133,9 +138,8 @@ def best_found(
             break
     if trials.best is None:
         return None
-    if old is not None and old.merit[0] == trials.best.merit[0]:
-        if old.plan.objective() >= (1 - keep) * trials.best.plan.objective():
-            return old
+    if old is not None and old.is_worth(trials.best, 1 - keep):
+        return old
     for itinerary in _longer_stays(trials, trials.best.itinerary):
         trials.take(itinerary)
     report(f"routes tried: {trials.made}")
