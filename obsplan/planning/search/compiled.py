@@ -1,16 +1,20 @@
 """The kernel compiled: once for each machine and version, in a process of its own.
 
-Compiling takes some twenty seconds, in which no other thread of its process gets on. So `begin`
-starts it beside the first plan and the relaxation, `ready` waits for it, and the compiled search
-is read from the compiler's cache. Whatever goes wrong is told in a line, and the search goes on:
-compiled anew, or as plain Python, which finds the same plans some hundred times as slowly.
+Compiling takes some twenty seconds of a processor, in which no other thread of its process gets
+on. So `compiling` starts it beside environment, first plan and relaxation, and the compiled search
+is read from the compiler's cache. Two processes share the work: large parts of the kernel are in
+the cache by themselves, so that either process takes there what the other has compiled. Whatever
+goes wrong is told in a line, and the search goes on: compiled anew, or as plain Python, which finds
+the same plans some hundred times as slowly.
 """
 
 import os
 import subprocess
 import sys
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
+from contextlib import suppress
 from functools import cache
+from inspect import signature
 from itertools import chain
 from pathlib import Path
 from threading import Event
@@ -36,6 +40,13 @@ class Kernel(NamedTuple):
 # Set in the process that compiles, which starts no other.
 MARK = "OBSPLAN_COMPILES"
 COMPILE = "from obsplan.planning.search.compiled import fill_cache; fill_cache()"
+BESIDE = "from obsplan.planning.search.compiled import fill_beside; fill_beside()"
+# Parts that are compiled by themselves. The first process compiles what changes a plan, of which
+# both want what puts in a run; the second compiles what judges and fills it.
+PUTTING = (kernel.put_in,)
+CHANGING = (kernel.ruin, kernel.refuse, kernel.accept)
+JUDGING = (kernel.is_accepted, kernel.begin)
+FILLING = (kernel.refill,)
 # More optimisation takes longer and makes the search no faster.
 LEVEL = "1"
 # Between two looks if the search is to stop.
@@ -93,23 +104,88 @@ def _indexes() -> list[list[Path]]:
 
 
 def fill_cache() -> None:
-    """Compile what the cache lacks; then it is newer than the source."""
+    """Compile what the cache lacks, beside a second process; then it is newer than the source."""
+    anneal, _, _ = _jitted(cached=True)
+    command = [sys.executable, "-c", BESIDE]
+    with subprocess.Popen(command, stdin=subprocess.PIPE, stdout=subprocess.PIPE) as beside:
+        assert beside.stdin and beside.stdout
+        _compile(PUTTING)
+        with suppress(OSError):  # if it was lost, its parts are compiled here
+            beside.stdin.write(b"\n")
+            beside.stdin.close()
+        _compile(CHANGING)
+        beside.stdout.readline()
+        anneal(*_smallest(), 1)
     compiled()
     for path in chain.from_iterable(_indexes()):
         # A source that was written again with the same content is not compiled again.
         path.touch()
 
 
-def _jitted(cached: bool) -> list:
-    # Imported here, as it takes half a second.
-    from numba import njit
+def fill_beside() -> None:
+    """Compile what judges and fills a plan, and what is called besides: the second process."""
+    _, first_fit, walk = _jitted(cached=True)
+    _compile(JUDGING)
+    sys.stdin.readline()
+    _compile(FILLING)
+    print(flush=True)
+    walk(*_smallest())
+    first_fit(*_smallest(), np.zeros((1, 2), dtype=np.int64))
+
+
+def _compile(parts: Sequence[Callable[..., Any]]) -> None:
+    """Compile parts of the kernel into the cache, for an instance, a state and integers."""
+    from numba import njit, typeof, types
+
+    options: dict[str, Any] = {"cache": True, "no_cpython_wrapper": True, **kernel.PART}
+    arguments = [typeof(value) for value in _smallest()]
+    for part in parts:
+        integers = [types.int64] * (len(signature(part).parameters) - len(arguments))
+        njit(**options, **_uncounted())(part).compile((*arguments, *integers))
+
+
+def _uncounted() -> dict[str, Any]:
+    """The option that references to arrays are not counted, if the compiler has it still.
+
+    The kernel makes no arrays. To count references to those it is given takes a third of its time.
+    """
     from numba.core.options import DefaultOptions
 
-    # The kernel makes no arrays. To count references to those it is given takes a third of its
-    # time, so it is told not to, if the compiler has its option for that still.
-    options: dict[str, Any] = {"_nrt": False} if hasattr(DefaultOptions, "_nrt") else {}
+    return {"_nrt": False} if hasattr(DefaultOptions, "_nrt") else {}
+
+
+def _jitted(*, cached: bool) -> list[Any]:
+    """What is called of the kernel, to be compiled, with the cache or without it."""
+    # Imported here, as it takes half a second.
+    from numba import njit
+
+    IN_CACHE.is_on = cached
+    options: dict[str, Any] = {"nogil": True, "cache": cached, **_uncounted()}
     functions = kernel.anneal, kernel.first_fit, kernel.walk
-    return [njit(nogil=True, cache=cached, **options)(function) for function in functions]
+    called = [njit(**options)(function) for function in functions]
+    _register_parts()
+    return called
+
+
+@cache
+def _register_parts() -> None:
+    """Let compiled functions find the parts."""
+    from numba.extending import register_jitable
+
+    for part in (*PUTTING, *CHANGING, *JUDGING, *FILLING):
+        register_jitable(cache=IN_CACHE, **kernel.PART)(part)
+
+
+class _Switch:
+    """Whether parts are taken from the cache and kept there, which the compiler asks for each."""
+
+    is_on = True
+
+    def __bool__(self) -> bool:
+        return self.is_on
+
+
+IN_CACHE = _Switch()
 
 
 @cache
@@ -118,7 +194,7 @@ def compiled() -> Kernel:
     told, smallest = [], _smallest()
     for cached in (True, False):
         try:
-            anneal, first_fit, walk = _jitted(cached)
+            anneal, first_fit, walk = _jitted(cached=cached)
             anneal(*smallest, 1)
             first_fit(*smallest, np.zeros((1, 2), dtype=np.int64))
             walk(*smallest)

@@ -30,8 +30,10 @@ except Exception:  # whatever keeps the compiler from this machine; `compiled` t
         return lambda function: function
 
 
-# For what is called by compiled functions; and if it is called most often and has many arrays.
-jitted = register_jitable(forceinline=False, **OPTIONS)
+# For what is called by compiled functions; and if it is called most often and has many arrays. What
+# has no such line is compiled by itself (`compiled.PARTS`).
+PART = {"forceinline": False, **OPTIONS}
+jitted = register_jitable(**PART)
 inlined = register_jitable(forceinline=True, **OPTIONS)
 
 
@@ -801,7 +803,6 @@ def worth_of(instance, state, i, start):
     return state.gains[i, instance.cells[i, start]] + instance.preference[i, start]
 
 
-@jitted
 def put_in(instance, state, i, start):
     """Book a run that fits."""
     state.sums[GAIN] += worth_of(instance, state, i, start)
@@ -892,15 +893,17 @@ def appeal_again(instance, state, i, low, high, part):
                 weights[APPEAL, j] = appeal(instance, state, j, low, high, part)
 
 
-@jitted
 def refill(instance, state, low, high):
     """Book runs until none fits in low...high: the most worth for what it uses first.
 
     Weights of the resources, noise, and the side from which starts are taken are random. With some
-    probability runs are chosen by their worth less a share of their price first.
+    probability runs are chosen by their worth less a share of their price first, or sending is
+    planned anew before. False if that fails.
     """
     tasks, shares, use, left = instance.tasks, instance.shares, instance.use, state.left
     counters, weights, count = state.counters, state.weights, len(instance.tasks)
+    if drawn(counters) < RESENT and not permit(instance, state):
+        return False
     power, from_end = drawn(counters), drawn(counters) < 0.5
     part = drawn(counters) if drawn(counters) < PRICED else 0.0
     for k in range(shares.shape[1]):
@@ -936,7 +939,7 @@ def refill(instance, state, low, high):
                 put_in(instance, state, i, start)
                 appeal_again(instance, state, i, low, high, part)
         if part == 0.0:
-            break
+            return True
         part = 0.0
 
 
@@ -953,7 +956,6 @@ def is_new(moves, count):
     return False
 
 
-@jitted
 def is_accepted(instance, state):
     """Whether the try is kept: it has the required runs, is good enough, and battery and store
     suffice."""
@@ -1007,7 +1009,6 @@ def copy_figures(source, target, touched):
                 target[f, n, t] = source[f, n, t]
 
 
-@jitted
 def refuse(instance, state):
     """The plan becomes what it was before the try."""
     moves = state.moves
@@ -1016,7 +1017,6 @@ def refuse(instance, state):
     copy_figures(state.kept, state.now, state.touched)
 
 
-@jitted
 def accept(instance, state):
     """The plan as tried becomes the one to go on from."""
     counters, sums = state.counters, state.sums
@@ -1029,7 +1029,6 @@ def accept(instance, state):
     copy_figures(state.now, state.kept, state.touched)
 
 
-@jitted
 def ruin(instance, state):
     """Clear a part of the plan; the hours that are to be filled again, none if it is empty."""
     counters, touched, changed = state.counters, state.touched, state.changed
@@ -1068,27 +1067,27 @@ def ruin(instance, state):
     return low, high
 
 
+def begin(instance, state):
+    """Walk through a new plan; no tries are left if battery or store falls short."""
+    if not walk(instance, state):
+        state.counters[SPENT] = state.counters[WORK]
+    copy_figures(state.now, state.kept, state.touched)
+
+
 def anneal(instance, state, until):
     """Ruin and recreate until so many tries are spent; the best plan is in `state`.
 
-    The state goes on from where it was left; a new one begins with a walk, and has no tries left if
-    that falls short.
+    The state goes on from where it was left.
     """
     counters = state.counters
     if counters[SPENT] == 0:
-        if not walk(instance, state):
-            counters[SPENT] = counters[WORK]
-        copy_figures(state.now, state.kept, state.touched)
+        begin(instance, state)
     while counters[SPENT] < until:
         counters[SPENT] += 1
         low, high = ruin(instance, state)
         if low == high:
             continue
-        if drawn(counters) < RESENT and not permit(instance, state):
-            refuse(instance, state)
-            continue
-        refill(instance, state, low, high)
-        if is_accepted(instance, state):
+        if refill(instance, state, low, high) and is_accepted(instance, state):
             accept(instance, state)
         else:
             refuse(instance, state)

@@ -195,8 +195,13 @@ def _searched(
 def _called(
     incumbent: Booking, bounds: Bounds, work: Work, lighter: Lighter, report: Callable[[str], None]
 ) -> Improved:
-    """Pairs of calls until the plan meets the bound or the longest pair was in vain."""
+    """Pairs of calls until the plan meets the bound or the longest pair was in vain.
+
+    A pair was in vain too if a finer replay leaves no more of its plan than there was before; the
+    search goes on from what is left, as that keeps enough in reserve.
+    """
     price, rounds, pair = bounds.solved.result().price, work.rounds, 0
+    best = incumbent
     while not (bounds.are_met_by(incumbent) or bounds.stop.is_set() or pair == MOST_PAIRS):
         pair += 1
         report(Standing(f"trying {rounds} times for each run, round {pair}"))
@@ -205,6 +210,8 @@ def _called(
         if is_better(found, incumbent):
             incumbent = lighter(found) or found
             yield incumbent, np.inf
+        if is_better(incumbent, best):
+            best = incumbent
         elif rounds < work.most_rounds:
             rounds *= 2
         else:

@@ -17,7 +17,7 @@ from obsplan.planning.problem.booking import Booking
 from obsplan.planning.problem.from_scenario import build_problem
 from obsplan.planning.problem.tolerances import TOLERANCE
 from obsplan.planning.search import kernel
-from obsplan.planning.search.compiled import compiled
+from obsplan.planning.search.compiled import COMPILE, compiled
 from obsplan.planning.search.greedy import greedy_plan
 from obsplan.planning.search.kernel_arrays import best_of, instance_of, state_of
 from obsplan.planning.search.ruin_and_recreate import first_fit, quick_flow, ruin_and_recreate
@@ -221,6 +221,16 @@ def test_a_plan_is_found_where_no_cache_can_be_written(tmp_path):
     runs, line = alone(tmp_path, nowhere + PLAN)
     assert runs == expected()
     assert line.startswith("the search was compiled without a cache")
+
+
+@pytest.mark.long
+def test_two_processes_compile_what_the_search_then_reads(tmp_path):
+    assert alone(tmp_path, COMPILE) == []
+    files = {path.name.split("-")[0] for path in tmp_path.rglob("*.nbi")}
+    # Both processes have done their parts.
+    assert {"kernel.ruin", "kernel.refill", "kernel.anneal", "kernel.walk"} <= files
+    read = PLAN.replace("compiled().told", "dict(compiled().anneal.stats.cache_misses)")
+    assert alone(tmp_path, read) == [expected(), "{}"]
 
 
 @pytest.mark.long
