@@ -135,7 +135,10 @@ def plan(
     come errors (no plan is possible; exit code 1), warnings and notes, with fixes.
     """
     directory = _directory(output, worth, dry_run, quiet, as_json)
-    from obsplan.inputs.read_scenario import read_scenario
+    scenario = _scenario(scenario_path, allow_outside, is_planned=directory is not None)
+    scenario = with_pins(with_keep_outs(scenario, keep_outs), pins)
+    known = known_judge(scenario, scenario_path, judge)
+    from obsplan.environment.build import make_environment
     from obsplan.planning.plan import make_plan
     from obsplan.reporting import plan_directory
     from obsplan.reporting.text.terminal import progress
@@ -143,11 +146,9 @@ def plan(
     if directory:
         plan_directory.require_replaceable(directory)
     report = (lambda line: None) if quiet else progress(sys.stderr)
-    scenario = read_scenario(scenario_path, allow_outside=allow_outside)
-    scenario = with_pins(with_keep_outs(scenario, keep_outs), pins)
-    known = known_judge(scenario, scenario_path, judge)
     report("computing Sun, Earth, ground, power and link ...")
-    environment = _environment(scenario, ephemeris, is_planned=directory is not None)
+    echo_cautions(scenario)
+    environment = make_environment(scenario, ephemeris)
     if directory is None:
         _audit(environment, quiet, as_json)
         return
@@ -164,15 +165,16 @@ def plan(
         _print_worth(made, patience, report)
 
 
-def _environment(scenario, ephemeris: Path | None, is_planned: bool):
-    """The environment; the search is compiled beside it, if it was not yet and is needed."""
-    from obsplan.environment.build import make_environment
-    from obsplan.planning.search.compiled import compiling
+def _scenario(path: Path, allow_outside: bool, is_planned: bool):
+    """The scenario; what plans it is compiled beside all that follows, if it was not yet."""
+    from obsplan.inputs.read_scenario import read_scenario
 
+    scenario = read_scenario(path, allow_outside=allow_outside)
     if is_planned:
+        from obsplan.planning.search.compiled import compiling
+
         compiling()
-    echo_cautions(scenario)
-    return make_environment(scenario, ephemeris)
+    return scenario
 
 
 def _alternatives(made, plans: int | None, patience: Patience, report) -> list:

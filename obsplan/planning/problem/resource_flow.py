@@ -235,20 +235,21 @@ def _walk_on(problem: Problem, loads: Loads, flow: Flow, part: slice) -> Shortag
             flow.needed_wh[n, part.start + 1 : part.stop + 1],
             nodes[n].station[part],
         )
-        rows.append((n, *(each.tolist() for each in lists)))
-    stored, held, shares = flow.stored_wh, flow.held_mbit, flow.sent_share
-    charge, data = stored[:, part.start].tolist(), held[:, part.start].tolist()
+        limits = nodes[n].capacity_wh, nodes[n].store_mbit + TOLERANCE, nodes[n].receiver
+        # Numbers are read from lists, and appended to lists, faster than from and to arrays.
+        rows.append((n, *limits, [], [], *(each.tolist() for each in lists)))
+    shares = flow.sent_share
+    charge, data = flow.stored_wh[:, part.start].tolist(), flow.held_mbit[:, part.start].tolist()
+    short: Shortage | None = None
     for t in range(part.stop - part.start):
         busy: dict[int, float] = {}
-        for n, gain, new, able, cost, need, station in rows:
-            node = nodes[n]
-            data[n] += new[t]
+        for n, capacity, most, to, stored, held, gain, new, able, cost, need, station in rows:
+            left = data[n] + new[t]
             level = charge[n] + gain[t]
-            share = 0.0
-            if able[t] > 0 and data[n] > 0:
-                share = min(1.0, data[n] / able[t])
-                if node.receiver >= 0:
-                    room = max(0.0, nodes[node.receiver].store_mbit - data[node.receiver])
+            if able[t] > 0 and left > 0:
+                share = min(1.0, left / able[t])
+                if to >= 0:
+                    room = max(0.0, nodes[to].store_mbit - data[to])
                     share = min(share, room / able[t])
                 elif station[t] >= 0:
                     share = min(share, 1.0 - busy.get(station[t], 0.0))
@@ -256,14 +257,22 @@ def _walk_on(problem: Problem, loads: Loads, flow: Flow, part: slice) -> Shortag
                     share = max(0.0, min(share, (level - need[t]) / cost[t]))
                 if share > 0:
                     level -= share * cost[t]
-                    data[n] -= share * able[t]
+                    left -= share * able[t]
                     shares[n, part.start + t] = share
-                    if node.receiver >= 0:
-                        data[node.receiver] += share * able[t]
+                    if to >= 0:
+                        data[to] += share * able[t]
                     elif station[t] >= 0:
                         busy[station[t]] = busy.get(station[t], 0.0) + share
-            if data[n] > node.store_mbit + TOLERANCE:
-                return Shortage("storage", n)
-            charge[n] = min(level, node.capacity_wh)
-            stored[n, part.start + t + 1], held[n, part.start + t + 1] = charge[n], data[n]
-    return None
+            data[n] = left
+            if left > most:
+                short = Shortage("storage", n)
+                break
+            charge[n] = level if level < capacity else capacity
+            stored.append(charge[n])
+            held.append(left)
+        if short:
+            break
+    for n, _, _, _, stored, held, *_ in rows:
+        after = slice(part.start + 1, part.start + 1 + len(stored))
+        flow.stored_wh[n, after], flow.held_mbit[n, after] = stored, held
+    return short
