@@ -49,6 +49,7 @@ JUDGING = (kernel.is_accepted, kernel.begin)
 FILLING = (kernel.refill,)
 # More optimisation takes longer and makes the search no faster.
 LEVEL = "1"
+FIX = "fix: set NUMBA_CACHE_DIR to a new folder"
 # Between two looks if the search is to stop.
 LOOK_S = 0.05
 
@@ -203,7 +204,7 @@ def compiled() -> Kernel:
             continue
         if cached:
             return Kernel(anneal, first_fit, walk)
-        why_not = f"the search was compiled without a cache, as in every run ({told[0]})"
+        why_not = f"the search was compiled without a cache, as in every run ({told[0]}); {FIX}"
         return Kernel(anneal, first_fit, walk, why_not)
     why_not = f"the search is not compiled and takes very long ({told[-1]})"
     return Kernel(kernel.anneal, kernel.first_fit, kernel.walk, why_not)

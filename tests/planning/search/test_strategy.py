@@ -1,5 +1,6 @@
 """The search ends at feasible plans, under valid bounds."""
 
+import os
 from dataclasses import replace
 
 import numpy as np
@@ -11,6 +12,7 @@ from tools.small import cases
 from tools.tiny import heat, level_node, task, tiny_problem
 
 from obsplan.checking.check import check_timeline
+from obsplan.planning.problem.booking import Booking
 from obsplan.planning.problem.definition import Problem
 from obsplan.planning.problem.from_scenario import build_problem
 from obsplan.planning.problem.timeline_table import plan_slots
@@ -174,22 +176,34 @@ def test_little_effort_leaves_out_the_proof(monkeypatch):
     assert list(better_plans(question, question, gap=0.0, effort="low"))
 
 
-def test_calls_in_vain_are_followed_by_longer_ones_up_to_a_limit(monkeypatch):
-    """Nothing is found, and the bound is too high to be met."""
+@pytest.mark.parametrize("is_taken_away", [False, True])
+def test_calls_in_vain_are_followed_by_longer_ones_up_to_a_limit(monkeypatch, is_taken_away):
+    """Nothing is found, or a finer replay takes it away; and the bound is too high to be met."""
     tried = []
 
     def in_vain(booking, pool, stop, seed, losses, rounds, price=None):
         tried.append((seed, len(losses), rounds))
-        return booking
+        more = booking.copy()
+        if is_taken_away and len(tried) > 1:
+            more.add(1, 0)
+        return more
+
+    def lighter(booking):
+        less = booking.copy()
+        if less.runs[1]:
+            less.add(1, 0, -1)
+        return less
 
     monkeypatch.setattr(exact, "SMALL_STARTS", 0)
     monkeypatch.setattr(strategy, "best_of_calls", in_vain)
     monkeypatch.setattr(strategy, "is_worth_a_proof", lambda problem: False)
     loose = Relaxation(1e9, *np.zeros((2, 1, 8)))
     monkeypatch.setattr(strategy, "relaxation", lambda *_: loose)
-    wide = task("a", count=9, value=1.0, length=2)
-    question = Problem(8, 0.25, (wide,), (level_node(8),), frozenset())
-    list(better_plans(question, question, gap=0.0))
+    tasks = task("a", count=9, value=1.0, length=2), task("b")
+    question = Problem(8, 0.25, tasks, (level_node(8),), frozenset())
+    first = Booking(question)
+    first.add(0, 0)
+    list(better_plans(question, question, gap=0.0, first=first, lighter=lighter))
     assert tried == [(0, 1, 200), (2, 2, 200), (4, 2, 400), (6, 2, 800)]
 
 
@@ -311,6 +325,28 @@ def test_same_problem_gives_the_same_plans(monkeypatch, small):
             for _ in range(2)
         )
         assert first == second
+
+
+@pytest.mark.skipif(not hasattr(os, "sched_setaffinity"), reason="cores cannot be chosen")
+def test_one_core_gives_the_same_plans(monkeypatch):
+    """With one, calls side by side and the relaxation end in another order."""
+    monkeypatch.setattr(exact, "SMALL_STARTS", 0)
+    questions = [tiny_problem(seed) for seed in feasible(range(14))]
+    questions = [each for each in questions if quick_plan_or_none(each) is not None]
+
+    def plans():
+        return [
+            [(booking.runs, bound) for booking, bound in better_plans(each, each, 0.0)]
+            for each in questions
+        ]
+
+    all_cores, found = os.sched_getaffinity(0), plans()
+    try:
+        os.sched_setaffinity(0, {min(all_cores)})
+        alone = plans()
+    finally:
+        os.sched_setaffinity(0, all_cores)
+    assert len(questions) > 5 and alone == found
 
 
 @given(table=cases(level=True, lossless=True, hours=(4, 6)))
