@@ -17,7 +17,11 @@ def run() -> None:
     gc.set_threshold(OBJECTS, 20, 50)
     from obsplan.cli.main import main
 
-    main(prog_name="obsplan")
+    try:
+        main(prog_name="obsplan")
+    finally:
+        # The system takes back all at once; to look through it first takes most of a second.
+        gc.freeze()
 
 
 if __name__ == "__main__":
