@@ -9,7 +9,7 @@ from functools import cache
 
 import numpy as np
 
-from obsplan.physics.march_kernel import march_sites
+from obsplan.physics.march_kernel import LANES, march_sites
 
 # No number is undefined and no zero has a sign, so that the largest of many is found quickly.
 NUMBERS = {"nnan", "nsz"}
@@ -18,11 +18,11 @@ NUMBERS = {"nnan", "nsz"}
 @cache
 def compiled_march() -> Callable[..., bool] | None:
     """`march_sites` compiled, once for each machine and version; None if there is no compiler."""
-    one = np.ones((1, 1))
+    one = np.ones((1, LANES))
     smallest = (
-        one, one, 1.0, np.ones(0), np.ones((0, 1)), np.ones(1), np.zeros(1), np.ones(5), 1.0,
-        one[0], one[0], 1.0, 1, np.ones(0), one, np.zeros(0, dtype=np.int64), np.ones((1, 1)),
-        np.ones((0, 1, 1)),
+        one, one.copy(), 1.0, np.ones(0), np.ones((0, LANES)), np.ones(1), np.zeros(1), np.ones(5),
+        1.0, one[0], one[0], 1.0, 1, np.ones(0), one.copy(), np.zeros(0, dtype=np.int64),
+        np.ones((1, 1)), np.ones((0, 1, LANES)),
     )  # fmt: skip
     for cached in (True, False):
         try:

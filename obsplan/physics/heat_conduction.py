@@ -14,7 +14,7 @@ import numpy as np
 from scipy.linalg.lapack import dptsv
 
 from obsplan.physics.compiled_march import compiled_march
-from obsplan.physics.march_kernel import ROOM
+from obsplan.physics.march_kernel import LANES, MOST_NODES
 
 LONGEST_STEP_S = 3600.0  # longer steps are divided: keeps the surface within 0.05 K
 LARGEST_JUMP_K = 5.0  # steps over which the light alone would do more are divided
@@ -112,10 +112,10 @@ def temperatures(
     state = State(guess_k, guess_k, cycle.step_s[0])
     many = len(guess_k) >= MANY
     march = _march_many if many else _march
-    wanted = Wanted(share, steps[:0], at_depth, ROUGH_K if many else NEWTON_K)
     for turn in range(PASSES):
-        if turn == PASSES - 1:
-            wanted = Wanted(share, steps[steps < len(share)], at_depth)
+        asked = steps[steps < (len(share) if turn == PASSES - 1 else 0)]
+        newton_k = ROUGH_K if many and not len(asked) else NEWTON_K
+        wanted = Wanted(share, asked, at_depth, newton_k)
         state, mean_potential, in_cycle = march(column, edges, state, cycle, wanted)
         change = mean_potential[:, :1] + demanded - mean_potential
         change /= 1 + column.radiative_per_k3 * state.now_k**3
@@ -157,7 +157,7 @@ def _march_many(
 ) -> Marched:
     """As `_march`, but compiled, unless there is no compiler."""
     compiled = compiled_march()
-    if compiled is None:
+    if compiled is None or len(column.depth_m) > MOST_NODES:
         return _march(column, edges, state, series, wanted)
     now_k, before_k = state.now_k.copy(), state.before_k.copy()
     weighed = np.empty_like(now_k)
@@ -167,8 +167,9 @@ def _march_many(
     flow, emission = (np.broadcast_to(edge, len(now_k)) for edge in edges)
     conductance = np.append(column.conductance_w_m2_k, 0.0)
     capacity = np.pad(column.heat_capacity_j_kg_k, (0, 5 - len(column.heat_capacity_j_kg_k)))
-    calls = -(-now_k.size // ROOM)
-    for group in np.array_split(np.arange(len(now_k)), calls):
+    # The last site fills up the last call.
+    calls = -(-len(now_k) // LANES)
+    for group in np.minimum(np.arange(calls * LANES), len(now_k) - 1).reshape(calls, LANES):
         now, before = now_k[group].T.copy(), before_k[group].T.copy()
         potential, seen = np.zeros_like(now), np.empty((*told.shape[1:], len(group)))
         solved = compiled(

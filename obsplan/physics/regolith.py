@@ -41,7 +41,7 @@ ALBEDO_OCTIC = 0.25  # per (90 deg)^8; same
 
 SUN_RADIUS_DEG = np.degrees(np.arcsin(SUN_RADIUS_KM / ASTRONOMICAL_UNIT_KM))  # from 1 au
 
-TOGETHER = 32  # sites solved in one system: more do not fit into the processor's cache
+TOGETHER = 16  # sites solved in one system, or up to twice as many; a march takes so many at once
 
 COLDEST_K = 15.0  # below, the heat capacity formula runs towards zero
 
@@ -338,8 +338,13 @@ def _lit_alike(absorbed_w_m2: np.ndarray, time_s: np.ndarray) -> list[np.ndarray
 
     All sites of a group take the short steps that one of them needs at its sunrise.
     """
-    if len(absorbed_w_m2) <= TOGETHER:
-        return [np.arange(len(absorbed_w_m2))]
-    turn = np.exp(2j * np.pi * time_s / (SYNODIC_MONTH_DAYS * 86400)) * np.gradient(time_s)
-    noon = np.angle(absorbed_w_m2 @ turn)
-    return np.array_split(np.argsort(noon, kind="stable"), -(-len(noon) // TOGETHER))
+    sites = len(absorbed_w_m2)
+    if sites < 2 * TOGETHER:
+        return [np.arange(sites)]
+    turn = 2 * np.pi * time_s / (SYNODIC_MONTH_DAYS * 86400)
+    sine, cosine = (
+        absorbed_w_m2 @ (at * np.gradient(time_s)) for at in (np.sin(turn), np.cos(turn))
+    )
+    noon = np.arctan2(sine, cosine)
+    ends = range(TOGETHER, sites - TOGETHER + 1, TOGETHER)
+    return np.split(np.argsort(noon, kind="stable"), ends)

@@ -7,12 +7,12 @@ from tools.ground import LUNATION_S, sunlight
 from obsplan.physics import heat_conduction
 from obsplan.physics.compiled_march import compiled_march
 from obsplan.physics.heat_conduction import MANY, Edges, Series, temperatures
-from obsplan.physics.march_kernel import ROOM, march_sites
+from obsplan.physics.march_kernel import LANES, march_sites
 from obsplan.physics.regolith import HIGHLAND, NODES_M, regolith_column
 
 COLUMN = regolith_column()
 CYCLE = 59  # steps of half a day
-SITES = ROOM // len(NODES_M) + 3  # one call has no room for all
+SITES = LANES + 3  # more than one call takes
 
 
 def case():
@@ -48,20 +48,26 @@ def test_without_a_compiler_many_sites_are_marched_all_the_same(monkeypatch):
 def test_compiled_and_plain_march_give_the_same_numbers():
     found = []
     for march in (march_sites, compiled_march()):
-        now = np.linspace([100.0, 350.0, 90.0], 240.0, len(NODES_M))
-        before, potential, seen = now - 1.0, np.zeros_like(now), np.zeros((2, 1, 3))
+        now = np.linspace(np.linspace(90.0, 350.0, LANES), 240.0, len(NODES_M))
+        before, potential, seen = now - 1.0, np.zeros_like(now), np.zeros((2, 1, LANES))
         solved = march(
             now, before, 900.0, np.array([900.0, 1800.0, 900.0]),
-            np.array([[0.0, 900.0, 5.0], [10.0, 880.0, 600.0], [0.0, 0.0, 900.0]]),
+            np.linspace([0.0, 10.0, 900.0], [900.0, 600.0, 0.0], LANES, axis=1),
             COLUMN.mass_kg_m2, np.append(COLUMN.conductance_w_m2_k, 0.0),
             np.array(COLUMN.heat_capacity_j_kg_k), COLUMN.radiative_per_k3,
-            np.full(3, 0.018), np.full(3, 5.4e-8), 0.5, 50,
+            np.full(LANES, 0.018), np.full(LANES, 5.4e-8), 0.5, 50,
             np.array([0.2, 0.3, 0.5]), potential, np.array([0, -1, 1]),
             np.eye(len(NODES_M), 1), seen,
         )  # fmt: skip
         assert solved
         found.append((now, before, potential, seen))
     assert all(np.array_equal(*both) for both in zip(*found))
+
+
+def test_a_column_too_deep_to_compile_is_marched_all_the_same(monkeypatch):
+    compiled = temperatures(*case())
+    monkeypatch.setattr(heat_conduction, "MOST_NODES", len(NODES_M) - 1)
+    assert np.abs(temperatures(*case()) - compiled).max() < 0.05
 
 
 def test_a_balance_that_is_not_found_is_told(monkeypatch):

@@ -243,7 +243,7 @@ def test_sites_together_are_as_one_by_one():
 
 
 def test_sites_that_fill_several_systems_come_back_in_order():
-    latitude = np.linspace(-80, 80, TOGETHER + 6)
+    latitude = np.linspace(-80, 80, 2 * TOGETHER + 6)
     time_s = np.arange(0.0, 36000.0, 3600.0)
 
     def light(time_s, sites=latitude):
