@@ -21,16 +21,16 @@ def traverse_table(scenario: Scenario, timeline: pd.DataFrame) -> pd.DataFrame:
     """
     rows = []
     for platform in scenario.platform:
-        leg, odometer_m, failed = 0, 0.0, False
+        leg, odometer_m = 0, 0.0
+        before: tuple[DriveActivity, str] | None = None
         mine = timeline[timeline["platform"] == platform.name]
         for slot in mine.sort_values("start_utc", kind="stable").itertuples(index=False):
             if not scenario.is_drive(slot.activity):
                 continue
             drive = scenario.activity_named(slot.activity)
             assert isinstance(drive, DriveActivity)
-            # A drive that is made again is of the same leg.
-            leg += leg == 0 or (drive.part == 1 and not failed)
-            failed = slot.state == "failed"
+            leg += not _is_of_the_same_leg(drive, before)
+            before = drive, slot.state
             odometer_m += driven_share(drive, slot) * drive.leg.part_m
             so_far = {"leg": leg, "platform": platform.name, "odometer_m": odometer_m}
             rows.append(so_far | _row(drive, slot))
@@ -38,6 +38,13 @@ def traverse_table(scenario: Scenario, timeline: pd.DataFrame) -> pd.DataFrame:
     for column in ("start_utc", "end_utc"):
         table[column] = pd.to_datetime(table[column], utc=True).astype("datetime64[s, UTC]")
     return table
+
+
+def _is_of_the_same_leg(drive: DriveActivity, before: tuple[DriveActivity, str] | None) -> bool:
+    """Whether a drive goes on along the leg of the one before, or makes that again."""
+    if before is None or before[0].leg != drive.leg:
+        return False
+    return before[1] in ("failed", "shortened") or not before[0].is_last
 
 
 def _row(drive: DriveActivity, slot) -> dict[str, object]:
@@ -65,5 +72,5 @@ def driven_share(drive: DriveActivity, slot) -> float:
     """How much of a drive was made, 0 to 1."""
     if slot.state == "failed":
         return 0.0
-    minutes = (slot.end_utc - slot.start_utc) / MINUTE
-    return min(1.0, minutes / drive.leg.part_min[drive.part - 1])
+    minutes, part_min = (slot.end_utc - slot.start_utc) / MINUTE, drive.leg.part_min[drive.part - 1]
+    return 1.0 if minutes >= part_min else minutes / part_min

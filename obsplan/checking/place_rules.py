@@ -8,12 +8,16 @@ from collections.abc import Iterator
 from dataclasses import dataclass, replace
 from math import hypot, inf
 
+import pandas as pd
+
 from obsplan.checking.decision_rules import ready_min
 from obsplan.checking.reception import Received
 from obsplan.checking.slots import Run
 from obsplan.checking.violation import Violation, of_run
+from obsplan.common.instants import stamp
 from obsplan.common.text import number_text
 from obsplan.environment.model import Environment
+from obsplan.environment.rover_telemetry import seen_at, unreachable_since
 from obsplan.inputs.after import After
 from obsplan.inputs.hardware import Platform
 from obsplan.inputs.legs import Leg, Place, places_of
@@ -101,32 +105,24 @@ def place_violations(
     for platform in scenario.platform:
         if platform.drive is None:
             continue
-        rover = Rover(platform, places_of(scenario, platform.name))
-        seen = _seen(environment, platform.name)
+        name = platform.name
+        rover = Rover(platform, places_of(scenario, name))
+        seen = [(scenario.minutes_of(at), place) for at, place in seen_at(environment, name)]
+        closed = unreachable_since(environment, name)
         for run, on_earth_min in zip(runs, at_min):
-            if run.platform != platform.name:
+            if run.platform != name:
                 continue
             _stand_where_seen(rover, seen, run.start_min)
             if isinstance(run.activity, DriveActivity):
                 yield from _unlike_drive(scenario, rover, run)
+                yield from _unreachable(scenario, closed, run)
                 yield from _early(environment, rover, run)
                 _drive(rover, run, on_earth_min)
             elif isinstance(run.activity, PlacedActivity):
                 yield from _elsewhere(scenario, rover, run)
                 yield from _early(environment, rover, run)
+        _stand_where_seen(rover, seen, minutes)
         yield from _not_parked(scenario, rover, minutes)
-
-
-def _seen(environment: Environment, platform: str) -> list[tuple[float, str]]:
-    """When telemetry has seen a rover at a place, in minutes of the span, and where."""
-    told, scenario = environment.telemetry, environment.scenario
-    return sorted(
-        (float(scenario.minutes_of(read_utc)), part.at)
-        for part in (told.platform if told else ())
-        if told and part.name == platform and part.at is not None
-        for read_utc in [part.at_utc or told.at_utc]
-        if read_utc is not None
-    )
 
 
 def _stand_where_seen(rover: Rover, seen: list[tuple[float, str]], minute: float) -> None:
@@ -169,6 +165,21 @@ def _unlike_drive(scenario: Scenario, rover: Rover, run: Run) -> Iterator[Violat
         whence = f'"{leg.start}"' if part == 1 else f"the end of part {part - 1} of {leg.parts}"
         problem = f"{begins} from {whence}, but the rover stands {rover.where}"
         yield _of_two(scenario, run, "drive", away_m, "m", problem, before)
+
+
+def _unreachable(
+    scenario: Scenario, closed: dict[str, pd.Timestamp], run: Run
+) -> Iterator[Violation]:
+    """A drive to a stop that telemetry calls unreachable before it starts."""
+    stop = driven(run).leg.end
+    since_utc = closed.get(stop)
+    if run.is_over or since_utc is None:
+        return
+    if scenario.minutes_of(since_utc) <= run.start_min:
+        problem = (
+            f'{run} leads to "{stop}", which telemetry of {stamp(since_utc)} calls unreachable'
+        )
+        yield of_run(scenario, run, "drive", run.start_min, 1.0, "run", problem)
 
 
 def _goes_on(before: DriveActivity, is_short: bool, leg: Leg, part: int) -> bool:

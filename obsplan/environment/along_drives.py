@@ -5,7 +5,7 @@ from dataclasses import replace
 import pandas as pd
 
 from obsplan.environment.model import Environment
-from obsplan.inputs.placed import followed
+from obsplan.inputs.along_routes import followed
 
 
 def along_drives(environment: Environment, slots: pd.DataFrame) -> Environment:

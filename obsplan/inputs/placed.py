@@ -4,9 +4,9 @@ An activity `at` stops is read as one activity at each of them, and drives are a
 that all that knows slots knows place as well. A route says which drives are made in which order.
 """
 
-from collections.abc import Collection, Iterator, Sequence
+from collections.abc import Iterator
 from math import ceil
-from typing import TYPE_CHECKING, Any, NamedTuple
+from typing import Any, NamedTuple
 
 from obsplan.inputs.activity import Activity
 from obsplan.inputs.after import After
@@ -14,10 +14,7 @@ from obsplan.inputs.goal import Goal
 from obsplan.inputs.hardware import Instrument, Platform
 from obsplan.inputs.legs import Leg, legs_of
 from obsplan.inputs.scenario import Scenario
-from obsplan.inputs.stop import ALL_STOPS, LANDER, Drive, Stop, drive_instrument
-
-if TYPE_CHECKING:
-    import pandas as pd
+from obsplan.inputs.stop import ALL_STOPS, LANDER, Stop, drive_instrument
 
 
 class PlacedActivity(Activity):
@@ -38,12 +35,14 @@ class PlacedActivity(Activity):
 class DriveActivity(Activity):
     """A drive along a leg, or along one of its parts, which are counted from 1.
 
-    visited: whether it is on the route, as for activities at stops.
+    visited: whether it is on the route, as for activities at stops. is_short: whether it was made,
+    but ended before its end was reached.
     """
 
     leg: Leg
     part: int = 1
     visited: bool = True
+    is_short: bool = False
     not_towards_sun_deg: float = 0.0
 
     @property
@@ -128,149 +127,11 @@ def name_at(activity: str, stop: str) -> str:
     return f"{activity} at {stop}"
 
 
-def on_route(
-    scenario: Scenario,
-    routes: Sequence[Route],
-    free: bool = False,
-    past: Sequence[DriveActivity] = (),
-) -> Scenario:
-    """The scenario in which each rover follows its route, after the drives of the past.
-
-    Its drives are required, each after the one before, and runs at a stop are between the drive
-    there and that away from it. If `free`, there are the same activities without any of that, so
-    that every plan of any route is one of it, less its drives. Drives that the scenario had before
-    and that are neither past nor ahead stay, but cannot be made.
-    """
-    ahead = [drive for route in routes for drive in _route_drives(scenario, route)]
-    names = {drive.name for drive in ahead}
-    before = [drive for drive in past if drive.name not in names]
-    known = {*names, *(drive.name for drive in before)}
-    idle = [
-        drive.model_copy(update={"count": 0, "must": 0, "after": (), "visited": False})
-        for drive in scenario.activity
-        if isinstance(drive, DriveActivity) and drive.name not in known
-    ]
-    if free:
-        anywhere = [_anywhere(activity) for activity in not_driving(scenario)]
-        activities = (*anywhere, *before, *ahead, *idle)
-        return scenario.model_copy(update={"activity": activities})
-    required = [drive.model_copy(update={"must": 1}) for drive in ahead]
-    stands = {route.platform: route.places[0] for route in routes if not route.begun}
-    gone = {route.places[0] for route in routes if route.begun}
-    return _driven(scenario, [*before, *required], stands, gone, idle)
-
-
-def followed(scenario: Scenario, slots: "pd.DataFrame") -> Scenario:
-    """The scenario in which rovers drive as a timeline says, in the order of its drives."""
-    known = {drive.name: drive for drive in scenario.drive}
-    rows = slots[slots["activity"].isin(list(known))] if known and len(slots) else slots[:0]
-    names = rows.sort_values("start_utc", kind="stable")["activity"].tolist()
-    drives = [known[name] for name in dict.fromkeys(names)]
-    return _driven(scenario, drives) if known else scenario
-
-
-def _driven(
-    scenario: Scenario,
-    drives: Sequence[DriveActivity],
-    stands: dict[str, str] | None = None,
-    gone: Collection[str] = (),
-    idle: Sequence[DriveActivity] = (),
-) -> Scenario:
-    """The scenario with these drives, in this order on each rover, and idle ones.
-
-    stands: places where a rover is without a drive there, by its name. gone: those that rovers have
-    left before their first required drive.
-    """
-    ordered: list[DriveActivity] = []
-    arrived: dict[str, DriveActivity | None] = {}
-    left: dict[str, str] = {}
-    names = {a.name for a in scenario.activity}
-    for rover in (p for p in scenario.platform if p.drive is not None):
-        own = [d for d in drives if d.instrument == drive_instrument(rover.name)]
-        arrived[LANDER if not own or own[0].part > 1 else own[0].leg.start] = None
-        for k, drive in enumerate(own):
-            if drive.must and not (k and own[k - 1].must):
-                arrived = {stop: by for stop, by in arrived.items() if stop not in gone}
-            orders = [_look(rover.drive, own[k - 1])] if k else []
-            if drive.part == 1:
-                orders += _before_leaving(rover.drive, drive.leg.start, names)
-                left[drive.leg.start] = drive.name
-            if drive.is_last:
-                arrived[drive.leg.end] = drive
-                left.pop(drive.leg.end, None)
-            ordered.append(drive.model_copy(update={"after": tuple(orders)}))
-        arrived.setdefault((stands or {}).get(rover.name, LANDER), None)
-    how = {drive_instrument(p.name): p.drive for p in scenario.platform}
-    activities = [_at_stop(a, arrived, left, how) for a in not_driving(scenario)]
-    return scenario.model_copy(update={"activity": (*activities, *ordered, *idle)})
-
-
-def _anywhere(activity: Activity) -> Activity:
-    """An activity wherever the rover drives."""
-    if not isinstance(activity, PlacedActivity):
-        return activity
-    changes = {"after": activity.orders, "left_by": None, "visited": True}
-    return activity.model_copy(update=changes)
-
-
-def _at_stop(
-    activity: Activity,
-    arrived: dict[str, DriveActivity | None],
-    left: dict[str, str],
-    how: dict[str, Drive | None],
-) -> Activity:
-    """An activity between the drive to its stop and that away from it."""
-    if not isinstance(activity, PlacedActivity):
-        return activity
-    if activity.stop not in arrived:
-        return activity.model_copy(
-            update={"after": activity.orders, "left_by": None, "visited": False}
-        )
-    came_by = arrived[activity.stop]
-    looks = () if came_by is None else (_look(how[came_by.instrument], came_by),)
-    changes = {"after": (*activity.orders, *looks), "left_by": left.get(activity.stop)}
-    return activity.model_copy(update={"visited": True, **changes})
-
-
-def _look(how: Drive | None, drive: DriveActivity) -> After:
-    """What comes after a drive has to wait for: its pictures, and the decision on them."""
-    assert how is not None
-    return After(activity=drive.name, received=drive.data_mbit > 0, decide_min=how.decide_min)
-
-
 def look_after(scenario: Scenario, drive: DriveActivity) -> After:
     """What comes after a drive has to wait for: its pictures, and the decision on them."""
-    return _look(scenario.platform_named(scenario.platform_of(drive)).drive, drive)
-
-
-def _before_leaving(how: Drive | None, stop: str, names: set[str]) -> list[After]:
-    """What must be done at a stop before the rover leaves it."""
+    how = scenario.platform_named(scenario.platform_of(drive)).drive
     assert how is not None
-    orders = [
-        order.model_copy(update={"activity": name_at(order.activity, stop)}) for order in how.after
-    ]
-    return [order for order in orders if order.activity in names]
-
-
-def not_driving(scenario: Scenario) -> list[Activity]:
-    """The activities without drives."""
-    return [a for a in scenario.activity if not isinstance(a, DriveActivity)]
-
-
-def _route_drives(scenario: Scenario, route: Route) -> list[DriveActivity]:
-    """The drives of a route in their order."""
-    of_rover = drive_instrument(route.platform)
-    known = {
-        (drive.leg.start, drive.leg.end, drive.part): drive
-        for drive in scenario.drive
-        if drive.instrument == of_rover
-    }
-    return [
-        known[start, end, part]
-        for start, end in zip(route.places, route.places[1:])
-        for part in range(1, known[start, end, 1].leg.parts + 1)
-        if part > route.done or start != route.places[0]
-    ]
+    return After(activity=drive.name, received=drive.data_mbit > 0, decide_min=how.decide_min)
 
 
 def _stops_of(scenario: Scenario, activity: Activity) -> tuple[str, ...]:

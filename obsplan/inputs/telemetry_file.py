@@ -31,8 +31,8 @@ class PlatformState(FrozenModel):
     at: Name | None = None
     """Where a rover with stops stands: the name of a stop, or "lander".
 
-    Without this key it stands where its last drive that is done has led; a drive that was shortened
-    or failed has not moved it beyond where it began."""
+    Without this key it stands where its last drive that is done has led. After one that was
+    shortened it is between two places, and goes on or back; one that failed has not moved it."""
     odometer_m: NotNegative | None = None
     """Metres driven since landing; a replan tells how far that is from what its drives make."""
     unreachable: Names = ()

@@ -4,6 +4,7 @@ Fixed slots enter as loads, data, coverage bins filled, budgets used and prerequ
 and store begin with their levels at the first step, before which nothing happens.
 """
 
+from collections.abc import Iterator
 from dataclasses import replace
 from math import ceil, floor
 
@@ -12,12 +13,12 @@ import pandas as pd
 
 from obsplan.environment.model import Environment
 from obsplan.inputs.activity import Activity
-from obsplan.inputs.placed import DriveActivity, look_after
+from obsplan.inputs.placed import DriveActivity, PlacedActivity, look_after
 from obsplan.inputs.pointing import array_direction, direction_of
 from obsplan.inputs.scenario import Scenario
 from obsplan.planning.problem.booking import Booking
-from obsplan.planning.problem.decisions import ready_steps
-from obsplan.planning.problem.definition import Heater, Node, Problem, Task, Team
+from obsplan.planning.problem.decisions import commanded_min, earliest_received_min
+from obsplan.planning.problem.definition import Heater, Need, Node, Problem, Task, Team
 from obsplan.planning.problem.from_scenario import build_problem, needs_of
 from obsplan.planning.problem.goal_bins import bin_at
 from obsplan.planning.problem.goals import Goal
@@ -167,16 +168,30 @@ def _waiting(
 def _unseen(
     environment: Environment, runs: pd.DataFrame, activity: Activity, relaxed: bool
 ) -> np.ndarray:
-    """Starts (steps,) at which people have not yet looked at the drive that is made again."""
-    scenario = environment.scenario
+    """Starts (steps,) of a drive at which people have not yet looked at the latest of these runs
+    that is a drive of its rover, whether it got there or not; so for runs at a stop that no drive
+    leads to."""
+    scenario, step_min = environment.scenario, environment.scenario.span.step_min
     barred = np.zeros(scenario.steps, dtype=bool)
-    if relaxed or not isinstance(activity, DriveActivity):
+    is_led_to = isinstance(activity, PlacedActivity) and any(
+        scenario.is_drive(order.activity) for order in activity.after
+    )
+    if relaxed or is_led_to or not isinstance(activity, DriveActivity | PlacedActivity):
         return barred
-    ready = ready_steps(environment, activity, look_after(scenario, activity))
-    own = runs[(runs["activity"] == activity.name) & (runs["state"] != "failed")]
-    for start_min in own["start_min"]:
-        step = min(max(floor(start_min / scenario.span.step_min), 0), scenario.steps - 1)
-        barred[: ready[step]] = True
+    rover = scenario.platform_of(activity)
+    own = {d.name: d for d in scenario.drive if scenario.platform_of(d) == rover}
+    moved = (runs["share"] > 0) | (runs["state"] == "shortened")
+    for run in runs[moved & runs["activity"].isin(list(own))].tail(1).itertuples(index=False):
+        drive, ready_min = own[run.activity], np.array([run.end_min])
+        look = look_after(scenario, drive)
+        if look.received:
+            ran_min = min(run.end_min - run.start_min, drive.duration_min)
+            data_mbit = drive.data_mbit * ran_min / drive.duration_min
+            made = drive.model_copy(update={"duration_min": ran_min, "data_mbit": data_mbit})
+            start_min = np.array([floor(run.start_min)])
+            ready_min = np.maximum(ready_min, earliest_received_min(environment, made, start_min))
+        ready_min = commanded_min(environment, activity, look, ready_min)
+        barred[: ceil(min(ready_min[0] / step_min, scenario.steps))] = True
     return barred
 
 
@@ -194,21 +209,37 @@ def _task(
     own = counted[counted["activity"] == task.name]
     at = (own["start_min"] // step).astype(int)
     places = [task.bins[k] for k in at if 0 <= k < whole.steps and task.bins[k] >= 0]
-    fixed = counted[["activity", "start_min", "end_min"]].itertuples(index=False, name=None)
-    needs = needs_of(environment, scenario.activity_named(task.name), fixed, relaxed)
-    # A pinned run is none of those that are fixed.
-    taken = 0 if task.pinned else len(own)
+    is_drive = scenario.is_drive(task.name)
+    # A pinned run is none of those that are fixed, nor is a drive ahead.
+    taken = 0 if task.pinned or is_drive else len(own)
     return replace(
         task,
         count=max(0, task.count - taken),
         must=max(0, task.must - taken),
         starts=task.starts & ~barred,
-        needs=tuple(
-            need._replace(met=need.met.astype(int) + by_fixed.met)
-            for need, (_, by_fixed) in zip(task.needs, needs)
-        ),
+        needs=tuple(_needs(environment, whole, counted, i, relaxed)),
         held=task.held + np.bincount(places, minlength=len(task.held)).astype(int),
     )
+
+
+def _needs(
+    environment: Environment, whole: Problem, counted: pd.DataFrame, i: int, relaxed: bool
+) -> Iterator[Need]:
+    """What a task needs, with what is met by the fixed runs that count."""
+    scenario, task = environment.scenario, whole.tasks[i]
+    drives = {d.name: d for d in scenario.activity if isinstance(d, DriveActivity)}
+    ahead = {name for name, drive in drives.items() if drive.must}
+    past = drives.keys() - ahead
+    # What comes after a drive ahead does not come after an earlier run of it.
+    fixed = counted.loc[
+        ~counted["activity"].isin(list(ahead)), ["activity", "start_min", "end_min"]
+    ]
+    rows = fixed.itertuples(index=False, name=None)
+    by_fixed = needs_of(environment, scenario.activity_named(task.name), rows, relaxed)
+    for need, (_, other) in zip(task.needs, by_fixed) if task.name not in past else ():
+        # When people have looked at the latest drive that was made is in `_unseen`.
+        if task.name not in ahead or whole.tasks[need.task].name not in past:
+            yield need._replace(met=need.met.astype(int) + other.met)
 
 
 def _held(environment: Environment, whole: Problem, goal: Goal, runs: pd.DataFrame) -> np.ndarray:
@@ -286,7 +317,8 @@ def _heater_ahead(scenario: Scenario, heater: Heater, runs: pd.DataFrame, first:
     """The heater from step `first` on, with what its unit may hold by then, and fixed runs."""
     share = dict(zip([a.name for a in scenario.activity], heater.share))
     least_wh = heater.least_wh.copy()
-    for name in set(runs["activity"]):
+    # In their order, so that sums are the same each time.
+    for name in runs["activity"].unique():
         draw_w, _ = _profiles(scenario, runs[runs["activity"] == name])
         least_wh -= share[name] * draw_w.reshape(scenario.steps, -1).sum(axis=1) / 60
     least_wh[:first] = 0.0

@@ -4,7 +4,7 @@ A drive that failed or was cut short has not brought the rover on: it may begin 
 or turn round. Telemetry may say where it stands instead.
 """
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import replace
 from threading import Event
 from typing import NamedTuple
@@ -12,8 +12,11 @@ from typing import NamedTuple
 import numpy as np
 import pandas as pd
 
+from obsplan.analysis.traverse import driven_share
 from obsplan.environment.model import Environment
-from obsplan.inputs.placed import DriveActivity, Route, on_route
+from obsplan.environment.rover_telemetry import read_of, seen_at, unreachable_since
+from obsplan.inputs.along_routes import not_driving, on_route
+from obsplan.inputs.placed import DriveActivity, Route
 from obsplan.inputs.scenario import Scenario
 from obsplan.inputs.stop import LANDER, drive_instrument
 from obsplan.operations.remaining_problem import remaining_problem
@@ -26,7 +29,7 @@ from obsplan.planning.route.route_search import Begin, best_found
 class Ahead(NamedTuple):
     """The environment along the routes from now on, the same with all of it free, and a plan.
 
-    barred: per activity the starts barred by what is fixed. Without stops there is no plan.
+    Without stops, or if none was found, there is no plan.
     """
 
     environment: Environment
@@ -66,46 +69,53 @@ def route_ahead(
 
     `fixed`, `movable` and `levels` are those of `remaining_problem`.
     """
-    scenario = _without_unreachable(environment)
+    scenario = environment.scenario
     if not scenario.drive:
         return Ahead(environment, environment)
-    known = {drive.name: drive for drive in environment.scenario.drive}
-    past = [known[name] for name in dict.fromkeys(fixed["activity"]) if name in known]
-    old_drives = [known[n] for n in dict.fromkeys(movable["activity"]) if n in known]
-    base = replace(
-        environment,
-        scenario=scenario.model_copy(
-            update={
-                "activity": (
-                    *(a for a in scenario.activity if not isinstance(a, DriveActivity)),
-                    *old_drives,
-                )
-            }
-        ),
-    )
+    known = {drive.name: drive for drive in scenario.drive}
+    rovers = [platform.name for platform in scenario.platform if platform.drive is not None]
+    stands = {name: standing(environment, fixed, name) for name in rovers}
+    reachable = _reachable(environment)
+    ways = {name: _beginnings(reachable, name, where) for name, where in stands.items()}
+    stuck = {drive_instrument(name) for name in rovers if not ways[name]}
+    past = _made(known, fixed)
+    # Drives that failed, and those of the old plan, are known too.
+    others = [
+        known[n] for n in dict.fromkeys([*fixed["activity"], *movable["activity"]]) if n in known
+    ]
+    scenario = scenario.model_copy(update={"activity": (*not_driving(scenario), *others)})
+    open_ = tuple(drive for drive in reachable if drive.instrument not in stuck)
+    base = replace(environment, scenario=scenario.model_copy(update={"drive": open_}))
 
     def on_way(routes: tuple[Route, ...], free: bool = False) -> Environment:
-        return replace(base, scenario=on_route(base.scenario, routes, free, past))
+        return replace(environment, scenario=on_route(scenario, routes, free, past))
 
     def along(routes: tuple[Route, ...]) -> tuple[Environment, Problem]:
         on_it = on_way(routes)
         return on_it, remaining_problem(on_it, fixed, first, levels)[0]
 
-    stands = {
-        rover.name: standing(environment, fixed, rover.name)
-        for rover in scenario.platform
-        if rover.drive is not None
-    }
+    here = {name: _staying(name, where) for name, where in stands.items()}
     begin = Begin(
         first,
-        {name: _beginnings(scenario, name, where) for name, where in stands.items()},
-        _old_itinerary(scenario, movable, stands),
+        {name: ways[name] or (here[name],) for name in rovers},
+        _old_itinerary(base.scenario, movable, stands),
     )
     aims.report("trying routes from where the rover stands ...")
     found = best_found(base, along, begin, aims.effort, aims.stop, aims.report, aims.keep)
-    routes = found.itinerary.routes if found else _staying(stands)
+    routes = found.itinerary.routes if found else tuple(here.values())
     plan = found.plan if found else None
     return Ahead(on_way(routes), on_way(routes, free=True), plan)
+
+
+def _made(known: dict[str, DriveActivity], fixed: pd.DataFrame) -> list[DriveActivity]:
+    """The drives that the fixed slots made, each once, in the order in which they were begun."""
+    arrived = set(fixed.loc[fixed["share"] > 0, "activity"])
+    moved = fixed.loc[(fixed["share"] > 0) | (fixed["state"] == "shortened"), "activity"]
+    return [
+        known[name].model_copy(update={"is_short": name not in arrived})
+        for name in dict.fromkeys(moved)
+        if name in known
+    ]
 
 
 def standing(environment: Environment, fixed: pd.DataFrame, rover: str) -> Standing:
@@ -113,34 +123,31 @@ def standing(environment: Environment, fixed: pd.DataFrame, rover: str) -> Stand
     scenario = environment.scenario
     known = {d.name: d for d in scenario.drive if d.instrument == drive_instrument(rover)}
     where, since = Standing((LANDER,)), pd.Timestamp(scenario.span.start_utc)
-    told = environment.telemetry
-    seen = [
-        (pd.Timestamp(part.at_utc or told.at_utc), part.at)
-        for part in (told.platform if told else ())
-        if told and part.name == rover and part.at is not None
-    ]
     for slot in fixed.sort_values("end_utc", kind="stable").itertuples(index=False):
         drive = known.get(slot.activity)
-        if drive is not None and slot.state != "failed":
+        if drive is not None and (slot.share > 0 or slot.state == "shortened"):
             where, since = _after(drive, slot.state == "shortened"), slot.end_utc
-    later = [place for read_utc, place in sorted(seen) if read_utc >= since and place]
+    later = [place for read_utc, place in seen_at(environment, rover) if read_utc >= since]
     return Standing((later[-1],)) if later else where
 
 
 def odometer_notes(environment: Environment, fixed: pd.DataFrame) -> list[str]:
-    """How far the odometers of rovers are from what their drives make, in sentences."""
-    told, drives = environment.telemetry, {d.name: d for d in environment.scenario.drive}
-    notes = []
-    for part in told.platform if told else ():
-        if told is None or part.odometer_m is None:
+    """How far the odometers of rovers, when last read, are from what their drives make."""
+    scenario, notes = environment.scenario, []
+    for rover in (p for p in scenario.platform if p.drive is not None):
+        read = [r for r in read_of(environment, rover.name) if r[1].odometer_m is not None]
+        if not read:
             continue
-        read_utc = pd.Timestamp(part.at_utc or told.at_utc)
-        made = fixed[(fixed["end_utc"] <= read_utc) & (fixed["state"] != "failed")]
-        own = [drives[name] for name in made["activity"] if name in drives]
-        planned_m = sum(d.leg.part_m for d in own if d.instrument == drive_instrument(part.name))
+        read_utc, told = read[-1]
+        drives = {d.name: d for d in scenario.drive if d.instrument == drive_instrument(rover.name)}
+        made = fixed[(fixed["end_utc"] <= read_utc) & fixed["activity"].isin(list(drives))]
+        made_m = sum(
+            driven_share(drives[slot.activity], slot) * drives[slot.activity].leg.part_m
+            for slot in made.itertuples(index=False)
+        )
         notes.append(
-            f'the odometer of "{part.name}" says {part.odometer_m:.0f} m, '
-            f"its drives by then make {planned_m:.0f} m"
+            f'the odometer of "{rover.name}" says {told.odometer_m:.0f} m, '
+            f"its drives by then make {made_m:.0f} m"
         )
     return notes
 
@@ -154,18 +161,21 @@ def _after(drive: DriveActivity, is_short: bool) -> Standing:
     return Standing((leg.start, leg.end), drive.part - is_short, leg.parts - drive.part)
 
 
-def _beginnings(scenario: Scenario, rover: str, where: Standing) -> tuple[Route, ...]:
-    """The ways to go on: from a place, or along the leg that the rover is on, or back."""
+def _beginnings(drives: Sequence[DriveActivity], rover: str, where: Standing) -> tuple[Route, ...]:
+    """The ways to go on: from a place, or along the leg that the rover is on, or back.
+
+    There is none if the rover is between two places, and these drives lead to neither.
+    """
     if len(where.places) == 1:
         return (Route(rover, where.places),)
-    legs = {(drive.leg.start, drive.leg.end) for drive in scenario.drive}
+    legs = {(drive.leg.start, drive.leg.end) for drive in drives}
     ways = (where.places, where.onward), (where.places[::-1], where.back)
     return tuple(Route(rover, leg, True, done) for leg, done in ways if leg in legs)
 
 
-def _staying(stands: dict[str, Standing]) -> tuple[Route, ...]:
-    """Routes of rovers that stay where they are, if no other is found."""
-    return tuple(Route(rover, where.places[-1:]) for rover, where in stands.items())
+def _staying(rover: str, where: Standing) -> Route:
+    """The route of a rover that stays where it is."""
+    return Route(rover, where.places[:1], len(where.places) > 1)
 
 
 def _old_itinerary(
@@ -212,14 +222,14 @@ def _steps(scenario: Scenario, rows: pd.DataFrame) -> np.ndarray:
     return np.asarray(minutes).astype(int)
 
 
-def _without_unreachable(environment: Environment) -> Scenario:
-    """The scenario without drives to stops that telemetry calls unreachable."""
-    scenario = environment.scenario
-    told = environment.telemetry.platform if environment.telemetry else ()
-    closed = {name for part in told for name in part.unreachable}
-    return scenario.model_copy(
-        update={"drive": tuple(d for d in scenario.drive if d.leg.end not in closed)}
-    )
+def _reachable(environment: Environment) -> list[DriveActivity]:
+    """The drives there may be, without those to stops that telemetry calls unreachable."""
+    closed = {
+        stop
+        for rover in environment.scenario.platform
+        for stop in unreachable_since(environment, rover.name)
+    }
+    return [drive for drive in environment.scenario.drive if drive.leg.end not in closed]
 
 
 def wanted_starts(

@@ -7,7 +7,8 @@ from typing import NamedTuple
 
 from obsplan.common.errors import Infeasible
 from obsplan.environment.model import Environment
-from obsplan.inputs.placed import Route, on_route
+from obsplan.inputs.along_routes import on_route
+from obsplan.inputs.placed import Route
 from obsplan.planning.minute_repair import is_short, tightened
 from obsplan.planning.problem.booking import Booking
 from obsplan.planning.problem.definition import Problem

@@ -2,28 +2,30 @@
 
 import pandas as pd
 import pytest
-from tools.places import with_drive
+from tools.places import PLACES, with_drive
 from tools.replayed import environment
 from tools.small import START
 
 from obsplan.analysis.traverse import traverse_table
 from obsplan.analysis.traverse_columns import TRAVERSE_COLUMNS
-from obsplan.inputs.placed import followed
+from obsplan.inputs.along_routes import followed
 from obsplan.inputs.read_scenario import read_scenario
 from obsplan.inputs.timeline_columns import PLACE_COLUMNS, TIMELINE_COLUMNS
 from obsplan.planning.problem.from_scenario import build_problem
 from obsplan.planning.problem.timeline_table import described
 
 
+def on_the_day(text):
+    """The scenario on the day, and with the station, of the environment of the tests."""
+    text = text.replace("2028-07-05T00", "2028-07-01T00").replace("07-06T12", "07-02T12")
+    return text.replace('"north"', '"alpha"')
+
+
 @pytest.fixture(scope="module")
 def asked(tmp_path_factory):
     path = tmp_path_factory.mktemp("traverse") / "s.toml"
     text = with_drive().replace("longest_drive_m = 60.0", "longest_drive_m = 40.0")
-    path.write_text(
-        text.replace("2028-07-05T00", "2028-07-01T00")
-        .replace("07-06T12", "07-02T12")
-        .replace('"north"', '"alpha"')
-    )
+    path.write_text(on_the_day(text))
     return read_scenario(path)
 
 
@@ -72,8 +74,31 @@ def test_drives_that_failed_or_ended_short_count_with_what_they_drove(asked):
     ]
     table = traverse_table(asked, timeline(asked, rows))
     leg_m = (20**2 + 35**2) ** 0.5
-    assert table["leg"].tolist() == [1, 1]
+    assert table["leg"].tolist() == [1, 2]
     assert table["distance_m"].tolist() == pytest.approx([0, leg_m / 2 * 15 / leg_m])
+
+
+def test_a_drive_that_is_made_again_is_of_the_same_leg(asked):
+    rows = [
+        ("drive lander to R1", 1.0, 1.5, "shortened"),
+        ("drive lander to R1", 2.0, 3.5, "failed"),
+        ("drive lander to R1", 4.0, 5.5, "done"),
+        ("drive R1 to R2 (1 of 2)", 6.0, 7.0, "failed"),
+        ("drive R1 to R3 (1 of 2)", 8.0, 9.5, "done"),
+        ("drive R3 to R1 (2 of 2)", 10.0, 11.5, "planned"),
+    ]
+    table = traverse_table(asked, timeline(asked, rows))
+    assert table["leg"].tolist() == [1, 1, 1, 2, 3, 4]
+
+
+def test_a_stop_at_the_place_of_the_lander_is_no_metre_away(tmp_path):
+    path = tmp_path / "s.toml"
+    text = PLACES.replace("east_m = 30.0\nnorth_m = 10.0", "east_m = 0.0\nnorth_m = 0.0")
+    path.write_text(on_the_day(text))
+    there = read_scenario(path)
+    table = traverse_table(there, timeline(there, [("drive lander to R1", 1.0, 1.5, "done")]))
+    assert table[["distance_m", "odometer_m"]].to_numpy().tolist() == [[0.0, 0.0]]
+    assert table["end_utc"].tolist() == table["start_utc"].tolist()
 
 
 def test_a_timeline_tells_stops_if_there_are_any(asked):

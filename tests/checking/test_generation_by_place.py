@@ -1,5 +1,8 @@
 """What the referee finds about light where a rover stands, and about the way against the Sun."""
 
+from dataclasses import replace
+from datetime import timedelta
+
 import numpy as np
 import pandas as pd
 import pytest
@@ -11,6 +14,7 @@ from obsplan.checking.generation_by_place import generated_w
 from obsplan.checking.slots import Run
 from obsplan.environment.build import make_environment
 from obsplan.inputs.read_scenario import read_scenario
+from obsplan.inputs.telemetry_file import PlatformState, State
 from obsplan.planning.problem.start_windows import condition_masks
 
 SHADE = "azimuth_deg,elevation_deg\n0,0\n158,0\n159,60\n170,60\n171,0\n"
@@ -126,6 +130,25 @@ def test_arrays_yield_by_the_minute_what_they_do_where_the_rover_stands(environm
     failed = [run(scenario, "drive lander to R2", 100, 190, "failed")]
     assert np.array_equal(generated_w(environment, "rover", failed, minutes), at[""])
     assert np.array_equal(generated_w(environment, "rover", [], minutes), at[""])
+
+
+def test_arrays_yield_what_they_do_where_telemetry_sees_the_rover(environment):
+    scenario, minutes = environment.scenario, len(environment.sky)
+    at = {name: environment.generation_at_w("rover", name) for name in ("", "R2")}
+    start = scenario.span.start_utc
+    seen = [
+        PlatformState(name="rover", at_utc=start + timedelta(minutes=minute), at=place)
+        for minute, place in [(120, "R3"), (200, "R2"), (500, "lander"), (700, "R2")]
+    ]
+    told = replace(environment, telemetry=State(platform=seen))
+    # Seen on its way it still gets there; seen after it ended short it stands there.
+    short = run(scenario, "drive lander to R2", 100, 130, "shortened")
+    later = run(scenario, "drive R3 to R1", 600, 710)
+    found = generated_w(told, "rover", [later, short], minutes)
+    both = np.minimum(at[""], at["R2"])
+    expected = [*at[""][:100], *both[100:200], *at["R2"][200:500], *at[""][500:]]
+    assert np.array_equal(found, expected)
+    assert (found != generated_w(environment, "rover", [later, short], minutes)).any()
 
 
 def test_the_replay_counts_the_light_of_the_stop(environment):

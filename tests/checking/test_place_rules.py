@@ -9,6 +9,8 @@ from tools.small import scenario_table
 from obsplan.checking.check import check_timeline
 from obsplan.checking.place_rules import along
 from obsplan.inputs.read_scenario import scenario_from
+from obsplan.inputs.telemetry_file import PlatformState, State
+from obsplan.operations.telemetry import with_telemetry
 
 # Metres east and north of the lander: R1 is 30 min away, R2 60 min from R1 in two parts.
 STOPS = [
@@ -40,11 +42,19 @@ def scene(stops=STOPS, parking=None, **drive):
     return scenario_from(scenario_table(*activities, platforms=[rover]) | {"stop": stops})
 
 
-def found(asked, *rows, states=None):
-    """The violations of rows, as (rule, slots, minute, amount, unit)."""
+def found(asked, *rows, states=None, told=()):
+    """The violations of rows, as (rule, slots, minute, amount, unit).
+
+    told: what telemetry says of the rover, as (minute of the span, keys).
+    """
     table = slots(*rows)
     table["state"] = states or ["planned"] * len(rows)
-    violations = check_timeline(environment(asked), table, fixes=False).violations
+    parts = [
+        PlatformState(name="rover", at_utc=START + pd.Timedelta(minutes=minute), **keys)
+        for minute, keys in told
+    ]
+    known = with_telemetry(environment(asked), State(at_utc=START, platform=parts))
+    violations = check_timeline(known, table, fixes=False).violations
     minutes = (violations["time_utc"] - START) / pd.Timedelta(minutes=1)
     kept = violations.assign(minute=minutes)[["rule", "slots", "minute", "amount", "unit"]]
     return [tuple(row) for row in kept.itertuples(index=False)]
@@ -152,6 +162,24 @@ def test_parked_near_the_lander():
 def test_parking_is_asked_of_a_rover_whose_drives_are_over():
     asked, states = scene(parking={"stop": ["R2"]}), ["done"]
     assert found(asked, ROUND[0], states=states) == [("parking", "", 1440, 30, "m")]
+
+
+def test_a_rover_is_parked_where_telemetry_has_seen_it_last():
+    asked, short = scene(parking={"stop": ["R1"]}), [("drive lander to R1", 120, 135)]
+    assert found(asked, *short, states=["shortened"]) == [("parking", "", 1440, 7.5, "m")]
+    there = [(200, {"at": "R1"})]
+    assert found(asked, *short, states=["shortened"], told=there) == []
+    elsewhere = [(300, {"at": "R2"}), *there]
+    assert found(asked, *short, states=["shortened"], told=elsewhere) == [
+        ("parking", "", 1440, 30, "m")
+    ]
+
+
+def test_no_drive_leads_to_a_stop_that_telemetry_calls_unreachable():
+    closed = [(230, {"unreachable": ("R2",)}), (400, {"unreachable": ("R2",)})]
+    assert found(scene(), *ROUND, told=closed) == [("drive", "s4", 240, 1, "run")]
+    over = ["done"] * 4 + ["planned"]
+    assert found(scene(), *ROUND, states=over, told=closed) == []
 
 
 def test_a_drive_that_ended_short_leaves_the_rover_between_the_stops():

@@ -5,7 +5,8 @@ from tools.places import PLACES, with_drive
 
 from obsplan.common.errors import ScenarioError
 from obsplan.futures.draws import is_meant
-from obsplan.inputs.placed import Route, on_route
+from obsplan.inputs.along_routes import on_route
+from obsplan.inputs.placed import Route
 from obsplan.inputs.read_scenario import read_scenario
 
 

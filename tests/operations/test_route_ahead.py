@@ -7,6 +7,8 @@ import pandas as pd
 import pytest
 from tools.places import PLACES
 
+from obsplan.analysis.traverse import traverse_table
+from obsplan.analysis.visits import left_out, visits
 from obsplan.checking.check import check_timeline
 from obsplan.common.errors import StateError
 from obsplan.environment.build import make_environment
@@ -83,12 +85,83 @@ def test_no_drive_leads_to_a_stop_that_cannot_be_reached(plan):
     assert closed not in places_of_runs(made, now_utc)
 
 
+def cut(slot, minutes, outcome):
+    """What ran of a slot: so many minutes, with this outcome."""
+    return pd.DataFrame(
+        {
+            "slot": [slot["slot"]],
+            "activity": [slot["activity"]],
+            "start_utc": [slot["start_utc"]],
+            "end_utc": [slot["start_utc"] + timedelta(minutes=minutes)],
+            "outcome": [outcome],
+            "reason": [""],
+        }
+    )
+
+
+@pytest.mark.parametrize("outcome", ["failed", "shortened"])
+def test_after_a_drive_that_did_not_get_there_the_rover_goes_elsewhere(plan, outcome):
+    """Its stop cannot be reached any more: the rover takes another way, back from the leg first."""
+    lost = legs_with_times(plan.timeline).iloc[0]
+    closed = DRIVES[lost["activity"]].leg.end
+    told = [PlatformState(name="rover", unreachable=(closed,))]
+    made = again(plan, lost["end_utc"], told, ran=cut(lost, 20, outcome))
+    assert made.plan.verdict.is_valid, made.plan.verdict.violations["message"].tolist()
+    ahead = legs(made.plan.timeline[made.plan.timeline["start_utc"] >= lost["end_utc"]])
+    assert ahead[0].leg.start == ("lander" if outcome == "failed" else closed)
+    others = {stop.name for stop in SCENARIO.stop} - {closed}
+    assert {drive.leg.end for drive in ahead} - {"lander"} == others
+    # What was driven stays in the table of drives, whatever is closed since.
+    table = traverse_table(made.plan.environment.scenario, made.plan.timeline)
+    assert table["slot"].tolist()[0] == lost["slot"]
+    assert len(table) == len(ahead) + 1
+
+
+def test_after_a_short_drive_a_rover_seen_at_a_stop_goes_on_from_there(plan):
+    lost = legs_with_times(plan.timeline).iloc[0]
+    end = DRIVES[lost["activity"]].leg.end
+    other = next(stop.name for stop in SCENARIO.stop if stop.name != end)
+    told = [PlatformState(name="rover", at=other)]
+    made = again(plan, lost["end_utc"], told, ran=cut(lost, 20, "shortened"))
+    assert made.plan.verdict.is_valid, made.plan.verdict.violations["message"].tolist()
+    went = visits(made.plan, "rover")
+    assert [v.stop for v in went[:2]] == ["lander", other]
+    assert went[0].leaves_utc == lost["start_utc"]
+    assert went[1].arrives_utc == lost["end_utc"] and went[1].leg is None
+    assert {v.stop for v in went if v.runs} == {stop.name for stop in SCENARIO.stop}
+    assert left_out(made.plan, "rover") == []
+
+
+def test_a_rover_that_has_no_way_left_stays_between_two_stops():
+    """The stop ahead is closed, and no drive leads back to the lander, as it may not park there."""
+    text = PLACES.replace("[platform.drive]", 'parking = { stop = ["R2"] }\n[platform.drive]')
+    plan = make_plan(make_environment(scenario_from(tomllib.loads(text))), effort="low")
+    lost = legs_with_times(plan.timeline).iloc[0]
+    told = [PlatformState(name="rover", unreachable=(DRIVES[lost["activity"]].leg.end,))]
+    made = again(plan, lost["end_utc"], told, ran=cut(lost, 20, "shortened"))
+    assert places_of_runs(made, lost["end_utc"]) == []
+    assert [v.rule for v in made.plan.verdict.found] == ["parking"]
+    assert "sweep" in set(made.plan.timeline["activity"])
+
+
 def test_the_odometer_is_told_beside_what_the_drives_make(plan):
     now_utc = after_drive(plan, 0)
-    made = again(plan, now_utc, [PlatformState(name="rover", odometer_m=40.0)])
+    before = PlatformState(name="rover", odometer_m=0.0, at_utc=SCENARIO.span.start_utc)
+    made = again(plan, now_utc, [PlatformState(name="rover", odometer_m=40.0), before])
     driven_m = legs(plan.timeline)[0].leg.part_m
+    assert sum("odometer" in line for line in made.assumptions) == 1
     assert made.assumptions[-1] == (
         f'the odometer of "rover" says 40 m, its drives by then make {driven_m:.0f} m'
+    )
+
+
+def test_a_drive_that_ended_short_counts_on_the_odometer_with_what_it_drove(plan):
+    lost = legs_with_times(plan.timeline).iloc[0]
+    told = [PlatformState(name="rover", odometer_m=9.0)]
+    made = again(plan, lost["end_utc"], told, ran=cut(lost, 20, "shortened"))
+    # 20 min at 0.5 m a minute.
+    assert made.assumptions[-1] == (
+        'the odometer of "rover" says 9 m, its drives by then make 10 m'
     )
 
 
@@ -96,17 +169,7 @@ def test_the_odometer_is_told_beside_what_the_drives_make(plan):
 def test_a_drive_that_did_not_get_there_is_made_again_before_work_at_its_stop(plan, outcome):
     lost = legs_with_times(plan.timeline).iloc[0]
     now_utc = lost["end_utc"]
-    ran = pd.DataFrame(
-        {
-            "slot": [lost["slot"]],
-            "activity": [lost["activity"]],
-            "start_utc": [lost["start_utc"]],
-            "end_utc": [lost["start_utc"] + timedelta(minutes=20)],
-            "outcome": [outcome],
-            "reason": [""],
-        }
-    )
-    made = again(plan, now_utc, ran=ran)
+    made = again(plan, now_utc, ran=cut(lost, 20, outcome))
     assert made.plan.verdict.is_valid, made.plan.verdict.violations["message"].tolist()
     ahead = legs(made.plan.timeline[made.plan.timeline["start_utc"] >= now_utc])
     if outcome == "shortened":

@@ -11,7 +11,8 @@ from tools.places import PLACES
 
 from obsplan.checking.check import check_timeline
 from obsplan.environment.build import make_environment
-from obsplan.inputs.placed import DriveActivity, PlacedActivity, Route, on_route
+from obsplan.inputs.along_routes import on_route
+from obsplan.inputs.placed import DriveActivity, PlacedActivity, Route
 from obsplan.inputs.read_scenario import scenario_from
 from obsplan.planning.plan import make_plan
 from obsplan.planning.problem.from_scenario import build_problem

@@ -28,7 +28,7 @@ def words_of(figure):
 
 
 def test_visits_follow_the_drives(driven):
-    made = visits(driven.environment.scenario, driven.timeline, "rover")
+    made = visits(driven, "rover")
     assert [visit.number for visit in made] == list(range(len(made))) and len(made) > 1
     assert made[0].stop == "lander" and made[0].arrives_utc is None
     for one, following in zip(made, made[1:]):
@@ -39,7 +39,7 @@ def test_visits_follow_the_drives(driven):
 
 
 def test_a_stop_left_out_has_its_reason(driven):
-    reached = {v.stop for v in visits(driven.environment.scenario, driven.timeline, "rover")}
+    reached = {v.stop for v in visits(driven, "rover")}
     missed = left_out(driven, "rover")
     assert {each.stop for each in missed} == {"R1", "R2", "R3"} - reached != set()
     reasons = dict(zip(driven.unplaced["activity"], driven.unplaced["reason"]))
@@ -49,7 +49,7 @@ def test_a_stop_left_out_has_its_reason(driven):
 
 def test_the_map_shows_stops_numbered_by_visits_and_those_left_out(driven, drawn):
     words = words_of(drawn)
-    made = visits(driven.environment.scenario, driven.timeline, "rover")
+    made = visits(driven, "rover")
     for visit in made[1:]:
         assert str(visit.number) in words and visit.stop in words
         assert f"{visit.leg.distance_m:.0f} m" in words
@@ -81,7 +81,7 @@ def test_the_page_has_the_map_stops_by_instruments_and_drives(driven):
     page = "".join(stops_part(driven))
     (content,) = re.findall(r'src="data:image/png;base64,([^"]+)"', page)
     assert b64decode(content).startswith(b"\x89PNG")
-    made = visits(driven.environment.scenario, driven.timeline, "rover")
+    made = visits(driven, "rover")
     way = ", then to ".join(visit.stop for visit in made)
     assert f"rover goes from {way}" in page
     assert ">laser head</th>" in page and page.count("1 of 1<") >= len(made) - 1
@@ -91,7 +91,7 @@ def test_the_page_has_the_map_stops_by_instruments_and_drives(driven):
 
 def test_a_slot_of_the_page_tells_where_the_rover_is(driven):
     rows = [slot_row(slot) for slot in driven.timeline.itertuples(index=False)]
-    made = visits(driven.environment.scenario, driven.timeline, "rover")
+    made = visits(driven, "rover")
     assert any(f"laser at {made[1].stop} · at {made[1].stop} · " in row for row in rows)
     assert any(f" · drives from lander to {made[1].stop} · " in row for row in rows)
     assert not any(" · at " in row for row in rows if "sweep" in row)
@@ -100,7 +100,7 @@ def test_a_slot_of_the_page_tells_where_the_rover_is(driven):
 def test_the_calendar_says_from_where_to_where(driven):
     events = icalendar.Calendar.from_ical(calendar_bytes(driven)).walk("VEVENT")
     where = {str(e["location"]) for e in events if "slot" in e["categories"].cats}
-    made = visits(driven.environment.scenario, driven.timeline, "rover")
+    made = visits(driven, "rover")
     assert any(place.startswith(f"from lander to {made[1].stop}, ") for place in where)
     assert any(place.startswith(f"{made[1].stop}, ") for place in where)
 

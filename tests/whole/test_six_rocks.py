@@ -11,7 +11,8 @@ import pytest
 from obsplan.analysis.data_latency import latency_table
 from obsplan.analysis.decision_table import decision_table
 from obsplan.environment.build import make_environment
-from obsplan.inputs.placed import DriveActivity, Route, on_route
+from obsplan.inputs.along_routes import on_route
+from obsplan.inputs.placed import DriveActivity, Route
 from obsplan.inputs.read_scenario import read_scenario
 from obsplan.inputs.telemetry_file import Outage, State
 from obsplan.operations.replan import make_replan

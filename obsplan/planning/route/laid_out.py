@@ -43,7 +43,7 @@ def visits(scenario: Scenario, problem: Problem, route: Route) -> list[Visit]:
     drives: dict[tuple[str, str], list[int]] = {}
     runs: dict[str, list[int]] = {}
     for i, activity in enumerate(scenario.activity):
-        if isinstance(activity, DriveActivity):
+        if isinstance(activity, DriveActivity) and activity.visited:
             drives.setdefault((activity.leg.start, activity.leg.end), []).append(i)
         elif isinstance(activity, PlacedActivity):
             runs.setdefault(activity.stop, []).append(i)

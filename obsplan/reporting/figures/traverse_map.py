@@ -101,7 +101,7 @@ def _draw_rover(ax: Axes, plan: Plan, platform: str, line: dict) -> None:
     """Legs, the stops visited with their numbers, and those left out."""
     scenario = plan.environment.scenario
     places = places_of(scenario, platform)
-    made = visits(scenario, plan.timeline, platform)
+    made = visits(plan, platform)
     for visit in made:
         if visit.leg is not None:
             _draw_leg(ax, visit, line)
@@ -226,7 +226,7 @@ def _list_of_stops(figure: Figure, plan: Plan, names: list[str]) -> None:
     scenario = plan.environment.scenario
     drives = traverse_table(scenario, plan.timeline)
     for name in names:
-        made = visits(scenario, plan.timeline, name)
+        made = visits(plan, name)
         driven_m = drives.loc[drives["platform"] == name, "distance_m"].sum()
         lines.append((f"{name}: {driven_m:.0f} m of driving", "bold", INK))
         for visit in made:

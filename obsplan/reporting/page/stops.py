@@ -36,7 +36,7 @@ def _map(plan: Plan) -> Html:
 
 def _in_words(plan: Plan, platform: str) -> str:
     """The way of a rover, for those who do not see the map."""
-    made = visits(plan.environment.scenario, plan.timeline, platform)
+    made = visits(plan, platform)
     if not made:
         return f"map: {platform} stays at {LANDER}"
     return f"map: {platform} goes from {', then to '.join(visit.stop for visit in made)}"
@@ -45,7 +45,7 @@ def _in_words(plan: Plan, platform: str) -> str:
 def _by_instrument(plan: Plan, platform: str) -> Html:
     """Runs made of those requested, by stop and instrument, in the order of visits."""
     scenario = plan.environment.scenario
-    made = visits(scenario, plan.timeline, platform)
+    made = visits(plan, platform)
     missed = [each.stop for each in left_out(plan, platform)]
     instruments = list(
         dict.fromkeys(

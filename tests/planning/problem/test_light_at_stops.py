@@ -7,7 +7,8 @@ import pytest
 from tools.places import PLACES
 
 from obsplan.environment.build import make_environment
-from obsplan.inputs.placed import Route, on_route
+from obsplan.inputs.along_routes import on_route
+from obsplan.inputs.placed import Route
 from obsplan.inputs.read_scenario import read_scenario
 from obsplan.planning.problem.platform_power import platform_power
 
