@@ -10,11 +10,11 @@ with tolerances ten thousand times as strict (root mean square at the surface). 
 ratio leaves out on scipy's side the years before, which ours marches through; the second lets it
 march through them at the same pace. Many sites are marched compiled; compiling is left out.
 
-The aim is a hundred sites in one call at least 20 times as fast a site. On 2026-11-30, on a machine
-in use and at the same accuracy, LSODA takes 22 times as long by the quarter of an hour and 39 by the
-hour, BDF 129 and 134 times; with the years before, 309 and 537, 1774 and 1844 times. Before sites
-were marched sixteen at once by loops that the compiler turns into steps for all, LSODA took 13 to 16
-and 17 times as long, and before the march was compiled, twice.
+The aim is a hundred sites in one call at least 20 times as fast a site. On 2026-11-30, on a
+machine in use and at the same accuracy, LSODA takes 22 times as long by the quarter of an hour
+and 39 by the hour, BDF 129 and 134 times; with the years before, 309 and 537, 1774 and 1844
+times. Before sites were marched sixteen at once by loops that the compiler turns into steps for
+all, LSODA took 13 to 16 and 17 times as long, and before the march was compiled, twice.
 """
 
 import time
