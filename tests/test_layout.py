@@ -45,6 +45,7 @@ WITHIN_PLANNING = [
     "prompt_sending",
     "counted_runs",
     "as_good",
+    "left_out",
     "plan",
 ]
 OWNERS = {

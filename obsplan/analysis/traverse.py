@@ -3,14 +3,35 @@
 import pandas as pd
 
 from obsplan.analysis.traverse_columns import TRAVERSE_COLUMNS
+from obsplan.analysis.visits import left_out, rovers
 from obsplan.common.instants import MINUTE
 from obsplan.inputs.placed import DriveActivity
 from obsplan.inputs.scenario import Scenario
+from obsplan.planning.plan import Plan
+
+# State of a row of a stop that no drive leads to.
+LEFT_OUT = "left out"
 
 
 def has_stops(scenario: Scenario) -> bool:
     """Whether any rover has stops."""
     return bool(scenario.stop)
+
+
+def drives_and_stops_left_out(plan: Plan) -> pd.DataFrame:
+    """The drives of a plan as in `traverse_table`, then a row for each stop left out, and why."""
+    drives = traverse_table(plan.environment.scenario, plan.timeline)
+    rows = [
+        {"platform": name, "stop": each.stop, "state": LEFT_OUT}
+        | {"reason": each.reason, "visited_if": each.visited_if}
+        for name in rovers(plan.environment.scenario)
+        for each in left_out(plan, name)
+    ]
+    if not rows:
+        return drives
+    stops = pd.DataFrame(rows, columns=TRAVERSE_COLUMNS).astype({"leg": "Int64"})
+    drives = drives.astype({"leg": "Int64"})
+    return pd.concat([drives, stops.astype(drives.dtypes.to_dict())], ignore_index=True)
 
 
 def traverse_table(scenario: Scenario, timeline: pd.DataFrame) -> pd.DataFrame:
@@ -65,6 +86,8 @@ def _row(drive: DriveActivity, slot) -> dict[str, object]:
         "steepest_slope_deg": leg.part_slope_deg[k],
         "energy_wh": slot.energy_wh,
         "data_mbit": slot.data_mbit,
+        "reason": "",
+        "visited_if": "",
     }
 
 

@@ -11,6 +11,8 @@ from obsplan.inputs.placed import DriveActivity, PlacedActivity
 from obsplan.inputs.scenario import Scenario
 from obsplan.inputs.stop import LANDER
 from obsplan.planning.plan import Plan
+from obsplan.planning.reasons.fix_wording import Fix
+from obsplan.planning.reasons.stop_wording import NoChangeFound, StopLeftOut, VisitedIf
 
 # Said of a stop that no activity is at.
 NOTHING_THERE = "no activity is at this stop"
@@ -34,11 +36,12 @@ class Visit(NamedTuple):
 
 
 class LeftOut(NamedTuple):
-    """A stop that no drive leads to, and why."""
+    """A stop that no drive leads to, why, and what would let it in; "" if nothing is known."""
 
     platform: str
     stop: str
     reason: str
+    visited_if: str = ""
 
 
 def visits(plan: Plan, platform: str) -> list[Visit]:
@@ -92,15 +95,27 @@ def left_out(plan: Plan, platform: str) -> list[LeftOut]:
     """The stops of a rover that no drive leads to, in the order of the scenario."""
     scenario = plan.environment.scenario
     reached = {visit.stop for visit in visits(plan, platform)}
-    why = {row.activity: row.reason for row in plan.unplaced.itertuples(index=False)}
+    rows = {row.activity: row for row in plan.unplaced.itertuples(index=False)}
     found = []
     for stop in scenario.stop:
         if stop.platform != platform or stop.name in reached:
             continue
-        names = [a.name for a in activities_at(scenario, stop.name)]
-        reasons = dict.fromkeys(why[name] for name in names if name in why)
-        found.append(LeftOut(platform, stop.name, "; ".join(reasons) or NOTHING_THERE))
+        missing = [a.name for a in activities_at(scenario, stop.name) if a.name in rows]
+        known = [plan.answers[name] for name in missing if name in plan.answers]
+        if known and isinstance(known[0].reason, StopLeftOut):
+            found.append(_of_answer(platform, stop.name, known[0].reason, known[0].fix))
+        else:
+            reasons = dict.fromkeys(rows[name].reason for name in missing)
+            found.append(LeftOut(platform, stop.name, "; ".join(reasons) or NOTHING_THERE))
     return found
+
+
+def _of_answer(platform: str, stop: str, reason: StopLeftOut, fix: Fix | None) -> LeftOut:
+    """Why a stop is left out; with what was tried in vain, if nothing lets it in."""
+    if isinstance(fix, VisitedIf):
+        return LeftOut(platform, stop, reason.why, str(fix))
+    tried = f"; {fix}" if isinstance(fix, NoChangeFound) else ""
+    return LeftOut(platform, stop, f"{reason.why}{tried}")
 
 
 def activities_at(scenario: Scenario, stop: str) -> list[PlacedActivity]:

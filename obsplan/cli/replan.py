@@ -190,10 +190,12 @@ def _end(made, others: list, output: Path) -> None:
     from obsplan.reporting.text.alternative_lines import alternative_lines
     from obsplan.reporting.text.goal_lines import goal_lines, state_lines
     from obsplan.reporting.text.sentences import replan_lines
+    from obsplan.reporting.text.stop_lines import stop_lines
 
     goals = [*goal_lines(made.plan), *state_lines(made.plan)]
     told = alternative_lines([made.plan, *others]) if others else []
-    for line in (*replan_lines(made), *goals, *told, f"written to {output}"):
+    stops = stop_lines(made.plan)
+    for line in (*replan_lines(made), *goals, *stops, *told, f"written to {output}"):
         say(line)
     if not made.plan.verdict.is_valid:
         sys.exit(1)

@@ -14,6 +14,8 @@ from obsplan.environment.model import GENERATION, Environment, generation_column
 from obsplan.environment.power_columns import generation_w, power_columns
 from obsplan.inputs.frozen_model import FrozenModel
 from obsplan.inputs.hardware import Platform
+from obsplan.inputs.placed import redriven, revalued
+from obsplan.inputs.stop import Stop
 
 # Keys of a platform that its power by the minute follows from.
 POWER_KEYS = ("array", "idle_w", "heater")
@@ -23,10 +25,10 @@ POWER_KEYS = ("array", "idle_w", "heater")
 class KeyChange:
     """Another value of a key.
 
-    kind: "activity", "platform" or "instrument", and name: which of them; or "span", without a
-    name. path: the keys that lead to the value; in a list of tables, as `after`, the second is
-    the activity that a table names. old, new: the values; new is None if the key is to be
-    removed. A list of arrays has a value for each.
+    kind: "activity", "platform", "instrument" or "stop", and name: which of them; or "span",
+    without a name. path: the keys that lead to the value; in a list of tables, as `after`, the
+    second is the activity that a table names. old, new: the values; new is None if the key is to
+    be removed. A list of arrays has a value for each.
     """
 
     kind: str
@@ -36,13 +38,24 @@ class KeyChange:
     new: Any
 
     def __str__(self) -> str:
+        if self.new is None:
+            return f"remove {self.key} (now {_text(self.old)})"
+        return f"set {self.key} to {_text(self.new)} (now {_text(self.old)})"
+
+    @property
+    def as_if(self) -> str:
+        """The change as a condition, after "if"."""
+        if self.new is None:
+            return f"there were no {self.key} (now {_text(self.old)})"
+        return f"{self.key} were {_text(self.new)} (now {_text(self.old)})"
+
+    @property
+    def key(self) -> str:
+        """The key in words, with where it stands."""
         key = ".".join(self.path)
         if len(self.path) == 3:
             key = f'{self.path[2]} after "{self.path[1]}"'
-        where = f'{key} of {self.kind} "{self.name}"' if self.name else f"{self.kind}.{key}"
-        if self.new is None:
-            return f"remove {where} (now {_text(self.old)})"
-        return f"set {where} to {_text(self.new)} (now {_text(self.old)})"
+        return f'{key} of {self.kind} "{self.name}"' if self.name else f"{self.kind}.{key}"
 
 
 def _text(value: Any) -> str:
@@ -76,7 +89,10 @@ def _changed(environment: Environment, change: KeyChange) -> Environment:
     updated = _updated(part, change.path, change.new)
     first = change.path[0]
     fields = {first: getattr(updated, first)}
-    other = replace(environment, scenario=scenario.with_part(change.kind, change.name, **fields))
+    scenario = scenario.with_part(change.kind, change.name, **fields)
+    if isinstance(part, Stop):
+        return replace(environment, scenario=revalued(scenario, part))
+    other = replace(environment, scenario=redriven(scenario) if first == "drive" else scenario)
     if not isinstance(part, Platform):
         return other
     table = environment.platforms[part.name]

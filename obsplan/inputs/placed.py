@@ -99,21 +99,41 @@ def placed(scenario: Scenario) -> Scenario:
         for keep_out in scenario.keep_out
         for name in (_names_at(keep_out.activity, names) if keep_out.activity else [None])
     )
-    rovers = [platform for platform in scenario.platform if platform.drive is not None]
     wheels = tuple(
         Instrument(name=drive_instrument(p.name), platform=p.name, hazard="mechanism")
-        for p in rovers
+        for p in scenario.platform
+        if p.drive is not None
     )
-    drives = tuple(drive for rover in rovers for drive in _drives(scenario, rover))
     return scenario.model_copy(
         update={
             "activity": activities,
             "goal": goals,
             "keep_out": keep_outs,
             "instrument": (*scenario.instrument, *wheels),
-            "drive": drives,
+            "drive": _all_drives(scenario),
         }
     )
+
+
+def redriven(scenario: Scenario) -> Scenario:
+    """The scenario with drives as its rovers make them now, after another value of a key."""
+    return scenario.model_copy(update={"drive": _all_drives(scenario)})
+
+
+def revalued(scenario: Scenario, before: Stop) -> Scenario:
+    """The scenario with runs at a stop worth what its value_factor says now.
+
+    before: the stop as it was. What was worth nothing there stays so.
+    """
+    now = next(stop for stop in scenario.stop if stop.name == before.name)
+    share = now.value_factor / before.value_factor if before.value_factor else 1.0
+    activities = tuple(
+        activity.model_copy(update={"value": activity.value * share})
+        if isinstance(activity, PlacedActivity) and activity.stop == now.name
+        else activity
+        for activity in scenario.activity
+    )
+    return scenario.model_copy(update={"activity": activities})
 
 
 def drive_name(start: str, end: str, part: int = 1, parts: int = 1) -> str:
@@ -196,6 +216,11 @@ def _at_each(
             "orders": orders,
         }
         yield PlacedActivity.model_construct(**(dict(activity) | changes))
+
+
+def _all_drives(scenario: Scenario) -> tuple[DriveActivity, ...]:
+    rovers = (platform for platform in scenario.platform if platform.drive is not None)
+    return tuple(drive for rover in rovers for drive in _drives(scenario, rover))
 
 
 def _drives(scenario: Scenario, rover: Platform) -> Iterator[DriveActivity]:

@@ -44,6 +44,7 @@ from obsplan.operations.plan_changes import (
 from obsplan.operations.remaining_problem import remaining_problem
 from obsplan.operations.route_ahead import Aims, odometer_notes, route_ahead, wanted_starts
 from obsplan.planning.early_end import EarlyEnd
+from obsplan.planning.left_out.why import why_left_out
 from obsplan.planning.plan import Plan, Report
 from obsplan.planning.problem.booking import Booking
 from obsplan.planning.problem.definition import Problem, worth_of_all
@@ -52,6 +53,8 @@ from obsplan.planning.problem.timeline_table import described, slots_table
 from obsplan.planning.reasons.fix_wording import Answer
 from obsplan.planning.reasons.unplaced import explain, unplaced_table
 from obsplan.planning.reasons.what_if import Variant
+from obsplan.planning.replayed import Replay, Replayed
+from obsplan.planning.route.ways import Chosen
 from obsplan.planning.search.strategy import Effort, require_effort
 
 
@@ -121,7 +124,7 @@ def make_replan(
         timeline, verdict, most = timeline_of(environment, fixed, rows, problem, now_utc)
         value, fixed_value = float(timeline["value"].sum()), most - booking.value()
         upper = max(min(bound, worth_of_all(asked.relaxed)) + fixed_value, value)
-        answers = _answers(situation, booking, asked.barred, timeline, asked.first, end.expired)
+        answers = _answers(asked, booking, timeline, value, end.expired)
     missing = still_requested(scenario, booking, answers)
     changes = changes_table(environment, movable, fixed, booking, ids, difference)
     return Replan(
@@ -139,7 +142,7 @@ class _Question(NamedTuple):
     """What is to be planned anew from step `first` on, and from which old starts.
 
     movable: the old slots that are not fixed. barred: as of `remaining_problem`. notes: what is
-    assumed, in sentences.
+    assumed, in sentences. chosen: what the rovers' ways were chosen from.
     """
 
     situation: Situation
@@ -150,6 +153,7 @@ class _Question(NamedTuple):
     barred: list[np.ndarray]
     old: list[list[int]]
     notes: tuple[str, ...]
+    chosen: Chosen | None
 
 
 def _question(
@@ -174,7 +178,7 @@ def _question(
     problem, relaxed, given_up = without_impossible_runs(problem, relaxed, old)
     situation = Situation(environment, fixed, unavoidable, given_up)
     notes = *notes, *_lost(given_up)
-    return _Question(situation, movable, first, problem, relaxed, barred, old, notes)
+    return _Question(situation, movable, first, problem, relaxed, barred, old, notes, ahead.chosen)
 
 
 def _sent_promptly(booking: Booking, situation: Situation, end: EarlyEnd) -> Booking:
@@ -321,19 +325,30 @@ def _open_sending(scenario: Scenario, first: int) -> pd.DataFrame:
 
 
 def _answers(
-    situation: Situation,
-    booking: Booking,
-    barred: list[np.ndarray],
-    timeline: pd.DataFrame,
-    first: int,
-    expired: Event,
+    asked: _Question, booking: Booking, timeline: pd.DataFrame, value: float, expired: Event
 ) -> dict[str, Answer]:
     """Why one more run does not fit, judged with the fixed slots."""
+    situation, of_stops = asked.situation, {}
 
     def replay(variant: Variant) -> Verdict:
         return replace(situation, environment=variant.environment).replay(variant.booking)
 
-    return explain(situation.environment, booking, timeline, replay, barred, first, expired)
+    def replay_in(environment: Environment) -> Replay:
+        return replace(situation, environment=environment).replay
+
+    if asked.chosen is not None:
+        plan = Replayed(booking, situation.replay(booking))
+        of_stops = why_left_out(asked.chosen, plan, value, replay_in, expired)
+    return explain(
+        situation.environment,
+        booking,
+        timeline,
+        replay,
+        asked.barred,
+        asked.first,
+        expired,
+        of_stops,
+    )
 
 
 def still_requested(

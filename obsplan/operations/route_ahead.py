@@ -6,6 +6,7 @@ or turn round. Telemetry may say where it stands instead.
 
 from collections.abc import Callable, Sequence
 from dataclasses import replace
+from functools import partial
 from threading import Event
 from typing import NamedTuple
 
@@ -23,18 +24,20 @@ from obsplan.operations.remaining_problem import remaining_problem
 from obsplan.planning.problem.booking import Booking
 from obsplan.planning.problem.definition import Problem
 from obsplan.planning.route.laid_out import Itinerary
-from obsplan.planning.route.route_search import Begin, best_found
+from obsplan.planning.route.route_search import best_found
+from obsplan.planning.route.ways import Begin, Chosen
 
 
 class Ahead(NamedTuple):
     """The environment along the routes from now on, the same with all of it free, and a plan.
 
-    Without stops, or if none was found, there is no plan.
+    Without stops nothing was chosen, and there is no plan; nor if none was found.
     """
 
     environment: Environment
     free: Environment
     plan: Booking | None = None
+    chosen: Chosen | None = None
 
 
 class Aims(NamedTuple):
@@ -87,11 +90,11 @@ def route_ahead(
     open_ = tuple(drive for drive in reachable if drive.instrument not in stuck)
     base = replace(environment, scenario=scenario.model_copy(update={"drive": open_}))
 
-    def on_way(routes: tuple[Route, ...], free: bool = False) -> Environment:
-        return replace(environment, scenario=on_route(scenario, routes, free, past))
-
-    def along(routes: tuple[Route, ...]) -> tuple[Environment, Problem]:
-        on_it = on_way(routes)
+    def along(known: Environment, routes: tuple[Route, ...]) -> tuple[Environment, Problem]:
+        named = {drive.name for drive in known.scenario.drive}
+        closed = (drive for drive in scenario.drive if drive.name not in named)
+        whole = known.scenario.model_copy(update={"drive": (*known.scenario.drive, *closed)})
+        on_it = replace(known, scenario=on_route(whole, routes, past=past))
         return on_it, remaining_problem(on_it, fixed, first, levels)[0]
 
     here = {name: _staying(name, where) for name, where in stands.items()}
@@ -101,10 +104,12 @@ def route_ahead(
         _old_itinerary(base.scenario, movable, stands),
     )
     aims.report("trying routes from where the rover stands ...")
-    found = best_found(base, along, begin, aims.effort, aims.stop, aims.report, aims.keep)
+    on_base = partial(along, base)
+    found = best_found(base, on_base, begin, aims.effort, aims.stop, aims.report, aims.keep)
     routes = found.itinerary.routes if found else tuple(here.values())
-    plan = found.plan if found else None
-    return Ahead(on_way(routes), on_way(routes, free=True), plan)
+    free = replace(environment, scenario=on_route(scenario, routes, True, past))
+    chosen = Chosen(base, along, begin, routes)
+    return Ahead(on_base(routes)[0], free, found.plan if found else None, chosen)
 
 
 def _made(known: dict[str, DriveActivity], fixed: pd.DataFrame) -> list[DriveActivity]:

@@ -29,6 +29,7 @@ from obsplan.planning.counted_runs import (
 )
 from obsplan.planning.early_end import EarlyEnd
 from obsplan.planning.last_runs import with_last_runs
+from obsplan.planning.left_out.why import why_left_out
 from obsplan.planning.minute_repair import lighter_plan, valid_plan
 from obsplan.planning.problem.booking import Booking
 from obsplan.planning.problem.definition import worth_of_all
@@ -139,6 +140,7 @@ class PlanSearch:
         # Where rovers choose their way, the bound leaves out where they are.
         self.free = way.free if way else environment
         self.first = way.first if way else None
+        self.chosen = way.chosen if way else None
         self.report = report
         self.end = end or EarlyEnd()
         self.problem = self.first.problem if self.first else build_problem(environment)
@@ -241,7 +243,11 @@ class PlanSearch:
         # What is known by now depends on the clock, so it counts only if the search was stopped.
         if interrupted:
             bounds += self.bounds
-        answers = explain(self.environment, booking, timeline, expired=self.end.expired)
+        value, expired = value_of(best.booking, timeline), self.end.expired
+        plan, of_stops = Replayed(booking, verdict), {}
+        if self.chosen is not None:
+            of_stops = why_left_out(self.chosen, plan, value, replay_of, expired)
+        answers = explain(self.environment, booking, timeline, expired=expired, of_stops=of_stops)
         if untold := [name for name, a in answers.items() if isinstance(a.reason, NotAnalysed)]:
             self.report(f"what would allow more runs is left out for {', '.join(untold)}")
         return Plan(
@@ -249,7 +255,7 @@ class PlanSearch:
             timeline,
             unplaced_table(booking, answers),
             verdict,
-            value_of(best.booking, timeline),
+            value,
             above(min(bounds), booking),
             interrupted,
             answers=answers,

@@ -2,6 +2,7 @@
 
 from collections.abc import Callable, Container
 from dataclasses import replace
+from functools import partial
 from threading import Event
 from typing import NamedTuple
 
@@ -14,9 +15,11 @@ from obsplan.planning.problem.booking import Booking
 from obsplan.planning.problem.definition import Problem
 from obsplan.planning.problem.from_scenario import build_problem
 from obsplan.planning.problem.tolerances import TOLERANCE
-from obsplan.planning.replayed import replay_of
+from obsplan.planning.replayed import Replay, replay_of
 from obsplan.planning.route.laid_out import Itinerary, itinerary_of
-from obsplan.planning.route.route_search import Found, best_found, from_lander, plan_along
+from obsplan.planning.route.route_search import best_found
+from obsplan.planning.route.trials import Found, plan_along
+from obsplan.planning.route.ways import Chosen, from_lander
 
 # How often a plan along a route is mended at most.
 MOST_MENDS = 12
@@ -30,12 +33,13 @@ class Routed(NamedTuple):
     """The environment along the routes, the same with all of it free, and a plan to begin with.
 
     The plan's problem has enough in reserve for the replay, as far as that was found. Without stops
-    both are what there was, and there is no such plan.
+    both are what there was, and there is no such plan, and nothing was chosen.
     """
 
     environment: Environment
     free: Environment
     first: Booking | None = None
+    chosen: Chosen | None = None
 
 
 def routed(
@@ -49,18 +53,22 @@ def routed(
     if not scenario.drive:
         return Routed(environment, environment)
 
-    def along(routes: tuple[Route, ...]) -> tuple[Environment, Problem]:
-        on_it = replace(environment, scenario=on_route(scenario, routes))
-        return on_it, build_problem(on_it)
-
+    begin = from_lander(scenario)
     report("trying routes ...")
-    found = best_found(environment, along, from_lander(scenario), effort, stop, report)
+    found = best_found(environment, partial(_along, environment), begin, effort, stop, report)
     if found is None or found.plan.lacks_required_runs():
         raise Infeasible("no route was found on which all required runs and drives have a place")
     free = on_route(scenario, found.itinerary.routes, free=True)
     plan = _with_charge_to_spare(found, stop)
     first = mended(found.environment, found.itinerary, plan, stop)
-    return Routed(found.environment, replace(environment, scenario=free), first)
+    chosen = Chosen(environment, _along, begin, found.itinerary.routes)
+    return Routed(found.environment, replace(environment, scenario=free), first, chosen)
+
+
+def _along(environment: Environment, routes: tuple[Route, ...]) -> tuple[Environment, Problem]:
+    """The environment along routes, and its problem."""
+    on_it = replace(environment, scenario=on_route(environment.scenario, routes))
+    return on_it, build_problem(on_it)
 
 
 def _with_charge_to_spare(found: Found, stop: Event) -> Booking:
@@ -76,10 +84,16 @@ def _with_charge_to_spare(found: Found, stop: Event) -> Booking:
     return found.plan
 
 
-def mended(environment: Environment, itinerary: Itinerary, plan: Booking, stop: Event) -> Booking:
+def mended(
+    environment: Environment,
+    itinerary: Itinerary,
+    plan: Booking,
+    stop: Event,
+    replay: Replay | None = None,
+) -> Booking:
     """The plan laid out again with more in reserve, later decisions and so on, as long as the
-    replay asks for that."""
-    replay, spared = replay_of(environment), 0
+    replay asks for that: without another the replay of a timeline with no more in it."""
+    replay, spared = replay or replay_of(environment), 0
     for _ in range(MOST_MENDS):
         verdict = replay(plan)
         if verdict.is_valid or not is_short(verdict) or stop.is_set():

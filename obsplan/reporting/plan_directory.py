@@ -20,7 +20,7 @@ from obsplan.analysis.data_latency import latency_table
 from obsplan.analysis.decision_table import decision_table, has_decisions
 from obsplan.analysis.goal_table import goal_table
 from obsplan.analysis.quiet_hours import has_quiet, quiet_hours
-from obsplan.analysis.traverse import has_stops, traverse_table
+from obsplan.analysis.traverse import drives_and_stops_left_out, has_stops
 from obsplan.checking.check import resources_table
 from obsplan.common import whole_directory
 from obsplan.common.csv_file import write_csv
@@ -86,8 +86,8 @@ def _decisions(results: Results) -> pd.DataFrame | None:
 
 
 def _traverse(results: Results) -> pd.DataFrame | None:
-    scenario = results.plan.environment.scenario
-    return traverse_table(scenario, results.plan.timeline) if has_stops(scenario) else None
+    plan = results.plan
+    return drives_and_stops_left_out(plan) if has_stops(plan.environment.scenario) else None
 
 
 def _reported(results: Results) -> str | None:
@@ -207,7 +207,8 @@ FILES = {
         "with decisions in after",
     ),
     "traverse.csv": OutputFile(
-        "every drive of a rover: from where to where, when, how far and steep, energy, data",
+        "every drive of a rover: from where to where, when, how far and steep, energy, data; "
+        "then the stops left out and why",
         _traverse,
         WITH_STOPS,
     ),

@@ -44,7 +44,8 @@ def test_a_stop_left_out_has_its_reason(driven):
     assert {each.stop for each in missed} == {"R1", "R2", "R3"} - reached != set()
     reasons = dict(zip(driven.unplaced["activity"], driven.unplaced["reason"]))
     for each in missed:
-        assert each.reason == reasons[f"laser at {each.stop}"] != NOTHING_THERE
+        assert f"its stop is left out: {each.reason}" == reasons[f"laser at {each.stop}"]
+        assert each.reason != NOTHING_THERE
 
 
 def test_the_map_shows_stops_numbered_by_visits_and_those_left_out(driven, drawn):

@@ -27,6 +27,12 @@ def stop_findings(environment: Environment) -> Iterator[Finding]:
         yield from _parking(rover, reached)
 
 
+def why_unreached(environment: Environment, rover: str, stop: str) -> str:
+    """Why no chain of drives, each of which can start, leads to a stop; "" if one does."""
+    drives = [d for d in environment.scenario.drive if d.instrument == drive_instrument(rover)]
+    return "" if stop in _reached(environment, drives) else _why(environment, drives, stop)
+
+
 def _reached(environment: Environment, drives: list[DriveActivity]) -> set[str]:
     """The places that can be reached from the lander if each drive starts when it can."""
     can_start: dict[tuple[str, str], bool] = {}

@@ -11,6 +11,7 @@ from obsplan.common.instants import stamp
 from obsplan.common.text import number_text
 from obsplan.inputs.conditions import Condition, range_text
 from obsplan.planning.reasons.reason_wording import Reason
+from obsplan.planning.reasons.stop_wording import NoChangeFound, VisitedIf
 
 
 def _start(utc: pd.Timestamp) -> str:
@@ -315,6 +316,8 @@ Fix = (
     | ShorterKeepOut
     | LongerHours
     | LargerTeam
+    | VisitedIf
+    | NoChangeFound
     | NoSingleFix
 )
 

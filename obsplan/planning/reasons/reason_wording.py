@@ -6,6 +6,7 @@ A reason also has a short form for figures, beside a run on `platform`.
 from dataclasses import dataclass
 
 from obsplan.planning.reasons.blocking import Constraint
+from obsplan.planning.reasons.stop_wording import StopLeftOut
 
 
 @dataclass(frozen=True)
@@ -180,4 +181,5 @@ Reason = (
     | Closed
     | NoRoom
     | OutsideBins
+    | StopLeftOut
 )

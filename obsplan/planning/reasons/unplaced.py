@@ -5,9 +5,11 @@ that one thing is different, battery and store are simulated through the whole s
 replay by the minute accepts the result.
 """
 
+from collections.abc import Mapping
 from dataclasses import replace
 from math import ceil
 from threading import Event
+from types import MappingProxyType
 
 import numpy as np
 import pandas as pd
@@ -15,6 +17,7 @@ import pandas as pd
 from obsplan.common.interruption import interruptible
 from obsplan.environment.model import Environment
 from obsplan.inputs.conditions import requested
+from obsplan.inputs.placed import PlacedActivity
 from obsplan.planning.problem.booking import Booking
 from obsplan.planning.problem.definition import Need, serves_goals_alone
 from obsplan.planning.problem.start_windows import (
@@ -90,20 +93,26 @@ def explain(
     barred: list[np.ndarray] | None = None,
     first: int = 0,
     expired: Event | None = None,
+    of_stops: Mapping[str, Answer] = MappingProxyType({}),
 ) -> dict[str, Answer]:
     """Why one more run does not fit, for each activity with fewer runs than requested, by name.
 
     `booking` is the plan with its flow up to date, `timeline` the same plan as a table,
     whose ids name the slots. `replay` is needed if the timeline has more than the booking;
     `barred` has the steps at which a run of each activity may not start regardless of its
-    conditions; nothing before step `first` can be changed any more. After Ctrl-C, and once
-    `expired` is set, the remaining activities are not analysed.
+    conditions; nothing before step `first` can be changed any more. What is at stops that rovers
+    leave out has the answer of its stop in `of_stops`. After Ctrl-C, and once `expired` is set, the
+    remaining activities are not analysed.
     """
     slots = {(slot.activity, slot.start_utc): slot.slot for slot in timeline.itertuples()}
     answers: dict[str, Answer] = {}
     interrupted = ""
     for i, task in enumerate(booking.problem.tasks):
         if booking.wanted(i) <= 0:
+            continue
+        activity = environment.scenario.activity[i]
+        if isinstance(activity, PlacedActivity) and activity.stop in of_stops:
+            answers[task.name] = of_stops[activity.stop]
             continue
         if expired is not None and expired.is_set():
             interrupted = interrupted or "patience ran out"

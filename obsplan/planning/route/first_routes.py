@@ -22,16 +22,24 @@ from obsplan.inputs.placed import (
 from obsplan.inputs.scenario import Scenario
 from obsplan.inputs.stop import drive_instrument
 from obsplan.planning.problem.decisions import ready_steps
+from obsplan.planning.problem.definition import Problem, first_worths, with_minimum_first
 from obsplan.planning.problem.start_windows import start_mask
 from obsplan.planning.route.orienteering import best_routes
 from obsplan.planning.route.places import one_after_the_other, places
 
-# Routes of one length that go on: as many as take moments, since trials go on from the first ones.
-MOST_LABELS = 20_000
 # What a stop with required runs is worth more than all that need not be.
 REQUIRED = 1e6
 # Routes of one length that are looked at: with so many some twelve stops are exact.
 MOST_LABELS = 50_000
+
+
+def worths(problem: Problem) -> dict[str, float]:
+    """The most that all runs of each activity that are still wanted can be worth, those of required
+    minimums of goals more than all others."""
+    return {
+        task.name: task.count * float(worth)
+        for task, worth in zip(problem.tasks, first_worths(with_minimum_first(problem)))
+    }
 
 
 def first_routes(
@@ -41,6 +49,7 @@ def first_routes(
     first: int,
     worth: dict[str, float],
     how_many: int,
+    most_labels: int = MOST_LABELS,
 ) -> list[Route]:
     """The most promising routes of a rover that go on from a beginning at step `first`, best first.
 
@@ -71,7 +80,7 @@ def first_routes(
     )
     routes = (
         (names[route.start], *(names[k] for k in route.stops), names[route.end])
-        for route in best_routes(where, how_many, MOST_LABELS).routes
+        for route in best_routes(where, how_many, most_labels).routes
     )
     return [
         beginning._replace(places=(*beginning.places[:-1], *_without_repeats(route)))

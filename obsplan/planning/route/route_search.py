@@ -6,91 +6,31 @@ with stays of different lengths; then a visit is dropped, inserted or moved, par
 round, or a departure brought forward or put off, as long as that makes the plan better.
 """
 
-from collections.abc import Callable, Iterator
-from itertools import pairwise
+from collections.abc import Callable
+from itertools import islice
 from threading import Event
-from typing import NamedTuple
 
 from obsplan.environment.model import Environment
-from obsplan.inputs.legs import places_of
-from obsplan.inputs.placed import DriveActivity, PlacedActivity, Route
-from obsplan.inputs.scenario import Scenario
-from obsplan.inputs.stop import LANDER
-from obsplan.planning.problem.booking import Booking
-from obsplan.planning.problem.definition import Problem, first_worths, with_minimum_first
-from obsplan.planning.route.first_routes import ending_places, first_routes
-from obsplan.planning.route.laid_out import Itinerary, laid_out, visits
+from obsplan.planning.route.first_routes import first_routes, worths
+from obsplan.planning.route.laid_out import Itinerary
+from obsplan.planning.route.trials import Along, Found, Trials, longer_stays
+from obsplan.planning.route.ways import (
+    Begin,
+    beside_others,
+    left_out,
+    neighbours,
+    over_all_orders,
+    places_on,
+)
 from obsplan.planning.search.compiled import compiling
-from obsplan.planning.search.greedy import greedy_plan
-from obsplan.planning.search.ruin_and_recreate import ruin_and_recreate
 from obsplan.planning.search.strategy import wait_until_compiled
-from obsplan.planning.solver.transmit_windows import with_planned_sending
 
-# Routes to begin with, tries for each run in each trial, and trials in vain that end the search, by
-# effort.
-FIRST_ROUTES, ROUNDS = 6, 20
+# Routes to begin with, and trials in vain that end the search, by effort.
+FIRST_ROUTES = 6
 IN_VAIN = {"low": 4, "normal": 10, "high": 100}
-# As many if something that is required is missing still.
-IN_VAIN_INCOMPLETE = 40
-# By how many steps a departure is moved.
-SHIFTS = (1, 2, 4, 8, 16, 32)
-# Shares of the time left over at the end by which stays are made longer, in the first trials.
-STRETCHES = (0.4, 0.8)
-SMALLEST_GAIN = 1e-6
-
-
-class Found(NamedTuple):
-    """A plan along routes. scenario: on these routes, which the plan's problem is made of."""
-
-    itinerary: Itinerary
-    environment: Environment
-    plan: Booking
-
-    @property
-    def merit(self) -> tuple[int, float, float]:
-        """What orders plans: how little that is required is missing, then their value, then how
-        little is driven."""
-        activities = self.environment.scenario.activity
-        driven = sum(a.duration_min for a in activities if isinstance(a, DriveActivity))
-        return -self.plan.required_missing(), self.plan.objective(), -float(driven)
-
-    def is_worth(self, other: "Found", share: float) -> bool:
-        """Whether it lacks nothing more that is required and is worth this share of another."""
-        lacks_no_more = self.merit[0] >= other.merit[0]
-        return lacks_no_more and self.plan.objective() >= share * other.plan.objective()
-
-    @property
-    def spare_charge(self) -> float:
-        """The least charge above the reserve on any rover, as a share of its battery."""
-        scenario, flow = self.environment.scenario, self.plan.flow
-        spare = [
-            (flow.stored_wh[n].min() - node.reserve_wh) / node.capacity_wh
-            for n, node in enumerate(self.plan.problem.nodes)
-            if scenario.platform_named(node.name).drive is not None
-        ]
-        return float(min(spare))
-
-
-# The environment along routes, and its problem.
-Along = Callable[[tuple[Route, ...]], tuple[Environment, Problem]]
-
-
-class Begin(NamedTuple):
-    """Where rovers begin, and when.
-
-    first: step from which on they may drive. routes: per rover its beginnings, each a route of
-    what lies ahead of it in any case. old: an itinerary to try first.
-    """
-
-    first: int
-    routes: dict[str, tuple[Route, ...]]
-    old: Itinerary | None = None
-
-
-def from_lander(scenario: Scenario) -> Begin:
-    """All rovers stand at the lander when the span begins."""
-    rovers = [p.name for p in scenario.platform if p.drive is not None]
-    return Begin(0, {name: (Route(name, (LANDER,)),) for name in rovers})
+# Ways of either kind through each stop that is left out, and how often all of those are tried.
+THROUGH = {"low": 1, "normal": 2, "high": 4}
+MOST_ROUNDS = {"low": 1, "normal": 4, "high": 20}
 
 
 def best_found(
@@ -112,7 +52,7 @@ def best_found(
     wait_until_compiled(compiling(), stop, report)
     scenario = environment.scenario
     rovers = [p for p in scenario.platform if p.drive is not None]
-    trials = _Trials(scenario, along, IN_VAIN[effort], stop)
+    trials = Trials(scenario, along, IN_VAIN[effort], stop)
     old = trials.best if begin.old is not None and trials.take(begin.old) else None
     worth = worths(along(tuple(begin.routes[rover.name][0] for rover in rovers))[1])
     routes = [
@@ -125,244 +65,58 @@ def best_found(
     ]
     for number in range(max(map(len, routes))):
         chosen = tuple(own[min(number, len(own) - 1)] for own in routes if own)
-        trials.take(Itinerary(chosen, tuple((0,) * (len(r.places) - 1) for r in chosen)))
-    if trials.best is not None:
-        for itinerary in _longer_stays(trials, trials.best.itinerary):
-            trials.take(itinerary)
-    while trials.is_going_on and trials.best is not None:
-        before = trials.best
-        for itinerary in _neighbours(scenario, worth, before.itinerary):
-            if trials.take(itinerary) or not trials.is_going_on:
-                break
-        if trials.best is before:
-            break
+        if trials.best is None or trials.is_going_on:
+            trials.take(Itinerary(chosen, tuple((0,) * (len(r.places) - 1) for r in chosen)))
     if trials.best is None:
         return None
+    _take_longer_stays(trials)
+    for _ in range(MOST_ROUNDS[effort]):
+        _improve(trials, worth)
+        before = trials.best
+        _try_stops_left_out(trials, environment, begin, worth, THROUGH[effort])
+        if trials.best is before or stop.is_set():
+            break
     if old is not None and old.is_worth(trials.best, 1 - keep):
         return old
-    for itinerary in _longer_stays(trials, trials.best.itinerary):
-        trials.take(itinerary)
+    _take_longer_stays(trials)
     report(f"routes tried: {trials.made}")
     return trials.surest()
 
 
-class _Trials:
-    """Plans along itineraries, each tried once, and the best of them."""
-
-    def __init__(self, scenario: Scenario, along: Along, most: int, stop: Event):
-        self.scenario, self.along, self.most, self.stop = scenario, along, most, stop
-        self.best: Found | None = None
-        self.found: list[Found] = []
-        self.made = self.in_vain = 0
-        placed = (a for a in scenario.activity if isinstance(a, PlacedActivity))
-        required_goals = any(goal.required == "minimum" for goal in scenario.goal)
-        self.requires_some = required_goals or any(a.must > 0 for a in placed)
-        self._problems: dict[tuple[Route, ...], tuple[Environment, Problem]] = {}
-        self._tried: set[Itinerary] = set()
-
-    @property
-    def is_going_on(self) -> bool:
-        """Whether more may be tried."""
-        incomplete = self.best is not None and self.best.plan.lacks_required_runs()
-        most = max(self.most, IN_VAIN_INCOMPLETE) if incomplete else self.most
-        return self.in_vain < most and not self.stop.is_set()
-
-    def problem_of(self, routes: tuple[Route, ...]) -> tuple[Environment, Problem]:
-        """The environment along these routes, and its problem."""
-        if routes not in self._problems:
-            self._problems[routes] = self.along(routes)
-        return self._problems[routes]
-
-    def take(self, itinerary: Itinerary) -> bool:
-        """Try an itinerary; whether its plan is the best so far.
-
-        If a drive does not fit, the rovers stay where they are by then, or visits before the end
-        are left out if they may not stay there. If something is required, they are first tried
-        with no more done at the stops than that.
-        """
-        if itinerary in self._tried or (self.best is not None and not self.is_going_on):
-            return False
-        self._tried.add(itinerary)
-        self.made, self.in_vain = self.made + 1, self.in_vain + 1
-        along, problem = self.problem_of(itinerary.routes)
-        laid = laid_out(along.scenario, problem, itinerary)
-        shorter = _as_far_as(itinerary, laid.reached)
-        in_brief = self.requires_some and not itinerary.brief
-        if shorter != itinerary:
-            if in_brief and self.take(itinerary._replace(brief=True)):
-                return True
-            if not self._may_end(shorter.routes):
-                shorter = _with_their_ends(itinerary, laid.reached)
-            return self.take(shorter)
-        plan = filled(laid.booking, self.best.plan if self.best else None, self.stop)
-        found = Found(itinerary, along, plan)
-        self.found.append(found)
-        is_best = self.best is None or found.merit > _more(self.best.merit)
-        if is_best:
-            self.best, self.in_vain = found, 0
-        if in_brief and plan.lacks_required_runs():
-            return self.take(itinerary._replace(brief=True)) or is_best
-        return is_best
-
-    def surest(self) -> Found:
-        """Of all that are worth as much as the best, that with the most charge to spare on the
-        rovers: a drive that takes longer, or arrays that yield less, then cost less."""
-        assert self.best is not None
-        missing, least = self.best.merit[0], self.best.merit[1] - SMALLEST_GAIN
-        alike = [f for f in self.found if f.merit[0] == missing and f.merit[1] >= least]
-        return max(alike, key=lambda found: (found.spare_charge, found.merit))
-
-    def _may_end(self, routes: tuple[Route, ...]) -> bool:
-        """Whether every route ends where its rover may stand at the end."""
-        scenario = self.scenario
-        ends = (ending_places(scenario, scenario.platform_named(r.platform)) for r in routes)
-        return all(e is None or r.places[-1] in e for e, r in zip(ends, routes))
+def _take_longer_stays(trials: Trials) -> None:
+    assert trials.best is not None
+    for itinerary in longer_stays(trials, trials.best.itinerary):
+        trials.take(itinerary)
 
 
-def plan_along(
-    environment: Environment, problem: Problem, itinerary: Itinerary, other: Booking, stop: Event
-) -> Booking | None:
-    """A plan of another problem of the same tasks along an itinerary, with the runs of another plan
-    as far as they fit; None if some drive does not, or if it lacks any run that is required."""
-    whole = tuple(len(route.places) for route in itinerary.routes)
-    for brief in dict.fromkeys((itinerary.brief, True)):
-        laid = laid_out(environment.scenario, problem, itinerary._replace(brief=brief))
-        if laid.reached == whole:
-            plan = filled(laid.booking, other, stop)
-            return None if plan.lacks_required_runs() else plan
-    return None
+def _improve(trials: Trials, worth: dict[str, float]) -> None:
+    """Go on to better neighbours, until there are none or too many trials were in vain."""
+    before = None
+    while trials.best is not before and trials.is_going_on:
+        before = trials.best
+        assert before is not None
+        for itinerary in neighbours(trials.scenario, worth, before.itinerary):
+            if trials.take(itinerary) or not trials.is_going_on:
+                break
 
 
-def filled(laid: Booking, other: Booking | None, stop: Event) -> Booking:
-    """A plan around drives and runs at stops, with those of another as far as they fit."""
-    start = laid if other is None else with_runs_of(laid, other)
-    plan = greedy_plan(laid.problem, with_planned_sending(greedy_plan(laid.problem, start)))
-    return [plan, *ruin_and_recreate(plan, stop, seed=0, rounds=ROUNDS)][-1]
+def _try_stops_left_out(
+    trials: Trials, environment: Environment, begin: Begin, worth: dict[str, float], many: int
+) -> None:
+    """Try ways through each stop that is left out: beside all others, and in place of some.
 
-
-def with_runs_of(booking: Booking, other: Booking) -> Booking:
-    """A plan with the runs of another that are neither barred nor of a task that has any; the plan
-    itself if charge or storage then falls short."""
-    fuller = booking.copy()
-    names = {task.name: i for i, task in enumerate(booking.problem.tasks) if not booking.runs[i]}
-    for task, starts in zip(other.problem.tasks, other.runs):
-        for start in sorted(starts) if task.name in names else ():
-            i = names[task.name]
-            if fuller.clear_starts(i)[start] and fuller.needs_met(i)[start]:
-                fuller.add(i, start)
-    fuller.flow = fuller.simulate()
-    return booking if fuller.flow.short or not fuller.keeps_rules() else fuller
-
-
-def _as_far_as(itinerary: Itinerary, reached: tuple[int, ...]) -> Itinerary:
-    """The itinerary up to so many places of each route."""
-    ends = list(zip(itinerary.routes, itinerary.leave, reached))
-    return itinerary._replace(
-        routes=tuple(route._replace(places=route.places[:many]) for route, _, many in ends),
-        leave=tuple(leave[: many - 1] for _, leave, many in ends),
-    )
-
-
-def _with_their_ends(itinerary: Itinerary, reached: tuple[int, ...]) -> Itinerary:
-    """The itinerary with fewer places before the end of each route that is not reached."""
-    routes, leaves = [], []
-    for route, leave, many in zip(itinerary.routes, itinerary.leave, reached):
-        *before, end = route.places
-        if many < len(route.places):
-            before = before[: max(1, min(many, len(before) - 1))]
-        places = tuple(before) if before[-1:] == [end] else (*before, end)
-        routes.append(route._replace(places=places))
-        leaves.append(leave[: len(places) - 1])
-    return itinerary._replace(routes=tuple(routes), leave=tuple(leaves))
-
-
-def _more(merit: tuple[int, float, float]) -> tuple[int, float, float]:
-    return merit[0], merit[1] + SMALLEST_GAIN, merit[2]
-
-
-def worths(problem: Problem) -> dict[str, float]:
-    """The most that all runs of each activity that are still wanted can be worth, those of required
-    minimums of goals more than all others."""
-    return {
-        task.name: task.count * float(worth)
-        for task, worth in zip(problem.tasks, first_worths(with_minimum_first(problem)))
-    }
-
-
-def _longer_stays(trials: "_Trials", itinerary: Itinerary) -> Iterator[Itinerary]:
-    """The same routes with departures put off, so that the time left over is spread over stays."""
-    along, problem = trials.problem_of(itinerary.routes)
-    booking = laid_out(along.scenario, problem, itinerary).booking
-    over = max((max(runs) for runs in booking.runs if runs), default=0)
-    for share in STRETCHES:
-        leave = []
-        for route in itinerary.routes:
-            drives = [v.drives[0] for v in visits(along.scenario, problem, route) if v.drives]
-            rest = share * max(0, problem.steps - over) / max(1, len(drives))
-            begins = enumerate((booking.runs[task][0] for task in drives), start=1)
-            leave.append(tuple(int(begin + k * rest) for k, begin in begins))
-        yield itinerary._replace(leave=tuple(leave))
-
-
-def _neighbours(
-    scenario: Scenario, worth: dict[str, float], itinerary: Itinerary
-) -> Iterator[Itinerary]:
-    """Itineraries that differ in the visits of one rover, or in one departure, by turns."""
-    kinds = [_other_visits(scenario, worth, itinerary), _other_departures(itinerary)]
-    while kinds:
-        for kind in tuple(kinds):
-            found = next(kind, None)
-            if found is None:
-                kinds.remove(kind)
-            else:
-                yield found
-
-
-def _other_departures(itinerary: Itinerary) -> Iterator[Itinerary]:
-    """Itineraries with a departure put off or brought forward, and those after it with it."""
-    for r, own in enumerate(itinerary.leave):
-        for k in range(len(own)):
-            for shift in (s for step in SHIFTS for s in (step, -step)):
-                moved = tuple(max(0, x + shift * (j >= k)) for j, x in enumerate(own))
-                yield itinerary._replace(leave=_with(itinerary.leave, r, moved))
-
-
-def _other_visits(
-    scenario: Scenario, worth: dict[str, float], itinerary: Itinerary
-) -> Iterator[Itinerary]:
-    """Itineraries with other visits of one rover, which leaves when it did before or sooner."""
-    routes, leave = itinerary.routes, itinerary.leave
-    for r, (route, own) in enumerate(zip(routes, leave)):
-        for other in _other_orders(scenario, worth, route):
-            drives = len(other.places) - 1
-            for departures in ((*own, 0, 0)[:drives], (0,) * drives):
-                yield itinerary._replace(
-                    routes=_with(routes, r, other), leave=_with(leave, r, departures)
-                )
-
-
-def _with(parts: tuple, index: int, part: object) -> tuple:
-    return (*parts[:index], part, *parts[index + 1 :])
-
-
-def _other_orders(scenario: Scenario, worth: dict[str, float], route: Route) -> Iterator[Route]:
-    """The route with a visit inserted or dropped, or with some of them turned round."""
-    rover = scenario.platform_named(route.platform)
-    ends, begun = ending_places(scenario, rover), 2 if route.begun else 1
-    start, visited = route.places[:begun], list(route.places[begun:])
-    of_use = {a.stop for a in scenario.activity if isinstance(a, PlacedActivity) and worth[a.name]}
-    left_out = [n for n in places_of(scenario, rover.name) if n in of_use - {*route.places}]
-    orders = [
-        *([*visited[:k], name, *visited[k:]] for name in left_out for k in range(len(visited) + 1)),
-        *(
-            [*visited[:i], *reversed(visited[i : j + 1]), *visited[j + 1 :]]
-            for i in range(len(visited))
-            for j in range(i + 1, len(visited))
-        ),
-        *([*visited[:k], *visited[k + 1 :]] for k in range(len(visited))),
-    ]
-    legs = {(drive.leg.start, drive.leg.end) for drive in scenario.drive}
-    for order in orders:
-        places = (*start, *order)
-        if all(leg in legs for leg in pairwise(places)) and (ends is None or places[-1] in ends):
-            yield route._replace(places=places)
+    The most promising routes are much alike, so none of them may lead to a stop that is worth it.
+    """
+    assert trials.best is not None
+    scenario = trials.scenario
+    for stop in left_out(trials.best.itinerary, scenario, worth):
+        way = trials.best.itinerary
+        if stop.name in places_on(way):
+            continue
+        beside = islice(beside_others(scenario, way, stop), many)
+        for itinerary in (
+            *beside,
+            *over_all_orders(environment, begin, way, stop, worth, many),
+        ):
+            trials.take(itinerary)
+    trials.in_vain = 0

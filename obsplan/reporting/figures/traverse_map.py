@@ -20,6 +20,7 @@ from obsplan.reporting.figures.traverse_ground import draw_ground, ground_legend
 
 LEFT_IN, LIST_IN = 0.8, 3.5
 LIST_FOOT_IN = 2.1  # below are the scale and the north
+LINE_IN = 0.125  # height of a line of the list
 LEFT_OUT_TONE = "#6d7483"
 MARK_PT = 13
 INDENT = 5 * " "
@@ -240,7 +241,8 @@ def _list_of_stops(figure: Figure, plan: Plan, names: list[str]) -> None:
     high_in = figure.get_figheight()
     y_in = high_in - 0.9
     for words, weight, tone in lines:
-        if y_in < LIST_FOOT_IN:
+        high = LINE_IN * (words.count("\n") + 1)
+        if y_in - high < LIST_FOOT_IN:
             figure.text(x_in / WIDTH_IN, y_in / high_in, "… see traverse.csv", size=SMALL_PT)
             break
         figure.text(
@@ -253,7 +255,7 @@ def _list_of_stops(figure: Figure, plan: Plan, names: list[str]) -> None:
             va="top",
             linespacing=1.2,
         )
-        y_in -= 0.125 * (words.count("\n") + 1) + 0.03
+        y_in -= high + 0.03
 
 
 def _visit_lines(visit: Visit) -> list[tuple[str, str, str]]:
@@ -274,6 +276,11 @@ def _left_out_lines(each: LeftOut) -> list[tuple[str, str, str]]:
     return [
         (f"×  {layout.shortened(each.stop, 24)}", "bold", LEFT_OUT_TONE),
         (_indented(each.reason), "normal", INK),
+        *(
+            [(_indented(f"would be visited if {each.visited_if}"), "normal", INK)]
+            if each.visited_if
+            else []
+        ),
     ]
 
 

@@ -88,8 +88,9 @@ def _left_out(plan: Plan, platform: str) -> list[Html]:
     missed = left_out(plan, platform)
     if not missed:
         return []
-    rows = [(each.stop, plain(each.reason)) for each in missed]
-    return [table(f"Stops that {platform} leaves out", ["stop", "reason"], rows, stacked=True)]
+    rows = [(each.stop, plain(each.reason), plain(each.visited_if)) for each in missed]
+    heads = ["stop", "reason", "would be visited if"]
+    return [table(f"Stops that {platform} leaves out", heads, rows, stacked=True)]
 
 
 def _drives(drives) -> Html:

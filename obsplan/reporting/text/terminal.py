@@ -21,6 +21,7 @@ from obsplan.planning.search.strategy import Standing
 from obsplan.reporting.text.alternative_lines import alternative_lines
 from obsplan.reporting.text.goal_lines import goal_lines
 from obsplan.reporting.text.sentences import as_good_line, bound_line, margin_lines, night_lines
+from obsplan.reporting.text.stop_lines import stop_lines
 
 TONES = {"good": "32", "short": "33", "bad": "31", "head": "1"}
 LONGEST_GAP = "storage in longest gap"
@@ -89,6 +90,7 @@ def plan_lines(
         count = painted(f"{got:9d}", tone, colour)
         lines.append(f"{name:<{wide}}  {requested:9d}  {count}  {value:7.1f}")
     lines += goal_lines(plan)
+    lines += stop_lines(plan)
     lines += filter(None, [bound_line(plan), as_good_line(plan)])
     if plan.interrupted:
         lines.append("search interrupted: this is the best plan found so far")
