@@ -81,8 +81,8 @@ def known_around(
         begin_s - AROUND_S if before is None else before,
         end_s + AROUND_S if after is None else after,
     ]
-    first, last = utc_of_tdb(ephemeris, np.array(ends)).astype("datetime64[s]")
-    minutes = np.array([first + np.timedelta64(60, "s"), last]).astype("datetime64[m]")
+    first, last = utc_of_tdb(ephemeris, np.array(ends))  # to the millisecond
+    minutes = np.array([first + np.timedelta64(59_999, "ms"), last]).astype("datetime64[m]")
     known = [instant.astype("datetime64[s]").item().replace(tzinfo=UTC) for instant in minutes]
     return known[0], known[1]
 

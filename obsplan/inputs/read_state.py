@@ -4,6 +4,7 @@ from collections import Counter
 from collections.abc import Callable, Iterable, Iterator
 from copy import deepcopy
 from datetime import datetime
+from itertools import pairwise
 from math import inf
 from pathlib import Path
 from typing import Any, Literal
@@ -57,6 +58,7 @@ def read_state(
         *_reading_errors("platform", state.platform, state, scenario, now_utc),
         *_reading_errors("unit", state.unit, state, scenario, now_utc),
         *_platform_errors(state, scenario),
+        *_odometer_errors(with_earlier(earlier, state) if earlier else state),
         *_unit_errors(state, scenario),
         *_outage_errors("instrument", state, scenario),
         *_outage_errors("station", state, scenario),
@@ -182,6 +184,22 @@ def _place_errors(part: PlatformState, scenario: Scenario) -> Iterator[str]:
     for name in part.unreachable:
         if name not in stops:
             yield f"{where}.unreachable = {shown(name)}: no such stop; {did_you_mean(name, stops)}"
+
+
+def _odometer_errors(state: State) -> Iterator[str]:
+    """Odometers that go back from one reading to the next."""
+    read: dict[str, list[tuple[datetime, float]]] = {}
+    for part in state.platform:
+        at_utc = part.at_utc or state.at_utc
+        if at_utc is not None and part.odometer_m is not None:
+            read.setdefault(part.name, []).append((at_utc, part.odometer_m))
+    for name, own in read.items():
+        for (before_utc, before_m), (at_utc, metres) in pairwise(sorted(own)):
+            if metres < before_m:
+                yield (
+                    f'platform "{name}".odometer_m = {metres:g} at {stamp(at_utc)}: less than '
+                    f"{before_m:g} at {stamp(before_utc)}; an odometer does not go back"
+                )
 
 
 def _unit_errors(state: State, scenario: Scenario) -> Iterator[str]:

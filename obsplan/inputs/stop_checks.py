@@ -4,7 +4,9 @@ They work on the file as parsed, as those of cross_checks do. Whether a stop can
 ground is in ground_checks.
 """
 
+import re
 from collections.abc import Iterator, Sequence
+from itertools import permutations
 from typing import Any
 
 from obsplan.common.text import did_you_mean, shortened
@@ -13,6 +15,9 @@ from obsplan.inputs.stop import ALL_STOPS, LANDER, drive_instrument
 
 MOST_STOPS = 30
 METRES, DEGREES = ("east_m", "north_m"), ("latitude_deg", "longitude_deg")
+
+# A name that ends like that of a part of a way.
+PART = re.compile(r"(.+) \(\d+ of \d+\)")
 
 Table = dict[str, Any]
 
@@ -66,6 +71,8 @@ def stop_errors(
     for goal in goals:
         yield from _of_goal(goal, at, [stop["name"] for stop in stops])
     yield from _made_names(stops, rovers, platforms, instruments, at)
+    for rover in rovers:
+        yield from _drives_alike(_names_of(stops, rover))
 
 
 def _of_stop(stop: Table, platforms: list[str], rovers: dict[str, Table]) -> Iterator[str]:
@@ -93,9 +100,10 @@ def _same_places(stops: list[Table]) -> Iterator[str]:
     """Two stops of one rover at one place."""
     seen: dict[tuple[str, ...], str] = {}
     for stop in stops:
-        values = tuple(stop.get(key) for key in (*METRES, *DEGREES))
+        values = [stop.get(key) for key in (*METRES, *DEGREES)]
         if any(isinstance(value, int | float) for value in values):
-            place = (str(stop.get("platform")), *map(repr, values))
+            numbers = (float(v) if isinstance(v, int | float) else v for v in values)
+            place = (str(stop.get("platform")), *map(repr, numbers))
             if place in seen:
                 yield (
                     f'stop "{shortened(stop["name"])}": lies where stop "{shortened(seen[place])}" '
@@ -239,4 +247,23 @@ def _made_names(
             yield (
                 f'instrument "{shortened(instrument["name"])}": the name stands for the wheels of '
                 "a rover; choose another"
+            )
+
+
+def _drives_alike(stops: list[str]) -> Iterator[str]:
+    """Stops of a rover of which two drives would have one name, such as "A" and "A to A"."""
+    legs: dict[str, tuple[str, str]] = {}
+    for start, end in permutations([LANDER, *stops], 2):
+        other = legs.setdefault(f"drive {start} to {end}", (start, end))
+        part = PART.fullmatch(end)
+        if other != (start, end):
+            one, two, three = map(shortened, (start, *other))
+            yield (
+                f'stop "{shortened(end)}": the drive there from {one} and that from {two} to '
+                f"{three} would have one name; choose another"
+            )
+        elif part and part[1] in stops and start == LANDER:
+            yield (
+                f'stop "{shortened(end)}": the name stands for a part of the way to '
+                f"{shortened(part[1])}; choose another"
             )

@@ -56,6 +56,20 @@ MISTAKES = [
         "and north_m and latitude_deg",
     ),
     (
+        # Whole numbers or not.
+        changed(PLACE, "east_m = -20\nnorth_m = 35\n"),
+        'stop "R2": lies where stop "R1" does; places must differ',
+    ),
+    (
+        changed('"R1"', '"A"', changed('"R2"', '"A to A"')),
+        'stop "A": the drive there from A to A and that from A to A to A would have one name; '
+        "choose another",
+    ),
+    (
+        changed('"R3"', '"R2 (1 of 2)"'),
+        'stop "R2 (1 of 2)": the name stands for a part of the way to R2; choose another',
+    ),
+    (
         changed(PLACE, ""),
         'stop "R1": give either east_m and north_m or latitude_deg and longitude_deg, not none',
     ),

@@ -183,6 +183,18 @@ def test_a_drive_that_did_not_get_there_is_made_again_before_work_at_its_stop(pl
     assert places_of_runs(made, now_utc)[0] == ahead[0].leg.end
 
 
+def test_an_odometer_that_goes_back_is_told(tmp_path):
+    path, text = tmp_path / "state.toml", '[[platform]]\nname = "rover"\nodometer_m = '
+    path.write_text(f"at_utc = 2028-07-05T06:00:00Z\n{text}40\n")
+    first = read_state(path, SCENARIO)
+    path.write_text(f"at_utc = 2028-07-05T09:00:00Z\n{text}0\n")
+    with pytest.raises(StateError) as told:
+        read_state(path, SCENARIO, earlier=first)
+    assert 'platform "rover".odometer_m = 0 at 2028-07-05T09:00Z: less than 40' in str(told.value)
+    path.write_text(f"at_utc = 2028-07-05T09:00:00Z\n{text}40\n")
+    assert len(read_state(path, SCENARIO, earlier=first).platform) == 2
+
+
 @pytest.mark.parametrize(
     ("key", "line"),
     [

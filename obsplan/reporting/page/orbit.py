@@ -54,9 +54,10 @@ def _rows(environment: Environment, name: str) -> Iterator[tuple[str, str]]:
         if own.empty:
             yield words, "never"
         else:
+            often = "once" if len(own) == 1 else f"{len(own)} times"
             yield (
                 words,
-                f"{len(own)} times, {60 * hours.max():.0f} min at the longest, "
+                f"{often}, {60 * hours.max():.0f} min at the longest, "
                 f"{100 * hours.sum() / span_h:.1f} % of the span",
             )
     for column, words in (
