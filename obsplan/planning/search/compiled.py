@@ -55,11 +55,18 @@ LOOK_S = 0.05
 
 
 class Compiling:
-    """A process that fills the compiler's cache; None if nothing needs be done."""
+    """A process that fills the compiler's cache; None if nothing needs be done.
+
+    has_cache: whether there is one, from which the search is read. is_told: what there is to say
+    of it has been reported.
+    """
 
     def __init__(self) -> None:
         self.process: subprocess.Popen[bytes] | None = None
-        if MARK not in os.environ and sys.executable and _is_missing():
+        self.is_told = False
+        is_missing = _is_missing()
+        self.has_cache = is_missing is not None
+        if MARK not in os.environ and sys.executable and is_missing:
             self.process = subprocess.Popen(
                 [sys.executable, "-c", COMPILE],
                 env={"NUMBA_OPT": LEVEL, **os.environ, MARK: "1"},
@@ -84,12 +91,12 @@ def compiling() -> Compiling:
     return Compiling()
 
 
-def _is_missing() -> bool:
-    """Whether a cache can be written that has nothing of this version yet."""
+def _is_missing() -> bool | None:
+    """Whether the cache has nothing of this version yet; None if it cannot be written."""
     try:
         indexes = _indexes()
     except Exception:
-        return False  # `compiled` tells why
+        return None  # `compiled` tells why
     source = Path(kernel.__file__).stat().st_mtime
     return any(
         not found or max(path.stat().st_mtime for path in found) < source for found in indexes

@@ -134,8 +134,13 @@ def wait_until_compiled(process: Compiling, stop: Event, report: Callable[[str],
     """Wait until the search is compiled, and report what takes time or is not as usual."""
     if process.process is not None:
         report("compiling the search, once for this machine and version ...")
+    elif not (process.has_cache or process.is_told):
+        report("compiling the search ...")
     process.wait(stop)
-    if not stop.is_set() and (told := compiled().told):
+    if stop.is_set() or process.is_told:
+        return
+    process.is_told = True
+    if told := compiled().told:
         report(told)
 
 

@@ -2,6 +2,7 @@
 
 import os
 from dataclasses import replace
+from threading import Event
 
 import numpy as np
 import pytest
@@ -17,6 +18,7 @@ from obsplan.planning.problem.definition import Problem
 from obsplan.planning.problem.from_scenario import build_problem
 from obsplan.planning.problem.timeline_table import plan_slots
 from obsplan.planning.search import exact, strategy
+from obsplan.planning.search.compiled import Compiling, Kernel
 from obsplan.planning.search.exact import best_plan
 from obsplan.planning.search.first_plan import NoPlaceFound, quick_plan
 from obsplan.planning.search.strategy import better_plans
@@ -381,3 +383,13 @@ def test_a_stricter_budget_refuses_the_best_plan_of_the_relaxed_problem():
     assert best_plan(ample, ample)[0].value() == 3.0
     plan, bound = best_plan(ample, scarce)
     assert plan is None and bound == pytest.approx(3.0, abs=1e-4)
+
+
+def test_that_there_is_no_cache_is_told_once(monkeypatch):
+    """Two steps of a plan wait for the compiled search, and compiling takes half a minute."""
+    monkeypatch.setattr("obsplan.planning.search.compiled._indexes", lambda: 1 / 0)
+    monkeypatch.setattr(strategy, "compiled", lambda: Kernel(None, None, None, "without a cache"))
+    process, lines = Compiling(), []
+    for _ in range(2):
+        strategy.wait_until_compiled(process, Event(), lines.append)
+    assert lines == ["compiling the search ...", "without a cache"]
