@@ -57,14 +57,14 @@ each pair, at as little loss of value as a short search finds; alternatives.png 
 and timeline_2.csv and so on hold them.
 
 With --futures, up to six plans are made for less than is predicted: arrays 95 and 90 %, link 90 %,
-reserve +5 %, then the best two of these together, and half as much further; if goals have a
-minimum, the last two with a spare run in each bin that it needs. Each starts from the plan and is
-executed in the same futures (see obsplan futures). A table, tries.csv, try_goals.csv and tries.png
-compare them. The best to --judge is the plan that is written, with its chances from fresh futures,
-those of the next seed. To minimum-goals that is the plan of the highest mean value among those
-whose chance that all goals reach their minimum is within 0.01 of the highest. Single changes of
-that plan are tried for the two goals that are least sure (surer.csv): another run, a run moved
-earlier or left out, a pass booked.
+reserve +5 %, then the best two of these together, and half as much further. The last two have runs
+as long as their uncertainty says at most and, if goals have a minimum, a spare run in each bin that
+it needs. Each starts from the plan and is executed in the same futures (see obsplan futures). A
+table, tries.csv, try_goals.csv and tries.png compare them. The best to --judge is the plan that is
+written, with its chances from fresh futures, those of the next seed. To minimum-goals that is the
+plan of the highest mean value among those whose chance that all goals reach their minimum is within
+0.01 of the highest. Single changes of that plan are tried for the two goals that are least sure
+(surer.csv): another run, a run moved earlier or left out, a pass booked.
 
 With --worth, a table after the plan says what one more Wh of battery, W of array, hour of
 contact and Mbit of storage would add to the upper bound. If the bound gives no price, since it

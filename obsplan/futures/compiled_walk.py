@@ -104,6 +104,8 @@ def room_of(world: walk.World) -> walk.State:
         started=whole(runs),
         ends=whole(runs),
         received=whole(runs),
+        tried=whole(runs),
+        expected=whole(runs),
         mark=np.zeros(runs),
         at=whole(runs),
         whole=np.zeros(runs, dtype=bool),
@@ -171,7 +173,7 @@ def _smallest() -> tuple[walk.World, walk.Draws, walk.State, walk.Outcome]:
         np.ones((0, 1)),
         np.ones((0, 1)),
         np.zeros((0, 1), dtype=np.int64),
-        np.zeros((0, 1), dtype=bool),
+        np.zeros((0, 1, walk.TRIES), dtype=bool),
         np.zeros((0, 4), dtype=np.int64),
     )
     return world, draws, room_of(world), _no_outcome(world, 0)

@@ -21,6 +21,7 @@ from obsplan.futures.walk import (
     IDLE,
     RATE,
     RUN_MIN,
+    TRIES,
     Draws,
     World,
 )
@@ -62,7 +63,7 @@ def draw(
         np.ones((count, platforms)),
         np.ones((count, activities)),
         np.tile(world.runs[:, RUN_MIN], (count, 1)),
-        np.tile(world.runs[:, HAS_FAILED] > 0, (count, 1)),
+        np.tile(world.runs[:, HAS_FAILED, None] > 0, (count, 1, TRIES)),
         np.zeros((0, 4), dtype=np.int64),
     )
     outages: list[tuple[int, int, int, int]] = []
@@ -120,20 +121,20 @@ def _draw_runs(
     k: int,
 ) -> None:
     """A length or a failure for each run that is not over."""
-    # One number for each run that the scenario requests, whatever the plan has.
+    # One number for each run that the scenario requests, whatever the plan has, and for each try.
     firsts = np.cumsum([0, *(a.count for a in scenario.activity)])
-    shares = random.random(int(firsts[-1]))
+    tries = random.random((TRIES, int(firsts[-1])))
     meant, seen = is_meant(scenario, each), [0] * len(scenario.activity)
     for r in range(len(world.runs)):
         a = int(world.runs[r, ACTIVITY])
-        share = shares[(firsts[a] + seen[a]) % len(shares)]
+        shares = tries[:, (firsts[a] + seen[a]) % tries.shape[1]]
         seen[a] += 1
         if not meant[a] or world.runs[r, FORCED]:
             continue
         if each.chance is not None:
-            drawn.fails[k, r] |= share < each.chance
+            drawn.fails[k, r] |= shares < each.chance
         elif each.factor is not None:
-            factor = float(triangular(share, *each.factor))
+            factor = float(triangular(shares[0], *each.factor))
             drawn.run_min[k, r] = max(1, round(drawn.run_min[k, r] * factor))
 
 

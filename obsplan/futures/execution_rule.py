@@ -13,15 +13,17 @@ The execution rule, minute by minute, knows only what has been measured so far:
     enough and not too warm; the bus supplies it; the storage holds its data if the link takes all
     that is predicted; and the charge lasts through it without sending, and after it to the end of
     the span with nothing else running, above the reserve and with the charge required at the end.
-    Otherwise it is skipped, never forced.
+    Otherwise it is skipped, never forced; a drive, which all that is planned later waits for, waits
+    too, up to slip_min.
  3. Forecasts take generation, idle load, heaters, draw of runs and link rate as predicted until
     they have been measured: arrays once they were lit, heaters once they were on, the draw of an
     activity after a minute of its first run, the link once it was up. Capacity and charge are
     always known. Lengths and failures of runs and outages are not known before they come.
  4. A run ends early, and is not made, if its instrument or platform goes out of service, a contact
     that it needs is lost, or its unit leaves its operating range. A run that fails draws power to
-    its end and yields no data. One that takes longer yields the same data. Fixed arrays are turned
-    from the Sun when the plan says so.
+    its end and yields no data. One that takes longer yields the same data. A drive that fails or
+    ends early is made again from its start, once: decide_min later, and up to slip_min after its
+    slot began. Fixed arrays are turned from the Sun when the plan says so.
  5. Platforms send in their transmit windows: relays first, in order of name; at each station the
     platform with the fuller storage. With a fixed antenna nothing is sent while a run points
     elsewhere, as planned or as it comes, nor while the platform turns. A platform sends less, or

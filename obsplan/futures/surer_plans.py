@@ -1,8 +1,8 @@
 """Plans that survive: made again for less than is predicted, and judged by their futures.
 
 One factor at a time: less of the arrays, less of the link, a higher reserve. Then the best two
-together, and further; both with a spare run in each bin that the minimum of a goal needs. Each try
-starts from the plan and is executed in the same futures.
+together, and further; both with runs as long as they may get, and a spare run in each bin that the
+minimum of a goal needs. Each try starts from the plan and is executed in the same futures.
 """
 
 from collections.abc import Callable, Iterator, Mapping, Sequence
@@ -110,8 +110,11 @@ def surer_plans(
             )
 
     found = [each for less in (Less(), *SINGLE) for each in tried(less)]
-    spare = int(any(goal.minimum for goal in plan.environment.scenario.goal))
-    both = best_two(found, judge)._replace(spare=spare)
+    scenario = plan.environment.scenario
+    both = best_two(found, judge)._replace(
+        spare=int(any(goal.minimum for goal in scenario.goal)),
+        longest=any(each.what == "run length" for each in scenario.uncertainty),
+    )
     further = [less for less in dict.fromkeys((both, both.further)) if not _is_there(less, found)]
     return [*found, *(each for less in further for each in tried(less))]
 

@@ -31,7 +31,9 @@ POWER, CHARGE, STORAGE, SHED, TEMPERATURE, SPAN, CODES = range(10, 17)
 CAPACITY, RESERVE, START_CHARGE, END_CHARGE, IN, OUT_OF, CHARGE_LIMIT, TAPER_ABOVE = range(8)
 DISCHARGE_LIMIT, TRANSMIT, BUS, STORE, START_MBIT, FIGURES = range(8, 14)
 PLATFORM, ACTIVITY, START, SLOT_END, WARM_MIN, RUN_MIN, PRIORITY, NODE, FORCED, SLIP = range(10)
-HAS_FAILED, RUN_FIGURES = range(10, 12)
+HAS_FAILED, AGAIN, RUN_FIGURES = range(10, 13)
+# How often a run may be tried.
+TRIES = 2
 INSTRUMENT, GAP, LINK, FIRST_RUNS, LEAD, LOADED, AWAY_MIN, ACTIVITY_FIGURES = range(8)
 LATER, EARLIER, SETTLE, EACH, RECEIVED, DECIDE, DECIDED, SINCE, BEFORE, ORDER_FIGURES = range(10)
 NODE_OF, HEAT_CAPACITY, GROUND, RADIATING, START_K, HEATER_W, ON_BELOW, OFF_ABOVE = range(8)
@@ -61,6 +63,7 @@ class World(NamedTuple):
     thing, -1 if none), charges (by thermal tables), plan_charges, reading_wh and reading_mbit (NaN
     without). relay (p,): the receiver, -1 for Earth. order (p,): those that relay first. By node
     and minute: node_heat_w, node_pull_w (conductance times ground temperature), node_reading_k.
+    AGAIN of a run: how long after a try that came to nothing it may start again, -1 if never.
     run_w (runs, 2): W in warm-up and run; run_mbit (runs,). exclusive (a, a); turn (a, a): minutes
     between runs that point at different things; away (p, n): minutes in which the antenna points
     elsewhere as planned (AWAY_MIN of an activity: how long after its runs, -1 if they leave the
@@ -112,7 +115,8 @@ class Draws(NamedTuple):
     """What is drawn for each of f futures.
 
     factor (f, p, FACTORS), capacity (f, p), draw (f, a): factors. run_min (f, runs): minutes after
-    warm-up; fails (f, runs). outages (k, 4): future, thing, first minute out, first in service.
+    warm-up; fails (f, runs, TRIES): whether this try of it does. outages (k, 4): future, thing,
+    first minute out, first in service.
     """
 
     factor: np.ndarray
@@ -155,7 +159,9 @@ class State(NamedTuple):
     lasts to the end without sending, with these runs, with all runs as predicted, and with those
     under way. out (things, n); contact, rate_mbit, away (p, n). changes (n + 1,): minutes in which
     they change. wh, mbit (p,). came, left (p, CLASSES): Mbit that entered and left a store, by
-    priority. code, started, ends, received (runs,). mark (runs,): what must have left the store
+    priority. code, started, ends, received (runs,). tried (runs,): tries that came to nothing.
+    expected (runs,): the minute before which a run does not start, and from which forecasts have
+    it. mark (runs,): what must have left the store
     `at` (runs,) for all data of a run to have left it. whole (runs,): needs contact throughout.
     running, waiting, awaited (runs + 1,): runs under way, due, and with data not yet on Earth, of
     which the first `counts` (COUNTS,) count; then come the next run that is not due and the next
@@ -186,6 +192,8 @@ class State(NamedTuple):
     started: np.ndarray
     ends: np.ndarray
     received: np.ndarray
+    tried: np.ndarray
+    expected: np.ndarray
     mark: np.ndarray
     at: np.ndarray
     whole: np.ndarray
@@ -303,6 +311,26 @@ def end_run(k, t, code, world, s):
         plan_draw(r, s.started[r], t, -s.believed_draw[a], world, s.under_w)
         last = plan_draw(r, s.started[r], t, -s.believed_draw[a], world, s.planned_w)
         renew(p, t, last, world, s)
+    if code != MADE and world.runs[r, AGAIN] >= 0 and s.tried[r] + 1 < TRIES:
+        try_again(r, t, world, s)
+
+
+@register_jitable
+def try_again(r, t, world, s):
+    """A run that came to nothing at minute t is due again after a look, if it may wait so long."""
+    expected = t + world.runs[r, AGAIN]
+    if expected > min(world.runs[r, START] + world.runs[r, SLIP], world.generation_w.shape[1] - 1):
+        return
+    s.code[r], s.started[r], s.expected[r] = PENDING, -1, expected
+    s.tried[r] += 1
+    k = s.counts[DUE]
+    while k and s.waiting[k - 1] > r:
+        s.waiting[k] = s.waiting[k - 1]
+        k -= 1
+    s.waiting[k] = r
+    s.counts[DUE] += 1
+    p, factor = world.runs[r, PLATFORM], s.believed_draw[world.runs[r, ACTIVITY]]
+    renew(p, t, plan_draw(r, expected, t, factor, world, s.planned_w), world, s)
 
 
 @register_jitable
@@ -314,7 +342,7 @@ def end_runs(t, world, draws, f, s):
         p, a, node = world.runs[r, PLATFORM], world.runs[r, ACTIVITY], world.runs[r, NODE]
         code = RUNNING
         if t >= s.ends[r]:
-            code = FAILED if draws.fails[f, r] else MADE
+            code = FAILED if draws.fails[f, r, s.tried[r]] else MADE
         elif not world.runs[r, FORCED]:
             if s.out[world.activities[a, INSTRUMENT], t] or s.out[world.first_platform + p, t]:
                 code = OUT
@@ -351,11 +379,12 @@ def start_runs(t, world, draws, f, s):
         code = PENDING
         if not world.runs[r, FORCED]:
             code = blocked(k, t, world, s)
-            if code != PENDING and t < world.runs[r, START] + world.runs[r, SLIP]:
-                k += 1
-                continue
+            waits = code != PENDING or world.runs[r, AGAIN] >= 0
             if code == PENDING:
                 code = refused(r, t, world, s)
+            if waits and code != PENDING and t < world.runs[r, START] + world.runs[r, SLIP]:
+                k += 1
+                continue
         for j in range(k, s.counts[DUE] - 1):
             s.waiting[j] = s.waiting[j + 1]
         s.counts[DUE] -= 1
@@ -364,7 +393,7 @@ def start_runs(t, world, draws, f, s):
             continue
         s.code[r] = code
         p, factor = world.runs[r, PLATFORM], s.believed_draw[world.runs[r, ACTIVITY]]
-        last = plan_draw(r, world.runs[r, START], t, -factor, world, s.planned_w)
+        last = plan_draw(r, s.expected[r], t, -factor, world, s.planned_w)
         renew(p, t, last, world, s)
 
 
@@ -372,10 +401,9 @@ def start_runs(t, world, draws, f, s):
 def begin_run(r, t, world, draws, f, s):
     """A run starts at minute t."""
     p, a = world.runs[r, PLATFORM], world.runs[r, ACTIVITY]
-    planned = world.runs[r, START]
     s.code[r] = RUNNING
     s.started[r] = t
-    length = world.runs[r, SLOT_END] - planned
+    length = world.runs[r, SLOT_END] - world.runs[r, START]
     s.ends[r] = t + max(length, world.runs[r, WARM_MIN] + draws.run_min[f, r])
     s.whole[r] = is_whole(r, world, s)
     s.counted[a] += 1
@@ -384,8 +412,8 @@ def begin_run(r, t, world, draws, f, s):
     if world.activities[a, AWAY_MIN] >= 0:
         s.away[p, t : s.ends[r] + world.activities[a, AWAY_MIN]] = True
     factor = s.believed_draw[a]
-    if t > planned:
-        plan_draw(r, planned, t, -factor, world, s.planned_w)
+    if t > s.expected[r]:
+        plan_draw(r, s.expected[r], t, -factor, world, s.planned_w)
         plan_draw(r, t, t, factor, world, s.planned_w)
     renew(p, t, plan_draw(r, t, t, factor, world, s.under_w), world, s)
 
@@ -403,6 +431,8 @@ def blocked(k, t, world, s):
     """What the k-th run that is due waits for: other runs or a decision; PENDING if for nothing."""
     r = s.waiting[k]
     a = world.runs[r, ACTIVITY]
+    if t < s.expected[r]:
+        return LATE
     if s.last_end[a] >= 0 and t < s.last_end[a] + world.activities[a, GAP]:
         return LATE
     for other in range(len(world.turn)):
@@ -598,7 +628,7 @@ def find_loads(t, world, draws, f, s):
             until = min(until, warm)
         elif t < done:
             drawn_w = world.run_w[r, 1] * factor
-            if not draws.fails[f, r]:
+            if not draws.fails[f, r, s.tried[r]]:
                 s.taken_mbit[k] = world.run_mbit[r] / draws.run_min[f, r]
             until = min(until, done)
         until = min(until, s.ends[r])
@@ -871,7 +901,7 @@ def learn_draw(a, t, factor, world, s):
     s.believed_draw[a] = factor
     for r in range(len(world.runs)):
         if world.runs[r, ACTIVITY] == a and s.code[r] <= RUNNING and not world.runs[r, FORCED]:
-            start = world.runs[r, START]
+            start = s.expected[r]
             if s.code[r] == RUNNING:
                 start = s.started[r]
                 plan_draw(r, start, t, more, world, s.under_w)
@@ -917,8 +947,9 @@ def begin(world, draws, f, s):
     for each in (s.started, s.ends, s.received, s.at, s.first_contact, s.last_end):
         each[:] = -1
     s.code[:] = PENDING
+    s.expected[:] = world.runs[:, START]
     s.mark[:] = -1.0
-    for each in (s.counts, s.counted):
+    for each in (s.counts, s.counted, s.tried):
         each[:] = 0
     for node in range(len(world.nodes)):
         s.temperature_k[node] = world.nodes[node, START_K]
@@ -987,7 +1018,7 @@ def finish(world, draws, f, s, outcome):
     n = world.generation_w.shape[1]
     while s.counts[IN_PROGRESS]:
         r = s.running[0]
-        code = FAILED if draws.fails[f, r] else MADE
+        code = FAILED if draws.fails[f, r, s.tried[r]] else MADE
         end_run(0, n, code if s.ends[r] <= n else SPAN, world, s)
     for r in range(len(world.runs)):
         if s.code[r] == PENDING:

@@ -18,6 +18,7 @@ from obsplan.futures import walk
 from obsplan.futures.draws import things
 from obsplan.inputs.activity import Activity
 from obsplan.inputs.hardware import Platform
+from obsplan.inputs.placed import DriveActivity, look_after
 from obsplan.inputs.pointing import antenna_direction, direction_of
 from obsplan.inputs.scenario import Scenario
 from obsplan.inputs.thermal import Unit
@@ -226,6 +227,7 @@ def _run_columns(
                 run.is_over,
                 0 if is_fixed else scenario.futures.slip_min,
                 run.state == "failed",
+                -1 if is_fixed else _again_min(scenario, activity),
             ]
         )
         watts.append([activity.warm_up_w, activity.power_w])
@@ -236,6 +238,13 @@ def _run_columns(
         "run_w": np.array(watts, dtype=float).reshape(-1, 2),
         "run_mbit": np.array(mbit, dtype=float),
     }
+
+
+def _again_min(scenario: Scenario, activity: Activity) -> int:
+    """How long after a try that came to nothing people let a drive begin again; -1 for others."""
+    if not isinstance(activity, DriveActivity):
+        return -1
+    return look_after(scenario, activity).decide_min
 
 
 def _activities(scenario: Scenario) -> np.ndarray:

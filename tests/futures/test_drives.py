@@ -1,5 +1,6 @@
 """Futures in which a drive overruns or fails: never a run at a stop without being there."""
 
+import numpy as np
 import pytest
 from tools.replayed import environment, slots
 from tools.small import platform, scenario_table
@@ -17,9 +18,9 @@ ROWS = [
 ]
 
 
-def scene(*uncertain, after=None):
+def scene(*uncertain, after=None, **more):
     """R1 and R2 are 30 minutes of driving from each other."""
-    how = {"speed_by_slope": [[10, 0.5]], "power_w": 10.0}
+    how = {"speed_by_slope": [[10, 0.5]], "power_w": 10.0} | more
     rover = platform("rover", kind="rover", drive=how)
     activities = (
         {"name": "LIBS", "platform": "rover", "at": "stops", "duration_min": 45}
@@ -70,6 +71,29 @@ def test_a_drive_that_fails_loses_every_run_that_needs_it():
     fails = {"what": "run fails", "of": "rover drive", "chance": 1.0}
     code, _ = walked(scene(fails))
     assert code[0].tolist() == [walk.FAILED, walk.ORDER, walk.ORDER, walk.ORDER, walk.MADE]
+
+
+def test_a_drive_that_fails_is_made_again_once_after_a_look():
+    """It fails until 150; with 20 min to decide it begins again at 170, within its slip."""
+    fails = {"what": "run fails", "of": "rover drive", "chance": 0.5}
+    code, start_min = walked(scene(fails, decide_min=20), samples=60)
+    first, again = start_min[:, 0] == 120, start_min[:, 0] == 170
+    assert (first | again).all()
+    assert (code[first, 0] == walk.MADE).all()  # else it would have begun again
+    assert set(code[again, 0]) == {walk.MADE, walk.FAILED}
+    # LIBS waits for the second drive too, which is over at 200 and decided on at 220.
+    assert (start_min[again & (code[:, 0] == walk.MADE), 1] == 220).all()
+    too_late = walked(scene(fails, decide_min=31), samples=60)[1]
+    assert (too_late[:, 0] == 120).all()
+
+
+def test_a_drive_waits_for_contact():
+    """Contact comes at 160 instead of before 120; the run at the stop needs none."""
+    asked = scene(contact="whole")
+    open_ = np.arange(660) >= 160
+    futures = make_futures(environment(asked, in_contact=open_), slots(*ROWS), samples=1)
+    assert futures.outcome.start_min[0].tolist()[:2] == [160, 190]
+    assert (futures.outcome.code[0] == walk.MADE).all()
 
 
 def test_a_drive_waits_for_a_late_run_at_the_stop_and_no_longer_than_that_waits():

@@ -56,7 +56,7 @@ def test_less_is_told_and_taken_of_all_platforms():
     scene = scenario({"name": "a"}, platforms=[platform(), platform("rover")], hours=2)
     less = with_less(world(scene, generation_w=10.0), Less(arrays=0.9, reserve=0.05))
     assert str(Less()) == "as predicted" and str(Less(0.9, 1, 0.05)) == "arrays 90 %, reserve +5 %"
-    assert str(Less(spare=1)) == "spare runs"
+    assert str(Less(spare=1, longest=True)) == "longest runs, spare runs"
     assert Less(0.9, 1, 0.04, 1).further == pytest.approx(Less(0.85, 1, 0.06, 1))
     assert {table["generation_w"].iloc[0] for table in less.platforms.values()} == {9.0}
     assert [p.battery.reserve for p in less.scenario.platform] == [0.25, 0.25]
@@ -171,3 +171,19 @@ def test_a_spare_run_is_planned_in_each_bin_that_a_minimum_needs():
         minimum_chance(make_futures(plain.environment, each.timeline)) for each in (plain, spare)
     ]
     assert chances == pytest.approx([0.8**2, (1 - 0.2**2) ** 2], abs=0.06)
+
+
+def test_a_plan_for_the_longest_runs_leaves_time_for_them():
+    """Four looks of an hour in eight hours: if each takes two, no two begin closer than that."""
+    looks = {"name": "look", "power_w": 1.0, "duration_min": 60, "count": 4}
+    length = {"what": "run length", "of": "look", "factor": [1.0, 1.5, 2.0]}
+    table = scenario_table(looks, hours=8, step_min=60) | {"uncertainty": [length]}
+    plain = make_plan(world(scenario_from(table), generation_w=50.0))
+    wide = made_for(plain, Less(longest=True))
+    own = wide.timeline[wide.timeline["activity"] == "look"]
+    starts_h = own["start_utc"].diff().dropna().dt.total_seconds() / 3600
+    assert len(own) == 4 and (starts_h >= 2).all()
+    assert (own["end_utc"] - own["start_utc"]).dt.total_seconds().eq(3600).all()
+    assert wide.value == plain.value
+    late = make_futures(plain.environment, wide.timeline, samples=40)
+    assert (late.outcome.start_min == [run.first for run in late.runs]).all()  # none is late

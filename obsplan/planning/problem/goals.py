@@ -10,9 +10,9 @@ Measure = Literal["value", "promise"]
 # Of a goal that counts activities together the search values each alone by so much, so that the
 # first run of several in a bin is worth something to it.
 ALONE = 0.2
-# If spare runs are wanted, what the minimum adds counts so much more, so that the search trades no
-# spare run in one bin for other runs.
-PRESSING = 2.0
+# If spare runs are wanted, each counts so many times what a run of the minimum adds, so that the
+# search trades none of them for other runs; those of the minimum count as much again.
+PRESSING = 4.0
 
 
 @dataclass(frozen=True)
@@ -124,13 +124,15 @@ class Goal:
         """The goal that counts the runs of its minimum, each as one, and requires none."""
         return replace(self, run_value=0.0, bonus=1.0, required=False)
 
-    def with_spare_runs(self, spare: int) -> "Goal":
-        """The goal in which so many further runs in a bin count like those of the minimum, and
-        these count more."""
+    def with_spare_runs(self, spare: int) -> tuple["Goal", ...]:
+        """The goal with what its minimum adds counting more, and another that counts so many
+        further runs in each bin of it for less than that, so that the minimum comes first."""
         if not self.minimum_bins or not spare:
-            return self
+            return (self,)
         runs = min(self.minimum_runs + spare, self.runs_each)
-        return replace(self, minimum_runs=runs, bonus=PRESSING * self.bonus)
+        bonus = PRESSING * max(self.bonus, self.run_value)
+        further = replace(self, minimum_runs=runs, run_value=0.0, bonus=bonus, required=False)
+        return replace(self, bonus=bonus), further
 
     def of_tasks(self, owners: list[int]) -> "Goal":
         """The goal of a problem whose task i is what `owners[i]` is here."""
