@@ -116,7 +116,7 @@ def _reason(asked: Question, stop: Stop) -> tuple[Answer, Through | None]:
     trials.best = Found(asked.way, on_it, present)
     begin, way = asked.chosen.begin, asked.way
     beside = list(islice(beside_others(asked.scenario, way, stop), MOST_BESIDE))
-    others = over_all_orders(asked.environment, begin, way, stop, worths(problem), MOST_OTHERS)
+    others = over_all_orders(asked.environment, problem, begin, way, stop, MOST_OTHERS)
     for itinerary in (*beside, *others):
         trials.take(itinerary)
     if best := _plans_through(trials, present, stop):

@@ -3,9 +3,10 @@
 This is the orienteering problem with time windows, of which reviews tell (Vansteenwegen,
 Souffriau and Van Oudheusden 2011, Eur. J. Oper. Res. 209, 1): dynamic programming over the set of
 visited places and the last of them, from routes of one visit to routes of one more. The labels
-of a route are the minute at which it is ready to go on and its minutes of driving. A label goes
-if as many others with the same visits and the same place as are wanted are no later and have
-driven no more, or if the most that it can still gain falls short of the routes found before.
+of a route are the minute at which it is ready to go on, its minutes of driving and, where that
+counts, the charge it has then. A label goes if as many others with the same visits and the same
+place as are wanted are no later, have driven no more and have no less charge, or if the most that
+it can still gain falls short of the routes found before.
 """
 
 from typing import NamedTuple
@@ -13,7 +14,7 @@ from typing import NamedTuple
 import numpy as np
 
 from obsplan.planning.route.completion_bound import Completion, completion, most_value
-from obsplan.planning.route.places import SLACK_MIN, Places, arrive
+from obsplan.planning.route.places import SLACK_MIN, Places, drive, visit
 
 # Values that differ by less are equal but for the rounding of their sums.
 SAME_VALUE = 1e-9
@@ -62,6 +63,7 @@ class _Labels(NamedTuple):
     last: np.ndarray
     ready: np.ndarray  # minute at which the rover may go on
     driven: np.ndarray  # minutes
+    charge: np.ndarray  # Wh above the reserve; 0 where charge does not count
     parent: np.ndarray  # index among the routes of one visit less
 
     def take(self, which: np.ndarray) -> "_Labels":
@@ -119,6 +121,7 @@ def _at_the_start(where: Places) -> _Labels:
         np.array([where.start]),
         np.array([where.departs_min]),
         np.zeros(1),
+        np.array([where.charge.start_wh if where.charge else 0.0]),
         np.array([-1]),
     )
 
@@ -129,9 +132,9 @@ def _extended(where: Places, bounds: Completion, old: _Labels) -> _Labels:
     for place in np.flatnonzero(where.value > 0):
         free = np.flatnonzero((old.visited >> int(place)) & 1 == 0)
         origin = old.last[free]
-        comes = arrive(where, origin, np.full(len(free), place), old.ready[free])
-        begins = np.maximum(comes, where.opens_min[place])
-        ready = begins + where.service_min[place]
+        goal = np.full(len(free), place)
+        comes, charge = drive(where, origin, goal, old.ready[free], old.charge[free])
+        begins, ready, charge = visit(where, int(place), comes, charge)
         fits = begins <= where.closes_min[place] + SLACK_MIN
         fits &= ready + bounds.to_end_min[place] <= where.latest_end_min + SLACK_MIN
         free = free[fits]
@@ -141,6 +144,7 @@ def _extended(where: Places, bounds: Completion, old: _Labels) -> _Labels:
                 np.full(len(free), place),
                 ready[fits],
                 old.driven[free] + where.travel_min[old.last[free], place],
+                charge[fits],
                 free,
             )
         )
@@ -152,8 +156,9 @@ def _extended(where: Places, bounds: Completion, old: _Labels) -> _Labels:
 def _not_dominated(labels: _Labels, how_many: int) -> _Labels:
     """Without labels to which `how_many` others are preferable whatever follows.
 
-    Those have the same visits and the same last place, are no later and have driven no more.
-    Each of them gives a different route with what follows, so none of the best is lost.
+    Those have the same visits and the same last place, are no later, have driven no more and have
+    no less charge. Each of them gives a different route with what follows, so none of the best is
+    lost.
     """
     order = np.lexsort((labels.parent, labels.driven, labels.ready, labels.last, labels.visited))
     labels = labels.take(order)
@@ -168,7 +173,8 @@ def _not_dominated(labels: _Labels, how_many: int) -> _Labels:
             labels.last[other] == labels.last[open_still]
         )
         open_still, other = open_still[alike], other[alike]
-        ahead[open_still] += labels.driven[other] <= labels.driven[open_still] + SLACK_MIN
+        less = labels.driven[other] <= labels.driven[open_still] + SLACK_MIN
+        ahead[open_still] += less & (labels.charge[other] >= labels.charge[open_still] - SLACK_MIN)
         open_still = open_still[ahead[open_still] < how_many]
         back += 1
     return labels.take(np.flatnonzero(ahead < how_many))
@@ -205,7 +211,7 @@ def _better(
     for end in [None] if where.ends is None else where.ends:
         stays = end is None
         goal = labels.last if stays else np.full(len(value), end)
-        comes = labels.ready if stays else arrive(where, labels.last, goal, labels.ready)
+        comes, _ = drive(where, labels.last, goal, labels.ready, labels.charge)
         driven = labels.driven + where.travel_min[labels.last, goal]
         order = np.lexsort((comes, np.round(driven, 9), -np.round(value, 9)))
         order = order[comes[order] <= where.latest_end_min + SLACK_MIN]
@@ -234,12 +240,12 @@ def _stops(levels: list[_Labels], index: int) -> tuple[int, ...]:
 def _route(where: Places, found: _Found) -> Route:
     """A route with the times of its visits."""
     visits = []
-    place, ready = where.start, where.departs_min
+    here = _at_the_start(where)
+    place, ready, charge = here.last, here.ready, here.charge
     for stop in found.stops:
-        comes = float(arrive(where, np.array([place]), np.array([stop]), np.array([ready]))[0])
-        begins = max(comes, float(where.opens_min[stop]))
-        ready = begins + float(where.service_min[stop])
-        visits.append(Visit(stop, comes, begins, ready))
-        place = stop
+        comes, charge = drive(where, place, np.array([stop]), ready, charge)
+        begins, ready, charge = visit(where, stop, comes, charge)
+        visits.append(Visit(stop, float(comes[0]), float(begins[0]), float(ready[0])))
+        place = np.array([stop])
     times = (float(found.end_min), float(found.value), float(found.driven))
     return Route(tuple(visits), where.start, found.end, *times)

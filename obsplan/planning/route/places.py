@@ -11,6 +11,36 @@ MOST_PLACES = 62
 SLACK_MIN = 1e-9
 
 
+class Charge(NamedTuple):
+    """What drives and visits at n places take of a battery, in Wh above its reserve.
+
+    start_wh, most_wh: what it has at first, and when it is full. yielded_wh (minutes + 1,): what
+    has been yielded beyond idling by each whole minute. A drive or visit is over no sooner than
+    the battery has what it takes.
+    """
+
+    start_wh: float
+    most_wh: float
+    drive_wh: np.ndarray  # (n, n)
+    visit_wh: np.ndarray  # (n,)
+    yielded_wh: np.ndarray
+
+    def used(
+        self, needed_wh: np.ndarray, ready: np.ndarray, charge_wh: np.ndarray, over: np.ndarray
+    ) -> tuple[np.ndarray, np.ndarray]:
+        """When what needs so much is over, no sooner than `over`, and what is left then (m,).
+
+        charge_wh is what there is at `ready`; inf for never.
+        """
+        minutes = np.arange(len(self.yielded_wh))
+        by_ready = np.interp(ready, minutes, self.yielded_wh)
+        rising = np.maximum.accumulate(self.yielded_wh)
+        enough = np.searchsorted(rising, by_ready + needed_wh - charge_wh - SLACK_MIN)
+        over = np.maximum(over, np.where(enough < len(minutes), enough, math.inf))
+        by_then = np.interp(np.minimum(over, len(minutes)), minutes, self.yielded_wh)
+        return over, np.minimum(charge_wh + by_then - by_ready - needed_wh, self.most_wh)
+
+
 class Places(NamedTuple):
     """n places, numbered from 0, and the legs between them.
 
@@ -29,6 +59,7 @@ class Places(NamedTuple):
     # (n, n, minutes + 1): arrival of a drive for which the rover is ready at that whole minute,
     # inf if there is none any more. None: drives begin at once, at any instant.
     arrival_min: np.ndarray | None = None
+    charge: Charge | None = None
 
 
 def places(
@@ -43,6 +74,7 @@ def places(
     opens_min: np.ndarray | float = -math.inf,
     closes_min: np.ndarray | float = math.inf,
     arrival_min: np.ndarray | None = None,
+    charge: Charge | None = None,
 ) -> Places:
     """Places with what is not said filled in, and everything checked.
 
@@ -77,6 +109,7 @@ def places(
         float(departs_min),
         float(latest_end_min),
         arrival_min,
+        charge,
     )
 
 
@@ -129,6 +162,29 @@ def arrive(where: Places, origin: np.ndarray, goal: np.ndarray, ready: np.ndarra
     minute = _whole(ready, last)
     found = where.arrival_min[origin, goal, np.clip(minute, 0, last)]
     return np.where(origin == goal, ready, np.where(minute <= last, found, math.inf))
+
+
+def drive(
+    where: Places, origin: np.ndarray, goal: np.ndarray, ready: np.ndarray, charge_wh: np.ndarray
+) -> tuple[np.ndarray, np.ndarray]:
+    """When drives arrive, as in `arrive`, and with how much charge; who stays keeps it."""
+    comes = arrive(where, origin, goal, ready)
+    if where.charge is None:
+        return comes, charge_wh
+    return where.charge.used(where.charge.drive_wh[origin, goal], ready, charge_wh, comes)
+
+
+def visit(
+    where: Places, place: int, comes: np.ndarray, charge_wh: np.ndarray
+) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """When visits of who comes to a place begin and are over, and the charge left then (m,)."""
+    begins = np.maximum(comes, where.opens_min[place])
+    over = begins + where.service_min[place]
+    if where.charge is None:
+        return begins, over, charge_wh
+    needed_wh = np.full(len(comes), where.charge.visit_wh[place])
+    over, charge_wh = where.charge.used(needed_wh, comes, charge_wh, over)
+    return over - where.service_min[place], over, charge_wh
 
 
 def _whole(ready: np.ndarray, last: int) -> np.ndarray:

@@ -11,6 +11,7 @@ from itertools import islice
 from threading import Event
 
 from obsplan.environment.model import Environment
+from obsplan.planning.problem.definition import Problem
 from obsplan.planning.route.first_routes import first_routes, worths
 from obsplan.planning.route.laid_out import Itinerary
 from obsplan.planning.route.trials import Along, Found, Trials, longer_stays
@@ -54,12 +55,15 @@ def best_found(
     rovers = [p for p in scenario.platform if p.drive is not None]
     trials = Trials(scenario, along, IN_VAIN[effort], stop)
     old = trials.best if begin.old is not None and trials.take(begin.old) else None
-    worth = worths(along(tuple(begin.routes[rover.name][0] for rover in rovers))[1])
+    _, problem = along(tuple(begin.routes[rover.name][0] for rover in rovers))
+    worth = worths(problem)
     routes = [
         [
             route
             for start in begin.routes[rover.name]
-            for route in first_routes(environment, rover, start, begin.first, worth, FIRST_ROUTES)
+            for route in first_routes(
+                environment, problem, rover, start, begin.first, worth, FIRST_ROUTES
+            )
         ]
         for rover in rovers
     ]
@@ -73,7 +77,7 @@ def best_found(
     for _ in range(MOST_ROUNDS[effort]):
         _improve(trials, worth)
         before = trials.best
-        _try_stops_left_out(trials, environment, begin, worth, THROUGH[effort])
+        _try_stops_left_out(trials, environment, problem, begin, THROUGH[effort])
         if trials.best is before or stop.is_set():
             break
     if old is not None and old.is_worth(trials.best, 1 - keep):
@@ -101,7 +105,7 @@ def _improve(trials: Trials, worth: dict[str, float]) -> None:
 
 
 def _try_stops_left_out(
-    trials: Trials, environment: Environment, begin: Begin, worth: dict[str, float], many: int
+    trials: Trials, environment: Environment, problem: Problem, begin: Begin, many: int
 ) -> None:
     """Try ways through each stop that is left out: beside all others, and in place of some.
 
@@ -109,14 +113,14 @@ def _try_stops_left_out(
     """
     assert trials.best is not None
     scenario = trials.scenario
-    for stop in left_out(trials.best.itinerary, scenario, worth):
+    for stop in left_out(trials.best.itinerary, scenario, worths(problem)):
         way = trials.best.itinerary
         if stop.name in places_on(way):
             continue
         beside = islice(beside_others(scenario, way, stop), many)
         for itinerary in (
             *beside,
-            *over_all_orders(environment, begin, way, stop, worth, many),
+            *over_all_orders(environment, problem, begin, way, stop, many),
         ):
             trials.take(itinerary)
     trials.in_vain = 0

@@ -13,7 +13,7 @@ from obsplan.inputs.placed import PlacedActivity, Route
 from obsplan.inputs.scenario import Scenario
 from obsplan.inputs.stop import LANDER, Stop, drive_instrument
 from obsplan.planning.problem.definition import Problem
-from obsplan.planning.route.first_routes import REQUIRED, ending_places, first_routes
+from obsplan.planning.route.first_routes import REQUIRED, ending_places, first_routes, worths
 from obsplan.planning.route.laid_out import Itinerary
 
 # By how many steps a departure is moved.
@@ -150,20 +150,22 @@ def straight_there(
 
 def over_all_orders(
     environment: Environment,
+    problem: Problem,
     begin: Begin,
     way: Itinerary,
     stop: Stop,
-    worth: dict[str, float],
     how_many: int,
 ) -> Iterator[Itinerary]:
     """The most promising ways through a stop, whatever else they leave out."""
-    scenario = environment.scenario
+    scenario, worth = environment.scenario, worths(problem)
     placed = [a for a in scenario.activity if isinstance(a, PlacedActivity)]
     there = next(a.name for a in placed if a.stop == stop.name)
     rover = scenario.platform_named(stop.platform)
     wanted = worth | {there: worth[there] + REQUIRED}
     for start in begin.routes[rover.name]:
-        found = first_routes(environment, rover, start, begin.first, wanted, how_many, FEW_LABELS)
+        found = first_routes(
+            environment, problem, rover, start, begin.first, wanted, how_many, FEW_LABELS
+        )
         yield from (_with_route(way, route) for route in found if stop.name in route.places)
 
 

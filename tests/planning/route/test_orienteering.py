@@ -9,6 +9,7 @@ import pytest
 from obsplan.planning.route.orienteering import best_routes
 from obsplan.planning.route.places import (
     MOST_PLACES,
+    Charge,
     earliest_arrivals,
     one_after_the_other,
     places,
@@ -146,6 +147,23 @@ def test_a_drive_waits_for_light_and_begins_at_a_whole_minute():
         assert best_routes(where).routes[0].visits[0].arrives_min == comes
     too_late = where._replace(departs_min=8.5)
     assert best_routes(too_late).routes[0].stops == ()
+
+
+def test_drives_and_visits_wait_for_the_charge_that_they_take():
+    """12 Wh at first and 1 Wh a minute, at most 30; a leg takes 20 Wh, a visit 24."""
+    charge = Charge(
+        12.0, 30.0, np.array([[0, 20.0], [20, 0]]), np.array([0, 24.0]), np.arange(81.0)
+    )
+    travel = np.array([[0, 5.0], [5, 0]])
+    where = places(np.array([0, 1]), travel, latest_end_min=80, service_min=2.0, charge=charge)
+    visit = best_routes(where).routes[0].visits[0]
+    # 8 minutes until the leg has its 20 Wh, 24 more until the visit has its own.
+    assert (visit.arrives_min, visit.begins_min, visit.ready_min) == (8, 30, 32)
+    assert best_routes(where._replace(ends=(0,))).routes[0].end_min == 52
+    full = where._replace(charge=charge._replace(start_wh=30.0))
+    assert best_routes(full).routes[0].visits[0] == (1, 5, 12, 14)
+    dark = where._replace(charge=charge._replace(yielded_wh=np.zeros(81)))
+    assert best_routes(dark).routes[0].stops == ()
 
 
 def test_parts_of_a_leg_follow_one_another():
