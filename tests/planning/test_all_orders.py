@@ -1,8 +1,8 @@
 """Plans of a rover against all orders of its stops, with energy, windows and real minutes.
 
-The orders are walked by hand here, with nothing of the planner: no table, no
-model, no grid but that of the starts. Batteries lose nothing and never fill, so that going on as soon as
-charge and window permit is best in every order: whoever waits longer has no more charge for it.
+The orders are walked by hand here, with nothing of the planner: no table, no model, no grid but
+that of the starts. Batteries lose nothing and never fill, so that going on as soon as charge and
+window permit is best in every order: whoever waits longer has no more charge for it.
 """
 
 import random
