@@ -168,9 +168,8 @@ def _waiting(
 def _unseen(
     environment: Environment, runs: pd.DataFrame, activity: Activity, relaxed: bool
 ) -> np.ndarray:
-    """Starts (steps,) of a drive at which people have not yet looked at the latest of these runs
-    that is a drive of its rover, whether it got there or not; so for runs at a stop that no drive
-    leads to."""
+    """Starts (steps,) at which people have not yet looked at the latest drive among these runs, got
+    it there or not: of the rover's other drives, and of runs at a stop that no drive leads to."""
     scenario, step_min = environment.scenario, environment.scenario.span.step_min
     barred = np.zeros(scenario.steps, dtype=bool)
     is_led_to = isinstance(activity, PlacedActivity) and any(
@@ -236,9 +235,12 @@ def _needs(
     ]
     rows = fixed.itertuples(index=False, name=None)
     by_fixed = needs_of(environment, scenario.activity_named(task.name), rows, relaxed)
-    for need, (_, other) in zip(task.needs, by_fixed) if task.name not in past else ():
-        # When people have looked at the latest drive that was made is in `_unseen`.
-        if task.name not in ahead or whole.tasks[need.task].name not in past:
+    for need, (_, other) in zip(task.needs, by_fixed):
+        if task.name in past:  # it waits for nothing any more
+            yield need._replace(task=i, met=np.full(whole.steps, need.runs))
+        elif task.name in ahead and whole.tasks[need.task].name in past:  # see `_unseen`
+            yield need._replace(met=np.full(whole.steps, need.runs))
+        else:
             yield need._replace(met=need.met.astype(int) + other.met)
 
 

@@ -132,6 +132,18 @@ def test_after_a_short_drive_a_rover_seen_at_a_stop_goes_on_from_there(plan):
     assert left_out(made.plan, "rover") == []
 
 
+@pytest.mark.parametrize(("drive", "place"), [(0, "lander"), (1, "R1")])
+def test_a_rover_seen_back_where_it_was_drives_there_again(plan, drive, place):
+    """It was there, has left, and is there once more: for what is missing, and to go on."""
+    now_utc = after_drive(plan, drive)
+    made = again(plan, now_utc, [PlatformState(name="rover", at=place)])
+    assert made.plan.verdict.is_valid, made.plan.verdict.violations["message"].tolist()
+    ahead = legs(made.plan.timeline[made.plan.timeline["start_utc"] >= now_utc])
+    assert ahead[0].leg.start == place
+    assert left_out(made.plan, "rover") == []
+    assert {v.stop for v in visits(made.plan, "rover") if v.runs} == {s.name for s in SCENARIO.stop}
+
+
 def test_a_rover_that_has_no_way_left_stays_between_two_stops():
     """The stop ahead is closed, and no drive leads back to the lander, as it may not park there."""
     text = PLACES.replace("[platform.drive]", 'parking = { stop = ["R2"] }\n[platform.drive]')
