@@ -288,7 +288,7 @@ def cases(draw, hours=(2, 8), activities=(1, 4), level=False, lossless=False) ->
             low = 5 + draw(st.integers(0, minutes // 2)) / 144
             activity["when"] = {"sun_elevation_deg": [low, 90.0]}
         asked.append(activity)
-    _turn(draw, parts, asked)
+    _turn(draw, parts, asked, grid)
     scene = _with_fixed_arrays(draw, scenario(*asked, platforms=parts, hours=span_h, step_min=step))
     if draw(st.integers(0, 2)) == 0:
         scene = _watched(draw, scene, minutes, grid)
@@ -358,13 +358,17 @@ def _goal(draw, scene, number, span_h) -> Goal:
     )
 
 
-def _turn(draw, platforms: list[dict], activities: list[dict]) -> None:
-    """Let platforms, at times, point at one thing at a time, and activities at one of two."""
+def _turn(draw, platforms: list[dict], activities: list[dict], grid: int) -> None:
+    """Let platforms, at times, point at one thing at a time, and activities at one of two.
+
+    Turns last whole multiples of `grid`.
+    """
     if draw(st.integers(0, 2)):
         return
     for part in platforms:
         antenna = draw(st.sampled_from(["fixed", "steered"]))
-        part["pointing"] = {"slew_min": draw(st.sampled_from([0, 5, 20])), "antenna": antenna}
+        slews = [0, grid, -(-20 // grid) * grid]
+        part["pointing"] = {"slew_min": draw(st.sampled_from(slews)), "antenna": antenna}
     for activity in activities:
         part = next(p for p in platforms if p["name"] == activity["platform"])
         to, own = part["radio"]["to"], ["ground", "ground", part["radio"]["to"]]

@@ -6,9 +6,10 @@ from threading import Event
 
 import numpy as np
 import pytest
-from hypothesis import assume, given, settings
+from hypothesis import given, settings
 from hypothesis import strategies as st
 from tools.brute import best_of_tiny, best_value, plan_worth, resources_hold
+from tools.left_to_repair import refused_for_good
 from tools.small import cases
 from tools.tiny import heat, level_node, task, tiny_problem
 
@@ -354,17 +355,17 @@ def test_one_core_gives_the_same_plans(monkeypatch):
 @given(table=cases(level=True, lossless=True, hours=(4, 6)))
 @settings(max_examples=20)
 def test_every_plan_on_the_way_passes_the_independent_check(table):
-    scene = table.scenario
-    # When data arrive depends on all that is sent, which the repair after the search looks after.
-    assume(all(activity.received_by_h is None for activity in scene.activity))
     question, relaxed = build_problem(table), build_problem(table, relaxed=True)
     kept, exact.SMALL_STARTS = exact.SMALL_STARTS, 0
     try:
         for found in better_plans(question, relaxed, gap=0.0):
             booking, bound = found
-            verdict = check_timeline(table, plan_slots(scene, booking))
-            assert verdict.is_valid, verdict.violations["message"].tolist()
+            verdict = check_timeline(table, plan_slots(table.scenario, booking))
+            assert not refused_for_good(table, booking, verdict)
         assert booking.value() <= bound
+    except NoPlaceFound:
+        # The search gives up only where branch and bound finds no plan either.
+        assert best_plan(question, question)[0] is None
     finally:
         exact.SMALL_STARTS = kept
 
