@@ -7,6 +7,7 @@ import pytest
 from hypothesis import settings
 
 from obsplan.environment.build import make_environment
+from obsplan.futures.compiled_walk import compiled_walk
 from obsplan.inputs.read_scenario import read_scenario
 from obsplan.planning.search.compiled import Compiling
 
@@ -23,9 +24,11 @@ DEMO = Path(__file__).parent / "free_rover" / "demo.toml"
 
 
 def pytest_sessionstart(session):
-    """The search is compiled before there are workers, who would all do so at once."""
+    """What is compiled is so before there are workers, who would each do it: search and walk."""
     if session.config.getoption("numprocesses", None):
-        Compiling().wait(Event())
+        search = Compiling()
+        compiled_walk()
+        search.wait(Event())
 
 
 def pytest_collection_modifyitems(config, items):

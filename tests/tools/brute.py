@@ -251,17 +251,26 @@ def accepted_worth(environment, above: float, tries: int) -> float | None:
         found = check_timeline(environment, slots(*rows), fixes=False).violations
         wrong = {int(slot[1:]) - 1 for slot in found["slots"][found["rule"].isin(PLACEMENT)]}
         starts = [minute for k, (_, minute) in enumerate(rows) if k not in wrong]
+        if activity.received_by_h is not None:
+            # Whatever else is sent only makes data later.
+            starts = [minute for minute in starts if is_in_time(environment, activity.name, minute)]
         reach = scene.slot_min(activity) + activity.gap_min
         options.append(
             [
-                chosen
+                (runs_worth(activity, chosen), chosen)
                 for k in range(activity.must, activity.count + 1)
                 for chosen in combinations(starts, k)
                 if all(b - a >= reach for a, b in zip(chosen, chosen[1:]))
             ]
         )
-    plans = [(timeline_worth(environment, runs), runs) for runs in product(*options)]
-    plans = sorted((p for p in plans if p[0] > above), key=lambda p: -p[0])
+    plans = []
+    for plan in product(*options):
+        runs = [chosen for _, chosen in plan]
+        # The worth of runs alone is reckoned once for each activity, as most plans fall short.
+        worth = sum(own for own, _ in plan) + goals_worth(environment, runs)
+        if worth > above:
+            plans.append((worth, runs))
+    plans.sort(key=lambda plan: -plan[0])
     for worth, runs in plans[:tries]:
         rows = [(a.name, s) for a, starts in zip(scene.activity, runs) for s in starts]
         table = slots(*rows)
@@ -280,6 +289,12 @@ def accepted_worth(environment, above: float, tries: int) -> float | None:
     return None
 
 
+def is_in_time(environment, activity: str, minute: int) -> bool:
+    """Whether data of a run are on Earth in time if there is no other."""
+    alone = check_timeline(environment, slots((activity, minute)), fixes=False)
+    return not any(wait.is_late for wait in alone.data_waits)
+
+
 PLACEMENT = (
     *("span", "grid", "duration", "Sun elevation", "coverage", "contact", "own window"),
     "team hours",
@@ -288,6 +303,12 @@ PLACEMENT = (
 
 def timeline_worth(environment, runs, uncounted=lambda goal, activity, start: False) -> float:
     """Worth of runs by their starts in minutes; coverage, if any, is over the span."""
+    own = sum(map(runs_worth, environment.scenario.activity, runs))
+    return own + goals_worth(environment, runs, uncounted)
+
+
+def goals_worth(environment, runs, uncounted=lambda goal, activity, start: False) -> float:
+    """What runs by their starts in minutes are worth to all goals."""
     scene, total = environment.scenario, 0.0
     for goal in scene.goal:
         counts = {}
@@ -301,22 +322,26 @@ def timeline_worth(environment, runs, uncounted=lambda goal, activity, start: Fa
         places = list(product(*(range(len(edges) - 1) for edges in goal.edges)))
         there = [min(counts.get((place, group), 0) for group in groups) for place in places]
         total += _worth_of_goal(goal, there)
-    for activity, starts in zip(scene.activity, runs):
-        edges = np.array(activity.coverage.edges if activity.coverage else [0.0]) * 60
-        bins = [int((edges <= start).sum()) for start in starts]
-        for place in set(bins):
-            total += sum(
-                activity.value * activity.repeat_worth**k for k in range(bins.count(place))
-            )
+    return total
+
+
+def runs_worth(activity, starts) -> float:
+    """Worth of the runs of one activity by their starts in minutes, aside from goals."""
+    total = 0.0
+    edges = np.array(activity.coverage.edges if activity.coverage else [0.0]) * 60
+    bins = [int((edges <= start).sum()) for start in starts]
+    for place in set(bins):
+        total += sum(activity.value * activity.repeat_worth**k for k in range(bins.count(place)))
     return total
 
 
 def _place(environment, goal, minute: int) -> tuple[int | None, ...]:
     """The bin of each quantity of a goal in a minute, None outside its edges."""
-    sky = environment.sky.iloc[minute].to_dict() | {"span_h": minute / 60}
+    sky = environment.sky
+    values = [minute / 60 if key == "span_h" else sky[key].iat[minute] for key in goal.over]
     return tuple(
-        next((k for k, (a, b) in enumerate(pairwise(edges)) if a <= sky[key] < b), None)
-        for key, edges in zip(goal.over, goal.edges)
+        next((k for k, (a, b) in enumerate(pairwise(edges)) if a <= value < b), None)
+        for value, edges in zip(values, goal.edges)
     )
 
 
