@@ -45,4 +45,6 @@ def reported_text(state: State) -> str:
 def _toml(value: object) -> str:
     if isinstance(value, datetime):
         return full_stamp(value)
+    if isinstance(value, tuple):
+        return f"[{', '.join(map(_toml, value))}]"
     return json.dumps(value, ensure_ascii=False) if isinstance(value, str) else repr(value)

@@ -11,10 +11,13 @@ from obsplan.analysis.traverse import traverse_table
 from obsplan.analysis.visits import left_out, visits
 from obsplan.checking.check import check_timeline
 from obsplan.common.errors import StateError
+from obsplan.common.instants import stamp
 from obsplan.environment.build import make_environment
+from obsplan.inputs.earlier_states import with_times
 from obsplan.inputs.placed import DriveActivity, PlacedActivity
 from obsplan.inputs.read_scenario import scenario_from
 from obsplan.inputs.read_state import read_state
+from obsplan.inputs.reported_file import REPORTED, reported_beside, reported_text
 from obsplan.inputs.telemetry_file import PlatformState, State
 from obsplan.operations.replan import make_replan
 from obsplan.operations.telemetry import with_telemetry
@@ -83,6 +86,8 @@ def test_no_drive_leads_to_a_stop_that_cannot_be_reached(plan):
     made = again(plan, now_utc, [PlatformState(name="rover", unreachable=(closed,))])
     assert made.plan.verdict.is_valid
     assert closed not in places_of_runs(made, now_utc)
+    why = {each.stop: each.reason for each in left_out(made.plan, "rover")}
+    assert why[closed] == f"telemetry of {stamp(now_utc)} calls it unreachable"
 
 
 def cut(slot, minutes, outcome):
@@ -193,6 +198,13 @@ def test_a_drive_that_did_not_get_there_is_made_again_before_work_at_its_stop(pl
     else:
         assert ahead[0].leg.start == "lander"
     assert places_of_runs(made, now_utc)[0] == ahead[0].leg.end
+
+
+def test_what_was_told_of_a_rover_is_read_again_beside_the_plan(tmp_path):
+    told = [PlatformState(name="rover", at="R1", odometer_m=31.5, unreachable=("R2", "R3"))]
+    state = with_times(State(at_utc=SCENARIO.span.start_utc + timedelta(hours=2), platform=told))
+    (tmp_path / REPORTED).write_text(reported_text(state))
+    assert reported_beside(tmp_path / "timeline.csv", SCENARIO) == state
 
 
 def test_an_odometer_that_goes_back_is_told(tmp_path):

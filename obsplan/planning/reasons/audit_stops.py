@@ -2,7 +2,9 @@
 
 from collections.abc import Iterator
 
+from obsplan.common.instants import stamp
 from obsplan.environment.model import Environment
+from obsplan.environment.rover_telemetry import unreachable_since
 from obsplan.inputs.hardware import Platform
 from obsplan.inputs.placed import DriveActivity, PlacedActivity
 from obsplan.inputs.stop import LANDER, drive_instrument
@@ -29,6 +31,8 @@ def stop_findings(environment: Environment) -> Iterator[Finding]:
 
 def why_unreached(environment: Environment, rover: str, stop: str) -> str:
     """Why no chain of drives, each of which can start, leads to a stop; "" if one does."""
+    if (told_utc := unreachable_since(environment, rover).get(stop)) is not None:
+        return f"telemetry of {stamp(told_utc)} calls it unreachable"
     drives = [d for d in environment.scenario.drive if d.instrument == drive_instrument(rover)]
     return "" if stop in _reached(environment, drives) else _why(environment, drives, stop)
 
