@@ -374,12 +374,8 @@ def _read(model: Model, source, window) -> np.ndarray:
 
 def _highest(values: np.ndarray, rows: int, columns: int) -> np.ndarray:
     """The highest of each rows x columns values; the last cells may have fewer."""
-    for axis, size in ((0, rows), (1, columns)):
-        if size > 1:
-            missing = -values.shape[axis] % size
-            if missing:
-                ends = [(0, missing if k == axis else 0) for k in (0, 1)]
-                values = np.pad(values, ends, constant_values=np.nan)
-            across = np.moveaxis(values, axis, 0)
-            values = np.moveaxis(reduce(np.fmax, (across[k::size] for k in range(size))), 0, axis)
-    return values
+    missing = -values.shape[0] % rows, -values.shape[1] % columns
+    if any(missing):
+        values = np.pad(values, [(0, more) for more in missing], constant_values=np.nan)
+    values = reduce(np.fmax, (values[k::rows] for k in range(rows)))
+    return reduce(np.fmax, (values[:, k::columns] for k in range(columns)))

@@ -9,11 +9,13 @@ ten more of the same model. Formats: tiled, a deflated GeoTIFF in tiles (the def
 in tiles of 4096 pixels; rows, one in rows; pds, a PDS3 label; jp2, JPEG 2000, which takes
 minutes to make; and untiled, that in one tile.
 
-The aim is a site in 10 s and 500 MB. JPEG 2000 misses it: 32 s of processors and 347 MB for the
-first site, 1.6 s for each further one (2026-11-30; 98 s while blocks were decoded anew for each
-row of tiles). To decode all 400 million pixels takes 28 of these. In 36 million pixels a site takes
-5.4 s in tiles and 6.8 s in one tile, before 12.4 and 61.6 s. Lower resolutions in the file take a
-quarter or less each, but are means, in which crests are lower.
+The aim is a site in 10 s and 500 MB. On 2026-11-30, a busy machine of two cores, tiled took 3 s
+(3.6 s of processors) and 349 MB, and each further site 0.5 s. JPEG 2000 took 18 to 28 s by the
+clock, 16.4 to 17.3 s of processors and 342 MB, each further site 1.0 s: the clock is still to be
+seen on idle cores, and hardly below 10 s with two. To decode all 400 million pixels, on all
+cores, takes 14 of these; that grows with the bits of a pixel, 2.0 here and 3.9 with rougher
+hills, which took 32 s. Lower resolutions in the file take 5.5, 2.1 and 1.0 s, but are means, in
+which crests are lower. In one tile only models of 36 million pixels were tried.
 """
 
 import subprocess
@@ -106,18 +108,32 @@ def beside_marching(directory: Path) -> None:
         )
 
 
+def fractal(pixels: int, slope_deg: float) -> np.ndarray:
+    """A square of ground in metres that repeats itself, as rough at every scale; slopes rms.
+
+    Between pixels; a Hurst exponent of 0.8 is that of much of the Moon (from memory).
+    """
+    across = np.fft.fftfreq(pixels)
+    often = np.hypot(across[:, None], across)
+    often[0, 0] = np.inf
+    turns = np.random.default_rng(0).random(often.shape)
+    rough = np.fft.ifft2(often**-1.8 * np.exp(2j * np.pi * turns)).real
+    rise = np.hypot(np.diff(rough, axis=0)[:, 1:], np.diff(rough, axis=1)[1:])
+    return rough * LARGE_PIXEL_M * np.tan(np.radians(slope_deg)) / np.sqrt(np.mean(rise**2))
+
+
 def large_strips():
-    """Rows of invented hills in half metres: large ones by place, small ones by noise."""
-    rng = np.random.default_rng(0)
-    rough = np.cumsum(rng.normal(size=(STRIP, LARGE)), axis=1)
-    rough = (rough - np.linspace(0, 1, LARGE) * rough[:, -1:]).astype(np.float32)
+    """Rows of invented hills in half metres: large ones by place, small ones fractal."""
+    rough = fractal(4 * STRIP, 9.0)
+    rough = np.tile(rough, -(-LARGE // len(rough)))[:, :LARGE]
     across = np.arange(LARGE) * LARGE_PIXEL_M / 1000
     for first in range(0, LARGE, STRIP):
         down = across[first : first + STRIP, None]
         large = 600 * np.sin(across / 1.3) * np.cos(down / 1.7) + 1400 * np.sin(
             across / 13 + down / 9
         )
-        yield first, (large + 2 * np.roll(rough, first, axis=1)[: len(down)]).astype("int16")
+        small = rough[first % len(rough) :][: len(down)]
+        yield first, (large + 2 * small).astype("int16")
 
 
 def large_model(directory: Path, kind: str) -> Path:
