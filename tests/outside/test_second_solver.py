@@ -107,10 +107,11 @@ def test_scipy_never_beats_the_bound(seeds):
     assert len(shares) >= 0.8 * len(seeds) and np.median(shares) > 0.8
 
 
-def test_cp_sat_never_beats_the_bound_nor_what_our_search_proves():
+@pytest.mark.parametrize("seeds", [SEEDS[:6], pytest.param(SEEDS[6:], marks=pytest.mark.long)])
+def test_cp_sat_never_beats_the_bound_nor_what_our_search_proves(seeds):
     pytest.importorskip("ortools")
     shares = []
-    for seed in SEEDS[:6]:
+    for seed in seeds:
         question = mid_problem(seed)
         worth, _ = by_cp_sat(build_model(question), work=0.2)
         if worth is None:
@@ -120,4 +121,4 @@ def test_cp_sat_never_beats_the_bound_nor_what_our_search_proves():
         assert worth <= bound + SLACK * max(1.0, bound), f"seed {seed}"
         shares.append(worth / bound)
     # This bound is that of plans, not of shares of runs, so a plan comes nearer.
-    assert len(shares) >= 4 and np.median(shares) > 0.9
+    assert len(shares) >= 0.66 * len(seeds) and np.median(shares) > 0.9
