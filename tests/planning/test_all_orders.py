@@ -17,7 +17,9 @@ from obsplan.checking.check import check_timeline
 from obsplan.environment.user_windows import with_windows
 from obsplan.inputs.read_scenario import scenario_from
 from obsplan.planning.plan import make_plan
+from obsplan.planning.problem.from_scenario import build_problem
 from obsplan.planning.routed import routed
+from obsplan.planning.search.exact import exact_plan, is_small
 
 STEP_MIN, RUN_MIN = 15, 30
 IDLE_W, DRIVE_W, RUN_W, GENERATION_W = 4.0, 36.0, 14.0, 12.0
@@ -127,6 +129,16 @@ def test_a_route_is_worth_as_much_as_the_best_of_all_orders(seed, stops):
     found = routed(made.environment(), "normal", Event(), lambda line: None)
     assert found.first is not None
     assert found.first.value() == pytest.approx(best, abs=EXACT)
+
+
+def test_a_small_problem_is_not_solved_as_if_the_rover_were_everywhere():
+    made = Made(503, stops=5)
+    way = routed(made.environment(), "low", Event(), lambda line: None)
+    relaxed = build_problem(way.free, relaxed=True)
+    assert is_small(relaxed)
+    found = exact_plan(way.first.problem, relaxed).plan
+    assert found is not None and found.keeps_rules() and not found.lacks_required_runs()
+    assert found.value() <= made.best_of_all_orders()[0] + EXACT
 
 
 @pytest.mark.long

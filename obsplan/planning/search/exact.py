@@ -208,7 +208,7 @@ def _is_stricter(problem: Problem, relaxed: Problem) -> bool:
 
 def _strict_figures(part: Task | Node) -> tuple[np.ndarray, ...]:
     if isinstance(part, Task):
-        return part.peak_w, part.starts
+        return part.peak_w, part.starts, np.array([part.must, len(part.needs)])
     return part.base_peak_w, part.send_share, part.above_mean_w, part.base_w, part.generation_w
 
 
@@ -226,10 +226,16 @@ def best_plan(
 
 
 def in_steps(booking: Booking) -> Booking | None:
-    """`booking` if its problem bears it, with its sending planned anew if need be."""
+    """`booking` if its problem bears it, with its sending planned anew if need be.
+
+    A relaxed problem may know nothing of where rovers are: orders and required drives with them.
+    """
+    tasks = booking.problem.tasks
+    permitted = all(task.starts[runs].all() for task, runs in zip(tasks, booking.runs))
+    if not permitted or booking.lacks_required_runs() or not booking.keeps_rules():
+        return None
     sent = with_planned_sending(booking) if booking.flow.short else booking
-    is_borne = not sent.flow.short and sent.fits_bus() and sent.fits_budgets()
-    return sent if is_borne else None
+    return None if sent.flow.short else sent
 
 
 def best_solutions(
