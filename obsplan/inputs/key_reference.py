@@ -34,6 +34,7 @@ UNITS = {
     "_db_k": "dB/K",
     "_per_k": "1/K",
     "per_day": "1/day",
+    "_w_m2": "W/m2",
     "_kbps": "kbit/s",
     "_mbit": "Mbit",
     "_j_k": "J/K",

@@ -73,6 +73,7 @@ def test_longer_endings_come_before_shorter_ones():
     for number, ending in enumerate(endings):
         assert not any(ending.endswith(other) for other in endings[:number])
     assert unit_of("g_over_t_db_k") == "dB/K" and unit_of("slope_deg") == "deg"
+    assert unit_of("heat_flow_w_m2") == "W/m2" and unit_of("area_m2") == "m2"
     assert unit_of("temperature_coefficient_per_k") == "1/K" and unit_of("count") == ""
 
 
