@@ -15,6 +15,8 @@ from obsplan.planning.problem.booking import Booking
 from obsplan.planning.problem.definition import Problem
 from obsplan.planning.problem.from_scenario import build_problem
 from obsplan.planning.problem.tolerances import TOLERANCE
+from obsplan.planning.reasons.audit_stops import stop_findings
+from obsplan.planning.reasons.finding import Severity
 from obsplan.planning.replayed import Replay, replay_of
 from obsplan.planning.route.laid_out import Itinerary, itinerary_of
 from obsplan.planning.route.route_search import best_found
@@ -27,6 +29,7 @@ MOST_MENDS = 12
 SPARED, MOST_SPARED = 0.02, 4
 # Shares of its battery that a rover keeps above its reserve if that costs nothing.
 SPARE_CHARGE = (0.2, 0.15, 0.1, 0.05)
+NO_ROUTE = "no route was found on which all required runs and drives have a place"
 
 
 class Routed(NamedTuple):
@@ -57,7 +60,9 @@ def routed(
     report("trying routes ...")
     found = best_found(environment, partial(_along, environment), begin, effort, stop, report)
     if found is None or found.plan.lacks_required_runs():
-        raise Infeasible("no route was found on which all required runs and drives have a place")
+        findings = stop_findings(environment)
+        why = [each.line for each in findings if each.severity == Severity.INFEASIBLE]
+        raise Infeasible(*(why or [NO_ROUTE]))
     free = on_route(scenario, found.itinerary.routes, free=True)
     plan = _with_charge_to_spare(found, stop)
     first = mended(found.environment, found.itinerary, plan, stop)

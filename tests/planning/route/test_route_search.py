@@ -70,3 +70,12 @@ def test_a_stay_ends_before_all_is_done_if_a_required_run_elsewhere_would_not_fi
 def test_without_any_route_to_what_is_required_there_is_no_plan():
     with pytest.raises(Infeasible, match="no route was found on which all required runs"):
         routed(with_far_look("minimum", 5, lasers=1), "low", Event(), lambda line: None)
+
+
+def test_a_required_stop_that_no_drive_reaches_is_told_with_the_reason():
+    raw = tomllib.loads(PLACES)
+    raw["platform"][1]["drive"]["when"] = {"sun_elevation_deg": [89, 90]}
+    raw["activity"][0]["must"] = 1
+    environment = make_environment(scenario_from(raw))
+    with pytest.raises(Infeasible, match='stop "R1": no drive to it can start in the span'):
+        routed(environment, "low", Event(), lambda line: None)
