@@ -9,6 +9,7 @@ import pandas as pd
 from obsplan.common.instants import stamp
 from obsplan.common.intervals import from_mask, union
 from obsplan.environment.model import Environment
+from obsplan.environment.station_choice import REACH, reach_of, with_reach
 from obsplan.inputs.hardware import Station
 from obsplan.inputs.passes_csv import read_passes
 from obsplan.inputs.scenario import Scenario
@@ -80,6 +81,7 @@ def with_pass_booked(environment: Environment, booked: Pass) -> Environment:
         rate_kbps=table["rate_kbps"].mask(inside, table["unbooked_kbps"]),
         station=table["station"].mask(inside, booked.station),
         in_contact=table["in_contact"] | inside,
+        **{REACH: with_reach(reach_of(table), inside.to_numpy(), booked.station, True)},
     )
     platforms = environment.platforms | {platform.name: served}
     for relayed in environment.scenario.platform:

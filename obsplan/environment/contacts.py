@@ -9,7 +9,7 @@ from obsplan.common.intervals import from_mask, intersect, subtract
 from obsplan.environment.booked_passes import booked_windows
 from obsplan.environment.contact_columns import CONTACT_COLUMNS
 from obsplan.environment.model import UNSEEN_COLUMNS
-from obsplan.environment.station_choice import assign_stations
+from obsplan.environment.station_choice import REACH, assign_stations, stations_in_reach
 from obsplan.environment.viewpoint import Viewpoint
 from obsplan.inputs.hardware import Platform, Radio, Station
 from obsplan.inputs.scenario import Scenario
@@ -66,7 +66,8 @@ def link_columns(
     up, from `data_from_utc` on (none if the contact ends before), in the minutes that lie
     wholly between that and the loss: `volume_mbit` is what those could carry, `used_min`
     how many of them the platform spends with this station rather than another.
-    In the columns, `rate_kbps` is positive and `in_contact` true in the used minutes only.
+    In the columns, `rate_kbps` is positive and `in_contact` true in the used minutes only;
+    `in_reach` names all stations with which data could flow.
     `stations_out` gives windows (k, 2) in which a station is out of service: a contact ends
     when they begin, and starts again, set-up included, when they end.
     """
@@ -81,6 +82,7 @@ def link_columns(
         "rate_kbps": np.where(used >= 0, data_kbps[used, np.arange(len(minutes))], 0.0),
         "station": names[used],
         "in_contact": used >= 0,
+        REACH: stations_in_reach([s.name for s in scenario.station], data_kbps),
     }
     unbooked_kbps = np.where(used < 0, [p.unbooked_kbps for p in passes], 0.0)
     fastest = np.where(unbooked_kbps.any(axis=0), unbooked_kbps.argmax(axis=0), -1)

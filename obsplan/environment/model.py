@@ -36,7 +36,8 @@ class Environment:
     platforms: per platform, on the same minutes, `generation_w` (at the site; at a stop with a
         skyline of its own in `generation_column`), `base_load_w` (idle and heaters), `rate_kbps`
         (at which it can send), `station` (the one it uses, "" if none or through a relay) and
-        `in_contact` (it can reach Earth); in other minutes `unbooked_kbps` and
+        `in_contact` (it can reach Earth), `in_reach` (the stations that could serve it, as a tuple;
+        without it the one it uses); in other minutes `unbooked_kbps` and
         `unbooked_station`: the fastest station that could be booked. If it has units:
         `unit_heater_w` (the part of `base_load_w` that their heaters draw), and for each node its
         temperature, as in `NAME_k`; both while nothing runs.

@@ -1,11 +1,14 @@
-"""Which of several ground stations a platform uses at each step."""
+"""Which of several ground stations a platform uses at each step, and which else it could."""
 
 from math import inf
 
 import numpy as np
+import pandas as pd
 
 from obsplan.common.intervals import from_mask
 
+# The column of a platform with the stations that could serve it in each minute.
+REACH = "in_reach"
 WORTH_A_HANDOVER = 1.1  # a rate 10 % higher; common practice, no source
 
 
@@ -55,6 +58,42 @@ def assign_stations(rate_kbps: np.ndarray, *, handover_steps: int = 0) -> np.nda
         if current is not None and rates[current, step] > 0.0 and not paused:
             used[step], last_user, last_used = current, current, step
     return used
+
+
+def stations_in_reach(names: list[str], rate_kbps: np.ndarray) -> np.ndarray:
+    """The names (n,) of the stations that could serve at each step, as tuples in their order;
+    `rate_kbps` (stations, n)."""
+    serves = np.asarray(rate_kbps) > 0.0
+    if not len(serves):
+        return _tuples([()], np.zeros(serves.shape[1], dtype=int))
+    patterns, which = np.unique(serves, axis=1, return_inverse=True)
+    found = [tuple(n for n, there in zip(names, pattern) if there) for pattern in patterns.T]
+    return _tuples(found, which.reshape(-1))
+
+
+def reach_of(table: pd.DataFrame) -> np.ndarray:
+    """The stations (n,) that could serve a platform at each step, as tuples, by its table in the
+    environment: the one it uses if no other is known."""
+    if REACH in table:
+        return table[REACH].to_numpy()
+    names, which = np.unique(table["station"].to_numpy().astype(str), return_inverse=True)
+    return _tuples([(name,) if name else () for name in names.tolist()], which)
+
+
+def with_reach(reach: np.ndarray, inside: np.ndarray, station: str, serves: bool) -> np.ndarray:
+    """Which stations (n,) could serve if one does, or does not, in the steps `inside` (n,)."""
+    changed = reach.copy()
+    for step in np.flatnonzero(inside):
+        others = tuple(name for name in reach[step] if name != station)
+        changed[step] = (*others, station) if serves else others
+    return changed
+
+
+def _tuples(found: list[tuple[str, ...]], which: np.ndarray) -> np.ndarray:
+    """The tuples (n,) at the indices `which` (n,) of those found."""
+    table = np.empty(len(found), dtype=object)
+    table[:] = found
+    return table[which]
 
 
 def _run_ends(mask: np.ndarray) -> np.ndarray:

@@ -25,6 +25,7 @@ from obsplan.planning.problem.goals import Goal
 from obsplan.planning.problem.pointing import longest_turn_min, slew_min
 from obsplan.planning.problem.slot_profile import slot_profile
 from obsplan.planning.problem.start_windows import commandable
+from obsplan.planning.problem.stations import crowds_beside, without_station
 
 
 def remaining_problem(
@@ -42,13 +43,13 @@ def remaining_problem(
     scenario = environment.scenario
     whole = build_problem(environment, relaxed)
     runs = fixed[fixed["activity"].isin([a.name for a in scenario.activity])]
-    runs = runs.assign(
-        start_min=scenario.minutes_of(runs["start_utc"]),
-        end_min=scenario.minutes_of(runs["end_utc"]),
-    )
+    start_min, end_min = (scenario.minutes_of(runs[k]) for k in ("start_utc", "end_utc"))
+    runs = runs.assign(start_min=start_min, end_min=end_min)
+    crowds = crowds_beside(environment, whole, runs)
     barred = [
         _barred(scenario, whole, runs, i, first)
         | ~_commandable(environment, scenario.activity_named(task.name), first)
+        | without_station(whole, crowds, i)
         | _waiting(scenario, whole, runs, i, relaxed)
         | _unseen(environment, runs, scenario.activity_named(task.name), relaxed)
         for i, task in enumerate(whole.tasks)
@@ -77,7 +78,7 @@ def remaining_problem(
     watched = runs[runs["state"] != "failed"]
     teams = tuple(_team(scenario, team, watched) for team in whole.teams)
     goals = tuple(goal.holding(_held(environment, whole, goal, runs)) for goal in whole.goals)
-    rest = replace(whole, tasks=tasks, budgets=budgets, teams=teams, goals=goals)
+    rest = replace(whole, tasks=tasks, budgets=budgets, teams=teams, crowds=crowds, goals=goals)
     problem = replace(rest, nodes=tuple(_with_data_later(node) for node in nodes))
     if Booking(problem).flow.short:
         # More than the contacts keeps the data back.
@@ -230,9 +231,8 @@ def _needs(
     ahead = {name for name, drive in drives.items() if drive.must}
     past = drives.keys() - ahead
     # What comes after a drive ahead does not come after an earlier run of it.
-    fixed = counted.loc[
-        ~counted["activity"].isin(list(ahead)), ["activity", "start_min", "end_min"]
-    ]
+    is_past = ~counted["activity"].isin(list(ahead))
+    fixed = counted.loc[is_past, ["activity", "start_min", "end_min"]]
     rows = fixed.itertuples(index=False, name=None)
     by_fixed = needs_of(environment, scenario.activity_named(task.name), rows, relaxed)
     for need, (_, other) in zip(task.needs, by_fixed):

@@ -14,6 +14,7 @@ import pandas as pd
 from obsplan.common.errors import StateError
 from obsplan.common.instants import MINUTE, stamp
 from obsplan.environment.model import Environment, Reading, times_generation
+from obsplan.environment.station_choice import REACH, reach_of, with_reach
 from obsplan.environment.unit_columns import HEATER_COLUMN, unit_columns
 from obsplan.inputs.hardware import Platform
 from obsplan.inputs.read_state import told_run
@@ -84,6 +85,7 @@ def with_telemetry(environment: Environment, state: State) -> Environment:
             table.loc[lost, "rate_kbps"] = 0.0
             table.loc[lost, "in_contact"] = False
             table.loc[lost, "station"] = ""
+            table[REACH] = with_reach(reach_of(table), within(outage), outage.name, False)
     for platform in scenario.platform:
         if state.station and platform.radio.to != "earth":
             platforms[platform.name]["in_contact"] &= platforms[platform.radio.to]["in_contact"]

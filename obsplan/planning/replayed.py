@@ -11,10 +11,12 @@ from obsplan.environment.model import Environment
 from obsplan.inputs.scenario import Scenario
 from obsplan.planning.problem.booking import Booking
 from obsplan.planning.problem.from_scenario import build_problem
-from obsplan.planning.problem.timeline_table import booked_rows, plan_slots, slot_ids
+from obsplan.planning.problem.timeline_table import booked_rows, plan_slots, slot_ids, slots_table
 from obsplan.planning.search.exact import Judge, Run
 from obsplan.planning.solver.transmit_windows import ways_to_send
 
+# So many verdicts are remembered; each has some megabytes.
+REMEMBERED = 6
 # The verdict on a booking; its slots have the ids of `slot_ids`, in order.
 Replay = Callable[[Booking], Verdict]
 
@@ -27,11 +29,23 @@ class Replayed(NamedTuple):
 
 
 def replay_of(environment: Environment) -> Replay:
-    """The replay of a booking that is all there is in the timeline; it must keep the margins."""
+    """The replay of a booking that is all there is in the timeline; it must keep the margins.
+
+    What it said of the last few timelines it says again without a look: tidying a plan comes back
+    to the same one time and again.
+    """
+    known: dict[tuple[tuple[str, int, int], ...], Verdict] = {}
 
     def replay(plan: Booking) -> Verdict:
-        slots = plan_slots(environment.scenario, plan)
-        return check_timeline(environment, slots, fixes=False, keep_margins=True)
+        rows = tuple(booked_rows(environment.scenario, plan))
+        verdict = known.pop(rows, None)
+        if verdict is None:
+            slots = slots_table(environment.scenario, list(rows))
+            verdict = check_timeline(environment, slots, fixes=False, keep_margins=True)
+        known[rows] = verdict
+        if len(known) > REMEMBERED:
+            known.pop(next(iter(known)))
+        return verdict
 
     return replay
 

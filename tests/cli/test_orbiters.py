@@ -3,51 +3,18 @@
 import pandas as pd
 import pytest
 from click.testing import CliRunner
+from tools.flying import LANDER, NORTH, ORBIT_START, ORBITER, SPAN
 from tools.orbits import kvn, segment
 
 from obsplan.cli.main import main
 
-SCENARIO = """
-title = "in orbit"
-[span]
-start_utc = 2028-07-05T00:00:00Z
-end_utc = 2028-07-05T03:00:00Z
-step_min = 5
-[[station]]
-name = "north"
-latitude_deg = 40.0
-longitude_deg = 0.0
-[[platform]]
-name = "orbiter"
-kind = "orbiter"
-idle_w = 30.0
-bus_limit_w = 150.0
-orbit = { file = "a.oem" }
-array = [{ area_m2 = 1.0, efficiency = 0.3 }]
-battery = { capacity_wh = 300.0, reserve = 0.3 }
-radio = { transmit_w = 30.0, rate_kbps = 200.0 }
-store = { capacity_mbit = 500.0 }
-"""
-LANDER = """
-[site]
-name = "plain"
-latitude_deg = 10.0
-longitude_deg = 20.0
-[[platform]]
-name = "lander"
-kind = "lander"
-idle_w = 30.0
-bus_limit_w = 150.0
-battery = { capacity_wh = 300.0, reserve = 0.3 }
-radio = { transmit_w = 30.0, rate_kbps = 200.0 }
-store = { capacity_mbit = 500.0 }
-"""
+SCENARIO = SPAN.replace("T06:", "T03:") + NORTH + ORBITER
 
 
 @pytest.fixture
 def run(tmp_path, monkeypatch):
     monkeypatch.chdir(tmp_path)
-    (tmp_path / "a.oem").write_text(kvn([segment("2028-07-04T23:30:00", 240)]))
+    (tmp_path / "a.oem").write_text(kvn([segment(ORBIT_START, 240)]))
     (tmp_path / "alone.toml").write_text(SCENARIO)
     (tmp_path / "beside.toml").write_text(SCENARIO + LANDER)
     return lambda *words: CliRunner().invoke(main, words)

@@ -3,6 +3,17 @@
 import numpy as np
 import pandas as pd
 import pytest
+from tools.flying import (
+    LANDER,
+    NORTH,
+    OEM,
+    ORBIT_MINUTES,
+    ORBIT_START,
+    ORBITER,
+    SOUTH,
+    SPAN,
+    flying,
+)
 from tools.orbits import circle, kvn, segment, write_spk
 
 from obsplan.common.errors import ScenarioError
@@ -14,63 +25,16 @@ from obsplan.environment.build import (
 from obsplan.environment.orbiter_columns import HIDDEN_COLUMNS, ORBITER_COLUMNS
 from obsplan.environment.orbits import orbit_of
 from obsplan.ephemeris import open_ephemeris
-from obsplan.inputs.read_scenario import read_scenario
 from obsplan.physics.orbit import position_km
 from obsplan.physics.time_scales import tdb_of_utc
 
 EPHEMERIS = open_ephemeris()
-HEAD = """
-title = "in orbit"
-[span]
-start_utc = 2028-07-05T00:00:00Z
-end_utc = 2028-07-05T06:00:00Z
-step_min = 5
-[[station]]
-name = "north"
-latitude_deg = 40.0
-longitude_deg = 0.0
-set_up_min = 3
-[[station]]
-name = "south"
-latitude_deg = -35.0
-longitude_deg = 149.0
-"""
-ORBITER = """
-[[platform]]
-name = "orbiter"
-kind = "orbiter"
-idle_w = 30.0
-bus_limit_w = 150.0
-orbit = { file = "a.oem" }
-array = [{ area_m2 = 1.0, efficiency = 0.3 }]
-battery = { capacity_wh = 300.0, reserve = 0.3 }
-radio = { transmit_w = 30.0, rate_kbps = 200.0 }
-store = { capacity_mbit = 500.0 }
-"""
-LANDER = """
-[site]
-name = "plain"
-latitude_deg = 10.0
-longitude_deg = 20.0
-[[platform]]
-name = "lander"
-kind = "lander"
-idle_w = 30.0
-bus_limit_w = 150.0
-array = [{ area_m2 = 1.0, efficiency = 0.3 }]
-battery = { capacity_wh = 300.0, reserve = 0.3 }
-radio = { transmit_w = 30.0, rate_kbps = 200.0 }
-store = { capacity_mbit = 500.0 }
-"""
-# From before the span, since stations are set up.
-START, MINUTES = "2028-07-04T23:30:00", 420
-OEM = kvn([segment(START, MINUTES)])
+# A contact begins three minutes before data flow.
+HEAD = SPAN + NORTH + "set_up_min = 3\n" + SOUTH
 
 
 def scene(folder, oem=OEM, text=HEAD + ORBITER):
-    (folder / "a.oem").write_text(oem)
-    (folder / "scenario.toml").write_text(text)
-    return read_scenario(folder / "scenario.toml")
+    return flying(folder, text, oem)
 
 
 @pytest.fixture(scope="module")
@@ -183,7 +147,7 @@ def test_an_spk_file_gives_the_same_as_an_oem(alone, tmp_path):
     text = (HEAD + ORBITER).replace('file = "a.oem"', 'file = "a.bsp", target = -999')
     oem = alone.skies["orbiter"]
     for kind in (13, 9, 5):
-        write_spk(tmp_path / "a.bsp", START, MINUTES, kind=kind)
+        write_spk(tmp_path / "a.bsp", ORBIT_START, ORBIT_MINUTES, kind=kind)
         spk = make_link_environment(scene(tmp_path, text=text)).skies["orbiter"]
         for column in ("earth_limb_angle_deg", "ground_latitude_deg", "height_km"):
             # The file is a millisecond off, since TDB is not TT there.
@@ -196,7 +160,7 @@ def test_an_spk_file_gives_the_same_as_an_oem(alone, tmp_path):
 )
 def test_an_orbit_in_another_time_system_is_the_same_orbit(alone, tmp_path, system, ahead_s):
     """Taken as UTC it would be 1.6 km/s times that off."""
-    oem = kvn([segment(START, MINUTES, TIME_SYSTEM=system, begin_s=-ahead_s)])
+    oem = kvn([segment(ORBIT_START, ORBIT_MINUTES, TIME_SYSTEM=system, begin_s=-ahead_s)])
     table = make_link_environment(scene(tmp_path, oem)).skies["orbiter"]
     off = table["ground_latitude_deg"] - alone.skies["orbiter"]["ground_latitude_deg"]
     assert off.abs().max() < 2e-4  # TDB - TT, 2 ms
@@ -204,7 +168,9 @@ def test_an_orbit_in_another_time_system_is_the_same_orbit(alone, tmp_path, syst
 
 @pytest.mark.parametrize("frame", ["EME2000", "J2000"])
 def test_frames_are_taken_as_the_icrf(alone, tmp_path, frame):
-    table = make_link_environment(scene(tmp_path, kvn([segment(START, MINUTES, REF_FRAME=frame)])))
+    table = make_link_environment(
+        scene(tmp_path, kvn([segment(ORBIT_START, ORBIT_MINUTES, REF_FRAME=frame)]))
+    )
     pd.testing.assert_frame_equal(
         table.skies["orbiter"], alone.skies["orbiter"][table.skies["orbiter"].columns]
     )
@@ -212,13 +178,13 @@ def test_frames_are_taken_as_the_icrf(alone, tmp_path, frame):
 
 def test_segments_may_touch_and_the_later_one_counts(tmp_path):
     seam = "2028-07-05T03:00:00"
-    oem = kvn([segment(START, 210), segment(seam, 210, begin_s=210 * 60, node_of=None)])
+    oem = kvn([segment(ORBIT_START, 210), segment(seam, 210, begin_s=210 * 60, node_of=None)])
     oem = oem.replace("node_of = None\n", "")
     read = scene(tmp_path, oem)
     first, last = np.array(["2028-07-05T00:00", "2028-07-05T06:00"], dtype="datetime64[s]")
     orbit = orbit_of(read, read.platform[0], EPHEMERIS, first, last)
     times_utc = np.arange(first, last, 97)
-    since_s = (times_utc - np.datetime64(START)) / np.timedelta64(1, "s")
+    since_s = (times_utc - np.datetime64(ORBIT_START)) / np.timedelta64(1, "s")
     expected = np.array([circle(second)[:3] for second in since_s])
     ours = position_km(orbit, tdb_of_utc(EPHEMERIS, times_utc)).T
     assert len(orbit) == 2 and np.abs(ours - expected).max() < 1e-6
@@ -245,18 +211,18 @@ LATE = segment("2028-07-05T02:00:00", 300)
             "segment 1 2028-07-05T02:00:00Z to 2028-07-05T07:00:00Z",
         ),
         (
-            kvn([segment(START, 60), LATE]),
+            kvn([segment(ORBIT_START, 60), LATE]),
             "a.oem: no segment covers 2028-07-05T00:30:00Z to 2028-07-05T02:00:00Z; usable are: "
             "segment 1 2028-07-04T23:30:00Z to 2028-07-05T00:30:00Z, segment 2 "
             "2028-07-05T02:00:00Z to 2028-07-05T07:00:00Z",
         ),
         (
-            kvn([segment(START, MINUTES, USEABLE_STOP_TIME="2028-07-05T04:30:00")]),
+            kvn([segment(ORBIT_START, ORBIT_MINUTES, USEABLE_STOP_TIME="2028-07-05T04:30:00")]),
             "a.oem: no segment covers 2028-07-05T04:30:00Z to 2028-07-05T06:00:00Z; usable are: "
             "segment 1 2028-07-04T23:30:00Z to 2028-07-05T04:30:00Z",
         ),
         (
-            kvn([segment(START, 300), LATE]),
+            kvn([segment(ORBIT_START, 300), LATE]),
             "a.oem: segment 2: from 2028-07-05T02:00:00Z to 2028-07-05T04:30:00Z segment 1 is "
             "usable too; usable times of segments may only touch",
         ),
@@ -276,7 +242,7 @@ def test_an_orbit_under_the_ground_is_told_with_its_time(tmp_path):
     def low(second):
         return circle(second, height_km=-3.0)
 
-    (line,) = refused(tmp_path, kvn([segment(START, MINUTES, state=low)]))
+    (line,) = refused(tmp_path, kvn([segment(ORBIT_START, ORBIT_MINUTES, state=low)]))
     assert line == (
         "a.oem: segment 1: at 2028-07-05T00:00:00Z the orbiter is 3.0 km under the ground, a "
         "sphere of 1737.4 km"
@@ -298,7 +264,7 @@ def test_an_orbit_under_the_ground_is_told_with_its_time(tmp_path):
     ],
 )
 def test_spk_files_that_cannot_serve_are_refused_by_name(tmp_path, of, line):
-    write_spk(tmp_path / "a.bsp", START, MINUTES, **of)
+    write_spk(tmp_path / "a.bsp", ORBIT_START, ORBIT_MINUTES, **of)
     text = (HEAD + ORBITER).replace('file = "a.oem"', 'file = "a.bsp", target = -999')
     assert refused(tmp_path, text=text) == [line]
 

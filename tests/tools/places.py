@@ -3,37 +3,17 @@
 import numpy as np
 
 from tools.models import RADIUS_M, in_degrees
+from tools.small import SHELF
 
 SITE = 40.0, 10.0
 STOPS = {"R1": (30.0, 10.0), "R2": (-20.0, 35.0), "R3": (5.0, -40.0)}
-PLACES = """
-title = "places"
-[site]
-name = "shelf"
-latitude_deg = 40.0
-longitude_deg = 10.0
-[span]
-start_utc = 2028-07-05T00:00:00Z
-end_utc = 2028-07-06T12:00:00Z
-step_min = 30
-[[station]]
-name = "north"
-latitude_deg = 40.0
-longitude_deg = 0.0
-[[station]]
-name = "south"
-latitude_deg = -30.0
-longitude_deg = 140.0
-[[platform]]
-name = "lander"
-kind = "lander"
-idle_w = 20.0
-bus_limit_w = 100.0
-array = [{ area_m2 = 0.3, efficiency = 0.3 }]
-battery = { capacity_wh = 300.0, reserve = 0.3 }
-radio = { transmit_w = 20.0, rate_kbps = 100.0 }
-store = { capacity_mbit = 1000.0 }
-[[platform]]
+# The shelf of the small scenario for longer, with a larger battery.
+LONGER = (
+    SHELF.replace('"small"', '"places"').replace("-05T12:", "-06T12:").replace("200.0,", "300.0,")
+)
+PLACES = (
+    LONGER
+    + """[[platform]]
 name = "rover"
 kind = "rover"
 idle_w = 4.0
@@ -89,6 +69,7 @@ data_mbit = 5.0
 count = 3
 value = 1.0
 """
+)
 
 
 def with_drive(**keys: str) -> str:

@@ -21,8 +21,8 @@ from obsplan.inputs.team import Team
 START = pd.Timestamp("2028-07-01T00:00Z")
 STATIONS = ["alpha", "beta"]
 
-# A scenario as a file.
-SMALL = """
+# A scenario as a file: its site, span, stations and lander, and what the lander does.
+SHELF = """
 title = "small"
 [site]
 name = "test shelf"
@@ -49,7 +49,10 @@ array = [{ area_m2 = 0.3, efficiency = 0.3 }]
 battery = { capacity_wh = 200.0, reserve = 0.3 }
 radio = { transmit_w = 20.0, rate_kbps = 100.0 }
 store = { capacity_mbit = 1000.0 }
-[[instrument]]
+"""
+SMALL = (
+    SHELF
+    + """[[instrument]]
 name = "probe"
 platform = "lander"
 hazard = "laser"
@@ -62,6 +65,7 @@ data_mbit = 5.0
 count = 3
 value = 2.0
 """
+)
 
 
 def small_elsewhere(latitude_deg, longitude_deg, height_m, skyline, days=0) -> str:

@@ -11,6 +11,7 @@ from numpy.lib.stride_tricks import sliding_window_view
 
 from obsplan.planning.problem.definition import (
     Budget,
+    Crowd,
     Need,
     Problem,
     Task,
@@ -100,8 +101,7 @@ class Booking:
     def copy(self) -> "Booking":
         """An independent copy with the same runs."""
         twin = Booking.__new__(Booking)
-        twin.problem, twin.teams = self.problem, self.teams
-        twin.waits = self.waits
+        twin.problem, twin.teams, twin.waits = self.problem, self.teams, self.waits
         twin.flow, twin.walk = self.flow, self.walk
         twin.runs = [list(starts) for starts in self.runs]
         for name in ("load_w", "peak_w", "data_mbit", "may_send", "barred", "watched", "muted"):
@@ -164,19 +164,22 @@ class Booking:
         return gain
 
     def clear_starts(self, task: int) -> np.ndarray:
-        """Starts (steps,) at which a run overlaps no rival, keeps its own gap and has its teams."""
+        """Starts (steps,) at which a run overlaps no rival, keeps its gap, has team and station."""
         clear: np.ndarray = self.problem.tasks[task].starts & (self.barred[task] == 0)
         for team in self.teams[task]:
             clear &= self.busy_steps(team, task) == 0
+        for crowd in self.problem.crowds:
+            clear &= self.crowded_steps(crowd, task) == 0
         return clear
 
     def busy_steps(self, team: int, task: int) -> np.ndarray:
         """In how many steps of a run of `task`, by its start (steps,), the team has no one free."""
         busy = self.watched[team] >= self.problem.teams[team].at_once
-        before = np.concatenate([[0], np.cumsum(busy)])
-        ends = np.minimum(np.arange(len(busy)) + self.problem.tasks[task].length, len(busy))
-        steps: np.ndarray = before[ends] - before[:-1]
-        return steps
+        return self.problem.tasks[task].steps_in(busy)
+
+    def crowded_steps(self, crowd: Crowd, task: int) -> np.ndarray:
+        """In how many steps of a run of `task`, by its start, a crowd leaves no station."""
+        return self.problem.tasks[task].steps_in(crowd.taken(task, self.problem.tasks, self.runs))
 
     def met(self, need: Need) -> np.ndarray:
         """Starts (steps,) at which a booked run meets the need."""
@@ -278,14 +281,14 @@ class Booking:
         return np.asarray(enough.all(axis=1))
 
     def keeps_rules(self) -> bool:
-        """Whether the booked runs keep counts, gaps, exclusions, orders, budgets, teams and bus
-        limit."""
+        """Whether the booked runs keep all rules but those of battery, store and sending."""
         for i, (task, starts) in enumerate(zip(self.problem.tasks, self.runs)):
             if (
                 len(starts) > task.count
                 # A run bars its own start; a second bar there is another's.
                 or (self.barred[i, starts] > 1).any()
                 or (task.needs and not self.needs_met(i)[starts].all())
+                or any(self.crowded_steps(c, i)[starts].any() for c in self.problem.crowds)
             ):
                 return False
         return self.fits_bus() and self.fits_budgets() and self.fits_teams()

@@ -3,6 +3,7 @@
 It knows no scenario, no solver and no clock.
 """
 
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from functools import cached_property
 from typing import NamedTuple
@@ -140,6 +141,12 @@ class Task:
     silences: tuple[Silence, ...] = ()
     prompt: int = 0
 
+    def steps_in(self, mask: np.ndarray) -> np.ndarray:
+        """How many of the steps in the `mask` (steps,) a run covers, by its start (steps,)."""
+        before = np.concatenate([[0], np.cumsum(mask)])
+        ends = np.minimum(np.arange(len(mask)) + self.length, len(mask))
+        return np.asarray(before[ends] - before[:-1])
+
     def run_value(self, bin_: int, earlier_in_bin: int) -> float:
         """The worth of a run when `earlier_in_bin` planned runs share its bin."""
         return self.value * self.repeat_worth ** int(self.held[bin_] + earlier_in_bin)
@@ -242,8 +249,39 @@ class Team:
 
 
 @dataclass(frozen=True)
+class Crowd:
+    """Parties that have too few stations between them: in the `crowded` steps (steps,) not all of
+    the `parties` may have a run at a time.
+
+    party (tasks,): for which of them runs of a task need a station, -1 if they need none.
+    """
+
+    party: np.ndarray
+    parties: int
+    crowded: np.ndarray
+
+    def rivals_of(self, task: int) -> list[list[int]]:
+        """The tasks of each of the other parties."""
+        others = sorted(set(range(self.parties)) - {int(self.party[task])})
+        return [np.flatnonzero(self.party == other).tolist() for other in others]
+
+    def taken(self, task: int, tasks: Sequence[Task], runs: list[list[int]]) -> np.ndarray:
+        """The steps (steps,) in which no station is left for a run of `task`, as all other parties
+        have runs."""
+        taken = self.crowded & bool(self.party[task] >= 0)
+        for rivals in self.rivals_of(task):
+            there = np.zeros(len(taken), dtype=bool)
+            for i in rivals:
+                for start in runs[i]:
+                    there[start : start + tasks[i].length] = True
+            taken = taken & there
+        return np.asarray(taken)
+
+
+@dataclass(frozen=True)
 class Problem:
-    """Tasks, nodes, the pairs of tasks that may not overlap, budgets of all runs, teams, waits.
+    """Tasks, nodes, the pairs of tasks that may not overlap, budgets of all runs, teams, crowds,
+    waits.
 
     goals: what counts runs of several tasks, or in bins of its own.
     awaits_data: whether runs wait for data of others, or data may not wait for long, so that data
@@ -260,6 +298,7 @@ class Problem:
     waits: tuple[Wait, ...] = ()
     goals: tuple[Goal, ...] = ()
     awaits_data: bool = False
+    crowds: tuple[Crowd, ...] = ()
 
     @cached_property
     def turns(self) -> dict[tuple[int, int], int]:

@@ -47,6 +47,7 @@ def with_steps(environment: Environment, relaxed: Problem, step_min: int) -> Pro
     problem = build_problem(finer, relaxed=True)
     tasks = (_on_grid(short, task, parts) for short, task in zip(problem.tasks, relaxed.tasks))
     teams = (replace(t, at_once=np.repeat(t.at_once, parts)) for t in relaxed.teams)
+    crowds = (replace(c, crowded=np.repeat(c.crowded, parts)) for c in relaxed.crowds)
     waits = (
         wait._replace(
             ready=_on_fine_steps(wait.ready, parts),
@@ -59,6 +60,7 @@ def with_steps(environment: Environment, relaxed: Problem, step_min: int) -> Pro
         tasks=tuple(tasks),
         budgets=relaxed.budgets,
         teams=tuple(teams),
+        crowds=tuple(crowds),
         waits=tuple(waits),
         goals=tuple(goal.in_parts(parts) for goal in relaxed.goals),
     )

@@ -32,7 +32,7 @@ from obsplan.planning.problem.pointing import (
 )
 from obsplan.planning.problem.slot_profile import slot_profile
 from obsplan.planning.problem.start_windows import coverage_bin, start_mask
-from obsplan.planning.problem.stations import at_one_station, silences_at_stations
+from obsplan.planning.problem.stations import crowds_of, silences_at_stations
 from obsplan.planning.problem.supplies import supplies_of
 from obsplan.planning.problem.tolerances import REPLAY_SLACK
 
@@ -55,8 +55,9 @@ def build_problem(environment: Environment, relaxed: bool = False) -> Problem:
         step_h=scenario.span.step_min / 60,
         tasks=tuple(_task(environment, a, names, relaxed) for a in scenario.activity),
         nodes=tuple(_node(environment, p, relaxed) for p in scenario.platform),
-        exclusive=frozenset(exclusive_pairs(scenario)) | at_one_station(environment, relaxed),
+        exclusive=frozenset(exclusive_pairs(scenario)),
         teams=tuple(_teams(scenario)),
+        crowds=crowds_of(environment),
         waits=tuple(_waits(environment, names)),
         goals=tuple(goals_of(environment)),
         awaits_data=any(

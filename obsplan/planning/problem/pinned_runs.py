@@ -111,6 +111,7 @@ def _with_tasks(problem: Problem, tasks: list[Task], owners: list[int]) -> Probl
         budgets=tuple(replace(budget, use=budget.use[owners]) for budget in problem.budgets),
         goals=tuple(goal.of_tasks(owners) for goal in problem.goals),
         teams=tuple(replace(team, needed_by=team.needed_by[owners]) for team in problem.teams),
+        crowds=tuple(replace(crowd, party=crowd.party[owners]) for crowd in problem.crowds),
         waits=tuple(
             wait._replace(earlier=i, later=j)
             for wait in problem.waits

@@ -2,6 +2,7 @@
 
 from collections.abc import Iterator
 from enum import StrEnum
+from itertools import chain
 
 import numpy as np
 
@@ -82,12 +83,22 @@ def tolerance_of(constraint: str) -> float:
 
 
 def rival_runs(booking: Booking, task: int) -> Iterator[tuple[int, int, np.ndarray]]:
-    """Booked runs of other tasks that `task` may not overlap: task, start, starts blocked."""
-    starts, length = _all_starts(booking, task), booking.problem.tasks[task].length
+    """Booked runs of other tasks that `task` may not overlap, or that take its station: task,
+    start, starts blocked."""
+    what, starts = booking.problem.tasks[task], _all_starts(booking, task)
+    length = what.length
     for rival, apart in booking.problem.rivals[task]:
         for start in sorted(booking.runs[rival]):
             end = start + booking.problem.tasks[rival].length + apart
             yield rival, start, (starts > start - length - apart) & (starts < end)
+    for crowd in booking.problem.crowds:
+        taken = crowd.taken(task, booking.problem.tasks, booking.runs)
+        for rival in chain(*crowd.rivals_of(task)):
+            for start in sorted(booking.runs[rival]):
+                shared = np.zeros_like(taken)
+                inside = slice(start, start + booking.problem.tasks[rival].length)
+                shared[inside] = taken[inside]
+                yield rival, start, what.steps_in(shared)[: len(starts)] > 0
 
 
 def overflow_estimate_mbit(booking: Booking, task: int) -> np.ndarray:

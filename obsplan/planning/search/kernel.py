@@ -111,7 +111,9 @@ class Instance(NamedTuple):
     silences) and silent (tasks, silences, steps) how far before and after it, and in which steps;
     reach (needs, 2, steps): the first start that a run of the needed task
     serves, and the first that it no longer does; bar_reach (bars, 2, steps): the same of starts of
-    bar_of (bars,) that it bars; use (budgets, tasks); at_once (teams, steps).
+    bar_of (bars,) that it bars; use (budgets, tasks); at_once (teams, steps); party (crowds,
+    tasks): for which of the parties (crowds,) a run needs a station, -1 if it needs none; crowded
+    (crowds, steps).
     """
 
     step_h: float
@@ -143,6 +145,9 @@ class Instance(NamedTuple):
     bars: np.ndarray
     bar_of: np.ndarray
     bar_reach: np.ndarray
+    party: np.ndarray
+    parties: np.ndarray
+    crowded: np.ndarray
 
 
 class State(NamedTuple):
@@ -153,7 +158,8 @@ class State(NamedTuple):
     bin, those held elsewhere too; counts (goals, groups, bins): the same for goals. gains (tasks,
     cells): what one more run in the cell adds. barred (tasks, steps): how many runs bar a start.
     met (needs, steps): how many meet a need, less those needed beside one. left (budgets,). watched
-    (teams, steps). moves (moves, 3): task, start and sign of what a try has changed. touched,
+    (teams, steps); present (crowds, parties, steps): how many runs each party has under way. moves
+    (moves, 3): task, start and sign of what a try has changed. touched,
     changed (nodes, 2): first and last step of what it changed in `now`, and of that in loads and
     data. Room: weights (figures, tasks or resources); work (figures, nodes, steps + 1); busy
     (stations,), what of a step each receives; classes (nodes, CLASSES + 3), what can be sent in
@@ -171,6 +177,7 @@ class State(NamedTuple):
     met: np.ndarray
     left: np.ndarray
     watched: np.ndarray
+    present: np.ndarray
     best_runs: np.ndarray
     best_placed: np.ndarray
     best_may: np.ndarray
@@ -226,6 +233,8 @@ def gain_of_counters(counts, first, last, place, figures, worth):
         for other in range(counts.shape[1]):
             if least_count(counts, first, last, other) > level:
                 higher += 1
+                if higher >= figures[MINIMUM_BINS]:
+                    break
         if higher < figures[MINIMUM_BINS]:
             gain += worth[BONUS]
     return gain
@@ -252,19 +261,25 @@ def gain_in_goal(counts, group, place, figures, worth):
 @jitted
 def reckon(i, worths, taken, counts, gains):
     """What one more run of task `i` adds in each of its cells."""
-    goals = len(worths.figures)
     for cell in range(gains.shape[1]):
         own = worths.bins[0, i, cell]
         if own < 0:
             break
-        gain = worths.runs[i, taken[i, own]]
-        for g in range(goals):
+        gains[i, cell] = worths.runs[i, taken[i, own]]
+    for g in range(len(worths.figures)):
+        group, figures, worth = worths.group[g, i], worths.figures[g], worths.worth[g]
+        # Where one counter tells, bins with as many runs are worth the same.
+        known, gain = -1, 0.0
+        for cell in range(gains.shape[1] if group >= 0 else 0):
             place = worths.bins[1 + g, i, cell]
-            if place >= 0:
-                gain += gain_in_goal(
-                    counts[g], worths.group[g, i], place, worths.figures[g], worths.worth[g]
-                )
-        gains[i, cell] = gain
+            if worths.bins[0, i, cell] < 0:
+                break
+            if place < 0:
+                continue
+            level = counts[g, group, place]
+            if level != known or figures[GROUPS] > 1:
+                known, gain = level, gain_in_goal(counts[g], group, place, figures, worth)
+            gains[i, cell] += gain
 
 
 @jitted
@@ -286,6 +301,32 @@ def count_run(i, cell, sign, worths, taken, counts, gains):
             if j != i and worths.group[g, j] >= 0 and worths.bins[1 + g, i, cell] >= 0:
                 reckon(j, worths, taken, counts, gains)
                 break
+
+
+@jitted
+def take_stations(instance, state, i, start, stop, sign):
+    """Count a run in crowds: the only party without a run has no station meanwhile."""
+    party, parties, crowded = instance.party, instance.parties, instance.crowded
+    tasks, present, barred = instance.tasks, state.present, state.barred
+    for c in range(len(party)):
+        own = party[c, i]
+        if own < 0:
+            continue
+        for t in range(start, stop):
+            was_there = present[c, own, t] > 0
+            present[c, own, t] += sign
+            if crowded[c, t] == 0 or was_there == (present[c, own, t] > 0):
+                continue
+            absent, missing = 0, -1
+            for other in range(parties[c]):
+                if other != own and present[c, other, t] == 0:
+                    absent, missing = absent + 1, other
+            if absent != 1:
+                continue
+            for j in range(len(tasks)):
+                if party[c, j] == missing:
+                    for first in range(max(0, t - tasks[j, LENGTH] + 1), t + 1):
+                        barred[j, first] += sign
 
 
 @inlined
@@ -338,6 +379,8 @@ def book_place(instance, state, i, start, sign):
                     break
                 for first in range(max(0, t - tasks[j, LENGTH] + 1), t + 1):
                     barred[j, first] += sign
+    if len(instance.party) > 0:
+        take_stations(instance, state, i, start, stop, sign)
     cell = instance.cells[i, start]
     count_run(i, cell, sign, instance.worths, state.taken, state.counts, state.gains)
     if sign > 0:
@@ -890,6 +933,10 @@ def appeal_again(instance, state, i, low, high, part):
         for m in range(members.shape[1] if teams[i, k] >= 0 else 0):
             j = members[teams[i, k], m]
             if j >= 0 and weights[APPEAL, j] > 0.0:
+                weights[APPEAL, j] = appeal(instance, state, j, low, high, part)
+    for c in range(len(instance.party)):
+        for j in range(len(instance.tasks) if instance.party[c, i] >= 0 else 0):
+            if instance.party[c, j] >= 0 and weights[APPEAL, j] > 0.0:
                 weights[APPEAL, j] = appeal(instance, state, j, low, high, part)
 
 

@@ -70,6 +70,9 @@ def instance_of(problem: Problem, price: np.ndarray | None = None) -> kernel.Ins
         bar_of=np.array([of for _, of, _ in bars], dtype=np.int64),
         bar_reach=_reach([barred for _, _, barred in bars], steps),
         at_once=np.array([t.at_once for t in problem.teams], dtype=np.int64).reshape(-1, steps),
+        party=np.array([c.party for c in problem.crowds], dtype=np.int64).reshape(-1, count),
+        parties=np.array([c.parties for c in problem.crowds], dtype=np.int64),
+        crowded=np.array([c.crowded for c in problem.crowds], dtype=np.int64).reshape(-1, steps),
     )
 
 
@@ -254,6 +257,7 @@ def state_of(booking: Booking, seed: int, tries: int, first_loss: float) -> kern
         met=met,
         left=np.array([booking.left(budget) for budget in problem.budgets]),
         watched=booking.watched.astype(np.int64),
+        present=_present(booking),
         best_runs=runs.copy(),
         best_placed=placed.copy(),
         best_may=now[kernel.MAY, :, :steps].copy(),
@@ -269,13 +273,27 @@ def state_of(booking: Booking, seed: int, tries: int, first_loss: float) -> kern
     )
 
 
+def _present(booking: Booking) -> np.ndarray:
+    """How many runs each party has under way (crowds, parties, steps)."""
+    crowds, tasks = booking.problem.crowds, booking.problem.tasks
+    most = max((crowd.parties for crowd in crowds), default=0)
+    present = np.zeros((len(crowds), most, booking.problem.steps), dtype=np.int64)
+    for crowd, table in zip(crowds, present):
+        for i in np.flatnonzero(crowd.party >= 0).tolist():
+            for start in booking.runs[i]:
+                table[crowd.party[i], start : start + tasks[i].length] += 1
+    return present
+
+
 def _barred(booking: Booking) -> np.ndarray:
-    """How many runs, steps of busy teams, windows and ends of the span bar each start (tasks,
-    steps)."""
+    """How many runs, steps of busy teams or without a station, windows and ends of the span bar
+    each start (tasks, steps)."""
     barred = booking.barred.astype(np.int64)
     for i, task in enumerate(booking.problem.tasks):
         for team in booking.teams[i]:
             barred[i] += booking.busy_steps(team, i)
+        for crowd in booking.problem.crowds:
+            barred[i] += booking.crowded_steps(crowd, i)
         barred[i, ~task.starts] += 1
         barred[i, max(0, booking.problem.steps - task.length + 1) :] += 1
     return barred

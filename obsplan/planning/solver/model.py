@@ -7,6 +7,8 @@ that a replay accepts is feasible in the model of a relaxed problem, and the bes
 them all.
 """
 
+from itertools import product
+
 import numpy as np
 
 from obsplan.planning.problem.definition import Problem, Task
@@ -53,6 +55,7 @@ def build_model(problem: Problem, coarse: bool = False) -> LinearModel:
     _needs(builder, problem, starts)
     _exclusion(builder, problem, starts, together)
     _teams(builder, problem, starts, together)
+    _crowds(builder, problem, starts, together)
     if not coarse:
         _waits(builder, problem, starts)
     _turns(builder, problem, starts, together)
@@ -210,6 +213,27 @@ def _teams(builder: MatrixBuilder, problem: Problem, starts: list[Starts], summe
         intervals = [(starts[i], problem.tasks[i].length, 0) for i in needing]
         if intervals:
             at_most(builder, intervals, team.at_once, summed)
+
+
+def _crowds(builder: MatrixBuilder, problem: Problem, starts: list[Starts], summed: int) -> None:
+    """Where parties are crowded not all have runs at a time.
+
+    Of two parties, tasks that exclude each other share a row. Of more, each choice of a task of
+    every party has one.
+    """
+    tasks = problem.tasks
+    for crowd in problem.crowds:
+        members = [np.flatnonzero(crowd.party == p).tolist() for p in range(crowd.parties)]
+        together = [sorted(some) for some in product(*members)]
+        if crowd.parties == 2:
+            taking = {i for some in members for i in some}
+            known = {pair for pair in problem.exclusive if taking.issuperset(pair)}
+            apart = frozenset(known | {(i, j) for i, j in together})
+            together = [c for c in cliques(len(tasks), apart) if len(set(crowd.party[c])) == 2]
+        for some in together:
+            intervals = [(starts[i], tasks[i].length, 0) for i in some]
+            most = np.where(crowd.crowded, max(crowd.parties - 1, 0), len(some))
+            at_most(builder, intervals, most, summed)
 
 
 def _waits(builder: MatrixBuilder, problem: Problem, starts: list[Starts]) -> None:

@@ -2,35 +2,19 @@
 
 import numpy as np
 import pytest
-from tools.orbits import kvn, segment
+from tools.flying import NORTH, ORBITER, SPAN, flying
 
 import obsplan
-from obsplan.inputs.read_scenario import read_scenario
 from obsplan.planning.problem.start_windows import start_mask
 from obsplan.planning.reasons.audit import audit
 from obsplan.planning.reasons.goal_reach import REACH_COLUMNS, goal_reach, reach_of, why_empty
 
 # 6 h in which the phase angle at the Earth is some 160 deg, and the Sun 20 deg from the Earth.
-SCENARIO = """
-title = "in orbit"
-[span]
-start_utc = 2028-07-05T00:00:00Z
-end_utc = 2028-07-05T06:00:00Z
-step_min = 5
-[[station]]
-name = "north"
-latitude_deg = 40.0
-longitude_deg = 0.0
-[[platform]]
-name = "orbiter"
-kind = "orbiter"
-idle_w = 30.0
-bus_limit_w = 150.0
-orbit = { file = "a.oem" }
-array = [{ area_m2 = 1.0, efficiency = 0.3 }]
-battery = { capacity_wh = 300.0, reserve = 0.3 }
-radio = { transmit_w = 30.0, rate_kbps = 200.0 }
-store = { capacity_mbit = 500.0 }
+SCENARIO = (
+    SPAN
+    + NORTH
+    + ORBITER
+    + """
 [[instrument]]
 name = "imager"
 platform = "orbiter"
@@ -48,17 +32,15 @@ edges = [0, 90, 158, 161, 180]
 counted = "done"
 value = 10.0
 """
+)
 
 
 @pytest.fixture(scope="module")
 def made(tmp_path_factory):
     folder = tmp_path_factory.mktemp("reach")
-    (folder / "a.oem").write_text(kvn([segment("2028-07-04T23:30:00", 420)]))
 
     def environment(when):
-        path = folder / "scenario.toml"
-        path.write_text(SCENARIO.replace("WHEN", when))
-        return obsplan.make_environment(read_scenario(path))
+        return obsplan.make_environment(flying(folder, SCENARIO.replace("WHEN", when)))
 
     return environment
 

@@ -4,47 +4,20 @@ import re
 
 import numpy as np
 import pytest
-from tools.orbits import kvn, segment
+from tools.flying import NORTH, ORBITER, SPAN, flying
 from tools.pictures import words
 
 from obsplan.environment.build import make_link_environment
-from obsplan.inputs.read_scenario import read_scenario
 from obsplan.reporting.figures.link import link_figure
 from obsplan.reporting.figures.orbiter_sky import EARTH_MARKS, SUN_MARKS, orbiter_sky_figure
-
-HEAD = """
-title = "in orbit"
-[span]
-start_utc = 2028-07-05T00:00:00Z
-end_utc = 2028-07-05T06:00:00Z
-step_min = 5
-[[station]]
-name = "north"
-latitude_deg = 40.0
-longitude_deg = 0.0
-"""
-ORBITER = """
-[[platform]]
-name = "NAME"
-kind = "orbiter"
-idle_w = 30.0
-bus_limit_w = 150.0
-orbit = { file = "a.oem" }
-array = [{ area_m2 = 1.0, efficiency = 0.3 }]
-battery = { capacity_wh = 300.0, reserve = 0.3 }
-radio = { transmit_w = 30.0, rate_kbps = 200.0 }
-store = { capacity_mbit = 500.0 }
-"""
 
 
 @pytest.fixture(scope="module")
 def made(tmp_path_factory):
     """Two orbiters on one orbit."""
     folder = tmp_path_factory.mktemp("orbiter_sky")
-    (folder / "a.oem").write_text(kvn([segment("2028-07-04T23:30:00", 420)]))
-    both = "".join(ORBITER.replace("NAME", name) for name in ("first", "second"))
-    (folder / "a.toml").write_text(HEAD + both)
-    return make_link_environment(read_scenario(folder / "a.toml"))
+    both = (ORBITER.replace('"orbiter"\nkind', f'"{name}"\nkind') for name in ("first", "second"))
+    return make_link_environment(flying(folder, "".join([SPAN, NORTH, *both])))
 
 
 @pytest.fixture(scope="module")
