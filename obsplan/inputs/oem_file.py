@@ -122,6 +122,9 @@ def _kvn_segments(text: str, mistakes: _Mistakes) -> list[_Segment]:
             part = "states"
         elif line == "COVARIANCE_START" and part == "states":
             part = "covariance"
+        elif part == "metadata" and line[0].isdigit():  # no key is
+            mistakes.note(f"segment {len(segments)}", f"no META_STOP before the state in {where}")
+            part = "states"
         elif part == "covariance":
             part = "states" if line == "COVARIANCE_STOP" else part
         elif part == "metadata":

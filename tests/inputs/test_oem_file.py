@@ -261,6 +261,13 @@ def test_a_mistake_is_one_line_with_segment_and_place(tmp_path, text, line):
     assert complaints(tmp_path, text)[0] == f"a.oem: {line}"
 
 
+def test_metadata_without_an_end_are_one_line_however_many_states_follow(tmp_path):
+    text = kvn([SOUND]).replace("META_STOP\n", "")
+    assert complaints(tmp_path, text) == [
+        "a.oem: segment 1: no META_STOP before the state in line 17"
+    ]
+
+
 def test_a_state_needs_six_finite_numbers(tmp_path):
     for cut in (" 1", "", " nan", " 1e999"):
         text = kvn([SOUND])
