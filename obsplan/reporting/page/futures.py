@@ -93,14 +93,14 @@ def _surer(survival: Survival) -> list[Html]:
 def _tries(tries: pd.DataFrame) -> Html:
     rows = [
         (
-            f"{row.made_for} (this plan)" if row.chosen else row.made_for,
+            f"{k} {row.made_for}{' (this plan)' if row.chosen else ''}",
             f"{row.planned_value:.1f}",
             f"{row.mean_value:.1f}",
             f"{row.worst_value:.1f}",
             f"{row.received_percent:.1f} %",
             "" if pd.isna(row.minimum_goals) else f"{row.minimum_goals:.3f}",
         )
-        for row in tries.itertuples(index=False)
+        for k, row in enumerate(tries.itertuples(index=False), start=1)
     ]
     heads = [
         "plan made for",
@@ -114,12 +114,12 @@ def _tries(tries: pd.DataFrame) -> Html:
 
 
 def _try_goals(tries: pd.DataFrame, goals: pd.DataFrame) -> Html:
-    """A row for each goal, a column for each try: the chance of its minimum."""
+    """A row for each goal, a column for each try by its number: the chance of its minimum."""
     rows = [
         (name, *("none asked" if pd.isna(x) else f"{x:.3f}" for x in own["minimum"]))
         for name, own in goals.groupby("goal", sort=False)
     ]
-    heads = ["goal", *tries["made_for"]]
+    heads = ["goal", *(f"plan {k}" for k in range(1, len(tries) + 1))]
     return table("Chance of the minimum of each goal, by plan", heads, rows, stacked=True)
 
 
