@@ -1,6 +1,6 @@
 """A map of a traverse: stops in the order of visits, legs, ground, and the relay's range."""
 
-from math import cos, hypot, radians, sin
+from math import atan2, cos, hypot, pi, radians, remainder, sin
 
 import numpy as np
 from matplotlib.axes import Axes
@@ -26,6 +26,8 @@ MARK_PT = 13
 INDENT = 5 * " "
 # Around the places, as a share of the widest extent, and at least.
 ASIDE, LEAST_ASIDE_M = 0.12, 5.0
+# A name so far from the direction of a leg does not touch it.
+ENOUGH_RAD = 0.7
 
 
 @styled
@@ -107,7 +109,9 @@ def _draw_rover(ax: Axes, plan: Plan, platform: str, line: dict) -> None:
         if visit.leg is not None:
             _draw_leg(ax, visit, line)
     ax.plot(*places[LANDER], "s", color=INK, markersize=8, zorder=5)
-    _label(ax, "lander", places[LANDER], _aside(ax, places[LANDER]), INK, weight="bold")
+    onward = _ways_from_stops(made)
+    aside = _aside(ax, places[LANDER], onward.get(LANDER, []))
+    _label(ax, "lander", places[LANDER], aside, INK, weight="bold")
     numbers: dict[str, list[str]] = {}
     for visit in made:
         if visit.number and visit.stop != LANDER:
@@ -129,7 +133,8 @@ def _draw_rover(ax: Axes, plan: Plan, platform: str, line: dict) -> None:
             zorder=6,
         )
         weight = "bold" if words else "normal"
-        _label(ax, layout.shortened(stop, 22), at, _aside(ax, at), tone, weight=weight)
+        aside = _aside(ax, at, onward.get(stop, []))
+        _label(ax, layout.shortened(stop, 22), at, aside, tone, weight=weight)
     facing_deg = scenario.platform_named(platform).parking.facing_deg
     if facing_deg is not None and made:
         _draw_facing(ax, places[made[-1].stop], facing_deg)
@@ -167,9 +172,27 @@ def _draw_facing(ax: Axes, at: Place, facing_deg: float) -> None:
     ax.annotate("", tip, at, arrowprops=arrow, zorder=4.5)
 
 
-def _aside(ax: Axes, at: Place) -> tuple[float, float]:
-    """Where the name of a place stands, in points from it: towards the middle of the map."""
-    return (-9, 7) if at[0] > np.mean(ax.get_xlim()) else (9, 7)
+def _ways_from_stops(made: list[Visit]) -> dict[str, list[float]]:
+    """In which directions legs lead away from each place, or come to it, in radians from east."""
+    found: dict[str, list[float]] = {}
+    for leg in (visit.leg for visit in made if visit.leg is not None):
+        for place, ends in ((leg.start, leg.path_m[:2]), (leg.end, leg.path_m[:-3:-1])):
+            (east, north), (to_east, to_north) = ends
+            found.setdefault(place, []).append(atan2(to_north - north, to_east - east))
+    return found
+
+
+def _aside(ax: Axes, at: Place, ways: list[float]) -> tuple[float, float]:
+    """Where the name of a place stands, in points from it: clear of legs, and rather above and
+    towards the middle of the map."""
+    side = -9 if at[0] > np.mean(ax.get_xlim()) else 9
+
+    def clear_of_legs(aside: tuple[float, float]) -> float:
+        # A name is wide: its middle is three times as far aside as it is above.
+        own = atan2(aside[1], 3 * aside[0])
+        return min([ENOUGH_RAD, *(abs(remainder(own - way, 2 * pi)) for way in ways)])
+
+    return max(((side, 7), (-side, 7), (side, -9), (-side, -9)), key=clear_of_legs)
 
 
 def _label(
@@ -181,7 +204,7 @@ def _label(
     size: float = TEXT_PT,
     weight: str = "normal",
 ) -> None:
-    across = "center" if abs(away_pt[0]) < 9 else "left" if away_pt[0] > 0 else "right"
+    across = "center" if abs(away_pt[0]) < 6 else "left" if away_pt[0] > 0 else "right"
     ax.annotate(
         words,
         at,
