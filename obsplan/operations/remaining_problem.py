@@ -209,12 +209,12 @@ def _task(
     own = counted[counted["activity"] == task.name]
     at = (own["start_min"] // step).astype(int)
     places = [task.bins[k] for k in at if 0 <= k < whole.steps and task.bins[k] >= 0]
+    # A pinned run is none of those that are fixed, and of drives those ahead alone are made.
     is_drive = scenario.is_drive(task.name)
-    # A pinned run is none of those that are fixed, nor is a drive ahead.
     taken = 0 if task.pinned or is_drive else len(own)
     return replace(
         task,
-        count=max(0, task.count - taken),
+        count=task.must if is_drive else max(0, task.count - taken),
         must=max(0, task.must - taken),
         starts=task.starts & ~barred,
         needs=tuple(_needs(environment, whole, counted, i, relaxed)),

@@ -116,6 +116,8 @@ def test_after_a_drive_that_did_not_get_there_the_rover_goes_elsewhere(plan, out
     assert ahead[0].leg.start == ("lander" if outcome == "failed" else closed)
     others = {stop.name for stop in SCENARIO.stop} - {closed}
     assert {drive.leg.end for drive in ahead} - {"lander"} == others
+    # Nobody misses drives that are not made.
+    assert not set(made.plan.unplaced["activity"]) & set(DRIVES)
     # What was driven stays in the table of drives, whatever is closed since.
     table = traverse_table(made.plan.environment.scenario, made.plan.timeline)
     assert table["slot"].tolist()[0] == lost["slot"]
@@ -159,6 +161,46 @@ def test_a_rover_that_has_no_way_left_stays_between_two_stops():
     assert places_of_runs(made, lost["end_utc"]) == []
     assert [v.rule for v in made.plan.verdict.found] == ["parking"]
     assert "sweep" in set(made.plan.timeline["activity"])
+
+
+def with_scout(text):
+    """The scenario with a second rover, a stop and work there."""
+    rover = text.split("[[platform]]")[2].split("[[instrument]]")[0]
+    scout = rover.replace('name = "rover"', 'name = "scout"').replace('"laser"', '"peek"')
+    return f"""{text}
+[[platform]]{scout}
+[[instrument]]
+name = "camera"
+platform = "scout"
+[[activity]]
+name = "peek"
+instrument = "camera"
+duration_min = 30
+at = "stops"
+[[stop]]
+name = "S1"
+platform = "scout"
+east_m = 12.0
+north_m = 22.0
+"""
+
+
+def test_while_one_rover_has_no_way_left_another_drives():
+    text = with_scout(PLACES).replace(
+        "[platform.drive]", 'parking = { stop = ["R2"] }\n[platform.drive]', 1
+    )
+    plan = make_plan(make_environment(scenario_from(tomllib.loads(text))), effort="low")
+    rows = plan.timeline[plan.timeline["instrument"] == "rover drive"]
+    lost = rows.sort_values("start_utc").iloc[0]
+    end = plan.environment.scenario.activity_named(lost["activity"]).leg.end
+    ran = cut(lost, 20, "shortened")
+    now_utc = ran["end_utc"].iloc[0]
+    told = [PlatformState(name="rover", unreachable=(end,))]
+    made = again(plan, now_utc, told, ran=ran)
+    assert [v.rule for v in made.plan.verdict.found] == ["parking"]
+    driven = made.plan.timeline[made.plan.timeline["instrument"].str.endswith(" drive")]
+    assert "drive lander to S1" in set(driven["activity"])
+    assert set(driven.loc[driven["start_utc"] > now_utc, "platform"]) <= {"scout"}
 
 
 def test_the_odometer_is_told_beside_what_the_drives_make(plan):

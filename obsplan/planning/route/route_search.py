@@ -67,8 +67,11 @@ def best_found(
         ]
         for rover in rovers
     ]
+    if any(routes):
+        # While others drive, a rover that may end nowhere ahead keeps to where it begins.
+        routes = [own or [begin.routes[rover.name][0]] for own, rover in zip(routes, rovers)]
     for number in range(max(map(len, routes))):
-        chosen = tuple(own[min(number, len(own) - 1)] for own in routes if own)
+        chosen = tuple(own[min(number, len(own) - 1)] for own in routes)
         if trials.best is None or trials.is_going_on:
             trials.take(Itinerary(chosen, tuple((0,) * (len(r.places) - 1) for r in chosen)))
     if trials.best is None:
