@@ -104,6 +104,18 @@ def is_worth_a_proof(problem: Problem) -> bool:
     return few and not is_small(problem)
 
 
+def why_unproven(problem: Problem) -> str | None:
+    """Why the best plan of a problem of few permitted starts stayed without a proof; None if it
+    has so many that none is expected."""
+    starts = starts_of(problem)
+    if starts > PROOF_STARTS:
+        return None
+    if not is_small(problem) and _cells(problem) > PROOF_CELLS:
+        many = f"{starts} permitted starts in {problem.steps} steps"
+        return f"not proven optimal: {many} are too many for branch and bound"
+    return "not proven optimal: branch and bound ended at its limit of work"
+
+
 def proof(
     problem: Problem, relaxed: Problem, judge: Judge | None, nodes: int, stop: Event
 ) -> tuple[Booking | None, float]:

@@ -26,6 +26,7 @@ from obsplan.planning.search.exact import (
     is_small,
     is_worth_a_proof,
     proof,
+    why_unproven,
 )
 from obsplan.planning.search.first_plan import quick_plan
 from obsplan.planning.search.ruin_and_recreate import best_of_calls, is_better
@@ -125,6 +126,9 @@ def better_plans(
                 found, proven = proof(problem, relaxed, judge, nodes, stop)
                 bound = min(bound, proven)
                 best = found if found is not None and is_better(found, best) else best
+            unproven = not (stop.is_set() or is_proven(best, bound))
+            if unproven and (why := why_unproven(relaxed)):
+                report(why)
             yield best, above(bound, best)
         finally:
             stop.set()

@@ -179,6 +179,28 @@ def test_little_effort_leaves_out_the_proof(monkeypatch):
     assert list(better_plans(question, question, gap=0.0, effort="low"))
 
 
+@pytest.mark.parametrize(
+    "limit, why",
+    [
+        ("PROOF_CELLS", "permitted starts in 8 steps are too many for branch and bound"),
+        (None, "branch and bound ended at its limit of work"),
+    ],
+)
+def test_a_problem_of_few_starts_without_a_proof_says_why(monkeypatch, limit, why):
+    """The relaxation is said to be loose, so that no plan is proven by it."""
+    loose = Relaxation(1e9, *np.zeros((2, 1, 8)))
+    monkeypatch.setattr(strategy, "relaxation", lambda *_: loose)
+    monkeypatch.setattr(exact, "worth_of_all", lambda problem: 1e9)
+    monkeypatch.setattr(exact, "SMALL_STARTS", 0)
+    if limit:
+        monkeypatch.setattr(exact, limit, 0)
+    tasks = task("a", count=9, value=1.0, length=2), task("b")
+    question = Problem(8, 0.25, tasks, (level_node(8),), frozenset())
+    lines = []
+    list(better_plans(question, question, gap=0.0, effort="low", report=lines.append))
+    assert [line for line in lines if line.startswith("not proven")][0].endswith(why)
+
+
 @pytest.mark.parametrize("is_taken_away", [False, True])
 def test_calls_in_vain_are_followed_by_longer_ones_up_to_a_limit(monkeypatch, is_taken_away):
     """Nothing is found, or a finer replay takes it away; and the bound is too high to be met."""
