@@ -17,7 +17,7 @@ import pandas as pd
 from obsplan.common.interruption import interruptible
 from obsplan.environment.model import Environment
 from obsplan.inputs.conditions import requested
-from obsplan.inputs.placed import PlacedActivity
+from obsplan.inputs.placed import DriveActivity, PlacedActivity
 from obsplan.planning.problem.booking import Booking
 from obsplan.planning.problem.definition import Need, serves_goals_alone
 from obsplan.planning.problem.start_windows import (
@@ -111,6 +111,8 @@ def explain(
         if booking.wanted(i) <= 0:
             continue
         activity = environment.scenario.activity[i]
+        if isinstance(activity, DriveActivity) and not task.must:
+            continue  # nobody asks for a drive that is not on the way ahead
         if isinstance(activity, PlacedActivity) and activity.stop in of_stops:
             answers[task.name] = of_stops[activity.stop]
             continue
