@@ -15,6 +15,7 @@ import pandas as pd
 from obsplan.checking.slots import read_slots
 from obsplan.common.errors import ObsplanError
 from obsplan.common.workers import run_all
+from obsplan.environment.along_drives import along_drives
 from obsplan.environment.build import make_environment
 from obsplan.environment.model import Environment
 from obsplan.futures.columns import CONTINGENCY_COLUMNS
@@ -104,6 +105,7 @@ def _by_the_rule(
     environment: Environment, slots: pd.DataFrame, losses: list[Loss]
 ) -> tuple[float, np.ndarray]:
     """Value with nothing lost, and with each loss (losses,), by the execution rule."""
+    environment = along_drives(environment, slots)
     scenario = environment.scenario
     certain = make_futures(environment, slots, samples=1, uncertain=[])
     runs, sending = read_slots(scenario, slots)

@@ -6,6 +6,7 @@ from tools.replayed import environment, slots
 from tools.small import platform, scenario_table
 
 from obsplan.futures import walk
+from obsplan.futures.contingencies import contingencies_table
 from obsplan.futures.execute import make_futures
 from obsplan.inputs.read_scenario import scenario_from
 
@@ -129,3 +130,16 @@ def test_no_future_has_a_run_at_a_stop_without_the_drive_there(seed):
             assert (start_min[both, work] < start_min[both, away]).all()
     assert 0 < began[:, at_r2].sum() < 15
     assert (code[:, to_r2] == walk.ORDER).any()
+
+
+def test_what_is_lost_is_told_for_a_rover_that_drives():
+    """Without its wheels from the start no run at a stop is made, also after a replan."""
+    asked = scene()
+    rows = slots(*ROWS).assign(state="tentative", reason="")
+    table = contingencies_table(environment(asked), rows, jobs=1).set_index("lost")
+    wheels, laser = (
+        table.loc["rover drive"],
+        table.loc[asked.activity_named("LIBS at R1").instrument],
+    )
+    assert wheels["cost"] > 0 and wheels["replanned_value"] >= wheels["value"]
+    assert wheels["cost"] == laser["cost"]
