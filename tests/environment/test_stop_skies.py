@@ -12,7 +12,7 @@ from obsplan.environment.model import times_generation
 from obsplan.environment.power_columns import power_columns
 from obsplan.inputs.read_scenario import read_scenario
 
-SITE = '[site]\nname = "shelf"\n'
+SITE = '[site]\nname = "test shelf"\n'
 
 
 @pytest.fixture(scope="module")
