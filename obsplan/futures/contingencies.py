@@ -5,7 +5,6 @@ as predicted.
 """
 
 from collections.abc import Callable
-from dataclasses import replace
 from datetime import datetime, timedelta
 from typing import NamedTuple
 
@@ -21,7 +20,7 @@ from obsplan.environment.model import Environment
 from obsplan.futures.columns import CONTINGENCY_COLUMNS
 from obsplan.futures.compiled_walk import walked, walker_for
 from obsplan.futures.draws import draw, things
-from obsplan.futures.execute import Futures, make_futures
+from obsplan.futures.execute import Futures
 from obsplan.futures.world import world_of
 from obsplan.inputs.telemetry_file import Outage, State
 from obsplan.operations.replan import make_replan
@@ -73,9 +72,9 @@ def contingencies_table(
     if environment.telemetry is not None:
         raise ValueError("contingencies_table: start from an environment without telemetry")
     losses = losses_of(environment)
-    certain, values = _by_the_rule(environment, slots, losses)
+    *values, certain = _by_the_rule(environment, slots, losses, len(losses))
     costly = [k for k in range(len(losses)) if values[k] < certain - 1e-6]
-    work = {k: (environment, slots, losses[k]) for k in costly}
+    work = {k: (environment, slots, losses[k], len(losses)) for k in costly}
     after: dict[int, tuple[float, str]] = {}
     for k, found in run_all(_after_replan, work, jobs=jobs, scheduler=scheduler):
         after[k] = found
@@ -102,26 +101,29 @@ def contingencies_table(
 
 
 def _by_the_rule(
-    environment: Environment, slots: pd.DataFrame, losses: list[Loss]
-) -> tuple[float, np.ndarray]:
-    """Value with nothing lost, and with each loss (losses,), by the execution rule."""
+    environment: Environment, slots: pd.DataFrame, losses: list[Loss], in_all: int
+) -> np.ndarray:
+    """Value with each loss, and at last with nothing lost (losses + 1,), by the execution rule.
+
+    `in_all`: for how many losses such values are asked, so that it pays to compile the walk or not.
+    """
     environment = along_drives(environment, slots)
     scenario = environment.scenario
-    certain = make_futures(environment, slots, samples=1, uncertain=[])
     runs, sending = read_slots(scenario, slots)
     world = world_of(environment, runs, sending)
     n = world.generation_w.shape[1]
     rows = [
         (k, loss.thing, int(scenario.minutes_of(loss.from_utc)), n) for k, loss in enumerate(losses)
     ]
-    draws = draw(scenario, world, (), range(len(losses)), 0)
+    draws = draw(scenario, world, (), range(len(losses) + 1), 0)
     draws = draws._replace(outages=np.array(rows, dtype=np.int64).reshape(-1, 4))
-    outcome = walked(world, draws, walker_for(world, len(losses)))
-    futures: Futures = replace(certain, outcome=outcome)
-    return certain.certain_value, futures.value
+    outcome = walked(world, draws, walker_for(world, in_all))
+    return Futures(environment, tuple(runs), (), outcome, outcome, 0, world).value
 
 
-def _after_replan(environment: Environment, slots: pd.DataFrame, loss: Loss) -> tuple[float, str]:
+def _after_replan(
+    environment: Environment, slots: pd.DataFrame, loss: Loss, in_all: int
+) -> tuple[float, str]:
     """Value received after a replan at the time of the loss, and its first changes in words."""
     scenario = environment.scenario
     out = [loss.name]
@@ -136,12 +138,12 @@ def _after_replan(environment: Environment, slots: pd.DataFrame, loss: Loss) -> 
         state = state.model_copy(update={"instrument": outages})
     there = with_telemetry(environment, state)
     try:
-        made = make_replan(there, slots, loss.from_utc, freeze=timedelta(0))
+        made = make_replan(there, slots, loss.from_utc, freeze=timedelta(0), explained=False)
     except ObsplanError:
         return 0.0, ""
-    _, values = _by_the_rule(there, made.plan.timeline, [loss])
+    value = _by_the_rule(there, made.plan.timeline, [loss], in_all)[0]
     first = made.changes.head(MOST_NAMED).itertuples(index=False)
-    return float(values[0]), "; ".join(map(_words, first))
+    return float(value), "; ".join(map(_words, first))
 
 
 def _words(row) -> str:

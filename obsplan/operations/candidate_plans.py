@@ -3,9 +3,9 @@
 The search first prefers the old starts strongly, then only as a tie-break, then moderately.
 """
 
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass, replace
-from functools import partial
+from functools import cached_property, partial
 from threading import Event
 from typing import NamedTuple
 
@@ -23,8 +23,7 @@ from obsplan.operations.old_plan_repair import repaired
 from obsplan.planning.minute_repair import lighter_plan, tightened_problem, valid_plan
 from obsplan.planning.problem.booking import Booking
 from obsplan.planning.problem.definition import Problem, first_worths, mean_worth
-from obsplan.planning.problem.timeline_table import booked_rows, slots_table
-from obsplan.planning.replayed import Replayed
+from obsplan.planning.replayed import Replayed, remembered
 from obsplan.planning.search.compiled import compiling
 from obsplan.planning.search.first_plan import NoPlaceFound, quick_plan, required_runs
 from obsplan.planning.search.ruin_and_recreate import ruin_and_recreate
@@ -66,10 +65,15 @@ class Situation:
 
     def whole_verdict(self, booking: Booking) -> Verdict:
         """The verdict on the fixed slots and `booking`."""
-        scenario = self.environment.scenario
-        rows = slots_table(scenario, booked_rows(scenario, booking))
-        slots = with_fixed(self.fixed, rows)
-        return check_timeline(self.environment, slots, fixes=False, keep_margins=True)
+        return self._verdict_on(self.environment.scenario, booking)
+
+    @cached_property
+    def _verdict_on(self) -> Callable[[Scenario, Booking], Verdict]:
+        def check(rows: pd.DataFrame) -> Verdict:
+            slots = with_fixed(self.fixed, rows)
+            return check_timeline(self.environment, slots, fixes=False, keep_margins=True)
+
+        return remembered(check)
 
     def _is_unavoidable(self, violation: Violation) -> bool:
         """Whether the fixed slots break the same rule by themselves, no less and for as long."""

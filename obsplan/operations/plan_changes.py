@@ -119,7 +119,9 @@ def _moves(found: dict[str, Difference]) -> int:
 def fewest_moves(plans: list[tuple[float, dict[str, Difference]]], keep: float) -> int:
     """Of the plans within a share `keep` of the best value, the one with the fewest moves."""
     best = max(value for value, _ in plans)
-    able = [k for k, (value, _) in enumerate(plans) if value >= (1 - keep) * best - TOLERANCE]
+    # What is left may be worth less than nothing, where old runs no longer count.
+    least = best - keep * abs(best) - TOLERANCE
+    able = [k for k, (value, _) in enumerate(plans) if value >= least]
     return min(able, key=lambda k: (_moves(plans[k][1]), -plans[k][0], k))
 
 

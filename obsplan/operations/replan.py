@@ -91,6 +91,7 @@ def make_replan(
     effort: Effort = "low",
     patience_s: float | None = None,
     report: Report = lambda line: None,
+    explained: bool = True,
 ) -> Replan:
     """The timeline `slots` (see `read_timeline`) replanned from `now_utc` on.
 
@@ -99,7 +100,8 @@ def make_replan(
     fewest moves is chosen. If fixed slots (see `fixed_slots`) break a rule by themselves, the plan
     is made around them, and its verdict says so. Transmit windows are planned freely and are no
     moves. `gap`, `effort` (low, since the team waits) and `patience_s` limit the search as in
-    `make_plan`. Raises StateError if what ran contradicts the timeline.
+    `make_plan`. Unless `explained`, nobody asks why runs do not fit, and `plan.unplaced` is empty.
+    Raises StateError if what ran contradicts the timeline.
     """
     require_effort(effort)
     ran = pd.DataFrame(columns=list(AS_RUN_COLUMNS)) if ran is None else ran
@@ -124,11 +126,11 @@ def make_replan(
         timeline, verdict, most = timeline_of(environment, fixed, rows, problem, now_utc)
         value, fixed_value = float(timeline["value"].sum()), most - booking.value()
         upper = max(min(bound, worth_of_all(asked.relaxed)) + fixed_value, value)
-        answers = _answers(asked, booking, timeline, value, end.expired)
-    missing = still_requested(scenario, booking, answers)
+        why = _answers(asked, booking, timeline, value, end.expired) if explained else {}
+    missing = still_requested(scenario, booking, why)
     changes = changes_table(environment, movable, fixed, booking, ids, difference)
     return Replan(
-        Plan(environment, timeline, missing, verdict, value, upper, interrupted, now_utc, answers),
+        Plan(environment, timeline, missing, verdict, value, upper, interrupted, now_utc, why),
         changes,
         price_list(found, chosen, fixed_value),
         fixed,

@@ -2,7 +2,10 @@
 
 from collections.abc import Callable
 from dataclasses import replace
+from functools import partial
 from typing import NamedTuple
+
+import pandas as pd
 
 from obsplan.checking.check import Verdict, check_timeline
 from obsplan.checking.slots import read_slots
@@ -34,20 +37,27 @@ def replay_of(environment: Environment) -> Replay:
     What it said of the last few timelines it says again without a look: tidying a plan comes back
     to the same one time and again.
     """
+    verdict_on = remembered(
+        lambda slots: check_timeline(environment, slots, fixes=False, keep_margins=True)
+    )
+    return partial(verdict_on, environment.scenario)
+
+
+def remembered(check: Callable[[pd.DataFrame], Verdict]) -> Callable[[Scenario, Booking], Verdict]:
+    """What `check` says of the slots of a booking; said again of the last few without a look."""
     known: dict[tuple[tuple[str, int, int], ...], Verdict] = {}
 
-    def replay(plan: Booking) -> Verdict:
-        rows = tuple(booked_rows(environment.scenario, plan))
+    def verdict_on(scenario: Scenario, plan: Booking) -> Verdict:
+        rows = tuple(booked_rows(scenario, plan))
         verdict = known.pop(rows, None)
         if verdict is None:
-            slots = slots_table(environment.scenario, list(rows))
-            verdict = check_timeline(environment, slots, fixes=False, keep_margins=True)
+            verdict = check(slots_table(scenario, list(rows)))
         known[rows] = verdict
         if len(known) > REMEMBERED:
             known.pop(next(iter(known)))
         return verdict
 
-    return replay
+    return verdict_on
 
 
 def breaks_own_rules(environment: Environment, booking: Booking) -> bool:

@@ -290,6 +290,15 @@ def test_of_required_runs_as_many_are_placed_as_can_be():
     assert made.plan.verdict.found[0].fix == "none found"
 
 
+def test_a_replan_that_nobody_asks_to_explain_is_the_same_plan():
+    scene = scenario({"name": "a", "count": 4, "value": 4.0}, hours=3)
+    old = timeline(("s1", "a", 0, 60, "planned"))
+    told, short = (again(scene, world(scene), old, 1, explained=way) for way in (True, False))
+    pd.testing.assert_frame_equal(short.plan.timeline, told.plan.timeline)
+    pd.testing.assert_frame_equal(short.changes, told.changes)
+    assert len(told.plan.unplaced) == 1 and short.plan.unplaced.empty
+
+
 def test_a_failed_run_is_in_no_count_of_what_is_placed():
     scene = scenario({"name": "a", "count": 3, "value": 4.0}, hours=3)
     offered = world(scene)
