@@ -88,13 +88,16 @@ def _pushed(
     """By when the first run must have ended for each later slot, and whether that depends on it."""
     later = []
     for dependant in plan.environment.scenario.activity:
+        waits = [after for after in dependant.after if after.activity == activity.name]
+        if not waits:
+            continue  # with stops there are many activities: look up the runs of few
         runs = plan.timeline[plan.timeline["activity"] == dependant.name]
-        for after in dependant.after:
+        for after in waits:
             rows = [r for r in runs.itertuples() if after.applies_at(r.start_utc)]
-            if after.activity == activity.name and not after.is_plain:
+            if not after.is_plain:
                 # How much later its data could come is not known.
                 later += [(own.iloc[0]["end_utc"], r.slot, True) for r in rows]
-            elif after.activity == activity.name:
+            else:
                 settle = pd.Timedelta(minutes=after.settle_min)
                 later += [(r.start_utc - settle, r.slot, True) for r in rows]
     gap = pd.Timedelta(minutes=activity.gap_min)

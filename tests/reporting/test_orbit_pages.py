@@ -11,6 +11,7 @@ from obsplan.environment.build import make_environment
 from obsplan.inputs.read_scenario import read_scenario
 from obsplan.operations.replan import make_replan
 from obsplan.planning.plan import make_plan
+from obsplan.planning.reasons.goal_reach import goal_reach
 from obsplan.reporting import plan_directory
 from obsplan.reporting.figures.goal_grids import goal_grids_figure
 from obsplan.reporting.page.report import report_page
@@ -66,6 +67,11 @@ def test_the_page_has_a_section_on_platforms_in_orbit(plan):
     table = goal_table(plan)
     far = (table["state"] == "out of reach") & (table["bin"] != "all bins")
     assert section.count("out of reach") == (far & (table["counted"] == 0)).sum()
+    reach = goal_reach(plan.environment)
+    shut = reach[reach["permitted_h"] == 0]["bin"].str.split(",").str[0].unique()
+    assert section.count("Out of reach, ") == len(shut) >= 5
+    assert all(f"Out of reach, {words}" in section for words in shut)
+    assert "Out of reach, Earth phase 150 to 180 deg: it never occurs in the span: " in section
 
 
 def test_the_picture_has_every_run_and_permitted_start_within_the_bins(plan):

@@ -12,7 +12,8 @@ from obsplan.environment.model import Environment
 from obsplan.inputs.conditions import QUANTITIES
 from obsplan.inputs.goal import STOP, Goal
 from obsplan.planning.plan import Plan
-from obsplan.reporting.page.elements import Html, paragraph, table
+from obsplan.planning.reasons.goal_reach import reach_of, why_empty
+from obsplan.reporting.page.elements import Html, paragraph, plain, table
 
 HIDDEN = (
     ("Sun", "Moon", "night, the Sun behind the Moon"),
@@ -41,7 +42,7 @@ def orbit_part(plan: Plan) -> list[Html]:
             rows = list(_rows(environment, platform.name))
             parts.append(table(f'"{platform.name}" in orbit', ["", "span"], rows))
     goals = (g for g in environment.scenario.goal if len(g.over) == 2 and STOP not in g.over)
-    return [*parts, *(_grid(plan, goal) for goal in goals)]
+    return [*parts, *(part for goal in goals for part in (_grid(plan, goal), *_shut(plan, goal)))]
 
 
 def _rows(environment: Environment, name: str) -> Iterator[tuple[str, str]]:
@@ -83,6 +84,21 @@ def _grid(plan: Plan, goal: Goal) -> Html:
     heads = [first.heading, *(f"{a:g} to {b:g}" for a, b in zip(along, along[1:]))]
     rows = [(f"{a:g} to {b:g}", *cells[k]) for k, (a, b) in enumerate(zip(down, down[1:]))]
     return table(f"{goal.name}: runs that count, by {second.heading}", heads, rows)
+
+
+def _shut(plan: Plan, goal: Goal) -> Iterator[Html]:
+    """Why bins are out of reach: one line for each range of the first quantity."""
+    reaches = reach_of(plan.environment, goal)
+    open_ = {each.place for each in reaches if each.permitted_h}
+    down, along = goal.axes
+    many, quantity = len(along) - 1, QUANTITIES[goal.over[0]]
+    for k, (low, high) in enumerate(zip(down, down[1:])):
+        row = set(range(k * many, (k + 1) * many)) - open_
+        if row:
+            why = why_empty(plan.environment, [each for each in reaches if each.place in row])
+            of = "" if len(row) == many else f", {len(row)} of {many} bins"
+            where = f"{quantity.words} {low:g} to {high:g}{quantity.suffix}{of}"
+            yield paragraph(plain(f"Out of reach, {where}: {why}."))
 
 
 def _cell(row: pd.Series) -> str:
