@@ -16,6 +16,7 @@ are means, which lower them.
 
 from collections import OrderedDict
 from collections.abc import Iterator
+from concurrent.futures import Future, ThreadPoolExecutor, wait
 from functools import reduce
 from itertools import groupby
 from pathlib import Path
@@ -278,13 +279,20 @@ def _tiles(model: Model, source, outer: Window) -> dict[tuple[int, int], Tile]:
     for at in tiles:
         _kept.move_to_end((files, *at))
     held = Held(Window(0, 0, 0, 0), np.empty((0, 0)))
-    for i, first, end in _runs([at for at in numbers if at not in tiles], source):
-        strip = Window(i * TILE_ROWS, (i + 1) * TILE_ROWS, first * TILE_COLUMNS, end * TILE_COLUMNS)
-        held = _held(model, source, strip, held)
-        values = held.values[strip.top - held.window.top :][:TILE_ROWS]
-        for k, j in enumerate(range(first, end)):
-            part = values[:, k * TILE_COLUMNS : (k + 1) * TILE_COLUMNS]
-            tiles[i, j] = _kept[files, i, j] = _tile(part)
+    made: dict[tuple[int, int], Future[Tile]] = {}
+    with ThreadPoolExecutor(1) as pool:
+        for i, first, end in _runs([at for at in numbers if at not in tiles], source):
+            top, left, right = i * TILE_ROWS, first * TILE_COLUMNS, end * TILE_COLUMNS
+            strip = Window(top, top + TILE_ROWS, left, right)
+            before, held = held, _held(model, source, strip, held)
+            if held is not before:
+                wait(made.values())  # these were made meanwhile: no more than two are in memory
+            values = held.values[strip.top - held.window.top :][:TILE_ROWS]
+            for k, j in enumerate(range(first, end)):
+                part = values[:, k * TILE_COLUMNS : (k + 1) * TILE_COLUMNS]
+                made[i, j] = pool.submit(_tile, part)
+    for at, tile in made.items():
+        tiles[at] = _kept[files, *at] = tile.result()
     while len(_kept) > max(KEPT_BYTES // (4 * TILE_CELLS), len(tiles)):
         _kept.popitem(last=False)
     return tiles
@@ -360,14 +368,14 @@ def _pixels(model: Model, source, window: Window) -> np.ndarray:
 
 
 def _read(model: Model, source, window) -> np.ndarray:
-    stored = source.read(1, window=window)
-    with np.errstate(invalid="ignore"):  # a signalling NaN, which no healthy file has
-        values = stored.astype(np.result_type(stored.dtype, np.float32))
+    dtype = np.result_type(source.dtypes[0], np.float32)
+    values = source.read(1, window=window, out_dtype=dtype)
     if model.nodata is not None:
-        values[stored == model.nodata] = np.nan
+        with np.errstate(over="ignore"):  # one beyond all that the pixels can be
+            values[values == model.nodata] = np.nan
     if not {"all_valid", "nodata"} & {flag.name for flag in source.mask_flag_enums[0]}:
         values[source.read_masks(1, window=window) == 0] = np.nan
-    if stored.dtype.kind == "f":
+    if np.dtype(source.dtypes[0]).kind == "f":
         values[np.isinf(values)] = np.nan
     return values
 

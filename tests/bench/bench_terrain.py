@@ -10,12 +10,13 @@ in tiles of 4096 pixels; rows, one in rows; pds, a PDS3 label; jp2, JPEG 2000, w
 minutes to make; and untiled, that in one tile.
 
 The aim is a site in 10 s and 500 MB. On 2026-11-30, a busy machine of two cores, tiled took 3 s
-(3.6 s of processors) and 349 MB, and each further site 0.5 s. JPEG 2000 took 18 to 28 s by the
-clock, 16.4 to 17.3 s of processors and 342 MB, each further site 1.0 s: the clock is still to be
-seen on idle cores, and hardly below 10 s with two. To decode all 400 million pixels, on all
-cores, takes 14 of these; that grows with the bits of a pixel, 2.0 here and 3.9 with rougher
-hills, which took 32 s. Lower resolutions in the file take 5.5, 2.1 and 1.0 s, but are means, in
-which crests are lower. In one tile only models of 36 million pixels were tried.
+(3.6 s of processors) and 349 MB, and each further site 0.5 s. JPEG 2000 took 9.6 to 9.8 s by the
+clock, at a higher priority than all else that ran (chrt -r 1), 16.4 to 17.1 s of processors and
+346 MB, and each further site 1.0 s of processors: fewer cores miss the aim. To decode all 400
+million pixels, on all cores, takes 14 of these; that grows with the bits of a pixel, 2.0 here and
+3.9 with rougher hills, which took 32 s. Lower resolutions in the file take 5.5, 2.1 and
+1.0 s, but are means, in which crests are lower. In one tile only models of 36 million pixels
+were tried.
 """
 
 import subprocess
