@@ -52,7 +52,21 @@ def skyline_at(environment: Environment, azimuth_deg: np.ndarray) -> np.ndarray:
 
 
 def darkness(environment: Environment) -> tuple[Windows, Windows]:
-    """Night (the Sun's centre down, none of its light left) and eclipse by the Earth."""
+    """Night (the Sun's centre hidden, none of its light left) and eclipse by the Earth."""
+    night, eclipse = _dark_minutes(environment)
+    edges_h = minute_edges_h(environment)
+    return intervals.from_mask(night, edges_h), intervals.from_mask(eclipse, edges_h)
+
+
+def night_words(environment: Environment) -> str:
+    """What a picture calls night: where terrain hides a risen Sun it is also shadow."""
+    night, _ = _dark_minutes(environment)
+    is_risen = environment.sky["sun_elevation_deg"].to_numpy() > 0
+    return "night or shadow of terrain" if (night & is_risen).any() else "night"
+
+
+def _dark_minutes(environment: Environment) -> tuple[np.ndarray, np.ndarray]:
+    """Night and eclipse by minute, see `darkness`."""
     table = {column: values.to_numpy() for column, values in environment.sky.items()}
     sun_range_km = ASTRONOMICAL_UNIT_KM * np.sqrt(SOLAR_IRRADIANCE_W_M2 / table["irradiance_w_m2"])
     separation_deg, sun_radius_deg, earth_radius_deg = sky.sun_against_earth_deg(
@@ -61,6 +75,4 @@ def darkness(environment: Environment) -> tuple[Windows, Windows]:
     )
     above_deg = table["sun_elevation_deg"] - skyline_at(environment, table["sun_azimuth_deg"])
     eclipse = (separation_deg < sun_radius_deg + earth_radius_deg) & (above_deg > -sun_radius_deg)
-    night = (table["sun_visible_fraction"] <= 0) & (above_deg < 0) & ~eclipse
-    edges_h = minute_edges_h(environment)
-    return intervals.from_mask(night, edges_h), intervals.from_mask(eclipse, edges_h)
+    return (table["sun_visible_fraction"] <= 0) & (above_deg < 0) & ~eclipse, eclipse

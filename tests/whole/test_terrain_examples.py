@@ -1,5 +1,7 @@
 """The crater and the ridge: windows that a thermal engineer would believe, and plans in them."""
 
+from dataclasses import replace
+
 import numpy as np
 import pandas as pd
 import pytest
@@ -11,6 +13,7 @@ from obsplan.inputs.read_scenario import read_scenario
 from obsplan.planning.plan import make_plan
 from obsplan.planning.problem.start_windows import windows_table
 from obsplan.reporting.figures.resources import resources_figure
+from obsplan.reporting.hours import darkness, night_words
 from obsplan.survey.site_course import place_of, site_courses
 
 HOUR = pd.Timedelta(hours=1)
@@ -33,6 +36,13 @@ def test_the_models_are_those_of_their_formulas(tmp_path):
             assert kept.transform.almost_equals(made.transform) and kept.crs == made.crs
             # Whole metres or centimetres: the last bit of a sine may round the other way.
             assert np.abs(kept.read(1).astype(int) - made.read(1)).max() <= 1
+
+
+def test_pictures_call_darkness_shadow_of_terrain_where_the_sun_has_risen(crater):
+    nights_h, _ = darkness(crater)
+    assert len(nights_h) and night_words(crater) == "night or shadow of terrain"
+    down = crater.sky.assign(sun_elevation_deg=crater.sky["sun_elevation_deg"] - 20)
+    assert night_words(replace(crater, sky=down)) == "night"
 
 
 def test_the_crater_floor_waits_days_in_the_shadow_of_its_rim(crater):

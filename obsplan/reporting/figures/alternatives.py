@@ -41,7 +41,7 @@ def alternatives_figure(plans: Sequence[Plan]) -> Figure:
         legend=[
             ("as in plan 1, or plan 1 itself", SAME_STYLE),
             ("no slot of this activity then in plan 1", APART_STYLE),
-            *darkness_legend(*dark),
+            *darkness_legend(environment, *dark),
         ],
     )
     figure.delaxes(labels)  # the time axis of the lanes writes there

@@ -19,7 +19,7 @@ from obsplan.operations.as_run import (
 from obsplan.reporting.figures import layout
 from obsplan.reporting.figures.events import NOW_STYLE, darkness_legend, shade_darkness
 from obsplan.reporting.figures.layout import INK, PAPER, SMALL_PT, Panel, styled
-from obsplan.reporting.hours import Windows, darkness, hours_of
+from obsplan.reporting.hours import darkness, hours_of
 
 LANE_IN = 0.36
 HEAD = 0.5  # lanes that the heads of the columns take
@@ -100,7 +100,7 @@ def compare_figure(
         ],
         left_in,
         right_in,
-        legend=_key(both, dark),
+        legend=[*_key(both), *darkness_legend(environment, *dark)],
     )
     figure.delaxes(labels)  # the time axis of the lanes writes there
     layout.draw_time_axes(environment, [lanes])
@@ -117,7 +117,7 @@ def compare_figure(
     return figure
 
 
-def _key(both: pd.DataFrame, dark: tuple[Windows, Windows]) -> list[tuple[str, dict]]:
+def _key(both: pd.DataFrame) -> list[tuple[str, dict]]:
     """Legend of the marks that occur."""
     outcomes = set(both["outcome"])
     shown = [
@@ -130,7 +130,7 @@ def _key(both: pd.DataFrame, dark: tuple[Windows, Windows]) -> list[tuple[str, d
         ),
         ("not planned", EXTRA_MARK, both["start_utc"].isna().any()),
     ]
-    return [*((words, style) for words, style, is_ in shown if is_), *darkness_legend(*dark)]
+    return [(words, style) for words, style, is_ in shown if is_]
 
 
 def _lane(ax: Axes, environment: Environment, k: int, own: pd.DataFrame) -> None:

@@ -9,7 +9,7 @@ from obsplan.environment.model import Environment
 from obsplan.physics import lunar_eclipse
 from obsplan.reporting.figures import layout
 from obsplan.reporting.figures.layout import INK, PAPER, SMALL_PT, Panel
-from obsplan.reporting.hours import Windows, hours_of
+from obsplan.reporting.hours import Windows, hours_of, night_words
 
 EVENT_ROW_IN = 0.15
 COVERING = ("eclipse begins", "full cover begins", "full cover ends", "eclipse ends")
@@ -20,10 +20,12 @@ ECLIPSE_H = 12  # longer than any lunar eclipse, shorter than the time between t
 NOW_STYLE = {"color": INK, "linewidth": 1.4}
 
 
-def darkness_legend(night: Windows, eclipse: Windows) -> list[tuple[str, dict]]:
+def darkness_legend(
+    environment: Environment, night: Windows, eclipse: Windows
+) -> list[tuple[str, dict]]:
     """Legend of the night and eclipse bands that the span has."""
     shown = (
-        ("night", layout.NIGHT_STYLE, night),
+        (night_words(environment), layout.NIGHT_STYLE, night),
         ("eclipse by the Earth", layout.ECLIPSE_STYLE, eclipse),
     )
     return [(words, style) for words, style, windows in shown if len(windows)]

@@ -54,7 +54,7 @@ def futures_figure(futures: Futures) -> Figure:
             *((f"received with chance {words}", _tone(tone)) for _, words, tone in CHANCE_TONES),
             ("half of the futures", {"facecolor": BAND}),
             ("nine in ten", {"facecolor": TAIL}),
-            *darkness_legend(*dark),
+            *darkness_legend(environment, *dark),
         ],
     )
     layout.draw_time_axes(environment, axes)

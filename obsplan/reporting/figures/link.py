@@ -49,7 +49,7 @@ def link_figure(environment: Environment) -> Figure:
             ("contact (height: maximum Moon elevation)", IN_VIEW_STYLE),
             ("station used", layout.CONTACT_STYLE),
             ("in contact", LINK_STYLE),
-            *darkness_legend(*dark),
+            *darkness_legend(environment, *dark),
         ],
     )
     station_axes = axes[: len(stations)]

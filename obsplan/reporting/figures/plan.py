@@ -30,7 +30,7 @@ from obsplan.reporting.figures.plan_lanes import (
 )
 from obsplan.reporting.figures.resource_panels import charge_panel, power_panel, store_panel
 from obsplan.reporting.figures.sky import sun_panel
-from obsplan.reporting.hours import darkness
+from obsplan.reporting.hours import darkness, night_words
 from obsplan.reporting.plan_picture import OTHERWISE, PlanPicture, plan_picture
 from obsplan.reporting.text.sentences import optimality
 
@@ -114,7 +114,7 @@ def _legend(picture: PlanPicture, nights: int, eclipses: int) -> list[tuple[str,
     teams = bool(picture.plan.environment.scenario.team)
     goals = picture.plan.environment.scenario.goal
     shown = (
-        ("night", layout.NIGHT_STYLE, nights),
+        (night_words(picture.plan.environment), layout.NIGHT_STYLE, nights),
         ("eclipse", layout.ECLIPSE_STYLE, eclipses),
         ("contact", layout.CONTACT_STYLE, True),
         ("permitted window" + ", team's hours" * teams, layout.WINDOW_STYLE, True),

@@ -47,7 +47,7 @@ def resources_figure(plan: Plan) -> Figure:
         [room, *(Panel(h, 1) for p in scenario.platform for h in _heights(p))],
         LEFT_IN,
         RIGHT_IN,
-        legend=darkness_legend(night, eclipse),
+        legend=darkness_legend(environment, night, eclipse),
     )
     layout.draw_time_axes(environment, axes)
     events, *axes = axes

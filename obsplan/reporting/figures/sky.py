@@ -90,7 +90,7 @@ def sky_figure(environment: Environment) -> Figure:
         left_in,
         right_in,
         legend=[
-            *darkness_legend(*dark),
+            *darkness_legend(environment, *dark),
             ("terrain", {"facecolor": layout.GROUND}),
             ("Earth contact", layout.CONTACT_STYLE),
         ],

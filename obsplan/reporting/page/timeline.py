@@ -7,7 +7,7 @@ import pandas as pd
 from obsplan.environment.model import Environment
 from obsplan.inputs.activity import Activity
 from obsplan.planning.plan import Plan
-from obsplan.reporting.hours import contact_windows, darkness, hours_of
+from obsplan.reporting.hours import contact_windows, darkness, hours_of, night_words
 from obsplan.reporting.page.elements import Html, bars, curve, joined, paragraph, reach, safe, tag
 from obsplan.reporting.plan_picture import OTHERWISE, PlanPicture, plan_picture
 
@@ -108,7 +108,7 @@ def _legend(shown: PlanPicture, nights: int, eclipses: int) -> Html:
         ("window", "permitted window" + ", team's hours" * teams, True),
         ("contact", "contact", True),
         ("sending", "transmit window" + ", team at work" * teams, True),
-        ("night", "night", nights),
+        ("night", night_words(shown.plan.environment), nights),
         ("eclipse", "eclipse by the Earth", eclipses),
     ]
     items = [tag("li", Html(f'<i class="{kind}"></i>'), words) for kind, words, is_ in rows if is_]
