@@ -89,6 +89,8 @@ def sites(
     """
     from obsplan.inputs.read_scenario import read_scenario
     from obsplan.inputs.sites_csv import read_sites
+    from obsplan.physics.compiled_march import compiled_march
+    from obsplan.physics.heat_conduction import MANY
     from obsplan.reporting.text.terminal import progress
     from obsplan.survey.site_survey import forget_saved, survey_sites
 
@@ -100,6 +102,8 @@ def sites(
         require_column(colour, planned)
     report = progress(sys.stderr)
     report(f"{len(places)} sites from {first:%Y-%m-%d} to {last:%Y-%m-%d}")
+    if len(places) >= MANY and not (planned or scheduler) and (told := compiled_march().told):
+        report(told)
     table = survey_sites(
         scenario,
         places,

@@ -156,7 +156,7 @@ def _march_many(
     column: Column, edges: Edges, state: State, series: Series, wanted: Wanted
 ) -> Marched:
     """As `_march`, but compiled, unless there is no compiler."""
-    compiled = compiled_march()
+    compiled = compiled_march().march
     if compiled is None or len(column.depth_m) > MOST_NODES:
         return _march(column, edges, state, series, wanted)
     now_k, before_k = state.now_k.copy(), state.before_k.copy()

@@ -5,7 +5,7 @@ import pytest
 from tools.ground import LUNATION_S, sunlight
 
 from obsplan.physics import heat_conduction
-from obsplan.physics.compiled_march import compiled_march
+from obsplan.physics.compiled_march import March, compiled_march
 from obsplan.physics.heat_conduction import MANY, Edges, Series, temperatures
 from obsplan.physics.march_kernel import LANES, march_sites
 from obsplan.physics.regolith import HIGHLAND, NODES_M, regolith_column
@@ -40,14 +40,23 @@ def test_many_sites_are_as_warm_compiled_as_in_arrays(monkeypatch):
 
 def test_without_a_compiler_many_sites_are_marched_all_the_same(monkeypatch):
     compiled = temperatures(*case())
-    monkeypatch.setattr(heat_conduction, "compiled_march", lambda: None)
+    monkeypatch.setattr(heat_conduction, "compiled_march", lambda: March(None))
     # A solve that ends for all sites at once goes on where one of them needs it.
     assert np.abs(temperatures(*case()) - compiled).max() < 0.05
 
 
+def test_a_compiler_that_fails_is_told_in_a_line(monkeypatch):
+    def broken(**options):
+        raise OSError("no\nlinker")
+
+    monkeypatch.setattr("numba.njit", broken)
+    march, told = compiled_march.__wrapped__()
+    assert march is None and "is not compiled" in told and told.endswith("(OSError: no linker)")
+
+
 def test_compiled_and_plain_march_give_the_same_numbers():
     found = []
-    for march in (march_sites, compiled_march()):
+    for march in (march_sites, compiled_march().march):
         now = np.linspace(np.linspace(90.0, 350.0, LANES), 240.0, len(NODES_M))
         before, potential, seen = now - 1.0, np.zeros_like(now), np.zeros((2, 1, LANES))
         solved = march(

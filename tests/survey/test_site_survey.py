@@ -20,6 +20,7 @@ from obsplan.inputs.hardware import Station
 from obsplan.inputs.read_scenario import read_scenario, scenario_from
 from obsplan.inputs.sites_csv import Place, read_sites
 from obsplan.physics import earth_station
+from obsplan.physics.compiled_march import March
 from obsplan.physics.station_track import station_track
 from obsplan.reporting.figures.save import save_figure
 from obsplan.reporting.figures.site_map import survey_map
@@ -477,3 +478,17 @@ def test_command_surveys_and_draws(tmp_path, monkeypatch):
         refused = run(main, [*common, "-o", "other.csv", *options])
         assert refused.exit_code == 2 and words in refused.stderr, refused.output
     assert not list(tmp_path.glob("*other*")) and not list(tmp_path.glob(".*"))
+
+
+def test_command_tells_once_that_the_march_is_not_compiled(tmp_path, monkeypatch):
+    monkeypatch.setattr("obsplan.physics.heat_conduction.MANY", 2)
+    for module in ("compiled_march", "heat_conduction"):
+        plain = March(None, "no compiler here")
+        monkeypatch.setattr(f"obsplan.physics.{module}.compiled_march", lambda found=plain: found)
+    monkeypatch.chdir(tmp_path)
+    (tmp_path / "small.toml").write_text(SMALL)
+    sites = "name,latitude_deg,longitude_deg,height_m\na,10,20,0\nb,-40,30,0\n"
+    (tmp_path / "sites.csv").write_text(sites)
+    words = ["sites", "small.toml", "sites.csv", "--from", "2028-06-20", "--to", "2028-07-20"]
+    made = CliRunner().invoke(main, [*words, "-o", "all.csv", "--jobs", "1"])
+    assert made.exit_code == 0 and made.stderr.count("no compiler here") == 1, made.output
