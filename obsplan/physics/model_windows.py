@@ -284,9 +284,10 @@ def _tiles(model: Model, source, outer: Window) -> dict[tuple[int, int], Tile]:
         for i, first, end in _runs([at for at in numbers if at not in tiles], source):
             top, left, right = i * TILE_ROWS, first * TILE_COLUMNS, end * TILE_COLUMNS
             strip = Window(top, top + TILE_ROWS, left, right)
-            before, held = held, _held(model, source, strip, held)
-            if held is not before:
+            following = _held(model, source, strip, held)
+            if following is not held:
                 wait(made.values())  # these were made meanwhile: no more than two are in memory
+            held = following
             values = held.values[strip.top - held.window.top :][:TILE_ROWS]
             for k, j in enumerate(range(first, end)):
                 part = values[:, k * TILE_COLUMNS : (k + 1) * TILE_COLUMNS]
