@@ -230,7 +230,12 @@ def _keep_judge(ctx: click.Context, param: click.Parameter, value: str | None) -
 
 
 def _judge(ctx: click.Context, param: click.Parameter, value: bool) -> str | None:
-    """Who judges futures, None if there is nothing to judge."""
+    """Who judges futures, None if there is nothing to judge.
+
+    Raises UsageError if only the judge is named.
+    """
+    if ctx.meta[__name__] and not value:
+        raise click.UsageError(f"--judge {ctx.meta[__name__]} needs --futures.", ctx)
     return (ctx.meta[__name__] or BY_DEFAULT) if value else None
 
 

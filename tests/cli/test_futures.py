@@ -89,5 +89,7 @@ def test_plan_with_futures_writes_the_plan_it_chose_and_how_it_was_chosen(mine):
     slots = pd.read_csv(mine / "plan" / "futures.csv")
     assert set(slots["slot"]) == set(timeline.loc[timeline["activity"] == "sweep", "slot"])
     (mine / "scenario.toml").write_text(SMALL)
+    alone = CliRunner().invoke(main, [*words, "--judge", "mean"])
+    assert alone.exit_code == 2 and "--judge mean needs --futures" in alone.stderr
     refused = CliRunner().invoke(main, [*words, "--futures"])
     assert refused.exit_code == 2 and "nothing can go differently" in refused.stderr

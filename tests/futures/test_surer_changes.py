@@ -1,14 +1,17 @@
 """What would make goals surer: each change is tried in the same futures."""
 
 import numpy as np
+import pandas as pd
 import pytest
 from tools.small import platform, scenario_table, slots, world
 
 from obsplan.checking.check import check_timeline
 from obsplan.futures.columns import SURER_COLUMNS
-from obsplan.futures.execute import make_futures
+from obsplan.futures.execute import each_alone, make_futures
 from obsplan.futures.surer_changes import least_sure, surer_changes
+from obsplan.futures.surer_plans import Survival
 from obsplan.inputs.read_scenario import scenario_from
+from obsplan.reporting.page.goals import chance_cards
 from obsplan.reporting.text.futures_lines import surer_lines
 
 LOOK = {"name": "look", "power_w": 30.0, "duration_min": 60, "count": 4, "data_mbit": 6.0}
@@ -91,3 +94,26 @@ def test_goals_that_are_sure_are_left_alone():
     sure = {"what": "idle draw", "factor": [1, 1, 1.01]}
     table, futures = told([("look", 60), ("look", 480)], sure)
     assert table.empty and list(table.columns) == SURER_COLUMNS and least_sure(futures) == []
+
+
+def test_goals_that_are_sure_already_are_told_instead_of_nothing():
+    table, futures = told([("look", 60), ("look", 480)], {"what": "run fails", "chance": 0.0})
+    assert table.empty
+    (line,) = surer_lines(futures, table)
+    assert line == (
+        "surer: no change was tried: each goal with a minimum reaches it with chance 0.995 or "
+        "more already"
+    )
+
+
+def test_the_first_screen_compares_the_chosen_plan_with_the_one_as_predicted():
+    _, futures = told([("look", 60), ("look", 480)], {"what": "run fails", "chance": 0.2})
+    tries = pd.DataFrame(
+        {"made_for": ["as predicted", "spare runs"], "fresh_minimum_goals": [0.25, 0.6]}
+    ).assign(chosen=[False, True])
+    survival = Survival(None, tries, pd.DataFrame(), futures, each_alone(futures), pd.DataFrame())
+    (chance, _, compared), (cost, cause, _) = chance_cards(survival)
+    assert float(chance) == pytest.approx(0.8**2, abs=0.07)
+    assert compared.endswith("; 0.250 if planned as predicted")
+    assert float(cost) == pytest.approx(futures.mean_value - futures.certain_value, abs=0.06)
+    assert "run fails costs most" in cause

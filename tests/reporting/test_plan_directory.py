@@ -111,6 +111,9 @@ def test_a_plan_chosen_by_its_futures_has_their_files_and_a_section_on_the_page(
     page, plain = ((at / "report.html").read_text() for at in (tmp_path / "chosen", written))
     assert "How surely goals are reached" in page and "as predicted (this plan)" in page
     assert "What would make the least sure goals surer" in page
+    assert "In fresh futures, made for as predicted" in page
+    head = page[: page.index("</header>")]
+    assert "of value on average: run fails costs most" in head, head[-900:]
     assert "received with chance" in page and "received with chance" not in plain
     assert page.index('id="goals"') < page.index('id="futures"') < page.index('id="picture"')
     assert 'id="futures"' not in plain

@@ -6,7 +6,12 @@ from obsplan.futures.goal_chances import goal_futures_table
 from obsplan.futures.surer_plans import Survival
 from obsplan.futures.tables import causes_table, futures_table, platform_lines
 from obsplan.reporting.page.elements import Html, folded, paragraph, plain, table, tag
-from obsplan.reporting.text.futures_lines import MOST_NAMED, minimum_line, surer_lines
+from obsplan.reporting.text.futures_lines import (
+    MOST_NAMED,
+    fresh_lines,
+    minimum_line,
+    surer_lines,
+)
 
 
 def futures_part(survival: Survival) -> list[Html]:
@@ -14,7 +19,7 @@ def futures_part(survival: Survival) -> list[Html]:
     futures = survival.futures
     sure = minimum_line(futures)
     return [
-        *([paragraph(tag("b", f"{sure[:1].upper()}{sure[1:]}."))] if sure else []),
+        *([paragraph(tag("b", f"{_capital(sure)}."))] if sure else []),
         paragraph(
             f"In {len(futures.value)} futures (seed {futures.seed}) the plan is worth "
             f"{futures.mean_value:.1f} on average and {futures.worst_value:.1f} in the worst "
@@ -27,6 +32,7 @@ def futures_part(survival: Survival) -> list[Html]:
         tag("ul", *(tag("li", plain(line)) for line in platform_lines(futures))),
         *_surer(survival),
         _tries(survival.tries),
+        tag("ul", *(tag("li", plain(_capital(line))) for line in fresh_lines(survival.tries))),
         *([_try_goals(survival.tries, survival.goals)] if len(survival.goals) else []),
         folded("how surely each slot is received", _slots(futures_table(futures))),
     ]
@@ -83,11 +89,15 @@ def _surer(survival: Survival) -> list[Html]:
         return []
     return [
         paragraph(
-            "What would make the least sure goals surer. Each change was tried by itself, in the "
+            "What would make the least sure goals surer. Changes are tried one by one, in the "
             "replay and in the same futures:"
         ),
-        tag("ul", *(tag("li", plain(f"{line[:1].upper()}{line[1:]}")) for line in lines)),
+        tag("ul", *(tag("li", plain(_capital(line))) for line in lines)),
     ]
+
+
+def _capital(line: str) -> str:
+    return f"{line[:1].upper()}{line[1:]}"
 
 
 def _tries(tries: pd.DataFrame) -> Html:

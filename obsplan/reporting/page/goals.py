@@ -8,6 +8,7 @@ from obsplan.analysis.goal_table import goal_table
 from obsplan.futures.binomial import interval
 from obsplan.futures.goal_chances import minimum_reached_everywhere
 from obsplan.futures.surer_plans import Survival
+from obsplan.futures.tables import causes_table
 from obsplan.planning.plan import Plan
 from obsplan.reporting.page.elements import (
     Html,
@@ -17,6 +18,7 @@ from obsplan.reporting.page.elements import (
     plain,
     table,
 )
+from obsplan.reporting.text.futures_lines import MOST_NAMED
 
 NEVER = "not reached"
 
@@ -44,18 +46,40 @@ def goal_cards(plan: Plan) -> list[tuple]:
 
 
 def chance_cards(survival: Survival | None) -> list[tuple]:
-    """What the first screen says of how surely all goals reach their minimum; nothing without."""
-    reached = None if survival is None else minimum_reached_everywhere(survival.futures)
+    """What the first screen says of how surely all goals reach their minimum, and of what costs
+    most; nothing without futures."""
+    if survival is None:
+        return []
+    return [*_minimum_card(survival), *_cost_card(survival)]
+
+
+def _minimum_card(survival: Survival) -> list[tuple]:
+    """How surely all minimums are reached, by the plan as predicted too if another was chosen."""
+    reached = minimum_reached_everywhere(survival.futures)
     if reached is None:
         return []
     many, count = int(reached.sum()), len(reached)
     low, high = interval(np.array(many), count)
+    more = f"{many} of {count} futures; 95 % interval {low:.3f} to {high:.3f}"
+    first = survival.tries.iloc[0]
+    if not first["chosen"]:
+        more += f"; {first['fresh_minimum_goals']:.3f} if planned {first['made_for']}"
+    return [(f"{reached.mean():.3f}", "chance that all goals reach their minimum", more)]
+
+
+def _cost_card(survival: Survival) -> list[tuple]:
+    """The uncertainties that cost most, each as if nothing else were uncertain."""
+    causes = causes_table(survival.alone)
+    costs = [
+        (f"{row.cost:.1f}", f"{row.uncertainty} of {row.of}" if row.of else row.uncertainty)
+        for row in causes[causes["cost"] > 0].head(MOST_NAMED).itertuples(index=False)
+    ]
+    if not costs:
+        return []
+    (most, cause), *others = costs
+    more = "; ".join(f"{name} {cost}" for cost, name in others)
     return [
-        (
-            f"{reached.mean():.3f}",
-            "chance that all goals reach their minimum",
-            f"{many} of {count} futures; 95 % interval {low:.3f} to {high:.3f}",
-        )
+        (f"-{most}", f"of value on average: {cause} costs most", f"then {more}" if more else "")
     ]
 
 

@@ -6,7 +6,7 @@ import pandas as pd
 
 from obsplan.futures.execute import Futures
 from obsplan.futures.goal_chances import goal_futures_table, minimum_reached_everywhere
-from obsplan.futures.surer_changes import least_sure
+from obsplan.futures.surer_changes import SURE, least_sure
 from obsplan.futures.tables import causes_table, chance_text, futures_table, platform_lines
 
 # Slots and uncertainties that are named.
@@ -68,9 +68,14 @@ def tries_lines(tries: pd.DataFrame, goals: pd.DataFrame) -> Iterator[str]:
         )
     if has_minimum:
         yield from _try_goal_lines(tries, goals)
+    yield from fresh_lines(tries)
+
+
+def fresh_lines(tries: pd.DataFrame) -> Iterator[str]:
+    """What the plan as predicted and the chosen one do in futures that nothing was chosen on."""
     for row in tries[tries["fresh_mean_value"].notna()].itertuples(index=False):
         least = ""
-        if has_minimum:
+        if not pd.isna(row.fresh_minimum_goals):
             least = f", all goals reach their minimum with chance {row.fresh_minimum_goals:.3f}"
         yield (
             f"in fresh futures, made for {row.made_for}: {row.fresh_mean_value:.1f} on average, "
@@ -106,9 +111,15 @@ def goal_chance_lines(futures: Futures) -> Iterator[str]:
 
 def surer_lines(futures: Futures, surer: pd.DataFrame | None) -> Iterator[str]:
     """What would make the least sure goals surer, if anything was tried (see `surer_changes`)."""
-    if surer is None:
+    goals = futures.environment.scenario.goal
+    if surer is None or not goals:
         return
-    for goal in least_sure(futures):
+    weak = least_sure(futures)
+    if not weak:
+        least = any(goal.minimum for goal in goals)
+        reach = "each goal with a minimum reaches it" if least else "each goal is reached in full"
+        yield f"surer: no change was tried: {reach} with chance {SURE} or more already"
+    for goal in weak:
         own = surer[surer["goal"] == goal.name]
         better = own[own["gain"] > 0].head(MOST_NAMED)
         part = "its minimum" if goal.minimum else "all of it"
