@@ -144,6 +144,8 @@ def _surer(found, slots, plan: Path, report: Callable[[str], None]):
     from obsplan.common.errors import TableError
     from obsplan.futures.surer_changes import surer_changes
 
+    if not found.environment.scenario.goal:
+        report("--surer: nothing is tried, since the scenario has no [[goal]]")
     try:
         return surer_changes(found, slots, report=report)
     except ValueError as problem:

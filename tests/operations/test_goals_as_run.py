@@ -48,8 +48,8 @@ def test_what_is_due_and_what_counts_by_now(environment, outcomes, counted, valu
 def test_a_line_says_what_counts_and_whether_the_minimum_is_reached(environment):
     (line,) = as_run_lines(goals_as_run(environment, planned(), reported("done", "failed"), now(7)))
     assert line == (
-        "goal thirds: 1 of 2 runs due by now count, of 3 requested; value 4.0 of 8.0 due; minimum "
-        "was due"
+        "goal thirds: runs that count by now: 1, as planned 2, of 3 requested; "
+        "value 4.0, as planned 8.0; minimum was due"
     )
 
 

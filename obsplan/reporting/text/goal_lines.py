@@ -24,7 +24,7 @@ def goal_lines(plan: Plan) -> list[str]:
         worth = f"{row.value:.1f} of {row.of_value:g}"
         minimum = "none asked"
         if row.minimum:
-            missed = f"only {row.minimum}"
+            missed = f"only {row.minimum}".replace("only 0 of", "none of")
             minimum = missed if pd.isna(row.minimum_utc) else stamped(row.minimum_utc)
         complete = stamped(row.complete_utc)
         lines.append(f"{row.goal:<{wide}}  {runs:>9}  {worth:>15}  {minimum:<17}  {complete}")
@@ -56,8 +56,9 @@ def as_run_lines(goals: pd.DataFrame) -> list[str]:
         missed = "; minimum was due" if row.minimum_due else ""
         minimum = "; minimum reached" if row.minimum else missed
         lines.append(
-            f"goal {row.goal}: {row.counted} of {row.due} runs due by now count, of "
-            f"{row.requested} requested; value {row.value:.1f} of {row.due_value:.1f} due{minimum}"
+            f"goal {row.goal}: runs that count by now: {row.counted}, as planned {row.due}, of "
+            f"{row.requested} requested; value {row.value:.1f}, as planned {row.due_value:.1f}"
+            f"{minimum}"
         )
     return lines
 
