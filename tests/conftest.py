@@ -16,7 +16,7 @@ settings.register_profile("steady", deadline=None, derandomize=True, max_example
 settings.load_profile("steady")
 # The share of the examples of a property that is tried in a run without the long tests, and the
 # fewest; where hypothesis keeps what a test asks for.
-QUICK_SHARE, FEWEST = 0.3, 6
+QUICK_SHARE, FEWEST = 0.6, 6
 EXAMPLES_OF = "_hypothesis_internal_use_settings"
 
 # The demo whose rover drives without place, on which many tests stand.
