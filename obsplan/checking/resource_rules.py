@@ -45,7 +45,6 @@ BATTERY = "Wh", ENERGY_SLACK_WH, 1, "the battery of"
 STORE = "Mbit", DATA_SLACK_MBIT, 1, "the storage of"
 LOADS = "idle_w", "heater.power_w"
 SUPPLY = "battery.capacity_wh", "array.area_m2", *LOADS
-END_LIMIT = "store.end_limit_mbit"
 LINK = "radio.rate_kbps", "radio.range_limit_m"
 RULES = (
     ResourceRule(

@@ -28,7 +28,7 @@ Along = Callable[[tuple[Route, ...]], tuple[Environment, Problem]]
 
 
 class Found(NamedTuple):
-    """A plan along routes. scenario: on these routes, which the plan's problem is made of."""
+    """A plan along routes. environment: on these routes, which the plan's problem is made of."""
 
     itinerary: Itinerary
     environment: Environment
@@ -37,9 +37,9 @@ class Found(NamedTuple):
     @property
     def merit(self) -> tuple[int, float, float]:
         """What orders plans: how little that is required is missing, then their value, then how
-        little is driven."""
-        activities = self.environment.scenario.activity
-        driven = sum(a.duration_min for a in activities if isinstance(a, DriveActivity))
+        little is driven on the way ahead."""
+        drives = (a for a in self.environment.scenario.activity if isinstance(a, DriveActivity))
+        driven = sum(drive.duration_min for drive in drives if drive.visited)
         return -self.plan.required_missing(), self.plan.objective(), -float(driven)
 
     def is_worth(self, other: "Found", share: float) -> bool:

@@ -8,7 +8,7 @@ from obsplan.futures.execute import Futures
 from obsplan.inputs.hardware import Platform
 from obsplan.reporting.figures import layout
 from obsplan.reporting.figures.events import darkness_legend, shade_darkness
-from obsplan.reporting.figures.layout import INK, LINE_STYLES, PAPER, Panel, styled
+from obsplan.reporting.figures.layout import INK, LINE_STYLES, Panel, styled
 from obsplan.reporting.figures.resource_panels import LIMIT_STYLE
 from obsplan.reporting.hours import darkness
 
@@ -23,7 +23,6 @@ CHANCE_TONES = (
 BAND, TAIL = "#93a4c4", "#cdd5e4"
 LANE_IN, LEFT_IN, RIGHT_IN = 0.17, 1.9, 1.75
 MIDDLE_STYLE = {"color": LINE_STYLES[0]["color"], "linewidth": 1.1}
-BELOW_HATCH = {"facecolor": PAPER, "edgecolor": INK, "hatch": "////", "linewidth": 0.4}
 
 
 @styled

@@ -8,8 +8,12 @@ from tools.places import PLACES
 
 from obsplan.common.errors import Infeasible
 from obsplan.environment.build import make_environment
-from obsplan.inputs.placed import DriveActivity
+from obsplan.inputs.along_routes import on_route
+from obsplan.inputs.placed import DriveActivity, Route
 from obsplan.inputs.read_scenario import read_scenario, scenario_from
+from obsplan.planning.problem.from_scenario import build_problem
+from obsplan.planning.route.laid_out import Itinerary, laid_out
+from obsplan.planning.route.trials import Found
 from obsplan.planning.routed import routed
 
 PARK = "store = { capacity_mbit = 300.0 }\n"
@@ -79,3 +83,21 @@ def test_a_required_stop_that_no_drive_reaches_is_told_with_the_reason():
     environment = make_environment(scenario_from(raw))
     with pytest.raises(Infeasible, match='stop "R1": no drive to it can start in the span'):
         routed(environment, "low", Event(), lambda line: None)
+
+
+def test_of_equal_plans_drives_that_are_not_on_the_way_ahead_count_for_nothing():
+    """As in a replan, whose scenario has the drives of the old way too."""
+    scenario = scenario_from(tomllib.loads(PLACES))
+    ways = [Route("rover", ("lander", *stops)) for stops in (("R1", "R2"), ("R1",))]
+    longer, new, old_too = (
+        on_route(scenario, ways[:1]),
+        on_route(scenario, ways[1:]),
+        on_route(on_route(scenario, ways[:1]), ways[1:]),
+    )
+    driven = []
+    for on_it in (longer, new, old_too):
+        environment = make_environment(on_it)
+        way = Itinerary((ways[on_it is not longer],), ((0,) * (1 + (on_it is longer)),))
+        plan = laid_out(on_it, build_problem(environment), way).booking
+        driven.append(-Found(way, environment, plan).merit[2])
+    assert driven[0] > driven[1] == driven[2] > 0
